@@ -1,0 +1,22 @@
+"""The errors a user can act on. Everything else that is raised is a defect and keeps its traceback."""
+
+
+class Problem(Exception):
+    """Base of the two errors below; never raised itself.
+
+    The message is one sentence that says what, where and what to try.
+    """
+
+    exit_status = 2
+
+
+class BadInput(Problem):
+    """The user's words or file cannot be used (exit status 2)."""
+
+    exit_status = 2
+
+
+class NothingRead(Problem):
+    """Nothing at all could be read from this machine (exit status 3)."""
+
+    exit_status = 3

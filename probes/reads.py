@@ -1,0 +1,433 @@
+"""The only door to the machine: every question that is put to it, live, recorded or being recorded.
+
+A question has a kind and a subject, and the two together are its key in a capture:
+
+    text PATH    a small text file, without its last newline
+    bytes PATH   a binary file, as many bytes as are given
+    list PATH    the names in a directory, sorted
+    link PATH    where a symbolic link leads, as written in it
+    udev NAME    what the udev hardware database calls a PCI function ("MAKER<newline>MODEL")
+    udev pci     the addresses of all PCI functions that udev lists
+    psutil NAME  one figure of psutil ("boot_time", "virtual_memory.total", "cpu_count")
+    nvme STRUCTURE PATH   what a drive returns for Identify or Get Log Page ("nvme identify /dev/nvme0")
+
+Nothing here is opened for writing, and no other device command can be sent: see `NVME_QUESTIONS`.
+An answer that failed is an `Unread`, and is recorded and replayed as such.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from typing import TYPE_CHECKING, Final, Protocol
+
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+Answer = str | bytes | tuple[str, ...] | Unread
+
+TEXT_LIMIT: Final = 64 * 1024
+BYTES_LIMIT: Final = 1024 * 1024
+LIST_LIMIT: Final = 100_000
+
+NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
+REASONS: Final = {
+    "EACCES": "permission denied; the super-user may read it",
+    "EPERM": "not permitted; the super-user may read it",
+    "ENOENT": "not there",
+    "ENODEV": "the device is gone",
+    "ENXIO": "the device is gone",
+    "EIO": "the device gave an input/output error",
+    "EINVAL": "the kernel refused the read",
+    "EAGAIN": "the device is busy",
+    "EBUSY": "the device is busy",
+    "ELOOP": "a link that leads nowhere good",
+    "ENOTDIR": "not a directory",
+    "EISDIR": "a directory, not a file",
+    "EFBIG": "larger than it may be",
+    "ENOTSUP": "not asked: only files below the given root are read",
+    "ENODATA": "no answer in this capture",
+    "ENOSYS": "not offered on this machine",
+    "ETIMEDOUT": "no answer in time",
+}
+
+
+def failed(key: str, name: str) -> Unread:
+    """The value for a question that ended in the error `name` (an errno name such as "EACCES")."""
+    reason = REASONS.get(name)
+    return Unread(key, f"{reason} ({name})" if reason else f"failed with {name}", name in NEEDS_ROOT)
+
+
+def _errno_name(error: OSError) -> str:
+    return errno.errorcode.get(error.errno or 0, "EIO")
+
+
+class Reads(Protocol):
+    """Everything that may be asked of a machine. Answers never raise: what fails is an `Unread`."""
+
+    platform: str
+
+    def text(self, path: str) -> str | Unread:
+        """A small text file, trailing white space removed."""
+
+    def data(self, path: str) -> bytes | Unread:
+        """A binary file, as many bytes as the kernel gives this user."""
+
+    def names(self, path: str) -> tuple[str, ...] | Unread:
+        """The names in a directory, sorted."""
+
+    def target(self, path: str) -> str | Unread:
+        """Where a symbolic link leads, as written in it."""
+
+    def udev(self, subject: str) -> str | Unread:
+        """What udev says: "pci" for the list of functions, an address for its maker and model, a line each."""
+
+    def psutil(self, subject: str) -> str | Unread:
+        """One figure of psutil, as text."""
+
+    def nvme(self, subject: str) -> bytes | Unread:
+        """What a drive returns: "identify /dev/nvme0", "log-02 /dev/nvme0", "log-03 /dev/nvme0"."""
+
+
+# Structure asked for: (opcode, command dword 10, namespace, bytes returned). Identify is 06h, Get Log Page 02h;
+# for the latter bit 15 (retain asynchronous event) is set so that reading clears nothing.
+# Source: NVM Express Base, Identify (CNS 01h) and Get Log Page; include/uapi/linux/nvme_ioctl.h.
+NVME_QUESTIONS: Final = {
+    "identify": (0x06, 0x01, 0, 4096),
+    "log-02": (0x02, 0x007F8002, 0xFFFFFFFF, 512),
+    "log-03": (0x02, 0x007F8003, 0xFFFFFFFF, 512),
+}
+_ADMIN_COMMAND: Final = 0xC0484E41
+_ADMIN_TIMEOUT_MS: Final = 5000
+
+
+class Live:
+    """Asks this machine. With `root`, asks only for files below that directory and nothing of the host."""
+
+    def __init__(self, root: str | None = None, platform: str = "linux") -> None:
+        """`root` is a directory that holds another machine's `/sys` and `/proc`."""
+        self.platform = platform
+        self._root = os.path.realpath(root) if root is not None else None
+        self._udev_context: object = None
+
+    def _place(self, path: str) -> str:
+        """The path to open; below a root no link may lead out of it."""
+        if self._root is None:
+            return path
+        place = self._root + path
+        real = os.path.realpath(place)
+        if real != self._root and not real.startswith(self._root.rstrip("/") + "/"):
+            raise OSError(errno.ELOOP, "leads out of the given root")
+        return place
+
+    def _file(self, path: str, limit: int) -> bytes:
+        handle = os.open(self._place(path), os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
+        try:
+            if self._root is not None and not _regular(handle):
+                raise OSError(errno.EINVAL, "not a regular file")
+            first = os.read(handle, limit)
+            if len(first) < _WHOLE or len(first) == limit:
+                return first
+            parts = [first]
+            size = len(first)
+            while size < limit:
+                part = os.read(handle, limit - size)
+                if not part:
+                    break
+                parts.append(part)
+                size += len(part)
+            return b"".join(parts)
+        finally:
+            os.close(handle)
+
+    def text(self, path: str) -> str | Unread:
+        """See `Reads`."""
+        try:
+            return self._file(path, TEXT_LIMIT).decode("utf-8", "replace").rstrip()
+        except (OSError, ValueError) as error:
+            return failed(f"text {path}", _name(error))
+
+    def data(self, path: str) -> bytes | Unread:
+        """See `Reads`."""
+        try:
+            return self._file(path, BYTES_LIMIT)
+        except (OSError, ValueError) as error:
+            return failed(f"bytes {path}", _name(error))
+
+    def names(self, path: str) -> tuple[str, ...] | Unread:
+        """See `Reads`."""
+        try:
+            found = os.listdir(self._place(path))
+        except (OSError, ValueError) as error:
+            return failed(f"list {path}", _name(error))
+        if len(found) > LIST_LIMIT:
+            return failed(f"list {path}", "EFBIG")
+        return tuple(sorted(name.encode("utf-8", "replace").decode("utf-8") for name in found))
+
+    def target(self, path: str) -> str | Unread:
+        """See `Reads`."""
+        try:
+            return os.readlink(self._place_of_link(path)).encode("utf-8", "replace").decode("utf-8")
+        except (OSError, ValueError) as error:
+            return failed(f"link {path}", _name(error))
+
+    def _place_of_link(self, path: str) -> str:
+        if self._root is None:
+            return path
+        head, tail = os.path.split(path)
+        return os.path.join(self._place(head), tail)
+
+    def udev(self, subject: str) -> str | Unread:
+        """See `Reads`."""
+        key = f"udev {subject}"
+        if self._root is not None:
+            return failed(key, "ENOTSUP")
+        try:
+            context = self._udev_context
+            if context is None:
+                context = self._udev_context = _open_udev()
+            return _ask_udev(context, subject)
+        except ImportError:
+            return failed(key, "ENOSYS")
+        except Exception as error:  # pyudev raises its own errors and plain ones; one odd device costs one line
+            return Unread(key, f"udev did not answer ({type(error).__name__})")
+
+    def psutil(self, subject: str) -> str | Unread:
+        """See `Reads`."""
+        key = f"psutil {subject}"
+        if self._root is not None:
+            return failed(key, "ENOTSUP")
+        try:
+            return _PSUTIL[subject]()
+        except ImportError:
+            return failed(key, "ENOSYS")
+        except (OSError, RuntimeError, ValueError, AttributeError) as error:
+            return Unread(key, f"psutil did not answer ({type(error).__name__})")
+
+    def nvme(self, subject: str) -> bytes | Unread:
+        """See `Reads`."""
+        key = f"nvme {subject}"
+        if self._root is not None:
+            return failed(key, "ENOTSUP")
+        structure, _, path = subject.partition(" ")
+        try:
+            return _send_nvme(structure, path)
+        except ImportError:
+            return failed(key, "ENOSYS")
+        except OSError as error:
+            return failed(key, _errno_name(error))
+
+
+_WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a page
+
+
+def _regular(handle: int) -> bool:
+    import stat
+
+    return stat.S_ISREG(os.fstat(handle).st_mode)
+
+
+def _name(error: OSError | ValueError) -> str:
+    return _errno_name(error) if isinstance(error, OSError) else "EINVAL"
+
+
+def _open_udev() -> object:
+    """A pyudev context, made without the child process that looks for the C library.
+
+    pyudev asks `ctypes.util.find_library`, which runs the linker's tools; the library's name is fixed by
+    its interface version, so it is answered here.
+    """
+    import ctypes.util
+
+    find = ctypes.util.find_library
+
+    def known(name: str) -> str | None:
+        return "libudev.so.1" if name == "udev" else find(name)
+
+    ctypes.util.find_library = known
+    try:
+        import pyudev
+        from pyudev._ctypeslib import utils
+
+        utils.find_library = known
+        return pyudev.Context()
+    finally:
+        ctypes.util.find_library = find
+
+
+def _ask_udev(context: object, subject: str) -> str:
+    from pyudev import Context, Devices
+
+    assert isinstance(context, Context)
+    if subject == "pci":
+        return "\n".join(sorted(device.sys_name for device in context.list_devices(subsystem="pci")))
+    properties = Devices.from_name(context, "pci", subject).properties
+    return "\n".join(properties.get(f"ID_{part}_FROM_DATABASE", "") for part in ("VENDOR", "MODEL"))
+
+
+def _boot_time() -> str:
+    import psutil
+
+    return repr(psutil.boot_time())
+
+
+def _memory() -> str:
+    import psutil
+
+    return str(psutil.virtual_memory().total)
+
+
+def _processors() -> str:
+    import psutil
+
+    return str(psutil.cpu_count() or 0)
+
+
+_PSUTIL: Final[dict[str, Callable[[], str]]] = {
+    "boot_time": _boot_time,
+    "virtual_memory.total": _memory,
+    "cpu_count": _processors,
+}
+
+
+def _send_nvme(structure: str, path: str) -> bytes:
+    """Send one of `NVME_QUESTIONS` to a drive opened for reading; raises OSError with the errno.
+
+    The command is `struct nvme_admin_cmd`, 72 bytes (include/uapi/linux/nvme_ioctl.h).
+    """
+    import ctypes
+    import fcntl
+    import struct
+
+    opcode, dword10, namespace, length = NVME_QUESTIONS[structure]
+    if opcode not in (0x02, 0x06):
+        raise OSError(errno.EPERM, "only Identify and Get Log Page are ever sent")
+    answer = ctypes.create_string_buffer(length)
+    command = struct.pack(
+        "<BBHIIIQQIIIIIIIIII",
+        *(opcode, 0, 0, namespace, 0, 0, 0, ctypes.addressof(answer), 0, length),
+        *(dword10, 0, 0, 0, 0, 0, _ADMIN_TIMEOUT_MS, 0),
+    )
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    try:
+        status = fcntl.ioctl(handle, _ADMIN_COMMAND, bytearray(command))
+    finally:
+        os.close(handle)
+    if status:
+        raise OSError(errno.EIO, f"the drive answered with status {status:#x}")
+    return answer.raw
+
+
+class Recorded:
+    """Answers from a capture: what was not asked then is `Unread`, "not in this capture". Never asks the host."""
+
+    def __init__(self, answers: Mapping[str, Answer], platform: str, later: Reads | None = None) -> None:
+        """`answers` maps a key to its answer; what is missing there is looked for in `later`."""
+        self.platform = platform
+        self.answers = answers
+        self._later = later
+
+    def _answer(self, key: str) -> Answer:
+        found = self.answers.get(key)
+        return Unread(key, "not in this capture") if found is None else found
+
+    def text(self, path: str) -> str | Unread:
+        """See `Reads`."""
+        key = f"text {path}"
+        if self._later is not None and key not in self.answers:
+            return self._later.text(path)
+        answer = self._answer(key)
+        return answer if isinstance(answer, str | Unread) else _wrong_form(key)
+
+    def data(self, path: str) -> bytes | Unread:
+        """See `Reads`."""
+        key = f"bytes {path}"
+        if self._later is not None and key not in self.answers:
+            return self._later.data(path)
+        answer = self._answer(key)
+        return answer if isinstance(answer, bytes | Unread) else _wrong_form(key)
+
+    def names(self, path: str) -> tuple[str, ...] | Unread:
+        """See `Reads`."""
+        key = f"list {path}"
+        if self._later is not None and key not in self.answers:
+            return self._later.names(path)
+        answer = self._answer(key)
+        return answer if isinstance(answer, tuple | Unread) else _wrong_form(key)
+
+    def target(self, path: str) -> str | Unread:
+        """See `Reads`."""
+        key = f"link {path}"
+        if self._later is not None and key not in self.answers:
+            return self._later.target(path)
+        answer = self._answer(key)
+        return answer if isinstance(answer, str | Unread) else _wrong_form(key)
+
+    def udev(self, subject: str) -> str | Unread:
+        """See `Reads`."""
+        key = f"udev {subject}"
+        if self._later is not None and key not in self.answers:
+            return self._later.udev(subject)
+        answer = self._answer(key)
+        return answer if isinstance(answer, str | Unread) else _wrong_form(key)
+
+    def psutil(self, subject: str) -> str | Unread:
+        """See `Reads`."""
+        answer = self._answer(f"psutil {subject}")
+        return answer if isinstance(answer, str | Unread) else _wrong_form(f"psutil {subject}")
+
+    def nvme(self, subject: str) -> bytes | Unread:
+        """See `Reads`."""
+        answer = self._answer(f"nvme {subject}")
+        return answer if isinstance(answer, bytes | Unread) else _wrong_form(f"nvme {subject}")
+
+
+def _wrong_form(key: str) -> Unread:
+    return Unread(key, "the capture holds an answer of another form")
+
+
+class Recording:
+    """Passes every question on and keeps each answer in `answers`, ready for a capture."""
+
+    def __init__(self, inner: Reads) -> None:
+        """`inner` is asked; asking twice keeps the later answer."""
+        self.platform = inner.platform
+        self._inner = inner
+        self.answers: dict[str, Answer] = {}
+
+    def text(self, path: str) -> str | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"text {path}"] = self._inner.text(path)
+        return answer
+
+    def data(self, path: str) -> bytes | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"bytes {path}"] = self._inner.data(path)
+        return answer
+
+    def names(self, path: str) -> tuple[str, ...] | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"list {path}"] = self._inner.names(path)
+        return answer
+
+    def target(self, path: str) -> str | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"link {path}"] = self._inner.target(path)
+        return answer
+
+    def udev(self, subject: str) -> str | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"udev {subject}"] = self._inner.udev(subject)
+        return answer
+
+    def psutil(self, subject: str) -> str | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"psutil {subject}"] = self._inner.psutil(subject)
+        return answer
+
+    def nvme(self, subject: str) -> bytes | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"nvme {subject}"] = self._inner.nvme(subject)
+        return answer
