@@ -1,0 +1,3 @@
+"""Judgement and words: topology, verdicts, rules, advice, reports, commands."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,23 @@
+"""The rules, family by family. The list of families is explicit; nothing is searched for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.rules import drives, errors, host, links, slots
+from agent.rules.rule import RULES, Found, Rule, Seen
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+FAMILIES = (links, slots, errors, drives, host)
+
+__all__ = ["FAMILIES", "RULES", "Found", "Rule", "Seen", "run"]
+
+
+def run(seen: Seen) -> Iterator[tuple[Rule, Found | Unread]]:
+    """Run every rule; "cannot tell" comes back as an `Unread`, never as silence."""
+    for rule in RULES.values():
+        for found in rule.run(seen):
+            yield rule, found

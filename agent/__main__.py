@@ -1,0 +1,5 @@
+"""`python -m agent` is `lanewright`."""
+
+from agent.cli import main
+
+main()

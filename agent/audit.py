@@ -1,0 +1,180 @@
+"""Facts to an audit: the one call behind every command. Reads nothing, prints nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct, structs
+
+from agent import advisor, machine, rules, throughput, verdicts
+from agent.findings import Finding, Severity, Verdict
+from agent.rules.drives import limits
+from agent.rules.links import payloads
+from agent.throughput import Flow, Hop, Share
+from agent.verdicts import Judged
+from knowledge.problems import BadInput
+from probes.facts import Drive, Facts
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.machine import Machine
+
+
+class DriveSeen(Struct, frozen=True):
+    """A drive with what it should reach. Rates are (low, high) in MB/s, None where its path says nothing of rates.
+
+    `path` is made of link keys from the drive to the processor; `narrowest` is the key of the hop that decides its share
+    when all drives read at once. Temperatures are degrees Celsius.
+    """
+
+    drive: Drive
+    path: tuple[str, ...]
+    celsius: float | None | Unread
+    warning_celsius: float | None
+    critical_celsius: float | None
+    alone: tuple[float, float] | None
+    together: tuple[float, float] | None
+    narrowest: str | None
+    narrowest_alone: str | None
+
+
+class Audit(Struct, frozen=True):
+    """Everything found out about one machine; findings worst first."""
+
+    facts: Facts
+    machine: Machine
+    links: tuple[Judged, ...]
+    drives: tuple[DriveSeen, ...]
+    findings: tuple[Finding, ...]
+    unread: tuple[Unread, ...]
+
+    @property
+    def worst(self) -> Severity:
+        """The worst severity of any finding or verdict."""
+        found = [finding.severity for finding in self.findings]
+        return min((*found, *(judged.verdict.severity for judged in self.links)), key=lambda one: one.rank, default=Severity.OK)
+
+
+def audit(facts: Facts) -> Audit:
+    """Judge every link, run every rule, add the steps."""
+    built = machine.build(facts)
+    judged = verdicts.judge(built)
+    alone, together = shares(built, judged)
+    seen = rules.Seen(built, judged, alone, together)
+    findings = []
+    unread = list(facts.unread)
+    if isinstance(facts.board_slots, Unread):
+        unread.append(facts.board_slots)
+    for rule, found in rules.run(seen):
+        if isinstance(found, Unread):
+            unread.append(found)
+            continue
+        severity = found.severity or rule.severity
+        findings.append(
+            Finding(rule.id, severity, found.subject, found.headline, found.evidence, advisor.steps(rule, found))
+        )
+    findings.sort(key=lambda finding: finding.severity.rank)
+    return Audit(
+        facts=facts,
+        machine=built,
+        links=judged,
+        drives=tuple(_drives(built, alone, together)),
+        findings=tuple(findings),
+        unread=tuple(dict.fromkeys(unread)),
+    )
+
+
+def below_best(facts: Facts) -> tuple[str, ...]:
+    """Addresses worth another look: both ends of each link below its best, or with errors counted."""
+    built = machine.build(facts)
+    found: list[str] = []
+    for judged in verdicts.judge(built):
+        ends = [end for end in (judged.link.port, judged.link.device) if end is not None]
+        noisy = judged.verdict is not Verdict.VIRTUAL and any(rules.errors.link_error_count(end) for end in ends)
+        if judged.below_best or (noisy and judged.link.device is not None):
+            found += [end.address for end in ends]
+    return tuple(dict.fromkeys(found))
+
+
+def shares(built: Machine, judged: tuple[Judged, ...]) -> tuple[dict[str, Share], dict[str, Share]]:
+    """Each drive's share alone and with all drives reading at once, by the drive's name.
+
+    A drive on a path with a hop whose rate is not known, or says nothing of lanes, has none.
+    """
+    by_key = {one.link.key: one for one in judged}
+    hops: dict[str, Hop] = {}
+    flows = []
+    for path in built.paths:
+        found = [by_key[hop.key] for hop in path.hops]
+        if not found or any(one.now is None or one.mbps is None for one in found):
+            continue
+        sizes = payloads(path)
+        for one in found:
+            assert one.now is not None
+            hops.setdefault(one.link.key, Hop(one.link.key, one.now.speed, one.now.width, sizes[0] if sizes else None))
+        flows.append(Flow(path.drive.name, tuple(one.link.key for one in found), None))
+    alone = {flow.name: throughput.alone(flow, hops) for flow in flows}
+    return alone, throughput.together(flows, hops)
+
+
+def _drives(built: Machine, alone: dict[str, Share], together: dict[str, Share]) -> Iterator[DriveSeen]:
+    sensors = built.facts.sensors
+    for path in built.paths:
+        name = path.drive.name
+        mine = [sensor for sensor in sensors if sensor.drive == name]
+        main = next((sensor for sensor in mine if sensor.label.lower() == "composite"), mine[0] if mine else None)
+        warning, critical = limits(path.drive, main) if main is not None else _told(path.drive)
+        one, all_at_once = alone.get(name), together.get(name)
+        yield DriveSeen(
+            drive=path.drive,
+            path=tuple(hop.key for hop in path.hops),
+            celsius=main.celsius if main is not None else None,
+            warning_celsius=warning,
+            critical_celsius=critical,
+            alone=(one.low, one.high) if one else None,
+            together=(all_at_once.low, all_at_once.high) if all_at_once else None,
+            narrowest=all_at_once.narrowest if all_at_once else None,
+            narrowest_alone=one.narrowest if one else None,
+        )
+
+
+def _told(drive: Drive) -> tuple[float | None, float | None]:
+    """The drive's own limits where no sensor gives a temperature."""
+    return tuple(  # type: ignore[return-value]
+        limit if isinstance(limit, float) else None for limit in (drive.warning_celsius, drive.critical_celsius)
+    )
+
+
+def only_at(found: Audit, name: str) -> Audit:
+    """The part of an audit that belongs to one slot, port, card, function or drive (BadInput if nothing does)."""
+    wanted = name.strip().lower()
+    links = tuple(judged for judged in found.links if wanted in _names(judged))
+    drives = {seen.drive.name for seen in found.drives if wanted in {seen.drive.name.lower(), seen.drive.address}}
+    keys = {judged.link.key for judged in links}
+    keys |= {seen.path[0] for seen in found.drives if seen.drive.name in drives and seen.path}
+    links = tuple(judged for judged in found.links if judged.link.key in keys)
+    drives |= {seen.drive.name for seen in found.drives if keys & set(seen.path)}
+    functions = {function.address for judged in links for function in judged.link.functions}
+    if not links and not drives and wanted not in found.machine.functions:
+        known = sorted({judged.link.slot.name for judged in found.links if judged.link.slot is not None})
+        more = f"; the slots are {', '.join(known[:12])}" if known else ""
+        raise BadInput(f"--only {name}: no slot, port, card or drive of this machine is called that{more}")
+    subjects = {*drives, *functions, *(judged.port_address for judged in links), wanted}
+    return structs.replace(
+        found,
+        links=links,
+        drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
+        findings=tuple(finding for finding in found.findings if finding.subject in subjects),
+        unread=tuple(one for one in found.unread if any(str(subject) in one.what for subject in subjects)),
+    )
+
+
+def _names(judged: Judged) -> set[str]:
+    """All that a link may be called by."""
+    link = judged.link
+    names = {judged.port_address, judged.device_address, *(function.address for function in link.functions)}
+    if link.slot is not None:
+        names |= {link.slot.name.lower(), f"slot {link.slot.name.lower()}"}
+    return {one for one in names if one}

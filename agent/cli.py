@@ -1,0 +1,291 @@
+"""The commands: options, what is printed, the time, exit statuses. The only module that prints or exits.
+
+Each command imports what it needs when it runs: `--format json` never loads the terminal library, a replay
+never loads what asks the machine.
+"""
+
+from __future__ import annotations
+
+import functools
+import sys
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from agent import __version__
+from knowledge.problems import NothingRead, Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from agent.audit import Audit
+    from probes.facts import Facts
+    from probes.reads import Answer, Reads, Recorded
+
+SETTLE_SECONDS: Final = 2.0
+LONGEST_SETTLE: Final = 600.0
+# When to look again at a link below its best, as parts of the settle time.
+LOOKS: Final = (0.05, 0.125, 0.25, 0.5, 0.75, 1.0)
+
+
+class Commands(click.Group):
+    """Turns a problem that the user can act on into one sentence and its exit status."""
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - as click has it
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except Problem as problem:
+            from agent.report.plain import plain
+
+            click.echo(f"lanewright: {plain(str(problem), 600)}", err=True)
+            ctx.exit(problem.exit_status)
+
+
+class Source:
+    """Where the readings come from: this machine, the files below a directory, or a capture."""
+
+    def __init__(self, replay: str | None, root: str | None) -> None:
+        """A capture (`replay`) goes before the machine; both at once are refused (UsageError)."""
+        if replay is not None and root is not None:
+            raise click.UsageError("--replay and --root cannot go together: a capture already is another machine.")
+        self.replay = replay
+        self.root = root
+        self.platform = sys.platform
+        self.taken_at = ""
+        self.redacted = False
+        self.answers: dict[str, Answer] = {}
+        self.samples: list[tuple[float, dict[str, Answer]]] = []
+
+    @property
+    def name(self) -> str:
+        """The source for people."""
+        if self.replay is not None:
+            return "standard input (capture)" if self.replay == "-" else f"{self.replay} (capture)"
+        return f"files below {self.root}" if self.root is not None else "this machine"
+
+    def facts(self, settle: float) -> Facts:
+        """Read everything; links below their best are looked at again for up to `settle` seconds."""
+        from probes import collect
+
+        if self.replay is not None:
+            from probes.capture import load_file, recorded
+
+            capture = load_file(self.replay)
+            self.platform, self.taken_at, self.redacted = capture.platform, capture.taken_at, capture.redacted
+            first, looks = recorded(capture)
+            self.answers = dict(first.answers) if isinstance(first.answers, dict) else first.answers  # type: ignore[assignment]
+            self.samples = [(offset, look.answers) for offset, look in looks]  # type: ignore[misc]
+            return collect(first, looks, capture.taken_at)
+        return self._live(settle)
+
+    def _live(self, settle: float) -> Facts:
+        import time
+
+        from probes import collect
+        from probes.reads import Live, Recorded, Recording
+
+        if self.root is not None:
+            import os
+
+            if not os.path.isdir(self.root):
+                raise click.UsageError(f"--root {self.root}: there is no such directory.")
+        self.taken_at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
+        live = Live(self.root, self.platform)
+        recording = Recording(live)
+        facts = collect(recording, (), self.taken_at)
+        self.answers = recording.answers
+        if settle > 0:
+            first = Recorded(recording.answers, self.platform)
+            looks = _look_again(live, first, facts, settle)
+            if looks:
+                self.samples = [(offset, dict(look.answers)) for offset, look in looks]
+                facts = collect(first, looks, self.taken_at)
+        return facts
+
+
+def _look_again(live: Reads, first: Recorded, facts: Facts, settle: float) -> Sequence[tuple[float, Recorded]]:
+    """Later looks at the links that are below their best or count errors."""
+    import time
+
+    from agent.audit import below_best
+    from probes import platform
+
+    addresses = below_best(facts)
+    if not addresses:
+        return ()
+    if sys.stderr.isatty():
+        click.echo(f"Looking again at links below their best, for {settle:g} s ...", err=True)
+    start = time.monotonic()
+    looks = []
+    for part in LOOKS:
+        time.sleep(max(0.0, start + part * settle - time.monotonic()))
+        offset = round(time.monotonic() - start, 3)
+        looks.append((offset, platform(live.platform).look(live, first, addresses)))
+    return looks
+
+
+def _audited(source: Source, settle: float, only: str | None = None) -> Audit:
+    from agent.audit import audit, only_at
+
+    facts = source.facts(settle)
+    if not facts.functions and not facts.drives and facts.unread:
+        first = facts.unread[0]
+        raise NothingRead(f"nothing could be read from {source.name}: {first.what}: {first.why}")
+    found = audit(facts)
+    return found if only is None else only_at(found, only)
+
+
+def reading_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command `--replay`, `--root` and a ready `Source`."""
+
+    @click.option("--replay", metavar="FILE", help="Read a capture in place of this machine; - is standard input.")
+    @click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
+    @functools.wraps(command)
+    def with_source(replay: str | None, root: str | None, **options: object) -> None:
+        command(source=Source(replay, root), **options)
+
+    return with_source
+
+
+format_option = click.option(
+    "--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True, help="How to show it."
+)
+settle_option = click.option(
+    "--settle",
+    type=click.FloatRange(0.0, LONGEST_SETTLE),
+    default=SETTLE_SECONDS,
+    show_default=True,
+    metavar="SECONDS",
+    help="Look again at links below their best for this long; 0 looks once.",
+)
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="No command writes to hardware or needs root; what root would add is said once, at the end.",
+)
+@click.version_option(__version__, message="lanewright %(version)s")
+def main() -> None:
+    """Prove that every card and drive runs at what both ends of its link can do.
+
+    Reads PCI Express links, slots, drives and temperatures, live or from a capture, and says what falls short, why,
+    and what to do about it.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+
+
+@main.command()
+@reading_options
+@format_option
+@settle_option
+@click.option(
+    "--fail-on",
+    type=click.Choice(["fault", "limit", "note", "unknown"]),
+    default="fault",
+    show_default=True,
+    help="Exit with 1 if anything this bad, or worse, was found.",
+)
+@click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
+def check(source: Source, form: str, settle: float, fail_on: str, only: str | None) -> None:
+    """Audit every link, slot and drive: verdicts, findings, steps.
+
+    Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 nothing could be read.
+    """
+    found = _audited(source, settle, only)
+    if form == "json":
+        from agent.report import data
+
+        _print_bytes(data.encode(data.check(found)))
+    else:
+        from agent.report import text
+
+        _print_page(text.check, found, source)
+    from agent.findings import Severity
+
+    sys.exit(1 if found.worst.rank <= Severity(fail_on).rank else 0)
+
+
+@main.command()
+@reading_options
+@format_option
+@click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
+def inventory(source: Source, form: str, only: str | None) -> None:
+    """List what is fitted: slots, cards, drives, firmware, and where each sits."""
+    found = _audited(source, 0.0, only)
+    if form == "json":
+        from agent.report import data
+
+        _print_bytes(data.encode(data.inventory(found)))
+    else:
+        from agent.report import text
+
+        _print_page(text.inventory, found, source)
+
+
+@main.command()
+@click.argument("file")
+@reading_options
+@settle_option
+@click.option("--keep-serials", is_flag=True, help="Keep serial numbers, host name and addresses as they are.")
+@click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
+def capture(file: str, source: Source, settle: float, *, keep_serials: bool, force: bool) -> None:
+    """Record this machine to FILE, to be replayed anywhere (gzip if it ends in .gz; - is standard output).
+
+    Serial numbers, unique identifiers, host names and network addresses are replaced by stable tokens.
+    """
+    from probes.capture import encode, write_file
+
+    facts = source.facts(settle)
+    if not facts.functions and not facts.drives and facts.unread:
+        first = facts.unread[0]
+        raise NothingRead(f"nothing could be read from {source.name}: {first.what}: {first.why}")
+    content = {
+        "platform": source.platform,
+        "taken_at": source.taken_at,
+        "agent": __version__,
+        "answers": source.answers,
+        "samples": source.samples,
+        "keep_serials": keep_serials and not source.redacted,
+    }
+    if file == "-":
+        _print_bytes(encode(**content))
+        return
+    write_file(file, force=force, **content)
+    kept = "kept as they are" if keep_serials and not source.redacted else "replaced by tokens"
+    more = f" and {len(source.samples)} later looks" if source.samples else ""
+    message = f"Wrote {len(source.answers):,} readings{more} of {len(facts.functions)} functions; serial numbers {kept}."
+    click.echo(message, err=True)
+
+
+@main.command()
+@click.argument("name", type=click.Choice(["capture", "check", "inventory"]))
+def schema(name: str) -> None:
+    """Print the JSON Schema of a form: capture, check or inventory."""
+    from agent.report import data
+
+    if name == "capture":
+        from probes import capture as capture_file
+
+        _print_bytes(data.encode(capture_file.schema()))
+    else:
+        _print_bytes(data.encode(data.schema(name)))
+
+
+def _print_bytes(data: bytes) -> None:
+    stream = click.get_binary_stream("stdout")
+    stream.write(data)
+    stream.flush()
+
+
+def _print_page(form: Callable[..., Any], found: Audit, source: Source) -> None:
+    from rich.console import Console
+
+    from agent.report import text
+
+    console = Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
+    text.show(form(found, console.width, source.name), console)

@@ -1,0 +1,287 @@
+"""Facts to topology: ports, components, links, slots, and each drive's path to the processor.
+
+Judges nothing. One link is a downstream-facing port and the component below it; between a switch's
+upstream port and its downstream ports there is no link.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from msgspec import Struct
+
+from knowledge import pcie
+from probes.facts import BoardSlot, Drive, Facts, PciFunction
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+Key = TypeVar("Key", str, int)
+
+BRIDGE_CLASS: Final = 0x0604
+DISPLAY_CLASS: Final = 0x03
+DOWNSTREAM_FACING: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
+WITH_LINK: Final = frozenset({pcie.ENDPOINT, pcie.LEGACY_ENDPOINT, pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PCI})
+INTEGRATED: Final = frozenset({pcie.INTEGRATED_ENDPOINT, pcie.EVENT_COLLECTOR})
+
+
+class Slot(Struct, frozen=True):
+    """A slot's name and where the name comes from; `board` is the firmware's description, if it matched."""
+
+    name: str
+    source: str
+    board: BoardSlot | None = None
+
+
+class Link(Struct, frozen=True):
+    """A downstream-facing port and the component below it.
+
+    `port` is None where it is not visible from here. `device` is function 0 of the component, None where nothing
+    answers; `functions` are all its functions but the virtual ones. `integrated` marks a device inside
+    the root complex, which has no link at all. `occupied` is what a hot-plug driver says of presence.
+    """
+
+    port: PciFunction | None
+    device: PciFunction | None
+    functions: tuple[PciFunction, ...]
+    slot: Slot | None
+    integrated: bool = False
+    occupied: bool | None = None
+
+    @property
+    def key(self) -> str:
+        """What names this link everywhere: the port's address, or the device's where no port is visible."""
+        end = self.port or self.device
+        return end.address if end is not None else ""
+
+
+class Path(Struct, frozen=True):
+    """A drive and its hops, from the drive to the processor."""
+
+    drive: Drive
+    hops: tuple[Link, ...]
+
+
+class Machine(Struct, frozen=True):
+    """The topology. `links` are in the order of their ports' addresses."""
+
+    facts: Facts
+    functions: dict[str, PciFunction]
+    below: dict[str, tuple[PciFunction, ...]]
+    kinds: dict[str, int | None]
+    links: tuple[Link, ...]
+    paths: tuple[Path, ...]
+
+
+def build(facts: Facts) -> Machine:
+    """The topology of `facts`."""
+    functions = {function.address: function for function in facts.functions}
+    below: dict[str, list[PciFunction]] = {}
+    for function in facts.functions:
+        if function.parent is not None and function.physical_function is None:
+            below.setdefault(function.parent, []).append(function)
+    children = {address: tuple(found) for address, found in below.items()}
+    kinds = _kinds(functions, children)
+    slots = _Slots(facts, functions)
+    links = tuple(_links(functions, children, kinds, slots, facts))
+    return Machine(facts, functions, children, kinds, links, tuple(_paths(facts, functions, links)))
+
+
+# --- Kinds of port ---------------------------------------------------------------------------------------------
+
+
+def is_bridge(function: PciFunction) -> bool:
+    """Whether the function is a PCI-to-PCI bridge, by its class."""
+    return isinstance(function.class_code, int) and function.class_code >> 8 == BRIDGE_CLASS  # noqa: PLR2004
+
+
+def is_display(function: PciFunction) -> bool:
+    """Whether the function drives a display, by its class."""
+    return isinstance(function.class_code, int) and function.class_code >> 16 == DISPLAY_CLASS
+
+
+def _kinds(functions: dict[str, PciFunction], below: dict[str, tuple[PciFunction, ...]]) -> dict[str, int | None]:
+    """Device/port type of each function: as its register says, else as its place in the tree implies."""
+    kinds: dict[str, int | None] = {}
+    for function in functions.values():
+        told = function.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "device_port_type")
+        if isinstance(told, int):
+            kinds[function.address] = told
+        elif function.link is None:
+            kinds[function.address] = None
+    for address in functions:
+        _infer(address, functions, below, kinds)
+    return kinds
+
+
+def _infer(
+    address: str,
+    functions: dict[str, PciFunction],
+    below: dict[str, tuple[PciFunction, ...]],
+    kinds: dict[str, int | None],
+) -> None:
+    """Infer the type of one function whose register is out of reach; parents first, each once."""
+    waiting = []
+    here: str | None = address
+    while here in functions and here not in kinds and here not in waiting:
+        waiting.append(here)
+        here = functions[here].parent
+    for name in reversed(waiting):
+        function = functions[name]
+        above = kinds.get(function.parent) if function.parent is not None else None
+        kinds[name] = _likely_kind(function, above, below.get(name, ()), on_root=function.parent not in functions)
+
+
+def _likely_kind(function: PciFunction, above: int | None, below: tuple[PciFunction, ...], *, on_root: bool) -> int:
+    if not is_bridge(function):
+        unknown = function.link is not None and all(
+            isinstance(figure, Unread) for figure in (function.link.max_speed, function.link.max_width)
+        )
+        return pcie.INTEGRATED_ENDPOINT if on_root and unknown else pcie.ENDPOINT
+    if on_root:
+        return pcie.ROOT_PORT
+    if above == pcie.SWITCH_UPSTREAM_PORT:
+        return pcie.SWITCH_DOWNSTREAM_PORT
+    if below and all(child.link is None for child in below):
+        return pcie.BRIDGE_TO_PCI
+    return pcie.SWITCH_UPSTREAM_PORT
+
+
+# --- Links -----------------------------------------------------------------------------------------------------
+
+
+def _links(
+    functions: dict[str, PciFunction],
+    below: dict[str, tuple[PciFunction, ...]],
+    kinds: dict[str, int | None],
+    slots: _Slots,
+    facts: Facts,
+) -> Iterator[Link]:
+    with_drives = {drive.address for drive in facts.drives}
+    seen: set[str] = set()
+    for address, function in functions.items():
+        kind = kinds[address]
+        if kind in DOWNSTREAM_FACING:
+            component = below.get(address, ())
+            device = component[0] if component else None
+            yield Link(
+                function, device, component, slots.of_port(function, device), occupied=slots.occupied(function, device)
+            )
+        elif function.physical_function is None and address not in seen:
+            integrated = kind in INTEGRATED and address in with_drives
+            if integrated or (kind in WITH_LINK and kinds.get(function.parent or "") not in DOWNSTREAM_FACING):
+                component = _component(function, functions, kinds)
+                seen.update(member.address for member in component)
+                yield Link(None, component[0], component, slots.of_device(component[0]), integrated=integrated)
+
+
+def _component(
+    function: PciFunction, functions: dict[str, PciFunction], kinds: dict[str, int | None]
+) -> tuple[PciFunction, ...]:
+    """All functions that share bus and device number with this one and have a link (or are integrated) as it is."""
+    place = function.address.rpartition(".")[0]
+    alike = (functions.get(f"{place}.{number}") for number in range(8))
+    return tuple(
+        other
+        for other in alike
+        if other is not None and other.parent == function.parent and kinds[other.address] == kinds[function.address]
+    )
+
+
+# --- Slots -----------------------------------------------------------------------------------------------------
+
+
+class _Slots:
+    """Finds the slot of a port: the firmware's description first, then the kernel's name, then the slot number."""
+
+    def __init__(self, facts: Facts, functions: dict[str, PciFunction]) -> None:
+        described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
+        self._by_place = _unique((_bus(slot.address), slot) for slot in described if slot.address is not None)
+        self._by_port = _unique((slot.address, slot) for slot in described if slot.address is not None and slot.address in functions)
+        self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
+        self._kernel = {slot.address: slot for slot in facts.kernel_slots}
+
+    def of_port(self, port: PciFunction, device: PciFunction | None) -> Slot | None:
+        """The slot below `port`."""
+        bus = _bus_below(port, device)
+        number = port.registers.read(pcie.SLOT_CAPABILITIES, "physical_slot_number")
+        board = self._by_port.get(port.address) or (self._by_place.get(bus) if bus else None)
+        if board is None and isinstance(number, int) and number:
+            board = self._by_number.get(number)
+        if board is not None and board.designation:
+            return Slot(board.designation, "firmware slot description (SMBIOS)", board)
+        kernel = self._kernel.get(f"{bus}:00") or self._kernel.get(bus) if bus else None
+        if kernel is not None:
+            return Slot(kernel.name, "kernel slot name", board)
+        if isinstance(number, int):
+            return Slot(str(number), "Slot Capabilities register", board)
+        return None
+
+    def of_device(self, device: PciFunction) -> Slot | None:
+        """The slot of a device whose port is not visible."""
+        board = self._by_port.get(device.address)
+        if board is not None and board.designation:
+            return Slot(board.designation, "firmware slot description (SMBIOS)", board)
+        kernel = self._kernel.get(device.address.rpartition(".")[0])
+        return None if kernel is None else Slot(kernel.name, "kernel slot name")
+
+    def occupied(self, port: PciFunction, device: PciFunction | None) -> bool | None:
+        """What a hot-plug driver says of presence, if one tells."""
+        bus = _bus_below(port, device)
+        kernel = self._kernel.get(f"{bus}:00") if bus else None
+        return None if kernel is None else kernel.occupied
+
+
+def _unique(pairs: Iterable[tuple[Key, BoardSlot]]) -> dict[Key, BoardSlot]:
+    """Only keys that name a single slot: many boards give several slots the same (wrong) address."""
+    found: dict[Key, BoardSlot] = {}
+    twice: set[Key] = set()
+    for key, slot in pairs:
+        if key in found:
+            twice.add(key)
+        found[key] = slot
+    return {key: slot for key, slot in found.items() if key not in twice}
+
+
+def _bus(address: str | None) -> str:
+    """Domain and bus of an address: "0000:03" of "0000:03:00.0"."""
+    return (address or "").rpartition(":")[0]
+
+
+def _bus_below(port: PciFunction, device: PciFunction | None) -> str:
+    """Domain and number of the bus below a port, "" where it is not known."""
+    if device is not None:
+        return _bus(device.address)
+    number = port.registers.read(pcie.SECONDARY_BUS_NUMBER, "secondary_bus_number")
+    return f"{port.address.split(':')[0]}:{number:02x}" if isinstance(number, int) and number else ""
+
+
+# --- Paths -----------------------------------------------------------------------------------------------------
+
+
+def _paths(facts: Facts, functions: dict[str, PciFunction], links: tuple[Link, ...]) -> Iterator[Path]:
+    above: dict[str, Link] = {}
+    for link in links:
+        for function in link.functions:
+            above[function.address] = link
+    for drive in facts.drives:
+        yield Path(drive, tuple(_hops(drive.address, functions, above)))
+
+
+def _hops(address: str | None, functions: dict[str, PciFunction], above: dict[str, Link]) -> Iterator[Link]:
+    """The links from a function to the processor; ends at a loop of parents, which only a damaged capture has."""
+    seen: set[str] = set()
+    while address is not None and address in functions and address not in seen:
+        seen.add(address)
+        physical = functions[address].physical_function
+        if physical is not None:
+            address = physical
+            continue
+        link = above.get(address)
+        if link is None:
+            address = functions[address].parent
+            continue
+        if not link.integrated:
+            yield link
+        address = None if link.port is None else link.port.parent

@@ -1,0 +1,387 @@
+"""The JSON forms of `check` and `inventory`, and their schemas. Keys are added, never renamed, within a version."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
+
+import msgspec
+from msgspec import Struct
+
+from agent.report.plain import describe, describe_link
+from knowledge.rates import GTPS
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.audit import Audit, DriveSeen
+    from agent.findings import Evidence, Finding, Rate, Step
+    from agent.verdicts import Judged
+    from probes.facts import BoardSlot, Host, PciFunction
+
+VERSION: Final = 1
+Value = TypeVar("Value")
+
+
+class RateData(Struct, frozen=True):
+    """A link rate: GT/s and lanes."""
+
+    gtps: float
+    width: int
+
+
+class EvidenceData(Struct, frozen=True):
+    """One reading: source, value as read, value expected."""
+
+    source: str
+    read: str
+    expected: str
+
+
+class LookData(Struct, frozen=True):
+    """A later look at a link, seconds after the first; `now` is null where both ends did not agree."""
+
+    seconds: float
+    now: RateData | None
+
+
+class LinkData(Struct, frozen=True):
+    """One link. `mbps` is the link rate now in MB/s (10^6 bytes, one direction, after line coding)."""
+
+    port: str | None
+    device: str | None
+    slot: str | None
+    slot_named_by: str | None
+    what: str
+    now: RateData | None
+    port_can: RateData | None
+    device_can: RateData | None
+    best: RateData | None
+    verdict: str
+    severity: str
+    mbps: float | None
+    why: str
+    evidence: tuple[EvidenceData, ...]
+    looks: tuple[LookData, ...]
+
+
+class DriveData(Struct, frozen=True):
+    """One drive; rates are MB/s reading, [low, high]; temperatures are degrees Celsius."""
+
+    name: str
+    kind: str
+    address: str | None
+    model: str | None
+    firmware: str | None
+    serial: str | None
+    bytes: int | None
+    celsius: float | None
+    warning_celsius: float | None
+    critical_celsius: float | None
+    alone_mbps: tuple[float, float] | None
+    together_mbps: tuple[float, float] | None
+    narrowest_hop: str | None
+    path: tuple[str, ...]
+
+
+class StepData(Struct, frozen=True):
+    """One step; read its cautions first. `gain_mbps` is what it should bring at most."""
+
+    action: str
+    text: str
+    cautions: tuple[str, ...]
+    gain_mbps: float | None
+    verify: str
+
+
+class FindingData(Struct, frozen=True):
+    """One finding with its evidence and steps, least invasive first."""
+
+    rule: str
+    severity: str
+    subject: str
+    headline: str
+    evidence: tuple[EvidenceData, ...]
+    steps: tuple[StepData, ...]
+
+
+class UnreadData(Struct, frozen=True):
+    """Something that could not be read, and why."""
+
+    what: str
+    why: str
+
+
+class HostData(Struct, frozen=True):
+    """The machine; null where it could not be read or is not told."""
+
+    name: str | None
+    maker: str | None
+    product: str | None
+    board: str | None
+    firmware: str | None
+    firmware_date: str | None
+    kernel: str | None
+    virtual: bool | None
+    processors: int | None
+    memory_bytes: int | None
+
+
+class CheckData(Struct, frozen=True):
+    """The audit of one machine."""
+
+    taken_at: str
+    platform: str
+    host: HostData
+    links: tuple[LinkData, ...]
+    drives: tuple[DriveData, ...]
+    findings: tuple[FindingData, ...]
+    unread: tuple[UnreadData, ...]
+    format: Literal["lanewright-check"] = "lanewright-check"
+    version: int = VERSION
+
+
+class FunctionData(Struct, frozen=True):
+    """One PCI function."""
+
+    address: str
+    what: str
+    vendor_id: int | None
+    device_id: int | None
+    subsystem_vendor_id: int | None
+    subsystem_id: int | None
+    class_code: int | None
+    revision: int | None
+    driver: str | None
+    parent: str | None
+    physical_function: str | None
+    numa_node: int | None
+    power_state: str | None
+
+
+class SlotData(Struct, frozen=True):
+    """One slot, as the firmware describes it or as the kernel names it."""
+
+    name: str
+    named_by: str
+    port: str | None
+    device: str | None
+    kind: str | None
+    connector_lanes: int | None
+    wired_lanes: int | None
+    generation: int | None
+    usage: str | None
+    can_split: bool | None
+
+
+class InventoryData(Struct, frozen=True):
+    """What is fitted in one machine."""
+
+    taken_at: str
+    platform: str
+    host: HostData
+    slots: tuple[SlotData, ...]
+    links: tuple[LinkData, ...]
+    drives: tuple[DriveData, ...]
+    functions: tuple[FunctionData, ...]
+    unread: tuple[UnreadData, ...]
+    format: Literal["lanewright-inventory"] = "lanewright-inventory"
+    version: int = VERSION
+
+
+FORMS: Final[dict[str, type[Struct]]] = {"check": CheckData, "inventory": InventoryData}
+
+
+def schema(name: str) -> dict[str, Any]:
+    """The JSON Schema of one form ("check" or "inventory")."""
+    found = msgspec.json.schema(FORMS[name])
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **found}
+
+
+def encode(form: Any) -> bytes:  # noqa: ANN401 - any of the forms, or a schema
+    """JSON, two spaces a level; every character that is not printable comes out as an escape."""
+    data = msgspec.json.format(msgspec.json.encode(form), indent=2) + b"\n"
+    if data.isascii() and b"\x7f" not in data:
+        return data
+    return "".join(map(_escaped, data.decode())).encode()
+
+
+def _escaped(character: str) -> str:
+    if character.isprintable() or character == "\n":
+        return character
+    units = character.encode("utf-16-be")
+    return "".join(f"\\u{units[place]:02x}{units[place + 1]:02x}" for place in range(0, len(units), 2))
+
+
+def check(audit: Audit) -> CheckData:
+    """The form of `check`."""
+    return CheckData(
+        taken_at=audit.facts.taken_at,
+        platform=audit.facts.platform,
+        host=_host(audit.facts.host),
+        links=tuple(_link(judged, audit) for judged in audit.links),
+        drives=tuple(_drive(drive) for drive in audit.drives),
+        findings=tuple(_finding(finding) for finding in audit.findings),
+        unread=_unread(audit),
+    )
+
+
+def inventory(audit: Audit) -> InventoryData:
+    """The form of `inventory`."""
+    return InventoryData(
+        taken_at=audit.facts.taken_at,
+        platform=audit.facts.platform,
+        host=_host(audit.facts.host),
+        slots=tuple(_slots(audit)),
+        links=tuple(_link(judged, audit) for judged in audit.links),
+        drives=tuple(_drive(drive) for drive in audit.drives),
+        functions=tuple(_function(function, audit) for function in audit.facts.functions),
+        unread=_unread(audit),
+    )
+
+
+def _value(value: Value | Unread) -> Value | None:
+    return None if isinstance(value, Unread) else value
+
+
+def _rate(rate: Rate | None) -> RateData | None:
+    return None if rate is None else RateData(GTPS[rate.speed], rate.width)
+
+
+def _evidence(found: tuple[Evidence, ...]) -> tuple[EvidenceData, ...]:
+    return tuple(EvidenceData(one.source, one.read, one.expected) for one in found)
+
+
+def _host(host: Host) -> HostData:
+    return HostData(
+        name=_value(host.name),
+        maker=host.maker,
+        product=host.product,
+        board=host.board,
+        firmware=host.firmware_version,
+        firmware_date=host.firmware_date,
+        kernel=_value(host.kernel),
+        virtual=_value(host.virtual),
+        processors=_value(host.processors),
+        memory_bytes=_value(host.memory_bytes),
+    )
+
+
+def _link(judged: Judged, audit: Audit) -> LinkData:
+    slot = judged.link.slot
+    return LinkData(
+        port=judged.port_address,
+        device=judged.device_address,
+        slot=slot.name if slot is not None else None,
+        slot_named_by=slot.source if slot is not None else None,
+        what=describe_link(judged.link, audit),
+        now=_rate(judged.now),
+        port_can=_rate(judged.port_can),
+        device_can=_rate(judged.device_can),
+        best=_rate(judged.best),
+        verdict=judged.verdict.value,
+        severity=judged.verdict.severity.value,
+        mbps=None if judged.mbps is None else round(judged.mbps, 1),
+        why=judged.why,
+        evidence=_evidence(judged.evidence),
+        looks=tuple(LookData(offset, _rate(rate)) for offset, rate in judged.looks[1:]),
+    )
+
+
+def _range(rates: tuple[float, float] | None) -> tuple[float, float] | None:
+    return None if rates is None else (round(rates[0], 1), round(rates[1], 1))
+
+
+def _drive(seen: DriveSeen) -> DriveData:
+    drive = seen.drive
+    sizes = [block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int)]
+    return DriveData(
+        name=drive.name,
+        kind=drive.kind,
+        address=drive.address,
+        model=_value(drive.model),
+        firmware=_value(drive.firmware),
+        serial=_value(drive.serial),
+        bytes=sum(sizes) if sizes else None,
+        celsius=_value(seen.celsius),
+        warning_celsius=seen.warning_celsius,
+        critical_celsius=seen.critical_celsius,
+        alone_mbps=_range(seen.alone),
+        together_mbps=_range(seen.together),
+        narrowest_hop=seen.narrowest,
+        path=seen.path,
+    )
+
+
+def _finding(finding: Finding) -> FindingData:
+    return FindingData(
+        rule=finding.rule,
+        severity=finding.severity.value,
+        subject=finding.subject,
+        headline=finding.headline,
+        evidence=_evidence(finding.evidence),
+        steps=tuple(map(_step, finding.steps)),
+    )
+
+
+def _step(step: Step) -> StepData:
+    return StepData(step.action, step.text, step.cautions, step.gain_mbps, step.verify)
+
+
+def _unread(audit: Audit) -> tuple[UnreadData, ...]:
+    return tuple(UnreadData(one.what, one.why) for one in audit.unread)
+
+
+def _function(function: PciFunction, audit: Audit) -> FunctionData:
+    return FunctionData(
+        address=function.address,
+        what=describe(function, audit),
+        vendor_id=_value(function.vendor_id),
+        device_id=_value(function.device_id),
+        subsystem_vendor_id=_value(function.subsystem_vendor_id),
+        subsystem_id=_value(function.subsystem_id),
+        class_code=_value(function.class_code),
+        revision=_value(function.revision),
+        driver=function.driver,
+        parent=function.parent,
+        physical_function=function.physical_function,
+        numa_node=function.numa_node,
+        power_state=_value(function.power_state),
+    )
+
+
+def _slots(audit: Audit) -> Iterator[SlotData]:
+    """Every slot once: those that a link leads to, then what only the firmware or only the kernel names."""
+    boards = set()
+    names = set()
+    for judged in audit.links:
+        slot = judged.link.slot
+        if slot is None:
+            continue
+        names.add(slot.name)
+        if slot.board is not None:
+            boards.add(slot.board)
+        yield _slot(slot.name, slot.source, slot.board, judged.port_address, judged.device_address)
+    described = audit.facts.board_slots
+    for board in () if isinstance(described, Unread) else described:
+        if board not in boards:
+            names.add(board.designation)
+            yield _slot(board.designation, "firmware slot description (SMBIOS)", board, None, None)
+    for kernel in audit.facts.kernel_slots:
+        if kernel.name not in names:
+            yield _slot(kernel.name, "kernel slot name", None, None, None)
+
+
+def _slot(name: str, source: str, board: BoardSlot | None, port: str | None, device: str | None) -> SlotData:
+    return SlotData(
+        name=name,
+        named_by=source,
+        port=port,
+        device=device,
+        kind=board.kind if board is not None else None,
+        connector_lanes=(board.connector_lanes or None) if board is not None else None,
+        wired_lanes=(board.wired_lanes or None) if board is not None else None,
+        generation=(board.generation or None) if board is not None else None,
+        usage=board.usage if board is not None else None,
+        can_split=board.can_split if board is not None else None,
+    )

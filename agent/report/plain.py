@@ -1,0 +1,97 @@
+"""What every form needs: text of devices made harmless, figures in one style, a function in a few words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.verdicts import rate_text
+from knowledge.classes import describe_class
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from agent.findings import Rate
+    from agent.machine import Link
+    from probes.facts import Drive, PciFunction
+
+LONGEST: Final = 200
+
+
+def plain(text: str, limit: int = LONGEST) -> str:
+    """`text` with every character that is not printable shown as an escape, and cut at `limit` characters.
+
+    Control characters, terminal escapes and marks that turn the direction of writing come out as "\\x1b"
+    and the like; they never act. Whoever shows device text, in whatever form, calls this.
+    """
+    if len(text) > limit:
+        text = text[: limit - 3] + "..."
+    if text.isprintable():
+        return text
+    return "".join(character if character.isprintable() else _escape(character) for character in text)
+
+
+def _escape(character: str) -> str:
+    code = ord(character)
+    if code < 0x100:  # noqa: PLR2004 - one byte
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}"
+
+
+def mbps(rate: float) -> str:
+    """A rate for people: "3,938 MB/s"."""
+    return f"{rate:,.0f} MB/s"
+
+
+def mbps_range(rates: tuple[float, float]) -> str:
+    """A range for people: "2,954 to 3,601 MB/s"."""
+    return f"{rates[0]:,.0f} to {rates[1]:,.0f} MB/s"
+
+
+def rate_or_unknown(rate: Rate | None) -> str:
+    """A link rate for people, or "not known"."""
+    return "not known" if rate is None else rate_text(rate)
+
+
+def told(value: str | Unread | None, missing: str = "not known") -> str:
+    """Device text made harmless, or a word for its absence."""
+    return plain(value) if isinstance(value, str) and value else missing
+
+
+def describe(function: PciFunction, audit: Audit) -> str:
+    """A function in a few words: the kind and, where known, the model its drive, udev or numbers give."""
+    code = function.class_code
+    kind = describe_class(code) if isinstance(code, int) else "device"
+    drive = next((drive for drive in audit.facts.drives if drive.address == function.address and drive.kind == "nvme"), None)
+    if drive is not None and isinstance(drive.model, str) and drive.model:
+        return f"{kind} {plain(drive.model)}"
+    if audit.machine.kinds.get(function.address) in {5, 6}:
+        kind = "packet switch"
+    name = function.model_name
+    if name:
+        return f"{kind} {plain(name)}"
+    if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
+        return f"{kind} (maker {function.vendor_id:04x}, model {function.device_id:04x})"
+    return kind
+
+
+def describe_link(link: Link, audit: Audit) -> str:
+    """What a link leads to, in a few words."""
+    if link.device is None:
+        return "nothing"
+    return describe(link.device, audit)
+
+
+def place(link: Link) -> str:
+    """Where a link is, for people: its slot, else its port or device."""
+    if link.slot is not None:
+        name = plain(link.slot.name, 40)
+        return name if name.lower().startswith("slot") or not name[:1].isdigit() else f"slot {name}"
+    return link.key
+
+
+def size(drive: Drive) -> str:
+    """A drive's size for people, in GB or TB of 10^9 and 10^12 bytes; "" where it is not known."""
+    total = sum(block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int))
+    if not total:
+        return ""
+    return f"{total / 1e12:.1f} TB" if total >= 1e12 else f"{total / 1e9:.0f} GB"  # noqa: PLR2004

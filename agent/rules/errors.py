@@ -1,0 +1,152 @@
+"""Rules about errors on a link: counters, lanes, equalization."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.findings import Evidence, Severity, Verdict
+from agent.rules.links import subject
+from agent.rules.rule import Found, Seen, rule
+from agent.verdicts import speed_text
+from knowledge import pcie
+from knowledge.rates import FEW_ERRORS
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.machine import Machine
+    from agent.verdicts import Judged
+    from knowledge.layout import Layout
+    from probes.facts import PciFunction
+
+
+@rule("link-errors", Severity.FAULT, fires_on=("bench-2-noisy-link",), quiet_on=("bench-1-upgraded",))
+def link_errors(seen: Seen) -> Iterator[Found | Unread]:
+    """A link makes errors: the counters of its two ends rise while one looks, or have grown large since start-up.
+
+    Counts are of errors seen by that end, so both ends are summed. A few since start-up are no fault; rising is.
+    """
+    for judged in seen.judged:
+        if judged.verdict is Verdict.VIRTUAL or judged.device_address is None:
+            continue
+        ends = [end for end in (judged.link.port, judged.link.device) if end is not None]
+        first = sum(link_error_count(end) for end in ends)
+        series = _series(seen.machine, ends)
+        evidence = tuple(_counters(end) for end in ends if link_error_count(end))
+        if series and series[-1][1] > first:
+            offset, last = series[-1]
+            rise = Evidence(f"errors of both ends, {offset:.1f} s later", f"{last} (was {first})", "no rise")
+            headline = f"its two ends counted {last - first} more link errors within {offset:.1f} s"
+            yield Found(subject(judged), headline, (rise, *evidence), judged=judged)
+        elif first > FEW_ERRORS:
+            after = "; none came while looking" if series else ""
+            hours = seen.machine.facts.host.up_seconds
+            since = f" in {hours / 3600:,.1f} hours" if isinstance(hours, float) else ""
+            headline = f"its two ends counted {first} link errors since start-up{since}{after}"
+            yield Found(subject(judged), headline, evidence, severity=Severity.NOTE, judged=judged)
+
+
+def link_error_count(function: PciFunction) -> int:
+    """Errors of the link itself that this end has counted; 0 where it counts none or cannot tell (see `errors`)."""
+    return sum(count for _, count in _link_counts(function))
+
+
+def _link_counts(function: PciFunction) -> list[tuple[str, int]]:
+    """The specification's name and the count of each kind of link error this end has seen."""
+    counted = function.errors
+    if counted is None:
+        return []
+    found = []
+    for names, known, aliases in (
+        (counted.correctable, pcie.CORRECTABLE_ERRORS, pcie.CORRECTABLE_ERROR_ALIASES),
+        (counted.nonfatal, pcie.UNCORRECTABLE_ERRORS, pcie.UNCORRECTABLE_ERROR_ALIASES),
+        (counted.fatal, pcie.UNCORRECTABLE_ERRORS, pcie.UNCORRECTABLE_ERROR_ALIASES),
+    ):
+        if isinstance(names, Unread):
+            continue
+        for name, count in names.items():
+            _, words, of_link = known.get(aliases.get(name, name), (0, "", False))
+            if of_link and count:
+                found.append((words, count))
+    return found
+
+
+def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]]:
+    """(offset, errors of both ends) of each later look that has both."""
+    found = []
+    for look in machine.facts.looks:
+        later = [look.functions.get(end.address) for end in ends]
+        if all(one is not None for one in later):
+            found.append((look.offset, sum(link_error_count(one) for one in later if one is not None)))
+    return found
+
+
+def _counters(function: PciFunction) -> Evidence:
+    named = ", ".join(f"{words} {count}" for words, count in _link_counts(function))
+    return Evidence(f"{function.address} error counters", named, f"{FEW_ERRORS} or fewer, not rising")
+
+
+@rule("lane-errors", Severity.NOTE, fires_on=("bench-2-lane-errors",), quiet_on=("bench-1-upgraded",))
+def lane_errors(seen: Seen) -> Iterator[Found | Unread]:
+    """Some lanes of a link have their error bit set.
+
+    The bits stay set until cleared and may date from training at start-up; together with a narrow or slow
+    link they name the lanes to look at.
+    """
+    for judged in seen.judged:
+        if judged.now is None or judged.verdict is Verdict.VIRTUAL:
+            continue
+        evidence = []
+        for end in (judged.link.port, judged.link.device):
+            lanes = end.registers.read(pcie.LANE_ERROR_STATUS, "lanes") if end is not None else 0
+            if end is not None and isinstance(lanes, int) and lanes:
+                evidence.append(Evidence(f"{end.address} Lane Error Status", f"lanes {_lanes(lanes)}", "no lane"))
+        if evidence:
+            yield Found(subject(judged), "error bits are set on single lanes", tuple(evidence), judged=judged)
+
+
+def _lanes(bits: int) -> str:
+    return ", ".join(str(lane) for lane, bit in enumerate(reversed(f"{bits:b}")) if bit == "1")
+
+
+# Generation: (register, prefix of its fields). Source: Link Status 2 and the Physical Layer 16, 32 and 64 GT/s
+# capabilities of the PCI Express Base Specification.
+EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
+    3: (pcie.LINK_STATUS_2, "equalization_8gt_complete", "equalization_8gt_phase_{}_successful"),
+    4: (pcie.STATUS_16GT, "equalization_complete", "phase_{}_successful"),
+    5: (pcie.STATUS_32GT, "equalization_complete", "phase_{}_successful"),
+    6: (pcie.STATUS_64GT, "equalization_complete", "phase_{}_successful"),
+}
+
+
+@rule("equalization-failed", Severity.FAULT, fires_on=("bench-2-lane-errors",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
+def equalization_failed(seen: Seen) -> Iterator[Found | Unread]:
+    """A slow link finished equalization at a higher speed without success.
+
+    The two ends could not tune the signal for that speed: riser, cable, contact, or a card's firmware.
+    """
+    for judged in seen.judged:
+        if judged.verdict not in {Verdict.SLOW, Verdict.NARROW} or judged.now is None or judged.best is None:
+            continue
+        evidence = [
+            one
+            for speed in range(judged.now.speed + 1, judged.best.speed + 1)
+            if speed in EQUALIZATION
+            for end in (judged.link.port, judged.link.device)
+            if end is not None
+            for one in _failed_phases(end, speed)
+        ]
+        if evidence:
+            tried = speed_text(judged.now.speed + 1)
+            yield Found(subject(judged), f"equalization at {tried} or above ended without success", tuple(evidence), judged=judged)
+
+
+def _failed_phases(end: PciFunction, speed: int) -> Iterator[Evidence]:
+    layout, complete, phase = EQUALIZATION[speed]
+    if end.registers.read(layout, complete) != 1:
+        return
+    for number in (1, 2, 3):
+        if end.registers.read(layout, phase.format(number)) == 0:
+            source = f"{end.address} equalization at {speed_text(speed)}: phase {number} successful"
+            yield Evidence(source, "0 (equalization complete)", "1")

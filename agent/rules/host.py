@@ -1,0 +1,57 @@
+"""Rules about the machine as a whole: firmware on record, and what root would add."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.findings import Evidence, Severity
+from agent.rules.rule import Found, Seen, rule
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+@rule("firmware-listed", Severity.OK, fires_on=("bench-1-upgraded",), quiet_on=())
+def firmware_listed(seen: Seen) -> Iterator[Found | Unread]:
+    """The firmware of the machine and of its drives, with dates where they are told.
+
+    For the record, and for comparing with the maker's list. Nothing here says that an update is wanted.
+    """
+    facts = seen.machine.facts
+    host = facts.host
+    evidence = []
+    if host.firmware_version is not None:
+        maker = f"{host.firmware_maker} " if host.firmware_maker else ""
+        dated = f" of {host.firmware_date}" if host.firmware_date else ""
+        evidence.append(Evidence("machine firmware", f"{maker}{host.firmware_version}{dated}", "for the record"))
+    for drive in facts.drives:
+        if not isinstance(drive.firmware, Unread) and drive.firmware:
+            model = drive.model if isinstance(drive.model, str) else "model not read"
+            evidence.append(Evidence(f"{drive.name} ({model}) firmware", drive.firmware, "for the record"))
+    if evidence:
+        count = len(evidence)
+        yield Found("host", f"{count} firmware version{'s' if count > 1 else ''} on record", tuple(evidence))
+
+
+@rule("needs-root", Severity.UNKNOWN, fires_on=("bench-1-ordinary-user",), quiet_on=("bench-1-upgraded",))
+def needs_root(seen: Seen) -> Iterator[Found | Unread]:
+    """Some readings are given to the super-user only.
+
+    Nothing here needs root; this says once what root would add.
+    """
+    facts = seen.machine.facts
+    missing = [one for one in facts.unread if one.needs_root]
+    if isinstance(facts.board_slots, Unread) and facts.board_slots.needs_root:
+        missing.append(facts.board_slots)
+    limits = [drive.name for drive in facts.drives if isinstance(drive.warning_celsius, Unread) and drive.warning_celsius.needs_root]
+    if limits:
+        missing.append(Unread(f"warning temperature of {', '.join(limits)}", "the drive answers the super-user only"))
+    blocked = [judged for judged in seen.judged if judged.needs_root]
+    if blocked:
+        keys = ", ".join(judged.link.key for judged in blocked[:5])
+        more = f" and {len(blocked) - 5} more" if len(blocked) > 5 else ""  # noqa: PLR2004 - name five at most
+        missing.append(Unread(f"verdict of {keys}{more}", "rests on registers given to the super-user only"))
+    if missing:
+        evidence = tuple(Evidence(one.what, one.why, "readable by root") for one in missing)
+        yield Found("host", f"root would add {len(missing)} kind{'s' if len(missing) > 1 else ''} of reading", evidence)

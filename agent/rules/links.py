@@ -1,0 +1,204 @@
+"""Rules about the rate a link runs at. Each speaks for one verdict or one comparison of links."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.findings import Evidence, Severity, Verdict
+from agent.rules.rule import Found, Seen, rule
+from agent.throughput import ceiling_mbps, link_mbps
+from agent.verdicts import rate_text
+from knowledge import pcie
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.machine import Link, Path
+    from agent.verdicts import Judged
+    from probes.facts import PciFunction
+    from probes.unread import Unread
+
+
+def with_verdict(seen: Seen, verdict: Verdict) -> Iterator[Judged]:
+    """The links of one verdict."""
+    return (judged for judged in seen.judged if judged.verdict is verdict)
+
+
+def subject(judged: Judged) -> str:
+    """The address a finding about this link goes by: the card's, or the port's where nothing answers."""
+    return judged.device_address or judged.port_address or ""
+
+
+def gain(judged: Judged) -> float | None:
+    """What the link would gain at its best, MB/s of link rate."""
+    if judged.now is None or judged.best is None:
+        return None
+    more = link_mbps(judged.best.speed, judged.best.width) - link_mbps(judged.now.speed, judged.now.width)
+    return more if more > 0 else None
+
+
+def _plainly(judged: Judged) -> Found:
+    return Found(subject(judged), judged.why, judged.evidence, judged=judged, gain_mbps=gain(judged))
+
+
+@rule("link-narrow", Severity.FAULT, fires_on=("bench-2-worn-riser",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
+def link_narrow(seen: Seen) -> Iterator[Found | Unread]:
+    """A link runs with fewer lanes than both of its ends can do.
+
+    Usual causes: dirty contacts, a worn riser, a card not fully seated. Width is hardly ever a matter of power saving.
+    """
+    for judged in with_verdict(seen, Verdict.NARROW):
+        yield _plainly(judged)
+
+
+@rule("link-slow", Severity.FAULT, fires_on=("bench-2-slow-link",), quiet_on=("bench-1-upgraded", "bench-3-set-slow"))
+def link_slow(seen: Seen) -> Iterator[Found | Unread]:
+    """A link runs at a lower speed than both of its ends can do, and nothing explains it.
+
+    Usual causes: a riser or cable that does not carry the speed, a poor contact, failed equalization.
+    """
+    for judged in with_verdict(seen, Verdict.SLOW):
+        yield _plainly(judged)
+
+
+@rule("link-set-slow", Severity.LIMIT, fires_on=("bench-3-set-slow",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
+def link_set_slow(seen: Seen) -> Iterator[Found | Unread]:
+    """A link runs at a lower speed because its port is set to that speed.
+
+    Usual causes: a slot speed chosen in the firmware setup; or a kernel that fell back to 2.5 GT/s after training failed.
+    """
+    for judged in with_verdict(seen, Verdict.SET_SLOW):
+        yield _plainly(judged)
+
+
+@rule("link-resting", Severity.NOTE, fires_on=("bench-3-idle",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
+def link_resting(seen: Seen) -> Iterator[Found | Unread]:
+    """A link runs at a lower speed for now, to save power.
+
+    It should rise under load; a look while the card works tells.
+    """
+    for judged in with_verdict(seen, Verdict.RESTING):
+        yield _plainly(judged)
+
+
+@rule("ends-contradict", Severity.UNKNOWN, fires_on=("bench-3-two-ends",), quiet_on=("bench-1-upgraded",))
+def ends_contradict(seen: Seen) -> Iterator[Found | Unread]:
+    """The readings of a link contradict each other.
+
+    Usual causes: a link that changes while it is read, a value kept from before, a card that answers wrongly.
+    """
+    for judged in seen.judged:
+        if judged.contradicts:
+            yield _plainly(judged)
+
+
+@rule("link-unread", Severity.UNKNOWN, fires_on=("bench-3-asleep",), quiet_on=("bench-1-upgraded",))
+def link_unread(seen: Seen) -> Iterator[Found | Unread]:
+    """A card answers, but what its link does or could do is not known."""
+    for judged in with_verdict(seen, Verdict.UNKNOWN):
+        if judged.device_address is not None and not judged.contradicts:
+            yield _plainly(judged)
+
+
+@rule("uplink-shared", Severity.NOTE, fires_on=("bench-1-switch-carrier",), quiet_on=("bench-1-upgraded",))
+def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
+    """The drives behind a switch could move more together than its uplink carries.
+
+    No fault: each drive alone is not held back by it unless the uplink is narrower than one drive.
+    """
+    for judged in seen.judged:
+        carried = judged.mbps
+        below = _drives_below(seen, judged.link)
+        if carried is None or len(below) < 2:  # noqa: PLR2004 - sharing takes two
+            continue
+        asked = sum(rate for _, rate in below)
+        if asked <= carried * 1.001:
+            continue
+        names = ", ".join(name for name, _ in below)
+        headline = f"{len(below)} drives behind it could move {asked:,.0f} MB/s together; it carries {carried:,.0f} MB/s"
+        now = judged.now
+        assert now is not None
+        evidence = (
+            Evidence(f"{judged.link.key} link rate now", f"{rate_text(now)}, {carried:,.0f} MB/s", f"{asked:,.0f} MB/s"),
+            Evidence("drives behind it", names, f"{asked / carried:.1f} times what the uplink carries"),
+        )
+        yield Found(subject(judged), headline, evidence, judged=judged)
+
+
+def _drives_below(seen: Seen, link: Link) -> list[tuple[str, float]]:
+    """Name and own link rate (MB/s) of each drive whose path crosses this link on its way, not as its own link."""
+    found = []
+    for path in seen.machine.paths:
+        if len(path.hops) > 1 and any(hop is link for hop in path.hops[1:]):
+            own = seen.at(path.hops[0].key)
+            if own is not None and own.mbps is not None:
+                found.append((path.drive.name, own.mbps))
+    return found
+
+
+@rule("payload-low", Severity.NOTE, fires_on=("bench-1-payload",), quiet_on=("bench-1-upgraded",))
+def payload_low(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive's packets are smaller than everything on its path supports.
+
+    Larger payloads spend less of the link on packet headers. On Linux a boot option decides it.
+    """
+    done = set()
+    for path in seen.machine.paths:
+        sizes = payloads(path)
+        own = seen.at(path.hops[0].key) if path.hops else None
+        if sizes is None or own is None or own.now is None or own.mbps is None or own.link.key in done:
+            continue
+        done.add(own.link.key)
+        in_force, supported = sizes
+        if in_force >= supported:
+            continue
+        low = ceiling_mbps(own.now.speed, own.now.width, in_force)
+        high = ceiling_mbps(own.now.speed, own.now.width, supported)
+        evidence = (
+            Evidence(f"{subject(own)} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"),
+        )
+        headline = f"packets carry {in_force} bytes where the whole path supports {supported}"
+        yield Found(subject(own), headline, evidence, judged=own, gain_mbps=high - low)
+
+
+def payloads(path: Path) -> tuple[int, int] | None:
+    """Smallest payload in force and smallest supported on a path, bytes; None where one could not be read."""
+    in_force, supported = [], []
+    for hop in path.hops:
+        for end in (hop.port, hop.device):
+            if end is None:
+                continue
+            now = _payload(end, "control")
+            can = _payload(end, "capabilities")
+            if now is None or can is None:
+                return None
+            in_force.append(now)
+            supported.append(can)
+    return (min(in_force), min(supported)) if in_force else None
+
+
+def _payload(function: PciFunction, where: str) -> int | None:
+    if where == "control":
+        code = function.registers.read(pcie.DEVICE_CONTROL, "max_payload_size")
+    else:
+        code = function.registers.read(pcie.DEVICE_CAPABILITIES, "max_payload_size_supported")
+    return pcie.PAYLOAD_BYTES.get(code) if isinstance(code, int) else None
+
+
+@rule("payload-mismatch", Severity.FAULT, fires_on=("bench-1-payload-mismatch",), quiet_on=("bench-1-upgraded", "bench-1-payload"))
+def payload_mismatch(seen: Seen) -> Iterator[Found | Unread]:
+    """A card may send larger packets than its port accepts.
+
+    Such packets are malformed to the port and end in errors; the kernel sets both alike unless told otherwise.
+    """
+    for judged in seen.judged:
+        link = judged.link
+        if link.port is None or link.device is None or judged.verdict is Verdict.VIRTUAL or judged.port_hidden:
+            continue
+        sent, accepted = _payload(link.device, "control"), _payload(link.port, "control")
+        if sent is not None and accepted is not None and sent > accepted:
+            evidence = (
+                Evidence(f"{link.device.address} Device Control: Max_Payload_Size", f"{sent} bytes", f"{accepted} bytes"),
+                Evidence(f"{link.port.address} Device Control: Max_Payload_Size", f"{accepted} bytes", "the same or more"),
+            )
+            yield Found(subject(judged), f"sends packets of up to {sent} bytes to a port set to {accepted}", evidence, judged=judged)

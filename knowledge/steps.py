@@ -1,0 +1,225 @@
+"""Steps people can take, from least to most invasive, each with the cautions that come before it.
+
+Kept as Python data, not TOML: it is needed at every start (DEVELOPERS.md, Decisions). Steps and cautions are
+common practice of the trade; makers' manuals, local codes and licensed practice come first wherever they differ.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from msgspec import Struct
+
+SOURCE: Final = "common practice; makers' manuals, local codes and licensed practice come first"
+
+POWER_OFF: Final = "Shut the machine down and unplug it from the mains before opening it."
+DISCHARGE: Final = "Hold the power button for ten seconds with the plug out, so that the supply discharges."
+STATIC: Final = "Wear a grounded wrist strap or touch bare metal of the case first; hold cards by their edges."
+HOT: Final = "Cards, drives and heatsinks stay hot for minutes: let them cool before touching them."
+BACKUP: Final = "Have a backup of every drive that this touches, and know that it restores."
+MANUAL: Final = "Follow the makers' manuals of machine and card; warranty and local codes come first."
+FIRMWARE: Final = (
+    "Firmware updates can leave a part dead or erase data: back up first, use a stable supply (no storm, no low battery), take the"
+    " file for the exact model and revision from its maker, follow the maker's procedure and never interrupt it."
+    " lanewright itself never writes firmware."
+)
+SETUP: Final = "Note the present settings first; a wrong setting can keep the machine from starting."
+START: Final = "A wrong boot option can keep the system from starting: know how to start without it first."
+LICENSED: Final = "Never open a power supply; work on supplies and site wiring is for licensed people under local codes."
+
+HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, MANUAL)
+
+
+class StepKind(Struct, frozen=True):
+    """One kind of step. `rank` orders steps from least to most invasive; `hardware` says that hands go inside.
+
+    `text` and `verify` may hold {subject}, {slot}, {rate} and {other}, filled in by the advisor.
+    """
+
+    action: str
+    rank: int
+    text: str
+    verify: str
+    cautions: tuple[str, ...] = ()
+    hardware: bool = False
+    source: str = SOURCE
+
+
+STEPS: Final[dict[str, StepKind]] = {
+    kind.action: kind
+    for kind in (
+        StepKind(
+            "look-as-root",
+            0,
+            "Read again as root: the registers that explain this are given to the super-user only.",
+            "Run the same command as root; this line should turn into a verdict.",
+        ),
+        StepKind(
+            "look-from-host",
+            1,
+            "Read the host that passes {subject} through: only there is the port visible, and with it what the slot can do.",
+            "Run lanewright check on the host and compare the link of this card.",
+        ),
+        StepKind(
+            "look-under-load",
+            2,
+            "Read again while {subject} works hard, for instance while a large file is copied or a scene is drawn.",
+            "Under load the link should reach {rate}; if it does, it was only resting.",
+        ),
+        StepKind(
+            "look-again",
+            3,
+            "Read again after a restart, then once more under load, and compare.",
+            "The same reading three times is worth acting on; a reading that changes is not.",
+        ),
+        StepKind(
+            "count-drives",
+            4,
+            "Count the drives on the carrier in slot {slot} (maker's sheet, order, or a photo) before touching anything.",
+            "One drive: nothing to do. More drives than answer: split the slot as described next.",
+        ),
+        StepKind(
+            "close-latch",
+            10,
+            "Close the retention latch of slot {slot}.",
+            "The slot's latch reads closed and the card answers.",
+            (POWER_OFF, STATIC, MANUAL),
+            hardware=True,
+        ),
+        StepKind(
+            "cool",
+            11,
+            "Give {subject} moving air: clear its intake, refit its heatsink and pad, keep it away from a hot neighbour.",
+            "Under the same load the drive stays well below its warning limit.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "reseat",
+            12,
+            "Take the card of {subject} out and seat it again, straight and fully home, and fasten its bracket.",
+            "After the next start lanewright check shows {rate}.",
+            (*HANDS, BACKUP),
+            hardware=True,
+        ),
+        StepKind(
+            "clean",
+            13,
+            "Clean the card's edge contacts with a lint-free cloth and contact cleaner, and blow dust out of the slot.",
+            "After the next start lanewright check shows {rate}.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "remove-riser",
+            14,
+            "If the card sits on a riser or an extension, fit it straight into the board, or fit another riser.",
+            "If the fault goes with the riser, replace the riser; check shows {rate} without it.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "check-supply",
+            15,
+            "Check that every supply cable the card needs is fitted and that the supply is strong enough for all cards.",
+            "After the next start the slot reports no power fault.",
+            (*HANDS, LICENSED),
+            hardware=True,
+        ),
+        StepKind(
+            "move",
+            20,
+            "Move the card of {subject} to slot {slot}, which is free.{other}",
+            "After the next start lanewright check shows {rate} in slot {slot}.",
+            (*HANDS, BACKUP),
+            hardware=True,
+        ),
+        StepKind(
+            "swap",
+            21,
+            "Swap the card of {subject} with the card in slot {slot} ({other}).",
+            "After the next start lanewright check shows {rate} in slot {slot}, and the other card as before.",
+            (*HANDS, BACKUP),
+            hardware=True,
+        ),
+        StepKind(
+            "try-other-slot",
+            22,
+            "Try the card in another slot of the same kind: if the fault stays with the card it is the card, else the slot.",
+            "lanewright check in the other slot; compare with this one.",
+            (*HANDS, BACKUP),
+            hardware=True,
+        ),
+        StepKind(
+            "enable-slot",
+            30,
+            "In the firmware setup, see whether slot {slot} is switched off or reserved, and switch it on.",
+            "After the next start the card in slot {slot} answers.",
+            (SETUP, MANUAL),
+        ),
+        StepKind(
+            "set-speed",
+            31,
+            "In the firmware setup, set the link speed of slot {slot} to automatic or to its highest value.",
+            "After the next start lanewright check shows {rate}. If it falls back again, treat it as a slow link.",
+            (SETUP, MANUAL),
+        ),
+        StepKind(
+            "set-split",
+            32,
+            "In the firmware setup, split the lanes of slot {slot} into groups of four (often called bifurcation).",
+            "After the next start every drive of the carrier answers with {rate}.",
+            (SETUP, BACKUP, MANUAL),
+        ),
+        StepKind(
+            "set-payload",
+            33,
+            "Ask the firmware setup for a larger payload, or start the kernel with pci=pcie_bus_safe, which sets the largest"
+            " payload that every device on the path supports.",
+            "After the next start lanewright check no longer names the payload size of {subject}.",
+            (START, SETUP),
+        ),
+        StepKind(
+            "update-firmware",
+            40,
+            "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer firmware.",
+            "After the update lanewright check shows {rate}, and the version on record is the new one.",
+            (FIRMWARE,),
+        ),
+        StepKind(
+            "replace",
+            50,
+            "Replace the part that the steps above singled out: riser, card or drive.",
+            "After the next start lanewright check shows {rate}.",
+            (*HANDS, BACKUP),
+            hardware=True,
+        ),
+    )
+}
+
+_CONTACT = ("reseat", "clean", "remove-riser", "try-other-slot")
+
+# Rule: the steps it leads to. The advisor adds or drops by what is known ("move" only where a better slot is).
+STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
+    "link-narrow": (*_CONTACT, "update-firmware", "replace"),
+    "link-slow": ("look-under-load", *_CONTACT, "update-firmware", "replace"),
+    "link-set-slow": ("look-under-load", "set-speed", "update-firmware"),
+    "link-resting": ("look-under-load",),
+    "ends-contradict": ("look-again",),
+    "link-unread": ("look-again",),
+    "uplink-shared": (),
+    "payload-low": ("set-payload",),
+    "payload-mismatch": ("set-payload",),
+    "slot-limited": ("move", "swap"),
+    "slot-swap": ("swap",),
+    "slot-dark": ("reseat", "clean", "remove-riser", "try-other-slot", "enable-slot", "replace"),
+    "slot-unsplit": ("count-drives", "set-split"),
+    "slot-power-fault": ("check-supply", "reseat", "replace"),
+    "slot-latch-open": ("close-latch",),
+    "link-errors": ("look-under-load", *_CONTACT, "update-firmware", "replace"),
+    "lane-errors": ("look-again",),
+    "equalization-failed": (*_CONTACT, "update-firmware", "replace"),
+    "drive-hot": ("cool",),
+    "firmware-listed": (),
+    "needs-root": ("look-as-root",),
+}

@@ -1,0 +1,608 @@
+"""What to ask of a Linux machine, and what its answers mean. Decides nothing; sends nothing; wakes nothing.
+
+Sources: Documentation/ABI/testing/sysfs-bus-pci, sysfs-class-hwmon, sysfs-firmware-dmi-tables and
+drivers/pci/pci-sysfs.c of the Linux kernel; what each register means is in `knowledge/`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from knowledge.nvme import CRITICAL_TEMPERATURE, WARNING_TEMPERATURE
+from knowledge.rates import parse_speed
+from probes import smbios
+from probes.decode import Registers, value
+from probes.facts import (
+    BlockDevice,
+    Drive,
+    ErrorCounters,
+    Facts,
+    Host,
+    KernelSlot,
+    LinkAttributes,
+    Look,
+    PciFunction,
+    Sensor,
+)
+from probes.reads import Recorded, Recording
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from probes.facts import BoardDevice, BoardSlot
+    from probes.reads import Reads
+
+OFFERS: Final = {
+    "functions": "PCI functions with their configuration space (past 64 bytes: root)",
+    "links": "link width and speed of both ends",
+    "slots": "slots by kernel name; by firmware description (root)",
+    "presence": "cards detected in slots without a link (root)",
+    "errors": "error counters of each function",
+    "drives": "NVMe and SATA drives with model and firmware",
+    "temperatures": "drive temperatures",
+    "limits": "a drive's critical temperature; its warning temperature (root)",
+    "names": "maker and model names, where udev has them",
+}
+
+PCI: Final = "/sys/bus/pci/devices"
+SHORT_SPACE: Final = "only the first bytes of configuration space are given to an ordinary user; root may read the rest"
+ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
+KELVIN: Final = 273.15
+# Unset thresholds of a drive, as the kernel converts FFFFh and 0 kelvin: absent, not hot and not cold.
+ABSENT_MILLIDEGREES: Final = frozenset({65261850, -273150})
+PLAUSIBLE_CELSIUS: Final = (-60.0, 250.0)
+
+# What a later look asks again of a function (the rest does not change while a machine runs).
+CHANGING_TEXTS: Final = (
+    "power_state",
+    "current_link_speed",
+    "current_link_width",
+    "aer_dev_correctable",
+    "aer_dev_nonfatal",
+    "aer_dev_fatal",
+)
+
+
+def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at: str = "") -> Facts:
+    """Ask everything once and give the facts; `looks` are later readings of some functions (seconds, reads)."""
+    unread: list[Unread] = []
+    addresses = reads.names(PCI)
+    if isinstance(addresses, Unread):
+        unread.append(addresses)
+        addresses = ()
+    functions = _functions(reads, addresses, unread)
+    table = reads.data("/sys/firmware/dmi/tables/DMI")
+    board_slots: tuple[BoardSlot, ...] | Unread
+    board_devices: tuple[BoardDevice, ...] = ()
+    if isinstance(table, Unread):
+        board_slots = Unread("slots described by the firmware (SMBIOS)", table.why, table.needs_root)
+    else:
+        board_slots = smbios.board_slots(table)
+        board_devices = smbios.board_devices(table)
+    asleep = frozenset(function.address for function in functions if function.power_state == "D3cold")
+    drives = (*_nvme_drives(reads, asleep, unread), *_block_drives(reads))
+    return Facts(
+        platform=reads.platform,
+        taken_at=taken_at,
+        host=_host(reads),
+        functions=functions,
+        kernel_slots=_kernel_slots(reads),
+        board_slots=board_slots,
+        board_devices=board_devices,
+        drives=drives,
+        sensors=_sensors(reads, asleep),
+        looks=tuple(_look(offset, recorded) for offset, recorded in looks),
+        unread=tuple(unread),
+    )
+
+
+def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
+    """Ask again what can change of the functions `addresses`; all else is answered from the `first` reading."""
+    recording = Recording(reads)
+    for address in addresses:
+        place = f"{PCI}/{address}"
+        offered = first.names(place)
+        if isinstance(offered, Unread):
+            continue
+        if "power_state" in offered and recording.text(f"{place}/power_state") == "D3cold":
+            continue
+        for name in CHANGING_TEXTS[1:]:
+            if name in offered:
+                recording.text(f"{place}/{name}")
+        if "config" in offered:
+            recording.data(f"{place}/config")
+    return Recorded(recording.answers, reads.platform, first)
+
+
+def _look(offset: float, recorded: Recorded) -> Look:
+    prefix = f"{PCI}/"
+    addresses = {
+        path[len(prefix) :].split("/", 1)[0]
+        for path in (key.partition(" ")[2] for key in recorded.answers)
+        if path.startswith(prefix)
+    }
+    return Look(offset, {address: _function(recorded, address, None)[0] for address in sorted(addresses)})
+
+
+# --- PCI functions ---------------------------------------------------------------------------------------------
+
+
+def _functions(reads: Reads, addresses: Sequence[str], unread: list[Unread]) -> tuple[PciFunction, ...]:
+    named = reads.udev("pci")
+    known = frozenset() if isinstance(named, Unread) else frozenset(named.split("\n"))
+    found = []
+    short = 0
+    for address in addresses:
+        if not is_address(address):
+            unread.append(Unread(f"{PCI}/{address}", "not the address of a PCI function"))
+            continue
+        function, problems = _function(reads, address, reads.udev(address) if address in known else None)
+        found.append(function)
+        config = function.registers.config
+        if not isinstance(config, Unread) and len(config) in {64, 128}:
+            short += 1
+        if len(problems) > 1:
+            unread.append(Unread(address, _together(problems)))
+        else:
+            unread.extend(problems)
+    if short:
+        what = f"configuration space past the first bytes of {short} function{'s' if short > 1 else ''}"
+        unread.append(Unread(what, SHORT_SPACE, needs_root=True))
+    return tuple(found)
+
+
+def _together(problems: Sequence[Unread]) -> str:
+    """One sentence for several failed reads of one device."""
+    reasons = list(dict.fromkeys(problem.why for problem in problems))
+    if all("(ENOENT)" in reason or "(ENODEV)" in reason or "(ENXIO)" in reason for reason in reasons):
+        return f"the device went away while it was read: {reasons[0]}"
+    return f"{len(problems)} readings failed: {'; '.join(reasons)}"
+
+
+def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
+    place = f"{PCI}/{address}"
+    problems: list[Unread] = []
+    listed = reads.names(place)
+    if isinstance(listed, Unread):
+        problems.append(listed)
+        listed = ()
+    offered = frozenset(listed)
+
+    def text(name: str) -> str | Unread | None:
+        if name not in offered:
+            return None
+        answer = reads.text(f"{place}/{name}")
+        if isinstance(answer, Unread):
+            problems.append(answer)
+        return answer
+
+    def number(name: str) -> int | Unread:
+        answer = text(name)
+        if answer is None:
+            return Unread(f"text {place}/{name}", "not offered for this function")
+        return answer if isinstance(answer, Unread) else _integer(answer, f"text {place}/{name}")
+
+    path = reads.target(place)
+    parent, root = _place_of(path) if isinstance(path, str) else (None, "")
+    power_state = text("power_state")
+    if power_state is None:
+        power_state = _older_power_state(reads, place, offered)
+    asleep = power_state == "D3cold"
+    maker, _, model = names.partition("\n") if isinstance(names, str) else ("", "", "")
+    physical = reads.target(f"{place}/physfn") if "physfn" in offered else None
+    driver = reads.target(f"{place}/driver") if "driver" in offered else None
+    function = PciFunction(
+        address=address,
+        parent=parent,
+        root=root,
+        vendor_id=number("vendor"),
+        device_id=number("device"),
+        subsystem_vendor_id=number("subsystem_vendor"),
+        subsystem_id=number("subsystem_device"),
+        class_code=number("class"),
+        revision=number("revision"),
+        registers=_registers(reads, place, asleep=asleep, offered=offered, problems=problems),
+        link=_link_attributes(reads, place, asleep=asleep, offered=offered, problems=problems),
+        driver=_last(driver),
+        power_state=power_state,
+        numa_node=_optional_integer(text("numa_node")),
+        label=_optional(text("label")),
+        removable=_optional(text("removable")),
+        errors=_errors(reads, place, offered, problems),
+        physical_function=_last(physical),
+        virtual_functions=tuple(name for name in listed if name.startswith("virtfn")),
+        vendor_name=maker or None,
+        model_name=model or None,
+    )
+    return function, problems
+
+
+def is_address(text: str) -> bool:
+    """Whether `text` is a PCI address: domain (four or more hexadecimal digits), bus, device, function."""
+    domain, _, rest = text.partition(":")
+    bus, _, rest = rest.partition(":")
+    device, _, function = rest.partition(".")
+    return (
+        4 <= len(domain) <= 8  # noqa: PLR2004 - digits of a domain; five or more behind some storage controllers
+        and len(bus) == 2  # noqa: PLR2004
+        and len(device) == 2  # noqa: PLR2004
+        and len(function) == 1
+        and _HEX.issuperset(domain + bus + device)
+        and function in "01234567"
+    )
+
+
+_HEX: Final = frozenset("0123456789abcdef")
+
+
+def _place_of(target: str) -> tuple[str | None, str]:
+    """Parent and root bus of a function from where its link leads (".../pci0000:00/0000:00:01.0/0000:01:00.0")."""
+    parts = target.split("/")
+    above = parts[-2] if len(parts) > 1 else ""
+    root = next((part for part in reversed(parts[:-1]) if part.startswith("pci") and ":" in part), "")
+    return (above if is_address(above) else None), root
+
+
+def _older_power_state(reads: Reads, place: str, offered: frozenset[str]) -> str | Unread:
+    """Kernels without `power_state`: a suspended device may be in D3cold, so it is left alone."""
+    if "power" in offered and reads.text(f"{place}/power/runtime_status") == "suspended":
+        return "D3cold"
+    return Unread(f"text {place}/power_state", "not offered by this kernel")
+
+
+def _registers(
+    reads: Reads, place: str, *, asleep: bool, offered: frozenset[str], problems: list[Unread]
+) -> Registers:
+    key = f"bytes {place}/config"
+    if asleep:
+        return Registers(Unread(key, ASLEEP))
+    if "config" not in offered:
+        return Registers(Unread(key, "not offered for this function"))
+    config = reads.data(f"{place}/config")
+    if isinstance(config, Unread):
+        problems.append(config)
+    elif not config:
+        config = Unread(key, "no bytes were given")
+        problems.append(config)
+    elif config.count(0xFF) == len(config):
+        config = Unread(key, "the device does not answer (all bits read 1)")
+        problems.append(config)
+    return Registers(config, SHORT_SPACE)
+
+
+def _link_attributes(
+    reads: Reads, place: str, *, asleep: bool, offered: frozenset[str], problems: list[Unread]
+) -> LinkAttributes | None:
+    if "current_link_speed" not in offered and "max_link_speed" not in offered:
+        return None
+
+    def read(name: str) -> str | Unread:
+        if asleep:
+            return Unread(f"text {place}/{name}", ASLEEP)
+        answer = reads.text(f"{place}/{name}") if name in offered else Unread(f"text {place}/{name}", "not there")
+        if isinstance(answer, Unread) and name in offered:
+            problems.append(answer)
+        return answer
+
+    def speed(name: str) -> int | Unread:
+        answer = read(name)
+        if isinstance(answer, Unread):
+            return answer
+        found = parse_speed(answer)
+        return Unread(f"text {place}/{name}", f'reads "{answer[:40]}"') if found is None else found
+
+    def width(name: str) -> int | Unread:
+        answer = read(name)
+        if isinstance(answer, Unread):
+            return answer
+        lanes = _integer(answer, f"text {place}/{name}")
+        if lanes == UNKNOWN_WIDTH:
+            return Unread(f"text {place}/{name}", "reads 255, the kernel's word for an unknown width")
+        if lanes == 0 and name == "max_link_width":
+            return Unread(f"text {place}/{name}", "reads 0")
+        return lanes
+
+    return LinkAttributes(
+        speed=speed("current_link_speed"),
+        width=width("current_link_width"),
+        max_speed=speed("max_link_speed"),
+        max_width=width("max_link_width"),
+    )
+
+
+UNKNOWN_WIDTH: Final = 255  # include/linux/pci.h, enum pcie_link_width
+
+
+def _errors(reads: Reads, place: str, offered: frozenset[str], problems: list[Unread]) -> ErrorCounters | None:
+    if "aer_dev_correctable" not in offered:
+        return None
+
+    def counters(name: str) -> dict[str, int] | Unread:
+        answer = reads.text(f"{place}/{name}") if name in offered else Unread(f"text {place}/{name}", "not there")
+        if isinstance(answer, Unread):
+            problems.append(answer)
+            return answer
+        found = {}
+        for line in answer.splitlines():
+            label, _, count = line.rpartition(" ")
+            if label and count.isascii() and count.isdigit() and len(count) <= MOST_DIGITS:
+                found[label.strip()] = int(count)
+        return found
+
+    return ErrorCounters(
+        correctable=counters("aer_dev_correctable"),
+        nonfatal=counters("aer_dev_nonfatal"),
+        fatal=counters("aer_dev_fatal"),
+    )
+
+
+MOST_DIGITS: Final = 20  # a 64-bit count
+
+
+def _integer(text: str, key: str) -> int | Unread:
+    """A decimal or 0x number of at most 64 bits, as the kernel writes it."""
+    digits = text.strip()
+    if len(digits) <= MOST_DIGITS and digits.isascii():
+        try:
+            return int(digits, 16) if digits.startswith("0x") else int(digits)
+        except ValueError:
+            pass
+    return Unread(key, f'reads "{text[:40]}", not a number')
+
+
+def _optional(answer: str | Unread | None) -> str | None:
+    return answer if isinstance(answer, str) and answer else None
+
+
+def _optional_integer(answer: str | Unread | None) -> int | None:
+    if not isinstance(answer, str):
+        return None
+    number = _integer(answer, "")
+    return None if isinstance(number, Unread) or number < 0 else number
+
+
+def _last(target: str | Unread | None) -> str | None:
+    """The last name of a link's target."""
+    return target.rpartition("/")[2] or None if isinstance(target, str) else None
+
+
+# --- Slots and host --------------------------------------------------------------------------------------------
+
+
+def _kernel_slots(reads: Reads) -> tuple[KernelSlot, ...]:
+    names = reads.names("/sys/bus/pci/slots")
+    found = []
+    for name in () if isinstance(names, Unread) else names:
+        place = f"/sys/bus/pci/slots/{name}"
+        address = reads.text(f"{place}/address")
+        if isinstance(address, Unread):
+            continue
+        offered = reads.names(place)
+        occupied = None
+        if not isinstance(offered, Unread) and "adapter" in offered:
+            occupied = {"1": True, "0": False}.get(str(reads.text(f"{place}/adapter")))
+        found.append(KernelSlot(name, address, occupied))
+    return tuple(found)
+
+
+_IDENTITY: Final = (
+    "sys_vendor",
+    "product_name",
+    "product_version",
+    "board_vendor",
+    "board_name",
+    "bios_vendor",
+    "bios_version",
+    "bios_date",
+    "bios_release",
+)
+
+
+def _host(reads: Reads) -> Host:
+    place = "/sys/class/dmi/id"
+    offered = reads.names(place)
+    wanted = () if isinstance(offered, Unread) else tuple(name for name in _IDENTITY if name in offered)
+    identity = {name: _optional(reads.text(f"{place}/{name}")) for name in wanted}
+    processor = reads.text("/proc/cpuinfo")
+    uptime = reads.text("/proc/uptime")
+    return Host(
+        name=reads.text("/proc/sys/kernel/hostname"),
+        kernel=reads.text("/proc/sys/kernel/osrelease"),
+        maker=identity.get("sys_vendor"),
+        product=identity.get("product_name"),
+        product_version=identity.get("product_version"),
+        board_maker=identity.get("board_vendor"),
+        board=identity.get("board_name"),
+        firmware_maker=identity.get("bios_vendor"),
+        firmware_version=identity.get("bios_version"),
+        firmware_date=identity.get("bios_date"),
+        firmware_release=identity.get("bios_release"),
+        virtual=_virtual(processor),
+        up_seconds=uptime if isinstance(uptime, Unread) else _real(uptime.split(" ")[0], "text /proc/uptime"),
+        processors=_whole(reads.psutil("cpu_count"), "psutil cpu_count"),
+        memory_bytes=_whole(reads.psutil("virtual_memory.total"), "psutil virtual_memory.total"),
+    )
+
+
+def _virtual(processor: str | Unread) -> bool | Unread:
+    """Whether the processor says that it runs under a hypervisor (x86: CPUID leaf 1, register ECX, bit 31)."""
+    if isinstance(processor, Unread):
+        return processor
+    for line in processor.splitlines():
+        if line.startswith("flags"):
+            return "hypervisor" in line.split()
+    return Unread("text /proc/cpuinfo", "this processor does not tell whether it runs under a hypervisor")
+
+
+def _whole(answer: str | Unread, key: str) -> int | Unread:
+    return answer if isinstance(answer, Unread) else _integer(answer, key)
+
+
+def _real(text: str, key: str) -> float | Unread:
+    try:
+        number = float(text) if len(text) <= MOST_DIGITS else -1.0
+    except ValueError:
+        number = -1.0
+    return number if 0.0 <= number < 1e12 else Unread(key, f'reads "{text[:40]}"')  # noqa: PLR2004 - 30,000 years
+
+
+# --- Drives and temperatures -----------------------------------------------------------------------------------
+
+
+def _function_of(target: str | Unread) -> str | None:
+    """The PCI function nearest to the end of a sysfs path, if it passes through one."""
+    if isinstance(target, Unread):
+        return None
+    return next((part for part in reversed(target.split("/")) if is_address(part)), None)
+
+
+def _nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> list[Drive]:
+    names = reads.names("/sys/class/nvme")
+    drives = []
+    for name in () if isinstance(names, Unread) else names:
+        place = f"/sys/class/nvme/{name}"
+        address = _function_of(reads.target(place))
+        offered = reads.names(place)
+        if isinstance(offered, Unread):
+            unread.append(offered)
+            continue
+        identify: bytes | Unread = Unread(f"nvme identify /dev/{name}", ASLEEP)
+        if address not in asleep:
+            identify = reads.nvme(f"identify /dev/{name}")
+            reads.nvme(f"log-02 /dev/{name}")
+            reads.nvme(f"log-03 /dev/{name}")
+        drives.append(
+            Drive(
+                name=name,
+                kind="nvme",
+                address=address,
+                model=reads.text(f"{place}/model"),
+                firmware=reads.text(f"{place}/firmware_rev"),
+                serial=reads.text(f"{place}/serial"),
+                state=_optional(reads.text(f"{place}/state")) if "state" in offered else None,
+                blocks=tuple(
+                    _block(reads, f"{place}/{block}", block) for block in offered if _is_namespace(name, block)
+                ),
+                warning_celsius=_limit(identify, WARNING_TEMPERATURE.name),
+                critical_celsius=_limit(identify, CRITICAL_TEMPERATURE.name),
+            )
+        )
+    return drives
+
+
+def _is_namespace(controller: str, name: str) -> bool:
+    """Whether `name` is a namespace of this controller: nvme0n1, or nvme0c1n1 with several paths."""
+    rest = name[len(controller) :] if name.startswith(controller) else ""
+    return rest[:1] in {"n", "c"} and rest[1:2].isdigit() and "n" in rest
+
+
+def _block(reads: Reads, place: str, name: str) -> BlockDevice:
+    if "c" in name.removeprefix("nvme"):
+        head, _, tail = name.partition("c")
+        name = f"{head}n{tail.partition('n')[2]}"
+    sectors = _whole(reads.text(f"{place}/size"), f"text {place}/size")
+    return BlockDevice(name, sectors if isinstance(sectors, Unread) else sectors * 512)
+
+
+def _limit(identify: bytes | Unread, field: str) -> float | None | Unread:
+    """A temperature limit of Identify Controller, degrees Celsius; None where the drive gives none."""
+    if isinstance(identify, Unread):
+        return identify
+    layout = WARNING_TEMPERATURE if field == WARNING_TEMPERATURE.name else CRITICAL_TEMPERATURE
+    kelvin = value(layout, field, identify[layout.offset :])
+    if isinstance(kelvin, Unread):
+        return kelvin
+    return None if kelvin in {0, 0xFFFF} else round(kelvin - KELVIN, 2)
+
+
+def _block_drives(reads: Reads) -> list[Drive]:
+    """SATA and SAS drives behind a PCI controller; USB and virtual disks are not of this trade."""
+    names = reads.names("/sys/block")
+    drives = []
+    for name in () if isinstance(names, Unread) else names:
+        if not name.startswith("sd"):
+            continue
+        place = f"/sys/block/{name}"
+        target = reads.target(place)
+        address = _function_of(target)
+        if isinstance(target, Unread) or address is None or "/usb" in target:
+            continue
+        serial = reads.data(f"{place}/device/vpd_pg80")
+        drives.append(
+            Drive(
+                name=name,
+                kind="sata" if "/ata" in target else "scsi",
+                address=address,
+                model=reads.text(f"{place}/device/model"),
+                firmware=reads.text(f"{place}/device/rev"),
+                serial=serial if isinstance(serial, Unread) else serial[4:].decode("ascii", "replace").strip("\0 "),
+                state=None,
+                blocks=(_block(reads, place, name),),
+                warning_celsius=None,
+                critical_celsius=None,
+            )
+        )
+    return drives
+
+
+def _sensors(reads: Reads, asleep: frozenset[str]) -> tuple[Sensor, ...]:
+    names = reads.names("/sys/class/hwmon")
+    found: list[Sensor] = []
+    for name in () if isinstance(names, Unread) else names:
+        place = f"/sys/class/hwmon/{name}"
+        target = reads.target(place)
+        address = _function_of(target)
+        if isinstance(target, Unread) or address is None or address in asleep:
+            continue
+        chip = reads.text(f"{place}/name")
+        offered = reads.names(place)
+        if isinstance(chip, Unread) or isinstance(offered, Unread):
+            continue
+        drive = _drive_of(reads, chip, place, target)
+        for entry in offered:
+            if entry.startswith("temp") and entry.endswith("_input"):
+                found.append(_sensor(reads, chip, place, entry.removesuffix("_input"), frozenset(offered), drive, address))
+    return tuple(found)
+
+
+def _drive_of(reads: Reads, chip: str, place: str, target: str) -> str | None:
+    """The drive whose temperature a chip gives: the NVMe controller in its path, or the disk of its SCSI device."""
+    parts = target.split("/")
+    if chip == "nvme":
+        return next((part for part in reversed(parts) if part.startswith("nvme") and part[4:].isdigit()), None)
+    if chip == "drivetemp":
+        disks = reads.names(f"{place}/device/block")
+        return disks[0] if isinstance(disks, tuple) and disks else None
+    return None
+
+
+def _sensor(
+    reads: Reads, chip: str, place: str, name: str, offered: frozenset[str], drive: str | None, address: str
+) -> Sensor:
+    def celsius(suffix: str) -> float | Unread | None:
+        if f"{name}_{suffix}" not in offered:
+            return None
+        key = f"text {place}/{name}_{suffix}"
+        number = _whole(reads.text(f"{place}/{name}_{suffix}"), key)
+        if isinstance(number, Unread):
+            return number
+        degrees = number / 1000
+        if number in ABSENT_MILLIDEGREES or not PLAUSIBLE_CELSIUS[0] < degrees < PLAUSIBLE_CELSIUS[1]:
+            return Unread(key, f"reads {number}, which is no temperature")
+        return degrees
+
+    # Reading `_max` of an NVMe drive makes the kernel send Get Features; only Identify and Get Log Page are asked for.
+    warning = None if chip == "nvme" else celsius("max")
+    critical = celsius("crit")
+    label = reads.text(f"{place}/{name}_label") if f"{name}_label" in offered else name
+    reading = celsius("input")
+    return Sensor(
+        chip=chip,
+        label=label if isinstance(label, str) else name,
+        drive=drive,
+        address=address,
+        celsius=Unread(f"text {place}/{name}_input", "not there") if reading is None else reading,
+        warning_celsius=warning if isinstance(warning, float) else None,
+        critical_celsius=critical if isinstance(critical, float) else None,
+    )
