@@ -1,0 +1,323 @@
+"""Who may import whom, who may touch the outside, and what a start may load: the laws that a linter cannot see."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import pytest
+
+from probes import FLOOR, PLATFORMS
+from tests.build import Machine, build, capture_bytes, drive, root_port
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+HERE: Final = Path(__file__).resolve().parent.parent
+PACKAGES: Final = ("agent", "knowledge", "probes")
+
+# A module may import what stands to its right, never its left or its neighbour (modules of one step).
+ARROWS: Final = (
+    ("agent.cli",),
+    ("agent.report",),
+    ("agent.soak", "agent.compare", "agent.sheets"),
+    ("agent.audit",),
+    ("agent.advisor",),
+    ("agent.rules",),
+    ("agent.verdicts",),
+    ("agent.throughput",),
+    ("agent.machine",),
+    ("agent.findings",),
+    ("probes",),
+    ("knowledge",),
+)
+# The program's own front door and its version belong to no step.
+OUTSIDE_ARROWS: Final = frozenset({"agent", "agent.__main__"})
+
+READS: Final = "probes.reads"
+FILES: Final = "probes.files"
+COMMANDS: Final = "agent.cli"
+TERMINAL: Final = "agent.report.text"
+
+# Where each door to the outside stands. A name ends in "*" where everything below it is meant.
+DOORS: Final = {
+    "open": {READS, FILES},
+    "io.open": set[str](),
+    "io.FileIO": set[str](),
+    "os.open": {READS, FILES},
+    "os.fdopen": {FILES},
+    "os.read": {READS, FILES},
+    "os.write": {FILES},
+    "os.listdir": {READS},
+    "os.scandir": set[str](),
+    "os.walk": set[str](),
+    "os.readlink": {READS},
+    "os.stat": {FILES},
+    "os.link": {FILES},
+    "os.replace": {FILES},
+    "os.rename": set[str](),
+    "os.unlink": {FILES},
+    "os.remove": set[str](),
+    "os.mkdir": set[str](),
+    "os.system": set[str](),
+    "os.popen": set[str](),
+    "os.environ": {COMMANDS},
+    "os.getenv": {COMMANDS},
+    "os.urandom": {FILES},
+    "shutil.*": set[str](),
+    "tempfile.*": set[str](),
+    "glob.*": set[str](),
+    "pathlib.*": set[str](),
+    "mmap.*": set[str](),
+    "socket.*": set[str](),
+    "subprocess.*": set[str](),
+    "multiprocessing.*": set[str](),
+    "random.*": set[str](),
+    "ctypes.*": {READS},
+    "fcntl.*": {READS},
+    "pyudev.*": {READS},
+    "psutil.*": {READS},
+    "print": set[str](),
+    "input": set[str](),
+    "exit": set[str](),
+    "sys.exit": {COMMANDS},
+    "sys.stdin": {FILES},
+    "sys.stdout": {COMMANDS},
+    "sys.stderr": {COMMANDS},
+    "time.*": {COMMANDS},
+    "datetime.datetime.now": set[str](),
+    "click.*": {COMMANDS},
+    "rich.*": {COMMANDS, TERMINAL},
+}
+
+# What `check --replay FILE --format json` does without, beyond what `import click, msgspec` brings along.
+NOT_LOADED: Final = (
+    "agent.report.text",
+    "concurrent.futures",
+    "ctypes",
+    "dataclasses",
+    "gzip",
+    "json",
+    "pathlib",
+    "probes.redact",
+    "psutil",
+    "pyudev",
+    "rich",
+    "shutil",
+    "socket",
+    "subprocess",
+    "tempfile",
+    "tomllib",
+    "zlib",
+)
+
+
+# --- Reading the sources ---------------------------------------------------------------------------------------
+
+
+def sources() -> dict[str, ast.Module]:
+    """Every module of the program by its name, parsed."""
+    found = {}
+    for package in PACKAGES:
+        for path in sorted((HERE / package).rglob("*.py")):
+            parts = path.relative_to(HERE).with_suffix("").parts
+            name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+            found[name] = ast.parse(path.read_text(encoding="utf-8"), str(path))
+    return found
+
+
+MODULES: Final = sources()
+
+
+def imported(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    """Line and module of each import, those inside functions and for types alone included."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield node.lineno, alias.name
+        elif isinstance(node, ast.ImportFrom) and node.module is not None:
+            for alias in node.names:
+                longer = f"{node.module}.{alias.name}"
+                yield node.lineno, longer if longer in MODULES else node.module
+
+
+def step(module: str) -> int | None:
+    """The place of a module in the arrows, 0 at the left; None for one that has none."""
+    for place, neighbours in enumerate(ARROWS):
+        if any(module == name or module.startswith(f"{name}.") for name in neighbours):
+            return place
+    return None
+
+
+def family(module: str) -> str:
+    """The entry of the arrows that a module belongs to."""
+    return next(name for names in ARROWS for name in names if module == name or module.startswith(f"{name}."))
+
+
+def used(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    """Line and full name of everything that a module takes from elsewhere: "os.open", "sys.exit", "open"."""
+    known = {name: name for name in ("open", "print", "input", "exit")}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                known[alias.asname or alias.name.split(".")[0]] = (
+                    alias.name if alias.asname else alias.name.split(".")[0]
+                )
+                yield node.lineno, alias.name
+        elif isinstance(node, ast.ImportFrom) and node.module is not None:
+            for alias in node.names:
+                known[alias.asname or alias.name] = f"{node.module}.{alias.name}"
+                yield node.lineno, f"{node.module}.{alias.name}"
+    for node in ast.walk(tree):
+        name = _dotted(node, known)
+        if name is not None:
+            yield getattr(node, "lineno", 0), name
+
+
+def _dotted(node: ast.AST, known: dict[str, str]) -> str | None:
+    if isinstance(node, ast.Name):
+        return known.get(node.id)
+    if isinstance(node, ast.Attribute):
+        before = _dotted(node.value, known)
+        return None if before is None else f"{before}.{node.attr}"
+    return None
+
+
+def passes(name: str, door: str) -> bool:
+    """Whether the name as used goes through the door."""
+    if door.endswith(".*"):
+        return name == door[:-2] or name.startswith(door[:-1])
+    return name == door
+
+
+# --- Laws ------------------------------------------------------------------------------------------------------
+
+
+def test_every_module_has_a_place() -> None:
+    """Every module of the program stands in the arrows, so that none is held by no law."""
+    assert [name for name in MODULES if step(name) is None and name not in OUTSIDE_ARROWS] == []
+
+
+@pytest.mark.parametrize("module", sorted(set(MODULES) - OUTSIDE_ARROWS))
+def test_imports_go_one_way(module: str) -> None:
+    """A module imports only what stands to its right in the arrows, or what belongs to its own family."""
+    own = step(module)
+    assert own is not None
+    wrong = []
+    for line, name in imported(MODULES[module]):
+        other = step(name)
+        if name.split(".")[0] not in PACKAGES or other is None or family(name) == family(module):
+            continue
+        if other <= own:
+            wrong.append(f"line {line} imports {name}")
+    assert wrong == []
+
+
+@pytest.mark.parametrize("module", sorted(MODULES))
+def test_doors_to_the_outside_stand_where_they_should(module: str) -> None:
+    """Files, devices, clocks, streams and exits are used only in the modules that are named for them."""
+    wrong = [
+        f"line {line} uses {name}"
+        for line, name in used(MODULES[module])
+        for door, allowed in DOORS.items()
+        if passes(name, door) and module not in allowed
+    ]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("module", sorted(MODULES))
+def test_path_objects_open_nothing(module: str) -> None:
+    """No module reads or writes a file through a method that needs no import to be seen."""
+    methods = {"read_text", "read_bytes", "write_text", "write_bytes", "iterdir", "rglob", "touch", "mkdir"}
+    found = [
+        f"line {node.lineno}: .{node.attr}"
+        for node in ast.walk(MODULES[module])
+        if isinstance(node, ast.Attribute) and node.attr in methods
+    ]
+    assert found == []
+
+
+def test_the_readers_see_what_the_laws_forbid() -> None:
+    """The readers of sources find a door behind an alias and inside a function, and a module inside a package."""
+    tree = ast.parse(
+        "import os as system\nfrom sys import exit as leave\ndef f():\n  system.open('x', 0)\n  leave(1)\n  open('y')"
+    )
+    assert {(4, "os.open"), (5, "sys.exit"), (6, "open")} <= set(used(tree))
+    inside = ast.parse("def f():\n  from agent import audit\n  import agent.report.text")
+    assert list(imported(inside)) == [(2, "agent.audit"), (3, "agent.report.text")]
+    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 5, 10]
+
+
+# --- Starts ----------------------------------------------------------------------------------------------------
+
+LIST_MODULES: Final = """
+import sys
+import click, msgspec
+brought = set(sys.modules)
+from agent.cli import main
+status = 0
+try:
+    main(sys.argv[1:])
+except SystemExit as end:
+    status = end.code or 0
+print(status, *sorted(set(sys.modules) - brought), file=sys.stderr)
+"""
+
+
+def loaded(*arguments: str) -> tuple[int, list[str]]:
+    """Run the program in a child process; its exit status, and the modules it loaded beyond click and msgspec."""
+    done = subprocess.run(
+        [sys.executable, "-c", LIST_MODULES, *arguments], cwd=HERE, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    status, *names = done.stderr.splitlines()[-1].split()
+    return int(status), names
+
+
+def machine() -> Machine:
+    """A machine with one healthy drive."""
+    return Machine(name="bench-1", buses={"0000:00": [root_port("01.0", (4, 4), [drive((4, 4))])]})
+
+
+@pytest.fixture
+def captured(tmp_path: Path) -> str:
+    """A capture of that machine."""
+    path = tmp_path / "capture.json"
+    path.write_bytes(capture_bytes(build(machine())))
+    return str(path)
+
+
+def test_a_replay_to_json_loads_nothing_heavy(captured: str) -> None:
+    """A check of a capture shown as JSON loads neither the terminal library nor what asks a live machine."""
+    status, names = loaded("check", "--replay", captured, "--format", "json")
+    assert status == 0
+    assert "probes.linux" in names
+    assert [name for name in names if any(passes(name, f"{heavy}.*") for heavy in NOT_LOADED)] == []
+
+
+def test_a_replay_to_text_asks_nothing_of_the_host(captured: str) -> None:
+    """A check of a capture shown as text loads the terminal library, but nothing that asks a live machine."""
+    status, names = loaded("check", "--replay", captured)
+    assert status == 0
+    assert "rich.console" in names
+    assert [name for name in ("psutil", "pyudev", "ctypes", "fcntl", "probes.redact") if name in names] == []
+
+
+def test_a_root_asks_nothing_of_the_host(tmp_path: Path) -> None:
+    """A check of the files below a directory loads nothing that would ask this machine in their place."""
+    build(machine()).write_below(tmp_path)
+    status, names = loaded("check", "--root", str(tmp_path), "--settle", "0", "--format", "json")
+    assert status == 0
+    assert [name for name in ("psutil", "pyudev", "ctypes", "fcntl", "rich") if name in names] == []
+
+
+def test_no_foreign_platform_is_loaded(captured: str) -> None:
+    """A live check and a replay load the module of their own platform and no other."""
+    modules = {*PLATFORMS.values(), FLOOR}
+    _, live = loaded("check", "--settle", "0", "--format", "json")
+    _, replayed = loaded("check", "--replay", captured, "--format", "json")
+    assert modules.intersection(live) == {PLATFORMS.get(sys.platform, FLOOR)}
+    assert modules.intersection(replayed) == {PLATFORMS["linux"]}
