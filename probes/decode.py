@@ -81,8 +81,7 @@ def encode(layout: Layout, values: Mapping[str, int], base: bytes | None = None)
     for name, given in values.items():
         place = layout.index[name]
         if not 0 <= given < 1 << place.width:
-            message = f"{given} does not fit the {place.width} bits of {layout.name}.{name}"
-            raise ValueError(message)
+            raise ValueError(f"{given} does not fit the {place.width} bits of {layout.name}.{name}")
         kept = number & ~((1 << place.width) - 1 << place.bit)
         number = kept | given << place.bit
     return number.to_bytes(layout.size, "little")
@@ -176,7 +175,7 @@ def _walk_extended(config: bytes) -> tuple[dict[int, int], str]:
 def _repeats(config: bytes) -> bool:
     """Whether the extended space only shows the first 256 bytes again, as some bridges make it."""
     first = config[:4]
-    if first in {b"\0\0\0\0", b"\xff\xff\xff\xff"}:
+    if first in {b"\0\0\0\0", b"\xff\xff\xff\xff"} or len(config) < SPACE_SIZE + 4:
         return False
     end = min(len(config), EXTENDED_SPACE_SIZE) - 3
     return all(config[place : place + 4] == first for place in range(SPACE_SIZE, end, SPACE_SIZE))
@@ -375,6 +374,8 @@ class Registers:
         if self._looked:
             return
         self._looked = True
+        if isinstance(self._config, Unread):
+            return
         config = self._bytes
         if _silent(config):
             self._without = dict.fromkeys(("header", "capability", "extended"), (NO_ANSWER, False))
@@ -399,9 +400,10 @@ class Registers:
                 if not isinstance(found, Unread):
                     self._vendor_specific.append(found)
         if trouble:
-            why = (f"the {space} list is broken: {trouble}", False)
-            self._without[space] = self._shortness() if trouble == _CUT else why
-            self._problems.append(Unread(f"{space} list", *self._without[space]))
+            what = "capability list" if space == "capability" else "extended capability list"
+            broken = (f"the {what} is broken: {trouble}", False)
+            self._without[space] = self._shortness() if trouble == _CUT else broken
+            self._problems.append(Unread(what, *self._without[space]))
 
     def _lacks(self) -> frozenset[Layout]:
         header = value(HEADER_TYPE, "header_layout", self._bytes[HEADER_TYPE.offset :])
