@@ -1,0 +1,269 @@
+"""Laws over the registry of rules: each explains itself, fires where it should, is quiet where it should, and helps."""
+
+from __future__ import annotations
+
+import functools
+import pkgutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import pytest
+from msgspec.structs import replace
+
+from agent import rules
+from agent.advisor import LOOKS
+from agent.audit import audit
+from agent.findings import Severity, Verdict
+from agent.rules import RULES
+from agent.rules.rule import rule
+from knowledge import steps
+from knowledge.steps import STEPS, STEPS_OF_RULE
+from probes import collect
+from probes.capture import parse, recorded
+from probes.decode import Registers
+from probes.facts import Drive, ErrorCounters, Facts, Host, LinkAttributes, PciFunction, Sensor
+from probes.unread import Unread
+from tests.machines import MACHINES
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from agent.rules.rule import Rule
+
+FIXTURES: Final = Path(__file__).parent.parent / "fixtures"
+FOLDERS: Final = tuple(sorted(path.parent.name for path in FIXTURES.glob("*/about.toml")))
+EVERY_RULE: Final = pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
+EVERY_STEP: Final = pytest.mark.parametrize("step", STEPS.values(), ids=STEPS)
+EVERY_MACHINE: Final = pytest.mark.parametrize("name", FOLDERS)
+Kind = TypeVar("Kind")
+
+
+@functools.cache
+def facts_of(name: str) -> Facts:
+    """The facts of a machine of `fixtures/`, or of one that is generated because its capture would be large."""
+    path = FIXTURES / name / "capture.json"
+    capture = parse(path.read_bytes() if path.is_file() else MACHINES[name]().capture(), name)
+    first, looks = recorded(capture)
+    return collect(first, looks, capture.taken_at)
+
+
+@functools.cache
+def audit_of(name: str) -> Audit:
+    """The audit of a machine."""
+    return audit(facts_of(name))
+
+
+def unread(kind: type[Kind], /, **known: Any) -> Kind:  # noqa: ANN401 - fields of any kind of fact
+    """A fact of which only `known` is known: every field that may be an `Unread` is one."""
+    fields = [name for name, words in kind.__annotations__.items() if "Unread" in words]
+    return kind(**{**{name: Unread(name, "no answer") for name in fields}, **known})
+
+
+def silent(address: str, parent: str | None = None) -> PciFunction:
+    """A function that is listed and of which nothing could be read."""
+    nothing = dict.fromkeys(
+        ("driver", "numa_node", "label", "removable", "physical_function", "vendor_name", "model_name")
+    )
+    return unread(
+        PciFunction,
+        **nothing,
+        address=address,
+        parent=parent,
+        root="pci0000:00",
+        registers=Registers(Unread(address, "no answer")),
+        link=unread(LinkAttributes),
+        errors=unread(ErrorCounters),
+        virtual_functions=(),
+    )
+
+
+def silent_machine(*functions: PciFunction) -> Facts:
+    """A machine of which nothing could be read but the addresses of its functions and the name of a drive."""
+    told = (
+        "maker product product_version board_maker board firmware_maker firmware_version firmware_date firmware_release"
+    )
+    drive = unread(Drive, name="nvme0", kind="nvme", address=functions[-1].address, state=None, blocks=())
+    sensor = unread(
+        Sensor, chip="nvme", label="", drive="nvme0", address=None, warning_celsius=None, critical_celsius=None
+    )
+    return unread(
+        Facts,
+        platform="linux",
+        taken_at="",
+        host=unread(Host, **dict.fromkeys(told.split())),
+        functions=functions,
+        kernel_slots=(),
+        board_devices=(),
+        drives=(drive,),
+        sensors=(sensor,),
+        looks=(),
+        unread=(),
+    )
+
+
+# --- Each rule -------------------------------------------------------------------------------------------------
+
+
+@EVERY_RULE
+def test_a_rule_explains_itself(rule: Rule) -> None:
+    """A rule's docstring opens with one sentence on one line, for it is the rule's title."""
+    lines = (rule.run.__doc__ or "").strip().splitlines()
+    assert lines
+    assert lines[0].endswith(".")
+    assert lines[1:2] in ([], [""])
+    assert rule.title == lines[0].removesuffix(".")
+    assert isinstance(rule.severity, Severity)
+
+
+@EVERY_RULE
+def test_a_rule_names_its_examples(rule: Rule) -> None:
+    """A rule names machines it fires on and machines it is quiet on, and all of them exist."""
+    assert rule.fires_on
+    assert rule.quiet_on
+    assert set(rule.fires_on) & set(rule.quiet_on) == set()
+    assert [name for name in (*rule.fires_on, *rule.quiet_on) if name not in FOLDERS and name not in MACHINES] == []
+
+
+@pytest.mark.parametrize(("rule", "name"), [(rule, name) for rule in RULES.values() for name in rule.fires_on])
+def test_a_rule_fires_where_it_should(rule: Rule, name: str) -> None:
+    """A rule gives a finding with evidence on each machine that it names for that."""
+    found = [finding for finding in audit_of(name).findings if finding.rule == rule.id]
+    assert found
+    assert all(one.source and one.read and one.expected for finding in found for one in finding.evidence)
+
+
+@pytest.mark.parametrize(("rule", "name"), [(rule, name) for rule in RULES.values() for name in rule.quiet_on])
+def test_a_rule_is_quiet_where_it_should(rule: Rule, name: str) -> None:
+    """A rule gives no finding on the machines that it names for that."""
+    assert [finding.headline for finding in audit_of(name).findings if finding.rule == rule.id] == []
+
+
+@EVERY_RULE
+def test_a_rule_stands_in_its_family(rule: Rule) -> None:
+    """A rule's code is in a file of the explicit list of families, under the rule's id with underscores."""
+    assert rule.run.__module__ in {family.__name__ for family in rules.FAMILIES}
+    assert rule.run.__name__ == rule.id.replace("-", "_")
+
+
+# --- The registry ----------------------------------------------------------------------------------------------
+
+
+def test_no_family_is_forgotten() -> None:
+    """Every file of rules is in the list of families."""
+    files = {f"agent.rules.{one.name}" for one in pkgutil.iter_modules(rules.__path__)} - {"agent.rules.rule"}
+    assert {family.__name__ for family in rules.FAMILIES} == files
+
+
+def test_an_id_is_given_once() -> None:
+    """A second rule of the same id is refused, and the first stays."""
+    first = RULES["link-narrow"]
+    with pytest.raises(ValueError, match="link-narrow"):
+        rule("link-narrow", Severity.OK, fires_on=("bench-1",), quiet_on=())(first.run)
+    assert RULES["link-narrow"] is first
+
+
+@EVERY_MACHINE
+def test_rules_hold_no_state(name: str) -> None:
+    """Two audits of the same facts are equal: no rule remembers, and none changes what it sees."""
+    first = audit_of(name)
+    second = audit(facts_of(name))
+    assert first.findings == second.findings
+    assert first.unread == second.unread
+
+
+# --- Nothing read ----------------------------------------------------------------------------------------------
+
+
+def test_nothing_read_gives_no_finding() -> None:
+    """On a machine of which nothing could be read no rule finds anything, and none breaks."""
+    found = audit(silent_machine(silent("0000:00:01.0"), silent("0000:00:02.0")))
+    assert found.findings == ()
+    assert {judged.verdict.severity for judged in found.links} <= {Severity.OK, Severity.UNKNOWN}
+
+
+def test_nothing_read_is_no_evidence() -> None:
+    """On a machine of which nothing could be read no register is said to have been read."""
+    found = audit(silent_machine(silent("0000:00:01.0"), silent("0000:00:02.0")))
+    assert [one for judged in found.links for one in judged.evidence if "Device/Port Type" in one.source] == []
+
+
+def test_a_link_of_which_nothing_is_read_is_unknown() -> None:
+    """A device below a port of which nothing could be read is said to be unknown, and is neither blamed nor praised."""
+    found = audit(silent_machine(silent("0000:00:01.0"), silent("0000:01:00.0", "0000:00:01.0")))
+    assert [judged.verdict for judged in found.links] == [Verdict.UNKNOWN]
+    assert {finding.severity for finding in found.findings} == {Severity.UNKNOWN}
+
+
+@EVERY_MACHINE
+def test_taking_readings_away_blames_nothing(name: str) -> None:
+    """Without registers, link attributes and counters no link is called faulty or limited: silence is no evidence."""
+    facts = facts_of(name)
+    functions = tuple(
+        replace(
+            one,
+            registers=Registers(Unread(one.address, "no answer")),
+            link=unread(LinkAttributes),
+            errors=unread(ErrorCounters),
+        )
+        for one in facts.functions
+    )
+    found = audit(replace(facts, functions=functions, looks=()))
+    blamed = {finding.rule for finding in found.findings if finding.severity in {Severity.FAULT, Severity.LIMIT}}
+    assert blamed <= {"drive-hot"}  # temperatures are read elsewhere and were left
+
+
+# --- Steps -----------------------------------------------------------------------------------------------------
+
+
+def test_every_rule_has_steps() -> None:
+    """The table of steps names every rule and no other, and every step belongs to a rule or is a look the advisor adds."""
+    assert set(STEPS_OF_RULE) == set(RULES)
+    assert {action for actions in STEPS_OF_RULE.values() for action in actions} | LOOKS == set(STEPS)
+
+
+@EVERY_STEP
+def test_hands_inside_the_machine_are_cautioned(step: steps.StepKind) -> None:
+    """A step that touches hardware says first: power off and unplug, discharge, anti-static care, heat, back up."""
+    if step.hardware:
+        needed = {steps.POWER_OFF, steps.DISCHARGE, steps.STATIC, steps.HOT, steps.BACKUP}
+        assert needed - set(step.cautions) == set()
+    else:
+        assert {steps.POWER_OFF, steps.DISCHARGE, steps.STATIC} & set(step.cautions) == set()
+
+
+@EVERY_STEP
+def test_words_call_for_their_cautions(step: steps.StepKind) -> None:
+    """A step that speaks of newer firmware, the firmware setup or the supply carries the caution for it."""
+    if step.action == "update-firmware" or "newer firmware" in step.text:
+        assert steps.FIRMWARE in step.cautions
+    if "firmware setup" in step.text:
+        assert steps.SETUP in step.cautions
+    if "supply" in step.text:
+        assert steps.LICENSED in step.cautions
+
+
+def test_the_firmware_caution_is_whole() -> None:
+    """The firmware caution names backup, power, exact model and procedure, and says that nothing is flashed here."""
+    words = ("back up", "stable supply", "exact model", "maker's procedure", "never interrupt", "never writes firmware")
+    assert [word for word in words if word not in steps.FIRMWARE] == []
+
+
+def test_steps_go_from_least_to_most_invasive() -> None:
+    """Looking comes before hands, hands before another slot, that before firmware setup, update and replacement."""
+    order = ("look-under-load", "reseat", "clean", "remove-riser", "move", "set-speed", "update-firmware", "replace")
+    ranks = [STEPS[action].rank for action in order]
+    assert ranks == sorted(set(ranks))
+    assert len({step.rank for step in STEPS.values()}) == len(STEPS)
+    looks = [step.rank for step in STEPS.values() if not step.cautions]
+    assert max(looks) < min(step.rank for step in STEPS.values() if step.cautions)
+
+
+@EVERY_MACHINE
+def test_faults_come_with_steps_in_order(name: str) -> None:
+    """Every fault and limit leads to steps, least invasive first, each with its cautions and a way to verify."""
+    for finding in audit_of(name).findings:
+        ranks = [STEPS[step.action].rank for step in finding.steps]
+        assert ranks == sorted(ranks)
+        assert all(step.text and step.verify for step in finding.steps)
+        assert all(step.cautions == STEPS[step.action].cautions for step in finding.steps)
+        if finding.severity is Severity.FAULT:
+            assert finding.steps
