@@ -123,7 +123,10 @@ def test_a_rule_names_its_examples(rule: Rule) -> None:
     assert [name for name in (*rule.fires_on, *rule.quiet_on) if name not in FOLDERS and name not in MACHINES] == []
 
 
-@pytest.mark.parametrize(("rule", "name"), [(rule, name) for rule in RULES.values() for name in rule.fires_on])
+@pytest.mark.parametrize(
+    ("rule", "name"),
+    [pytest.param(rule, name, id=f"{rule.id}-{name}") for rule in RULES.values() for name in rule.fires_on],
+)
 def test_a_rule_fires_where_it_should(rule: Rule, name: str) -> None:
     """A rule gives a finding with evidence on each machine that it names for that."""
     found = [finding for finding in audit_of(name).findings if finding.rule == rule.id]
@@ -131,7 +134,10 @@ def test_a_rule_fires_where_it_should(rule: Rule, name: str) -> None:
     assert all(one.source and one.read and one.expected for finding in found for one in finding.evidence)
 
 
-@pytest.mark.parametrize(("rule", "name"), [(rule, name) for rule in RULES.values() for name in rule.quiet_on])
+@pytest.mark.parametrize(
+    ("rule", "name"),
+    [pytest.param(rule, name, id=f"{rule.id}-{name}") for rule in RULES.values() for name in rule.quiet_on],
+)
 def test_a_rule_is_quiet_where_it_should(rule: Rule, name: str) -> None:
     """A rule gives no finding on the machines that it names for that."""
     assert [finding.headline for finding in audit_of(name).findings if finding.rule == rule.id] == []
@@ -215,7 +221,7 @@ def test_taking_readings_away_blames_nothing(name: str) -> None:
 
 
 def test_every_rule_has_steps() -> None:
-    """The table of steps names every rule and no other, and every step belongs to a rule or is a look the advisor adds."""
+    """The table of steps names every rule and no other; every step belongs to a rule or is a look the advisor adds."""
     assert set(STEPS_OF_RULE) == set(RULES)
     assert {action for actions in STEPS_OF_RULE.values() for action in actions} | LOOKS == set(STEPS)
 
