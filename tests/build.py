@@ -43,8 +43,9 @@ if TYPE_CHECKING:
     from probes.reads import Answer
 
 __all__ = [
-    "Disk",
+    "DEVICES",
     "Directory",
+    "Disk",
     "Failure",
     "Function",
     "Link",

@@ -47,8 +47,14 @@ LOG_PLACES: Final = {
     "heavy_throttle_seconds": (228, "I"),
 }
 USUAL_LOG: Final = {
-    **{"available_spare": 100, "spare_threshold": 10, "percentage_used": 2, "data_units_read": 41_000_000},
-    **{"data_units_written": 23_000_000, "power_cycles": 210, "power_on_hours": 3100, "unsafe_shutdowns": 4},
+    "available_spare": 100,
+    "spare_threshold": 10,
+    "percentage_used": 2,
+    "data_units_read": 41_000_000,
+    "data_units_written": 23_000_000,
+    "power_cycles": 210,
+    "power_on_hours": 3100,
+    "unsafe_shutdowns": 4,
 }
 
 

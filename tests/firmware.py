@@ -71,13 +71,13 @@ def slot_structure(slot: BoardSlotWords, handle: int) -> bytes:
         *(1, _type_code(slot), WIDTH_CODES[slot.wired], USAGE_CODES[slot.usage]),
         *(LONG if slot.long else SHORT, slot.number, 0x0C, second),
     )
-    if slot.version >= 3:  # noqa: PLR2004 - see `version`
+    if slot.version >= 3:  # see `version`
         body += struct.pack("<HBB", *place(slot.address))
-    if slot.version >= 32:  # noqa: PLR2004 - see `version`
+    if slot.version >= 32:  # see `version`
         body += struct.pack("<BB", slot.wired, len(slot.peers))
         for address, lanes in slot.peers:
             body += struct.pack("<HBBB", *place(address), lanes)
-    if slot.version >= 34:  # noqa: PLR2004 - see `version`
+    if slot.version >= 34:  # see `version`
         body += struct.pack("<BBH", slot.generation, WIDTH_CODES[slot.connector], 0)
     return _structure(9, handle, body, [slot.designation])
 

@@ -8,12 +8,13 @@ from msgspec import Struct, field
 
 from knowledge import pcie
 from knowledge.layout import Layout
-from tests.firmware import BoardSlotWords
+from tests.firmware import BoardSlotWords  # noqa: TC001 - msgspec looks up the types of fields
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 Rate = tuple[int, int]
+Fields = dict[str, Any]  # fields of a description, to be passed on
 Registers = dict[Layout, dict[str, int]]
 
 CONVENTIONAL: Final = -1
@@ -161,8 +162,10 @@ class Function(Struct, kw_only=True):
 
 
 class Machine(Struct, kw_only=True):
-    """A machine. `buses` maps a root bus ("0000:00") to its functions. `onboard` are firmware's onboard devices:
-    (designation, kind code of SMBIOS type 41, function). `extra_slots` are described by the firmware alone.
+    """A machine. `buses` maps a root bus ("0000:00") to its functions.
+
+    `onboard` are the devices on the board as the firmware lists them: (designation, kind code of SMBIOS type 41,
+    function). `extra_slots` are described by the firmware alone.
     """
 
     name: str
@@ -192,25 +195,38 @@ class Machine(Struct, kw_only=True):
 
 def root_port(at: str, can: Rate, below: list[Function] | None = None, **more: Any) -> Function:  # noqa: ANN401
     """A root port; `more` are fields of `Function`."""
-    named = {"vendor": 0xF1A0, "device": 0x0A40, "maker": "Thornwick", "model": "Root port", "payload": 256, **more}
+    named: Fields = {
+        "vendor": 0xF1A0,
+        "device": 0x0A40,
+        "maker": "Thornwick",
+        "model": "Root port",
+        "payload": 256,
+        **more,
+    }
     return Function(kind="root port", at=at, can=can, below=below or [], **named)
 
 
 def downstream_port(can: Rate, below: list[Function] | None = None, **more: Any) -> Function:  # noqa: ANN401
     """A downstream port of a packet switch."""
-    named = {"vendor": 0xF1B2, "device": 0x0481, "maker": "Pendrell", "model": "Packet switch PS-12", **more}
+    named: Fields = {"vendor": 0xF1B2, "device": 0x0481, "maker": "Pendrell", "model": "Packet switch PS-12", **more}
     return Function(kind="downstream port", can=can, below=below or [], **named)
 
 
 def switch(can: Rate, ports: list[Function], **more: Any) -> Function:  # noqa: ANN401
     """A packet switch: its upstream port with its downstream ports below."""
-    named = {"vendor": 0xF1B2, "device": 0x0480, "maker": "Pendrell", "model": "Packet switch PS-12", **more}
+    named: Fields = {"vendor": 0xF1B2, "device": 0x0480, "maker": "Pendrell", "model": "Packet switch PS-12", **more}
     return Function(kind="upstream port", can=can, below=ports, **named)
 
 
 def drive(can: Rate, nvme: Nvme | None = None, **more: Any) -> Function:  # noqa: ANN401
     """An NVMe drive."""
-    named = {"vendor": 0xF1C4, "device": 0x4210, "maker": "Ostrayne", "model": "Reel 4 drive controller", **more}
+    named: Fields = {
+        "vendor": 0xF1C4,
+        "device": 0x4210,
+        "maker": "Ostrayne",
+        "model": "Reel 4 drive controller",
+        **more,
+    }
     return Function(kind="nvme", can=can, drive=nvme or Nvme(), **named)
 
 
@@ -237,6 +253,7 @@ def walk(machine: Machine) -> Iterator[tuple[Function, Function | None]]:
 
 
 def hierarchy(function: Function) -> Iterator[Function]:
+    """A function and all below it."""
     yield function
     for one in function.below:
         yield from hierarchy(one)

@@ -114,7 +114,7 @@ def config_space(function: Function) -> bytes:
         _express(space, function)
     if function.kind in BRIDGES:
         space.put(space.capability(0x0D, 0xC0) + 4, "HH", *function.subsystem)
-    if express and not function.integrated:
+    if function.has_link:
         _extended(space, function)
     for layout, fields in function.registers.items():
         space.set(layout, **fields)
@@ -191,11 +191,11 @@ def _link(space: Space, function: Function) -> None:
         slot_clock_configuration=1,
         data_link_layer_link_active=int(port and up),
     )
-    if function.version >= 2:  # noqa: PLR2004 - the second version of the capability added the second registers
+    if function.version >= 2:  # the second version of the capability added the second registers
         vector = function.vector or tuple(range(1, speed + 1))
         space.set(pcie.LINK_CAPABILITIES_2, supported_link_speeds_vector=sum(1 << one - 1 for one in vector))
         space.set(pcie.LINK_CONTROL_2, target_link_speed=function.target or speed)
-        done = int(function.now[0] >= 3)  # noqa: PLR2004 - equalization began with 8 GT/s
+        done = int(function.now[0] >= 3)  # equalization began with 8 GT/s
         space.set(
             pcie.LINK_STATUS_2,
             equalization_8gt_complete=done,
@@ -214,7 +214,7 @@ def _slot(space: Space, function: Function) -> None:
     space.set(
         pcie.SLOT_CAPABILITIES,
         physical_slot_number=slot.number,
-        slot_power_limit_value=slot.watts if slot.watts < 0xF0 else 0xF0 + (slot.watts - 250) // 25,  # noqa: PLR2004
+        slot_power_limit_value=slot.watts if slot.watts < 0xF0 else 0xF0 + (slot.watts - 250) // 25,
         hot_plug_capable=int(slot.hot_plug),
         hot_plug_surprise=int(slot.hot_plug),
         power_controller_present=int(slot.power_controller),
@@ -238,7 +238,7 @@ def _extended(space: Space, function: Function) -> None:
         space.extended(0x0D)
     elif not function.kind.endswith("port"):
         space.extended(0x18)
-    if function.kind == "root port" and speed >= 3:  # noqa: PLR2004 - containment came with ports of 8 GT/s
+    if function.kind == "root port" and speed >= 3:  # containment came with ports of 8 GT/s
         space.extended(0x1D)
     space.extended(0x1E)
     if function.vendor_specific is not None:
@@ -253,17 +253,17 @@ def _extended(space: Space, function: Function) -> None:
 
 def _physical_layers(space: Space, function: Function, speed: int) -> None:
     assert function.now is not None
-    if speed >= 3:  # noqa: PLR2004 - 8 GT/s
+    if speed >= 3:  # 8 GT/s
         space.extended(0x19)
-    if speed >= 4:  # noqa: PLR2004 - 16 GT/s
+    if speed >= 4:  # 16 GT/s
         space.extended(0x25)
         space.extended(0x26)
         space.extended(0x27)
-        if function.now[0] >= 4:  # noqa: PLR2004 - 16 GT/s
+        if function.now[0] >= 4:  # 16 GT/s
             space.set(pcie.STATUS_16GT, **_EQUALIZED)
-    if speed >= 5:  # noqa: PLR2004 - 32 GT/s
+    if speed >= 5:  # 32 GT/s
         space.extended(0x2A)
-        if function.now[0] >= 5:  # noqa: PLR2004 - 32 GT/s
+        if function.now[0] >= 5:  # 32 GT/s
             space.set(pcie.STATUS_32GT, **_EQUALIZED)
 
 

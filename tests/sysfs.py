@@ -36,6 +36,7 @@ class Writer:
     """Puts functions, drives and sensors into a tree, counting drives, disks and sensors as the kernel does."""
 
     def __init__(self, machine: Machine, tree: Tree) -> None:
+        """Nothing is written yet."""
         self.machine = machine
         self.tree = tree
         self.words = OLD_WORDS if machine.old_words else NEW_WORDS
@@ -230,7 +231,8 @@ class Writer:
         self.tree.link(f"{here}/device", place)
         for number, kelvin in enumerate((nvme.kelvin, *nvme.sensors), 1):
             label = "Composite" if number == 1 else f"Sensor {number - 1}"
-            self.tree.texts(here, **{f"temp{number}_input": _millidegrees(kelvin), f"temp{number}_label": label})
+            self.tree.texts(here, **{f"temp{number}_label": label})
+            self.tree.texts(here, **{f"temp{number}_input": _millidegrees(kelvin)})
             if nvme.warning:
                 unset = 0xFFFF if number > 1 else nvme.warning
                 self.tree.texts(here, **{f"temp{number}_max": _millidegrees(unset)})
@@ -268,6 +270,7 @@ def _millidegrees(kelvin: int) -> int:
 
 
 def put_counters(tree: Tree, place: str, function: Function) -> None:
+    """The error counters of a function, as the kernel lists them."""
     counts = function.counters or {}
     correctable = [f"{name} {counts.get(name, 0)}" for name in CORRECTABLE]
     total = sum(counts.get(name, 0) for name in CORRECTABLE)
@@ -285,6 +288,7 @@ def put_counters(tree: Tree, place: str, function: Function) -> None:
 
 
 def put_host(machine: Machine, tree: Tree) -> None:
+    """What /proc and psutil say of the host."""
     tree.texts("/proc/sys/kernel", osrelease=machine.kernel, hostname=machine.name)
     flags = "fpu vme de pse tsc msr pae cx8 apic sep mtrr pge cmov sse sse2 ht syscall nx lm"
     flags = f"{flags} hypervisor" if machine.virtual else flags
@@ -300,6 +304,7 @@ def put_host(machine: Machine, tree: Tree) -> None:
 
 
 def put_firmware(machine: Machine, tree: Tree) -> None:
+    """The firmware's tables, and the identity that the kernel takes from them."""
     serial = f"HLA-{machine.name.upper()}-0007"
     table = tables(
         firmware=(machine.firmware_maker, machine.firmware, machine.firmware_date, machine.firmware_release),

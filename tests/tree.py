@@ -113,7 +113,7 @@ class Tree:
         """Another tree with the same content."""
         other = Tree()
         other.nodes = dict(self.nodes)
-        other._names = {path: set(names) for path, names in self._names.items()}  # noqa: SLF001 - the same class
+        other._names = {path: set(names) for path, names in self._names.items()}
         other.root_only = set(self.root_only)
         other.short = dict(self.short)
         other.udev = None if self.udev is None else dict(self.udev)
@@ -236,14 +236,14 @@ class TreeReads:
     def names(self, path: str) -> tuple[str, ...] | Unread:
         """See `Reads`."""
         try:
-            return self.tree.listed(path)
+            return tuple(sorted(_shown(name) for name in self.tree.listed(path)))
         except TreeError as error:
             return failed(f"list {path}", error.errno)
 
     def target(self, path: str) -> str | Unread:
         """See `Reads`."""
         try:
-            return self.tree.followed(path)
+            return _shown(self.tree.followed(path))
         except TreeError as error:
             return failed(f"link {path}", error.errno)
 
@@ -267,3 +267,8 @@ class TreeReads:
             return failed(key, "EACCES")
         answer = self.tree.nvme.get(subject, Failure("ENOENT"))
         return failed(key, answer.errno) if isinstance(answer, Failure) else answer
+
+
+def _shown(name: str) -> str:
+    """A file name as `Live` gives it: what is no text is replaced."""
+    return name.encode("utf-8", "replace").decode("utf-8")

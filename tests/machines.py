@@ -1,0 +1,438 @@
+"""The machines of `fixtures/`: one function each. `python -m tests.machines` writes their captures anew.
+
+What is expected of each stands in its `about.toml`, written by hand; nothing here says what is right.
+All are invented: Harrow Lane Archive, a film-restoration studio, refits its towers bench-1, bench-2 and bench-3.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from knowledge import pcie
+from tests.boards import (
+    REEL_3,
+    bench_1,
+    bench_2,
+    bench_3,
+    carrier,
+    display,
+    folio,
+    gigabit,
+    reel_3,
+    reel_4,
+    scanner,
+    ten_gigabit,
+)
+from tests.build import build, capture_bytes, set_counters, set_link
+from tests.hostile import hostile
+from tests.parts import Function, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from tests.parts import Fields
+    from tests.tree import Tree
+
+FIXTURES: Final = Path(__file__).parent.parent / "fixtures"
+
+
+class Setup(Struct, frozen=True):
+    """A machine, what it has become some seconds later, and which functions are asked again then."""
+
+    tree: Tree
+    looks: Sequence[tuple[float, Tree]] = ()
+    again: tuple[str, ...] = ()
+    privileged: bool = True
+
+    def capture(self) -> bytes:
+        """The machine's capture file."""
+        return capture_bytes(self.tree, self.looks, self.again, privileged=self.privileged)
+
+
+MACHINES: Final[dict[str, Callable[[], Setup]]] = {}
+
+
+def machine(make: Callable[[], Setup]) -> Callable[[], Setup]:
+    """Add a machine to the list under its function's name, with hyphens."""
+    MACHINES[make.__name__.replace("_", "-")] = make
+    return make
+
+
+def _again(tree: Tree, *ends: str, offsets: tuple[float, ...] = (0.5, 1.0, 2.0)) -> Setup:
+    """A machine on which nothing changes while it is looked at again."""
+    return Setup(tree, [(offset, tree) for offset in offsets], ends)
+
+
+# --- bench-1 ---------------------------------------------------------------------------------------------------
+
+
+def _upgraded() -> Machine:
+    """Four drives on a passive carrier in a split slot, two more on a switch carrier, display and network cards."""
+    return bench_1(
+        {
+            "SLOT1": [reel_4("RL4-10001")],
+            "SLOT1b": [reel_4("RL4-10002")],
+            "SLOT1c": [reel_4("RL4-10003")],
+            "SLOT1d": [reel_4("RL4-10004")],
+            "SLOT2": display(),
+            "SLOT3": [carrier((4, 4), [reel_4("RL4-10005")], bays=2, down=(4, 4))],
+            "SLOT4": ten_gigabit(),
+            "M2_1": [folio("QF1-10001", (4, 4))],
+        },
+        split=True,
+    )
+
+
+@machine
+def bench_1_upgraded() -> Setup:
+    """An upgrade gone right, as root sees it."""
+    return Setup(build(_upgraded()))
+
+
+@machine
+def bench_1_ordinary_user() -> Setup:
+    """The same tower, as an ordinary user sees it."""
+    return Setup(build(_upgraded()), privileged=False)
+
+
+@machine
+def bench_1_slot_limited() -> Setup:
+    """A drive for 16 GT/s in the 8 GT/s slot, while SLOT3 is free."""
+    fitted = {"SLOT2": display(), "SLOT4": [reel_4("RL4-11001")], "M2_1": [folio("QF1-11001", (4, 4))]}
+    return Setup(build(bench_1(fitted)))
+
+
+@machine
+def bench_1_switch_carrier() -> Setup:
+    """Four 8 GT/s drives behind a packet switch whose uplink has eight lanes."""
+    drives = [reel_3(f"RL3-1200{number}") for number in range(1, 5)]
+    fitted = {"SLOT1": [carrier((3, 8), drives)], "SLOT2": display(), "M2_1": [folio("QF1-12001", (4, 4))]}
+    return Setup(build(bench_1(fitted)))
+
+
+def _payload_tower(*, port: int, device: int, in_force: int) -> tuple[Machine, Function]:
+    scratch = reel_4("RL4-13001", payload_now=in_force)
+    tower = bench_1({"SLOT2": display(), "SLOT3": [scratch], "M2_1": [folio("QF1-13001", (4, 4))]})
+    for one in tower.buses["0000:00"]:
+        if one.below and one.below[0] is scratch:
+            one.payload, one.payload_now = device, port
+    return tower, scratch
+
+
+@machine
+def bench_1_payload() -> Setup:
+    """A boot option left packets at 128 bytes where port and drive support 512."""
+    tower, _ = _payload_tower(port=128, device=512, in_force=128)
+    return Setup(build(tower))
+
+
+@machine
+def bench_1_payload_mismatch() -> Setup:
+    """A drive set to send packets of 512 bytes to a port set to 256."""
+    tower, _ = _payload_tower(port=256, device=256, in_force=512)
+    return Setup(build(tower))
+
+
+@machine
+def bench_1_tunnelled_dock() -> Setup:
+    """A desk dock on a cable: its ports say 2.5 GT/s whatever the cable carries."""
+    sign = 0x1234
+    named: Fields = {"vendor": 0xF1EC, "maker": "Brackwater", "vendor_specific": sign, "vector": (1,)}
+    dock = switch(
+        (1, 4),
+        [
+            downstream_port(
+                (1, 4), [reel_3("RL3-14001", removable="removable")], device=0x15, removable="removable", **named
+            ),
+            downstream_port(
+                *((1, 4), [card("usb", (1, 4), device=0x16, removable="removable", **named)]),
+                device=0x15,
+                removable="removable",
+                **named,
+            ),
+            downstream_port(
+                (1, 4), slot=Slot(number=33, hot_plug=True), device=0x15, buses=8, removable="removable", **named
+            ),
+        ],
+        device=0x14,
+        model="Desk dock",
+        removable="removable",
+        **named,
+    )
+    tunnel = root_port(
+        *("07.0", (1, 4), [dock]),
+        slot=Slot(number=9, hot_plug=True, watts=0),
+        device=0x466E,
+        model="Tunnelling root port",
+        vendor_specific=sign,
+        vector=(1,),
+        buses=16,
+    )
+    fitted = {"SLOT2": display(), "M2_1": [folio("QF1-14001", (4, 4))]}
+    return Setup(build(bench_1(fitted, more=[tunnel])))
+
+
+# --- bench-2 ---------------------------------------------------------------------------------------------------
+
+
+@machine
+def bench_2_worn_riser() -> Setup:
+    """A riser lost half the lanes of a carrier's uplink; two drives sit behind it."""
+    up = carrier((3, 8), [reel_3("RL3-20001"), reel_3("RL3-20002")], bays=2)
+    up.now = (3, 4)
+    tower = bench_2({"PCIE1": [up], "PCIE2": ten_gigabit()})
+    port = tower.buses["0000:00"][1]
+    port.now = (3, 4)
+    port.registers[pcie.LINK_STATUS] = {"link_bandwidth_management_status": 1}
+    return _again(build(tower), port.address, up.address)
+
+
+@machine
+def bench_2_slow_link() -> Setup:
+    """A drive's link fell back to 5 GT/s; nobody set it so, and nothing sleeps."""
+    slow = reel_3("RL3-21001")
+    tower = bench_2({"PCIE3": [slow], "PCIE2": ten_gigabit()})
+    port = next(one for one in tower.buses["0000:00"] if one.at == "03.0")
+    port.now = (2, 4)
+    port.registers[pcie.LINK_STATUS] = {"link_bandwidth_management_status": 1}
+    return _again(build(tower), port.address, slow.address)
+
+
+@machine
+def bench_2_lane_errors() -> Setup:
+    """A scratch carrier fell back to 5 GT/s: two lanes show errors, and equalization at 8 GT/s failed in phase 2."""
+    up = carrier((3, 8), [reel_3("RL3-22001")], bays=1)
+    tower = bench_2({"PCIE2": [up], "PCIE1": display((3, 16))})
+    port = next(one for one in tower.buses["0000:00"] if one.at == "02.0")
+    port.now = (2, 8)
+    failed = {
+        "equalization_8gt_complete": 1,
+        "equalization_8gt_phase_1_successful": 1,
+        "link_equalization_request_8gt": 1,
+    }
+    port.registers = {
+        pcie.LINK_STATUS: {"link_bandwidth_management_status": 1},
+        pcie.LINK_STATUS_2: failed,
+        pcie.LANE_ERROR_STATUS: {"lanes": 0b0110_0000},
+    }
+    return _again(build(tower), port.address, up.address)
+
+
+@machine
+def bench_2_noisy_link() -> Setup:
+    """A drive's link runs as it should but makes errors, more with every look; its neighbour made a few long ago."""
+    noisy = reel_3("RL3-23001", counters={"RxErr": 41, "BadTLP": 12})
+    calm = folio("QF1-23001")
+    calm.counters = {"RxErr": 2}
+    tower = bench_2({"PCIE3": [noisy], "M2A": [calm]})
+    port = next(one for one in tower.buses["0000:00"] if one.at == "03.0")
+    port.counters = {"BadDLLP": 33, "Timeout": 4}
+    tree = build(tower)
+    looks = []
+    for offset, step in ((0.5, 1), (1.0, 2), (2.0, 5)):
+        later = tree.copy()
+        set_counters(later, noisy.address, {"RxErr": 41 + 3 * step, "BadTLP": 12 + step})
+        set_counters(later, port.address, {"BadDLLP": 33 + 2 * step, "Timeout": 4})
+        looks.append((offset, later))
+    above = next(one for one in tower.buses["0000:00"] if one.below and one.below[0] is calm)
+    return Setup(tree, looks, (port.address, noisy.address, above.address, calm.address))
+
+
+@machine
+def bench_2_unsplit_slot() -> Setup:
+    """A passive carrier with four drives in a slot that was not split: one answers."""
+    return Setup(build(bench_2({"PCIE1": [reel_3("RL3-24001")], "PCIE2": ten_gigabit()})))
+
+
+@machine
+def bench_2_power_fault() -> Setup:
+    """A hot-plug bay cut the power of its card; its latch is open."""
+    words = {"PCIE2": {"hot_plug": True, "power_controller": True, "latch": True, "adapter": True}}
+    tower = bench_2({"PCIE1": display((3, 16))}, words=words)
+    port = next(one for one in tower.buses["0000:00"] if one.at == "02.0")
+    port.registers = {
+        pcie.SLOT_CONTROL: {"power_controller_control": 1},
+        pcie.SLOT_STATUS: {"presence_detect_state": 1, "power_fault_detected": 1, "mrl_sensor_state": 1},
+    }
+    return Setup(build(tower))
+
+
+@machine
+def bench_2_hot_drive() -> Setup:
+    """A drive without air: above its warning temperature, and it has throttled."""
+    log = {"critical_warning": 2, "warning_minutes": 37, "light_throttles": 12, "light_throttle_seconds": 1804}
+    hot = Nvme(model=REEL_3, serial="RL3-25001", firmware="RL3A1.07", kelvin=347, sensors=(359, 344), log=log)
+    return Setup(build(bench_2({"PCIE3": [reel_3("", nvme=hot)], "PCIE2": ten_gigabit()})))
+
+
+# --- bench-3 ---------------------------------------------------------------------------------------------------
+
+
+@machine
+def bench_3_set_slow() -> Setup:
+    """A slot set to 5 GT/s in the firmware setup; an older kernel with its own wording."""
+    fitted = {"J1": [carrier((3, 8), [reel_3("RL3-30001")], bays=1)], "J2": [scanner()]}
+    tower = bench_3(*(fitted,), ports={"J1": {"target": 2, "now": (2, 8)}}, kernel="5.4.0-182-generic", old_words=True)
+    return Setup(build(tower))
+
+
+@machine
+def bench_3_swap_wanted() -> Setup:
+    """A one-lane network card holds the sixteen-lane slot while a drive makes do with 5 GT/s."""
+    return Setup(build(bench_3({"J1": [gigabit()], "J2": [reel_3("RL3-31001")], "J3": [gigabit()]})))
+
+
+@machine
+def bench_3_dark_slot() -> Setup:
+    """The scanner's card is felt in its slot, but no link comes up."""
+    tower = bench_3({"J1": display((3, 16))})
+    port = next(one for one in tower.buses["0000:00"] if one.at == "1c.0")
+    port.registers = {
+        pcie.SLOT_STATUS: {"presence_detect_state": 1},
+        pcie.LINK_STATUS: {"link_bandwidth_management_status": 1},
+    }
+    return Setup(build(tower))
+
+
+@machine
+def bench_3_idle() -> Setup:
+    """A display card at rest, its audio function with it."""
+    tower = bench_3({"J1": display((3, 16)), "J2": [scanner()]})
+    port = tower.buses["0000:00"][1]
+    port.now = (1, 16)
+    port.registers[pcie.LINK_STATUS] = {"link_autonomous_bandwidth_status": 1}
+    tree = build(tower)
+    woken = tree.copy()
+    ends = (port.address, *(one.address for one in port.below))
+    set_link(woken, ends, (2, 16))
+    return Setup(tree, [(0.5, tree), (1.0, woken), (2.0, tree)], ends)
+
+
+@machine
+def bench_3_two_ends() -> Setup:
+    """Port and drive carrier say different widths of the same link."""
+    up = carrier((3, 8), [reel_3("RL3-32001")], bays=1)
+    up.now = (3, 4)
+    tower = bench_3({"J1": [up], "J2": [scanner()]}, ports={"J1": {"now": (3, 8)}})
+    return _again(build(tower), "0000:00:01.0", up.address)
+
+
+@machine
+def bench_3_asleep() -> Setup:
+    """The scanner's card sleeps without power and is left asleep; its port sleeps lightly."""
+    sleeper = scanner()
+    sleeper.power_state = "D3cold"
+    tower = bench_3({"J1": display((3, 16)), "J2": [sleeper]}, ports={"J2": {"power_state": "D3hot", "now": (1, 0)}})
+    return Setup(build(tower))
+
+
+# --- Other machines --------------------------------------------------------------------------------------------
+
+
+@machine
+def guest_passthrough() -> Setup:
+    """A virtual machine of the studio's server: emulated devices, and one real drive passed through."""
+    emulated: Fields = {
+        "vendor": 0x1AF4,
+        "subsystem": (0x1AF4, 0x1100),
+        "maker": "Emulated",
+        "vector": (1,),
+        "counters": None,
+    }
+    port: Fields = {"vendor": 0x1B36, "device": 0x000C, "maker": "Emulated", "model": "Emulated root port"}
+    functions = [
+        Function(kind="host bridge", at="00.0", vendor=0x1B36, device=0x29C0, maker="Emulated", model="Host bridge"),
+        Function(
+            kind="display",
+            at="01.0",
+            conventional=True,
+            vendor=0x1B36,
+            device=0x0100,
+            maker="Emulated",
+            model="Display",
+        ),
+        root_port(
+            *("02.0", (4, 32), [card("network", (1, 1), device=0x1041, model="Emulated network card", **emulated)]),
+            slot=Slot(number=0, hot_plug=True, kernel_name="0", adapter=True),
+            **port,
+        ),
+        root_port("02.1", (4, 32), slot=Slot(number=1, hot_plug=True), now=(4, 32), **port),
+        drive((4, 4), Nvme(serial="RL4-40001"), at="05.0", payload_now=256),
+        Function(kind="isa bridge", at="1f.0", vendor=0x1B36, device=0x2918, maker="Emulated", model="Bridge"),
+        Function(
+            kind="sata", at="1f.2", conventional=True, vendor=0x1B36, device=0x2922, maker="Emulated", model="SATA"
+        ),
+    ]
+    return Setup(
+        build(
+            Machine(
+                name="ingest-guest",
+                buses={"0000:00": functions},
+                virtual=True,
+                maker="Emulated",
+                product="Virtual machine",
+                board_maker="Emulated",
+                board="",
+                firmware_maker="Emulated",
+                firmware="1.16",
+                firmware_date="04/01/2014",
+                firmware_release="0.0",
+                processors=4,
+                memory=8_589_934_592,
+            )
+        )
+    )
+
+
+@machine
+def hostile_names() -> Setup:
+    """A tower whose parts and firmware say hostile things in every name they can give."""
+    return Setup(hostile())
+
+
+def hall_server(functions: int = 2000) -> Setup:
+    """The studio's server in the hall, as large as machines come; made when it is needed and not kept.
+
+    Root buses with switch carriers of eight drives and network cards of 120 virtual functions each, until there
+    are `functions` of them.
+    """
+    buses: dict[str, list[Function]] = {}
+    count = number = 0
+    while count < functions:
+        drives = [reel_3(f"RL3-9{number:02d}{bay:02d}") for bay in range(8)]
+        lan = card(
+            *("network", (3, 8)),
+            vendor=0xF1D0,
+            device=0x2020,
+            maker="Linnhaven",
+            model="LN-20 network card",
+            virtual=min(120, max(0, functions - count - 21)),
+        )
+        buses[f"{number:04x}:00"] = [
+            Function(kind="host bridge", at="00.0", device=0x2020, maker="Thornwick", model="Host bridge"),
+            root_port("01.0", (3, 16), [carrier((3, 16), drives, bays=8)], slot=Slot(number=2 * number + 1)),
+            root_port("02.0", (3, 8), [lan], slot=Slot(number=2 * number + 2)),
+        ]
+        count += 21 + lan.virtual
+        number += 1
+    return Setup(build(Machine(name="hall", buses=buses, product="Hall server", processors=128)))
+
+
+# --- Writing ---------------------------------------------------------------------------------------------------
+
+
+def write(name: str, folder: Path = FIXTURES) -> Path:
+    """Write the capture of one machine and give its place."""
+    place = folder / name / "capture.json"
+    place.parent.mkdir(parents=True, exist_ok=True)
+    place.write_bytes(MACHINES[name]().capture())
+    return place
+
+
+if __name__ == "__main__":
+    for chosen in sys.argv[1:] or sorted(MACHINES):
+        write(chosen)

@@ -1,0 +1,134 @@
+"""Every folder of `fixtures/`: the capture is as its machine makes it, and the audit says what `about.toml` expects."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+from agent.audit import Audit, audit
+from agent.findings import Severity
+from agent.rules import RULES
+from probes import capture, collect
+from tests.machines import FIXTURES, MACHINES, Setup, hall_server
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/about.toml"))
+ORIGINS: Final = {"invented", "emulated lab"}
+every_folder = pytest.mark.parametrize("name", FOLDERS)
+every_machine = pytest.mark.parametrize("name", sorted(MACHINES))
+
+
+@cache
+def about(name: str) -> dict[str, Any]:
+    """What a person wrote down of the machine."""
+    return tomllib.loads((FIXTURES / name / "about.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def audited(name: str) -> Audit:
+    """The audit of the machine's capture."""
+    return replayed((FIXTURES / name / "capture.json").read_bytes())
+
+
+def replayed(data: bytes) -> Audit:
+    """The audit of a capture file."""
+    kept = capture.parse(data, "capture.json")
+    first, later = capture.recorded(kept)
+    return audit(collect(first, later, kept.taken_at))
+
+
+@every_machine
+def test_a_capture_is_what_its_machine_makes_now(name: str) -> None:
+    """Making a capture anew gives the same bytes; `python -m tests.machines` rewrites what was changed on purpose."""
+    expected = (FIXTURES / name / "capture.json").read_bytes()
+    assert expected == MACHINES[name]().capture(), f"run: python -m tests.machines {name}"
+
+
+def test_every_machine_has_its_folder_and_every_folder_its_expectation() -> None:
+    """No machine is without a hand-written expectation, and no folder without a capture."""
+    assert set(MACHINES) <= set(FOLDERS)
+    assert sorted(place.name for place in FIXTURES.iterdir()) == FOLDERS
+    assert [name for name in FOLDERS if not (FIXTURES / name / "capture.json").is_file()] == []
+
+
+@every_folder
+def test_an_expectation_tells_its_story(name: str) -> None:
+    """Each says in words what happened, where it comes from and what a person would say, and names only known rules."""
+    told = about(name)
+    assert {"story", "origin", "rules", "exit", "expect", "links"} == set(told)
+    assert told["story"].strip()
+    assert told["origin"] in ORIGINS
+    assert told["expect"]
+    assert set(told["rules"]) <= set(RULES)
+
+
+@every_folder
+def test_every_link_has_the_verdict_that_a_person_gave(name: str) -> None:
+    """All links of the machine are judged, and each as `about.toml` says."""
+    actual = {judged.device_address or judged.port_address: str(judged.verdict) for judged in audited(name).links}
+    assert about(name)["links"] == actual
+
+
+@every_folder
+def test_exactly_the_named_rules_speak_up(name: str) -> None:
+    """Rules above ok fire where they are expected, and no other does."""
+    actual = {finding.rule for finding in audited(name).findings if finding.severity is not Severity.OK}
+    assert set(about(name)["rules"]) == actual
+
+
+@every_folder
+def test_the_exit_status_follows_the_worst_that_was_found(name: str) -> None:
+    """A fault, and only a fault, makes `check` end with status 1."""
+    assert about(name)["exit"] == int(audited(name).worst is Severity.FAULT)
+
+
+def test_an_ordinary_user_gets_the_verdicts_of_root_wherever_a_card_answers() -> None:
+    """The verdicts of links with a card rest on world-readable attributes: the same machine, the same verdicts."""
+    root, user = audited("bench-1-upgraded"), audited("bench-1-ordinary-user")
+    expected = {judged.device_address: judged.verdict for judged in root.links if judged.device_address}
+    assert expected == {judged.device_address: judged.verdict for judged in user.links if judged.device_address}
+
+
+def test_a_capture_holds_exactly_the_questions_that_a_replay_asks() -> None:
+    """A replay of any machine finds an answer to all that it asks: nothing is "not in this capture"."""
+    for name in FOLDERS:
+        missing = [one for one in audited(name).unread if "not in this capture" in one.why]
+        assert missing == [], name
+
+
+def test_a_sleeping_device_is_not_asked_anything_that_would_wake_it() -> None:
+    """Configuration space and link attributes of a D3cold device are not read.
+
+    Source: drivers/pci/pci.c pci_config_pm_runtime_get resumes a device in D3cold for such a read.
+    """
+    kept = capture.parse((FIXTURES / "bench-3-asleep" / "capture.json").read_bytes(), "capture.json")
+    place = "/sys/bus/pci/devices/0000:02:00.0"
+    assert kept.reads[f"text {place}/power_state"] == "D3cold"
+    waking = {"config", "current_link_speed", "current_link_width", "max_link_speed", "max_link_width"}
+    asked = {key.rpartition("/")[2] for key in kept.reads if key.partition(" ")[2].startswith(f"{place}/")}
+    assert set() == waking & asked
+
+
+def test_a_hall_server_of_two_thousand_functions_is_judged_whole(tmp_path: Path) -> None:
+    """A large machine is made, written, read and judged; its 14 times 10 links are all found and full."""
+    setup = hall_server()
+    place = tmp_path / "hall-server.json.gz"
+    _write(setup, place)
+    kept = capture.load_file(str(place))
+    first, later = capture.recorded(kept)
+    seen = audit(collect(first, later, kept.taken_at))
+    assert len(seen.facts.functions) == 2000
+    carriers = sum(function.driver == "nvme" for function in seen.facts.functions) // 8
+    assert carriers * 10 == len(seen.links)
+    assert {"full"} == {str(judged.verdict) for judged in seen.links}
+
+
+def _write(setup: Setup, place: Path) -> None:
+    import gzip
+
+    place.write_bytes(gzip.compress(setup.capture(), mtime=0))
