@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.ends import rate_text
 from agent.findings import Severity, Step
-from agent.verdicts import rate_text
 from knowledge.steps import STEPS, STEPS_OF_RULE
 
 if TYPE_CHECKING:

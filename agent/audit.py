@@ -11,27 +11,27 @@ from agent.findings import Finding, Severity, Verdict
 from agent.rules.drives import limits
 from agent.rules.links import payloads
 from agent.throughput import Flow, Hop, Share
-from agent.verdicts import Judged
 from knowledge.problems import BadInput
-from probes.facts import Drive, Facts
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.judged import Judged
     from agent.machine import Machine
+    from probes.facts import Drive, Facts
 
 
 class DriveSeen(Struct, frozen=True):
     """A drive with what it should reach. Rates are (low, high) in MB/s, None where its path says nothing of rates.
 
-    `path` is made of link keys from the drive to the processor; `narrowest` is the key of the hop that decides its share
-    when all drives read at once. Temperatures are degrees Celsius.
+    `path` is made of link keys from the drive to the processor; `narrowest` is the key of the hop that
+    decides its share when all drives read at once. Temperatures are degrees Celsius.
     """
 
     drive: Drive
     path: tuple[str, ...]
-    celsius: float | None | Unread
+    celsius: float | Unread | None
     warning_celsius: float | None
     critical_celsius: float | None
     alone: tuple[float, float] | None
@@ -54,7 +54,9 @@ class Audit(Struct, frozen=True):
     def worst(self) -> Severity:
         """The worst severity of any finding or verdict."""
         found = [finding.severity for finding in self.findings]
-        return min((*found, *(judged.verdict.severity for judged in self.links)), key=lambda one: one.rank, default=Severity.OK)
+        return min(
+            (*found, *(judged.verdict.severity for judged in self.links)), key=lambda one: one.rank, default=Severity.OK
+        )
 
 
 def audit(facts: Facts) -> Audit:

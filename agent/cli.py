@@ -16,7 +16,7 @@ from agent import __version__
 from knowledge.problems import NothingRead, Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from agent.audit import Audit
     from probes.facts import Facts
@@ -54,8 +54,8 @@ class Source:
         self.platform = sys.platform
         self.taken_at = ""
         self.redacted = False
-        self.answers: dict[str, Answer] = {}
-        self.samples: list[tuple[float, dict[str, Answer]]] = []
+        self.answers: Mapping[str, Answer] = {}
+        self.samples: list[tuple[float, Mapping[str, Answer]]] = []
 
     @property
     def name(self) -> str:
@@ -74,8 +74,7 @@ class Source:
             capture = load_file(self.replay)
             self.platform, self.taken_at, self.redacted = capture.platform, capture.taken_at, capture.redacted
             first, looks = recorded(capture)
-            self.answers = dict(first.answers) if isinstance(first.answers, dict) else first.answers  # type: ignore[assignment]
-            self.samples = [(offset, look.answers) for offset, look in looks]  # type: ignore[misc]
+            self.answers, self.samples = capture.reads, list(capture.samples)
             return collect(first, looks, capture.taken_at)
         return self._live(settle)
 
@@ -194,7 +193,8 @@ def main() -> None:
 def check(source: Source, form: str, settle: float, fail_on: str, only: str | None) -> None:
     """Audit every link, slot and drive: verdicts, findings, steps.
 
-    Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 nothing could be read.
+    Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 nothing could be
+    read.
     """
     found = _audited(source, settle, only)
     if form == "json":
@@ -244,7 +244,7 @@ def capture(file: str, source: Source, settle: float, *, keep_serials: bool, for
     if not facts.functions and not facts.drives and facts.unread:
         first = facts.unread[0]
         raise NothingRead(f"nothing could be read from {source.name}: {first.what}: {first.why}")
-    content = {
+    content: Any = {
         "platform": source.platform,
         "taken_at": source.taken_at,
         "agent": __version__,
@@ -258,7 +258,9 @@ def capture(file: str, source: Source, settle: float, *, keep_serials: bool, for
     write_file(file, force=force, **content)
     kept = "kept as they are" if keep_serials and not source.redacted else "replaced by tokens"
     more = f" and {len(source.samples)} later looks" if source.samples else ""
-    message = f"Wrote {len(source.answers):,} readings{more} of {len(facts.functions)} functions; serial numbers {kept}."
+    message = (
+        f"Wrote {len(source.answers):,} readings{more} of {len(facts.functions)} functions; serial numbers {kept}."
+    )
     click.echo(message, err=True)
 
 
@@ -277,9 +279,8 @@ def schema(name: str) -> None:
 
 
 def _print_bytes(data: bytes) -> None:
-    stream = click.get_binary_stream("stdout")
-    stream.write(data)
-    stream.flush()
+    sys.stdout.buffer.write(data)
+    sys.stdout.flush()
 
 
 def _print_page(form: Callable[..., Any], found: Audit, source: Source) -> None:

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from msgspec import Struct
 
 from knowledge import pcie
-from probes.facts import BoardSlot, Drive, Facts, PciFunction
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+
+    from probes.facts import BoardSlot, Drive, Facts, PciFunction
 
 Key = TypeVar("Key", str, int)
 
@@ -93,7 +94,7 @@ def build(facts: Facts) -> Machine:
 
 def is_bridge(function: PciFunction) -> bool:
     """Whether the function is a PCI-to-PCI bridge, by its class."""
-    return isinstance(function.class_code, int) and function.class_code >> 8 == BRIDGE_CLASS  # noqa: PLR2004
+    return isinstance(function.class_code, int) and function.class_code >> 8 == BRIDGE_CLASS
 
 
 def is_display(function: PciFunction) -> bool:
@@ -198,7 +199,9 @@ class _Slots:
     def __init__(self, facts: Facts, functions: dict[str, PciFunction]) -> None:
         described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
         self._by_place = _unique((_bus(slot.address), slot) for slot in described if slot.address is not None)
-        self._by_port = _unique((slot.address, slot) for slot in described if slot.address is not None and slot.address in functions)
+        self._by_port = _unique(
+            (slot.address, slot) for slot in described if slot.address is not None and slot.address in functions
+        )
         self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
         self._kernel = {slot.address: slot for slot in facts.kernel_slots}
 

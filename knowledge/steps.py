@@ -19,13 +19,30 @@ HOT: Final = "Cards, drives and heatsinks stay hot for minutes: let them cool be
 BACKUP: Final = "Have a backup of every drive that this touches, and know that it restores."
 MANUAL: Final = "Follow the makers' manuals of machine and card; warranty and local codes come first."
 FIRMWARE: Final = (
-    "Firmware updates can leave a part dead or erase data: back up first, use a stable supply (no storm, no low battery), take the"
+    "Firmware updates can leave a part dead or erase data: back up first, use a stable supply (no storm, no low "
+    "battery), take the"
     " file for the exact model and revision from its maker, follow the maker's procedure and never interrupt it."
     " lanewright itself never writes firmware."
 )
 SETUP: Final = "Note the present settings first; a wrong setting can keep the machine from starting."
 START: Final = "A wrong boot option can keep the system from starting: know how to start without it first."
-LICENSED: Final = "Never open a power supply; work on supplies and site wiring is for licensed people under local codes."
+LICENSED: Final = (
+    "Never open a power supply; work on supplies and site wiring is for licensed people under local codes."
+)
+
+# The same cautions in a few words, for repeating where they already stand in full on the same page.
+SHORT: Final = {
+    POWER_OFF: "power off and unplug",
+    DISCHARGE: "discharge",
+    STATIC: "anti-static care",
+    HOT: "hot parts",
+    BACKUP: "backup",
+    MANUAL: "makers' manuals",
+    FIRMWARE: "back up, stable supply, exact model, maker's procedure, never interrupt",
+    SETUP: "note the present settings",
+    START: "know how to start without the option",
+    LICENSED: "supplies are for licensed people",
+}
 
 HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, MANUAL)
 
@@ -57,7 +74,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "look-from-host",
             1,
-            "Read the host that passes {subject} through: only there is the port visible, and with it what the slot can do.",
+            "Read the host that passes {subject} through: only there is the port visible, and with it what the slot "
+            "can do.",
             "Run lanewright check on the host and compare the link of this card.",
         ),
         StepKind(
@@ -75,7 +93,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "count-drives",
             4,
-            "Count the drives on the carrier in slot {slot} (maker's sheet, order, or a photo) before touching anything.",
+            "Count the drives on the carrier in slot {slot} (maker's sheet, order, or a photo) before touching "
+            "anything.",
             "One drive: nothing to do. More drives than answer: split the slot as described next.",
         ),
         StepKind(
@@ -89,7 +108,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "cool",
             11,
-            "Give {subject} moving air: clear its intake, refit its heatsink and pad, keep it away from a hot neighbour.",
+            "Give {subject} moving air: clear its intake, refit its heatsink and pad, keep it away from a hot "
+            "neighbour.",
             "Under the same load the drive stays well below its warning limit.",
             HANDS,
             hardware=True,
@@ -121,7 +141,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "check-supply",
             15,
-            "Check that every supply cable the card needs is fitted and that the supply is strong enough for all cards.",
+            "Check that every supply cable the card needs is fitted and that the supply is strong enough for all "
+            "cards.",
             "After the next start the slot reports no power fault.",
             (*HANDS, LICENSED),
             hardware=True,
@@ -145,7 +166,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "try-other-slot",
             22,
-            "Try the card in another slot of the same kind: if the fault stays with the card it is the card, else the slot.",
+            "Try the card in another slot of the same kind: if the fault stays with the card it is the card, else "
+            "the slot.",
             "lanewright check in the other slot; compare with this one.",
             (*HANDS, BACKUP),
             hardware=True,
@@ -174,7 +196,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "set-payload",
             33,
-            "Ask the firmware setup for a larger payload, or start the kernel with pci=pcie_bus_safe, which sets the largest"
+            "Ask the firmware setup for a larger payload, or start the kernel with pci=pcie_bus_safe, which sets the "
+            "largest"
             " payload that every device on the path supports.",
             "After the next start lanewright check no longer names the payload size of {subject}.",
             (START, SETUP),
@@ -182,7 +205,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "update-firmware",
             40,
-            "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer firmware.",
+            "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer "
+            "firmware.",
             "After the update lanewright check shows {rate}, and the version on record is the new one.",
             (FIRMWARE,),
         ),

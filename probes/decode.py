@@ -72,6 +72,11 @@ def value(layout: Layout, field: str, data: bytes, why_short: str = TOO_SHORT) -
     return number >> place.bit & (1 << place.width) - 1
 
 
+def set_bits(number: int, first: int = 0) -> tuple[int, ...]:
+    """Places of the bits that are set, lowest first; the least significant bit counts as `first`."""
+    return tuple(place for place, bit in enumerate(reversed(f"{number:b}"), first) if bit == "1")
+
+
 def encode(layout: Layout, values: Mapping[str, int], base: bytes | None = None) -> bytes:
     """The bytes of a register with these fields; what is not named is as in `base`, or 0.
 

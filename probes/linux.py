@@ -8,13 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from knowledge.nvme import CRITICAL_TEMPERATURE, WARNING_TEMPERATURE
 from knowledge.rates import parse_speed
 from probes import smbios
-from probes.decode import Registers, value
+from probes.decode import Registers
 from probes.facts import (
-    BlockDevice,
-    Drive,
     ErrorCounters,
     Facts,
     Host,
@@ -22,8 +19,9 @@ from probes.facts import (
     LinkAttributes,
     Look,
     PciFunction,
-    Sensor,
 )
+from probes.linux_drives import block_drives, nvme_drives, sensors
+from probes.linux_words import ASLEEP, MOST_DIGITS, integer, is_address, last, optional, optional_integer, real, whole
 from probes.reads import Recorded, Recording
 from probes.unread import Unread
 
@@ -47,11 +45,6 @@ OFFERS: Final = {
 
 PCI: Final = "/sys/bus/pci/devices"
 SHORT_SPACE: Final = "only the first bytes of configuration space are given to an ordinary user; root may read the rest"
-ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
-KELVIN: Final = 273.15
-# Unset thresholds of a drive, as the kernel converts FFFFh and 0 kelvin: absent, not hot and not cold.
-ABSENT_MILLIDEGREES: Final = frozenset({65261850, -273150})
-PLAUSIBLE_CELSIUS: Final = (-60.0, 250.0)
 
 # What a later look asks again of a function (the rest does not change while a machine runs).
 CHANGING_TEXTS: Final = (
@@ -81,7 +74,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
         board_slots = smbios.board_slots(table)
         board_devices = smbios.board_devices(table)
     asleep = frozenset(function.address for function in functions if function.power_state == "D3cold")
-    drives = (*_nvme_drives(reads, asleep, unread), *_block_drives(reads))
+    drives = (*nvme_drives(reads, asleep, unread), *block_drives(reads))
     return Facts(
         platform=reads.platform,
         taken_at=taken_at,
@@ -91,7 +84,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
         board_slots=board_slots,
         board_devices=board_devices,
         drives=drives,
-        sensors=_sensors(reads, asleep),
+        sensors=sensors(reads, asleep),
         looks=tuple(_look(offset, recorded) for offset, recorded in looks),
         unread=tuple(unread),
     )
@@ -181,7 +174,7 @@ def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[P
         answer = text(name)
         if answer is None:
             return Unread(f"text {place}/{name}", "not offered for this function")
-        return answer if isinstance(answer, Unread) else _integer(answer, f"text {place}/{name}")
+        return answer if isinstance(answer, Unread) else integer(answer, f"text {place}/{name}")
 
     path = reads.target(place)
     parent, root = _place_of(path) if isinstance(path, str) else (None, "")
@@ -204,36 +197,18 @@ def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[P
         revision=number("revision"),
         registers=_registers(reads, place, asleep=asleep, offered=offered, problems=problems),
         link=_link_attributes(reads, place, asleep=asleep, offered=offered, problems=problems),
-        driver=_last(driver),
+        driver=last(driver),
         power_state=power_state,
-        numa_node=_optional_integer(text("numa_node")),
-        label=_optional(text("label")),
-        removable=_optional(text("removable")),
+        numa_node=optional_integer(text("numa_node")),
+        label=optional(text("label")),
+        removable=optional(text("removable")),
         errors=_errors(reads, place, offered, problems),
-        physical_function=_last(physical),
+        physical_function=last(physical),
         virtual_functions=tuple(name for name in listed if name.startswith("virtfn")),
         vendor_name=maker or None,
         model_name=model or None,
     )
     return function, problems
-
-
-def is_address(text: str) -> bool:
-    """Whether `text` is a PCI address: domain (four or more hexadecimal digits), bus, device, function."""
-    domain, _, rest = text.partition(":")
-    bus, _, rest = rest.partition(":")
-    device, _, function = rest.partition(".")
-    return (
-        4 <= len(domain) <= 8  # noqa: PLR2004 - digits of a domain; five or more behind some storage controllers
-        and len(bus) == 2  # noqa: PLR2004
-        and len(device) == 2  # noqa: PLR2004
-        and len(function) == 1
-        and _HEX.issuperset(domain + bus + device)
-        and function in "01234567"
-    )
-
-
-_HEX: Final = frozenset("0123456789abcdef")
 
 
 def _place_of(target: str) -> tuple[str | None, str]:
@@ -251,9 +226,7 @@ def _older_power_state(reads: Reads, place: str, offered: frozenset[str]) -> str
     return Unread(f"text {place}/power_state", "not offered by this kernel")
 
 
-def _registers(
-    reads: Reads, place: str, *, asleep: bool, offered: frozenset[str], problems: list[Unread]
-) -> Registers:
+def _registers(reads: Reads, place: str, *, asleep: bool, offered: frozenset[str], problems: list[Unread]) -> Registers:
     key = f"bytes {place}/config"
     if asleep:
         return Registers(Unread(key, ASLEEP))
@@ -277,38 +250,42 @@ def _link_attributes(
     if "current_link_speed" not in offered and "max_link_speed" not in offered:
         return None
 
-    def read(name: str) -> str | Unread:
+    def told(name: str) -> str | Unread:
+        key = f"text {place}/{name}"
         if asleep:
-            return Unread(f"text {place}/{name}", ASLEEP)
-        answer = reads.text(f"{place}/{name}") if name in offered else Unread(f"text {place}/{name}", "not there")
-        if isinstance(answer, Unread) and name in offered:
+            return Unread(key, ASLEEP)
+        if name not in offered:
+            return Unread(key, "not there")
+        answer = reads.text(f"{place}/{name}")
+        if isinstance(answer, Unread):
             problems.append(answer)
         return answer
 
-    def speed(name: str) -> int | Unread:
-        answer = read(name)
-        if isinstance(answer, Unread):
-            return answer
-        found = parse_speed(answer)
-        return Unread(f"text {place}/{name}", f'reads "{answer[:40]}"') if found is None else found
-
-    def width(name: str) -> int | Unread:
-        answer = read(name)
-        if isinstance(answer, Unread):
-            return answer
-        lanes = _integer(answer, f"text {place}/{name}")
-        if lanes == UNKNOWN_WIDTH:
-            return Unread(f"text {place}/{name}", "reads 255, the kernel's word for an unknown width")
-        if lanes == 0 and name == "max_link_width":
-            return Unread(f"text {place}/{name}", "reads 0")
-        return lanes
-
     return LinkAttributes(
-        speed=speed("current_link_speed"),
-        width=width("current_link_width"),
-        max_speed=speed("max_link_speed"),
-        max_width=width("max_link_width"),
+        speed=_speed(told("current_link_speed"), f"text {place}/current_link_speed"),
+        width=_width(told("current_link_width"), f"text {place}/current_link_width"),
+        max_speed=_speed(told("max_link_speed"), f"text {place}/max_link_speed"),
+        max_width=_most(_width(told("max_link_width"), f"text {place}/max_link_width")),
     )
+
+
+def _speed(answer: str | Unread, key: str) -> int | Unread:
+    if isinstance(answer, Unread):
+        return answer
+    found = parse_speed(answer)
+    return Unread(key, f'reads "{answer[:40]}"') if found is None else found
+
+
+def _width(answer: str | Unread, key: str) -> int | Unread:
+    if isinstance(answer, Unread):
+        return answer
+    lanes = integer(answer, key)
+    return Unread(key, "reads 255, the kernel's word for an unknown width") if lanes == UNKNOWN_WIDTH else lanes
+
+
+def _most(lanes: int | Unread) -> int | Unread:
+    """A greatest width: none of the trade is 0, so that says "not known"."""
+    return Unread("max_link_width", "reads 0") if lanes == 0 else lanes
 
 
 UNKNOWN_WIDTH: Final = 255  # include/linux/pci.h, enum pcie_link_width
@@ -335,36 +312,6 @@ def _errors(reads: Reads, place: str, offered: frozenset[str], problems: list[Un
         nonfatal=counters("aer_dev_nonfatal"),
         fatal=counters("aer_dev_fatal"),
     )
-
-
-MOST_DIGITS: Final = 20  # a 64-bit count
-
-
-def _integer(text: str, key: str) -> int | Unread:
-    """A decimal or 0x number of at most 64 bits, as the kernel writes it."""
-    digits = text.strip()
-    if len(digits) <= MOST_DIGITS and digits.isascii():
-        try:
-            return int(digits, 16) if digits.startswith("0x") else int(digits)
-        except ValueError:
-            pass
-    return Unread(key, f'reads "{text[:40]}", not a number')
-
-
-def _optional(answer: str | Unread | None) -> str | None:
-    return answer if isinstance(answer, str) and answer else None
-
-
-def _optional_integer(answer: str | Unread | None) -> int | None:
-    if not isinstance(answer, str):
-        return None
-    number = _integer(answer, "")
-    return None if isinstance(number, Unread) or number < 0 else number
-
-
-def _last(target: str | Unread | None) -> str | None:
-    """The last name of a link's target."""
-    return target.rpartition("/")[2] or None if isinstance(target, str) else None
 
 
 # --- Slots and host --------------------------------------------------------------------------------------------
@@ -403,7 +350,7 @@ def _host(reads: Reads) -> Host:
     place = "/sys/class/dmi/id"
     offered = reads.names(place)
     wanted = () if isinstance(offered, Unread) else tuple(name for name in _IDENTITY if name in offered)
-    identity = {name: _optional(reads.text(f"{place}/{name}")) for name in wanted}
+    identity = {name: optional(reads.text(f"{place}/{name}")) for name in wanted}
     processor = reads.text("/proc/cpuinfo")
     uptime = reads.text("/proc/uptime")
     return Host(
@@ -419,9 +366,9 @@ def _host(reads: Reads) -> Host:
         firmware_date=identity.get("bios_date"),
         firmware_release=identity.get("bios_release"),
         virtual=_virtual(processor),
-        up_seconds=uptime if isinstance(uptime, Unread) else _real(uptime.split(" ")[0], "text /proc/uptime"),
-        processors=_whole(reads.psutil("cpu_count"), "psutil cpu_count"),
-        memory_bytes=_whole(reads.psutil("virtual_memory.total"), "psutil virtual_memory.total"),
+        up_seconds=uptime if isinstance(uptime, Unread) else real(uptime.split(" ")[0], "text /proc/uptime"),
+        processors=whole(reads.psutil("cpu_count"), "psutil cpu_count"),
+        memory_bytes=whole(reads.psutil("virtual_memory.total"), "psutil virtual_memory.total"),
     )
 
 
@@ -433,176 +380,3 @@ def _virtual(processor: str | Unread) -> bool | Unread:
         if line.startswith("flags"):
             return "hypervisor" in line.split()
     return Unread("text /proc/cpuinfo", "this processor does not tell whether it runs under a hypervisor")
-
-
-def _whole(answer: str | Unread, key: str) -> int | Unread:
-    return answer if isinstance(answer, Unread) else _integer(answer, key)
-
-
-def _real(text: str, key: str) -> float | Unread:
-    try:
-        number = float(text) if len(text) <= MOST_DIGITS else -1.0
-    except ValueError:
-        number = -1.0
-    return number if 0.0 <= number < 1e12 else Unread(key, f'reads "{text[:40]}"')  # noqa: PLR2004 - 30,000 years
-
-
-# --- Drives and temperatures -----------------------------------------------------------------------------------
-
-
-def _function_of(target: str | Unread) -> str | None:
-    """The PCI function nearest to the end of a sysfs path, if it passes through one."""
-    if isinstance(target, Unread):
-        return None
-    return next((part for part in reversed(target.split("/")) if is_address(part)), None)
-
-
-def _nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> list[Drive]:
-    names = reads.names("/sys/class/nvme")
-    drives = []
-    for name in () if isinstance(names, Unread) else names:
-        place = f"/sys/class/nvme/{name}"
-        address = _function_of(reads.target(place))
-        offered = reads.names(place)
-        if isinstance(offered, Unread):
-            unread.append(offered)
-            continue
-        identify: bytes | Unread = Unread(f"nvme identify /dev/{name}", ASLEEP)
-        if address not in asleep:
-            identify = reads.nvme(f"identify /dev/{name}")
-            reads.nvme(f"log-02 /dev/{name}")
-            reads.nvme(f"log-03 /dev/{name}")
-        drives.append(
-            Drive(
-                name=name,
-                kind="nvme",
-                address=address,
-                model=reads.text(f"{place}/model"),
-                firmware=reads.text(f"{place}/firmware_rev"),
-                serial=reads.text(f"{place}/serial"),
-                state=_optional(reads.text(f"{place}/state")) if "state" in offered else None,
-                blocks=tuple(
-                    _block(reads, f"{place}/{block}", block) for block in offered if _is_namespace(name, block)
-                ),
-                warning_celsius=_limit(identify, WARNING_TEMPERATURE.name),
-                critical_celsius=_limit(identify, CRITICAL_TEMPERATURE.name),
-            )
-        )
-    return drives
-
-
-def _is_namespace(controller: str, name: str) -> bool:
-    """Whether `name` is a namespace of this controller: nvme0n1, or nvme0c1n1 with several paths."""
-    rest = name[len(controller) :] if name.startswith(controller) else ""
-    return rest[:1] in {"n", "c"} and rest[1:2].isdigit() and "n" in rest
-
-
-def _block(reads: Reads, place: str, name: str) -> BlockDevice:
-    if "c" in name.removeprefix("nvme"):
-        head, _, tail = name.partition("c")
-        name = f"{head}n{tail.partition('n')[2]}"
-    sectors = _whole(reads.text(f"{place}/size"), f"text {place}/size")
-    return BlockDevice(name, sectors if isinstance(sectors, Unread) else sectors * 512)
-
-
-def _limit(identify: bytes | Unread, field: str) -> float | None | Unread:
-    """A temperature limit of Identify Controller, degrees Celsius; None where the drive gives none."""
-    if isinstance(identify, Unread):
-        return identify
-    layout = WARNING_TEMPERATURE if field == WARNING_TEMPERATURE.name else CRITICAL_TEMPERATURE
-    kelvin = value(layout, field, identify[layout.offset :])
-    if isinstance(kelvin, Unread):
-        return kelvin
-    return None if kelvin in {0, 0xFFFF} else round(kelvin - KELVIN, 2)
-
-
-def _block_drives(reads: Reads) -> list[Drive]:
-    """SATA and SAS drives behind a PCI controller; USB and virtual disks are not of this trade."""
-    names = reads.names("/sys/block")
-    drives = []
-    for name in () if isinstance(names, Unread) else names:
-        if not name.startswith("sd"):
-            continue
-        place = f"/sys/block/{name}"
-        target = reads.target(place)
-        address = _function_of(target)
-        if isinstance(target, Unread) or address is None or "/usb" in target:
-            continue
-        serial = reads.data(f"{place}/device/vpd_pg80")
-        drives.append(
-            Drive(
-                name=name,
-                kind="sata" if "/ata" in target else "scsi",
-                address=address,
-                model=reads.text(f"{place}/device/model"),
-                firmware=reads.text(f"{place}/device/rev"),
-                serial=serial if isinstance(serial, Unread) else serial[4:].decode("ascii", "replace").strip("\0 "),
-                state=None,
-                blocks=(_block(reads, place, name),),
-                warning_celsius=None,
-                critical_celsius=None,
-            )
-        )
-    return drives
-
-
-def _sensors(reads: Reads, asleep: frozenset[str]) -> tuple[Sensor, ...]:
-    names = reads.names("/sys/class/hwmon")
-    found: list[Sensor] = []
-    for name in () if isinstance(names, Unread) else names:
-        place = f"/sys/class/hwmon/{name}"
-        target = reads.target(place)
-        address = _function_of(target)
-        if isinstance(target, Unread) or address is None or address in asleep:
-            continue
-        chip = reads.text(f"{place}/name")
-        offered = reads.names(place)
-        if isinstance(chip, Unread) or isinstance(offered, Unread):
-            continue
-        drive = _drive_of(reads, chip, place, target)
-        for entry in offered:
-            if entry.startswith("temp") and entry.endswith("_input"):
-                found.append(_sensor(reads, chip, place, entry.removesuffix("_input"), frozenset(offered), drive, address))
-    return tuple(found)
-
-
-def _drive_of(reads: Reads, chip: str, place: str, target: str) -> str | None:
-    """The drive whose temperature a chip gives: the NVMe controller in its path, or the disk of its SCSI device."""
-    parts = target.split("/")
-    if chip == "nvme":
-        return next((part for part in reversed(parts) if part.startswith("nvme") and part[4:].isdigit()), None)
-    if chip == "drivetemp":
-        disks = reads.names(f"{place}/device/block")
-        return disks[0] if isinstance(disks, tuple) and disks else None
-    return None
-
-
-def _sensor(
-    reads: Reads, chip: str, place: str, name: str, offered: frozenset[str], drive: str | None, address: str
-) -> Sensor:
-    def celsius(suffix: str) -> float | Unread | None:
-        if f"{name}_{suffix}" not in offered:
-            return None
-        key = f"text {place}/{name}_{suffix}"
-        number = _whole(reads.text(f"{place}/{name}_{suffix}"), key)
-        if isinstance(number, Unread):
-            return number
-        degrees = number / 1000
-        if number in ABSENT_MILLIDEGREES or not PLAUSIBLE_CELSIUS[0] < degrees < PLAUSIBLE_CELSIUS[1]:
-            return Unread(key, f"reads {number}, which is no temperature")
-        return degrees
-
-    # Reading `_max` of an NVMe drive makes the kernel send Get Features; only Identify and Get Log Page are asked for.
-    warning = None if chip == "nvme" else celsius("max")
-    critical = celsius("crit")
-    label = reads.text(f"{place}/{name}_label") if f"{name}_label" in offered else name
-    reading = celsius("input")
-    return Sensor(
-        chip=chip,
-        label=label if isinstance(label, str) else name,
-        drive=drive,
-        address=address,
-        celsius=Unread(f"text {place}/{name}_input", "not there") if reading is None else reading,
-        warning_celsius=warning if isinstance(warning, float) else None,
-        critical_celsius=critical if isinstance(critical, float) else None,
-    )

@@ -191,7 +191,7 @@ class Live:
             return _ask_udev(context, subject)
         except ImportError:
             return failed(key, "ENOSYS")
-        except Exception as error:  # pyudev raises its own errors and plain ones; one odd device costs one line
+        except Exception as error:  # noqa: BLE001 - pyudev raises its own errors and plain ones; one odd device costs one line
             return Unread(key, f"udev did not answer ({type(error).__name__})")
 
     def psutil(self, subject: str) -> str | Unread:
@@ -248,8 +248,8 @@ def _open_udev() -> object:
 
     ctypes.util.find_library = known
     try:
-        import pyudev
-        from pyudev._ctypeslib import utils
+        import pyudev  # type: ignore[import-untyped]
+        from pyudev._ctypeslib import utils  # type: ignore[import-untyped]
 
         utils.find_library = known
         return pyudev.Context()

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit, DriveSeen
     from agent.findings import Evidence, Finding, Rate, Step
-    from agent.verdicts import Judged
+    from agent.judged import Judged
     from probes.facts import BoardSlot, Host, PciFunction
 
 VERSION: Final = 1
@@ -127,9 +127,11 @@ class HostData(Struct, frozen=True):
     memory_bytes: int | None
 
 
-class CheckData(Struct, frozen=True):
+class CheckData(Struct, frozen=True, kw_only=True):
     """The audit of one machine."""
 
+    format: Literal["lanewright-check"] = "lanewright-check"
+    version: int = VERSION
     taken_at: str
     platform: str
     host: HostData
@@ -137,8 +139,6 @@ class CheckData(Struct, frozen=True):
     drives: tuple[DriveData, ...]
     findings: tuple[FindingData, ...]
     unread: tuple[UnreadData, ...]
-    format: Literal["lanewright-check"] = "lanewright-check"
-    version: int = VERSION
 
 
 class FunctionData(Struct, frozen=True):
@@ -174,9 +174,11 @@ class SlotData(Struct, frozen=True):
     can_split: bool | None
 
 
-class InventoryData(Struct, frozen=True):
+class InventoryData(Struct, frozen=True, kw_only=True):
     """What is fitted in one machine."""
 
+    format: Literal["lanewright-inventory"] = "lanewright-inventory"
+    version: int = VERSION
     taken_at: str
     platform: str
     host: HostData
@@ -185,8 +187,6 @@ class InventoryData(Struct, frozen=True):
     drives: tuple[DriveData, ...]
     functions: tuple[FunctionData, ...]
     unread: tuple[UnreadData, ...]
-    format: Literal["lanewright-inventory"] = "lanewright-inventory"
-    version: int = VERSION
 
 
 FORMS: Final[dict[str, type[Struct]]] = {"check": CheckData, "inventory": InventoryData}

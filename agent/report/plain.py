@@ -4,23 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.verdicts import rate_text
+from agent.ends import rate_text
 from knowledge.classes import describe_class
-from probes.unread import Unread
 
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.findings import Rate
     from agent.machine import Link
     from probes.facts import Drive, PciFunction
+    from probes.unread import Unread
 
 LONGEST: Final = 200
 
 
 def plain(text: str, limit: int = LONGEST) -> str:
-    """`text` with every character that is not printable shown as an escape, and cut at `limit` characters.
+    r"""`text` with every character that is not printable shown as an escape, and cut at `limit` characters.
 
-    Control characters, terminal escapes and marks that turn the direction of writing come out as "\\x1b"
+    Control characters, terminal escapes and marks that turn the direction of writing come out as "\x1b"
     and the like; they never act. Whoever shows device text, in whatever form, calls this.
     """
     if len(text) > limit:
@@ -61,14 +61,16 @@ def describe(function: PciFunction, audit: Audit) -> str:
     """A function in a few words: the kind and, where known, the model its drive, udev or numbers give."""
     code = function.class_code
     kind = describe_class(code) if isinstance(code, int) else "device"
-    drive = next((drive for drive in audit.facts.drives if drive.address == function.address and drive.kind == "nvme"), None)
+    drive = next(
+        (drive for drive in audit.facts.drives if drive.address == function.address and drive.kind == "nvme"), None
+    )
     if drive is not None and isinstance(drive.model, str) and drive.model:
         return f"{kind} {plain(drive.model)}"
     if audit.machine.kinds.get(function.address) in {5, 6}:
         kind = "packet switch"
     name = function.model_name
     if name:
-        return f"{kind} {plain(name)}"
+        return plain(name) if kind in name.lower() else f"{kind} {plain(name)}"
     if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
         return f"{kind} (maker {function.vendor_id:04x}, model {function.device_id:04x})"
     return kind

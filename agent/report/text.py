@@ -8,21 +8,23 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, Final
 
+from rich.cells import cell_len, set_cell_size
 from rich.console import Console
 from rich.text import Text
 
+from agent.ends import rate_text
 from agent.findings import Severity, Verdict
 from agent.report.plain import describe, describe_link, mbps, mbps_range, place, plain, size, told
-from agent.verdicts import rate_text
 from knowledge.rates import describe as describe_speed
+from knowledge.steps import SHORT
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit, DriveSeen
-    from agent.findings import Finding, Step
-    from agent.verdicts import Judged
+    from agent.findings import Evidence, Finding, Step
+    from agent.judged import Judged
 
 STYLES: Final = {
     Severity.FAULT: "bold red",
@@ -43,6 +45,7 @@ class Page:
         """`width` is the widest a line may be."""
         self.width = max(width, 40)
         self.lines: list[Text] = []
+        self.said: set[str] = set()
         self._measure = Console(width=self.width, file=io.StringIO())
 
     def add(self, text: str | Text = "", *, indent: int = 0, hang: int | None = None, style: str = "") -> None:
@@ -62,33 +65,28 @@ class Page:
             self.lines.append(Text(""))
         self.lines.append(Text(text, HEADING))
 
-    def columns(self, rows: Sequence[Sequence[str]], styles: Sequence[str] = (), indent: int = 2) -> None:
-        """Rows under each other; the last cell takes what is left of the width and is continued below itself."""
+    def columns(self, rows: Sequence[Sequence[str]], styles: Sequence[str] = (), *, cut: bool = False) -> None:
+        """Rows under each other; the last cell takes what is left of the width, continued below itself or `cut`."""
         if not rows:
             return
         last = len(rows[0]) - 1
-        widths = [max(Text(row[column]).cell_len for row in rows) for column in range(last)]
-        offset = indent + sum(widths) + 2 * last
-        if self.width - offset < 16:  # noqa: PLR2004 - too little for words: put the last cell on a line of its own
-            offset = indent + 4
+        widths = [max(cell_len(row[column]) for row in rows) for column in range(last)]
+        offset = 2 + sum(widths) + 2 * last
+        room = max(self.width - offset, 16)
         for number, row in enumerate(rows):
-            head = Text(" " * indent)
+            head = Text("  ")
             for column in range(last):
-                cell = Text(row[column], styles[number] if styles and column == 0 else "")
-                head.append_text(cell).append(" " * (widths[column] - cell.cell_len + 2))
-            parts = Text(row[last]).wrap(self._measure, self.width - offset, tab_size=1) if row[last] else [Text("")]
-            if offset < head.cell_len:
-                head.rstrip()
+                style = styles[number] if styles and column == 0 else ""
+                head.append(row[column], style).append(" " * (widths[column] - cell_len(row[column]) + 2))
+            if cut and cell_len(row[last]) > room:
+                head.append(set_cell_size(row[last], room - 3).rstrip() + "...")
                 self.lines.append(head)
-                self.lines.extend(Text(" " * offset) + part for part in parts)
                 continue
-            parts[0].rstrip()
-            head.append_text(parts[0])
-            head.rstrip()
-            self.lines.append(head)
-            for part in parts[1:]:
+            for line, part in enumerate(Text(row[last]).wrap(self._measure, room, tab_size=1)):
                 part.rstrip()
-                self.lines.append(Text(" " * offset) + part)
+                self.lines.append(Text(" " * offset) + part if line else head.append_text(part))
+            if not row[last]:
+                self.lines.append(head)
 
 
 def show(page: Page, console: Console) -> None:
@@ -101,10 +99,10 @@ def check(audit: Audit, width: int, source: str) -> Page:
     page = Page(width)
     _head(page, audit, source)
     page.add(_summary(audit))
-    findings = [finding for finding in audit.findings if finding.severity is not Severity.OK and finding.rule != "needs-root"]
+    _links(page, audit)
+    findings = [one for one in audit.findings if one.severity is not Severity.OK and one.rule != "needs-root"]
     for group in _by_subject(findings):
         _findings(page, group, audit)
-    _links(page, audit)
     _drives(page, audit)
     if not audit.links:
         _functions(page, audit, "What was seen")
@@ -191,19 +189,28 @@ def _by_subject(findings: Sequence[Finding]) -> list[list[Finding]]:
 
 def _findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
     page.add()
-    for finding in group:
-        word = finding.severity.value.upper()
-        line = Text(f"{word:<{INDENT}} ", STYLES[finding.severity])
-        line.append(f"{_subject(finding.subject, audit)} ", HEADING)
-        line.append(plain(finding.headline, 400))
+    for number, finding in enumerate(group):
+        line = Text(f"{finding.severity.value.upper():<{INDENT}} ", STYLES[finding.severity])
+        if number == 0:
+            line.append(f"{_subject(finding.subject, audit)} ", HEADING)
+        headline = plain(finding.headline, 400)
+        line.append(headline if number == 0 else f"{headline[:1].upper()}{headline[1:]}")
         page.add(line, hang=INDENT + 1)
         for one in finding.evidence:
-            reading = f"{plain(one.source)}: {plain(one.read)}; expected {plain(one.expected)}"
-            page.add(reading, indent=INDENT + 1, hang=INDENT + 3, style=QUIET)
+            page.add(_reading(one), indent=INDENT + 1, hang=INDENT + 3, style=QUIET)
     steps = list({step.text: step for finding in group for step in finding.steps}.values())
+    gains = {step.gain_mbps for step in steps if step.gain_mbps is not None}
     if steps:
-        page.add("What to do, least invasive first:", indent=INDENT + 1)
-    _steps(page, steps)
+        brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
+        page.add(f"What to do, least invasive first{brings}:", indent=INDENT + 1)
+    _steps(page, steps, each_gain=len(gains) > 1)
+
+
+def _reading(evidence: Evidence) -> str:
+    """One reading; what was expected is left out where the reading meets it word for word."""
+    line = f"{plain(evidence.source)}: {plain(evidence.read)}"
+    met = {evidence.read, f"{evidence.read} or more", f"{evidence.read.removeprefix('up to ')} or more"}
+    return line if evidence.expected in met else f"{line}; expected {plain(evidence.expected)}"
 
 
 def _subject(subject: str, audit: Audit) -> str:
@@ -220,21 +227,32 @@ def _subject(subject: str, audit: Audit) -> str:
     return f"{plain(subject)}:"
 
 
-def _steps(page: Page, steps: Sequence[Step]) -> None:
-    """Numbered steps; cautions stand before the first step they belong to, and again where others join."""
+def _steps(page: Page, steps: Sequence[Step], *, each_gain: bool) -> None:
+    """Numbered steps; cautions stand before the first step they belong to, in full once a page, then in brief.
+
+    A way to verify that several neighbours share stands once, after the last of them.
+    """
     number = 0
     for cautions, together in _runs(steps):
         if cautions:
-            last = number + len(together)
-            which = f"step {number + 1}" if len(together) == 1 else f"steps {number + 1} to {last}"
-            page.add(f"Before {which}:", indent=INDENT + 1, style="bold")
-            for caution in cautions:
-                page.add(f"! {caution}", indent=INDENT + 3, hang=INDENT + 5)
-        for step in together:
+            _cautions(page, cautions, number + 1, number + len(together))
+        for index, step in enumerate(together):
             number += 1
-            brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps else ""
+            brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
             page.add(f"{number}. {plain(step.text, 600)}{brings}", indent=INDENT + 1, hang=INDENT + 4)
-            page.add(f"Then: {plain(step.verify, 400)}", indent=INDENT + 4, style=QUIET)
+            if index + 1 == len(together) or together[index + 1].verify != step.verify:
+                page.add(f"Then: {plain(step.verify, 400)}", indent=INDENT + 4, style=QUIET)
+
+
+def _cautions(page: Page, cautions: Sequence[str], first: int, last: int) -> None:
+    which = f"step {first}" if first == last else f"steps {first} to {last}"
+    again = [SHORT[caution] for caution in cautions if caution in page.said]
+    brief = f" as above, {', '.join(again)}." if again else ""
+    page.add(f"Before {which}:{brief}", indent=INDENT + 1, hang=INDENT + 3, style="bold")
+    for caution in cautions:
+        if caution not in page.said:
+            page.add(f"! {caution}", indent=INDENT + 3, hang=INDENT + 5)
+    page.said.update(cautions)
 
 
 def _runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
@@ -260,36 +278,37 @@ def _links(page: Page, audit: Audit) -> None:
     page.heading("Links, worst first")
     ranked = sorted(audit.links, key=lambda one: (one.verdict.severity.rank, list(Verdict).index(one.verdict)))
     fitted = [one for one in ranked if one.link.device is not None or one.verdict is Verdict.DARK]
-    rows = [(one.verdict.value, place(one.link), _rates(one), _leads_to(one, audit)) for one in fitted]
-    page.columns(rows, [STYLES[one.verdict.severity] for one in fitted])
+    rows = [
+        (one.verdict.value, place(one.link), one.device_address or "", _rates(one), _brief(one, audit))
+        for one in fitted
+    ]
+    page.columns(rows, [STYLES[one.verdict.severity] for one in fitted], cut=True)
     for verdict, words in ((Verdict.UNKNOWN, "nothing answers, presence not known"), (Verdict.EMPTY, "nothing fitted")):
         alike = [one for one in ranked if one.verdict is verdict and one.link.device is None]
         if alike:
             names = ", ".join(place(one.link) for one in alike)
-            page.columns([(verdict.value, f"{len(alike)} port{_s(len(alike))}: {words}: {names}")], [STYLES[verdict.severity]])
+            row = (verdict.value, f"{len(alike)} port{_s(len(alike))}, {words}: {names}")
+            page.columns([row], [STYLES[verdict.severity]])
+
+
+def _brief(judged: Judged, audit: Audit) -> str:
+    """What a link leads to, told with what matters first: a drive's name, a card's model."""
+    device = judged.link.device
+    if device is None:
+        return "card detected"
+    named = next((one for one in audit.facts.drives if one.address == device.address and one.kind == "nvme"), None)
+    if named is not None:
+        return f"{plain(named.name)}, {told(named.model, 'NVMe drive')}"
+    return plain(device.model_name) if device.model_name else describe(device, audit)
 
 
 def _rates(judged: Judged) -> str:
-    """The rate now, and what it could be where that is more."""
+    """The rate now, for the list; what it could be stands in the finding."""
     if judged.verdict is Verdict.VIRTUAL:
         return "not wires"
     if judged.now is None:
         return "no link" if judged.verdict is Verdict.DARK else "not known"
-    now = rate_text(judged.now)
-    could = judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
-    if could is None or could == judged.now:
-        return now
-    if could.speed == judged.now.speed:
-        return f"{now} of x{could.width}"
-    if could.width == judged.now.width:
-        return f"{now} of {describe_speed(could.speed)}"
-    return f"{now} of {rate_text(could)}"
-
-
-def _leads_to(judged: Judged, audit: Audit) -> str:
-    what = describe_link(judged.link, audit) if judged.link.device is not None else "card detected, no link"
-    ends = " to ".join(address for address in (judged.port_address, judged.device_address) if address is not None)
-    return f"{what}, {ends}" if place(judged.link) != ends else what
+    return rate_text(judged.now)
 
 
 def _drives(page: Page, audit: Audit, *, rates: bool = True) -> None:
@@ -338,7 +357,9 @@ def _path(seen: DriveSeen, audit: Audit) -> str:
     parts = ["drive"]
     for key in seen.path:
         judged = links[key]
-        hop = "link that is not wires" if judged.mbps is None else rate_text(judged.now) if judged.now else "link"
+        hop = rate_text(judged.now) if judged.now and judged.mbps is not None else "rate not known"
+        if judged.verdict is Verdict.VIRTUAL:
+            hop = "not wires"
         narrowest = " <- narrowest" if key == seen.narrowest and len(seen.path) > 1 else ""
         parts.append(f"{hop} ({place(judged.link)}){narrowest}")
     parts.append("processor")
@@ -393,8 +414,16 @@ def _slots(page: Page, audit: Audit) -> None:
             describe_speed(slot.generation) if slot.generation else "",
             "can be split" if slot.can_split else "",
         ]
-        content = f"{what[slot.device]}, {slot.device}" if slot.device in what else "empty" if slot.port else "not matched to a port"
-        rows.append((plain(slot.name, 40), content, f"{', '.join(part for part in built if part)} [{slot.named_by}]".strip()))
+        content = (
+            f"{what[slot.device]}, {slot.device}"
+            if slot.device in what
+            else "empty"
+            if slot.port
+            else "not matched to a port"
+        )
+        rows.append(
+            (plain(slot.name, 40), content, f"{', '.join(part for part in built if part)} [{slot.named_by}]".strip())
+        )
     page.columns(rows)
 
 

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 from agent.rules import drives, errors, host, links, slots
 from agent.rules.rule import RULES, Found, Rule, Seen
-from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from probes.unread import Unread
 
 FAMILIES = (links, slots, errors, drives, host)
 

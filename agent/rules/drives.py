@@ -46,7 +46,10 @@ def _against_limits(drive: Drive, sensor: Sensor) -> Iterator[Found | Unread]:
         yield Unread(f"temperature of {drive.name} ({sensor.label})", now.why, now.needs_root)
         return
     source = f"{drive.name} temperature ({sensor.label})"
-    for name, limit, margin in (("critical", critical, NEAR_CRITICAL_CELSIUS), ("warning", warning, NEAR_LIMIT_CELSIUS)):
+    for name, limit, margin in (
+        ("critical", critical, NEAR_CRITICAL_CELSIUS),
+        ("warning", warning, NEAR_LIMIT_CELSIUS),
+    ):
         if limit is None:
             continue
         if now >= limit:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.ends import speed_text
 from agent.findings import Evidence, Severity, Verdict
 from agent.rules.links import subject
 from agent.rules.rule import Found, Seen, rule
-from agent.verdicts import speed_text
 from knowledge import pcie
 from knowledge.rates import FEW_ERRORS
+from probes.decode import set_bits
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.machine import Machine
-    from agent.verdicts import Judged
     from knowledge.layout import Layout
     from probes.facts import PciFunction
 
@@ -101,13 +101,13 @@ def lane_errors(seen: Seen) -> Iterator[Found | Unread]:
         for end in (judged.link.port, judged.link.device):
             lanes = end.registers.read(pcie.LANE_ERROR_STATUS, "lanes") if end is not None else 0
             if end is not None and isinstance(lanes, int) and lanes:
-                evidence.append(Evidence(f"{end.address} Lane Error Status", f"lanes {_lanes(lanes)}", "no lane"))
+                evidence.append(
+                    Evidence(
+                        f"{end.address} Lane Error Status", f"lanes {', '.join(map(str, set_bits(lanes)))}", "no lane"
+                    )
+                )
         if evidence:
             yield Found(subject(judged), "error bits are set on single lanes", tuple(evidence), judged=judged)
-
-
-def _lanes(bits: int) -> str:
-    return ", ".join(str(lane) for lane, bit in enumerate(reversed(f"{bits:b}")) if bit == "1")
 
 
 # Generation: (register, prefix of its fields). Source: Link Status 2 and the Physical Layer 16, 32 and 64 GT/s
@@ -120,7 +120,12 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
 }
 
 
-@rule("equalization-failed", Severity.FAULT, fires_on=("bench-2-lane-errors",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
+@rule(
+    "equalization-failed",
+    Severity.FAULT,
+    fires_on=("bench-2-lane-errors",),
+    quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
+)
 def equalization_failed(seen: Seen) -> Iterator[Found | Unread]:
     """A slow link finished equalization at a higher speed without success.
 
@@ -139,7 +144,12 @@ def equalization_failed(seen: Seen) -> Iterator[Found | Unread]:
         ]
         if evidence:
             tried = speed_text(judged.now.speed + 1)
-            yield Found(subject(judged), f"equalization at {tried} or above ended without success", tuple(evidence), judged=judged)
+            yield Found(
+                subject(judged),
+                f"equalization at {tried} or above ended without success",
+                tuple(evidence),
+                judged=judged,
+            )
 
 
 def _failed_phases(end: PciFunction, speed: int) -> Iterator[Evidence]:

@@ -44,7 +44,11 @@ def needs_root(seen: Seen) -> Iterator[Found | Unread]:
     missing = [one for one in facts.unread if one.needs_root]
     if isinstance(facts.board_slots, Unread) and facts.board_slots.needs_root:
         missing.append(facts.board_slots)
-    limits = [drive.name for drive in facts.drives if isinstance(drive.warning_celsius, Unread) and drive.warning_celsius.needs_root]
+    limits = [
+        drive.name
+        for drive in facts.drives
+        if isinstance(drive.warning_celsius, Unread) and drive.warning_celsius.needs_root
+    ]
     if limits:
         missing.append(Unread(f"warning temperature of {', '.join(limits)}", "the drive answers the super-user only"))
     blocked = [judged for judged in seen.judged if judged.needs_root]

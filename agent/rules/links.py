@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.ends import rate_text
 from agent.findings import Evidence, Severity, Verdict
 from agent.rules.rule import Found, Seen, rule
 from agent.throughput import ceiling_mbps, link_mbps
-from agent.verdicts import rate_text
 from knowledge import pcie
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.judged import Judged
     from agent.machine import Link, Path
-    from agent.verdicts import Judged
     from probes.facts import PciFunction
     from probes.unread import Unread
 
@@ -61,11 +61,14 @@ def link_slow(seen: Seen) -> Iterator[Found | Unread]:
         yield _plainly(judged)
 
 
-@rule("link-set-slow", Severity.LIMIT, fires_on=("bench-3-set-slow",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
+@rule(
+    "link-set-slow", Severity.LIMIT, fires_on=("bench-3-set-slow",), quiet_on=("bench-1-upgraded", "bench-2-slow-link")
+)
 def link_set_slow(seen: Seen) -> Iterator[Found | Unread]:
     """A link runs at a lower speed because its port is set to that speed.
 
-    Usual causes: a slot speed chosen in the firmware setup; or a kernel that fell back to 2.5 GT/s after training failed.
+    Usual causes: a slot speed chosen in the firmware setup; or a kernel that fell back to 2.5 GT/s after a failed
+    training.
     """
     for judged in with_verdict(seen, Verdict.SET_SLOW):
         yield _plainly(judged)
@@ -115,11 +118,15 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
         if asked <= carried * 1.001:
             continue
         names = ", ".join(name for name, _ in below)
-        headline = f"{len(below)} drives behind it could move {asked:,.0f} MB/s together; it carries {carried:,.0f} MB/s"
+        headline = (
+            f"{len(below)} drives behind it could move {asked:,.0f} MB/s together; it carries {carried:,.0f} MB/s"
+        )
         now = judged.now
         assert now is not None
         evidence = (
-            Evidence(f"{judged.link.key} link rate now", f"{rate_text(now)}, {carried:,.0f} MB/s", f"{asked:,.0f} MB/s"),
+            Evidence(
+                f"{judged.link.key} link rate now", f"{rate_text(now)}, {carried:,.0f} MB/s", f"{asked:,.0f} MB/s"
+            ),
             Evidence("drives behind it", names, f"{asked / carried:.1f} times what the uplink carries"),
         )
         yield Found(subject(judged), headline, evidence, judged=judged)
@@ -155,7 +162,9 @@ def payload_low(seen: Seen) -> Iterator[Found | Unread]:
         low = ceiling_mbps(own.now.speed, own.now.width, in_force)
         high = ceiling_mbps(own.now.speed, own.now.width, supported)
         evidence = (
-            Evidence(f"{subject(own)} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"),
+            Evidence(
+                f"{subject(own)} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"
+            ),
         )
         headline = f"packets carry {in_force} bytes where the whole path supports {supported}"
         yield Found(subject(own), headline, evidence, judged=own, gain_mbps=high - low)
@@ -185,7 +194,12 @@ def _payload(function: PciFunction, where: str) -> int | None:
     return pcie.PAYLOAD_BYTES.get(code) if isinstance(code, int) else None
 
 
-@rule("payload-mismatch", Severity.FAULT, fires_on=("bench-1-payload-mismatch",), quiet_on=("bench-1-upgraded", "bench-1-payload"))
+@rule(
+    "payload-mismatch",
+    Severity.FAULT,
+    fires_on=("bench-1-payload-mismatch",),
+    quiet_on=("bench-1-upgraded", "bench-1-payload"),
+)
 def payload_mismatch(seen: Seen) -> Iterator[Found | Unread]:
     """A card may send larger packets than its port accepts.
 
@@ -198,7 +212,16 @@ def payload_mismatch(seen: Seen) -> Iterator[Found | Unread]:
         sent, accepted = _payload(link.device, "control"), _payload(link.port, "control")
         if sent is not None and accepted is not None and sent > accepted:
             evidence = (
-                Evidence(f"{link.device.address} Device Control: Max_Payload_Size", f"{sent} bytes", f"{accepted} bytes"),
-                Evidence(f"{link.port.address} Device Control: Max_Payload_Size", f"{accepted} bytes", "the same or more"),
+                Evidence(
+                    f"{link.device.address} Device Control: Max_Payload_Size", f"{sent} bytes", f"{accepted} bytes"
+                ),
+                Evidence(
+                    f"{link.port.address} Device Control: Max_Payload_Size", f"{accepted} bytes", "the same or more"
+                ),
             )
-            yield Found(subject(judged), f"sends packets of up to {sent} bytes to a port set to {accepted}", evidence, judged=judged)
+            yield Found(
+                subject(judged),
+                f"sends packets of up to {sent} bytes to a port set to {accepted}",
+                evidence,
+                judged=judged,
+            )

@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.findings import Evidence, Rate, Severity
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from agent.findings import Evidence, Rate, Severity
+    from agent.judged import Judged
     from agent.machine import Machine
     from agent.throughput import Share
-    from agent.verdicts import Judged
     from probes.unread import Unread
 
 

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.ends import rate_text
 from agent.findings import Evidence, Rate, Severity, Verdict
-from agent.machine import Link
 from agent.rules.links import subject, with_verdict
 from agent.rules.rule import Found, Move, Seen, rule
 from agent.throughput import link_mbps
-from agent.verdicts import Judged, rate_text
 from knowledge import pcie
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.judged import Judged
+    from agent.machine import Link
     from probes.facts import PciFunction
 
 NVME_CLASS = 0x0108
@@ -36,7 +37,9 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
         move = best_move(seen, judged)
         headline = judged.why
         if move is not None:
-            place = f"slot {move.slot}" if move.swaps_with is None else f"slot {move.slot}, which {move.swaps_with} holds,"
+            place = (
+                f"slot {move.slot}" if move.swaps_with is None else f"slot {move.slot}, which {move.swaps_with} holds,"
+            )
             headline = f"{headline}; {place} would give {rate_text(move.rate)}"
         elif not movable(judged):
             headline = f"{headline}; it is not in a slot, so it cannot be moved"
@@ -50,7 +53,9 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
         )
 
 
-@rule("slot-swap", Severity.NOTE, fires_on=("bench-3-swap-wanted",), quiet_on=("bench-1-upgraded", "bench-1-slot-limited"))
+@rule(
+    "slot-swap", Severity.NOTE, fires_on=("bench-3-swap-wanted",), quiet_on=("bench-1-upgraded", "bench-1-slot-limited")
+)
 def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
     """A card holds a better slot than it needs, and another card of this machine would gain in it."""
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
@@ -61,7 +66,9 @@ def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
         assert holder.port_can is not None
         assert holder.device_can is not None
         evidence = (
-            Evidence(f"{holder.port_address} ability of the port", rate_text(holder.port_can), rate_text(holder.device_can)),
+            Evidence(
+                f"{holder.port_address} ability of the port", rate_text(holder.port_can), rate_text(holder.device_can)
+            ),
             Evidence(f"{subject(judged)} ability of the card", rate_text(move.rate), "a slot that can do as much"),
         )
         headline = (
@@ -81,7 +88,12 @@ def slot_dark(seen: Seen) -> Iterator[Found | Unread]:
         yield Found(subject(judged), judged.why, judged.evidence, judged=judged)
 
 
-@rule("slot-unsplit", Severity.NOTE, fires_on=("bench-2-unsplit-slot",), quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"))
+@rule(
+    "slot-unsplit",
+    Severity.NOTE,
+    fires_on=("bench-2-unsplit-slot",),
+    quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
+)
 def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
     """One drive answers in a wide slot that could be split.
 
@@ -144,7 +156,9 @@ def slot_latch_open(seen: Seen) -> Iterator[Found | Unread]:
         present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state") == 1
         if present and port.registers.read(pcie.SLOT_STATUS, "mrl_sensor_state") == 1:
             evidence = (Evidence(f"{port.address} Slot Status: MRL Sensor State", "1 (open)", "0 (closed)"),)
-            yield Found(port.address, "the slot's retention latch is open while a card sits in it", evidence, judged=judged)
+            yield Found(
+                port.address, "the slot's retention latch is open while a card sits in it", evidence, judged=judged
+            )
 
 
 # --- Better places ---------------------------------------------------------------------------------------------
@@ -164,28 +178,36 @@ def best_move(seen: Seen, judged: Judged) -> Move | None:
 
 
 def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
-    link, can, here = other.link, other.port_can, judged.device_can
-    if other is judged or link.port is None or link.slot is None or can is None or here is None:
+    """The move of a card into another slot, if it fits there, gains, and costs the other card nothing."""
+    link, can, card = other.link, other.port_can, judged.device_can
+    if other is judged or can is None or card is None or not _is_board_slot(seen, link) or not _fits(link, card):
         return None
-    if seen.machine.kinds.get(link.port.address) != pcie.ROOT_PORT and link.slot.board is None:
-        return None  # a bay on a carrier, not a slot of the board
-    if not _fits(link, here):
-        return None
-    rate = Rate(min(here.speed, can.speed), min(here.width, can.width))
+    assert link.slot is not None
+    rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
     gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
-    if gain <= 0:
-        return None
     mine, theirs = (one.slot.board if one.slot is not None else None for one in (judged.link, link))
     carrier = mine is not None and theirs is not None and mine.kind != theirs.kind
-    if other.verdict is Verdict.EMPTY:
+    if gain > 0 and other.verdict is Verdict.EMPTY:
         return Move(link.slot.name, rate, gain, needs_carrier=carrier)
-    if other.verdict is not Verdict.FULL or other.device_can is None or other.mbps is None or carrier:
-        return None
-    assert judged.port_can is not None
-    there = Rate(min(other.device_can.speed, judged.port_can.speed), min(other.device_can.width, judged.port_can.width))
-    if link_mbps(there.speed, there.width) < other.mbps or not _fits(judged.link, other.device_can):
-        return None
-    return Move(link.slot.name, rate, gain, swaps_with=other.device_address)
+    if gain > 0 and not carrier and _loses_nothing(other, judged):
+        return Move(link.slot.name, rate, gain, swaps_with=other.device_address)
+    return None
+
+
+def _is_board_slot(seen: Seen, link: Link) -> bool:
+    """Whether this is a slot of the board, not a bay on a carrier or a device without a slot."""
+    if link.port is None or link.slot is None:
+        return False
+    return seen.machine.kinds.get(link.port.address) == pcie.ROOT_PORT or link.slot.board is not None
+
+
+def _loses_nothing(holder: Judged, judged: Judged) -> bool:
+    """Whether the card that holds the better slot would do as well in the slot of `judged`."""
+    card, can = holder.device_can, judged.port_can
+    if holder.verdict is not Verdict.FULL or card is None or can is None or holder.mbps is None:
+        return False
+    there = Rate(min(card.speed, can.speed), min(card.width, can.width))
+    return link_mbps(there.speed, there.width) >= holder.mbps and _fits(judged.link, card)
 
 
 def _fits(link: Link, card: Rate) -> bool:
@@ -208,4 +230,4 @@ def _wiring(judged: Judged) -> tuple[Evidence, ...]:
 
 
 def _is_drive(function: PciFunction | None) -> bool:
-    return function is not None and isinstance(function.class_code, int) and function.class_code >> 8 == NVME_CLASS  # noqa: PLR2004
+    return function is not None and isinstance(function.class_code, int) and function.class_code >> 8 == NVME_CLASS

@@ -1,0 +1,179 @@
+"""What one end of a link can do, and what a link runs at by the readings of both ends. Judges nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.findings import Evidence, Rate
+from knowledge import pcie
+from knowledge.rates import GTPS, describe
+from probes.decode import set_bits
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from probes.facts import PciFunction
+
+SLOWEST: Final = 1
+NOT_ASKED: Final = "no figure was given"
+
+
+class Ability(Struct, frozen=True):
+    """What one end can do. `speeds` are the generations it supports; `problem` says what is wrong or unread."""
+
+    speeds: frozenset[int]
+    width: int
+    problem: str = ""
+    evidence: tuple[Evidence, ...] = ()
+    needs_root: bool = False
+
+    @property
+    def rate(self) -> Rate | None:
+        """The fastest speed at the greatest width, None if either is not known."""
+        return Rate(max(self.speeds), self.width) if self.speeds and self.width else None
+
+
+def rate_text(rate: Rate) -> str:
+    """A rate for people: "8 GT/s (Gen 3) x4"."""
+    return f"{describe(rate.speed)} x{rate.width}"
+
+
+def speed_text(speed: int) -> str:
+    """A speed for people: "8 GT/s (Gen 3)"."""
+    return describe(speed)
+
+
+# --- What an end can do ----------------------------------------------------------------------------------------
+
+
+def ability(function: PciFunction) -> Ability:
+    """What one end can do, by the supported-speeds vector and by the platform's attributes, which must agree."""
+    told = _registered(function)
+    attributes = function.link
+    by_name = None
+    if attributes is not None and isinstance(attributes.max_speed, int) and isinstance(attributes.max_width, int):
+        by_name = Ability(
+            frozenset(range(SLOWEST, attributes.max_speed + 1)),
+            attributes.max_width,
+            evidence=_says(
+                f"{function.address} attributes max_link_speed, max_link_width",
+                attributes.max_speed,
+                attributes.max_width,
+            ),
+        )
+    if told.rate is None:
+        return by_name if by_name is not None and told.needs_root else _without(told, attributes is not None)
+    if by_name is not None and by_name.rate != told.rate:
+        return Ability(
+            told.speeds,
+            told.width,
+            f"register and attribute of {function.address} contradict each other",
+            (*told.evidence, *by_name.evidence),
+        )
+    return told
+
+
+def _without(told: Ability, offered: bool) -> Ability:  # noqa: FBT001 - one caller
+    if told.problem or offered:
+        return told
+    return Ability(frozenset(), 0, "this device has no link figures")
+
+
+def _registered(function: PciFunction) -> Ability:
+    source = f"{function.address} Link Capabilities"
+    code = function.registers.read(pcie.LINK_CAPABILITIES, "max_link_speed")
+    width = function.registers.read(pcie.LINK_CAPABILITIES, "maximum_link_width")
+    for figure in (code, width):
+        if isinstance(figure, Unread):
+            evidence = (Evidence(source, figure.why, "readable"),)
+            return Ability(
+                frozenset(), 0, f"Link Capabilities of {function.address}: {figure.why}", evidence, figure.needs_root
+            )
+    assert isinstance(code, int)
+    assert isinstance(width, int)
+    if code not in GTPS or not width:
+        read = f"speed code {code}, width {width}"
+        return Ability(
+            frozenset(),
+            0,
+            f"Link Capabilities of {function.address} read {read}",
+            (Evidence(source, read, "a speed and a width"),),
+        )
+    vector = function.registers.read(pcie.LINK_CAPABILITIES_2, "supported_link_speeds_vector")
+    speeds = frozenset(range(SLOWEST, code + 1))
+    if isinstance(vector, int) and vector:
+        named = frozenset(speed for speed in set_bits(vector, first=SLOWEST) if speed <= code)
+        speeds = named or speeds
+    return Ability(speeds, width, evidence=_says(f"{source} and supported-speeds vector", max(speeds), width))
+
+
+def _says(source: str, speed: int, width: int) -> tuple[Evidence, ...]:
+    return (Evidence(source, f"up to {describe(speed)} x{width}", "the same from every source"),)
+
+
+# --- What the link runs at -------------------------------------------------------------------------------------
+
+
+class Agreed(Struct, frozen=True):
+    """All readings of a link say the same rate."""
+
+    rate: Rate
+    sources: tuple[str, ...]
+
+
+class Trouble(Struct, frozen=True):
+    """No rate: nothing could be read, or the readings contradict each other."""
+
+    why: str
+    evidence: tuple[Evidence, ...]
+    needs_root: bool = False
+    contradicts: bool = False
+
+
+Reading = Agreed | Trouble
+
+
+def rate_of(reading: Reading) -> Rate | None:
+    """The rate of a reading, None where there was trouble."""
+    return reading.rate if isinstance(reading, Agreed) else None
+
+
+def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
+    """The rate that every reading of both ends agrees on; the device's end is asked first."""
+    rates: list[tuple[str, Rate]] = []
+    silent: list[Unread] = []
+    for function in (device, port):
+        if function is None:
+            continue
+        for source, speed, width in _sources(function):
+            if isinstance(speed, int) and isinstance(width, int) and speed in GTPS and width:
+                rates.append((source, Rate(speed, width)))
+            else:
+                problem = next((one for one in (speed, width) if isinstance(one, Unread)), None)
+                zero = Unread(source, f"reads speed code {speed}, width {width}")
+                silent.append(Unread(source, problem.why, problem.needs_root) if problem is not None else zero)
+    if not rates:
+        evidence = tuple(Evidence(one.what, one.why, "a speed and a width") for one in silent)
+        nothing = Evidence("link status", NOT_ASKED, "a speed and a width")
+        why = f"its rate could not be read: {silent[0].why}" if silent else f"its rate could not be read: {NOT_ASKED}"
+        return Trouble(why, evidence or (nothing,), any(one.needs_root for one in silent))
+    if len({rate for _, rate in rates}) > 1:
+        evidence = tuple(Evidence(source, rate_text(rate), "the same at both ends") for source, rate in rates)
+        return Trouble("the readings of its two ends contradict each other", evidence, contradicts=True)
+    return Agreed(rates[0][1], tuple(source for source, _ in rates))
+
+
+def _sources(function: PciFunction) -> tuple[tuple[str, int | Unread, int | Unread], ...]:
+    registers = function.registers
+    found = [
+        (
+            f"{function.address} Link Status",
+            registers.read(pcie.LINK_STATUS, "current_link_speed"),
+            registers.read(pcie.LINK_STATUS, "negotiated_link_width"),
+        )
+    ]
+    if function.link is not None:
+        source = f"{function.address} attributes current_link_speed, current_link_width"
+        found.append((source, function.link.speed, function.link.width))
+    return tuple(found)

@@ -1,0 +1,58 @@
+"""A link with its verdict: what the comparer gives and everything after it reads."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+
+from agent.findings import Evidence, Rate, Verdict
+from agent.throughput import link_mbps
+
+if TYPE_CHECKING:
+    from agent.machine import Link
+
+
+class Judged(Struct, frozen=True):
+    """A link with its verdict.
+
+    `now` is the best of the looks taken; `looks` are all of them, (seconds after the first, rate or None).
+    `why` is one sentence for people; `needs_root` tells that the super-user might learn more.
+    """
+
+    link: Link
+    verdict: Verdict
+    why: str
+    now: Rate | None = None
+    port_can: Rate | None = None
+    device_can: Rate | None = None
+    best: Rate | None = None
+    evidence: tuple[Evidence, ...] = ()
+    looks: tuple[tuple[float, Rate | None], ...] = ()
+    needs_root: bool = False
+    contradicts: bool = False
+    port_hidden: bool = False
+
+    @property
+    def port_address(self) -> str | None:
+        """The port's address, None where it is not visible."""
+        return self.link.port.address if self.link.port is not None else None
+
+    @property
+    def device_address(self) -> str | None:
+        """Function 0 of the component below, None where nothing answers."""
+        return self.link.device.address if self.link.device is not None else None
+
+    @property
+    def mbps(self) -> float | None:
+        """Link rate now, MB/s (10^6 bytes, one direction, after line coding); None where it says nothing."""
+        if self.now is None or self.verdict is Verdict.VIRTUAL or self.link.device is None:
+            return None
+        return link_mbps(self.now.speed, self.now.width)
+
+    @property
+    def below_best(self) -> bool:
+        """Whether another look could change the verdict: something is lower than both ends can do."""
+        return self.verdict in {Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING} or (
+            self.verdict is Verdict.UNKNOWN and self.link.device is not None
+        )

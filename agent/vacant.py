@@ -1,0 +1,117 @@
+"""Ports below which nothing answers: empty, dark, or not known. The comparer asks here; nothing else does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.ends import ability
+from agent.findings import Evidence, Rate, Verdict
+from agent.judged import Judged
+from knowledge import pcie
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from agent.machine import Link
+    from probes.facts import PciFunction
+
+
+def nothing_below(link: Link, port: PciFunction) -> Judged:
+    """The verdict on a port below which no function answers."""
+    can = ability(port).rate
+    registers = port.registers
+    implemented = registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
+    active = _active(port)
+    if isinstance(implemented, Unread):
+        return _presence_by_driver(link, port, implemented, can)
+    if active == 1:
+        source = f"{port.address} Link Status: Data Link Layer Link Active"
+        evidence = (Evidence(source, "1", "a function that answers below"),)
+        return Judged(
+            link, Verdict.UNKNOWN, "the link is up, but no function answers below it", port_can=can, evidence=evidence
+        )
+    if not implemented:
+        return _no_slot(link, port, can)
+    present = registers.read(pcie.SLOT_STATUS, "presence_detect_state")
+    source = f"{port.address} Slot Status: Presence Detect State"
+    if isinstance(present, Unread):
+        evidence = (Evidence(source, present.why, "0 or 1"),)
+        return Judged(
+            link,
+            Verdict.UNKNOWN,
+            "whether a card is present could not be read",
+            port_can=can,
+            evidence=evidence,
+            needs_root=present.needs_root,
+        )
+    if not present:
+        return Judged(
+            link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=(Evidence(source, "0", "0 when empty"),)
+        )
+    reasons = _why_dark(port)
+    why = "; ".join(["a card is detected, but there is no link", *(words for _, words in reasons)])
+    presence = Evidence(source, "1 (card present)", "a link and a function that answers")
+    return Judged(link, Verdict.DARK, why, port_can=can, evidence=(presence, *(one for one, _ in reasons)))
+
+
+def _active(port: PciFunction) -> int | None:
+    """The link-active bit where the port reports it, else None."""
+    offered = port.registers.read(pcie.LINK_CAPABILITIES, "data_link_layer_link_active_reporting_capable")
+    told = port.registers.read(pcie.LINK_STATUS, "data_link_layer_link_active")
+    return told if offered == 1 and isinstance(told, int) else None
+
+
+# Register, field, value that explains, value in a working slot, the reason in words.
+_REASONS: Final = (
+    (pcie.LINK_CONTROL, "link_disable", "Link Control: Link Disable", "the link is switched off at the port"),
+    (
+        pcie.SLOT_CONTROL,
+        "power_controller_control",
+        "Slot Control: Power Controller Control",
+        "the slot is powered off",
+    ),
+    (pcie.LINK_STATUS, "link_training", "Link Status: Link Training", "the port is still training"),
+    (
+        pcie.LINK_STATUS,
+        "link_bandwidth_management_status",
+        "Link Status: Link Bandwidth Management Status",
+        "the port tried to train and failed",
+    ),
+)
+
+
+def _why_dark(port: PciFunction) -> tuple[tuple[Evidence, str], ...]:
+    """What the port says about a missing link, and the same in words."""
+    power = port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") == 1
+    return tuple(
+        (Evidence(f"{port.address} {source}", "1", "0"), words)
+        for layout, field, source, words in _REASONS
+        if port.registers.read(layout, field) == 1 and (power or field != "power_controller_control")
+    )
+
+
+def _no_slot(link: Link, port: PciFunction, can: Rate | None) -> Judged:
+    """A port that leads to no slot: it cannot detect presence, so a failing link shows in the training bits alone."""
+    tried = port.registers.read(pcie.LINK_STATUS, "link_bandwidth_management_status")
+    if tried == 1 and _active(port) == 0:
+        source = f"{port.address} Link Status: Link Bandwidth Management Status"
+        evidence = (Evidence(source, "1 with the link down", "0 when nothing is fitted"),)
+        why = "the port tried to train a link and failed; it leads to no slot, so presence is not known"
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence)
+    source = f"{port.address} PCI Express Capabilities: Slot Implemented"
+    evidence = (Evidence(source, "0", "no slot, nothing below"),)
+    return Judged(link, Verdict.EMPTY, "leads to no slot, and nothing answers below", port_can=can, evidence=evidence)
+
+
+def _presence_by_driver(link: Link, port: PciFunction, unread: Unread, can: Rate | None) -> Judged:
+    """The port's registers are out of reach: a hot-plug driver may still tell."""
+    name = link.slot.name if link.slot is not None else ""
+    source = f"kernel slot {name}: adapter"
+    if link.occupied is True:
+        evidence = (Evidence(source, "1 (card present)", "a link and a function that answers"),)
+        return Judged(link, Verdict.DARK, "a card is detected, but there is no link", port_can=can, evidence=evidence)
+    if link.occupied is False:
+        evidence = (Evidence(source, "0", "0 when empty"),)
+        return Judged(link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=evidence)
+    evidence = (Evidence(f"{port.address} Slot Status: Presence Detect State", unread.why, "0 or 1"),)
+    why = "nothing answers below; whether a card is present could not be read"
+    return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, needs_root=unread.needs_root)

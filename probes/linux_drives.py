@@ -1,0 +1,186 @@
+"""Drives and their temperatures on a Linux machine: what to ask and what the answers mean.
+
+Sources: Documentation/ABI/testing/sysfs-class-hwmon, Documentation/hwmon/drivetemp.rst, drivers/nvme/host/sysfs.c and
+drivers/nvme/host/hwmon.c of the Linux kernel.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from probes.facts import BlockDevice, Drive, Sensor
+from probes.linux_words import ASLEEP, is_address, optional, whole
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from probes.reads import Reads
+
+KELVIN: Final = 273.15
+# Unset thresholds of a drive, as the kernel converts FFFFh and 0 kelvin: absent, not hot and not cold.
+ABSENT_MILLIDEGREES: Final = frozenset({65261850, -273150})
+PLAUSIBLE_CELSIUS: Final = (-60.0, 250.0)
+
+
+def _function_of(target: str | Unread) -> str | None:
+    """The PCI function nearest to the end of a sysfs path, if it passes through one."""
+    if isinstance(target, Unread):
+        return None
+    return next((part for part in reversed(target.split("/")) if is_address(part)), None)
+
+
+def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> list[Drive]:
+    """All NVMe controllers; those whose function is `asleep` are not asked for anything that wakes them."""
+    names = reads.names("/sys/class/nvme")
+    drives = []
+    for name in () if isinstance(names, Unread) else names:
+        place = f"/sys/class/nvme/{name}"
+        address = _function_of(reads.target(place))
+        offered = reads.names(place)
+        if isinstance(offered, Unread):
+            unread.append(offered)
+            continue
+        identify: bytes | Unread = Unread(f"nvme identify /dev/{name}", ASLEEP)
+        if address not in asleep:
+            identify = reads.nvme(f"identify /dev/{name}")
+            reads.nvme(f"log-02 /dev/{name}")
+            reads.nvme(f"log-03 /dev/{name}")
+        drives.append(
+            Drive(
+                name=name,
+                kind="nvme",
+                address=address,
+                model=reads.text(f"{place}/model"),
+                firmware=reads.text(f"{place}/firmware_rev"),
+                serial=reads.text(f"{place}/serial"),
+                state=optional(reads.text(f"{place}/state")) if "state" in offered else None,
+                blocks=tuple(
+                    _block(reads, f"{place}/{block}", block) for block in offered if _is_namespace(name, block)
+                ),
+                warning_celsius=_limit(identify, "warning_composite_temperature_threshold"),
+                critical_celsius=_limit(identify, "critical_composite_temperature_threshold"),
+            )
+        )
+    return drives
+
+
+def _is_namespace(controller: str, name: str) -> bool:
+    """Whether `name` is a namespace of this controller: nvme0n1, or nvme0c1n1 with several paths."""
+    rest = name[len(controller) :] if name.startswith(controller) else ""
+    return rest[:1] in {"n", "c"} and rest[1:2].isdigit() and "n" in rest
+
+
+def _block(reads: Reads, place: str, name: str) -> BlockDevice:
+    if "c" in name.removeprefix("nvme"):
+        head, _, tail = name.partition("c")
+        name = f"{head}n{tail.partition('n')[2]}"
+    sectors = whole(reads.text(f"{place}/size"), f"text {place}/size")
+    return BlockDevice(name, sectors if isinstance(sectors, Unread) else sectors * 512)
+
+
+def _limit(identify: bytes | Unread, name: str) -> float | Unread | None:
+    """A temperature limit of Identify Controller, degrees Celsius; None where the drive gives none."""
+    if isinstance(identify, Unread):
+        return identify
+    from knowledge.nvme import CRITICAL_TEMPERATURE, WARNING_TEMPERATURE
+    from probes.decode import value
+
+    layout = WARNING_TEMPERATURE if name in WARNING_TEMPERATURE.index else CRITICAL_TEMPERATURE
+    kelvin = value(layout, name, identify[layout.offset :])
+    if isinstance(kelvin, Unread):
+        return kelvin
+    return None if kelvin in {0, 0xFFFF} else round(kelvin - KELVIN, 2)
+
+
+def block_drives(reads: Reads) -> list[Drive]:
+    """SATA and SAS drives behind a PCI controller; USB and virtual disks are not of this trade."""
+    names = reads.names("/sys/block")
+    drives = []
+    for name in () if isinstance(names, Unread) else names:
+        if not name.startswith("sd"):
+            continue
+        place = f"/sys/block/{name}"
+        target = reads.target(place)
+        address = _function_of(target)
+        if isinstance(target, Unread) or address is None or "/usb" in target:
+            continue
+        serial = reads.data(f"{place}/device/vpd_pg80")
+        drives.append(
+            Drive(
+                name=name,
+                kind="sata" if "/ata" in target else "scsi",
+                address=address,
+                model=reads.text(f"{place}/device/model"),
+                firmware=reads.text(f"{place}/device/rev"),
+                serial=serial if isinstance(serial, Unread) else serial[4:].decode("ascii", "replace").strip("\0 "),
+                state=None,
+                blocks=(_block(reads, place, name),),
+                warning_celsius=None,
+                critical_celsius=None,
+            )
+        )
+    return drives
+
+
+def sensors(reads: Reads, asleep: frozenset[str]) -> tuple[Sensor, ...]:
+    """All temperatures of chips that hang on a PCI function and are not `asleep`, each mapped to its device."""
+    names = reads.names("/sys/class/hwmon")
+    found: list[Sensor] = []
+    for name in () if isinstance(names, Unread) else names:
+        place = f"/sys/class/hwmon/{name}"
+        target = reads.target(place)
+        address = _function_of(target)
+        if isinstance(target, Unread) or address is None or address in asleep:
+            continue
+        chip = reads.text(f"{place}/name")
+        offered = reads.names(place)
+        if isinstance(chip, Unread) or isinstance(offered, Unread):
+            continue
+        drive = _drive_of(reads, chip, place, target)
+        inputs = (name for name in offered if name.startswith("temp") and name.endswith("_input"))
+        found.extend(
+            _sensor(reads, chip, place, name.removesuffix("_input"), frozenset(offered), drive, address)
+            for name in inputs
+        )
+    return tuple(found)
+
+
+def _drive_of(reads: Reads, chip: str, place: str, target: str) -> str | None:
+    """The drive whose temperature a chip gives: the NVMe controller in its path, or the disk of its SCSI device."""
+    parts = target.split("/")
+    if chip == "nvme":
+        return next((part for part in reversed(parts) if part.startswith("nvme") and part[4:].isdigit()), None)
+    if chip == "drivetemp":
+        disks = reads.names(f"{place}/device/block")
+        return disks[0] if isinstance(disks, tuple) and disks else None
+    return None
+
+
+def _sensor(
+    reads: Reads, chip: str, place: str, name: str, offered: frozenset[str], drive: str | None, address: str
+) -> Sensor:
+    def celsius(suffix: str) -> float | Unread | None:
+        if f"{name}_{suffix}" not in offered:
+            return None
+        key = f"text {place}/{name}_{suffix}"
+        number = whole(reads.text(f"{place}/{name}_{suffix}"), key)
+        if isinstance(number, Unread):
+            return number
+        degrees = number / 1000
+        if number in ABSENT_MILLIDEGREES or not PLAUSIBLE_CELSIUS[0] < degrees < PLAUSIBLE_CELSIUS[1]:
+            return Unread(key, f"reads {number}, which is no temperature")
+        return degrees
+
+    # Reading `_max` of an NVMe drive makes the kernel send Get Features; only Identify and Get Log Page are asked for.
+    warning = None if chip == "nvme" else celsius("max")
+    critical = celsius("crit")
+    label = reads.text(f"{place}/{name}_label") if f"{name}_label" in offered else name
+    reading = celsius("input")
+    return Sensor(
+        chip=chip,
+        label=label if isinstance(label, str) else name,
+        drive=drive,
+        address=address,
+        celsius=Unread(f"text {place}/{name}_input", "not there") if reading is None else reading,
+        warning_celsius=warning if isinstance(warning, float) else None,
+        critical_celsius=critical if isinstance(critical, float) else None,
+    )

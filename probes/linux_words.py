@@ -1,0 +1,73 @@
+"""Answers of a Linux machine to numbers and names: what several questions share. Asks nothing."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from probes.unread import Unread
+
+ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
+
+
+def is_address(text: str) -> bool:
+    """Whether `text` is a PCI address: domain (four or more hexadecimal digits), bus, device, function."""
+    domain, _, rest = text.partition(":")
+    bus, _, rest = rest.partition(":")
+    device, _, function = rest.partition(".")
+    return (
+        4 <= len(domain) <= 8  # noqa: PLR2004 - digits of a domain; five or more behind some storage controllers
+        and len(bus) == 2  # noqa: PLR2004
+        and len(device) == 2  # noqa: PLR2004
+        and len(function) == 1
+        and _HEX.issuperset(domain + bus + device)
+        and function in "01234567"
+    )
+
+
+_HEX: Final = frozenset("0123456789abcdef")
+
+
+MOST_DIGITS: Final = 20  # a 64-bit count
+
+
+def integer(text: str, key: str) -> int | Unread:
+    """A decimal or 0x number of at most 64 bits, as the kernel writes it."""
+    digits = text.strip()
+    if len(digits) <= MOST_DIGITS and digits.isascii():
+        try:
+            return int(digits, 16) if digits.startswith("0x") else int(digits)
+        except ValueError:
+            pass
+    return Unread(key, f'reads "{text[:40]}", not a number')
+
+
+def optional(answer: str | Unread | None) -> str | None:
+    """A text that may be missing or unread, None in both cases."""
+    return answer if isinstance(answer, str) and answer else None
+
+
+def optional_integer(answer: str | Unread | None) -> int | None:
+    """A number that may be missing, unread or negative, None in all cases."""
+    if not isinstance(answer, str):
+        return None
+    number = integer(answer, "")
+    return None if isinstance(number, Unread) or number < 0 else number
+
+
+def last(target: str | Unread | None) -> str | None:
+    """The last name of a link's target."""
+    return target.rpartition("/")[2] or None if isinstance(target, str) else None
+
+
+def whole(answer: str | Unread, key: str) -> int | Unread:
+    """An answer as a whole number, `Unread` passed on."""
+    return answer if isinstance(answer, Unread) else integer(answer, key)
+
+
+def real(text: str, key: str) -> float | Unread:
+    """A text as a number of seconds from 0 to 10^12."""
+    try:
+        number = float(text) if len(text) <= MOST_DIGITS else -1.0
+    except ValueError:
+        number = -1.0
+    return number if 0.0 <= number < 1e12 else Unread(key, f'reads "{text[:40]}"')  # noqa: PLR2004 - 30,000 years
