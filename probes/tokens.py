@@ -1,0 +1,136 @@
+"""Tokens: what stands for a secret in a capture, and the list of secrets met so far. No reading, no places.
+
+A token is made with SHA-256 from the secret and a fixed prefix: the same for the same secret in every capture.
+It is known by its form, so that no token is ever made of a token:
+
+    a word     "~" and hexadecimal digits; as long as the secret, in text at least 8 characters
+    a number   7Eh, then digest bytes, then two bytes that check those before; as long as the secret
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+PREFIX: Final = b"lanewright capture token 1\0"
+MARK: Final = "~"
+NUMBER_MARK: Final = 0x7E  # of a MAC address: one device, locally administered (IEEE 802)
+SHORTEST_TEXT_TOKEN: Final = 8
+SHORTEST_NUMBER: Final = 6
+# From how many characters, or all digits, a secret is told from an accident and looked for everywhere.
+SHORTEST_SECRET: Final = 6
+SHORTEST_DIGITS: Final = 8
+FEWEST_CHARACTERS: Final = 3
+FEWEST_BYTES: Final = 4
+
+_HEX: Final = frozenset("0123456789abcdef")
+# What makers and systems leave in place of a serial number or a name: common practice.
+PLACEHOLDERS: Final = frozenset(
+    {
+        "(none)",
+        "01234567",
+        "0123456789",
+        "123456789",
+        "1234567890",
+        "asset tag",
+        "base board serial number",
+        "board serial number",
+        "chassis asset tag",
+        "chassis serial number",
+        "default",
+        "default string",
+        "empty",
+        "invalid",
+        "localhost",
+        "localhost.localdomain",
+        "n/a",
+        "no asset information",
+        "no asset tag",
+        "none",
+        "not applicable",
+        "not available",
+        "not present",
+        "not specified",
+        "null",
+        "oem",
+        "o.e.m",
+        "serial number",
+        "system serial number",
+        "unknown",
+    }
+)
+PLACEHOLDER_WORDS: Final = ("to be filled", "filled by", "default string")
+# The UUID that many boards share because nobody set one: common practice.
+SHARED_UUID: Final = bytes.fromhex("03000200040005000006000700080009")
+
+
+def is_placeholder(text: str) -> bool:
+    """Whether this names nothing: a phrase of those above, or one character over and over."""
+    folded = " ".join(text.lower().split()).rstrip(".")
+    if folded in PLACEHOLDERS or folded.startswith(PLACEHOLDER_WORDS):
+        return True
+    return len(set(folded.removeprefix("0x")) - set(" -:._")) <= 1
+
+
+def is_word_token(text: str) -> bool:
+    """Whether this is a token already."""
+    return text.startswith(MARK) and _HEX.issuperset(text[1:])
+
+
+def is_number_token(raw: bytes) -> bool:
+    """Whether this is a token already."""
+    return len(raw) >= SHORTEST_NUMBER and raw[0] == NUMBER_MARK and raw[-2:] == _digest("check", raw[:-2])[:2]
+
+
+def fold(text: str) -> str:
+    """The same text with the letters A to Z made small."""
+    return text.encode("utf-8", "surrogatepass").lower().decode("utf-8", "surrogatepass")
+
+
+def swap_uuid(raw: bytes) -> bytes:
+    """A UUID between its written order and that of SMBIOS, whose first three parts are little-endian (RFC 9562)."""
+    return raw[3::-1] + raw[5:3:-1] + raw[7:5:-1] + raw[8:]
+
+
+def write_uuid(raw: bytes) -> str:
+    """A UUID as text."""
+    digits = raw.hex()
+    return "-".join((digits[:8], digits[8:12], digits[12:16], digits[16:20], digits[20:]))
+
+
+class Known:
+    """The secrets met so far: `words` maps a word in small letters to its token, `numbers` the same for bytes."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self.words: dict[str, str] = {}
+        self.numbers: dict[bytes, bytes] = {}
+
+    def word(self, secret: str, *, remember: bool = True) -> str:
+        """The token of a secret made of characters; a placeholder or a token stays what it is."""
+        if is_placeholder(secret) or is_word_token(secret):
+            return secret
+        folded = fold(secret)
+        digits = _digest("word", folded.encode("utf-8", "surrogatepass")).hex()
+        length = max(len(secret), SHORTEST_TEXT_TOKEN) - 1
+        token = MARK + (digits * (length // len(digits) + 1))[:length]
+        shortest = SHORTEST_DIGITS if folded.isdigit() else SHORTEST_SECRET
+        if remember and len(folded) >= shortest and len(set(folded)) >= FEWEST_CHARACTERS:
+            self.words[folded] = token
+        return token
+
+    def number(self, secret: bytes) -> bytes:
+        """The token of a secret made of bytes, in the order in which it is written; as above."""
+        if len(secret) < SHORTEST_NUMBER or len(set(secret)) <= 1 or secret == SHARED_UUID or is_number_token(secret):
+            return secret
+        digest = _digest("number", secret)
+        head = bytes([NUMBER_MARK]) + (digest * (len(secret) // len(digest) + 1))[: len(secret) - 3]
+        token = head + _digest("check", head)[:2]
+        if len(set(secret)) >= FEWEST_BYTES:
+            self.numbers[secret] = token
+        return token
+
+
+def _digest(kind: str, data: bytes) -> bytes:
+    import hashlib
+
+    return hashlib.sha256(PREFIX + kind.encode() + b"\0" + data).digest()
