@@ -279,7 +279,7 @@ def bench_3(
     ports: Mapping[str, Mapping[str, Any]] | None = None,
     **more: Any,  # noqa: ANN401 - fields of Machine
 ) -> Machine:
-    """The oldest tower: 8 GT/s at the processor, 5 GT/s at the chipset. Slots 1 (x16), 2 (x4 of 5 GT/s), 3 (x1).
+    """The oldest tower: 8 GT/s at the processor, 5 GT/s at the chipset. Slots J1 (x16), J2 (x4), J3 (x1).
 
     `ports` overrules fields of single ports by the slot's name ("J1", "J2", "J3").
     """

@@ -62,6 +62,11 @@ def machine(make: Callable[[], Setup]) -> Callable[[], Setup]:
     return make
 
 
+def _port(tower: Machine, at: str) -> Function:
+    """The root port of a tower at this place of its first bus."""
+    return next(one for one in tower.buses["0000:00"] if one.at == at)
+
+
 def _again(tree: Tree, *ends: str, offsets: tuple[float, ...] = (0.5, 1.0, 2.0)) -> Setup:
     """A machine on which nothing changes while it is looked at again."""
     return Setup(tree, [(offset, tree) for offset in offsets], ends)
@@ -71,7 +76,13 @@ def _again(tree: Tree, *ends: str, offsets: tuple[float, ...] = (0.5, 1.0, 2.0))
 
 
 def _upgraded() -> Machine:
-    """Four drives on a passive carrier in a split slot, two more on a switch carrier, display and network cards."""
+    """Four drives on a passive carrier in a split slot, a fifth on a switch carrier, display and network cards.
+
+    The kernel shows the fifth drive as one that several controllers may share, under another name of its block device.
+    """
+    fifth = reel_4("RL4-10005")
+    assert fifth.drive is not None
+    fifth.drive.shared = True
     return bench_1(
         {
             "SLOT1": [reel_4("RL4-10001")],
@@ -79,7 +90,7 @@ def _upgraded() -> Machine:
             "SLOT1c": [reel_4("RL4-10003")],
             "SLOT1d": [reel_4("RL4-10004")],
             "SLOT2": display(),
-            "SLOT3": [carrier((4, 4), [reel_4("RL4-10005")], bays=2, down=(4, 4))],
+            "SLOT3": [carrier((4, 4), [fifth], bays=2, down=(4, 4))],
             "SLOT4": ten_gigabit(),
             "M2_1": [folio("QF1-10001", (4, 4))],
         },
@@ -114,27 +125,25 @@ def bench_1_switch_carrier() -> Setup:
     return Setup(build(bench_1(fitted)))
 
 
-def _payload_tower(*, port: int, device: int, in_force: int) -> tuple[Machine, Function]:
-    scratch = reel_4("RL4-13001", payload_now=in_force)
+def _payload_tower(*, accepts: int, port: int, device: int) -> Machine:
+    """A tower whose SLOT3 port supports and uses these payload sizes, and whose drive there uses another."""
+    scratch = reel_4("RL4-13001", payload_now=device)
     tower = bench_1({"SLOT2": display(), "SLOT3": [scratch], "M2_1": [folio("QF1-13001", (4, 4))]})
-    for one in tower.buses["0000:00"]:
-        if one.below and one.below[0] is scratch:
-            one.payload, one.payload_now = device, port
-    return tower, scratch
+    above = _port(tower, "1b.0")
+    above.payload, above.payload_now = accepts, port
+    return tower
 
 
 @machine
 def bench_1_payload() -> Setup:
     """A boot option left packets at 128 bytes where port and drive support 512."""
-    tower, _ = _payload_tower(port=128, device=512, in_force=128)
-    return Setup(build(tower))
+    return Setup(build(_payload_tower(accepts=512, port=128, device=128)))
 
 
 @machine
 def bench_1_payload_mismatch() -> Setup:
     """A drive set to send packets of 512 bytes to a port set to 256."""
-    tower, _ = _payload_tower(port=256, device=256, in_force=512)
-    return Setup(build(tower))
+    return Setup(build(_payload_tower(accepts=256, port=256, device=512)))
 
 
 @machine
@@ -185,7 +194,7 @@ def bench_2_worn_riser() -> Setup:
     up = carrier((3, 8), [reel_3("RL3-20001"), reel_3("RL3-20002")], bays=2)
     up.now = (3, 4)
     tower = bench_2({"PCIE1": [up], "PCIE2": ten_gigabit()})
-    port = tower.buses["0000:00"][1]
+    port = _port(tower, "01.0")
     port.now = (3, 4)
     port.registers[pcie.LINK_STATUS] = {"link_bandwidth_management_status": 1}
     return _again(build(tower), port.address, up.address)
@@ -196,7 +205,7 @@ def bench_2_slow_link() -> Setup:
     """A drive's link fell back to 5 GT/s; nobody set it so, and nothing sleeps."""
     slow = reel_3("RL3-21001")
     tower = bench_2({"PCIE3": [slow], "PCIE2": ten_gigabit()})
-    port = next(one for one in tower.buses["0000:00"] if one.at == "03.0")
+    port = _port(tower, "03.0")
     port.now = (2, 4)
     port.registers[pcie.LINK_STATUS] = {"link_bandwidth_management_status": 1}
     return _again(build(tower), port.address, slow.address)
@@ -207,7 +216,7 @@ def bench_2_lane_errors() -> Setup:
     """A scratch carrier fell back to 5 GT/s: two lanes show errors, and equalization at 8 GT/s failed in phase 2."""
     up = carrier((3, 8), [reel_3("RL3-22001")], bays=1)
     tower = bench_2({"PCIE2": [up], "PCIE1": display((3, 16))})
-    port = next(one for one in tower.buses["0000:00"] if one.at == "02.0")
+    port = _port(tower, "02.0")
     port.now = (2, 8)
     failed = {
         "equalization_8gt_complete": 1,
@@ -229,7 +238,7 @@ def bench_2_noisy_link() -> Setup:
     calm = folio("QF1-23001")
     calm.counters = {"RxErr": 2}
     tower = bench_2({"PCIE3": [noisy], "M2A": [calm]})
-    port = next(one for one in tower.buses["0000:00"] if one.at == "03.0")
+    port = _port(tower, "03.0")
     port.counters = {"BadDLLP": 33, "Timeout": 4}
     tree = build(tower)
     looks = []
@@ -238,7 +247,7 @@ def bench_2_noisy_link() -> Setup:
         set_counters(later, noisy.address, {"RxErr": 41 + 3 * step, "BadTLP": 12 + step})
         set_counters(later, port.address, {"BadDLLP": 33 + 2 * step, "Timeout": 4})
         looks.append((offset, later))
-    above = next(one for one in tower.buses["0000:00"] if one.below and one.below[0] is calm)
+    above = _port(tower, "1b.0")
     return Setup(tree, looks, (port.address, noisy.address, above.address, calm.address))
 
 
@@ -253,7 +262,7 @@ def bench_2_power_fault() -> Setup:
     """A hot-plug bay cut the power of its card; its latch is open."""
     words = {"PCIE2": {"hot_plug": True, "power_controller": True, "latch": True, "adapter": True}}
     tower = bench_2({"PCIE1": display((3, 16))}, words=words)
-    port = next(one for one in tower.buses["0000:00"] if one.at == "02.0")
+    port = _port(tower, "02.0")
     port.registers = {
         pcie.SLOT_CONTROL: {"power_controller_control": 1},
         pcie.SLOT_STATUS: {"presence_detect_state": 1, "power_fault_detected": 1, "mrl_sensor_state": 1},
@@ -290,7 +299,7 @@ def bench_3_swap_wanted() -> Setup:
 def bench_3_dark_slot() -> Setup:
     """The scanner's card is felt in its slot, but no link comes up."""
     tower = bench_3({"J1": display((3, 16))})
-    port = next(one for one in tower.buses["0000:00"] if one.at == "1c.0")
+    port = _port(tower, "1c.0")
     port.registers = {
         pcie.SLOT_STATUS: {"presence_detect_state": 1},
         pcie.LINK_STATUS: {"link_bandwidth_management_status": 1},
@@ -302,7 +311,7 @@ def bench_3_dark_slot() -> Setup:
 def bench_3_idle() -> Setup:
     """A display card at rest, its audio function with it."""
     tower = bench_3({"J1": display((3, 16)), "J2": [scanner()]})
-    port = tower.buses["0000:00"][1]
+    port = _port(tower, "01.0")
     port.now = (1, 16)
     port.registers[pcie.LINK_STATUS] = {"link_autonomous_bandwidth_status": 1}
     tree = build(tower)

@@ -37,7 +37,7 @@ KINDS: Final[dict[str, tuple[int, int, str | None]]] = {
     "system bus": (0x0C0500, CONVENTIONAL, "tw_smbus"),
     "serial bus": (0x0C8000, CONVENTIONAL, "tw_spi"),
     "memory": (0x050000, CONVENTIONAL, None),
-    "communication": (0x078000, CONVENTIONAL, "tw_mei"),
+    "communication": (0x078000, CONVENTIONAL, "tw_link"),
     "signal processing": (0x118000, pcie.INTEGRATED_ENDPOINT, "tw_thermal"),
     "system peripheral": (0x088000, pcie.INTEGRATED_ENDPOINT, None),
     "integrated display": (0x030000, pcie.INTEGRATED_ENDPOINT, "canvas"),
