@@ -11,7 +11,7 @@ from knowledge.steps import STEPS, STEPS_OF_RULE
 if TYPE_CHECKING:
     from agent.rules.rule import Found, Rule
 
-LOOKS: Final = frozenset({"look-as-root", "look-from-host", "look-under-load", "look-again", "count-drives"})
+LOOKS: Final = frozenset({"look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "count-drives"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
 
 
@@ -24,6 +24,8 @@ def steps(rule: Rule, found: Found) -> tuple[Step, ...]:
             actions.append("look-from-host")
         if judged.needs_root:
             actions.append("look-as-root")
+        if judged.link.device is not None and judged.link.device.power_state == "D3cold":
+            actions = ["wake"]
     if found.severity is Severity.NOTE and rule.severity is Severity.FAULT:
         actions = [action for action in actions if action in LOOKS or action == "cool"]
     move = found.move

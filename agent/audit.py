@@ -103,14 +103,15 @@ def below_best(facts: Facts) -> tuple[str, ...]:
 def shares(built: Machine, judged: tuple[Judged, ...]) -> tuple[dict[str, Share], dict[str, Share]]:
     """Each drive's share alone and with all drives reading at once, by the drive's name.
 
-    A drive on a path with a hop whose rate is not known, or says nothing of lanes, has none.
+    A drive on a path with a hop whose rate is not known, or says nothing of lanes, has none; nor has a SATA or SAS
+    drive, whose own interface decides.
     """
     by_key = {one.link.key: one for one in judged}
     hops: dict[str, Hop] = {}
     flows = []
     for path in built.paths:
         found = [by_key[hop.key] for hop in path.hops]
-        if not found or any(one.now is None or one.mbps is None for one in found):
+        if path.drive.kind != "nvme" or not found or any(one.now is None or one.mbps is None for one in found):
             continue
         sizes = payloads(path)
         for one in found:

@@ -22,6 +22,7 @@ Key = TypeVar("Key", str, int)
 
 BRIDGE_CLASS: Final = 0x0604
 DISPLAY_CLASS: Final = 0x03
+MOST_LEVELS: Final = 8  # bridges under each other on one card; ends the walk on a damaged capture
 DOWNSTREAM_FACING: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
 WITH_LINK: Final = frozenset({pcie.ENDPOINT, pcie.LEGACY_ENDPOINT, pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PCI})
 INTEGRATED: Final = frozenset({pcie.INTEGRATED_ENDPOINT, pcie.EVENT_COLLECTOR})
@@ -100,6 +101,25 @@ def is_bridge(function: PciFunction) -> bool:
 def is_display(function: PciFunction) -> bool:
     """Whether the function drives a display, by its class."""
     return isinstance(function.class_code, int) and function.class_code >> 16 == DISPLAY_CLASS
+
+
+def drives_display(link: Link, below: dict[str, tuple[PciFunction, ...]]) -> PciFunction | None:
+    """The display function of a card, also behind the card's own switch; None if other cards hang there as well.
+
+    Many display cards carry a switch of their own, so the slot's link is one or two levels above the display function.
+    """
+    here: tuple[PciFunction, ...] = link.functions
+    for _ in range(MOST_LEVELS):
+        display = next((function for function in here if is_display(function)), None)
+        if display is not None:
+            return display
+        if not any(is_bridge(function) for function in here):
+            return None
+        components = [below[function.address] for function in here if below.get(function.address)]
+        if len(components) != 1:
+            return None
+        here = components[0]
+    return None
 
 
 def _kinds(functions: dict[str, PciFunction], below: dict[str, tuple[PciFunction, ...]]) -> dict[str, int | None]:
@@ -198,7 +218,7 @@ class _Slots:
 
     def __init__(self, facts: Facts, functions: dict[str, PciFunction]) -> None:
         described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
-        self._by_place = _unique((_bus(slot.address), slot) for slot in described if slot.address is not None)
+        self._by_place = _unique((_bus(address), slot) for slot in described for address in _addresses(slot))
         self._by_port = _unique(
             (slot.address, slot) for slot in described if slot.address is not None and slot.address in functions
         )
@@ -247,9 +267,14 @@ def _unique(pairs: Iterable[tuple[Key, BoardSlot]]) -> dict[Key, BoardSlot]:
     return {key: slot for key, slot in found.items() if key not in twice}
 
 
-def _bus(address: str | None) -> str:
+def _addresses(slot: BoardSlot) -> set[str]:
+    """Where the firmware says the slot's card is: one address, or several where the slot is split."""
+    return {address for address in (slot.address, *(peer for peer, _ in slot.peers)) if address}
+
+
+def _bus(address: str) -> str:
     """Domain and bus of an address: "0000:03" of "0000:03:00.0"."""
-    return (address or "").rpartition(":")[0]
+    return address.rpartition(":")[0]
 
 
 def _bus_below(port: PciFunction, device: PciFunction | None) -> str:

@@ -249,7 +249,7 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
         seen = speed_text(fastest[1])
         words = f"it was seen at {seen} {fastest[0]:.1f} s later" if fastest[0] else f"it was seen at {seen} at first"
         found.append((Evidence(f"look {fastest[0]:.1f} s after the first", seen, speed_text(slowest)), words))
-    display = next((function for function in link.functions if topology.is_display(function)), None)
+    display = topology.drives_display(link, machine.below)
     if display is not None:
         evidence = Evidence(f"{display.address} class code", "display controller", "any other card")
         found.append((evidence, "display cards lower their speed at idle"))

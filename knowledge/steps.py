@@ -91,6 +91,12 @@ STEPS: Final[dict[str, StepKind]] = {
             "The same reading three times is worth acting on; a reading that changes is not.",
         ),
         StepKind(
+            "wake",
+            3,
+            "Use {subject}, for instance by opening a file on it, so that it wakes; then read again while it is in use.",
+            "Awake, the link shows a rate and gets a verdict.",
+        ),
+        StepKind(
             "count-drives",
             4,
             "Count the drives on the carrier in slot {slot} (maker's sheet, order, or a photo) before touching "

@@ -44,7 +44,9 @@ OFFERS: Final = {
 }
 
 PCI: Final = "/sys/bus/pci/devices"
-SHORT_SPACE: Final = "only the first bytes of configuration space are given to an ordinary user; root may read the rest"
+SHORT_SPACE: Final = (
+    "only the first bytes are given to an ordinary user, or in a container; root on the host may read more"
+)
 
 # What a later look asks again of a function (the rest does not change while a machine runs).
 CHANGING_TEXTS: Final = (

@@ -342,6 +342,8 @@ def _temperature(seen: DriveSeen) -> str:
 
 
 def _expected(seen: DriveSeen) -> str:
+    if seen.drive.kind != "nvme":
+        return "its own interface decides its rate, not the PCI Express link"
     if seen.alone is None or seen.together is None:
         return "no rate can be told: its path has no link, or one whose rate is not known"
     alone, together = mbps_range(seen.alone), mbps_range(seen.together)

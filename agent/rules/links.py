@@ -133,14 +133,13 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
 
 
 def _drives_below(seen: Seen, link: Link) -> list[tuple[str, float]]:
-    """Name and own link rate (MB/s) of each drive whose path crosses this link on its way, not as its own link."""
-    found = []
+    """Name and own link rate (MB/s) of each drive that reaches the processor through this link, its own link apart."""
+    found: dict[str, tuple[str, float]] = {}
     for path in seen.machine.paths:
-        if len(path.hops) > 1 and any(hop is link for hop in path.hops[1:]):
-            own = seen.at(path.hops[0].key)
-            if own is not None and own.mbps is not None:
-                found.append((path.drive.name, own.mbps))
-    return found
+        own = seen.at(path.hops[0].key) if path.hops else None
+        if own is not None and own.mbps is not None and any(hop is link for hop in path.hops[1:]):
+            found.setdefault(own.link.key, (path.drive.name, own.mbps))
+    return list(found.values())
 
 
 @rule("payload-low", Severity.NOTE, fires_on=("bench-1-payload",), quiet_on=("bench-1-upgraded",))
