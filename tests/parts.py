@@ -94,7 +94,7 @@ class Nvme(Struct, kw_only=True):
 class Disk(Struct, kw_only=True):
     """A SATA disk. `celsius` is None where no driver gives its temperature; limits are degrees Celsius."""
 
-    model: str = "Holmsey Vault 8TB"
+    model: str = "Holmsey Vault 8"
     serial: str = ""
     firmware: str = "HV31"
     size: int = 8_001_563_222_016
