@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Severity, Step
-from knowledge.steps import STEPS, STEPS_OF_RULE
+from knowledge.steps import LOAD, SHOWS, STEPS, STEPS_OF_RULE
 
 if TYPE_CHECKING:
     from agent.rules.rule import Found, Rule
@@ -34,7 +34,7 @@ def steps(rule: Rule, found: Found) -> tuple[Step, ...]:
     if move is None or move.swaps_with is None:
         actions = [action for action in actions if action != "swap"]
     kinds = sorted((STEPS[action] for action in dict.fromkeys(actions)), key=lambda kind: kind.rank)
-    words = _words(found)
+    words = _words(rule, found)
     return tuple(
         Step(
             action=kind.action,
@@ -47,7 +47,7 @@ def steps(rule: Rule, found: Found) -> tuple[Step, ...]:
     )
 
 
-def _words(found: Found) -> dict[str, str]:
+def _words(rule: Rule, found: Found) -> dict[str, str]:
     """What fills the places of a step's text."""
     judged, move = found.judged, found.move
     subject = found.subject
@@ -62,4 +62,6 @@ def _words(found: Found) -> dict[str, str]:
     if move is not None:
         rate, slot = rate_text(move.rate), move.slot
         other = move.swaps_with or (CARRIER_NEEDED if move.needs_carrier else "")
-    return {"subject": subject, "rate": rate, "slot": slot, "other": other}
+    shows = SHOWS.get(rule.id, "lanewright check shows {rate}").replace("{rate}", rate)
+    load = LOAD.get(rule.id, "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
+    return {"subject": subject, "rate": rate, "slot": slot, "other": other, "shows": shows, "load": load}

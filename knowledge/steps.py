@@ -50,7 +50,7 @@ HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, MANUAL)
 class StepKind(Struct, frozen=True):
     """One kind of step. `rank` orders steps from least to most invasive; `hardware` says that hands go inside.
 
-    `text` and `verify` may hold {subject}, {slot}, {rate} and {other}, filled in by the advisor.
+    `text` and `verify` may hold {subject}, {slot}, {rate}, {other}, {shows} and {load}, filled in by the advisor.
     """
 
     action: str
@@ -82,7 +82,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "look-under-load",
             2,
             "Read again while {subject} works hard, for instance while a large file is copied or a scene is drawn.",
-            "Under load the link should reach {rate}; if it does, it was only resting.",
+            "Under load {load}.",
         ),
         StepKind(
             "look-again",
@@ -93,7 +93,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "wake",
             3,
-            "Use {subject}, for instance by opening a file on it, so that it wakes; then read again while it is in use.",
+            "Use {subject}, for instance by opening a file on it, so that it wakes; read again while it is in use.",
             "Awake, the link shows a rate and gets a verdict.",
         ),
         StepKind(
@@ -124,7 +124,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "reseat",
             12,
             "Take the card of {subject} out and seat it again, straight and fully home, and fasten its bracket.",
-            "After the next start lanewright check shows {rate}.",
+            "After the next start {shows}.",
             (*HANDS, BACKUP),
             hardware=True,
         ),
@@ -132,7 +132,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "clean",
             13,
             "Clean the card's edge contacts with a lint-free cloth and contact cleaner, and blow dust out of the slot.",
-            "After the next start lanewright check shows {rate}.",
+            "After the next start {shows}.",
             HANDS,
             hardware=True,
         ),
@@ -140,7 +140,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "remove-riser",
             14,
             "If the card sits on a riser or an extension, fit it straight into the board, or fit another riser.",
-            "If the fault goes with the riser, replace the riser; check shows {rate} without it.",
+            "If the fault goes with the riser, replace the riser; without it {shows}.",
             HANDS,
             hardware=True,
         ),
@@ -189,7 +189,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "set-speed",
             31,
             "In the firmware setup, set the link speed of slot {slot} to automatic or to its highest value.",
-            "After the next start lanewright check shows {rate}. If it falls back again, treat it as a slow link.",
+            "After the next start {shows}. If it falls back again, treat it as a slow link.",
             (SETUP, MANUAL),
         ),
         StepKind(
@@ -213,19 +213,27 @@ STEPS: Final[dict[str, StepKind]] = {
             40,
             "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer "
             "firmware.",
-            "After the update lanewright check shows {rate}, and the version on record is the new one.",
+            "After the update {shows}, and the version on record is the new one.",
             (FIRMWARE,),
         ),
         StepKind(
             "replace",
             50,
             "Replace the part that the steps above singled out: riser, card or drive.",
-            "After the next start lanewright check shows {rate}.",
+            "After the next start {shows}.",
             (*HANDS, BACKUP),
             hardware=True,
         ),
     )
 }
+
+# What a rule's cure shows afterwards, and under load, where it is not the link's best rate.
+SHOWS: Final = {
+    "link-errors": "lanewright check --settle 60 counts no new errors on this link while it works",
+    "slot-power-fault": "the slot reports no power fault",
+    "slot-dark": "the card in the slot answers, with {rate} or what the card can do",
+}
+LOAD: Final = {"link-errors": "a count that keeps rising is worth acting on; a count that stays is history"}
 
 _CONTACT = ("reseat", "clean", "remove-riser", "try-other-slot")
 

@@ -15,19 +15,27 @@ if TYPE_CHECKING:
     from probes.unread import Unread
 
 LONGEST: Final = 200
+MOST_MARKS: Final = 2  # accents on one letter; more of them would run over the lines around
 
 
 def plain(text: str, limit: int = LONGEST) -> str:
     r"""`text` with every character that is not printable shown as an escape, and cut at `limit` characters.
 
-    Control characters, terminal escapes and marks that turn the direction of writing come out as "\x1b"
+    Control characters, terminal escapes, heaps of accents and marks that turn the writing direction come out as "\x1b"
     and the like; they never act. Whoever shows device text, in whatever form, calls this.
     """
     if len(text) > limit:
         text = text[: limit - 3] + "..."
-    if text.isprintable():
+    if text.isascii() and text.isprintable():
         return text
-    return "".join(character if character.isprintable() else _escape(character) for character in text)
+    from unicodedata import combining
+
+    marks = 0
+    shown = []
+    for character in text:
+        marks = marks + 1 if combining(character) else 0
+        shown.append(character if character.isprintable() and marks <= MOST_MARKS else _escape(character))
+    return "".join(shown)
 
 
 def _escape(character: str) -> str:

@@ -16,7 +16,7 @@ from agent.ends import rate_text
 from agent.findings import Severity, Verdict
 from agent.report.plain import describe, describe_link, mbps, mbps_range, place, plain, size, told
 from knowledge.rates import describe as describe_speed
-from knowledge.steps import SHORT
+from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, SHORT, STEPS
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -198,7 +198,10 @@ def _findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
         page.add(line, hang=INDENT + 1)
         for one in finding.evidence:
             page.add(_reading(one), indent=INDENT + 1, hang=INDENT + 3, style=QUIET)
-    steps = list({step.text: step for finding in group for step in finding.steps}.values())
+    steps = sorted(
+        {step.text: step for finding in group for step in finding.steps}.values(),
+        key=lambda step: STEPS[step.action].rank,
+    )
     gains = {step.gain_mbps for step in steps if step.gain_mbps is not None}
     if steps:
         brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
@@ -256,15 +259,16 @@ def _cautions(page: Page, cautions: Sequence[str], first: int, last: int) -> Non
 
 
 def _runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
-    """Neighbouring steps under one list of cautions: all that any of them needs."""
+    """Neighbouring steps of a kind (looking, hands inside, settings, firmware) under all cautions any of them needs."""
     runs: list[tuple[tuple[str, ...], list[Step]]] = []
+    kinds = []
     for step in steps:
-        if runs and bool(runs[-1][0]) == bool(step.cautions) and set(runs[-1][0]) & set(step.cautions or ("",)):
-            merged = tuple(dict.fromkeys((*runs[-1][0], *step.cautions)))
-            runs[-1] = (merged, [*runs[-1][1], step])
-        elif runs and not runs[-1][0] and not step.cautions:
-            runs[-1][1].append(step)
+        kind = tuple(sign in step.cautions for sign in (POWER_OFF, SETUP, FIRMWARE))
+        if kinds and kinds[-1] == kind:
+            cautions, together = runs[-1]
+            runs[-1] = (tuple(dict.fromkeys((*cautions, *step.cautions))), [*together, step])
         else:
+            kinds.append(kind)
             runs.append((step.cautions, [step]))
     return runs
 
@@ -279,7 +283,7 @@ def _links(page: Page, audit: Audit) -> None:
     ranked = sorted(audit.links, key=lambda one: (one.verdict.severity.rank, list(Verdict).index(one.verdict)))
     fitted = [one for one in ranked if one.link.device is not None or one.verdict is Verdict.DARK]
     rows = [
-        (one.verdict.value, place(one.link), one.device_address or "", _rates(one), _brief(one, audit))
+        (one.verdict.value, plain(place(one.link), 24), one.device_address or "", _rates(one), _brief(one, audit))
         for one in fitted
     ]
     page.columns(rows, [STYLES[one.verdict.severity] for one in fitted], cut=True)
@@ -372,11 +376,16 @@ def _path(seen: DriveSeen, audit: Audit) -> str:
 
 
 def _firmware(page: Page, audit: Audit) -> None:
-    listed = next((finding for finding in audit.findings if finding.rule == "firmware-listed"), None)
-    if listed is not None:
-        page.heading("Firmware on record")
-        for one in listed.evidence:
-            page.add(f"{plain(one.source)}: {plain(one.read)}", indent=2, hang=4)
+    host = audit.facts.host
+    if host.firmware_version is None and not audit.facts.drives:
+        return
+    page.heading("Firmware on record")
+    page.add(f"machine: {_host_firmware(audit)}", indent=2, hang=4)
+    alike: dict[tuple[str, str], list[str]] = {}
+    for drive in audit.facts.drives:
+        alike.setdefault((told(drive.model), told(drive.firmware)), []).append(plain(drive.name, 40))
+    for (model, firmware), names in alike.items():
+        page.add(f"{', '.join(names)} ({model}): {firmware}", indent=2, hang=4)
 
 
 def _machine(page: Page, audit: Audit) -> None:

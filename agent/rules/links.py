@@ -151,9 +151,12 @@ def payload_low(seen: Seen) -> Iterator[Found | Unread]:
     done = set()
     for path in seen.machine.paths:
         sizes = payloads(path)
-        own = seen.at(path.hops[0].key) if path.hops else None
+        hops = [seen.at(hop.key) for hop in path.hops]
+        own = hops[0] if hops else None
         if sizes is None or own is None or own.now is None or own.mbps is None or own.link.key in done:
             continue
+        if any(hop is None or hop.port_hidden or hop.verdict is Verdict.VIRTUAL for hop in hops):
+            continue  # what the whole path supports is not to be seen from here
         done.add(own.link.key)
         in_force, supported = sizes
         if in_force >= supported:
