@@ -127,7 +127,7 @@ class Live:
         try:
             if self._root is not None and not _regular(handle):
                 raise OSError(errno.EINVAL, "not a regular file")
-            first = os.read(handle, limit)
+            first = os.read(handle, min(limit, _FIRST))
             if len(first) < _WHOLE or len(first) == limit:
                 return first
             parts = [first]
@@ -221,6 +221,7 @@ class Live:
 
 
 _WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a page
+_FIRST: Final = 8192  # enough for nearly everything, and cheap to set aside
 
 
 def _regular(handle: int) -> bool:

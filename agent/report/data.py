@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit, DriveSeen
     from agent.findings import Evidence, Finding, Rate, Step
     from agent.judged import Judged
-    from probes.facts import BoardSlot, Host, PciFunction
+    from probes.facts import BoardSlot, Facts, Host, PciFunction
 
 VERSION: Final = 1
 Value = TypeVar("Value")
@@ -189,6 +189,19 @@ class InventoryData(Struct, frozen=True, kw_only=True):
     unread: tuple[UnreadData, ...]
 
 
+class WrittenData(Struct, frozen=True, kw_only=True):
+    """What `capture` wrote: where, how many readings of how many functions, how many later looks."""
+
+    format: Literal["lanewright-written"] = "lanewright-written"
+    version: int = VERSION
+    file: str
+    taken_at: str
+    functions: int
+    readings: int
+    looks: int
+    redacted: bool
+
+
 FORMS: Final[dict[str, type[Struct]]] = {"check": CheckData, "inventory": InventoryData}
 
 
@@ -237,6 +250,18 @@ def inventory(audit: Audit) -> InventoryData:
         drives=tuple(_drive(drive) for drive in audit.drives),
         functions=tuple(_function(function, audit) for function in audit.facts.functions),
         unread=_unread(audit),
+    )
+
+
+def written(file: str, facts: Facts, readings: int, looks: int, *, redacted: bool) -> WrittenData:
+    """The form of `capture`, said after the file is written."""
+    return WrittenData(
+        file=file,
+        taken_at=facts.taken_at,
+        functions=len(facts.functions),
+        readings=readings,
+        looks=looks,
+        redacted=redacted,
     )
 
 
