@@ -1,0 +1,87 @@
+"""Speeds, line codes, packet costs and the thresholds that rules go by: data with sources, and plain reading of it.
+
+MB/s are 10^6 bytes per second in one direction. Speeds are generation numbers: 1 is 2.5 GT/s, 7 is 128 GT/s.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+# The document behind each table and figure below; "common practice" marks what people of the trade go by.
+SOURCES: Final = {
+    "GTPS": "PCI Express Base, Supported Link Speeds Vector; 128 GT/s: PCI-SIG announcement of PCI Express 7.0",
+    "LINE_CODES": "PCI Express Base, physical layer: 8b/10b, 128b/130b, 256-byte flits (242 of them not CRC or FEC)",
+    "WIDTHS": "PCI Express Base, Link Status Register; Linux include/linux/pci.h enum pcie_link_width",
+    "KERNEL_MBITS": "Linux drivers/pci/pci.h PCIE_SPEED2MBS_ENC (6.12)",
+    "PACKET_BYTES": "SIGCOMM 2018, Understanding PCIe performance for end host networking: MWr and CplD overhead",
+    "FLIT_PACKET_BYTES": "PCI Express Base 6.0, flit mode: the packet header alone (four or three double words)",
+    "FLIT_SHARE": "PCI Express Base 6.0, flit mode: 236 of a flit's 256 bytes carry packets, 242 are not CRC or FEC",
+    "PAYLOADS": "PCI Express Base, Device Control Register, Max_Payload_Size",
+    "RULE_OF_THUMB": "common practice: three quarters of the link rate reach the application",
+    "NEAR_LIMIT_CELSIUS": "common practice",
+    "NEAR_CRITICAL_CELSIUS": "common practice",
+    "FEW_ERRORS": "common practice; PCI Express Base allows one bit error in 10^12",
+}
+
+# Transfer rate of one lane, GT/s, by generation.
+GTPS: Final = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0, 7: 128.0}
+
+# Bits that carry bytes, of so many bits on the lane. In flits, CRC and error correction count as line code.
+LINE_CODES: Final = {1: (8, 10), 2: (8, 10), 3: (128, 130), 4: (128, 130), 5: (128, 130), 6: (242, 256), 7: (242, 256)}
+
+# Numbers of lanes that a link can have.
+WIDTHS: Final = (1, 2, 4, 8, 12, 16, 32)
+
+# Mb/s of one lane as the Linux kernel counts them, cut to whole numbers; its log lines are made of these. Generation 7
+# is not in it, and generation 6 counts no flit overhead.
+KERNEL_MBITS: Final = {1: 2000, 2: 4000, 3: 7876, 4: 15753, 5: 31507, 6: 64000}
+
+# Bytes that a packet costs on the lanes beyond its data (framing, sequence number, header, link check). "to_host": a
+# drive is read, it writes to memory with 64-bit addresses. "to_drive": a drive is written, memory answers it.
+PACKET_BYTES: Final = {"to_host": 24, "to_drive": 20}
+
+# The same in flits (generations 6 and 7): no framing, sequence number or check of a packet's own.
+FLIT_PACKET_BYTES: Final = {"to_host": 16, "to_drive": 12}
+FLIT_SHARE: Final = (236, 242)
+FIRST_FLIT_GENERATION: Final = 6
+
+# Max Payload Size that the specification allows, bytes.
+PAYLOADS: Final = (128, 256, 512, 1024, 2048, 4096)
+
+# Share of the link rate that real transfers reach with ease (common practice).
+RULE_OF_THUMB: Final = 0.75
+
+# Closer than this below its warning limit, a drive is called near it; below its critical limit the margin is wider,
+# for a drive that gives no warning limit (common practice).
+NEAR_LIMIT_CELSIUS: Final = 5.0
+NEAR_CRITICAL_CELSIUS: Final = 10.0
+
+# Up to so many errors of a link since start-up are no fault: links that train or wake count some (common practice).
+FEW_ERRORS: Final = 20
+
+_BITS_PER_BYTE: Final = 8
+_SPEED_WORDS: Final = {
+    f"{words} GT/s{ending}": generation
+    for generation, rate in GTPS.items()
+    for words in (f"{rate:.1f}", f"{rate:g}")
+    for ending in ("", " PCIe")
+}
+
+
+def lane_mbps(generation: int) -> float:
+    """MB/s of one lane after line coding, as near as a float can be."""
+    data, bits = LINE_CODES[generation]
+    return GTPS[generation] * 1000 * data / (_BITS_PER_BYTE * bits)
+
+
+def describe(generation: int) -> str:
+    """Words for people: "8 GT/s (Gen 3)"."""
+    return f"{GTPS[generation]:g} GT/s (Gen {generation})"
+
+
+def parse_speed(text: str) -> int | None:
+    """Generation of a speed as Linux words it ("8.0 GT/s PCIe", before 5.8 "8 GT/s"); None for all other words.
+
+    "Unknown", "Unknown speed" and the speeds of conventional PCI ("66 MHz PCI-X") are other words.
+    """
+    return _SPEED_WORDS.get(text.strip())
