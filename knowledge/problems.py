@@ -1,7 +1,7 @@
 """The errors a user can act on. Everything else that is raised is a defect and keeps its traceback."""
 
 
-class Problem(Exception):
+class Problem(Exception):  # noqa: N818 - what a user meets is a problem, and the two below say of what kind
     """Base of the two errors below; never raised itself.
 
     The message is one sentence that says what, where and what to try.

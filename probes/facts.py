@@ -6,10 +6,13 @@ without a driver, a device without a firmware label); it never stands for "could
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from msgspec import Struct
 
-from probes.decode import Registers
-from probes.unread import Unread
+if TYPE_CHECKING:
+    from probes.decode import Registers
+    from probes.unread import Unread
 
 
 class LinkAttributes(Struct, frozen=True):
@@ -147,11 +150,11 @@ class Drive(Struct, frozen=True):
     address: str | None
     model: str | Unread
     firmware: str | Unread
-    serial: str | None | Unread
+    serial: str | Unread | None
     state: str | None
     blocks: tuple[BlockDevice, ...]
-    warning_celsius: float | None | Unread
-    critical_celsius: float | None | Unread
+    warning_celsius: float | Unread | None
+    critical_celsius: float | Unread | None
 
 
 class Sensor(Struct, frozen=True):

@@ -261,7 +261,7 @@ def _cautions(page: Page, cautions: Sequence[str], first: int, last: int) -> Non
 def _runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
     """Neighbouring steps of a kind (looking, hands inside, settings, firmware) under all cautions any of them needs."""
     runs: list[tuple[tuple[str, ...], list[Step]]] = []
-    kinds = []
+    kinds: list[tuple[bool, ...]] = []
     for step in steps:
         kind = tuple(sign in step.cautions for sign in (POWER_OFF, SETUP, FIRMWARE))
         if kinds and kinds[-1] == kind:
@@ -366,8 +366,8 @@ def _path(seen: DriveSeen, audit: Audit) -> str:
         hop = rate_text(judged.now) if judged.now and judged.mbps is not None else "rate not known"
         if judged.verdict is Verdict.VIRTUAL:
             hop = "not wires"
-        narrowest = " <- narrowest" if key == seen.narrowest and len(seen.path) > 1 else ""
-        parts.append(f"{hop} ({place(judged.link)}){narrowest}")
+        narrowest = "narrowest: " if key == seen.narrowest and len(seen.path) > 1 else ""
+        parts.append(f"{narrowest}{hop} ({place(judged.link)})")
     parts.append("processor")
     return " > ".join(parts)
 

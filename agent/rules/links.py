@@ -125,9 +125,15 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
         assert now is not None
         evidence = (
             Evidence(
-                f"{judged.link.key} link rate now", f"{rate_text(now)}, {carried:,.0f} MB/s", f"{asked:,.0f} MB/s"
+                f"{judged.link.key} link rate now",
+                f"{rate_text(now)}, {carried:,.0f} MB/s",
+                f"{asked:,.0f} MB/s, to hold back none of its drives",
             ),
-            Evidence("drives behind it", names, f"{asked / carried:.1f} times what the uplink carries"),
+            Evidence(
+                f"own links of {names}",
+                f"{asked:,.0f} MB/s together",
+                f"{carried:,.0f} MB/s or less; this is {asked / carried:.1f} times as much",
+            ),
         )
         yield Found(subject(judged), headline, evidence, judged=judged)
 
