@@ -28,9 +28,10 @@ FORMAT: Final = "lanewright-capture"
 VERSION: Final = 1
 
 MEBIBYTE: Final = 1024 * 1024
-PACKED_LIMIT: Final = 16 * MEBIBYTE  # a gzip file; that of a server of 2,000 functions has some 3 MiB
+PACKED_LIMIT: Final = 8 * MEBIBYTE  # a gzip file; that of a server of 2,000 functions has some 2 MiB
 JSON_LIMIT: Final = 96 * MEBIBYTE  # unpacked; that of a server of 2,000 functions has some 30 MiB
-READS_LIMIT: Final = 500_000  # in the first look and in all later ones together
+READS_LIMIT: Final = 250_000  # in the first look and in all later ones together
+NAMES_LIMIT: Final = 10_000  # in one directory
 SAMPLES_LIMIT: Final = 10_000
 SENTENCE_LIMIT: Final = 200
 ERRNO_NAME_LIMIT: Final = 16
@@ -63,14 +64,14 @@ class Entry(Struct, frozen=True, gc=False, forbid_unknown_fields=True):
 
     text: Annotated[str, Meta(max_length=4 * MEBIBYTE)] | UnsetType = UNSET
     hex: Annotated[str, Meta(max_length=8 * MEBIBYTE)] | UnsetType = UNSET
-    names: Annotated[tuple[_Name, ...], Meta(max_length=100_000)] | UnsetType = msgspec.field(
+    names: Annotated[tuple[_Name, ...], Meta(max_length=NAMES_LIMIT)] | UnsetType = msgspec.field(
         default=UNSET, name="list"
     )
     link: _Name | UnsetType = UNSET
     error: _Name | UnsetType = UNSET
 
 
-_Entries = dict[str, Annotated[Entry, Meta(extra_json_schema={"minProperties": 1, "maxProperties": 1})]]
+_Entries = dict[_Name, Annotated[Entry, Meta(extra_json_schema={"minProperties": 1, "maxProperties": 1})]]
 
 
 class Sample(Struct, frozen=True, forbid_unknown_fields=True):
@@ -298,11 +299,15 @@ def encode(
     later = (
         b'{"offset":%b,"reads":{%b}}' % (msgspec.json.encode(float(offset)), _lines(found)) for offset, found in samples
     )
-    return b'%b,\n"reads":{%b},\n"samples":[%b]}\n' % (
+    data = b'%b,\n"reads":{%b},\n"samples":[%b]}\n' % (
         msgspec.json.encode(head)[:-1],
         _lines(answers),
         b",\n".join(later),
     )
+    count = len(answers) + sum(len(found) for _, found in samples)
+    if len(data) > JSON_LIMIT or count > READS_LIMIT or len(samples) > SAMPLES_LIMIT:
+        raise BadInput("this machine says more than a capture can hold; use lanewright check without one")
+    return data
 
 
 def write_file(  # noqa: PLR0913 - the keys of the file, and how to write it
