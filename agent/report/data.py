@@ -146,6 +146,8 @@ class FunctionData(Struct, frozen=True):
 
     address: str
     what: str
+    vendor_name: str | None
+    model_name: str | None
     vendor_id: int | None
     device_id: int | None
     subsystem_vendor_id: int | None
@@ -361,6 +363,8 @@ def _function(function: PciFunction, audit: Audit) -> FunctionData:
     return FunctionData(
         address=function.address,
         what=describe(function, audit),
+        vendor_name=function.vendor_name,
+        model_name=function.model_name,
         vendor_id=_value(function.vendor_id),
         device_id=_value(function.device_id),
         subsystem_vendor_id=_value(function.subsystem_vendor_id),

@@ -451,6 +451,8 @@ def _functions(page: Page, audit: Audit, title: str) -> None:
         if function.physical_function is not None:
             continue
         words = [describe(function, audit)]
+        if function.vendor_name:
+            words.append(f"by {plain(function.vendor_name, 60)}")
         if function.driver:
             words.append(f"driver {plain(function.driver, 40)}")
         if function.address in virtual:

@@ -27,10 +27,14 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
 
     Counts are of errors seen by that end, so both ends are summed. A few since start-up are no fault; rising is.
     """
+    silent = []
     for judged in seen.judged:
         if judged.verdict is Verdict.VIRTUAL or judged.device_address is None:
             continue
         ends = [end for end in (judged.link.port, judged.link.device) if end is not None]
+        if all(end.errors is None for end in ends):
+            silent.append(judged.link.key)
+            continue
         first = sum(link_error_count(end) for end in ends)
         series = _series(seen.machine, ends)
         evidence = tuple(_counters(end) for end in ends if link_error_count(end))
@@ -45,6 +49,9 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
             since = f" in {hours / 3600:,.1f} hours" if isinstance(hours, float) else ""
             headline = f"its two ends counted {first} link errors since start-up{since}{after}"
             yield Found(subject(judged), headline, evidence, severity=Severity.NOTE, judged=judged)
+    if silent:
+        what = f"error counters of {', '.join(silent)}"
+        yield Unread(what, "neither end counts: error reporting is absent, switched off or kept by the firmware")
 
 
 def link_error_count(function: PciFunction) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Evidence, Rate, Severity, Verdict
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from agent.machine import Link
     from probes.facts import PciFunction
 
-NVME_CLASS = 0x0108
+NVME_CLASS: Final = 0x0108
+DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
 
 
 @rule(
@@ -182,16 +183,30 @@ def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
     link, can, card = other.link, other.port_can, judged.device_can
     if other is judged or can is None or card is None or not _is_board_slot(seen, link) or not _fits(link, card):
         return None
-    assert link.slot is not None
+    carrier = _needs_carrier(seen, judged.link, link)
     rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
     gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
-    mine, theirs = (one.slot.board if one.slot is not None else None for one in (judged.link, link))
-    carrier = mine is not None and theirs is not None and mine.kind != theirs.kind
-    if gain > 0 and other.verdict is Verdict.EMPTY:
+    assert link.slot is not None
+    if carrier is None or gain <= 0:
+        return None
+    if other.verdict is Verdict.EMPTY:
         return Move(link.slot.name, rate, gain, needs_carrier=carrier)
-    if gain > 0 and not carrier and _loses_nothing(other, judged):
+    if not carrier and _loses_nothing(other, judged):
         return Move(link.slot.name, rate, gain, swaps_with=other.device_address)
     return None
+
+
+def _needs_carrier(seen: Seen, here: Link, there: Link) -> bool | None:
+    """Whether a move takes a carrier card: a drive from its own kind of slot or bay to a card slot. None: no move."""
+    mine, theirs = (
+        link.slot.board.kind if link.slot is not None and link.slot.board is not None else None
+        for link in (here, there)
+    )
+    if not _is_board_slot(seen, here) or mine in DRIVE_SLOTS:
+        return theirs not in DRIVE_SLOTS if _is_drive(here.device) else None
+    if theirs in DRIVE_SLOTS or (mine is not None and theirs is not None and mine != theirs):
+        return None
+    return False
 
 
 def _is_board_slot(seen: Seen, link: Link) -> bool:
