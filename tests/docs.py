@@ -200,14 +200,14 @@ BLOCKS: Final[dict[str, Callable[[], str]]] = {
 }
 
 
-def blocks_in(page: str) -> list[str]:
-    """The names of the blocks of a page, in order."""
-    return [match[2] for match in BLOCK.finditer(page)]
+def blocks_in(page: str) -> list[tuple[str, str]]:
+    """The blocks of a page in order: name and content."""
+    return [(match[2], match[3].strip("\n")) for match in BLOCK.finditer(page)]
 
 
 def made_anew(page: str) -> str:
     """The page with every block made anew; a name that nobody makes raises KeyError."""
-    return BLOCK.sub(lambda match: f"{match[1]}\n{BLOCKS[match[2]]()}\n{match[4]}", page)
+    return BLOCK.sub(lambda match: f"{match[1]}\n{BLOCKS[match[2]]().strip(chr(10))}\n\n{match[4]}", page)
 
 
 def main() -> None:
