@@ -158,7 +158,10 @@ def bench_1_tunnelled_dock() -> Setup:
                 (1, 4), [reel_3("RL3-14001", removable="removable")], device=0x15, removable="removable", **named
             ),
             downstream_port(
-                *((1, 4), [card("usb", (1, 4), device=0x16, removable="removable", **named)]),
+                *(
+                    (1, 4),
+                    [card("usb", (1, 4), device=0x16, model="Dock USB controller", removable="removable", **named)],
+                ),
                 device=0x15,
                 removable="removable",
                 **named,

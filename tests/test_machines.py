@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/about.toml"))
 ORIGINS: Final = {"invented", "emulated lab"}
 ALWAYS: Final = {"story", "origin", "rules", "exit", "expect", "links"}
-SOMETIMES: Final = {"slots", "narrowest", "together"}
+SOMETIMES: Final = {"slots", "narrowest", "together", "says"}
 every_folder = pytest.mark.parametrize("name", FOLDERS)
 every_machine = pytest.mark.parametrize("name", sorted(MACHINES))
 
@@ -99,6 +99,24 @@ def test_exactly_the_named_rules_speak_up(name: str) -> None:
     """Rules above ok fire where they are expected, and no other does."""
     actual = {finding.rule for finding in audited(name).findings if finding.severity is not Severity.OK}
     assert set(about(name)["rules"]) == actual
+
+
+@every_folder
+def test_findings_hold_what_a_person_would_point_at(name: str) -> None:
+    """Where `about.toml` asks for a figure or a place, the findings of that rule show it."""
+    shown: dict[str, str] = {}
+    for finding in audited(name).findings:
+        parts = [finding.headline]
+        for one in finding.evidence:
+            parts += [one.source, one.read, one.expected]
+        shown[finding.rule] = " | ".join((shown.get(finding.rule, ""), *parts))
+    missing = [
+        (rule, words)
+        for rule, asked in about(name).get("says", {}).items()
+        for words in asked
+        if words not in shown.get(rule, "")
+    ]
+    assert missing == []
 
 
 @every_folder
