@@ -259,7 +259,7 @@ def bench_2(
         _spare_port("1c.5", (3, 1)),
     ]
     named: Fields = {
-        "kernel": "6.1.0-25-amd64",
+        "kernel": "6.1.112",
         "board": "WS-5",
         "board_version": "Rev A",
         "product": "Editing tower 2",
@@ -311,7 +311,7 @@ def bench_3(
         _spare_port("1c.7", (2, 1)),
     ]
     named: Fields = {
-        "kernel": "6.1.0-25-amd64",
+        "kernel": "6.1.112",
         "board": "WS-3",
         "board_version": "1.01",
         "product": "Editing tower 3",

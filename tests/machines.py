@@ -288,7 +288,7 @@ def bench_2_hot_drive() -> Setup:
 def bench_3_set_slow() -> Setup:
     """A slot set to 5 GT/s in the firmware setup; an older kernel with its own wording."""
     fitted = {"J1": [carrier((3, 8), [reel_3("RL3-30001")], bays=1)], "J2": [scanner()]}
-    tower = bench_3(*(fitted,), ports={"J1": {"target": 2, "now": (2, 8)}}, kernel="5.4.0-182-generic", old_words=True)
+    tower = bench_3(*(fitted,), ports={"J1": {"target": 2, "now": (2, 8)}}, kernel="5.4.284", old_words=True)
     return Setup(build(tower))
 
 

@@ -170,7 +170,7 @@ class Machine(Struct, kw_only=True):
 
     name: str
     buses: dict[str, list[Function]]
-    kernel: str = "6.12.30-amd64"
+    kernel: str = "6.12.30"
     old_words: bool = False
     maker: str = "Harrow Lane Archive"
     product: str = "Editing tower"
