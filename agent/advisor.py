@@ -52,12 +52,12 @@ def _words(rule: Rule, found: Found) -> dict[str, str]:
     judged, move = found.judged, found.move
     subject = found.subject
     rate = "its best rate"
-    slot = "of this card"
+    slot = "the slot of this card"
     if judged is not None:
         subject = judged.device_address or found.subject
         best = judged.best or judged.port_can
         rate = rate_text(best) if best is not None else rate
-        slot = judged.link.slot.name if judged.link.slot is not None else slot
+        slot = judged.link.slot.words if judged.link.slot is not None else slot
     other = ""
     if move is not None:
         rate, slot = rate_text(move.rate), move.slot

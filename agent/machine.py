@@ -35,6 +35,11 @@ class Slot(Struct, frozen=True):
     source: str
     board: BoardSlot | None = None
 
+    @property
+    def words(self) -> str:
+        """The name in a sentence: "slot 3"; a name that says itself that it is a slot stays as it is."""
+        return self.name if self.name.lower().startswith("slot") else f"slot {self.name}"
+
 
 class Link(Struct, frozen=True):
     """A downstream-facing port and the component below it.

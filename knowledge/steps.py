@@ -99,14 +99,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "count-drives",
             4,
-            "Count the drives on the carrier in slot {slot} (maker's sheet, order, or a photo) before touching "
+            "Count the drives on the carrier in {slot} (maker's sheet, order, or a photo) before touching "
             "anything.",
             "One drive: nothing to do. More drives than answer: split the slot as described next.",
         ),
         StepKind(
             "close-latch",
             10,
-            "Close the retention latch of slot {slot}.",
+            "Close the retention latch of {slot}.",
             "The slot's latch reads closed and the card answers.",
             (POWER_OFF, STATIC, MANUAL),
             hardware=True,
@@ -156,16 +156,16 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "move",
             20,
-            "Move the card of {subject} to slot {slot}, which is free.{other}",
-            "After the next start lanewright check shows {rate} in slot {slot}.",
+            "Move the card of {subject} to {slot}, which is free.{other}",
+            "After the next start lanewright check shows {rate} in {slot}.",
             (*HANDS, BACKUP),
             hardware=True,
         ),
         StepKind(
             "swap",
             21,
-            "Swap the card of {subject} with the card in slot {slot} ({other}).",
-            "After the next start lanewright check shows {rate} in slot {slot}, and the other card as before.",
+            "Swap the card of {subject} with the card in {slot} ({other}).",
+            "After the next start lanewright check shows {rate} in {slot}, and the other card as before.",
             (*HANDS, BACKUP),
             hardware=True,
         ),
@@ -181,21 +181,21 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "enable-slot",
             30,
-            "In the firmware setup, see whether slot {slot} is switched off or reserved, and switch it on.",
-            "After the next start the card in slot {slot} answers.",
+            "In the firmware setup, see whether {slot} is switched off or reserved, and switch it on.",
+            "After the next start the card in {slot} answers.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "set-speed",
             31,
-            "In the firmware setup, set the link speed of slot {slot} to automatic or to its highest value.",
+            "In the firmware setup, set the link speed of {slot} to automatic or to its highest value.",
             "After the next start {shows}. If it falls back again, treat it as a slow link.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "set-split",
             32,
-            "In the firmware setup, split the lanes of slot {slot} into groups of four (often called bifurcation).",
+            "In the firmware setup, split the lanes of {slot} into groups of four (often called bifurcation).",
             "After the next start every drive of the carrier answers with {rate}.",
             (SETUP, BACKUP, MANUAL),
         ),

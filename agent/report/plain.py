@@ -94,8 +94,7 @@ def describe_link(link: Link, audit: Audit) -> str:
 def place(link: Link) -> str:
     """Where a link is, for people: its slot, else its port or device."""
     if link.slot is not None:
-        name = plain(link.slot.name, 40)
-        return name if name.lower().startswith("slot") or not name[:1].isdigit() else f"slot {name}"
+        return plain(link.slot.words, 40)
     return link.key
 
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit, DriveSeen
     from agent.findings import Evidence, Finding, Step
     from agent.judged import Judged
+    from agent.report.data import SlotData
 
 STYLES: Final = {
     Severity.FAULT: "bold red",
@@ -417,25 +418,23 @@ def _slots(page: Page, audit: Audit) -> None:
         return
     page.heading("Slots")
     what = {judged.device_address: describe_link(judged.link, audit) for judged in audit.links if judged.device_address}
-    rows = []
-    for slot in slots:
-        built = [
-            f"x{slot.connector_lanes} connector" if slot.connector_lanes else "",
-            f"{slot.wired_lanes} lanes" if slot.wired_lanes else "",
-            describe_speed(slot.generation) if slot.generation else "",
-            "can be split" if slot.can_split else "",
-        ]
-        content = (
-            f"{what[slot.device]}, {slot.device}"
-            if slot.device in what
-            else "empty"
-            if slot.port
-            else "not matched to a port"
-        )
-        rows.append(
-            (plain(slot.name, 40), content, f"{', '.join(part for part in built if part)} [{slot.named_by}]".strip())
-        )
-    page.columns(rows)
+    for source in dict.fromkeys(slot.named_by for slot in slots):
+        page.add(f"named by the {source}:", indent=2, style=QUIET)
+        page.columns([_slot_row(slot, what) for slot in slots if slot.named_by == source])
+
+
+def _slot_row(slot: SlotData, what: dict[str, str]) -> tuple[str, str]:
+    built = (
+        f"x{slot.connector_lanes} connector" if slot.connector_lanes else "",
+        f"{slot.wired_lanes} lanes" if slot.wired_lanes else "",
+        describe_speed(slot.generation) if slot.generation else "",
+        "can be split" if slot.can_split else "",
+    )
+    content = f"{what[slot.device]}, {slot.device}" if slot.device in what else "empty"
+    if slot.port is None and slot.device is None:
+        content = f"not matched to a port, said to be {slot.usage}" if slot.usage else "not matched to a port"
+    described = ", ".join(part for part in built if part)
+    return plain(slot.name, 40), f"{content} ({described})" if described else content
 
 
 def _functions(page: Page, audit: Audit, title: str) -> None:

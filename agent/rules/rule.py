@@ -33,7 +33,7 @@ class Seen(Struct, frozen=True):
 
 
 class Move(Struct, frozen=True):
-    """A better place for a card: the slot's name, the rate there, and whose card is there now (None: free)."""
+    """A better place for a card: the slot in words, the rate there, and whose card is there now (None: free)."""
 
     slot: str
     rate: Rate

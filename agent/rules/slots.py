@@ -38,9 +38,7 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
         move = best_move(seen, judged)
         headline = judged.why
         if move is not None:
-            place = (
-                f"slot {move.slot}" if move.swaps_with is None else f"slot {move.slot}, which {move.swaps_with} holds,"
-            )
+            place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
             headline = f"{headline}; {place} would give {rate_text(move.rate)}"
         elif not movable(judged):
             headline = f"{headline}; it is not in a slot, so it cannot be moved"
@@ -190,9 +188,9 @@ def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
     if carrier is None or gain <= 0:
         return None
     if other.verdict is Verdict.EMPTY:
-        return Move(link.slot.name, rate, gain, needs_carrier=carrier)
+        return Move(link.slot.words, rate, gain, needs_carrier=carrier)
     if not carrier and _loses_nothing(other, judged):
-        return Move(link.slot.name, rate, gain, swaps_with=other.device_address)
+        return Move(link.slot.words, rate, gain, swaps_with=other.device_address)
     return None
 
 
