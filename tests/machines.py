@@ -401,6 +401,31 @@ def guest_passthrough() -> Setup:
 
 
 @machine
+def guest_plain() -> Setup:
+    """A small virtual machine: conventional emulated devices on one bus, no link, no firmware tables, no identity."""
+    named: Fields = {"vendor": 0x1AF4, "subsystem": (0x1AF4, 0x1100), "maker": "Emulated", "conventional": True}
+    functions = [
+        Function(kind="host bridge", at="00.0", device=0x0D57, model="Host bridge", **named),
+        Function(kind="network", at="01.0", device=0x1041, model="Emulated network card", **named),
+        Function(kind="communication", at="02.0", device=0x1043, model="Emulated console", **named),
+    ]
+    return Setup(
+        build(
+            Machine(
+                name="catalogue-guest",
+                buses={"0000:00": functions},
+                virtual=True,
+                tables=False,
+                identity=False,
+                udev=False,
+                processors=2,
+                memory=2_147_483_648,
+            )
+        )
+    )
+
+
+@machine
 def hostile_names() -> Setup:
     """A tower whose parts and firmware say hostile things in every name they can give."""
     return Setup(hostile())

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
-@rule("firmware-listed", Severity.OK, fires_on=("bench-1-upgraded",), quiet_on=())
+@rule("firmware-listed", Severity.OK, fires_on=("bench-1-upgraded",), quiet_on=("guest-plain",))
 def firmware_listed(seen: Seen) -> Iterator[Found | Unread]:
     """The firmware of the machine and of its drives, with dates where they are told.
 

@@ -169,11 +169,24 @@ def movable(judged: Judged) -> bool:
 
 
 def best_move(seen: Seen, judged: Judged) -> Move | None:
-    """The best other slot of the machine: the fastest, free before swapped; None if nothing would gain."""
+    """The best other slot of the machine; None if nothing would gain.
+
+    The fastest comes first, then free before swapped, then the narrowest that is enough, so that big slots stay free.
+    """
     if not movable(judged) or judged.mbps is None or judged.device_can is None or judged.port_can is None:
         return None
-    moves = [move for other in seen.judged if (move := _move(seen, judged, other)) is not None]
-    return min(moves, key=lambda move: (-move.gain_mbps, move.swaps_with is not None, move.slot), default=None)
+    moves = [(move, other) for other in seen.judged if (move := _move(seen, judged, other)) is not None]
+    best = min(
+        moves,
+        key=lambda pair: (-pair[0].gain_mbps, pair[0].swaps_with is not None, _size(pair[1]), pair[0].slot),
+        default=None,
+    )
+    return best[0] if best is not None else None
+
+
+def _size(judged: Judged) -> tuple[int, int]:
+    """How big a slot is: lanes, then speed."""
+    return (judged.port_can.width, judged.port_can.speed) if judged.port_can is not None else (0, 0)
 
 
 def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
