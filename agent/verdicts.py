@@ -68,8 +68,12 @@ def _judge(link: Link, machine: Machine) -> Judged:
 
 
 def _kind(link: Link) -> tuple[Evidence, ...]:
-    address = link.device.address if link.device is not None else ""
-    return (Evidence(f"{address} PCI Express Capabilities: Device/Port Type", "integrated endpoint", "no link"),)
+    """What shows that a device is integrated: its own register, or its place where that is out of reach."""
+    assert link.device is not None
+    address = link.device.address
+    if isinstance(link.device.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "device_port_type"), int):
+        return (Evidence(f"{address} PCI Express Capabilities: Device/Port Type", "integrated endpoint", "no link"),)
+    return (Evidence(f"{address} place in the tree", "on a root bus, without figures of a link", "no link"),)
 
 
 def _compare(

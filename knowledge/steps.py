@@ -44,7 +44,7 @@ SHORT: Final = {
     LICENSED: "supplies are for licensed people",
 }
 
-HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, MANUAL)
+HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, BACKUP, MANUAL)
 
 
 class StepKind(Struct, frozen=True):
@@ -99,8 +99,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "count-drives",
             4,
-            "Count the drives on the carrier in {slot} (maker's sheet, order, or a photo) before touching "
-            "anything.",
+            "Count the drives on the carrier in {slot} (maker's sheet, order, or a photo) before touching anything.",
             "One drive: nothing to do. More drives than answer: split the slot as described next.",
         ),
         StepKind(
@@ -108,7 +107,7 @@ STEPS: Final[dict[str, StepKind]] = {
             10,
             "Close the retention latch of {slot}.",
             "The slot's latch reads closed and the card answers.",
-            (POWER_OFF, STATIC, MANUAL),
+            HANDS,
             hardware=True,
         ),
         StepKind(
@@ -125,7 +124,7 @@ STEPS: Final[dict[str, StepKind]] = {
             12,
             "Take the card of {subject} out and seat it again, straight and fully home, and fasten its bracket.",
             "After the next start {shows}.",
-            (*HANDS, BACKUP),
+            HANDS,
             hardware=True,
         ),
         StepKind(
@@ -158,7 +157,7 @@ STEPS: Final[dict[str, StepKind]] = {
             20,
             "Move the card of {subject} to {slot}, which is free.{other}",
             "After the next start lanewright check shows {rate} in {slot}.",
-            (*HANDS, BACKUP),
+            HANDS,
             hardware=True,
         ),
         StepKind(
@@ -166,7 +165,7 @@ STEPS: Final[dict[str, StepKind]] = {
             21,
             "Swap the card of {subject} with the card in {slot} ({other}).",
             "After the next start lanewright check shows {rate} in {slot}, and the other card as before.",
-            (*HANDS, BACKUP),
+            HANDS,
             hardware=True,
         ),
         StepKind(
@@ -175,7 +174,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "Try the card in another slot of the same kind: if the fault stays with the card it is the card, else "
             "the slot.",
             "lanewright check in the other slot; compare with this one.",
-            (*HANDS, BACKUP),
+            HANDS,
             hardware=True,
         ),
         StepKind(
@@ -221,7 +220,7 @@ STEPS: Final[dict[str, StepKind]] = {
             50,
             "Replace the part that the steps above singled out: riser, card or drive.",
             "After the next start {shows}.",
-            (*HANDS, BACKUP),
+            HANDS,
             hardware=True,
         ),
     )
