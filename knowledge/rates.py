@@ -16,6 +16,7 @@ SOURCES: Final = {
     "PACKET_BYTES": "SIGCOMM 2018, Understanding PCIe performance for end host networking: MWr and CplD overhead",
     "FLIT_PACKET_BYTES": "PCI Express Base 6.0, flit mode: the packet header alone (four or three double words)",
     "FLIT_SHARE": "PCI Express Base 6.0, flit mode: 236 of a flit's 256 bytes carry packets, 242 are not CRC or FEC",
+    "FIRST_FLIT_GENERATION": "PCI Express Base 6.0: 64 GT/s runs in flit mode alone",
     "PAYLOADS": "PCI Express Base, Device Control Register, Max_Payload_Size",
     "RULE_OF_THUMB": "common practice: three quarters of the link rate reach the application",
     "NEAR_LIMIT_CELSIUS": "common practice",

@@ -43,7 +43,10 @@ def slot_body(  # noqa: PLR0913 - one argument a field
     pitch: int = 0,
     height: int = 3,
 ) -> bytes:
-    """The fixed part of a slot (type 9) after its header, all fields of 3.5; places are segment, bus, device/function."""
+    """The fixed part of a slot (type 9) after its header, all fields of 3.5.
+
+    Places are segment, bus, device and function.
+    """
     groups = list(peers)
     count = len(groups) if peer_count is None else peer_count
     head = struct.pack("<BBBBBHBB", designation, kind, width, usage, slot_length, slot_id, *characteristics)
