@@ -689,8 +689,7 @@ ALL_LAYOUTS: Final = (
 )
 
 # --- Which register exists where -----------------------------------------------------------------------------
-# Source: Linux drivers/pci/access.c, pcie_cap_has_lnkctl, pcie_cap_has_lnkctl2, pcie_cap_has_sltctl,
-# pcie_cap_has_rtctl and pcie_capability_reg_implemented.
+# Source: Linux drivers/pci/access.c, pcie_capability_reg_implemented and the functions that it asks.
 
 ENDPOINT: Final = 0
 LEGACY_ENDPOINT: Final = 1

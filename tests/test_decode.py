@@ -269,8 +269,8 @@ def test_a_register_is_written_back(layout: Layout, number: int, expected: dict[
 
 # Bits that the kernel's header does not name.
 # Source: EDK II MdePkg/Include/IndustryStandard, PciExpress21.h, PciExpress30.h, PciExpress40.h, PciExpress50.h and
-# PciExpress60.h; those of Link Status 2, the secondary capability and the 16 GT/s physical layer agree with the
-# register header drivers/gpu/drm/amd/include/asic_reg/nbif/nbif_6_3_1_sh_mask.h of the Linux kernel.
+# PciExpress60.h; those of Link Status 2, the secondary capability and the 16 GT/s physical layer agree with a header
+# of device registers in the Linux kernel's tree (asic_reg/nbif/nbif_6_3_1_sh_mask.h).
 OTHER_MASKS: Final = (
     (pcie.PCI_EXPRESS_CAPABILITIES, "flit_mode_supported", 0x8000),
     (pcie.DEVICE_STATUS, "emergency_power_reduction_detected", 0x0040),
@@ -556,7 +556,7 @@ def test_a_function_without_a_list_has_no_capabilities() -> None:
 
 @pytest.mark.parametrize("kind", [0, 1, 4, 5, 6, 7, 8])
 def test_ports_and_endpoints_have_link_registers(kind: int) -> None:
-    """All port types but the integrated ones have a link. Source: Linux drivers/pci/access.c pcie_cap_has_lnkctl."""
+    """All port types but the integrated ones have a link. Source: Linux drivers/pci/access.c."""
     assert port(kind).read(pcie.LINK_STATUS, "current_link_speed") == 3
     assert port(kind).read(pcie.LINK_CONTROL_2, "target_link_speed") == 3
 
