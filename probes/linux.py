@@ -75,18 +75,19 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     else:
         board_slots = smbios.board_slots(table)
         board_devices = smbios.board_devices(table)
+        unread.extend(smbios.problems(table))
     asleep = frozenset(function.address for function in functions if function.power_state == "D3cold")
-    drives = (*nvme_drives(reads, asleep, unread), *block_drives(reads))
+    drives = (*nvme_drives(reads, asleep, unread), *block_drives(reads, unread))
     return Facts(
         platform=reads.platform,
         taken_at=taken_at,
         host=_host(reads),
         functions=functions,
-        kernel_slots=_kernel_slots(reads),
+        kernel_slots=_kernel_slots(reads, unread),
         board_slots=board_slots,
         board_devices=board_devices,
         drives=drives,
-        sensors=sensors(reads, asleep),
+        sensors=sensors(reads, asleep, unread),
         looks=tuple(_look(offset, recorded) for offset, recorded in looks),
         unread=tuple(unread),
     )
@@ -319,13 +320,14 @@ def _errors(reads: Reads, place: str, offered: frozenset[str], problems: list[Un
 # --- Slots and host --------------------------------------------------------------------------------------------
 
 
-def _kernel_slots(reads: Reads) -> tuple[KernelSlot, ...]:
+def _kernel_slots(reads: Reads, unread: list[Unread]) -> tuple[KernelSlot, ...]:
     names = reads.names("/sys/bus/pci/slots")
     found = []
     for name in () if isinstance(names, Unread) else names:
         place = f"/sys/bus/pci/slots/{name}"
         address = reads.text(f"{place}/address")
         if isinstance(address, Unread):
+            unread.append(address)
             continue
         offered = reads.names(place)
         occupied = None

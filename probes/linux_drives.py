@@ -13,6 +13,8 @@ from probes.linux_words import ASLEEP, is_address, optional, whole
 from probes.unread import Unread
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     from probes.reads import Reads
 
 KELVIN: Final = 273.15
@@ -44,23 +46,31 @@ def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> l
             identify = reads.nvme(f"identify /dev/{name}")
             reads.nvme(f"log-02 /dev/{name}")
             reads.nvme(f"log-03 /dev/{name}")
-        drives.append(
-            Drive(
-                name=name,
-                kind="nvme",
-                address=address,
-                model=reads.text(f"{place}/model"),
-                firmware=reads.text(f"{place}/firmware_rev"),
-                serial=reads.text(f"{place}/serial"),
-                state=optional(reads.text(f"{place}/state")) if "state" in offered else None,
-                blocks=tuple(
-                    _block(reads, f"{place}/{block}", block) for block in offered if _is_namespace(name, block)
-                ),
-                warning_celsius=_limit(identify, "warning_composite_temperature_threshold"),
-                critical_celsius=_limit(identify, "critical_composite_temperature_threshold"),
-            )
+        drive = Drive(
+            name=name,
+            kind="nvme",
+            address=address,
+            model=reads.text(f"{place}/model"),
+            firmware=reads.text(f"{place}/firmware_rev"),
+            serial=reads.text(f"{place}/serial"),
+            state=optional(reads.text(f"{place}/state")) if "state" in offered else None,
+            blocks=tuple(_block(reads, f"{place}/{block}", block) for block in offered if _is_namespace(name, block)),
+            warning_celsius=_limit(identify, "warning_composite_temperature_threshold"),
+            critical_celsius=_limit(identify, "critical_composite_temperature_threshold"),
         )
+        drives.append(drive)
+        answers = (drive.model, drive.firmware, drive.serial, *(block.size_bytes for block in drive.blocks), identify)
+        unread.extend(_one_line(name, answers))
     return drives
+
+
+def _one_line(name: str, answers: Iterable[object]) -> Iterator[Unread]:
+    """One line for all that could not be read of a drive; what root alone may read is said elsewhere, once."""
+    failed = [one for one in answers if isinstance(one, Unread) and not one.needs_root and one.why != ASLEEP]
+    if failed:
+        reasons = "; ".join(dict.fromkeys(one.why for one in failed))
+        count = f"{len(failed)} readings" if len(failed) > 1 else failed[0].what
+        yield Unread(name, f"{count} failed: {reasons}")
 
 
 def _is_namespace(controller: str, name: str) -> bool:
@@ -91,7 +101,7 @@ def _limit(identify: bytes | Unread, name: str) -> float | Unread | None:
     return None if kelvin in {0, 0xFFFF} else round(kelvin - KELVIN, 2)
 
 
-def block_drives(reads: Reads) -> list[Drive]:
+def block_drives(reads: Reads, unread: list[Unread]) -> list[Drive]:
     """SATA and SAS drives behind a PCI controller; USB and virtual disks are not of this trade."""
     names = reads.names("/sys/block")
     drives = []
@@ -104,24 +114,24 @@ def block_drives(reads: Reads) -> list[Drive]:
         if isinstance(target, Unread) or address is None or "/usb" in target:
             continue
         serial = reads.data(f"{place}/device/vpd_pg80")
-        drives.append(
-            Drive(
-                name=name,
-                kind="sata" if "/ata" in target else "scsi",
-                address=address,
-                model=reads.text(f"{place}/device/model"),
-                firmware=reads.text(f"{place}/device/rev"),
-                serial=serial if isinstance(serial, Unread) else serial[4:].decode("ascii", "replace").strip("\0 "),
-                state=None,
-                blocks=(_block(reads, place, name),),
-                warning_celsius=None,
-                critical_celsius=None,
-            )
+        drive = Drive(
+            name=name,
+            kind="sata" if "/ata" in target else "scsi",
+            address=address,
+            model=reads.text(f"{place}/device/model"),
+            firmware=reads.text(f"{place}/device/rev"),
+            serial=serial if isinstance(serial, Unread) else serial[4:].decode("ascii", "replace").strip("\0 "),
+            state=None,
+            blocks=(_block(reads, place, name),),
+            warning_celsius=None,
+            critical_celsius=None,
         )
+        drives.append(drive)
+        unread.extend(_one_line(name, (drive.model, drive.firmware, drive.blocks[0].size_bytes)))
     return drives
 
 
-def sensors(reads: Reads, asleep: frozenset[str]) -> tuple[Sensor, ...]:
+def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> tuple[Sensor, ...]:
     """All temperatures of chips that hang on a PCI function and are not `asleep`, each mapped to its device."""
     names = reads.names("/sys/class/hwmon")
     found: list[Sensor] = []
@@ -134,6 +144,7 @@ def sensors(reads: Reads, asleep: frozenset[str]) -> tuple[Sensor, ...]:
         chip = reads.text(f"{place}/name")
         offered = reads.names(place)
         if isinstance(chip, Unread) or isinstance(offered, Unread):
+            unread.extend(_one_line(name, (chip, offered)))
             continue
         drive = _drive_of(reads, chip, place, target)
         inputs = (name for name in offered if name.startswith("temp") and name.endswith("_input"))

@@ -454,6 +454,11 @@ def _functions(page: Page, audit: Audit, title: str) -> None:
             words.append(f"by {plain(function.vendor_name, 60)}")
         if function.driver:
             words.append(f"driver {plain(function.driver, 40)}")
+        onboard = next((one for one in audit.facts.board_devices if one.address == function.address), None)
+        if onboard is not None and onboard.designation:
+            words.append(f"on the board as {plain(onboard.designation, 40)}")
+        elif function.label:
+            words.append(f"labelled {plain(function.label, 40)}")
         if function.address in virtual:
             words.append(f"{virtual[function.address]} virtual functions")
         if function.power_state not in {"D0", "unknown"} and isinstance(function.power_state, str):
