@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.findings import Evidence, Rate
 from knowledge import pcie
-from knowledge.rates import GTPS, describe
+from knowledge.rates import GTPS, WIDTHS, describe
 from probes.decode import set_bits
 from probes.unread import Unread
 
@@ -92,7 +92,7 @@ def _registered(function: PciFunction) -> Ability:
             )
     assert isinstance(code, int)
     assert isinstance(width, int)
-    if code not in GTPS or not width:
+    if code not in GTPS or width not in WIDTHS:
         read = f"speed code {code}, width {width}"
         return Ability(
             frozenset(),
@@ -147,7 +147,7 @@ def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
         if function is None:
             continue
         for source, speed, width in _sources(function):
-            if isinstance(speed, int) and isinstance(width, int) and speed in GTPS and width:
+            if isinstance(speed, int) and isinstance(width, int) and speed in GTPS and width in WIDTHS:
                 rates.append((source, Rate(speed, width)))
             else:
                 problem = next((one for one in (speed, width) if isinstance(one, Unread)), None)

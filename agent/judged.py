@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 class Judged(Struct, frozen=True):
     """A link with its verdict.
 
-    `now` is the best of the looks taken; `looks` are all of them, (seconds after the first, rate or None).
+    `now` has the lanes of the last look and the lowest speed seen with them; `looks` are all of them, (seconds after
+    the first, rate or None).
     `why` is one sentence for people; `needs_root` tells that the super-user might learn more.
     """
 

@@ -105,7 +105,8 @@ def _compare(
             needs_root=first.needs_root,
             contradicts=first.contradicts,
         )
-    reading = min(agreed, key=lambda one: (-one.rate.width, one.rate.speed))
+    lanes = agreed[-1].rate.width  # lanes that came back are no fault; lanes lost while one looks are
+    reading = min((one for one in agreed if one.rate.width == lanes), key=lambda one: one.rate.speed)
     judged = replace(judged, now=reading.rate)
     best = judged.best
     if best is None:
@@ -287,10 +288,11 @@ def _virtual(
                 f"{end.address} vendor-specific capability", "tunnelled through another cable", "a wired link"
             )
     ends = [end for end in (link.port, link.device) if end is not None]
-    slowest_port = port_can is None or not port_can.speeds or max(port_can.speeds) == SLOWEST
-    slowest_device = not device_can.speeds or max(device_can.speeds) == SLOWEST
+    # The port speaks for the link where it says anything: behind it a card may well be able to do more.
+    speeds = (port_can.speeds if port_can is not None else None) or device_can.speeds
+    slowest = bool(speeds) and max(speeds) == SLOWEST
     for end in ends:
-        if end.removable == "removable" and slowest_port and slowest_device:
+        if end.removable == "removable" and slowest:
             return Evidence(f"{end.address} removable", "tunnelled through another cable", "a wired link")
     guest = machine.facts.host.virtual is True
     emulated = guest or any(end.vendor_id in EMULATED_VENDORS for end in ends)
