@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from knowledge.layout import Layout
 
 WHAT: Final = "firmware tables (SMBIOS)"
-MOST_STRUCTURES: Final = 8192  # a large server has some hundred
+MOST_STRUCTURES: Final = 4096  # a large server has some hundred
+MOST_STRINGS: Final = 255  # their numbers are one byte
 MOST_PROBLEMS: Final = 20  # told one by one; a table with more is rubbish
 
 
@@ -49,7 +50,7 @@ class Structure(Struct, frozen=True):
     @property
     def strings(self) -> list[bytes]:
         """The strings behind the fixed part, the first of which is number 1."""
-        return self.texts.split(b"\0") if self.texts else []
+        return self.texts.split(b"\0", MOST_STRINGS)[:MOST_STRINGS] if self.texts else []
 
     def text(self, number: int) -> str:
         """A string by its number, without the spaces around it; empty for number 0 and for a number too many."""
@@ -138,7 +139,7 @@ def _faults(one: Structure) -> Iterator[str]:
     for name in names:
         if fields.get(name, 0) > len(one.strings):
             yield f"its {name.replace('_', ' ')} is string {fields[name]}, which it does not have"
-    if one.kind == smbios.SLOT_TYPE and len(_peers(one)) < fields.get("peer_groups", 0):
+    if one.kind == smbios.SLOT_TYPE and fields.get("peer_groups", 0) > _room(one):
         yield f"it is too short for its {fields['peer_groups']} peer groups"
 
 
@@ -155,7 +156,7 @@ def board_slots(table: bytes) -> tuple[BoardSlot, ...]:
 
 
 def _slot(one: Structure, fields: Mapping[str, int]) -> BoardSlot:
-    peers = _peers(one)
+    peers = _peers(one, fields)
     after = one.fields(smbios.SLOT_AFTER_PEERS, smbios.PEER_GROUP.size * fields.get("peer_groups", 0))
     kind, generation, lanes = smbios.SLOT_TYPES.get(fields["slot_type"], smbios.OTHER_SLOT)
     split = fields.get("bifurcation")
@@ -177,11 +178,15 @@ def _slot(one: Structure, fields: Mapping[str, int]) -> BoardSlot:
     )
 
 
-def _peers(one: Structure) -> list[dict[str, int]]:
+def _peers(one: Structure, fields: Mapping[str, int]) -> list[dict[str, int]]:
     """The further groups of a split slot that are there whole."""
-    count, size = one.fields(smbios.SLOT).get("peer_groups", 0), smbios.PEER_GROUP.size
-    whole = (len(one.data) - smbios.PEER_GROUP.offset) // size
-    return [one.fields(smbios.PEER_GROUP, size * number) for number in range(min(count, whole))]
+    count = min(fields.get("peer_groups", 0), _room(one))
+    return [one.fields(smbios.PEER_GROUP, smbios.PEER_GROUP.size * number) for number in range(count)]
+
+
+def _room(one: Structure) -> int:
+    """So many peer groups fit into a slot's structure."""
+    return max(0, len(one.data) - smbios.PEER_GROUP.offset) // smbios.PEER_GROUP.size
 
 
 def _lanes(group: Mapping[str, int]) -> int:

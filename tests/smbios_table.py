@@ -52,7 +52,7 @@ def slot_body(  # noqa: PLR0913 - one argument a field
     head = struct.pack("<BBBBBHBB", designation, kind, width, usage, slot_length, slot_id, *characteristics)
     middle = struct.pack("<HBBBB", *place, base_width, count)
     tail = struct.pack("<BBHB", information, physical_width, pitch, height)
-    return head + middle + b"".join(struct.pack("<HBBBB", *group) for group in groups) + tail
+    return head + middle + b"".join(struct.pack("<HBBB", *group) for group in groups) + tail
 
 
 def slot_structure(body: bytes, *strings: bytes, handle: int = 0x0900, length: int | None = None) -> bytes:
