@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from knowledge.rates import parse_speed
+from knowledge.rates import WIDTHS, parse_speed
 from probes import smbios
-from probes.decode import Registers
+from probes.decode import SIZES_FOR_ANYBODY, Registers
 from probes.facts import (
     ErrorCounters,
     Facts,
@@ -47,6 +47,10 @@ PCI: Final = "/sys/bus/pci/devices"
 SHORT_SPACE: Final = (
     "only the first bytes are given to an ordinary user, or in a container; root on the host may read more"
 )
+
+# Sizes of configuration space, two of them of single makers. Source: drivers/pci/probe.c pci_cfg_space_size;
+# drivers/pci/quirks.c quirk_citrine, quirk_nfp6000.
+WHOLE_SIZES: Final = frozenset((256, 4096, 0xA0, 0x600))
 
 # What a later look asks again of a function (the rest does not change while a machine runs).
 CHANGING_TEXTS: Final = (
@@ -101,7 +105,8 @@ def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
         offered = first.names(place)
         if isinstance(offered, Unread):
             continue
-        if "power_state" in offered and recording.text(f"{place}/power_state") == "D3cold":
+        state = recording.text(f"{place}/power_state") if "power_state" in offered else None
+        if (_older_power_state(recording, place, frozenset(offered)) if state is None else state) == "D3cold":
             continue
         for name in CHANGING_TEXTS[1:]:
             if name in offered:
@@ -136,10 +141,10 @@ def _functions(reads: Reads, addresses: Sequence[str], unread: list[Unread]) -> 
         function, problems = _function(reads, address, reads.udev(address) if address in known else None)
         found.append(function)
         config = function.registers.config
-        if not isinstance(config, Unread) and len(config) in {64, 128}:
+        if not isinstance(config, Unread) and len(config) in SIZES_FOR_ANYBODY:
             short += 1
         if len(problems) > 1:
-            unread.append(Unread(address, _together(problems)))
+            unread.append(Unread(address, _together(problems), all(problem.needs_root for problem in problems)))
         else:
             unread.extend(problems)
     if short:
@@ -156,38 +161,54 @@ def _together(problems: Sequence[Unread]) -> str:
     return f"{len(problems)} readings failed: {'; '.join(reasons)}"
 
 
-def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
-    place = f"{PCI}/{address}"
-    problems: list[Unread] = []
-    listed = reads.names(place)
-    if isinstance(listed, Unread):
-        problems.append(listed)
-        listed = ()
-    offered = frozenset(listed)
+class _Asked:
+    """The files of one function: what it does not offer is not asked, and what fails is kept in `problems`."""
 
-    def text(name: str) -> str | Unread | None:
-        if name not in offered:
+    __slots__ = ("offered", "place", "problems", "reads")
+
+    def __init__(self, reads: Reads, place: str, listed: tuple[str, ...] | Unread) -> None:
+        self.reads = reads
+        self.place = place
+        self.problems: list[Unread] = [listed] if isinstance(listed, Unread) else []
+        self.offered = frozenset[str]() if isinstance(listed, Unread) else frozenset(listed)
+
+    def text(self, name: str) -> str | Unread | None:
+        if name not in self.offered:
             return None
-        answer = reads.text(f"{place}/{name}")
+        answer = self.reads.text(f"{self.place}/{name}")
         if isinstance(answer, Unread):
-            problems.append(answer)
+            self.problems.append(answer)
         return answer
 
-    def number(name: str) -> int | Unread:
-        answer = text(name)
+    def number(self, name: str) -> int | Unread:
+        answer = self.text(name)
+        key = f"text {self.place}/{name}"
         if answer is None:
-            return Unread(f"text {place}/{name}", "not offered for this function")
-        return answer if isinstance(answer, Unread) else integer(answer, f"text {place}/{name}")
+            return Unread(key, "not offered for this function")
+        return answer if isinstance(answer, Unread) else integer(answer, key)
 
-    path = reads.target(place)
+    def target(self, name: str = "") -> str | Unread | None:
+        """Where a link leads; without a name, that of the function itself."""
+        if name and name not in self.offered:
+            return None
+        answer = self.reads.target(f"{self.place}/{name}" if name else self.place)
+        if isinstance(answer, Unread):
+            self.problems.append(answer)
+        return answer
+
+
+def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
+    place = f"{PCI}/{address}"
+    listed = reads.names(place)
+    asked = _Asked(reads, place, listed)
+    text, number, target, problems, offered = asked.text, asked.number, asked.target, asked.problems, asked.offered
+    path = target()
     parent, root = _place_of(path) if isinstance(path, str) else (None, "")
     power_state = text("power_state")
     if power_state is None:
         power_state = _older_power_state(reads, place, offered)
     asleep = power_state == "D3cold"
     maker, _, model = names.partition("\n") if isinstance(names, str) else ("", "", "")
-    physical = reads.target(f"{place}/physfn") if "physfn" in offered else None
-    driver = reads.target(f"{place}/driver") if "driver" in offered else None
     function = PciFunction(
         address=address,
         parent=parent,
@@ -200,14 +221,14 @@ def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[P
         revision=number("revision"),
         registers=_registers(reads, place, asleep=asleep, offered=offered, problems=problems),
         link=_link_attributes(reads, place, asleep=asleep, offered=offered, problems=problems),
-        driver=last(driver),
+        driver=last(target("driver")),
         power_state=power_state,
         numa_node=optional_integer(text("numa_node")),
         label=optional(text("label")),
         removable=optional(text("removable")),
         errors=_errors(reads, place, offered, problems),
-        physical_function=last(physical),
-        virtual_functions=tuple(name for name in listed if name.startswith("virtfn")),
+        physical_function=last(target("physfn")),
+        virtual_functions=tuple(sorted(name for name in offered if name.startswith("virtfn"))),
         vendor_name=maker or None,
         model_name=model or None,
     )
@@ -244,6 +265,10 @@ def _registers(reads: Reads, place: str, *, asleep: bool, offered: frozenset[str
     elif config.count(0xFF) == len(config):
         config = Unread(key, "the device does not answer (all bits read 1)")
         problems.append(config)
+    elif len(config) not in WHOLE_SIZES and len(config) not in SIZES_FOR_ANYBODY:
+        short = Unread(key, f"the read ended after {len(config)} bytes")
+        problems.append(short)
+        return Registers(config, short.why)
     return Registers(config, SHORT_SPACE)
 
 
@@ -283,7 +308,11 @@ def _width(answer: str | Unread, key: str) -> int | Unread:
     if isinstance(answer, Unread):
         return answer
     lanes = integer(answer, key)
-    return Unread(key, "reads 255, the kernel's word for an unknown width") if lanes == UNKNOWN_WIDTH else lanes
+    if lanes == UNKNOWN_WIDTH:
+        return Unread(key, "reads 255, the kernel's word for an unknown width")
+    if isinstance(lanes, Unread) or lanes == 0 or lanes in WIDTHS:
+        return lanes
+    return Unread(key, f"reads {lanes}, which is no number of lanes")
 
 
 def _most(lanes: int | Unread) -> int | Unread:

@@ -28,16 +28,20 @@ _HEX: Final = frozenset("0123456789abcdef")
 
 
 MOST_DIGITS: Final = 20  # a 64-bit count
+MOST: Final = 2**64 - 1
+_NOT_THE_KERNELS: Final = frozenset("_+")  # Python takes "1_6" and "+4" for numbers
 
 
 def integer(text: str, key: str) -> int | Unread:
     """A decimal or 0x number of at most 64 bits, as the kernel writes it."""
     digits = text.strip()
-    if len(digits) <= MOST_DIGITS and digits.isascii():
+    if len(digits) <= MOST_DIGITS and digits.isascii() and not _NOT_THE_KERNELS.intersection(digits):
         try:
-            return int(digits, 16) if digits.startswith("0x") else int(digits)
+            number = int(digits, 16) if digits.startswith("0x") else int(digits)
         except ValueError:
-            pass
+            number = MOST + 1
+        if -MOST <= number <= MOST:
+            return number
     return Unread(key, f'reads "{text[:40]}", not a number')
 
 
