@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from agent.findings import Evidence, Finding, Step
     from agent.judged import Judged
     from agent.report.data import SlotData
+    from probes.facts import PciFunction
 
 STYLES: Final = {
     Severity.FAULT: "bold red",
@@ -442,29 +443,34 @@ def _functions(page: Page, audit: Audit, title: str) -> None:
         return
     page.heading(title)
     virtual: dict[str, int] = {}
-    rows = []
     for function in audit.facts.functions:
         if function.physical_function is not None:
             virtual[function.physical_function] = virtual.get(function.physical_function, 0) + 1
-    for function in audit.facts.functions:
-        if function.physical_function is not None:
-            continue
-        words = [describe(function, audit)]
-        if function.vendor_name:
-            words.append(f"by {plain(function.vendor_name, 60)}")
-        if function.driver:
-            words.append(f"driver {plain(function.driver, 40)}")
-        onboard = next((one for one in audit.facts.board_devices if one.address == function.address), None)
-        if onboard is not None and onboard.designation:
-            words.append(f"on the board as {plain(onboard.designation, 40)}")
-        elif function.label:
-            words.append(f"labelled {plain(function.label, 40)}")
-        if function.address in virtual:
-            words.append(f"{virtual[function.address]} virtual functions")
-        if function.power_state not in {"D0", "unknown"} and isinstance(function.power_state, str):
-            words.append(f"asleep in {plain(function.power_state, 20)}")
-        rows.append((function.address, ", ".join(words)))
-    page.columns(rows)
+    page.columns(
+        [
+            (function.address, ", ".join(_function_words(function, audit, virtual.get(function.address, 0))))
+            for function in audit.facts.functions
+            if function.physical_function is None
+        ]
+    )
+
+
+def _function_words(function: PciFunction, audit: Audit, virtual: int) -> Iterator[str]:
+    """A function in words: what it is, whose, where on the board, its driver, its virtual functions, its sleep."""
+    yield describe(function, audit)
+    if function.vendor_name:
+        yield f"by {plain(function.vendor_name, 60)}"
+    onboard = next((one for one in audit.facts.board_devices if one.address == function.address), None)
+    if onboard is not None and onboard.designation:
+        yield f"on the board as {plain(onboard.designation, 40)}"
+    elif function.label:
+        yield f"labelled {plain(function.label, 40)}"
+    if function.driver:
+        yield f"driver {plain(function.driver, 40)}"
+    if virtual:
+        yield f"{virtual} virtual functions"
+    if function.power_state not in {"D0", "unknown"} and isinstance(function.power_state, str):
+        yield f"asleep in {plain(function.power_state, 20)}"
 
 
 def _unread(page: Page, audit: Audit) -> None:
