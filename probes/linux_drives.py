@@ -74,9 +74,16 @@ def _one_line(name: str, answers: Iterable[object]) -> Iterator[Unread]:
 
 
 def _is_namespace(controller: str, name: str) -> bool:
-    """Whether `name` is a namespace of this controller: nvme0n1, or nvme0c1n1 with several paths."""
-    rest = name[len(controller) :] if name.startswith(controller) else ""
-    return rest[:1] in {"n", "c"} and rest[1:2].isdigit() and "n" in rest
+    """Whether `name` is a namespace of this controller: nvme0n1, or with several paths nvme0c1n1.
+
+    In the latter the first number is the subsystem's, which may be another than the controller's own.
+    Source: drivers/nvme/host/core.c nvme_alloc_ns, drivers/nvme/host/multipath.c.
+    """
+    before, _, namespace = name.removeprefix("nvme").partition("n")
+    subsystem, path, number = before.partition("c")
+    if not (name.startswith("nvme") and namespace.isdecimal() and subsystem.isdecimal()):
+        return False
+    return number.isdecimal() if path else controller == f"nvme{subsystem}"
 
 
 def _block(reads: Reads, place: str, name: str) -> BlockDevice:
@@ -159,11 +166,14 @@ def _drive_of(reads: Reads, chip: str, place: str, target: str) -> str | None:
     """The drive whose temperature a chip gives: the NVMe controller in its path, or the disk of its SCSI device."""
     parts = target.split("/")
     if chip == "nvme":
-        return next((part for part in reversed(parts) if part.startswith("nvme") and part[4:].isdigit()), None)
-    if chip == "drivetemp":
-        disks = reads.names(f"{place}/device/block")
-        return disks[0] if isinstance(disks, tuple) and disks else None
-    return None
+        named = next((part for part in reversed(parts) if part.startswith("nvme") and part[4:].isdigit()), None)
+        # Before 5.12 the sensor hangs on the PCI function itself, beside the controller.
+        return named or _only(reads.names(f"{place}/device/nvme"))
+    return _only(reads.names(f"{place}/device/block")) if chip == "drivetemp" else None
+
+
+def _only(names: tuple[str, ...] | Unread) -> str | None:
+    return None if isinstance(names, Unread) or len(names) != 1 else names[0]
 
 
 def _sensor(
