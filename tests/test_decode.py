@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from knowledge import nvme, pcie
 from probes import decode as engine
-from probes.decode import NO_ANSWER, NOT_GIVEN, NOT_OFFERED, Registers, decode, encode, text, value
+from probes.decode import NO_ANSWER, NOT_GIVEN, NOT_OFFERED, Registers, decode, encode, set_bits, text, value
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -368,6 +368,18 @@ def test_the_reason_for_a_cut_register_is_the_callers() -> None:
     """The reason for a field past the end can be given with the question."""
     found = value(pcie.LINK_STATUS, "current_link_speed", b"", SHORT)
     assert Unread("link status, current link speed", SHORT) == found
+
+
+@pytest.mark.parametrize(
+    ("number", "first", "expected"),
+    [(0, 0, ()), (0x105, 0, (0, 2, 8)), (0x80000000, 0, (31,)), (0b1111, 1, (1, 2, 3, 4)), (0b0100110, 1, (2, 3, 6))],
+)
+def test_set_bits_are_counted_from_the_lowest(number: int, first: int, expected: tuple[int, ...]) -> None:
+    """The bits of a vector are named by their places: lanes from 0, link speeds from 1.
+
+    Source: PCI Express Base, Lane Error Status Register; Link Capabilities 2 Register, Supported Link Speeds Vector.
+    """
+    assert expected == set_bits(number, first)
 
 
 @given(st.sampled_from(LAYOUTS), st.binary(max_size=20))
