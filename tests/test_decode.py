@@ -944,11 +944,14 @@ def test_walks_are_bounded(config: bytes) -> None:
 
 
 def test_registers_are_read_quickly() -> None:
-    """Thirty fields of each of 2,000 functions are read in well under a second."""
+    """A field of each of thirty registers is read from 2,000 functions in well under a second of processor time."""
     asked = [(layout, next(iter(layout.index))) for layout in pcie.ALL_LAYOUTS[::2]]
-    functions = [Registers(DRIVE) for _ in range(2000)]
-    start = time.perf_counter()
-    for function in functions:
-        for layout, name in asked:
-            function.read(layout, name)
-    assert time.perf_counter() - start < 1.0
+    spent = []
+    for _ in range(3):
+        functions = [Registers(DRIVE) for _ in range(2000)]
+        start = time.process_time()
+        for function in functions:
+            for layout, name in asked:
+                function.read(layout, name)
+        spent.append(time.process_time() - start)
+    assert min(spent) < 1.0
