@@ -211,7 +211,10 @@ def _component(
     return tuple(
         other
         for other in alike
-        if other is not None and other.parent == function.parent and kinds[other.address] == kinds[function.address]
+        if other is not None
+        and other.physical_function is None
+        and other.parent == function.parent
+        and kinds[other.address] == kinds[function.address]
     )
 
 
@@ -229,13 +232,14 @@ class _Slots:
         )
         self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
         self._kernel = {slot.address: slot for slot in facts.kernel_slots}
+        self._functions = functions
 
     def of_port(self, port: PciFunction, device: PciFunction | None) -> Slot | None:
         """The slot below `port`."""
         bus = _bus_below(port, device)
         number = port.registers.read(pcie.SLOT_CAPABILITIES, "physical_slot_number")
         board = self._by_port.get(port.address) or (self._by_place.get(bus) if bus else None)
-        if board is None and isinstance(number, int) and number:
+        if board is None and isinstance(number, int) and number and not self._on_card(port):
             board = self._by_number.get(number)
         if board is not None and board.designation:
             return Slot(board.designation, "firmware slot description (SMBIOS)", board)
@@ -245,6 +249,16 @@ class _Slots:
         if isinstance(number, int):
             return Slot(str(number), "Slot Capabilities register", board)
         return None
+
+    def _on_card(self, port: PciFunction) -> bool:
+        """Whether a port above leads to a slot: then this one sits on the card there, which counts its own slots."""
+        seen = {port.address}
+        while port.parent in self._functions and port.parent not in seen:
+            seen.add(port.parent)
+            port = self._functions[port.parent]
+            if port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 1:
+                return True
+        return False
 
     def of_device(self, device: PciFunction) -> Slot | None:
         """The slot of a device whose port is not visible."""
@@ -266,9 +280,8 @@ def _unique(pairs: Iterable[tuple[Key, BoardSlot]]) -> dict[Key, BoardSlot]:
     found: dict[Key, BoardSlot] = {}
     twice: set[Key] = set()
     for key, slot in pairs:
-        if key in found:
+        if found.setdefault(key, slot) is not slot:
             twice.add(key)
-        found[key] = slot
     return {key: slot for key, slot in found.items() if key not in twice}
 
 
