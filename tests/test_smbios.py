@@ -578,12 +578,12 @@ def test_an_endless_table_is_read_to_a_limit() -> None:
     smallest = structure(9, b"") * (2**20 // 6)
     many = slot_structure(slot_body(peer_count=255)) * (2**20 // 32)
     for content in (smallest, many, b"\x09\xff" * 2**19):
-        start = time.perf_counter()
+        start = time.process_time()
         assert len(board_slots(content)) <= MOST_STRUCTURES
         assert len(problems(content)) <= MOST_PROBLEMS + 2
         board_devices(content)
         board_identity(content)
-        assert time.perf_counter() - start < 2.0
+        assert time.process_time() - start < 2.0
     assert f"no more than {MOST_STRUCTURES:,} of its structures are read" in why(many)
 
 
