@@ -44,7 +44,8 @@ class BoardSlotWords(Struct, kw_only=True):
 
 
 def _structure(kind: int, handle: int, body: bytes, strings: list[str]) -> bytes:
-    texts = b"".join(text.encode("utf-8", "surrogateescape") + b"\0" for text in strings)
+    # An empty string would end the list of strings; a space stands for it, as firmware often has it.
+    texts = b"".join((text or " ").encode("utf-8", "surrogateescape") + b"\0" for text in strings)
     return struct.pack("<BBH", kind, 4 + len(body), handle) + body + (texts or b"\0") + b"\0"
 
 
