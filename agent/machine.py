@@ -239,8 +239,8 @@ class _Slots:
         bus = _bus_below(port, device)
         number = port.registers.read(pcie.SLOT_CAPABILITIES, "physical_slot_number")
         board = self._by_port.get(port.address) or (self._by_place.get(bus) if bus else None)
-        if board is None and isinstance(number, int) and number and not self._on_card(port):
-            board = self._by_number.get(number)
+        if board is None and number in self._by_number and not self._on_card(port):
+            board = self._by_number[number]
         if board is not None and board.designation:
             return Slot(board.designation, "firmware slot description (SMBIOS)", board)
         kernel = self._kernel.get(f"{bus}:00") or self._kernel.get(bus) if bus else None
