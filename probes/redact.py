@@ -168,9 +168,7 @@ class _Rest:
         if name.startswith("log-"):
             return data
         if name == "DMI":
-            return redact_bytes.map_strings(
-                data, lambda _, __, strings: [self._in_bytes(text, named=True) for text in strings]
-            )
+            return redact_bytes.map_strings(data, lambda text: self._in_bytes(text, named=True))
         if name == "identify":
             for start, end in _IDENTIFY_PARTS:
                 data = data[:start] + self._in_bytes(data[start:end], named=start < end // 2) + data[end:]
@@ -201,9 +199,8 @@ def _texts(everything: Iterable[Answers]) -> Iterator[str]:
 
 def _is_plain(key: str, answer: str) -> bool:
     """Whether a text is a figure, or of the kernel's own words."""
-    if key.startswith("psutil ") or key == "udev pci":
-        return True
-    return key.rpartition("/")[2] in _PLAIN_NAMES or _FIGURE.fullmatch(answer) is not None
+    name = key.rpartition("/")[2]
+    return key.startswith("psutil ") or name in _PLAIN_NAMES or _FIGURE.fullmatch(answer) is not None
 
 
 def _names_a_kind(key: str) -> bool:
@@ -218,9 +215,11 @@ def _longest_first(form: tuple[str, str, tuple[str, str]]) -> tuple[int, str]:
 def _written_forms(known: Known) -> Iterator[tuple[str, str, tuple[str, str]]]:
     """Each form in which a secret is written (small letters), its token, and what must not stand around it."""
     for word, token in known.words.items():
+        folded = fold(word)
         mixed = any(letter.isdigit() for letter in word) and any(letter.isalpha() for letter in word)
-        yield word, token, ("", "") if mixed else _EDGE
-        yield _in_hex(word), _in_hex(token[: len(word)]), ("", "")
+        yield folded, token, ("", "") if mixed else _EDGE
+        for spelt in {word, folded, word.upper() if word.isascii() else word}:
+            yield _in_hex(spelt), _in_hex(token[: len(spelt)]), ("", "")
     for number, stands in known.numbers.items():
         yield number.hex(), stands.hex(), _HEX_EDGE
         for separator in ":- ":

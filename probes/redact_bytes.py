@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING, Final
 
 from knowledge.nvme import NVM_SUBSYSTEM_NAME, SERIAL_NUMBER
 from knowledge.pcie import ALL_LAYOUTS, DEVICE_SERIAL_NUMBER
+from knowledge.smbios import BOARD_TYPE, END_TYPE, FIRMWARE_TYPE, ONBOARD_DEVICE_TYPE, SLOT_TYPE, SYSTEM_TYPE
 from probes.decode import Registers
 from probes.redact_text import qualified_name
+from probes.smbios import structures
 from probes.tokens import swap_uuid
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from probes.smbios import Structure
     from probes.tokens import Known
 
 _PADDING: Final = " \0\t\r\n"
@@ -147,60 +150,55 @@ def designators(data: bytes, known: Known) -> bytes:
 
 # --- The firmware's table (SMBIOS, DMTF DSP0134) ---------------------------------------------------------------
 
-# Structures that the agent uses; all others (chassis, processors, memory, batteries ...) hold serial numbers too.
+# Structures that the agent uses. All others (chassis, processors, memory, batteries ...) hold serial numbers too; each
+# becomes an inactive structure (type 126) of the same size without content, so that nothing moves.
+_KEPT_TYPES: Final = frozenset((FIRMWARE_TYPE, SYSTEM_TYPE, BOARD_TYPE, SLOT_TYPE, ONBOARD_DEVICE_TYPE, END_TYPE))
+_INACTIVE: Final = 126
 # Of the strings of the system and the board only those at these offsets are kept: maker, product, version, SKU, family.
-_KEPT_TYPES: Final = frozenset((0, 1, 2, 9, 41, 127))
-_KEPT_STRINGS: Final[dict[int, tuple[int, ...]]] = {1: (0x04, 0x05, 0x06, 0x19, 0x1A), 2: (0x04, 0x05, 0x06)}
-_SECRET_STRINGS: Final[dict[int, tuple[int, ...]]] = {1: (0x07,), 2: (0x07, 0x08)}
-_SYSTEM: Final = 1
+_KEPT_STRINGS: Final = {SYSTEM_TYPE: (0x04, 0x05, 0x06, 0x19, 0x1A), BOARD_TYPE: (0x04, 0x05, 0x06)}
+_SECRET_STRINGS: Final = {SYSTEM_TYPE: (0x07,), BOARD_TYPE: (0x07, 0x08)}
 _SYSTEM_UUID: Final = (0x08, 0x18)
-_END_OF_TABLE: Final = 127
 
 
 def firmware_table(data: bytes, known: Known) -> bytes:
-    """The SMBIOS table with tokens for serial numbers, asset tags and the UUID, and without the types not used."""
-    return map_strings(data, lambda kind, fixed, strings: _hide_strings(kind, fixed, strings, known), known)
+    """The SMBIOS table with tokens for serial numbers, asset tags and the UUID, and nothing in the types not used.
+
+    What stands behind the end mark, or behind a structure that is broken, is left out.
+    """
+    return b"".join(_hide_structure(one, data, known) for one in structures(data))
 
 
-def map_strings(
-    data: bytes, change: Callable[[int, bytes, list[bytes]], list[bytes]], known: Known | None = None
-) -> bytes:
-    """The table with the strings of each structure changed; without the types not used if `known` is given."""
-    found = []
-    for kind, fixed, strings, end in _structures(data):
-        if kind not in _KEPT_TYPES and known is not None:
-            continue
-        if kind == _SYSTEM and known is not None:
-            start, stop = _SYSTEM_UUID
-            uuid = fixed[start:stop]
-            token = swap_uuid(known.number(swap_uuid(uuid))) if len(uuid) == stop - start else uuid
-            fixed = fixed[:start] + token + fixed[stop:]  # noqa: PLW2901 - the same structure
-        found.append(fixed + b"\0".join(change(kind, fixed, strings)) + end)
-    return b"".join(found)
-
-
-def _structures(data: bytes) -> Iterator[tuple[int, bytes, list[bytes], bytes]]:
-    """Type, fixed part, strings and what ends the strings of each structure, up to the end of the table."""
-    place, kind = 0, -1
-    while place + _HEAD <= len(data) and kind != _END_OF_TABLE:
-        kind, size = data[place], data[place + 1]
-        if size < _HEAD or place + size > len(data):
-            return
-        end = data.find(b"\0\0", place + size)
-        strings = data[place + size : end if end >= 0 else None].split(b"\0")
-        yield kind, data[place : place + size], strings, b"\0\0" if end >= 0 else b""
-        place = end + 2 if end >= 0 else len(data)
-
-
-def _hide_strings(kind: int, fixed: bytes, strings: list[bytes], known: Known) -> list[bytes]:
-    if kind not in _KEPT_STRINGS:
-        return strings
-    secret = {fixed[place] for place in _SECRET_STRINGS[kind] if place < len(fixed)}
-    kept = {fixed[place] for place in _KEPT_STRINGS[kind] if place < len(fixed)}
-    return [
+def _hide_structure(one: Structure, table: bytes, known: Known) -> bytes:
+    strings = one.texts.split(b"\0")
+    if one.kind not in _KEPT_TYPES:
+        fixed = bytes([_INACTIVE]) + one.data[1:_HEAD] + bytes(len(one.data) - _HEAD)
+        return _written(one, table, fixed, [b"~" * len(text) for text in strings])
+    fixed = one.data
+    if one.kind == SYSTEM_TYPE:
+        start, end = _SYSTEM_UUID
+        fixed = fixed[:start] + swap_uuid(known.number(swap_uuid(fixed[start:end]))) + fixed[end:]
+    if one.kind not in _KEPT_STRINGS:
+        return _written(one, table, fixed, strings)
+    secret = {fixed[place] for place in _SECRET_STRINGS[one.kind] if place < len(fixed)}
+    kept = {fixed[place] for place in _KEPT_STRINGS[one.kind] if place < len(fixed)}
+    hidden = [
         text if number in kept - secret else field(text, 0, len(text), known, remember=number in secret - kept)
         for number, text in enumerate(strings, 1)
     ]
+    return _written(one, table, fixed, hidden)
+
+
+def map_strings(table: bytes, change: Callable[[bytes], bytes]) -> bytes:
+    """The SMBIOS table with each string changed to another of the same length."""
+    return b"".join(
+        _written(one, table, one.data, [change(text) for text in one.texts.split(b"\0")]) for one in structures(table)
+    )
+
+
+def _written(one: Structure, table: bytes, fixed: bytes, strings: list[bytes]) -> bytes:
+    """A structure as it stands in the table, with another content of the same size."""
+    end = one.start + len(one.data) + len(one.texts)
+    return fixed + b"\0".join(strings) + (b"" if one.fault else table[end : end + 2])
 
 
 PLACES: Final[dict[str, Callable[[bytes, Known], bytes]]] = {

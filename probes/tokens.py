@@ -16,9 +16,8 @@ MARK: Final = "~"
 NUMBER_MARK: Final = 0x7E  # of a MAC address: one device, locally administered (IEEE 802)
 SHORTEST_TEXT_TOKEN: Final = 8
 SHORTEST_NUMBER: Final = 6
-# From how many characters, or all digits, a secret is told from an accident and looked for everywhere.
+# From how many characters, and how many different ones, a secret is told from an accident and looked for everywhere.
 SHORTEST_SECRET: Final = 6
-SHORTEST_DIGITS: Final = 8
 FEWEST_CHARACTERS: Final = 3
 FEWEST_BYTES: Final = 4
 
@@ -98,7 +97,7 @@ def write_uuid(raw: bytes) -> str:
 
 
 class Known:
-    """The secrets met so far: `words` maps a word in small letters to its token, `numbers` the same for bytes."""
+    """The secrets met so far: `words` maps a word as it was met to its token, `numbers` the same for bytes."""
 
     def __init__(self) -> None:
         """Begin with none."""
@@ -113,9 +112,8 @@ class Known:
         digits = _digest("word", folded.encode("utf-8", "surrogatepass")).hex()
         length = max(len(secret), SHORTEST_TEXT_TOKEN) - 1
         token = MARK + (digits * (length // len(digits) + 1))[:length]
-        shortest = SHORTEST_DIGITS if folded.isdigit() else SHORTEST_SECRET
-        if remember and len(folded) >= shortest and len(set(folded)) >= FEWEST_CHARACTERS:
-            self.words[folded] = token
+        if remember and len(folded) >= SHORTEST_SECRET and len(set(folded)) >= FEWEST_CHARACTERS:
+            self.words[secret] = token
         return token
 
     def number(self, secret: bytes) -> bytes:

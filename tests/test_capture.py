@@ -371,11 +371,9 @@ def reads(draw: st.DrawFn) -> dict[str, Answer]:
     for path in draw(st.lists(texts, max_size=6)):
         kind = draw(st.sampled_from(["text", "bytes", "list", "link", "udev", "psutil", "nvme"]))
         key = f"{kind} {path}"
-        answers = {"bytes": st.binary(max_size=40), "nvme": st.binary(max_size=40), "list": names}
-        unread = errno_names.map(lambda name, key=key: failed(key, name)) | sentences.map(
-            lambda why, key=key: Unread(key, why)
-        )
-        found[key] = draw(answers.get(kind, texts) | unread)
+        form = {"bytes": st.binary(max_size=40), "nvme": st.binary(max_size=40), "list": names}.get(kind, texts)
+        answer = draw(form | st.builds(failed, st.just(key), errno_names) | st.builds(Unread, st.just(key), sentences))
+        found[key] = answer
     return found
 
 
