@@ -426,7 +426,7 @@ def test_slots_behind_a_switch_of_the_board_match_by_number() -> None:
 
 
 def test_a_slot_without_a_designation_keeps_the_next_best_name() -> None:
-    """A firmware that describes a slot without naming it leaves the name to the kernel; the description still counts."""
+    """A firmware that describes a slot without naming it leaves it to the kernel; the description still counts."""
     unnamed = [BoardSlotWords(designation="", number=3, wired=4, address=CARD)]
     port = root_port("01.0", (4, 16), [drive((4, 4))], slot=Slot(number=3, kernel_name="3-1"))
     found = built(machine(port, extra_slots=unnamed))
