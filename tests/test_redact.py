@@ -32,7 +32,7 @@ NVME: Final = "/sys/class/nvme/nvme0"
 SERIAL: Final = "HLA0042QX7"
 UUID: Final = "901e2b6f-d347-5c40-9a11-c0ffee5d2a34"
 UUID_BYTES: Final = bytes.fromhex(UUID.replace("-", ""))
-MAC: Final = "94:f1:28:0a:5b:c3"
+MAC: Final = "06:f1:c4:0a:5b:c3"
 MAC_BYTES: Final = bytes.fromhex(MAC.replace(":", ""))
 # An EUI-64 made of that MAC address: FFFEh between its halves. Source: IEEE, Guidelines for EUI-64.
 EUI: Final = MAC_BYTES[:3] + b"\xff\xfe" + MAC_BYTES[3:]
@@ -68,7 +68,7 @@ def test_tokens_stay_the_same_for_ever() -> None:
     Source: printf 'lanewright capture token 1\0word\0hla0042qx7' | sha256sum, and the same for the number.
     """
     assert Known().word(SERIAL) == "~2a3219e52"
-    assert Known().number(EUI).hex() == "7ed77a0fe83e2d1c"
+    assert Known().number(EUI).hex() == "7e576a4d7a286e40"
 
 
 @given(st.text(st.characters(codec="ascii", exclude_categories=["C"]), min_size=1, max_size=90))
@@ -147,18 +147,18 @@ TEXTS: Final[dict[str, tuple[str, str]]] = {
     ),
     "/sys/class/nvme/nvme1/subsysnqn": (f"nqn.2014-08.org.nvmexpress:uuid:{UUID}", "nqn.2014-08.org.nvmexpress:uuid:"),
     "/sys/class/nvme/nvme2/subsysnqn": (SERIAL, ""),
-    "/sys/block/nvme0n1/wwid": ("eui.0025385b71b0a1c2", "eui."),
+    "/sys/block/nvme0n1/wwid": ("eui.00f1c45b71b0a1c2", "eui."),
     "/sys/block/nvme1n1/wwid": (f"uuid.{UUID}", "uuid."),
     "/sys/block/nvme2n1/wwid": (f"nvme.f1c4-{SERIAL.encode().hex()}-5265656c2034-00000001", "-5265656c2034-00000001"),
-    "/sys/block/sda/device/wwid": ("naa.5002538e40a1b2c3", "naa."),
+    "/sys/block/sda/device/wwid": ("naa.500f1c4e40a1b2c3", "naa."),
     "/sys/block/sdb/device/wwid": (f"t10.ATA     Holmsey Vault 8TB    {SERIAL}", "t10."),
     "/sys/block/sdc/device/wwid": (SERIAL, ""),
     "/sys/block/nvme0n1/uuid": (UUID, ""),
     "/sys/block/nvme0n1/nguid": (UUID.upper(), ""),
-    "/sys/block/nvme0n1/eui": ("00 25 38 5b 71 b0 a1 c2", ""),
+    "/sys/block/nvme0n1/eui": ("00 f1 c4 5b 71 b0 a1 c2", ""),
     "/sys/class/net/eth0/address": (MAC, ""),
     "/sys/class/net/eth1/address": (MAC.upper().replace(":", "-"), ""),
-    "/sys/class/net/ib0/address": ("80:00:02:08:fe:80:00:00:00:00:00:00:94:f1:28:0a:03:5b:c3:01", ""),
+    "/sys/class/net/ib0/address": ("80:00:02:08:fe:80:00:00:00:00:00:00:06:f1:c4:0a:03:5b:c3:01", ""),
     "/sys/class/net/eth0/phys_switch_id": (MAC_BYTES.hex(), ""),
     "/proc/cmdline": (f"root=UUID={UUID} ip={MAC} quiet", "quiet"),
 }
@@ -172,11 +172,11 @@ def test_a_text_that_holds_a_secret_holds_a_token(name: str) -> None:
     assert found != text
     assert stays in found
     assert len(found) == len(text)
-    for secret in (SERIAL, UUID, MAC, SERIAL.encode().hex(), MAC_BYTES.hex(), "bench-2", "5b71b0", "8e40a1b2"):
+    for secret in (SERIAL, UUID, MAC, SERIAL.encode().hex(), MAC_BYTES.hex(), "bench-2", "5b71b0", "4e40a1b2"):
         assert secret.lower() not in found.lower()
 
 
-@pytest.mark.parametrize("form", [UUID, UUID.upper(), MAC, MAC.upper().replace(":", "-"), "00 25 38 5b 71 b0 a1 c2"])
+@pytest.mark.parametrize("form", [UUID, UUID.upper(), MAC, MAC.upper().replace(":", "-"), "00 f1 c4 5b 71 b0 a1 c2"])
 def test_a_number_keeps_its_form(form: str) -> None:
     """Separators and capital letters are those of the text that was read."""
     found = hidden_text("/sys/block/nvme0n1/nguid", form)
@@ -318,7 +318,7 @@ def test_pages_of_a_disk_lose_its_identity() -> None:
     def designator(code: int, kind: int, content: bytes) -> bytes:
         return bytes([code, kind, 0, len(content)]) + content
 
-    number = bytes.fromhex("5002538e40a1b2c3")
+    number = bytes.fromhex("500f1c4e40a1b2c3")
     items = (
         designator(2, 0, SERIAL.encode().rjust(20)),
         designator(2, 1, b"ATA     Holmsey Vault 8TB    " + SERIAL.encode()),
@@ -664,8 +664,8 @@ def test_the_machines_of_the_archive_stay_what_they_are(name: str) -> None:
 
 def tower(serials: list[str], host: str) -> Machine:
     """A tower with two NVMe drives and a disk."""
-    first = drive((4, 4), Nvme(serial=serials[0], sensors=(310, 320)), serial=0x94F128FFFE000001)
-    second = drive((4, 4), Nvme(serial=serials[1]), serial=0x94F128FFFE0A5BC3)
+    first = drive((4, 4), Nvme(serial=serials[0], sensors=(310, 320)), serial=0x06F1C4FFFE000001)
+    second = drive((4, 4), Nvme(serial=serials[1]), serial=0x06F1C4FFFE0A5BC3)
     disks = [Disk(serial=serials[2][:20])]
     ports: list[Function] = [
         root_port("01.0", (4, 4), [first], slot=Slot(number=1, name="SLOT1", kernel_name="1")),
