@@ -116,7 +116,11 @@ def shares(built: Machine, judged: tuple[Judged, ...]) -> tuple[dict[str, Share]
         sizes = payloads(path)
         for one in found:
             assert one.now is not None
-            hops.setdefault(one.link.key, Hop(one.link.key, one.now.speed, one.now.width, sizes[0] if sizes else None))
+            key, payload = one.link.key, sizes[0] if sizes else None
+            known = hops.get(key)
+            if known is not None:  # a shared hop carries the packets of all its drives: the smallest counts
+                payload = None if payload is None or known.payload_bytes is None else min(payload, known.payload_bytes)
+            hops[key] = Hop(key, one.now.speed, one.now.width, payload)
         flows.append(Flow(path.drive.name, tuple(one.link.key for one in found), None))
     alone = {flow.name: throughput.alone(flow, hops) for flow in flows}
     return alone, throughput.together(flows, hops)

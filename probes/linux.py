@@ -26,7 +26,7 @@ from probes.reads import Recorded, Recording
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from probes.facts import BoardDevice, BoardSlot
     from probes.reads import Reads
@@ -85,7 +85,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     return Facts(
         platform=reads.platform,
         taken_at=taken_at,
-        host=_host(reads),
+        host=_host(reads, {} if isinstance(table, Unread) else smbios.board_identity(table)),
         functions=functions,
         kernel_slots=_kernel_slots(reads, unread),
         board_slots=board_slots,
@@ -379,7 +379,8 @@ _IDENTITY: Final = (
 )
 
 
-def _host(reads: Reads) -> Host:
+def _host(reads: Reads, tables: Mapping[str, str]) -> Host:
+    """The machine as a whole; what the kernel does not tell of its identity comes from the firmware's own `tables`."""
     place = "/sys/class/dmi/id"
     offered = reads.names(place)
     wanted = () if isinstance(offered, Unread) else tuple(name for name in _IDENTITY if name in offered)
@@ -389,15 +390,15 @@ def _host(reads: Reads) -> Host:
     return Host(
         name=reads.text("/proc/sys/kernel/hostname"),
         kernel=reads.text("/proc/sys/kernel/osrelease"),
-        maker=identity.get("sys_vendor"),
-        product=identity.get("product_name"),
-        product_version=identity.get("product_version"),
-        board_maker=identity.get("board_vendor"),
-        board=identity.get("board_name"),
-        firmware_maker=identity.get("bios_vendor"),
-        firmware_version=identity.get("bios_version"),
-        firmware_date=identity.get("bios_date"),
-        firmware_release=identity.get("bios_release"),
+        maker=identity.get("sys_vendor") or tables.get("maker"),
+        product=identity.get("product_name") or tables.get("product"),
+        product_version=identity.get("product_version") or tables.get("product_version"),
+        board_maker=identity.get("board_vendor") or tables.get("board_maker"),
+        board=identity.get("board_name") or tables.get("board"),
+        firmware_maker=identity.get("bios_vendor") or tables.get("firmware_maker"),
+        firmware_version=identity.get("bios_version") or tables.get("firmware_version"),
+        firmware_date=identity.get("bios_date") or tables.get("firmware_date"),
+        firmware_release=identity.get("bios_release") or tables.get("firmware_release"),
         virtual=_virtual(processor),
         up_seconds=uptime if isinstance(uptime, Unread) else real(uptime.split(" ")[0], "text /proc/uptime"),
         processors=whole(reads.psutil("cpu_count"), "psutil cpu_count"),
