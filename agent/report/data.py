@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 import msgspec
 from msgspec import Struct
 
-from agent.report.plain import describe, describe_link
+from agent.report.plain import asked, describe, describe_link
 from knowledge.rates import GTPS
 from probes.unread import Unread
 
@@ -356,7 +356,7 @@ def _step(step: Step) -> StepData:
 
 
 def _unread(audit: Audit) -> tuple[UnreadData, ...]:
-    return tuple(UnreadData(one.what, one.why) for one in audit.unread)
+    return tuple(UnreadData(asked(one), one.why) for one in audit.unread)
 
 
 def _function(function: PciFunction, audit: Audit) -> FunctionData:

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from agent.ends import rate_text
 from agent.findings import Severity, Verdict
-from agent.report.plain import describe, describe_link, mbps, mbps_range, place, plain, size, told
+from agent.report.plain import asked, describe, describe_link, mbps, mbps_range, place, plain, size, told
 from knowledge.rates import describe as describe_speed
 from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, SHORT, STEPS
 from probes.unread import Unread
@@ -489,4 +489,4 @@ def _unread(page: Page, audit: Audit) -> None:
 def _unread_lines(audit: Audit) -> Iterator[str]:
     for one in audit.unread:
         if not one.needs_root:
-            yield f"{plain(one.what)}: {plain(one.why)}"
+            yield f"{plain(asked(one))}: {plain(one.why)}"
