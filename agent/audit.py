@@ -41,7 +41,10 @@ class DriveSeen(Struct, frozen=True):
 
 
 class Audit(Struct, frozen=True):
-    """Everything found out about one machine; findings worst first."""
+    """Everything found out about one machine; findings worst first.
+
+    `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address.
+    """
 
     facts: Facts
     machine: Machine
@@ -49,6 +52,8 @@ class Audit(Struct, frozen=True):
     drives: tuple[DriveSeen, ...]
     findings: tuple[Finding, ...]
     unread: tuple[Unread, ...]
+    by_key: dict[str, Judged]
+    nvme_at: dict[str, Drive]
 
     @property
     def worst(self) -> Severity:
@@ -63,8 +68,9 @@ def audit(facts: Facts) -> Audit:
     """Judge every link, run every rule, add the steps."""
     built = machine.build(facts)
     judged = verdicts.judge(built)
-    alone, together = shares(built, judged)
-    seen = rules.Seen(built, judged, alone, together)
+    by_key = {one.link.key: one for one in judged}
+    alone, together = shares(built, by_key)
+    seen = rules.Seen(built, judged, by_key, alone, together)
     findings = []
     unread = list(facts.unread)
     if isinstance(facts.board_slots, Unread):
@@ -85,6 +91,8 @@ def audit(facts: Facts) -> Audit:
         drives=tuple(_drives(built, alone, together)),
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
+        by_key=by_key,
+        nvme_at={drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"},
     )
 
 
@@ -100,13 +108,12 @@ def below_best(facts: Facts) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def shares(built: Machine, judged: tuple[Judged, ...]) -> tuple[dict[str, Share], dict[str, Share]]:
+def shares(built: Machine, by_key: dict[str, Judged]) -> tuple[dict[str, Share], dict[str, Share]]:
     """Each drive's share alone and with all drives reading at once, by the drive's name.
 
     A drive on a path with a hop whose rate is not known, or says nothing of lanes, has none; nor has a SATA or SAS
     drive, whose own interface decides.
     """
-    by_key = {one.link.key: one for one in judged}
     hops: dict[str, Hop] = {}
     flows = []
     for path in built.paths:

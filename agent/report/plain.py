@@ -69,9 +69,7 @@ def describe(function: PciFunction, audit: Audit) -> str:
     """A function in a few words: the kind and, where known, the model its drive, udev or numbers give."""
     code = function.class_code
     kind = describe_class(code) if isinstance(code, int) else "device"
-    drive = next(
-        (drive for drive in audit.facts.drives if drive.address == function.address and drive.kind == "nvme"), None
-    )
+    drive = audit.nvme_at.get(function.address)
     if drive is not None and isinstance(drive.model, str) and drive.model:
         return f"{kind} {plain(drive.model)}"
     if audit.machine.kinds.get(function.address) in {5, 6}:

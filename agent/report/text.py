@@ -302,7 +302,7 @@ def _brief(judged: Judged, audit: Audit) -> str:
     device = judged.link.device
     if device is None:
         return "card detected"
-    named = next((one for one in audit.facts.drives if one.address == device.address and one.kind == "nvme"), None)
+    named = audit.nvme_at.get(device.address)
     if named is not None:
         return f"{plain(named.name)}, {told(named.model, 'NVMe drive')}"
     return plain(device.model_name) if device.model_name else describe(device, audit)
@@ -361,10 +361,9 @@ def _path(seen: DriveSeen, audit: Audit) -> str:
     if not seen.path:
         where = plain(seen.drive.address) if seen.drive.address else "a place that is not shown"
         return f"no link on the way: it hangs on {where}"
-    links = {judged.link.key: judged for judged in audit.links}
     parts = ["drive"]
     for key in seen.path:
-        judged = links[key]
+        judged = audit.by_key[key]
         hop = rate_text(judged.now) if judged.now and judged.mbps is not None else "rate not known"
         if judged.verdict is Verdict.VIRTUAL:
             hop = "not wires"

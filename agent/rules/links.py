@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.judged import Judged
-    from agent.machine import Link, Path
+    from agent.machine import Path
     from probes.facts import PciFunction
     from probes.unread import Unread
 
@@ -109,10 +109,11 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
 
     No fault: the carrier works as built. With several drives the uplink is shared; with one it holds that one back.
     """
+    crossing = _crossing(seen)
     for judged in seen.judged:
         carried = judged.mbps
-        below = _drives_below(seen, judged.link)
-        if carried is None:
+        below = list(crossing.get(judged.link.key, {}).values())
+        if carried is None or not below:
             continue
         asked = sum(rate for _, rate in below)
         if asked <= carried * 1.001:
@@ -138,14 +139,16 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
         yield Found(subject(judged), headline, evidence, judged=judged)
 
 
-def _drives_below(seen: Seen, link: Link) -> list[tuple[str, float]]:
-    """Name and own link rate (MB/s) of each drive that reaches the processor through this link, its own link apart."""
-    found: dict[str, tuple[str, float]] = {}
+def _crossing(seen: Seen) -> dict[str, dict[str, tuple[str, float]]]:
+    """By link: name and own link rate (MB/s) of the drives that reach the processor through it, own links apart."""
+    found: dict[str, dict[str, tuple[str, float]]] = {}
     for path in seen.machine.paths:
         own = seen.at(path.hops[0].key) if path.hops else None
-        if own is not None and own.mbps is not None and any(hop is link for hop in path.hops[1:]):
-            found.setdefault(own.link.key, (path.drive.name, own.mbps))
-    return list(found.values())
+        if own is None or own.mbps is None:
+            continue
+        for hop in path.hops[1:]:
+            found.setdefault(hop.key, {}).setdefault(own.link.key, (path.drive.name, own.mbps))
+    return found
 
 
 @rule("payload-low", Severity.NOTE, fires_on=("bench-1-payload",), quiet_on=("bench-1-upgraded",))

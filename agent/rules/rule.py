@@ -24,12 +24,13 @@ class Seen(Struct, frozen=True):
 
     machine: Machine
     judged: tuple[Judged, ...]
+    by_key: dict[str, Judged]
     alone: dict[str, Share]
     together: dict[str, Share]
 
     def at(self, key: str) -> Judged | None:
         """The judged link of this key (`Link.key`)."""
-        return next((judged for judged in self.judged if judged.link.key == key), None)
+        return self.by_key.get(key)
 
 
 class Move(Struct, frozen=True):

@@ -192,7 +192,7 @@ def _size(judged: Judged) -> tuple[int, int]:
 def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
     """The move of a card into another slot, if it fits there, gains, and costs the other card nothing."""
     link, can, card = other.link, other.port_can, judged.device_can
-    if other is judged or can is None or card is None or not _is_board_slot(seen, link) or not _fits(link, card):
+    if other is judged or not _is_board_slot(seen, link) or can is None or card is None or not _fits(link, card):
         return None
     carrier = _needs_carrier(seen, judged.link, link)
     rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
