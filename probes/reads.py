@@ -201,7 +201,7 @@ class Live:
             return failed(key, "ENOTSUP")
         try:
             return _PSUTIL[subject]()
-        except ImportError:
+        except (ImportError, KeyError):
             return failed(key, "ENOSYS")
         except (OSError, RuntimeError, ValueError, AttributeError) as error:
             return Unread(key, f"psutil did not answer ({type(error).__name__})")
@@ -302,9 +302,9 @@ def _send_nvme(structure: str, path: str) -> bytes:
     import fcntl
     import struct
 
-    opcode, dword10, namespace, length = NVME_QUESTIONS[structure]
+    opcode, dword10, namespace, length = NVME_QUESTIONS.get(structure, (0, 0, 0, 0))
     if opcode not in (0x02, 0x06):
-        raise OSError(errno.EPERM, "only Identify and Get Log Page are ever sent")
+        raise OSError(errno.ENOSYS, "only Identify and Get Log Page are ever sent")
     answer = ctypes.create_string_buffer(length)
     command = struct.pack(
         "<BBHIIIQQIIIIIIIIII",
