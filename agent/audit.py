@@ -8,7 +8,7 @@ from msgspec import Struct, structs
 
 from agent import advisor, machine, rules, throughput, verdicts
 from agent.findings import Finding, Severity, Verdict
-from agent.rules.drives import limits
+from agent.rules.drives import by_drive, limits
 from agent.rules.links import payloads
 from agent.throughput import Flow, Hop, Share
 from knowledge.problems import BadInput
@@ -134,10 +134,10 @@ def shares(built: Machine, by_key: dict[str, Judged]) -> tuple[dict[str, Share],
 
 
 def _drives(built: Machine, alone: dict[str, Share], together: dict[str, Share]) -> Iterator[DriveSeen]:
-    sensors = built.facts.sensors
+    sensors = by_drive(built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
-        mine = [sensor for sensor in sensors if sensor.drive == name]
+        mine = sensors.get(name, [])
         main = next((sensor for sensor in mine if sensor.label.lower() == "composite"), mine[0] if mine else None)
         warning, critical = limits(path.drive, main) if main is not None else _told(path.drive)
         one, all_at_once = alone.get(name), together.get(name)

@@ -133,7 +133,7 @@ def parse(data: bytes | bytearray, name: str) -> Capture:
         data = _unpack(data, name)
     if not data:
         raise BadInput(f"{name} is empty; {_AGAIN}")
-    if len(data) > JSON_LIMIT or (len(data) > SMALL and _memory(data) > MEMORY_LIMIT):
+    if len(data) > JSON_LIMIT or (len(data) > SMALL and _weighs_too_much(data)):
         raise _too_large(name)
     file = _decode(data, name)
     del data  # a large file is not held beside what was made of it
@@ -221,11 +221,16 @@ def _bytes(digits: str, key: str, name: str) -> bytes:
         raise _unusable(name, f"{quoted(key)} is not in hexadecimal digits") from None
 
 
-def _memory(data: bytes | bytearray) -> int:
-    """An upper bound of the bytes that decoding takes, the file itself included, from what can be counted in it."""
+def _weighs_too_much(data: bytes | bytearray) -> bool:
+    """Whether decoding could take more memory than it may, the file itself included, from what can be counted in it.
+
+    Counting escapes is slow, so it is left to files that would be too heavy if every character were a wide one.
+    """
+    rest = len(data) + data.count(b'"') // 2 * STRING_COST + data.count(b"{") * OBJECT_COST
+    if rest + len(data) * WIDEST_CHARACTER <= MEMORY_LIMIT:
+        return False
     narrow = data.isascii() and data.count(b"\\u") == data.count(b"\\u00")
-    held = len(data) * (1 if narrow else WIDEST_CHARACTER)
-    return len(data) + held + data.count(b'"') // 2 * STRING_COST + data.count(b"{") * OBJECT_COST
+    return not narrow or rest + len(data) > MEMORY_LIMIT
 
 
 def _unpack(data: bytes | bytearray, name: str) -> bytearray:

@@ -10,7 +10,7 @@ from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from probes.facts import Drive, Sensor
 
@@ -22,10 +22,19 @@ def drive_hot(seen: Seen) -> Iterator[Found | Unread]:
     At its warning limit a drive slows itself down; at its critical limit it may stop.
     """
     facts = seen.machine.facts
+    sensors = by_drive(facts.sensors)
     for drive in facts.drives:
-        for sensor in facts.sensors:
-            if sensor.drive == drive.name:
-                yield from _against_limits(drive, sensor)
+        for sensor in sensors.get(drive.name, ()):
+            yield from _against_limits(drive, sensor)
+
+
+def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
+    """The sensors of each drive, by its name."""
+    found: dict[str, list[Sensor]] = {}
+    for sensor in sensors:
+        if sensor.drive is not None:
+            found.setdefault(sensor.drive, []).append(sensor)
+    return found
 
 
 def limits(drive: Drive, sensor: Sensor) -> tuple[float | None, float | None]:
