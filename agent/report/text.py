@@ -38,6 +38,7 @@ STYLES: Final = {
 HEADING: Final = "bold"
 QUIET: Final = "dim"
 INDENT: Final = 7
+NARROWEST: Final = 12  # columns; a last cell with less is not worth a column of its own
 
 
 class Page:
@@ -65,17 +66,24 @@ class Page:
         """A heading, with an empty line above it."""
         if self.lines:
             self.lines.append(Text(""))
-        self.lines.append(Text(text, HEADING))
+        self.add(text, style=HEADING)
 
     def columns(self, rows: Sequence[Sequence[str]], styles: Sequence[str] = (), *, cut: bool = False) -> None:
-        """Rows under each other; the last cell takes what is left of the width, continued below itself or `cut`."""
+        """Rows under each other; the last cell takes what is left of the width, continued below itself or `cut`.
+
+        Where next to nothing is left, each row is a paragraph instead.
+        """
         if not rows:
             return
         last = len(rows[0]) - 1
         widths = [max(cell_len(row[column]) for row in rows) for column in range(last)]
         offset = 2 + sum(widths) + 2 * last
-        room = max(self.width - offset, 16)
+        room = self.width - offset
         for number, row in enumerate(rows):
+            if room < NARROWEST:
+                whole = Text(row[0], styles[number] if styles else "")
+                self.add(whole.append("".join(f"  {cell}" for cell in row[1:] if cell), ""), indent=2, hang=4)
+                continue
             head = Text("  ")
             for column in range(last):
                 style = styles[number] if styles and column == 0 else ""
