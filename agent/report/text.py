@@ -386,12 +386,12 @@ def _path(seen: DriveSeen, audit: Audit) -> str:
 
 def _firmware(page: Page, audit: Audit) -> None:
     host = audit.facts.host
-    if host.firmware_version is None and not audit.facts.drives:
+    if host.firmware_version is None and not audit.drives:
         return
     page.heading("Firmware on record")
     page.add(f"machine: {_host_firmware(audit)}", indent=2, hang=4)
     alike: dict[tuple[str, str], list[str]] = {}
-    for drive in audit.facts.drives:
+    for drive in (seen.drive for seen in audit.drives):
         alike.setdefault((told(drive.model), told(drive.firmware)), []).append(plain(drive.name, 40))
     for (model, firmware), names in alike.items():
         page.add(f"{', '.join(names)} ({model}): {firmware}", indent=2, hang=4)

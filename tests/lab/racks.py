@@ -96,6 +96,14 @@ BENCH: Final = Rack(
     arguments=NATIVE_HOT_PLUG,
 )
 
+# A drive passed through to a guest: it has a link of its own, but no port above it is visible.
+PASSED: Final = Rack(
+    name="passed",
+    machine="pc",
+    devices=("nvme,addr=5.0,drive=disk,serial=HLA-SERIAL-0006",),
+    disks=(("disk", GIBIBYTE),),
+)
+
 # The plainest virtual machine: conventional PCI, paravirtual devices, no link anywhere.
 PLAIN: Final = Rack(
     name="plain",
