@@ -43,7 +43,8 @@ class DriveSeen(Struct, frozen=True):
 class Audit(Struct, frozen=True):
     """Everything found out about one machine; findings worst first.
 
-    `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address.
+    `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address; both know the whole
+    machine, also where all else is but the `part` of it that was asked for ("": all of it).
     """
 
     facts: Facts
@@ -54,6 +55,7 @@ class Audit(Struct, frozen=True):
     unread: tuple[Unread, ...]
     by_key: dict[str, Judged]
     nvme_at: dict[str, Drive]
+    part: str = ""
 
     @property
     def worst(self) -> Severity:
@@ -171,17 +173,38 @@ def only_at(found: Audit, name: str) -> Audit:
     links = tuple(judged for judged in found.links if judged.link.key in keys)
     drives |= {seen.drive.name for seen in found.drives if keys & set(seen.path)}
     functions = {function.address for judged in links for function in judged.link.functions}
-    if not links and not drives and wanted not in found.machine.functions:
+    facts = _facts_at(found.facts, wanted, links, {*functions, wanted}, drives)
+    if not (links or drives or facts.functions or facts.kernel_slots or facts.board_slots):
         known = sorted({judged.link.slot.name for judged in found.links if judged.link.slot is not None})
         more = f"; the slots are {', '.join(known[:12])}" if known else ""
         raise BadInput(f"--only {name}: no slot, port, card or drive of this machine is called that{more}")
-    subjects = {*drives, *functions, *(judged.port_address for judged in links), wanted}
+    ports = {judged.port_address for judged in links if judged.port_address is not None}
+    subjects = {*drives, *functions, *ports, wanted}
     return structs.replace(
         found,
+        part=name.strip(),
+        facts=facts,
         links=links,
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
         findings=tuple(finding for finding in found.findings if finding.subject in subjects),
-        unread=tuple(one for one in found.unread if any(str(subject) in one.what for subject in subjects)),
+        unread=tuple(one for one in found.unread if not subjects.isdisjoint(one.what.replace("/", " ").split())),
+    )
+
+
+def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: set[str], drives: set[str]) -> Facts:
+    """The functions, slots and drives that belong to these links, functions and drives."""
+    ends = functions | {judged.link.key for judged in links}
+    ends |= {drive.address for drive in facts.drives if drive.name in drives and drive.address is not None}
+    slots = [judged.link.slot for judged in links if judged.link.slot is not None]
+    names = {wanted, wanted.removeprefix("slot "), *(slot.name.lower() for slot in slots)}
+    boards = {slot.board for slot in slots}
+    described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
+    return structs.replace(
+        facts,
+        functions=tuple(one for one in facts.functions if one.address in ends or one.physical_function in ends),
+        drives=tuple(one for one in facts.drives if one.name in drives),
+        kernel_slots=tuple(one for one in facts.kernel_slots if one.name.lower() in names),
+        board_slots=tuple(one for one in described if one in boards or one.designation.lower() in names),
     )
 
 

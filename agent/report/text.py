@@ -114,7 +114,7 @@ def check(audit: Audit, width: int, source: str) -> Page:
     for group in _by_subject(findings):
         _findings(page, group, audit)
     _drives(page, audit)
-    if not audit.links:
+    if all(judged.link.device is None for judged in audit.links):
         _functions(page, audit, "What was seen")
     _firmware(page, audit)
     _unread(page, audit)
@@ -152,16 +152,13 @@ def _head(page: Page, audit: Audit, source: str) -> None:
 def _summary(audit: Audit) -> Text:
     """The first sentence: what there is to do."""
     judged = [one for one in audit.links if one.link.device is not None]
-    if not judged:
-        seen = len(audit.facts.functions)
-        where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
-        count = "no PCI function was seen either" if not seen else f"{seen} PCI functions were seen, listed below"
-        return Text(f"No PCI Express link with a card is visible on this machine; {count}.{where}")
     counts: dict[Severity, int] = {}
     for finding in audit.findings:
         if finding.severity is not Severity.OK and finding.rule != "needs-root":
             counts[finding.severity] = counts.get(finding.severity, 0) + 1
     total = f"{len(judged)} link{_s(len(judged))}, {len(audit.drives)} drive{_s(len(audit.drives))}"
+    if not counts and not judged:
+        return Text(_without_a_card(audit))
     if not counts:
         full = sum(one.verdict is Verdict.FULL for one in judged)
         if full == len(judged):
@@ -173,13 +170,22 @@ def _summary(audit: Audit) -> Text:
         Severity.NOTE: ("note", "notes", "worth knowing"),
         Severity.UNKNOWN: ("open question", "open questions", "that could not be told"),
     }
-    text = Text()
-    for severity in Severity:
-        if severity in counts:
-            one, many, rest = words[severity]
-            text.append(", " if text.plain else "")
-            text.append(f"{counts[severity]} {one if counts[severity] == 1 else many} {rest}", STYLES[severity])
-    return text.append(f"; {total}.")
+    parts = []
+    for severity, count in sorted(counts.items(), key=lambda one: one[0].rank):
+        one, many, rest = words[severity]
+        parts.append(Text(f"{count} {one if count == 1 else many} {rest}", STYLES[severity]))
+    text = Text(f"{_without_a_card(audit)} " if not judged else "")
+    return text.append_text(Text(", ").join(parts)).append(f"; {total}.", "")
+
+
+def _without_a_card(audit: Audit) -> str:
+    """What there is to say of a machine, or a part of one, where no card answers below a port."""
+    if audit.part:
+        return f"No PCI Express link with a card belongs to {plain(audit.part)}."
+    seen = len(audit.facts.functions)
+    where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
+    count = "no PCI function was seen either" if not seen else f"{seen} PCI functions were seen, listed below"
+    return f"No PCI Express link with a card is visible on this machine; {count}.{where}"
 
 
 def _s(count: int) -> str:
