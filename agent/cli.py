@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import __version__
-from knowledge.problems import NothingRead, Problem
+from knowledge.problems import BadInput, NothingRead, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -243,7 +243,10 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     Serial numbers, unique identifiers, host names and network addresses are replaced by stable tokens.
     """
     from probes.capture import encode, write_file
+    from probes.files import check_place
 
+    if file != "-":
+        check_place(file, force=force)
     facts = source.facts(settle)
     if not facts.functions and not facts.drives and facts.unread:
         first = facts.unread[0]
@@ -291,8 +294,21 @@ def schema(name: str) -> None:
 
 
 def _print_bytes(data: bytes) -> None:
-    sys.stdout.buffer.write(data)
-    sys.stdout.flush()
+    _print(lambda: sys.stdout.buffer.write(data))
+
+
+def _print(write: Callable[[], object]) -> None:
+    """Write to standard output. What goes wrong there is for the user to mend; a reader who left is click's matter."""
+    if sys.stdout is None:
+        raise BadInput("standard output is closed, so nothing can be shown; leave it open, or send it to a file")
+    try:
+        write()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        reason = (error.strerror or "it failed").lower()
+        raise BadInput(f"standard output cannot be written ({reason}); send it to another place") from None
 
 
 def _print_page(form: Callable[..., Any], found: Audit, source: Source) -> None:
@@ -301,4 +317,5 @@ def _print_page(form: Callable[..., Any], found: Audit, source: Source) -> None:
     from agent.report import text
 
     console = Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
-    text.show(form(found, console.width, source.name), console)
+    page = form(found, console.width, source.name)
+    _print(lambda: text.show(page, console))
