@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from probes.facts import Facts
     from probes.reads import Answer, Reads, Recorded
 
+NARROWEST: Final = 40  # columns; no page is made for less
+USUAL_WIDTH: Final = 80  # where the width is told as 0
 SETTLE_SECONDS: Final = 2.0
 LONGEST_SETTLE: Final = 600.0
 # When to look again at a link below its best, as parts of the settle time.
@@ -307,6 +309,10 @@ def _print(write: Callable[[], object]) -> None:
     except BrokenPipeError:
         raise
     except OSError as error:
+        import contextlib
+
+        with contextlib.suppress(OSError):
+            sys.stdout.close()  # what is left in it would fail once more at the end
         reason = (error.strerror or "it failed").lower()
         raise BadInput(f"standard output cannot be written ({reason}); send it to another place") from None
 
@@ -317,5 +323,7 @@ def _print_page(form: Callable[..., Any], found: Audit, source: Source) -> None:
     from agent.report import text
 
     console = Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
+    if console.width < NARROWEST:
+        console.width = NARROWEST if console.width > 0 else USUAL_WIDTH
     page = form(found, console.width, source.name)
     _print(lambda: text.show(page, console))
