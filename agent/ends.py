@@ -20,13 +20,18 @@ NOT_ASKED: Final = "no figure was given"
 
 
 class Ability(Struct, frozen=True):
-    """What one end can do. `speeds` are the generations it supports; `problem` says what is wrong or unread."""
+    """What one end can do. `speeds` are the generations it supports; `problem` says what is wrong or unread.
+
+    `fastest_named` is the fastest generation of the supported-speeds vector, 0 where there is none; it may lie above
+    `speeds`, which end at the Max Link Speed.
+    """
 
     speeds: frozenset[int]
     width: int
     problem: str = ""
     evidence: tuple[Evidence, ...] = ()
     needs_root: bool = False
+    fastest_named: int = 0
 
     @property
     def rate(self) -> Rate | None:
@@ -63,8 +68,10 @@ def ability(function: PciFunction) -> Ability:
             ),
         )
     if told.rate is None:
-        return by_name if by_name is not None and told.needs_root else _without(told, attributes is not None)
-    if by_name is not None and by_name.rate != told.rate:
+        return by_name if by_name is not None else _without(told, attributes is not None)
+    # Kernels before 6.13 name the fastest speed of the vector even where Max Link Speed is lower (drivers/pci/pci.c).
+    alike = {told.rate, Rate(told.fastest_named, told.width)}
+    if by_name is not None and by_name.rate not in alike:
         return Ability(
             told.speeds,
             told.width,
@@ -86,9 +93,9 @@ def _registered(function: PciFunction) -> Ability:
     width = function.registers.read(pcie.LINK_CAPABILITIES, "maximum_link_width")
     for figure in (code, width):
         if isinstance(figure, Unread):
-            evidence = (Evidence(source, figure.why, "readable"),)
+            unread = (Evidence(source, figure.why, "readable"),)
             return Ability(
-                frozenset(), 0, f"Link Capabilities of {function.address}: {figure.why}", evidence, figure.needs_root
+                frozenset(), 0, f"Link Capabilities of {function.address}: {figure.why}", unread, figure.needs_root
             )
     assert isinstance(code, int)
     assert isinstance(width, int)
@@ -102,10 +109,10 @@ def _registered(function: PciFunction) -> Ability:
         )
     vector = function.registers.read(pcie.LINK_CAPABILITIES_2, "supported_link_speeds_vector")
     speeds = frozenset(range(SLOWEST, code + 1))
-    if isinstance(vector, int) and vector:
-        named = frozenset(speed for speed in set_bits(vector, first=SLOWEST) if speed <= code)
-        speeds = named or speeds
-    return Ability(speeds, width, evidence=_says(f"{source} and supported-speeds vector", max(speeds), width))
+    named = set_bits(vector, first=SLOWEST) if isinstance(vector, int) else ()
+    speeds = frozenset(speed for speed in named if speed <= code) or speeds
+    evidence = _says(f"{source} and supported-speeds vector", max(speeds), width)
+    return Ability(speeds, width, evidence=evidence, fastest_named=max(named, default=0))
 
 
 def _says(source: str, speed: int, width: int) -> tuple[Evidence, ...]:

@@ -848,3 +848,22 @@ def test_any_link_is_judged_by_the_design(tree: Tree) -> None:
         assert now.width == best.width
     assert all(plain(one.read) for one in judged.evidence)
     assert facts(tree).unread == ()
+
+
+def test_an_attribute_that_names_the_fastest_of_the_vector_does_not_contradict() -> None:
+    """Kernels before 6.13 took the fastest speed of the vector even past Max Link Speed; the register's end counts.
+
+    Source: drivers/pci/pci.c pcie_get_supported_speeds, with and without the cut at Max Link Speed.
+    """
+    card = network((3, 4), vector=(1, 2, 3, 4), attributes={"max_link_speed": "16.0 GT/s PCIe"})
+    judged = judged_at(tower(card, (4, 4), now=(3, 4)))
+    assert (Verdict.FULL, False) == (judged.verdict, judged.contradicts)
+    assert Rate(3, 4) == judged.device_can
+
+
+def test_attributes_speak_where_configuration_space_gives_an_error() -> None:
+    """A device whose configuration space cannot be read is still judged by what the kernel's attributes say of it."""
+    tree = build(tower(network((4, 8)), (4, 16), now=(4, 4)))
+    tree.fail(tree.resolve(f"/sys/bus/pci/devices/{CARD}/config"), "EIO")
+    judged = judged_at(tree)
+    assert (Verdict.NARROW, Rate(4, 8)) == (judged.verdict, judged.best)
