@@ -16,6 +16,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
+import click
 from msgspec import Struct
 
 import agent
@@ -34,6 +35,9 @@ END_SECONDS: Final = 20
 ORDINARY: Final = "setpriv --reuid 65534 --regid 65534 --clear-groups --inh-caps=-all --"
 
 CHECKOUT: Final = Path(agent.__file__).resolve().parent.parent
+# Where the program's libraries are; of any use only if they are not where Python looks by itself.
+LIBRARIES: Final = Path(click.__file__).resolve().parent.parent
+SEARCHED: Final = f"{CHECKOUT}:{LIBRARIES}"
 SHARED_PACKAGES: Final = ("agent", "knowledge", "probes")
 
 
@@ -257,12 +261,17 @@ def lanewright(arguments: str, *, under: str = "") -> str:
 
 def python(arguments: str, *, under: str = "") -> str:
     """The shell words that run Python itself, with the checkout's packages in reach."""
-    return f"PYTHONPATH='{CHECKOUT}' {under} '{sys.executable}' {arguments}"
+    return f"PYTHONPATH='{SEARCHED}' {under} '{sys.executable}' {arguments}"
 
 
 def _write_open(share: Path) -> None:
     """Say which folders and trees the guest must open for an ordinary user, in its own layer."""
-    ends = {*(CHECKOUT / name for name in SHARED_PACKAGES), Path(sys.prefix), Path(sysconfig.get_path("stdlib"))}
+    ends = {
+        *(CHECKOUT / name for name in SHARED_PACKAGES),
+        LIBRARIES,
+        Path(sys.prefix),
+        Path(sysconfig.get_path("stdlib")),
+    }
     ends |= set(_steps(Path(sys.executable)))
     folders = {parent for end in ends for parent in end.parents}
     folders |= {parent for end in ends for parent in end.resolve().parents}

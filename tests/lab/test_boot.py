@@ -11,7 +11,7 @@ from typing import Final
 
 import pytest
 
-from tests.lab.boot import CHECKOUT, Guest, GuestFailed, Rack
+from tests.lab.boot import CHECKOUT, SEARCHED, Guest, GuestFailed, Rack
 from tests.lab.kernel import Missing, image, missing
 from tests.lab.need import cannot
 
@@ -78,7 +78,7 @@ def test_an_error_of_the_test_ends_the_guest() -> None:
 
 def test_the_death_of_the_test_run_ends_the_guest() -> None:
     """A test run that is killed takes QEMU with it: the kernel sees to it."""
-    settings = {**os.environ, "PYTHONPATH": str(CHECKOUT)}
+    settings = {**os.environ, "PYTHONPATH": SEARCHED}
     done = subprocess.run(
         [sys.executable, "-c", DYING], cwd=CHECKOUT, env=settings, capture_output=True, text=True, check=False
     )
