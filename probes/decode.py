@@ -182,8 +182,7 @@ def _repeats(config: bytes) -> bool:
     first = config[:4]
     if first in {b"\0\0\0\0", b"\xff\xff\xff\xff"} or len(config) < SPACE_SIZE + 4:
         return False
-    end = min(len(config), EXTENDED_SPACE_SIZE) - 3
-    return all(config[place : place + 4] == first for place in range(SPACE_SIZE, end, SPACE_SIZE))
+    return all(config[place : place + 4] == first for place in range(SPACE_SIZE, len(config) - 3, SPACE_SIZE))
 
 
 def _silent(config: bytes) -> bool:

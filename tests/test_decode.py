@@ -758,6 +758,18 @@ def test_low_bits_of_a_pointer_are_cleared() -> None:
     assert Registers(space(capabilities={0x40: 0x10}, put={0x41: b"\x03"})).problems == ()
 
 
+def test_low_bits_of_an_extended_pointer_are_cleared() -> None:
+    """The two low bits of an extended pointer are reserved too. Source: Linux pci_regs.h PCI_EXT_CAP_NEXT."""
+    odd = Registers(space(extended=[(0x100, 0x01), (0x140, 0x19)], put={0x102: b"\x31\x14"}))
+    assert {"extended 0001": 0x100, "extended 0019": 0x140} == odd.places
+    assert () == odd.problems
+
+
+def test_a_space_of_zeros_has_no_lists() -> None:
+    """Zeros are an empty list, not a space that repeats itself."""
+    assert ({}, ()) == (Registers(bytes(4096)).places, Registers(bytes(4096)).problems)
+
+
 def test_the_first_of_two_capabilities_counts() -> None:
     """Where a capability is listed twice, its registers are those of the first entry, as for the kernel."""
     twice = Registers(space(capabilities={0x60: 0x10, 0xA0: 0x10}, put={0x72: b"\x43\x00", 0xB2: b"\x11\x00"}))
@@ -786,8 +798,14 @@ def chain(places: Iterable[int]) -> bytes:
         (space(extended=[(0x100, 1)], put={0x102: b"\x01\x04"}), "it points below 100h, at 40h"),
         (space(put={0x100: b"\xff" * 64}), "its entry at 100h does not answer (all bits read 1)"),
         (space(extended=[(0x100, 1), (0x200, 3)], put={0x200: b"\xff" * 4}), None),
+        (
+            space(put=dict.fromkeys(range(0, 0x1000, 0x100), b"\xff" * 4)),
+            "its entry at 100h does not answer (all bits read 1)",
+        ),
         (chain(range(0x100, 0x1000, 4)), "it has more than 480 entries"),
+        (chain(range(0x100, 0x100 + 4 * 481, 4)), "it has more than 480 entries"),
         (DRIVE[:256] * 16, "it only repeats the first 256 bytes"),
+        (DRIVE[:256] * 16 + bytes(256), "it only repeats the first 256 bytes"),
     ],
 )
 def test_a_broken_extended_list_is_a_problem(data: bytes, trouble: str | None) -> None:
@@ -848,6 +866,7 @@ def test_registers_of_the_same_bytes_are_equal() -> None:
     assert Registers(DRIVE) == Registers(bytes(bytearray(DRIVE)))
     assert hash(Registers(DRIVE)) == hash(Registers(bytes(bytearray(DRIVE))))
     assert Registers(DRIVE) != Registers(DRIVE[:64])
+    assert Registers.of({pcie.LINK_STATUS: 1}) == Registers.of({pcie.LINK_STATUS: 1})
     assert Registers.of({pcie.LINK_STATUS: 1}) != Registers.of({pcie.LINK_STATUS: 2})
     assert Registers(DRIVE) != DRIVE
     assert repr(Registers(DRIVE)) == "Registers(4096 bytes)"
