@@ -365,10 +365,13 @@ def test_a_card_without_power_is_not_judged(kind: str) -> None:
         ((4, 4), [(1, 4)], Verdict.RESTING, (1, 4)),  # at first faster
         ((1, 4), [(1, 4), (1, 4)], Verdict.SLOW, (1, 4)),
         ((2, 4), [(1, 4)], Verdict.RESTING, (1, 4)),
-        ((4, 2), [(4, 4)], Verdict.FULL, (4, 4)),  # all lanes came back
+        ((4, 2), [(4, 4), (4, 4)], Verdict.FULL, (4, 4)),  # the link settled after the first look
+        ((4, 2), [(4, 4)], Verdict.NARROW, (4, 2)),  # one later look is not enough to say so
+        ((4, 2), [(4, 4), (4, 2)], Verdict.NARROW, (4, 2)),  # lanes come and go
         ((4, 4), [(4, 2)], Verdict.NARROW, (4, 2)),  # lanes were lost while one looked
         ((4, 4), [(4, 4), (4, 1)], Verdict.NARROW, (4, 1)),
-        ((4, 4), [(4, 2), (4, 4)], Verdict.FULL, (4, 4)),
+        ((4, 4), [(4, 2), (4, 4)], Verdict.NARROW, (4, 2)),
+        ((4, 4), [(4, 2), (4, 2)], Verdict.NARROW, (4, 2)),
         ((4, 2), [(4, 2)], Verdict.NARROW, (4, 2)),
         ((1, 2), [(4, 2)], Verdict.NARROW, (1, 2)),
     ],
@@ -380,7 +383,7 @@ def test_later_looks_decide_between_rest_and_fault(
     now: Can,
     privileged: bool,  # noqa: FBT001 - a column of the table
 ) -> None:
-    """A speed that was seen higher is rest; lanes that are missing at the last look are a fault."""
+    """A speed that was seen higher is rest; lanes that are missing at any look are a fault, unless the link settled."""
     tree = build(tower(network((4, 4)), now=first))
     judged = judged_at(tree, seen_again(tree, *later), privileged=privileged)
     expected = Verdict.UNKNOWN if verdict is Verdict.SLOW and not privileged else verdict
