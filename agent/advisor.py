@@ -5,34 +5,25 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
-from agent.findings import Severity, Step
+from agent.findings import Severity, Step, Verdict
 from knowledge.steps import LOAD, SHOWS, STEPS, STEPS_OF_RULE
 
 if TYPE_CHECKING:
     from agent.rules.rule import Found, Rule
 
-LOOKS: Final = frozenset({"look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "count-drives"})
+LOOKS: Final = frozenset(
+    {"look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "check-sharing", "count-drives"}
+)
+# Hands that a part soldered to the board leaves nothing to do for.
+FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
 
 
-def steps(rule: Rule, found: Found) -> tuple[Step, ...]:
-    """The steps for what a rule found, from least to most invasive."""
-    actions = list(STEPS_OF_RULE[rule.id])
-    judged = found.judged
-    if judged is not None:
-        if judged.port_hidden and rule.severity is Severity.FAULT:
-            actions.append("look-from-host")
-        if judged.needs_root:
-            actions.append("look-as-root")
-        if judged.link.device is not None and judged.link.device.power_state == "D3cold":
-            actions = ["wake"]
-    if found.severity is Severity.NOTE and rule.severity is Severity.FAULT:
-        actions = [action for action in actions if action in LOOKS or action == "cool"]
-    move = found.move
-    if move is None or move.swaps_with is not None:
-        actions = [action for action in actions if action != "move"]
-    if move is None or move.swaps_with is None:
-        actions = [action for action in actions if action != "swap"]
+def steps(rule: Rule, found: Found, guest: bool) -> tuple[Step, ...]:  # noqa: FBT001 - passed by place in one call
+    """The steps for what a rule found, from least to most invasive; `guest` tells that this is a virtual machine."""
+    actions = _actions(rule, found)
+    if found.judged is not None and rule.severity is Severity.FAULT and (guest or found.judged.port_hidden):
+        actions.append("look-from-host")
     kinds = sorted((STEPS[action] for action in dict.fromkeys(actions)), key=lambda kind: kind.rank)
     words = _words(rule, found)
     return tuple(
@@ -47,21 +38,55 @@ def steps(rule: Rule, found: Found) -> tuple[Step, ...]:
     )
 
 
+def _actions(rule: Rule, found: Found) -> list[str]:
+    """What the rule leads to, less what does not fit what was found, more what it calls for."""
+    judged, move = found.judged, found.move
+    dropped: set[str] = set()
+    if move is None or move.swaps_with is not None:
+        dropped.add("move")
+    if move is None or move.swaps_with is None:
+        dropped.add("swap")
+    if found.severity is Severity.NOTE and rule.severity is Severity.FAULT:
+        dropped |= set(STEPS) - LOOKS - {"cool"}
+    added = ["check-sharing"] if found.lanes_shared else []
+    if judged is not None and judged.link.onboard:
+        dropped |= FOR_CARDS
+    if judged is not None and judged.verdict is Verdict.UNKNOWN:
+        if judged.needs_root:
+            added.append("look-as-root")
+        if judged.link.device is not None and judged.link.device.power_state == "D3cold":
+            return ["wake"]
+    return [action for action in (*STEPS_OF_RULE[rule.id], *added) if action not in dropped]
+
+
 def _words(rule: Rule, found: Found) -> dict[str, str]:
     """What fills the places of a step's text."""
     judged, move = found.judged, found.move
-    subject = found.subject
     rate = "its best rate"
-    slot = "the slot of this card"
+    subject, here = found.subject, "the slot of this card"
     if judged is not None:
-        subject = judged.device_address or found.subject
         best = judged.best or judged.port_can
         rate = rate_text(best) if best is not None else rate
-        slot = judged.link.slot.words if judged.link.slot is not None else slot
+        here = judged.link.slot.words if judged.link.slot is not None else here
+        subject = _card(found, here)
+    slot = here
     other = ""
     if move is not None:
         rate, slot = rate_text(move.rate), move.slot
         other = move.swaps_with or (CARRIER_NEEDED if move.needs_carrier else "")
     shows = SHOWS.get(rule.id, "lanewright check shows {rate}").replace("{rate}", rate)
     load = LOAD.get(rule.id, "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
-    return {"subject": subject, "rate": rate, "slot": slot, "other": other, "shows": shows, "load": load}
+    words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other}
+    return {**words, "shows": shows, "load": load}
+
+
+def _card(found: Found, slot: str) -> str:
+    """What hands or eyes go to: a drive by its name, else the card, by its slot and its address."""
+    judged = found.judged
+    assert judged is not None
+    address = judged.device_address or f"port {judged.port_address}"
+    if found.subject not in {judged.device_address, judged.port_address}:
+        return f"{found.subject} in {slot}" if judged.link.slot is not None else f"{found.subject} ({address})"
+    if judged.link.onboard:
+        return f"the device {address} on the board"
+    return f"the card in {slot} ({address})" if judged.link.slot is not None else f"the card {address}"

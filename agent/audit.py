@@ -26,7 +26,8 @@ class DriveSeen(Struct, frozen=True):
     """A drive with what it should reach. Rates are (low, high) in MB/s, None where its path says nothing of rates.
 
     `path` is made of link keys from the drive to the processor; `narrowest` is the key of the hop that
-    decides its share when all drives read at once. Temperatures are degrees Celsius.
+    decides its share when all drives read at once. Temperatures are degrees Celsius. `payload_bytes` is the payload
+    size that the upper figures rest on, None where it could not be read and the largest is taken for a bound.
     """
 
     drive: Drive
@@ -38,6 +39,7 @@ class DriveSeen(Struct, frozen=True):
     together: tuple[float, float] | None
     narrowest: str | None
     narrowest_alone: str | None
+    payload_bytes: int | None
 
 
 class Audit(Struct, frozen=True):
@@ -71,9 +73,12 @@ def audit(facts: Facts) -> Audit:
     built = machine.build(facts)
     judged = verdicts.judge(built)
     by_key = {one.link.key: one for one in judged}
-    alone, together = shares(built, by_key)
-    seen = rules.Seen(built, judged, by_key, alone, together)
+    flows, hops = paths_of_drives(built, by_key)
+    alone = {flow.name: throughput.alone(flow, hops) for flow in flows}
+    together = throughput.together(flows, hops)
+    seen = rules.Seen(built, judged, by_key, flows, hops, alone, together)
     findings = []
+    guest = facts.host.virtual is True
     unread = list(facts.unread)
     if isinstance(facts.board_slots, Unread):
         unread.append(facts.board_slots)
@@ -83,14 +88,14 @@ def audit(facts: Facts) -> Audit:
             continue
         severity = found.severity or rule.severity
         findings.append(
-            Finding(rule.id, severity, found.subject, found.headline, found.evidence, advisor.steps(rule, found))
+            Finding(rule.id, severity, found.subject, found.headline, found.evidence, advisor.steps(rule, found, guest))
         )
     findings.sort(key=lambda finding: finding.severity.rank)
     return Audit(
         facts=facts,
         machine=built,
         links=judged,
-        drives=tuple(_drives(built, alone, together)),
+        drives=tuple(_drives(built, hops, alone, together)),
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
         by_key=by_key,
@@ -110,10 +115,10 @@ def below_best(facts: Facts) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def shares(built: Machine, by_key: dict[str, Judged]) -> tuple[dict[str, Share], dict[str, Share]]:
-    """Each drive's share alone and with all drives reading at once, by the drive's name.
+def paths_of_drives(built: Machine, by_key: dict[str, Judged]) -> tuple[tuple[Flow, ...], dict[str, Hop]]:
+    """The drives as flows, and the hops they cross, for the throughput model.
 
-    A drive on a path with a hop whose rate is not known, or says nothing of lanes, has none; nor has a SATA or SAS
+    A drive on a path with a hop whose rate is not known, or says nothing of lanes, is left out; so is a SATA or SAS
     drive, whose own interface decides.
     """
     hops: dict[str, Hop] = {}
@@ -131,11 +136,12 @@ def shares(built: Machine, by_key: dict[str, Judged]) -> tuple[dict[str, Share],
                 payload = None if payload is None or known.payload_bytes is None else min(payload, known.payload_bytes)
             hops[key] = Hop(key, one.now.speed, one.now.width, payload)
         flows.append(Flow(path.drive.name, tuple(one.link.key for one in found), None))
-    alone = {flow.name: throughput.alone(flow, hops) for flow in flows}
-    return alone, throughput.together(flows, hops)
+    return tuple(flows), hops
 
 
-def _drives(built: Machine, alone: dict[str, Share], together: dict[str, Share]) -> Iterator[DriveSeen]:
+def _drives(
+    built: Machine, hops: dict[str, Hop], alone: dict[str, Share], together: dict[str, Share]
+) -> Iterator[DriveSeen]:
     sensors = by_drive(built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
@@ -143,6 +149,7 @@ def _drives(built: Machine, alone: dict[str, Share], together: dict[str, Share])
         main = next((sensor for sensor in mine if sensor.label.lower() == "composite"), mine[0] if mine else None)
         warning, critical = limits(path.drive, main) if main is not None else _told(path.drive)
         one, all_at_once = alone.get(name), together.get(name)
+        own = hops.get(path.hops[0].key) if path.hops else None
         yield DriveSeen(
             drive=path.drive,
             path=tuple(hop.key for hop in path.hops),
@@ -153,6 +160,7 @@ def _drives(built: Machine, alone: dict[str, Share], together: dict[str, Share])
             together=(all_at_once.low, all_at_once.high) if all_at_once else None,
             narrowest=all_at_once.narrowest if all_at_once else None,
             narrowest_alone=one.narrowest if one else None,
+            payload_bytes=own.payload_bytes if own is not None and one is not None else None,
         )
 
 
@@ -169,9 +177,9 @@ def only_at(found: Audit, name: str) -> Audit:
     links = tuple(judged for judged in found.links if wanted in _names(judged))
     drives = {seen.drive.name for seen in found.drives if wanted in {seen.drive.name.lower(), seen.drive.address}}
     keys = {judged.link.key for judged in links}
-    keys |= {seen.path[0] for seen in found.drives if seen.drive.name in drives and seen.path}
-    links = tuple(judged for judged in found.links if judged.link.key in keys)
     drives |= {seen.drive.name for seen in found.drives if keys & set(seen.path)}
+    keys |= {key for seen in found.drives if seen.drive.name in drives for key in seen.path}
+    links = tuple(judged for judged in found.links if judged.link.key in keys)
     functions = {function.address for judged in links for function in judged.link.functions}
     facts = _facts_at(found.facts, wanted, links, {*functions, wanted}, drives)
     if not (links or drives or facts.functions or facts.kernel_slots or facts.board_slots):

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 NARROWEST: Final = 40  # columns; no page is made for less
 USUAL_WIDTH: Final = 80  # where the width is told as 0
+INTERRUPTED: Final = 130  # as shells have it: 128 and the number of the signal
 SETTLE_SECONDS: Final = 2.0
 LONGEST_SETTLE: Final = 600.0
 # When to look again at a link below its best, as parts of the settle time.
@@ -43,6 +44,20 @@ class Commands(click.Group):
 
             click.echo(f"lanewright: {plain(str(problem), 600)}", err=True)
             ctx.exit(problem.exit_status)
+        except KeyboardInterrupt:
+            click.echo("lanewright: stopped before it was done", err=True)
+            ctx.exit(INTERRUPTED)
+
+
+class Seconds(click.FloatRange):
+    """A number of seconds within a range; "nan" is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401
+        """Refuse what is not a number (UsageError)."""
+        number = super().convert(value, param, ctx)
+        if number != number:  # noqa: PLR0124 - only what is not a number differs from itself
+            self.fail(f"{value!r} is not a number of seconds.", param, ctx)
+        return number
 
 
 class Source:
@@ -117,7 +132,7 @@ def _look_again(live: Reads, first: Recorded, facts: Facts, settle: float) -> Se
     if not addresses:
         return ()
     if sys.stderr.isatty():
-        click.echo(f"Looking again at links below their best, for {settle:g} s ...", err=True)
+        click.echo(f"Looking again at links that are below their best or count errors, for {settle:g} s ...", err=True)
     start = time.monotonic()
     looks = []
     for part in LOOKS:
@@ -155,7 +170,7 @@ format_option = click.option(
 )
 settle_option = click.option(
     "--settle",
-    type=click.FloatRange(0.0, LONGEST_SETTLE),
+    type=Seconds(0.0, LONGEST_SETTLE),
     default=SETTLE_SECONDS,
     show_default=True,
     metavar="SECONDS",

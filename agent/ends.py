@@ -166,9 +166,20 @@ def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
         why = f"its rate could not be read: {silent[0].why}" if silent else f"its rate could not be read: {NOT_ASKED}"
         return Trouble(why, evidence or (nothing,), any(one.needs_root for one in silent))
     if len({rate for _, rate in rates}) > 1:
-        evidence = tuple(Evidence(source, rate_text(rate), "the same at both ends") for source, rate in rates)
-        return Trouble("the readings of its two ends contradict each other", evidence, contradicts=True)
+        evidence = tuple(Evidence(source, rate_text(rate), "the same from every reading") for source, rate in rates)
+        return Trouble(_contradiction(rates), evidence, contradicts=True)
     return Agreed(rates[0][1], tuple(source for source, _ in rates))
+
+
+def _contradiction(rates: list[tuple[str, Rate]]) -> str:
+    """Who contradicts whom: register and attribute of one end, or the two ends."""
+    by_end: dict[str, set[Rate]] = {}
+    for source, rate in rates:
+        by_end.setdefault(source.partition(" ")[0], set()).add(rate)
+    torn = [end for end, found in by_end.items() if len(found) > 1]
+    if torn:
+        return f"register and attribute of {torn[0]} contradict each other"
+    return "the readings of its two ends contradict each other"
 
 
 def _sources(function: PciFunction) -> tuple[tuple[str, int | Unread, int | Unread], ...]:

@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 class Judged(Struct, frozen=True):
     """A link with its verdict.
 
-    `now` has the lanes of the last look and the lowest speed seen with them; `looks` are all of them, (seconds after
-    the first, rate or None).
-    `why` is one sentence for people; `needs_root` tells that the super-user might learn more.
+    `now` has the lanes of the last look, or the fewest where they come and go, and the lowest speed seen with them;
+    `looks` are all of them, (seconds after the first, rate or None).
+    `why` is one sentence for people; `needs_root` tells that the super-user might learn more; `notable` that an
+    unknown link without a card is worth a finding of its own.
     """
 
     link: Link
@@ -33,6 +34,7 @@ class Judged(Struct, frozen=True):
     needs_root: bool = False
     contradicts: bool = False
     port_hidden: bool = False
+    notable: bool = False
 
     @property
     def port_address(self) -> str | None:

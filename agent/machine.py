@@ -29,11 +29,15 @@ INTEGRATED: Final = frozenset({pcie.INTEGRATED_ENDPOINT, pcie.EVENT_COLLECTOR})
 
 
 class Slot(Struct, frozen=True):
-    """A slot's name and where the name comes from; `board` is the firmware's description, if it matched."""
+    """A slot's name and where the name comes from; `board` is the firmware's description, if it matched.
+
+    `kernel_address` is the address of the kernel's slot that is the same one, if the kernel has one.
+    """
 
     name: str
     source: str
     board: BoardSlot | None = None
+    kernel_address: str | None = None
 
     @property
     def words(self) -> str:
@@ -46,7 +50,8 @@ class Link(Struct, frozen=True):
 
     `port` is None where it is not visible from here. `device` is function 0 of the component, None where nothing
     answers; `functions` are all its functions but the virtual ones. `integrated` marks a device inside
-    the root complex, which has no link at all. `occupied` is what a hot-plug driver says of presence.
+    the root complex, which has no link at all. `occupied` is what a hot-plug driver says of presence. `onboard` tells
+    that the firmware lists the device as part of the board, and no slot of its own matches.
     """
 
     port: PciFunction | None
@@ -55,6 +60,7 @@ class Link(Struct, frozen=True):
     slot: Slot | None
     integrated: bool = False
     occupied: bool | None = None
+    onboard: bool = False
 
     @property
     def key(self) -> str:
@@ -191,8 +197,14 @@ def _links(
         if kind in DOWNSTREAM_FACING:
             component = below.get(address, ())
             device = component[0] if component else None
+            slot = slots.of_port(function, device)
             yield Link(
-                function, device, component, slots.of_port(function, device), occupied=slots.occupied(function, device)
+                function,
+                device,
+                component,
+                slot,
+                occupied=slots.occupied(function, device),
+                onboard=slots.onboard(component) and (slot is None or slot.board is None),
             )
         elif function.physical_function is None and address not in seen:
             integrated = kind in INTEGRATED and address in with_drives
@@ -232,6 +244,7 @@ class _Slots:
         )
         self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
         self._kernel = {slot.address: slot for slot in facts.kernel_slots}
+        self._onboard = frozenset(one.address for one in facts.board_devices if one.enabled and one.address is not None)
         self._functions = functions
 
     def of_port(self, port: PciFunction, device: PciFunction | None) -> Slot | None:
@@ -241,11 +254,12 @@ class _Slots:
         board = self._by_port.get(port.address) or (self._by_place.get(bus) if bus else None)
         if board is None and number in self._by_number and not self._on_card(port):
             board = self._by_number[number]
-        if board is not None and board.designation:
-            return Slot(board.designation, "firmware slot description (SMBIOS)", board)
         kernel = self._kernel.get(f"{bus}:00") or self._kernel.get(bus) if bus else None
+        address = kernel.address if kernel is not None else None
+        if board is not None and board.designation:
+            return Slot(board.designation, "firmware slot description (SMBIOS)", board, address)
         if kernel is not None:
-            return Slot(kernel.name, "kernel slot name", board)
+            return Slot(kernel.name, "kernel slot name", board, address)
         if isinstance(number, int):
             return Slot(str(number), "Slot Capabilities register", board)
         return None
@@ -263,10 +277,15 @@ class _Slots:
     def of_device(self, device: PciFunction) -> Slot | None:
         """The slot of a device whose port is not visible."""
         board = self._by_port.get(device.address)
-        if board is not None and board.designation:
-            return Slot(board.designation, "firmware slot description (SMBIOS)", board)
         kernel = self._kernel.get(device.address.rpartition(".")[0])
-        return None if kernel is None else Slot(kernel.name, "kernel slot name")
+        address = kernel.address if kernel is not None else None
+        if board is not None and board.designation:
+            return Slot(board.designation, "firmware slot description (SMBIOS)", board, address)
+        return None if kernel is None else Slot(kernel.name, "kernel slot name", None, address)
+
+    def onboard(self, component: tuple[PciFunction, ...]) -> bool:
+        """Whether the firmware lists a function of this component among the devices on the board."""
+        return any(function.address in self._onboard for function in component)
 
     def occupied(self, port: PciFunction, device: PciFunction | None) -> bool | None:
         """What a hot-plug driver says of presence, if one tells."""

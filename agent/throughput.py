@@ -201,8 +201,8 @@ class _Filling:
 def _deciding(flows: Sequence[Flow], capacities: Mapping[str, float], rates: Sequence[float]) -> Iterator[str | None]:
     """The hop that decides each flow: one that is full and gives no flow more than this one.
 
-    Of several, a shared one comes first, and of shared ones that nearest the processor; of those that are not
-    shared, the one nearest the drive.
+    Of several, one that carries this flow alone comes first, since no neighbour holds it back there; of shared ones
+    that nearest the processor counts.
     """
     used = dict.fromkeys(capacities, 0.0)
     most = dict.fromkeys(capacities, 0.0)
@@ -216,5 +216,5 @@ def _deciding(flows: Sequence[Flow], capacities: Mapping[str, float], rates: Seq
         binding = [
             key for key in flow.hops if used[key] >= capacities[key] * (1 - SAME) and rate >= most[key] * (1 - SAME)
         ]
-        shared = [key for key in binding if sharing[key] > 1]
-        yield shared[-1] if shared else binding[0] if binding else None
+        own = [key for key in binding if sharing[key] == 1]
+        yield own[0] if own else binding[-1] if binding else None

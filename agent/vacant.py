@@ -26,9 +26,8 @@ def nothing_below(link: Link, port: PciFunction) -> Judged:
     if active == 1:
         source = f"{port.address} Link Status: Data Link Layer Link Active"
         evidence = (Evidence(source, "1", "a function that answers below"),)
-        return Judged(
-            link, Verdict.UNKNOWN, "the link is up, but no function answers below it", port_can=can, evidence=evidence
-        )
+        why = "the link is up, but no function answers below it"
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True)
     if not implemented:
         return _no_slot(link, port, can)
     present = registers.read(pcie.SLOT_STATUS, "presence_detect_state")
@@ -44,13 +43,26 @@ def nothing_below(link: Link, port: PciFunction) -> Judged:
             needs_root=present.needs_root,
         )
     if not present:
-        return Judged(
-            link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=(Evidence(source, "0", "0 when empty"),)
-        )
+        return _no_presence(link, port, Evidence(source, "0", "0 when empty"), can)
     reasons = _why_dark(port)
     why = "; ".join(["a card is detected, but there is no link", *(words for _, words in reasons)])
     presence = Evidence(source, "1 (card present)", "a link and a function that answers")
     return Judged(link, Verdict.DARK, why, port_can=can, evidence=(presence, *(one for one, _ in reasons)))
+
+
+def _no_presence(link: Link, port: PciFunction, presence: Evidence, can: Rate | None) -> Judged:
+    """A slot without presence is empty; but a card whose presence pins do not meet may still keep the port trying.
+
+    Source: drivers/pci/quirks.c pcie_failed_link_retrain (both training bits are clear at an empty port).
+    """
+    tried = port.registers.read(pcie.LINK_STATUS, "link_bandwidth_management_status")
+    trying = port.registers.read(pcie.LINK_STATUS, "link_training")
+    if tried == 1 and trying == 1:
+        source = f"{port.address} Link Status: Link Training, Link Bandwidth Management Status"
+        evidence = (presence, Evidence(source, "1 and 1 with the link down", "0 and 0 when empty"))
+        why = "no card is detected, yet the port keeps trying to train a link"
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True)
+    return Judged(link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=(presence,))
 
 
 def _active(port: PciFunction) -> int | None:
@@ -96,7 +108,7 @@ def _no_slot(link: Link, port: PciFunction, can: Rate | None) -> Judged:
         source = f"{port.address} Link Status: Link Bandwidth Management Status"
         evidence = (Evidence(source, "1 with the link down", "0 when nothing is fitted"),)
         why = "the port tried to train a link and failed; it leads to no slot, so presence is not known"
-        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence)
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True)
     source = f"{port.address} PCI Express Capabilities: Slot Implemented"
     evidence = (Evidence(source, "0", "no slot, nothing below"),)
     return Judged(link, Verdict.EMPTY, "leads to no slot, and nothing answers below", port_can=can, evidence=evidence)

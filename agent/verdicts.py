@@ -105,7 +105,7 @@ def _compare(
             needs_root=first.needs_root,
             contradicts=first.contradicts,
         )
-    lanes = agreed[-1].rate.width  # lanes that came back are no fault; lanes lost while one looks are
+    lanes = _lanes(agreed)
     reading = min((one for one in agreed if one.rate.width == lanes), key=lambda one: one.rate.speed)
     judged = replace(judged, now=reading.rate)
     best = judged.best
@@ -120,6 +120,16 @@ def _compare(
         *hidden,
     )
     return _against_best(judged, machine, reading, looks, abilities)
+
+
+def _lanes(agreed: Sequence[Agreed]) -> int:
+    """The lanes that count: those of the last look, or the fewest where lanes come and go while one looks.
+
+    A first look that differs from all later ones (two at least) is a link that settled.
+    """
+    widths = [one.rate.width for one in agreed]
+    settled = len(set(widths[1:])) == 1 and len(widths) > 2  # noqa: PLR2004 - the first look and two that agree
+    return widths[-1] if settled else min(widths)
 
 
 def _at_least(evidence: tuple[Evidence, ...], best: Rate) -> tuple[Evidence, ...]:
@@ -175,12 +185,18 @@ def _one_end(judged: Judged, port_can: Ability | None, device_can: Ability, read
     if device_can.rate == now and not device_can.problem:
         return _at_best(judged, (*_expect(reading, now), *_at_least(device_can.evidence, now)))
     missing = device_can if device_can.rate is None else port_can
-    why = "what both ends can do is not known"
+    why = f"runs at {rate_text(now)}"
+    can = device_can.rate
+    if can is not None:
+        why = f"{why} where the card alone can do {rate_text(can)}"
+    why = f"{why}; what both ends can do is not known"
     if missing is None:
-        return replace(judged, why=why, evidence=_expect(reading, now))
+        return replace(judged, why=why, evidence=_expect(reading, can or now))
     if missing.problem:
         why = f"{why}: {missing.problem}"
-    return replace(judged, why=why, evidence=(*_expect(reading, now), *missing.evidence), needs_root=missing.needs_root)
+    known = _at_least(device_can.evidence, can) if can is not None else ()
+    evidence = (*_expect(reading, can or now), *known, *missing.evidence)
+    return replace(judged, why=why, evidence=evidence, needs_root=missing.needs_root)
 
 
 def _below(
@@ -193,7 +209,9 @@ def _below(
     if now.width < best.width:
         also = f", and at {speed_text(now.speed)} of {speed_text(best.speed)}" if now.speed < best.speed else ""
         why = f"runs with {now.width} of the {best.width} lanes {can}{also}"
-        return replace(judged, verdict=Verdict.NARROW, why=why, evidence=evidence)
+        if len({one.rate.width for one in _agreed(looks)}) > 1:
+            why = f"{why}; its lanes come and go while one looks"
+        return replace(judged, verdict=Verdict.NARROW, why=why, evidence=(*evidence, *_corrected(link, machine)))
     says = f"runs at {speed_text(now.speed)} of the {speed_text(best.speed)} {can}"
     target = None if judged.port_hidden else _target(link)
     if isinstance(target, Evidence):
@@ -202,6 +220,8 @@ def _below(
         evidence = (shown, *evidence)
         if now.speed == asked < best.speed:
             says = f"{says}, because the port is set to that speed"
+            if asked == SLOWEST:
+                says = f"{says}; firmware sets it so, or the kernel after training failed"
             return replace(judged, verdict=Verdict.SET_SLOW, why=says, evidence=evidence)
     frozen, calm = _frozen(link), _calm(link, looks, machine)
     if calm and (frozen is None or any(one.rate.speed > _slowest(looks) for one in _agreed(looks))):
@@ -214,7 +234,7 @@ def _below(
         says = f"{says}; whether a setting, power saving or a fault does that takes registers that root may read"
         shown = Evidence(target.what, target.why, "readable")
         return replace(judged, why=says, evidence=(*evidence, shown), needs_root=True)
-    return replace(judged, verdict=Verdict.SLOW, why=says, evidence=evidence)
+    return replace(judged, verdict=Verdict.SLOW, why=says, evidence=(*evidence, *_corrected(link, machine)))
 
 
 def _slowest(looks: Sequence[tuple[float, Reading]]) -> int:
@@ -245,6 +265,14 @@ def _frozen(link: Link) -> Evidence | None:
     return None
 
 
+def _corrected(link: Link, machine: Machine) -> tuple[Evidence, ...]:
+    """Evidence that the hardware changed the link to keep it reliable. Clear bits prove nothing and say nothing."""
+    if link.port is None or not _ever(link.port, machine, "link_bandwidth_management_status"):
+        return ()
+    source = f"{link.port.address} Link Status: Link Bandwidth Management Status"
+    return (Evidence(source, "1 (changed to keep it reliable, or trained anew)", "0"),)
+
+
 def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine) -> tuple[tuple[Evidence, str], ...]:
     """Evidence of power saving or autonomous speed change, each with the same in words."""
     found = []
@@ -253,10 +281,10 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
     if fastest[1] > slowest:
         seen = speed_text(fastest[1])
         words = f"it was seen at {seen} {fastest[0]:.1f} s later" if fastest[0] else f"it was seen at {seen} at first"
-        found.append((Evidence(f"look {fastest[0]:.1f} s after the first", seen, speed_text(slowest)), words))
+        found.append((Evidence(f"look {fastest[0]:.1f} s after the first", seen, f"{seen} or more at times"), words))
     display = topology.drives_display(link, machine.below)
     if display is not None:
-        evidence = Evidence(f"{display.address} class code", "display controller", "any other card")
+        evidence = Evidence(f"{display.address} class code", "display controller", "its best speed only at work")
         found.append((evidence, "display cards lower their speed at idle"))
     if link.port is not None and _ever(link.port, machine, "link_autonomous_bandwidth_status"):
         source = f"{link.port.address} Link Status: Link Autonomous Bandwidth Status"
@@ -342,10 +370,13 @@ def _expect(reading: Agreed, best: Rate) -> tuple[Evidence, ...]:
 
 
 def _later(looks: Sequence[tuple[float, Reading]]) -> tuple[Evidence, ...]:
-    """One line for all later looks."""
+    """One line for all later looks, in their order; the same rate several times in a row stands once."""
     if len(looks) < 2:  # noqa: PLR2004 - the first look and at least one more
         return ()
-    seen = list(dict.fromkeys(rate_text(reading.rate) for reading in _agreed(looks[1:])))
-    last = looks[-1][0]
-    text = ", then ".join(seen) if seen else "no figure that both ends agree on"
-    return (Evidence(f"{len(looks) - 1} more looks within {last:.1f} s", text, "the same or better"),)
+    said: list[str] = []
+    for _, reading in looks[1:]:
+        words = rate_text(reading.rate) if isinstance(reading, Agreed) else "ends that contradict each other"
+        if not said or said[-1] != words:
+            said.append(words)
+    source = f"{len(looks) - 1} more look{'s' if len(looks) > 2 else ''} within {looks[-1][0]:.1f} s"  # noqa: PLR2004
+    return (Evidence(source, ", then ".join(said), "the same or better"),)

@@ -50,7 +50,8 @@ HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, BACKUP, MANUAL)
 class StepKind(Struct, frozen=True):
     """One kind of step. `rank` orders steps from least to most invasive; `hardware` says that hands go inside.
 
-    `text` and `verify` may hold {subject}, {slot}, {rate}, {other}, {shows} and {load}, filled in by the advisor.
+    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows} and {load}, filled in by the
+    advisor.
     """
 
     action: str
@@ -93,8 +94,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "wake",
             3,
-            "Use {subject}, for instance by opening a file on it, so that it wakes; read again while it is in use.",
+            "Put {subject} to use, so that it wakes, and read again while it is in use.",
             "Awake, the link shows a rate and gets a verdict.",
+        ),
+        StepKind(
+            "check-sharing",
+            4,
+            "See in the board's manual which slots share lanes with {here}, and whether the firmware setup splits it.",
+            "With its lanes to itself the slot offers all that are wired, and lanewright check shows them.",
         ),
         StepKind(
             "count-drives",
@@ -122,7 +129,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "reseat",
             12,
-            "Take the card of {subject} out and seat it again, straight and fully home, and fasten its bracket.",
+            "Take {subject} out and seat it again, straight and fully home, and fasten its bracket or screw.",
             "After the next start {shows}.",
             HANDS,
             hardware=True,
@@ -155,7 +162,8 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "move",
             20,
-            "Move the card of {subject} to {slot}, which is free.{other}",
+            "Move {subject} to {slot}, which is free. See in the board's manual first whether filling that slot takes"
+            " lanes from another one.{other}",
             "After the next start lanewright check shows {rate} in {slot}.",
             HANDS,
             hardware=True,
@@ -163,7 +171,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "swap",
             21,
-            "Swap the card of {subject} with the card in {slot} ({other}).",
+            "Swap {subject} with the card in {slot} ({other}).",
             "After the next start lanewright check shows {rate} in {slot}, and the other card as before.",
             HANDS,
             hardware=True,
@@ -208,6 +216,14 @@ STEPS: Final[dict[str, StepKind]] = {
             (START, SETUP),
         ),
         StepKind(
+            "match-payload",
+            34,
+            "Take out boot options that set the payload by hand, or start the kernel with pci=pcie_bus_safe, which sets"
+            " card and port to a payload that both support.",
+            "After the next start lanewright check no longer names the payload of {subject}.",
+            (START,),
+        ),
+        StepKind(
             "update-firmware",
             40,
             "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer "
@@ -230,9 +246,13 @@ STEPS: Final[dict[str, StepKind]] = {
 SHOWS: Final = {
     "link-errors": "lanewright check --settle 60 counts no new errors on this link while it works",
     "slot-power-fault": "the slot reports no power fault",
+    "drive-not-serving": "the drive serves, and lanewright check no longer names it",
     "slot-dark": "the card in the slot answers, with {rate} or what the card can do",
 }
-LOAD: Final = {"link-errors": "a count that keeps rising is worth acting on; a count that stays is history"}
+LOAD: Final = {
+    "link-errors": "a count that keeps rising is worth acting on; a count that stays is history",
+    "link-set-slow": "a card that manages its speed itself, as display cards do, rises to {rate}; a set speed stays",
+}
 
 _CONTACT = ("reseat", "clean", "remove-riser", "try-other-slot")
 
@@ -241,12 +261,14 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "link-narrow": (*_CONTACT, "update-firmware", "replace"),
     "link-slow": ("look-under-load", *_CONTACT, "update-firmware", "replace"),
     "link-set-slow": ("look-under-load", "set-speed", "update-firmware"),
+    "drive-not-serving": ("look-again", "reseat", "update-firmware", "replace"),
+    "drive-unclaimed": (),
     "link-resting": ("look-under-load",),
     "ends-contradict": ("look-again",),
     "link-unread": ("look-again",),
     "uplink-shared": (),
     "payload-low": ("set-payload",),
-    "payload-mismatch": ("set-payload",),
+    "payload-mismatch": ("match-payload",),
     "slot-limited": ("move", "swap"),
     "slot-swap": ("swap",),
     "slot-dark": ("reseat", "clean", "remove-riser", "try-other-slot", "enable-slot", "replace"),

@@ -110,20 +110,46 @@ class Live:
         """`root` is a directory that holds another machine's `/sys` and `/proc`."""
         self.platform = platform
         self._root = os.path.realpath(root) if root is not None else None
+        self._directories: dict[str, str] = {}
         self._udev_context: object = None
 
-    def _place(self, path: str) -> str:
-        """The path to open; below a root no link may lead out of it."""
-        if self._root is None:
-            return path
-        place = self._root + path
+    def _inside(self, place: str) -> str:
+        """The true place of a path below the root; no link may lead out of it (OSError)."""
+        assert self._root is not None
         real = os.path.realpath(place)
         if real != self._root and not real.startswith(self._root.rstrip("/") + "/"):
             raise OSError(errno.ELOOP, "leads out of the given root")
-        return place
+        return real
+
+    def _directory(self, path: str) -> str:
+        """A directory to look into; below a root its true place, looked up once."""
+        if self._root is None:
+            return path
+        found = self._directories.get(path)
+        if found is None:
+            found = self._directories[path] = self._inside(self._root + path)
+        return found
+
+    def _beside(self, path: str) -> str:
+        """The path by the true place of its directory, its own last name not followed."""
+        head, _, tail = path.rpartition("/")
+        return f"{self._directory(head)}/{tail}"
+
+    def _open(self, path: str) -> int:
+        """A file opened for reading; below a root a link is followed only to a place inside."""
+        flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
+        if self._root is None:
+            return os.open(path, flags)
+        place = self._beside(path)
+        try:
+            return os.open(place, flags | os.O_NOFOLLOW)
+        except OSError as error:
+            if error.errno != errno.ELOOP:
+                raise
+        return os.open(self._inside(place), flags | os.O_NOFOLLOW)
 
     def _file(self, path: str, limit: int) -> bytes:
-        handle = os.open(self._place(path), os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
+        handle = self._open(path)
         try:
             if self._root is not None and not _regular(handle):
                 raise OSError(errno.EINVAL, "not a regular file")
@@ -159,7 +185,7 @@ class Live:
     def names(self, path: str) -> tuple[str, ...] | Unread:
         """See `Reads`."""
         try:
-            found = os.listdir(self._place(path))
+            found = os.listdir(self._directory(path))
         except (OSError, ValueError) as error:
             return failed(f"list {path}", _name(error))
         if len(found) > LIST_LIMIT:
@@ -169,15 +195,13 @@ class Live:
     def target(self, path: str) -> str | Unread:
         """See `Reads`."""
         try:
-            return os.readlink(self._place_of_link(path)).encode("utf-8", "replace").decode("utf-8")
+            return (
+                os.readlink(path if self._root is None else self._beside(path))
+                .encode("utf-8", "replace")
+                .decode("utf-8")
+            )
         except (OSError, ValueError) as error:
             return failed(f"link {path}", _name(error))
-
-    def _place_of_link(self, path: str) -> str:
-        if self._root is None:
-            return path
-        head, tail = os.path.split(path)
-        return os.path.join(self._place(head), tail)
 
     def udev(self, subject: str) -> str | Unread:
         """See `Reads`."""

@@ -281,6 +281,14 @@ def bench_2_hot_drive() -> Setup:
     return Setup(build(bench_2({"PCIE3": [reel_3("", nvme=hot)], "PCIE2": ten_gigabit()})))
 
 
+@machine
+def bench_2_dead_drive() -> Setup:
+    """A drive that the kernel gave up, and one that no driver claims; both links are as they should be."""
+    dead = Nvme(model=REEL_3, serial="RL3-26001", firmware="RL3A1.07", kelvin=0, state="dead")
+    unclaimed = card("nvme", (3, 4), vendor=0xF1C4, device=0x3110, maker="Ostrayne", model="Reel 3 drive controller")
+    return Setup(build(bench_2({"PCIE3": [reel_3("", nvme=dead)], "PCIE2": [unclaimed]})))
+
+
 # --- bench-3 ---------------------------------------------------------------------------------------------------
 
 

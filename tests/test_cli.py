@@ -23,6 +23,7 @@ from agent import __version__
 from agent.cli import main
 from agent.findings import Severity, Verdict
 from agent.report import data
+from agent.report.plain import plain
 from probes.capture import CaptureFile, load_file
 from tests.build import build, capture_bytes
 from tests.json_schema import problems
@@ -328,10 +329,10 @@ def parts(only: str, place: Path = CALM, command: str = "check") -> dict[str, An
         ("0000:00:05.0", ["0000:00:05.0"], []),  # its port
         ("0000:05:00.0", ["0000:00:05.0"], []),  # its card
         ("0000:05:00.1", ["0000:00:05.0"], []),  # the card's second function
-        ("SLOT3", ["0000:00:1b.0"], ["nvme5"]),  # a carrier, with the drive on it
-        ("101", ["0000:08:00.0"], ["nvme5"]),  # its bay
-        ("nvme5", ["0000:08:00.0"], ["nvme5"]),  # the drive
-        ("0000:09:00.0", ["0000:08:00.0"], ["nvme5"]),
+        ("SLOT3", ["0000:00:1b.0", "0000:08:00.0"], ["nvme5"]),  # a carrier, with the drive on it
+        ("101", ["0000:00:1b.0", "0000:08:00.0"], ["nvme5"]),  # its bay, and the hop above it
+        ("nvme5", ["0000:00:1b.0", "0000:08:00.0"], ["nvme5"]),  # the drive, with its whole path
+        ("0000:09:00.0", ["0000:00:1b.0", "0000:08:00.0"], ["nvme5"]),
         ("M2_2", ["0000:00:1b.4"], []),  # an empty socket
         ("sda", [], ["sda"]),
         ("0000:00:17.0", [], ["sda", "sdb"]),  # the controller of the disks
@@ -402,7 +403,7 @@ def test_text_and_json_show_every_finding_with_the_same_severity(name: str) -> N
         elif one.rule == "needs-root":
             assert "What root would add" in text
         else:
-            headline = re.sub(r"\s+", " ", one.headline)
+            headline = re.sub(r"\s+", " ", plain(one.headline, 400))
             start = text.lower().index(headline[:60].lower())
             before = re.findall(r"\b(FAULT|LIMIT|NOTE|UNKNOWN)\b", text[:start])
             assert one.severity.upper() == before[-1]

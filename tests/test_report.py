@@ -346,7 +346,9 @@ def test_the_first_sentence_counts_what_there_is_to_do() -> None:
 def test_the_first_sentence_says_that_all_is_well() -> None:
     """With nothing to do the page says so, and says "every link" only where every link is full."""
     found = audit(facts(build(tower(card("network", (4, 4))))))
-    assert "Nothing to do: every link runs at the best its card can do (1 link, 0 drives)." == first_words(found)
+    assert "Nothing to do: every link with a card runs at the best its card can do (1 link, 0 drives)." == first_words(
+        found
+    )
     tunnelled = audit(facts(build(tower(card("network", (1, 4), vendor_specific=0x1234), (1, 4)))))
     assert "Nothing to do (1 link, 0 drives)." == first_words(tunnelled)
 
@@ -362,8 +364,8 @@ def test_faults_of_a_machine_without_cards_are_counted() -> None:
 @pytest.mark.parametrize(
     ("nvme", "words"),
     [
-        (Nvme(kelvin=323, warning=343, critical=358), "49.9 C (warning at 69.8 C)"),
-        (Nvme(kelvin=323, warning=0, critical=358), "49.9 C (critical at 84.8 C)"),
+        (Nvme(kelvin=323, warning=343, critical=358), "49.9 C (warning at 69.9 C)"),
+        (Nvme(kelvin=323, warning=0, critical=358), "49.9 C (critical at 84.9 C)"),
         (Nvme(kelvin=323, warning=0, critical=0), "49.9 C (no limit told)"),
         (Nvme(kelvin=0), "no temperature offered"),
     ],

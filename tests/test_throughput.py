@@ -214,11 +214,11 @@ def test_four_drives_behind_a_narrow_uplink_get_a_quarter_each() -> None:
     assert shares == dict.fromkeys(("d0", "d1", "d2", "d3"), Share(low / 4, high / 4, "uplink"))
 
 
-def test_an_uplink_as_wide_as_its_drives_is_named() -> None:
-    """Two x4 drives fill an x8 uplink exactly: of full hops, the shared one is named."""
+def test_an_uplink_as_wide_as_its_drives_holds_nobody_back() -> None:
+    """Two x4 drives fill an x8 uplink exactly: each could do no more alone, so its own link is named."""
     hops = hops_of(hop("d0", 3, 4), hop("d1", 3, 4), hop("uplink", 3, 8))
     shares = together(fleet(2, "uplink"), hops)
-    assert {"uplink"} == {share.narrowest for share in shares.values()}
+    assert {"d0", "d1"} == {share.narrowest for share in shares.values()}
     assert shares["d0"].high == pytest.approx(ceiling_mbps(3, 4, 256))
 
 

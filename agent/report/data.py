@@ -12,7 +12,7 @@ from knowledge.rates import GTPS
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit, DriveSeen
     from agent.findings import Evidence, Finding, Rate, Step
@@ -82,6 +82,7 @@ class DriveData(Struct, frozen=True):
     together_mbps: tuple[float, float] | None
     narrowest_hop: str | None
     path: tuple[str, ...]
+    payload_bytes: int | None
 
 
 class StepData(Struct, frozen=True):
@@ -162,12 +163,14 @@ class FunctionData(Struct, frozen=True):
 
 
 class SlotData(Struct, frozen=True):
-    """One slot, as the firmware describes it or as the kernel names it."""
+    """One slot, as the firmware describes it or as the kernel names it; a split slot has several ports and devices."""
 
     name: str
     named_by: str
     port: str | None
     device: str | None
+    ports: tuple[str, ...]
+    devices: tuple[str, ...]
     kind: str | None
     connector_lanes: int | None
     wired_lanes: int | None
@@ -337,6 +340,7 @@ def _drive(seen: DriveSeen) -> DriveData:
         together_mbps=_range(seen.together),
         narrowest_hop=seen.narrowest,
         path=seen.path,
+        payload_bytes=seen.payload_bytes,
     )
 
 
@@ -380,33 +384,37 @@ def _function(function: PciFunction, audit: Audit) -> FunctionData:
 
 
 def _slots(audit: Audit) -> Iterator[SlotData]:
-    """Every slot once: those that a link leads to, then what only the firmware or only the kernel names."""
-    boards = set()
-    names = set()
+    """Every slot once: those that links lead to, then what only the firmware or only the kernel names."""
+    groups: dict[BoardSlot | str, list[Judged]] = {}
+    matched = set()
     for judged in audit.links:
         slot = judged.link.slot
-        if slot is None:
-            continue
-        names.add(slot.name)
-        if slot.board is not None:
-            boards.add(slot.board)
-        yield _slot(slot.name, slot.source, slot.board, judged.port_address, judged.device_address)
+        if slot is not None:
+            groups.setdefault(slot.board if slot.board is not None else judged.link.key, []).append(judged)
+            matched.add(slot.kernel_address)
+    for together in groups.values():
+        slot = together[0].link.slot
+        if slot is not None:
+            yield _slot(slot.name, slot.source, slot.board, together)
     described = audit.facts.board_slots
     for board in () if isinstance(described, Unread) else described:
-        if board not in boards:
-            names.add(board.designation)
-            yield _slot(board.designation, "firmware slot description (SMBIOS)", board, None, None)
+        if board not in groups:
+            yield _slot(board.designation, "firmware slot description (SMBIOS)", board, ())
     for kernel in audit.facts.kernel_slots:
-        if kernel.name not in names:
-            yield _slot(kernel.name, "kernel slot name", None, None, None)
+        if kernel.address not in matched:
+            yield _slot(kernel.name, "kernel slot name", None, ())
 
 
-def _slot(name: str, source: str, board: BoardSlot | None, port: str | None, device: str | None) -> SlotData:
+def _slot(name: str, source: str, board: BoardSlot | None, links: Sequence[Judged]) -> SlotData:
+    ports = tuple(one.port_address for one in links if one.port_address is not None)
+    devices = tuple(one.device_address for one in links if one.device_address is not None)
     return SlotData(
         name=name,
         named_by=source,
-        port=port,
-        device=device,
+        port=ports[0] if ports else None,
+        device=devices[0] if devices else None,
+        ports=ports,
+        devices=devices,
         kind=board.kind if board is not None else None,
         connector_lanes=(board.connector_lanes or None) if board is not None else None,
         wired_lanes=(board.wired_lanes or None) if board is not None else None,

@@ -15,6 +15,7 @@ from rich.text import Text
 from agent.ends import rate_text
 from agent.findings import Severity, Verdict
 from agent.report.plain import asked, describe, describe_link, mbps, mbps_range, place, plain, size, told
+from knowledge.rates import celsius_text
 from knowledge.rates import describe as describe_speed
 from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, SHORT, STEPS
 from probes.unread import Unread
@@ -113,6 +114,7 @@ def check(audit: Audit, width: int, source: str) -> Page:
     findings = [one for one in audit.findings if one.severity is not Severity.OK and one.rule != "needs-root"]
     for group in _by_subject(findings):
         _findings(page, group, audit)
+    _remarks(page, audit)
     _drives(page, audit)
     if all(judged.link.device is None for judged in audit.links):
         _functions(page, audit, "What was seen")
@@ -159,11 +161,16 @@ def _summary(audit: Audit) -> Text:
     total = f"{len(judged)} link{_s(len(judged))}, {len(audit.drives)} drive{_s(len(audit.drives))}"
     if not counts and not judged:
         return Text(_without_a_card(audit))
+    silent = sum(one.verdict is Verdict.UNKNOWN for one in audit.links if one.link.device is None)
+    rest = (
+        f" Whether {silent} more port{_s(silent)} hold{'s' if silent == 1 else ''} a card could not be told."
+        if silent
+        else ""
+    )
     if not counts:
-        full = sum(one.verdict is Verdict.FULL for one in judged)
-        if full == len(judged):
-            return Text(f"Nothing to do: every link runs at the best its card can do ({total}).", STYLES[Severity.OK])
-        return Text(f"Nothing to do ({total}).", STYLES[Severity.OK])
+        full = all(one.verdict is Verdict.FULL for one in judged)
+        why = ": every link with a card runs at the best its card can do" if full else ""
+        return Text(f"Nothing to do{why} ({total}).", STYLES[Severity.OK]).append(rest, "")
     words = {
         Severity.FAULT: ("fault", "faults", "to act on"),
         Severity.LIMIT: ("limit", "limits", "that could be better"),
@@ -172,10 +179,10 @@ def _summary(audit: Audit) -> Text:
     }
     parts = []
     for severity, count in sorted(counts.items(), key=lambda one: one[0].rank):
-        one, many, rest = words[severity]
-        parts.append(Text(f"{count} {one if count == 1 else many} {rest}", STYLES[severity]))
+        one, many, what = words[severity]
+        parts.append(Text(f"{count} {one if count == 1 else many} {what}", STYLES[severity]))
     text = Text(f"{_without_a_card(audit)} " if not judged else "")
-    return text.append_text(Text(", ").join(parts)).append(f"; {total}.", "")
+    return text.append_text(Text(", ").join(parts)).append(f"; {total}.{rest}", "")
 
 
 def _without_a_card(audit: Audit) -> str:
@@ -223,6 +230,15 @@ def _findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
         brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
         page.add(f"What to do, least invasive first{brings}:", indent=INDENT + 1)
     _steps(page, steps, each_gain=len(gains) > 1)
+
+
+def _remarks(page: Page, audit: Audit) -> None:
+    """What is no finding, but better said: for the record, with what to look at."""
+    remarks = [one for one in audit.findings if one.severity is Severity.OK and one.steps]
+    if remarks:
+        page.heading("For the record")
+    for one in remarks:
+        page.add(f"{_subject(one.subject, audit)} {plain(one.headline, 400)}", indent=2, hang=4)
 
 
 def _reading(evidence: Evidence) -> str:
@@ -303,12 +319,21 @@ def _links(page: Page, audit: Audit) -> None:
         for one in fitted
     ]
     page.columns(rows, [STYLES[one.verdict.severity] for one in fitted], cut=True)
-    for verdict, words in ((Verdict.UNKNOWN, "nothing answers, presence not known"), (Verdict.EMPTY, "nothing fitted")):
-        alike = [one for one in ranked if one.verdict is verdict and one.link.device is None]
-        if alike:
-            names = ", ".join(place(one.link) for one in alike)
-            row = (verdict.value, f"{len(alike)} port{_s(len(alike))}, {words}: {names}")
-            page.columns([row], [STYLES[verdict.severity]])
+    without = [one for one in ranked if one.link.device is None and one.verdict is not Verdict.DARK]
+    for verdict, why in dict.fromkeys((one.verdict, _why_without(one)) for one in without):
+        alike = [one for one in without if (one.verdict, _why_without(one)) == (verdict, why)]
+        names = ", ".join(place(one.link) for one in alike)
+        row = (verdict.value, f"{len(alike)} port{_s(len(alike))}, {why}: {names}")
+        page.columns([row], [STYLES[verdict.severity]])
+    hidden = [one for one in fitted if one.port_hidden and one.verdict is not Verdict.VIRTUAL]
+    if hidden:
+        names = ", ".join(place(one.link) for one in hidden)
+        page.add(f"Judged by the card's own end alone, as the port is not visible from here: {names}", indent=2, hang=4)
+
+
+def _why_without(judged: Judged) -> str:
+    """Why nothing answers below a port; all that is empty is alike."""
+    return "nothing fitted" if judged.verdict is Verdict.EMPTY else plain(judged.why)
 
 
 def _brief(judged: Judged, audit: Audit) -> str:
@@ -323,12 +348,17 @@ def _brief(judged: Judged, audit: Audit) -> str:
 
 
 def _rates(judged: Judged) -> str:
-    """The rate now, for the list; what it could be stands in the finding."""
+    """The rate now and, where that is less, what it could be: the lanes, the generation, or both."""
     if judged.verdict is Verdict.VIRTUAL:
         return "not wires"
     if judged.now is None:
         return "no link" if judged.verdict is Verdict.DARK else "not known"
-    return rate_text(judged.now)
+    now = judged.now
+    could = judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
+    lanes = f"x{could.width}" if could is not None and could.width > now.width else ""
+    speed = f"Gen {could.speed}" if could is not None and could.speed > now.speed else ""
+    more = " ".join(part for part in (speed, lanes) if part)
+    return f"{rate_text(now)} of {more}" if more and judged.verdict is not Verdict.FULL else rate_text(now)
 
 
 def _drives(page: Page, audit: Audit, *, rates: bool = True) -> None:
@@ -355,10 +385,10 @@ def _temperature(seen: DriveSeen) -> str:
     if seen.celsius is None:
         return "no temperature offered"
     if seen.warning_celsius is not None:
-        return f"{seen.celsius:.1f} C (warning at {seen.warning_celsius:.1f} C)"
+        return f"{celsius_text(seen.celsius)} (warning at {celsius_text(seen.warning_celsius)})"
     if seen.critical_celsius is not None:
-        return f"{seen.celsius:.1f} C (critical at {seen.critical_celsius:.1f} C)"
-    return f"{seen.celsius:.1f} C (no limit told)"
+        return f"{celsius_text(seen.celsius)} (critical at {celsius_text(seen.critical_celsius)})"
+    return f"{celsius_text(seen.celsius)} (no limit told)"
 
 
 def _expected(seen: DriveSeen) -> str:
@@ -367,7 +397,10 @@ def _expected(seen: DriveSeen) -> str:
     if seen.alone is None or seen.together is None:
         return "no rate can be told: its path has no link, or one whose rate is not known"
     alone, together = mbps_range(seen.alone), mbps_range(seen.together)
-    return f"alone {alone}" if alone == together else f"alone {alone}; all drives at once {together}"
+    rates = f"alone {alone}" if alone == together else f"alone {alone}; all drives at once {together}"
+    if seen.payload_bytes is None:
+        rates = f"{rates} (at most: the payload size could not be read)"
+    return rates
 
 
 def _path(seen: DriveSeen, audit: Audit) -> str:
@@ -383,7 +416,7 @@ def _path(seen: DriveSeen, audit: Audit) -> str:
             hop = "not wires"
         narrowest = "narrowest: " if key == seen.narrowest and len(seen.path) > 1 else ""
         parts.append(f"{narrowest}{hop} ({place(judged.link)})")
-    parts.append("processor")
+    parts.append("the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor")
     return " > ".join(parts)
 
 
@@ -432,20 +465,29 @@ def _slots(page: Page, audit: Audit) -> None:
         return
     page.heading("Slots")
     what = {judged.device_address: describe_link(judged.link, audit) for judged in audit.links if judged.device_address}
-    for source in dict.fromkeys(slot.named_by for slot in slots):
+    rows: dict[str, list[tuple[str, str]]] = {}
+    lost = []
+    for slot in slots:
+        if slot.kind is None and not slot.ports and not slot.devices:
+            lost.append(plain(slot.name, 40))
+        else:
+            rows.setdefault(slot.named_by, []).append(_slot_row(slot, what))
+    for source, named in rows.items():
         page.add(f"named by the {source}:", indent=2, style=QUIET)
-        page.columns([_slot_row(slot, what) for slot in slots if slot.named_by == source])
+        page.columns(named)
+    if lost:
+        page.add(f"named by the kernel, but below no PCI Express port: {', '.join(lost)}", indent=2, hang=4)
 
 
 def _slot_row(slot: SlotData, what: dict[str, str]) -> tuple[str, str]:
     built = (
         f"x{slot.connector_lanes} connector" if slot.connector_lanes else "",
-        f"{slot.wired_lanes} lanes" if slot.wired_lanes else "",
+        f"{slot.wired_lanes} lane{_s(slot.wired_lanes)}" if slot.wired_lanes else "",
         describe_speed(slot.generation) if slot.generation else "",
         "can be split" if slot.can_split else "",
     )
-    content = f"{what[slot.device]}, {slot.device}" if slot.device in what else "empty"
-    if slot.port is None and slot.device is None:
+    content = "; ".join(f"{what[device]}, {device}" for device in slot.devices if device in what) or "empty"
+    if not slot.ports and not slot.devices:
         content = f"not matched to a port, said to be {slot.usage}" if slot.usage else "not matched to a port"
     described = ", ".join(part for part in built if part)
     return plain(slot.name, 40), f"{content} ({described})" if described else content
@@ -481,7 +523,7 @@ def _function_words(function: PciFunction, audit: Audit, virtual: int) -> Iterat
     if function.driver:
         yield f"driver {plain(function.driver, 40)}"
     if virtual:
-        yield f"{virtual} virtual functions"
+        yield f"{virtual} virtual function{_s(virtual)}"
     if function.power_state not in {"D0", "unknown"} and isinstance(function.power_state, str):
         yield f"asleep in {plain(function.power_state, 20)}"
 

@@ -1,18 +1,21 @@
-"""Rules about drives: their temperature against their own limits."""
+"""Rules about drives: temperature against their own limits, drives that do not serve, drives nobody claims."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.findings import Evidence, Severity
 from agent.rules.rule import Found, Seen, rule
-from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
+from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from agent.judged import Judged
     from probes.facts import Drive, Sensor
+
+NVME_CLASS: Final = 0x010802
 
 
 @rule("drive-hot", Severity.FAULT, fires_on=("bench-2-hot-drive",), quiet_on=("bench-1-upgraded",))
@@ -23,9 +26,49 @@ def drive_hot(seen: Seen) -> Iterator[Found | Unread]:
     """
     facts = seen.machine.facts
     sensors = by_drive(facts.sensors)
+    own = {path.drive.name: seen.at(path.hops[0].key) for path in seen.machine.paths if path.hops}
     for drive in facts.drives:
         for sensor in sensors.get(drive.name, ()):
-            yield from _against_limits(drive, sensor)
+            yield from _against_limits(drive, sensor, own.get(drive.name))
+
+
+@rule("drive-not-serving", Severity.FAULT, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
+def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive's controller is in a state in which it serves nothing.
+
+    "dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.
+    Source: drivers/nvme/host/sysfs.c, the states of a controller.
+    """
+    own = {path.drive.name: seen.at(path.hops[0].key) for path in seen.machine.paths if path.hops}
+    for drive in seen.machine.facts.drives:
+        if drive.kind != "nvme" or drive.state in {None, "live"}:
+            continue
+        evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
+        severity = None if drive.state == "dead" else Severity.NOTE
+        headline = f"its controller is {drive.state}, so it serves nothing"
+        yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name))
+
+
+@rule("drive-unclaimed", Severity.NOTE, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
+def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
+    """A function is an NVMe drive by its class, but the system has no drive there.
+
+    Usual causes: no driver loaded, a driver that gave up, or a drive set aside for a virtual machine on purpose.
+    """
+    facts = seen.machine.facts
+    claimed = {drive.address for drive in facts.drives}
+    for function in facts.functions:
+        if function.class_code != NVME_CLASS or function.address in claimed or function.physical_function is not None:
+            continue
+        if function.power_state == "D3cold":
+            continue  # nothing was asked of it, and the link says so
+        driver = function.driver or "none"
+        evidence = (
+            Evidence(f"{function.address} class code", "NVMe drive", "a drive of the system"),
+            Evidence(f"{function.address} driver", driver, "the NVMe driver, unless set aside on purpose"),
+        )
+        headline = f"is an NVMe drive by its class, but the system has no drive there (driver: {driver})"
+        yield Found(function.address, headline, evidence)
 
 
 def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
@@ -48,7 +91,7 @@ def limits(drive: Drive, sensor: Sensor) -> tuple[float | None, float | None]:
     return warning, critical
 
 
-def _against_limits(drive: Drive, sensor: Sensor) -> Iterator[Found | Unread]:
+def _against_limits(drive: Drive, sensor: Sensor, own: Judged | None) -> Iterator[Found | Unread]:
     warning, critical = limits(drive, sensor)
     now = sensor.celsius
     if isinstance(now, Unread):
@@ -62,12 +105,12 @@ def _against_limits(drive: Drive, sensor: Sensor) -> Iterator[Found | Unread]:
         if limit is None:
             continue
         if now >= limit:
-            evidence = (Evidence(source, f"{now:.1f} C", f"below its {name} limit of {limit:.1f} C"),)
-            headline = f"is at {now:.1f} C, at or above its {name} limit of {limit:.1f} C"
-            yield Found(drive.name, headline, evidence)
+            evidence = (Evidence(source, celsius_text(now), f"below its {name} limit of {celsius_text(limit)}"),)
+            headline = f"is at {celsius_text(now)}, at or above its {name} limit of {celsius_text(limit)}"
+            yield Found(drive.name, headline, evidence, judged=own)
             return
         if now >= limit - margin and (name == "warning" or warning is None):
-            evidence = (Evidence(source, f"{now:.1f} C", f"{margin:.0f} C or more below its {name} limit"),)
-            headline = f"is at {now:.1f} C, {limit - now:.1f} C below its {name} limit"
-            yield Found(drive.name, headline, evidence, severity=Severity.NOTE)
+            evidence = (Evidence(source, celsius_text(now), f"{margin:.0f} C or more below its {name} limit"),)
+            headline = f"is at {celsius_text(now)}, {celsius_text(limit - now)} below its {name} limit"
+            yield Found(drive.name, headline, evidence, severity=Severity.NOTE, judged=own)
             return

@@ -40,14 +40,17 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
         evidence = tuple(_counters(end) for end in ends if link_error_count(end))
         if series and series[-1][1] > first:
             offset, last = series[-1]
-            rise = Evidence(f"errors of both ends, {offset:.1f} s later", f"{last} (was {first})", "no rise")
-            headline = f"its two ends counted {last - first} more link errors within {offset:.1f} s"
+            rise = Evidence(f"errors of both ends, {offset:.1f} s later", f"{last:,} (was {first:,})", "no rise")
+            more = last - first
+            headline = f"its two ends counted {more:,} more link error{'s' if more > 1 else ''} within {offset:.1f} s"
             yield Found(subject(judged), headline, (rise, *evidence), judged=judged)
         elif first > FEW_ERRORS:
             after = "; none came while looking" if series else ""
+            if series and series[-1][1] < first:
+                after = "; the counters went back while looking, so whether more came is not known"
             hours = seen.machine.facts.host.up_seconds
             since = f" in {hours / 3600:,.1f} hours" if isinstance(hours, float) else ""
-            headline = f"its two ends counted {first} link errors since start-up{since}{after}"
+            headline = f"its two ends counted {first:,} link errors since start-up{since}{after}"
             yield Found(subject(judged), headline, evidence, severity=Severity.NOTE, judged=judged)
     if silent:
         what = f"error counters of {', '.join(silent)}"
@@ -90,7 +93,7 @@ def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]
 
 
 def _counters(function: PciFunction) -> Evidence:
-    named = ", ".join(f"{words} {count}" for words, count in _link_counts(function))
+    named = ", ".join(f"{words} {count:,}" for words, count in _link_counts(function))
     return Evidence(f"{function.address} error counters", named, f"{FEW_ERRORS} or fewer, not rising")
 
 

@@ -57,5 +57,12 @@ def needs_root(seen: Seen) -> Iterator[Found | Unread]:
         more = f" and {len(blocked) - 5} more" if len(blocked) > 5 else ""  # noqa: PLR2004 - name five at most
         missing.append(Unread(f"verdict of {keys}{more}", "rests on registers given to the super-user only"))
     if missing:
-        evidence = tuple(Evidence(one.what, one.why, "readable by root") for one in missing)
+        evidence = tuple(
+            Evidence(
+                f"readings of {one.what}" if one.what in seen.machine.functions else one.what,
+                one.why,
+                "readable by root",
+            )
+            for one in missing
+        )
         yield Found("host", f"root would add {len(missing)} kind{'s' if len(missing) > 1 else ''} of reading", evidence)

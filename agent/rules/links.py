@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from agent.ends import rate_text
 from agent.findings import Evidence, Severity, Verdict
 from agent.rules.rule import Found, Seen, rule
-from agent.throughput import ceiling_mbps, link_mbps
+from agent.throughput import ceiling_mbps
 from knowledge import pcie
 
 if TYPE_CHECKING:
@@ -29,16 +29,15 @@ def subject(judged: Judged) -> str:
     return judged.device_address or judged.port_address or ""
 
 
-def gain(judged: Judged) -> float | None:
-    """What the link would gain at its best, MB/s of link rate."""
-    if judged.now is None or judged.best is None:
-        return None
-    more = link_mbps(judged.best.speed, judged.best.width) - link_mbps(judged.now.speed, judged.now.width)
-    return more if more > 0 else None
-
-
-def _plainly(judged: Judged) -> Found:
-    return Found(subject(judged), judged.why, judged.evidence, judged=judged, gain_mbps=gain(judged))
+def _plainly(seen: Seen, judged: Judged) -> Found:
+    """The verdict as a finding, with what the link at its best would bring."""
+    if judged.now is None or judged.best is None or judged.now == judged.best:
+        return Found(subject(judged), judged.why, judged.evidence, judged=judged)
+    gain = seen.gain_mbps(judged.link.key, judged.best)
+    why = (
+        judged.why if gain is not None else f"{judged.why}; its drives would gain nothing, another hop holds them back"
+    )
+    return Found(subject(judged), why, judged.evidence, judged=judged, gain_mbps=gain)
 
 
 @rule("link-narrow", Severity.FAULT, fires_on=("bench-2-worn-riser",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
@@ -48,7 +47,7 @@ def link_narrow(seen: Seen) -> Iterator[Found | Unread]:
     Usual causes: dirty contacts, a worn riser, a card not fully seated. Width is hardly ever a matter of power saving.
     """
     for judged in with_verdict(seen, Verdict.NARROW):
-        yield _plainly(judged)
+        yield _plainly(seen, judged)
 
 
 @rule("link-slow", Severity.FAULT, fires_on=("bench-2-slow-link",), quiet_on=("bench-1-upgraded", "bench-3-set-slow"))
@@ -58,7 +57,7 @@ def link_slow(seen: Seen) -> Iterator[Found | Unread]:
     Usual causes: a riser or cable that does not carry the speed, a poor contact, failed equalization.
     """
     for judged in with_verdict(seen, Verdict.SLOW):
-        yield _plainly(judged)
+        yield _plainly(seen, judged)
 
 
 @rule(
@@ -71,7 +70,7 @@ def link_set_slow(seen: Seen) -> Iterator[Found | Unread]:
     training.
     """
     for judged in with_verdict(seen, Verdict.SET_SLOW):
-        yield _plainly(judged)
+        yield _plainly(seen, judged)
 
 
 @rule("link-resting", Severity.NOTE, fires_on=("bench-3-idle",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
@@ -81,7 +80,7 @@ def link_resting(seen: Seen) -> Iterator[Found | Unread]:
     It should rise under load; a look while the card works tells.
     """
     for judged in with_verdict(seen, Verdict.RESTING):
-        yield _plainly(judged)
+        yield _plainly(seen, judged)
 
 
 @rule("ends-contradict", Severity.UNKNOWN, fires_on=("bench-3-two-ends",), quiet_on=("bench-1-upgraded",))
@@ -92,15 +91,18 @@ def ends_contradict(seen: Seen) -> Iterator[Found | Unread]:
     """
     for judged in seen.judged:
         if judged.contradicts:
-            yield _plainly(judged)
+            yield _plainly(seen, judged)
 
 
 @rule("link-unread", Severity.UNKNOWN, fires_on=("bench-3-asleep",), quiet_on=("bench-1-upgraded",))
 def link_unread(seen: Seen) -> Iterator[Found | Unread]:
-    """A card answers, but what its link does or could do is not known."""
+    """A card answers, but what its link does or could do is not known; or a port acts as if a card were there.
+
+    A port whose link is up with nothing below, or that keeps training without success, is told here as well.
+    """
     for judged in with_verdict(seen, Verdict.UNKNOWN):
-        if judged.device_address is not None and not judged.contradicts:
-            yield _plainly(judged)
+        if judged.notable or (judged.device_address is not None and not judged.contradicts):
+            yield _plainly(seen, judged)
 
 
 @rule("uplink-shared", Severity.NOTE, fires_on=("bench-1-switch-carrier",), quiet_on=("bench-1-upgraded",))

@@ -6,31 +6,57 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.throughput import Hop, link_mbps, together
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from agent.findings import Evidence, Rate, Severity
     from agent.judged import Judged
     from agent.machine import Machine
-    from agent.throughput import Share
+    from agent.throughput import Flow, Share
     from probes.unread import Unread
 
 
-class Seen(Struct, frozen=True):
-    """All that a rule may see: the machine, its judged links, and each drive's share alone and together.
+LEAST_GAIN: Final = 0.5  # MB/s; less is a matter of rounding
 
-    The shares are by the drive's name; a drive whose path says nothing of rates has none.
+
+class Seen(Struct, frozen=True):
+    """All that a rule may see: the machine, its judged links, and what its drives reach.
+
+    `flows` are the drives whose paths are made of rated hops, `hops` those hops by key; the shares `alone` and
+    `together` are by the drive's name.
     """
 
     machine: Machine
     judged: tuple[Judged, ...]
     by_key: dict[str, Judged]
+    flows: tuple[Flow, ...]
+    hops: dict[str, Hop]
     alone: dict[str, Share]
     together: dict[str, Share]
 
     def at(self, key: str) -> Judged | None:
         """The judged link of this key (`Link.key`)."""
         return self.by_key.get(key)
+
+    def gain_mbps(self, key: str, rate: Rate) -> float | None:
+        """What a link at another rate would bring, MB/s at most; None if nothing.
+
+        With drives behind it, it is what they would gain together by the one throughput model, every drive reading;
+        for other cards it is the gain in link rate.
+        """
+        judged = self.by_key[key]
+        hop = self.hops.get(key)
+        if hop is None:
+            gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
+        else:
+            tops = {flow.hops[-1] for flow in self.flows if key in flow.hops}
+            flows = [flow for flow in self.flows if flow.hops[-1] in tops]
+            better = {**self.hops, key: Hop(key, rate.speed, rate.width, hop.payload_bytes)}
+            after = together(flows, better)
+            gain = sum(after[flow.name].high - self.together[flow.name].high for flow in flows)
+        return gain if gain > LEAST_GAIN else None
 
 
 class Move(Struct, frozen=True):
@@ -46,7 +72,8 @@ class Move(Struct, frozen=True):
 class Found(Struct, frozen=True):
     """What one rule saw on one subject. The runner makes it a finding with id, severity and steps.
 
-    `severity` overrides the rule's own; `judged` and `move` feed the steps.
+    `severity` overrides the rule's own; `judged`, `move` and `lanes_shared` (a slot offers fewer lanes than are wired)
+    feed the steps.
     """
 
     subject: str
@@ -56,6 +83,7 @@ class Found(Struct, frozen=True):
     judged: Judged | None = None
     move: Move | None = None
     gain_mbps: float | None = None
+    lanes_shared: bool = False
 
 
 class Rule(Struct, frozen=True):

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from agent.ends import rate_text
 from agent.findings import Evidence, Rate, Severity, Verdict
 from agent.rules.links import subject, with_verdict
 from agent.rules.rule import Found, Move, Seen, rule
 from agent.throughput import link_mbps
 from knowledge import pcie
-from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Link
     from probes.facts import PciFunction
+    from probes.unread import Unread
 
 NVME_CLASS: Final = 0x0108
 DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
@@ -34,21 +36,26 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
 
     The better slots of this machine are named, free ones first, with the rate the card would reach there.
     """
+    better = moves(seen)
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
-        move = best_move(seen, judged)
+        move = better.get(judged.link.key)
         headline = judged.why
-        if move is not None:
-            place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
-            headline = f"{headline}; {place} would give {rate_text(move.rate)}"
+        if judged.link.onboard:
+            headline = f"{headline}; it is part of the board, so it stays where it is"
         elif not movable(judged):
             headline = f"{headline}; it is not in a slot, so it cannot be moved"
+        elif move is not None:
+            place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
+            headline = f"{headline}; {place} would give {rate_text(move.rate)}"
+        wiring, lost = _wiring(judged)
         yield Found(
             subject(judged),
-            headline,
-            (*judged.evidence, *_wiring(judged)),
+            f"{headline}; {lost}" if lost else headline,
+            (*judged.evidence, *wiring),
             judged=judged,
             move=move,
             gain_mbps=move.gain_mbps if move is not None else None,
+            lanes_shared=bool(lost),
         )
 
 
@@ -57,8 +64,9 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
 )
 def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
     """A card holds a better slot than it needs, and another card of this machine would gain in it."""
+    better = moves(seen)
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
-        move = best_move(seen, judged)
+        move = better.get(judged.link.key)
         if move is None or move.swaps_with is None:
             continue
         holder = next(one for one in seen.judged if one.device_address == move.swaps_with)
@@ -66,7 +74,9 @@ def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
         assert holder.device_can is not None
         evidence = (
             Evidence(
-                f"{holder.port_address} ability of the port", rate_text(holder.port_can), rate_text(holder.device_can)
+                f"{holder.port_address} ability of the port",
+                rate_text(holder.port_can),
+                f"{rate_text(holder.device_can)} is all its card needs",
             ),
             Evidence(f"{subject(judged)} ability of the card", rate_text(move.rate), "a slot that can do as much"),
         )
@@ -94,10 +104,11 @@ def slot_dark(seen: Seen) -> Iterator[Found | Unread]:
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
 )
 def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
-    """One drive answers in a wide slot that could be split.
+    """One drive answers in a slot wide enough for several.
 
     A passive carrier with several drives shows only its first drive until the firmware splits the slot. A carrier
-    with a single drive looks the same, so this is a note: count the drives on the card.
+    with a single drive looks the same, so this is a note where the firmware says that the slot can be split, and a
+    remark for the record elsewhere: count the drives on the card.
     """
     for judged in seen.judged:
         link = judged.link
@@ -109,25 +120,24 @@ def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
         port, card = judged.port_can.width, judged.device_can.width
         if port < 8 or port < 2 * card:  # noqa: PLR2004 - a slot of x8 or more can hold several x4 drives
             continue
-        if board is None and isinstance(seen.machine.facts.board_slots, Unread):
-            told = seen.machine.facts.board_slots
-            if told.needs_root:
-                yield Unread(f"whether the slot of {subject(judged)} can be split", told.why, needs_root=True)
-        elif board is not None and board.can_split is True:
-            yield _unsplit(judged, port, card)
+        if board is None or board.kind == "card":
+            yield _unsplit(judged, port, card, known=board is not None and board.can_split is True)
 
 
-def _unsplit(judged: Judged, port: int, card: int) -> Found:
+def _unsplit(judged: Judged, port: int, card: int, *, known: bool) -> Found:
+    """A note where the firmware says that the slot can be split; else a remark for the record."""
+    told = "supported" if known else "not told"
     evidence = (
         Evidence(f"{judged.port_address} Link Capabilities: Maximum Link Width", f"x{port}", f"x{card} once split"),
         Evidence(f"{judged.device_address} link", f"one drive of x{card}", f"up to {port // card} drives of x{card}"),
-        Evidence("firmware slot description: bifurcation", "supported", "split where a passive carrier needs it"),
+        Evidence("firmware slot description: bifurcation", told, "supported, where a passive carrier needs it"),
     )
     headline = (
         f"one x{card} drive answers in a slot of {port} lanes; "
         f"if its carrier holds more drives, the slot is not split ({port // card} x{card})"
     )
-    return Found(subject(judged), headline, evidence, judged=judged)
+    severity = None if known else Severity.OK
+    return Found(subject(judged), headline, evidence, severity=severity, judged=judged)
 
 
 @rule("slot-power-fault", Severity.FAULT, fires_on=("bench-2-power-fault",), quiet_on=("bench-1-upgraded",))
@@ -164,24 +174,36 @@ def slot_latch_open(seen: Seen) -> Iterator[Found | Unread]:
 
 
 def movable(judged: Judged) -> bool:
-    """Whether the card sits in a slot, as far as the machine tells."""
-    return judged.link.slot is not None
+    """Whether the card sits in a slot, as far as the machine tells, and is no part of the board."""
+    return judged.link.slot is not None and not judged.link.onboard
 
 
-def best_move(seen: Seen, judged: Judged) -> Move | None:
-    """The best other slot of the machine; None if nothing would gain.
+def moves(seen: Seen) -> dict[str, Move]:
+    """A better slot for each slot-limited card that has one, by the card's link; no slot is given out twice.
 
-    The fastest comes first, then free before swapped, then the narrowest that is enough, so that big slots stay free.
+    The greatest gain comes first, then free before swapped, then the narrowest that is enough, so that big slots
+    stay free. A card whose drives would gain nothing stays where it is.
     """
-    if not movable(judged) or judged.mbps is None or judged.device_can is None or judged.port_can is None:
-        return None
-    moves = [(move, other) for other in seen.judged if (move := _move(seen, judged, other)) is not None]
-    best = min(
-        moves,
-        key=lambda pair: (-pair[0].gain_mbps, pair[0].swaps_with is not None, _size(pair[1]), pair[0].slot),
-        default=None,
-    )
-    return best[0] if best is not None else None
+    wished = [
+        (judged, other, move)
+        for judged in with_verdict(seen, Verdict.SLOT_LIMITED)
+        if movable(judged)
+        for other in seen.judged
+        if (move := _move(seen, judged, other)) is not None
+    ]
+    wished.sort(key=lambda one: (-one[2].gain_mbps, one[2].swaps_with is not None, _size(one[1]), one[2].slot))
+    found: dict[str, Move] = {}
+    taken: set[str] = set()
+    for judged, other, move in wished:
+        card, place = judged.link.key, other.link.key
+        if card in found or card in taken or place in taken:
+            continue
+        gain = seen.gain_mbps(card, move.rate)
+        if gain is None:
+            continue
+        found[card] = replace(move, gain_mbps=gain)
+        taken |= {place} if move.swaps_with is None else {place, card}
+    return found
 
 
 def _size(judged: Judged) -> tuple[int, int]:
@@ -190,7 +212,7 @@ def _size(judged: Judged) -> tuple[int, int]:
 
 
 def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
-    """The move of a card into another slot, if it fits there, gains, and costs the other card nothing."""
+    """The move of a card into another slot, if it fits, links faster there, and costs the other card nothing."""
     link, can, card = other.link, other.port_can, judged.device_can
     if other is judged or not _is_board_slot(seen, link) or can is None or card is None or not _fits(link, card):
         return None
@@ -202,7 +224,7 @@ def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
         return None
     if other.verdict is Verdict.EMPTY:
         return Move(link.slot.words, rate, gain, needs_carrier=carrier)
-    if not carrier and _loses_nothing(other, judged):
+    if not carrier and not link.onboard and _loses_nothing(other, judged):
         return Move(link.slot.words, rate, gain, swaps_with=other.device_address)
     return None
 
@@ -246,13 +268,23 @@ def _fits(link: Link, card: Rate) -> bool:
     return board.connector_lanes == 0 or board.connector_lanes >= card.width
 
 
-def _wiring(judged: Judged) -> tuple[Evidence, ...]:
-    """A long slot wired with fewer lanes, if the firmware describes it."""
+def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
+    """What the firmware says of the slot's lanes, and in words if the port offers fewer now than are wired."""
     board = judged.link.slot.board if judged.link.slot is not None else None
-    if board is None or not board.wired_lanes or board.connector_lanes <= board.wired_lanes:
-        return ()
-    read = f"x{board.connector_lanes} connector wired with {board.wired_lanes} lanes"
-    return (Evidence(f"firmware slot description of {board.designation}", read, "all lanes wired"),)
+    if board is None or not board.wired_lanes or judged.port_can is None:
+        return (), ""
+    source = f"firmware slot description of {board.designation}"
+    found = []
+    if board.connector_lanes > board.wired_lanes:
+        read = f"x{board.connector_lanes} connector wired with {board.wired_lanes} lanes"
+        found.append(Evidence(source, read, "all lanes wired"))
+    if judged.port_can.width >= board.wired_lanes:
+        return tuple(found), ""
+    found.append(
+        Evidence(source, f"{board.wired_lanes} lanes wired", f"{judged.port_can.width} that the port offers now")
+    )
+    words = f"the slot is wired with {board.wired_lanes} lanes, which a neighbour or a split may have taken"
+    return tuple(found), words
 
 
 def _is_drive(function: PciFunction | None) -> bool:
