@@ -54,6 +54,8 @@ def _actions(rule: Rule, found: Found) -> list[str]:
     if judged is not None and judged.verdict is Verdict.UNKNOWN:
         if judged.needs_root:
             added.append("look-as-root")
+        if judged.notable:
+            added += ["reseat", "clean", "remove-riser"]
         if judged.link.device is not None and judged.link.device.power_state == "D3cold":
             return ["wake"]
     return [action for action in (*STEPS_OF_RULE[rule.id], *added) if action not in dropped]

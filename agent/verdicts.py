@@ -163,7 +163,8 @@ def _against_best(
         why = f"runs at {rate_text(now)}, more than both ends say they can do ({rate_text(best)})"
         return replace(judged, why=why, evidence=evidence, contradicts=True)
     if now == best:
-        return _at_best(judged, evidence)
+        varied = len({rate for _, rate in judged.looks}) > 1
+        return _at_best(judged, (*_expect(reading, best), *_later(looks), *abilities) if varied else evidence)
     return _below(judged, machine, (*_expect(reading, best), *_later(looks), *abilities), looks)
 
 

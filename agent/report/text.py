@@ -161,7 +161,7 @@ def _summary(audit: Audit) -> Text:
     total = f"{len(judged)} link{_s(len(judged))}, {len(audit.drives)} drive{_s(len(audit.drives))}"
     if not counts and not judged:
         return Text(_without_a_card(audit))
-    silent = sum(one.verdict is Verdict.UNKNOWN for one in audit.links if one.link.device is None)
+    silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
     rest = (
         f" Whether {silent} more port{_s(silent)} hold{'s' if silent == 1 else ''} a card could not be told."
         if silent
@@ -315,7 +315,7 @@ def _links(page: Page, audit: Audit) -> None:
     ranked = sorted(audit.links, key=lambda one: (one.verdict.severity.rank, list(Verdict).index(one.verdict)))
     fitted = [one for one in ranked if one.link.device is not None or one.verdict is Verdict.DARK]
     rows = [
-        (one.verdict.value, plain(place(one.link), 24), one.device_address or "", _rates(one), _brief(one, audit))
+        (one.verdict.value, plain(_port(one), 24), one.device_address or "", _rates(one), _brief(one, audit))
         for one in fitted
     ]
     page.columns(rows, [STYLES[one.verdict.severity] for one in fitted], cut=True)
@@ -329,6 +329,12 @@ def _links(page: Page, audit: Audit) -> None:
     if hidden:
         names = ", ".join(place(one.link) for one in hidden)
         page.add(f"Judged by the card's own end alone, as the port is not visible from here: {names}", indent=2, hang=4)
+
+
+def _port(judged: Judged) -> str:
+    """The slot or port of a link; a port that is not visible is called so."""
+    link = judged.link
+    return "hidden port" if link.port is None and link.slot is None and not link.integrated else place(link)
 
 
 def _why_without(judged: Judged) -> str:

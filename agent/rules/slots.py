@@ -47,6 +47,8 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
         elif move is not None:
             place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
             headline = f"{headline}; {place} would give {rate_text(move.rate)}"
+        elif judged.device_can is not None and seen.gain_mbps(judged.link.key, judged.device_can) is None:
+            headline = f"{headline}; the drives behind it would gain nothing from more"
         wiring, lost = _wiring(judged)
         yield Found(
             subject(judged),
