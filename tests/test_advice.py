@@ -1,0 +1,180 @@
+"""What a page must not leave out and must not promise: silence about a bad link, and advice that would mislead.
+
+Each machine here once got a page that was wrong at the bench, though every verdict on it was right by itself.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from agent.audit import audit, only_at
+from agent.findings import Rate, Severity, Verdict
+from agent.report import data
+from agent.throughput import ceiling_mbps
+from knowledge import pcie
+from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4
+from tests.build import build, facts
+from tests.judging import judged_at, seen_again, tower
+from tests.machines import MACHINES
+from tests.parts import Slot, card, drive, root_port
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from agent.findings import Finding
+    from tests.parts import Function, Machine
+
+TRAINING = {pcie.LINK_STATUS: {"link_bandwidth_management_status": 1, "link_training": 1}}
+
+
+def audited(machine: Machine) -> Audit:
+    """The audit of a machine as the super-user sees it."""
+    return audit(facts(build(machine)))
+
+
+def port(machine: Machine, at: str) -> Function:
+    """The root port at a place ("01.0") of a machine."""
+    return next(one for one in machine.buses["0000:00"] if one.at == at)
+
+
+def of_rule(found: Audit, rule: str) -> list[Finding]:
+    """The findings of one rule."""
+    return [finding for finding in found.findings if finding.rule == rule]
+
+
+# --- Not silent ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "later", [((4, 4), (4, 4), (4, 8)), ((4, 4), (4, 8), (4, 4), (4, 8)), ((4, 8), (4, 4), (4, 8))]
+)
+def test_lanes_that_come_and_go_are_narrow(later: tuple[tuple[int, int], ...]) -> None:
+    """A link seen with half its lanes in some looks is at fault, whatever its last look says."""
+    tree = build(tower(card("network", (4, 8)), (4, 16)))
+    judged = judged_at(tree, seen_again(tree, *later))
+    assert Verdict.NARROW is judged.verdict
+    assert Rate(4, 4) == judged.now
+    assert "come and go" in judged.why
+
+
+def test_a_link_that_settled_after_the_first_look_is_full() -> None:
+    """Lanes missing in the first look alone are a link that was still training."""
+    tree = build(tower(card("network", (4, 8)), (4, 16), now=(4, 4)))
+    judged = judged_at(tree, seen_again(tree, (4, 8), (4, 8), (4, 8)))
+    assert Verdict.FULL is judged.verdict
+
+
+@pytest.mark.parametrize("part", ["nvme0", "0000:03:00.0", "101"])
+def test_a_part_has_the_faults_of_its_whole_path(part: str) -> None:
+    """A drive behind a narrow uplink is shown with that fault, by whatever name one asks for it."""
+    found = only_at(audit(facts(MACHINES["bench-2-worn-riser"]().tree)), part)
+    assert [Verdict.NARROW, Verdict.FULL] == [judged.verdict for judged in found.links]
+    assert Severity.FAULT is found.worst
+    assert of_rule(found, "link-narrow")
+
+
+def test_a_link_that_is_up_without_a_function_is_told() -> None:
+    """A port whose link is active but below which nothing answers gets a finding with that reason."""
+    machine = bench_1({"SLOT2": display()})
+    port(machine, "1d.0").registers = {
+        pcie.LINK_STATUS: {"data_link_layer_link_active": 1},
+        pcie.SLOT_STATUS: {"presence_detect_state": 1},
+    }
+    (finding,) = of_rule(audited(machine), "link-unread")
+    assert "link is up" in finding.headline
+
+
+@pytest.mark.parametrize("at", ["1d.0", "1d.4"])
+def test_a_port_that_keeps_training_is_told(at: str) -> None:
+    """With or without a slot, a port whose training bits are set while the link is down is not simply empty.
+
+    Source: drivers/pci/quirks.c pcie_failed_link_retrain: an empty port has both bits clear.
+    """
+    machine = bench_1({"SLOT2": display()})
+    port(machine, at).registers = TRAINING
+    (finding,) = of_rule(audited(machine), "link-unread")
+    assert "train" in finding.headline
+
+
+def test_a_carrier_in_a_slot_without_the_split_flag_is_remarked() -> None:
+    """One drive in a wide slot of which the firmware does not say that it can be split: a remark, not a note."""
+    machine = bench_1({"SLOT2": [reel_4("A")]})
+    (finding,) = of_rule(audited(machine), "slot-unsplit")
+    assert Severity.OK is finding.severity
+    assert ["count-drives", "set-split"] == [step.action for step in finding.steps]
+
+
+# --- Not too much promised -------------------------------------------------------------------------------------
+
+
+def test_what_another_hop_holds_back_is_not_promised() -> None:
+    """A carrier's lost lanes bring its one drive nothing, as the drive's own link is no wider."""
+    machine = bench_2({"PCIE1": [carrier((3, 8), [reel_3("A")], bays=1)]})
+    port(machine, "01.0").now = (3, 4)
+    (finding,) = of_rule(audited(machine), "link-narrow")
+    assert {None} == {step.gain_mbps for step in finding.steps}
+    assert "gain nothing" in finding.headline
+
+
+def test_a_gain_is_what_the_drives_behind_get_together() -> None:
+    """Two drives behind an uplink at half width get their other half back: by the one throughput model."""
+    machine = bench_2({"PCIE1": [carrier((3, 8), [reel_3("A"), reel_3("B")], bays=2)]})
+    port(machine, "01.0").now = (3, 4)
+    (finding,) = of_rule(audited(machine), "link-narrow")
+    gains = {step.gain_mbps for step in finding.steps if step.gain_mbps is not None}
+    assert {round(ceiling_mbps(3, 4, 256), 1)} == gains
+
+
+def test_no_slot_is_given_to_two_cards() -> None:
+    """Several drives that would gain in a better slot are sent to different ones."""
+    machine = bench_1({"SLOT4": [reel_4("A")], "M2_1": [reel_4("B")], "M2_2": [reel_4("C")]})
+    port(machine, "06.0").can = (3, 4)
+    port(machine, "1b.4").can = (3, 4)
+    steps = [step for one in of_rule(audited(machine), "slot-limited") for step in one.steps if step.action == "move"]
+    places = [step.text.partition(" to ")[2].partition(",")[0] for step in steps]
+    assert len(places) == len(set(places)) == 3
+
+
+def test_parts_of_the_board_are_not_pulled() -> None:
+    """A device that the firmware lists as part of the board is neither moved nor reseated."""
+    nic = card("network", (3, 4), vendor=0xF1D0, device=0x1010, maker="Linnhaven", model="Onboard 10G")
+    machine = bench_1({"SLOT2": display()}, more=[root_port("1f.6", (3, 4), [nic], slot=Slot(number=12), now=(3, 2))])
+    machine.onboard.append(("Onboard 10G", 5, nic))
+    (finding,) = of_rule(audited(machine), "link-narrow")
+    hands = {"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"}
+    assert not hands & {step.action for step in finding.steps}
+
+
+def test_a_slot_that_lost_lanes_is_said_to_share_them() -> None:
+    """A port that offers fewer lanes than the firmware calls wired sends people to the board's manual first."""
+    machine = bench_1({"SLOT2": display((4, 16))})
+    port(machine, "05.0").can = (4, 8)
+    (finding,) = of_rule(audited(machine), "slot-limited")
+    assert "check-sharing" == finding.steps[0].action
+    assert "16 lanes" in finding.headline
+
+
+def test_a_payload_too_large_is_not_cured_by_a_larger_one() -> None:
+    """Where the card sends more than its port takes, the step is to match them."""
+    (finding,) = of_rule(audit(facts(MACHINES["bench-1-payload-mismatch"]().tree)), "payload-mismatch")
+    assert ["match-payload"] == [step.action for step in finding.steps]
+
+
+def test_a_port_set_to_the_lowest_speed_may_be_the_kernels_doing() -> None:
+    """Target Link Speed 2.5 GT/s may be a setting or what the kernel fell back to; both are named.
+
+    Source: drivers/pci/quirks.c pcie_failed_link_retrain.
+    """
+    judged = judged_at(tower(drive((4, 4)), (4, 4), target=1, now=(1, 4)))
+    assert Verdict.SET_SLOW is judged.verdict
+    assert "kernel" in judged.why
+
+
+def test_every_slot_is_listed_once() -> None:
+    """A split slot is one slot, and the kernel's name for a slot that the firmware names is no further slot."""
+    upgraded = data.inventory(audit(facts(MACHINES["bench-1-upgraded"]().tree))).slots
+    (split,) = [slot for slot in upgraded if slot.name == "SLOT1"]
+    assert 4 == len(split.devices)
+    riser = data.inventory(audit(facts(MACHINES["bench-2-worn-riser"]().tree))).slots
+    assert {"kernel slot name"} & {slot.named_by for slot in riser if not slot.ports} == set()
