@@ -712,6 +712,18 @@ def test_a_dark_slot_says_what_the_port_says(register: Any, field: str, reason: 
     assert Verdict.EMPTY is absent.verdict
 
 
+def test_a_port_that_keeps_trying_without_presence_is_not_called_empty() -> None:
+    """Link Training together with Link Bandwidth Management Status is a card that is not felt, not an empty slot.
+
+    Source: drivers/pci/quirks.c pcie_failed_link_retrain; both bits are clear at an empty port.
+    """
+    trying = {pcie.LINK_STATUS: {"link_bandwidth_management_status": 1, "link_training": 1}}
+    judged = vacant(registers=trying)
+    assert Verdict.UNKNOWN is judged.verdict
+    assert "Link Training" in words(judged)
+    assert not judged.needs_root
+
+
 def test_a_power_bit_without_a_power_controller_means_nothing() -> None:
     """Power Controller Control counts only where Slot Capabilities has a Power Controller Present."""
     registers = {pcie.SLOT_STATUS: {"presence_detect_state": 1}, pcie.SLOT_CONTROL: {"power_controller_control": 1}}
