@@ -24,16 +24,17 @@ ATTRIBUTES: Final = ("current_link_speed", "current_link_width", "max_link_speed
 # As much as the kernel gives to an ordinary user (drivers/pci/pci-sysfs.c, pci_read_config).
 ORDINARY_BYTES: Final = 64
 
-POINTER: Final = 0x34  # PCI_CAPABILITY_LIST
-EXPRESS: Final = 0x10  # PCI_CAP_ID_EXP
-LINK_CAPABILITIES: Final = 0x0C  # PCI_EXP_LNKCAP: SLS 0x0000000f, MLW 0x000003f0
-LINK_STATUS: Final = 0x12  # PCI_EXP_LNKSTA: CLS 0x000f, NLW 0x03f0
-LINK_ACTIVE: Final = 0x2000  # PCI_EXP_LNKSTA_DLLLA
-AUTONOMOUS: Final = 0x8000  # PCI_EXP_LNKSTA_LABS
-SLOT_STATUS: Final = 0x1A  # PCI_EXP_SLTSTA
-PRESENT: Final = 0x0040  # PCI_EXP_SLTSTA_PDS
-LINK_CAPABILITIES_2: Final = 0x2C  # PCI_EXP_LNKCAP2: SLS 0x000000fe
-LINK_CONTROL_2: Final = 0x30  # PCI_EXP_LNKCTL2: TLS 0x000f, HASD 0x0020
+# Places and bits by linux/pci_regs.h: the capability list, then registers by their offset in the PCI Express capability.
+POINTER: Final = 0x34
+EXPRESS: Final = 0x10
+LINK_CAPABILITIES: Final = 0x0C  # Max Link Speed 0x0000000f, Maximum Link Width 0x000003f0
+LINK_STATUS: Final = 0x12  # Current Link Speed 0x000f, Negotiated Link Width 0x03f0
+LINK_ACTIVE: Final = 0x2000
+AUTONOMOUS: Final = 0x8000
+SLOT_STATUS: Final = 0x1A
+PRESENT: Final = 0x0040
+LINK_CAPABILITIES_2: Final = 0x2C  # Supported Link Speeds Vector 0x000000fe
+LINK_CONTROL_2: Final = 0x30  # Target Link Speed 0x000f, Hardware Autonomous Speed Disable 0x0020
 SPEED_FROZEN: Final = 0x0020
 
 # drivers/pci/probe.c, pci_speed_string: how the attributes word each speed code.

@@ -508,7 +508,8 @@ def test_steps_for_a_narrow_link_come_with_cautions_and_gain(tower: Guest, confi
     assert (CARD, "fault") == (finding["subject"], finding["severity"])
     first = next(one for one in finding["steps"] if one["cautions"])
     assert first["action"] == "reseat"
-    assert 1969.2 == round(first["gain_mbps"], 1)
+    # Two lanes more at 8 GT/s: 2 x 984.615 MB/s, of which 128 of 152 bytes are payload (the guest's payload size).
+    assert 1658.3 == round(first["gain_mbps"], 1)
 
 
 def test_a_faulty_link_is_looked_at_again_and_the_looks_are_kept(
