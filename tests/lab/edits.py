@@ -24,7 +24,7 @@ ATTRIBUTES: Final = ("current_link_speed", "current_link_width", "max_link_speed
 # As much as the kernel gives to an ordinary user (drivers/pci/pci-sysfs.c, pci_read_config).
 ORDINARY_BYTES: Final = 64
 
-# Places and bits by linux/pci_regs.h: the capability list, then registers by their offset in the PCI Express capability.
+# Places and bits by linux/pci_regs.h: the capability list, then registers by their offset in PCI Express Capability.
 POINTER: Final = 0x34
 EXPRESS: Final = 0x10
 LINK_CAPABILITIES: Final = 0x0C  # Max Link Speed 0x0000000f, Maximum Link Width 0x000003f0
