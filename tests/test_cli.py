@@ -169,7 +169,6 @@ def test_the_form_does_not_change_the_status(form: str) -> None:
         ("check", "--settle", "601"),
         ("check", "--settle", "soon"),
         ("check", "--settle", "nan"),
-        ("check", "--settle", "nan"),
         ("check", "--settle", "inf"),
         ("check", "extra"),
         ("check", "--root", "/no/such/directory"),
