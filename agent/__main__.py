@@ -1,5 +1,5 @@
 """`python -m agent` is `lanewright`."""
 
-from agent.cli import main
+from agent.cli import start
 
-main()
+start()

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
 ROUNDS: Final = 7
-LANEWRIGHT: Final = ("-c", "import sys; from agent.cli import main; sys.exit(main())")
+LANEWRIGHT: Final = ("-c", "import sys; from agent.cli import start; sys.exit(start())")
 
 
 class Run(Struct, frozen=True):
