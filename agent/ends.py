@@ -148,6 +148,9 @@ def rate_of(reading: Reading) -> Rate | None:
 
 def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
     """The rate that every reading of both ends agrees on; the device's end is asked first."""
+    if device is not None and device.power_state == "D3cold":
+        state = Evidence(f"{device.address} power state", "D3cold", "D0")
+        return Trouble("the device is asleep (D3cold) and was not woken", (state,))
     rates: list[tuple[str, Rate]] = []
     silent: list[Unread] = []
     for function in (device, port):

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from probes.facts import BlockDevice, Drive, Sensor
 from probes.linux_words import ASLEEP, is_address, optional, whole
+from probes.reads import failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 
     from probes.reads import Reads
 
+NOT_ASKED: Final = failed("", "ENOTSUP").why
+SAID_ONCE: Final = frozenset({ASLEEP, NOT_ASKED})
 KELVIN: Final = 273.15
 # Unset thresholds of a drive, as the kernel converts FFFFh and 0 kelvin: absent, not hot and not cold.
 ABSENT_MILLIDEGREES: Final = frozenset({65261850, -273150})
@@ -34,6 +37,7 @@ def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> l
     """All NVMe controllers; those whose function is `asleep` are not asked for anything that wakes them."""
     names = reads.names("/sys/class/nvme")
     drives = []
+    unasked = False
     for name in () if isinstance(names, Unread) else names:
         place = f"/sys/class/nvme/{name}"
         address = _function_of(reads.target(place))
@@ -59,17 +63,21 @@ def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> l
             critical_celsius=_limit(identify, "critical_composite_temperature_threshold"),
         )
         drives.append(drive)
+        if isinstance(identify, Unread) and identify.why == NOT_ASKED:
+            unasked = True
         answers = (drive.model, drive.firmware, drive.serial, *(block.size_bytes for block in drive.blocks), identify)
         unread.extend(_one_line(name, answers))
+    if unasked:
+        unread.append(Unread("what the drives themselves would answer (their limits of temperature)", NOT_ASKED))
     return drives
 
 
 def _one_line(name: str, answers: Iterable[object]) -> Iterator[Unread]:
     """One line for all that could not be read of a drive; what root alone may read is said elsewhere, once."""
-    failed = [one for one in answers if isinstance(one, Unread) and not one.needs_root and one.why != ASLEEP]
-    if failed:
-        reasons = "; ".join(dict.fromkeys(one.why for one in failed))
-        count = f"{len(failed)} readings" if len(failed) > 1 else failed[0].what
+    lost = [one for one in answers if isinstance(one, Unread) and not one.needs_root and one.why not in SAID_ONCE]
+    if lost:
+        reasons = "; ".join(dict.fromkeys(one.why for one in lost))
+        count = f"{len(lost)} readings" if len(lost) > 1 else lost[0].what
         yield Unread(name, f"{count} failed: {reasons}")
 
 

@@ -159,7 +159,8 @@ class Writer:
             cur_bus_speed=self.words[function.now[0]] if function.below else self.words[0],
         )
         if slot.adapter:
-            here = int(bool(function.below))
+            present = function.registers.get(pcie.SLOT_STATUS, {}).get("presence_detect_state")
+            here = int(bool(function.below)) if present is None else present
             self.tree.texts(place, adapter=here, power=here, attention=0, latch=0)
 
     def _virtual(self, function: Function, place: str, number: int) -> None:
