@@ -83,7 +83,14 @@ class Source:
         return f"files below {self.root}" if self.root is not None else "this machine"
 
     def facts(self, settle: float) -> Facts:
-        """Read everything; links below their best are looked at again for up to `settle` seconds."""
+        """Read everything, or raise NothingRead; links below their best are looked at again for `settle` seconds."""
+        facts = self._read(settle)
+        if not facts.functions and not facts.drives and facts.unread:
+            first = facts.unread[0]
+            raise NothingRead(f"nothing could be read from {self.name}: {first.what}: {first.why}")
+        return facts
+
+    def _read(self, settle: float) -> Facts:
         from probes import collect
 
         if self.replay is not None:
@@ -145,11 +152,7 @@ def _look_again(live: Reads, first: Recorded, facts: Facts, settle: float) -> Se
 def _audited(source: Source, settle: float, only: str | None = None) -> Audit:
     from agent.audit import audit, only_at
 
-    facts = source.facts(settle)
-    if not facts.functions and not facts.drives and facts.unread:
-        first = facts.unread[0]
-        raise NothingRead(f"nothing could be read from {source.name}: {first.what}: {first.why}")
-    found = audit(facts)
+    found = audit(source.facts(settle))
     return found if only is None else only_at(found, only)
 
 
@@ -265,9 +268,6 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     if file != "-":
         check_place(file, force=force)
     facts = source.facts(settle)
-    if not facts.functions and not facts.drives and facts.unread:
-        first = facts.unread[0]
-        raise NothingRead(f"nothing could be read from {source.name}: {first.what}: {first.why}")
     content: Any = {
         "platform": source.platform,
         "taken_at": source.taken_at,
