@@ -42,7 +42,7 @@ OUTSIDE_ARROWS: Final = frozenset({"agent", "agent.__main__"})
 READS: Final = "probes.reads"
 FILES: Final = "probes.files"
 COMMANDS: Final = "agent.cli"
-TERMINAL: Final = "agent.report.text"
+TERMINAL: Final = frozenset({"agent.report.text", "agent.report.paper", "agent.report.advice"})
 
 # Where each door to the outside stands. A name ends in "*" where everything below it is meant.
 DOORS: Final = {
@@ -92,7 +92,7 @@ DOORS: Final = {
     "time.*": {COMMANDS},
     "datetime.datetime.now": set[str](),
     "click.*": {COMMANDS},
-    "rich.*": {COMMANDS, TERMINAL},
+    "rich.*": {COMMANDS, *TERMINAL},
 }
 
 # What `check --replay FILE --format json` does without, beyond what `import click, msgspec` brings along.

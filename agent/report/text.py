@@ -5,104 +5,27 @@ Fits 80 columns and grows with the terminal. All device text passes `plain`; ric
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from rich.cells import cell_len, set_cell_size
-from rich.console import Console
 from rich.text import Text
 
 from agent.ends import rate_text
 from agent.findings import Severity, Verdict
-from agent.report.plain import asked, describe, describe_link, mbps, mbps_range, place, plain, size, told
+from agent.report.advice import add_findings, add_remarks, by_subject
+from agent.report.paper import HEADING, QUIET, STYLES, Page, show
+from agent.report.plain import asked, describe, describe_link, mbps_range, place, plain, size, told
 from knowledge.rates import celsius_text
 from knowledge.rates import describe as describe_speed
-from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, SHORT, STEPS
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from agent.audit import Audit, DriveSeen
-    from agent.findings import Evidence, Finding, Step
     from agent.judged import Judged
     from agent.report.data import SlotData
     from probes.facts import PciFunction
-
-STYLES: Final = {
-    Severity.FAULT: "bold red",
-    Severity.LIMIT: "yellow",
-    Severity.NOTE: "cyan",
-    Severity.UNKNOWN: "magenta",
-    Severity.OK: "green",
-}
-HEADING: Final = "bold"
-QUIET: Final = "dim"
-INDENT: Final = 7
-NARROWEST: Final = 12  # columns; a last cell with less is not worth a column of its own
-
-
-class Page:
-    """Lines that are being put together for one width (columns)."""
-
-    def __init__(self, width: int) -> None:
-        """`width` is the widest a line may be."""
-        self.width = max(width, 40)
-        self.lines: list[Text] = []
-        self.said: set[str] = set()
-        self._measure = Console(width=self.width, file=io.StringIO())
-
-    def add(self, text: str | Text = "", *, indent: int = 0, hang: int | None = None, style: str = "") -> None:
-        """A paragraph; its first line is indented by `indent`, the others by `hang` (default: the same)."""
-        hang = indent if hang is None else hang
-        whole = text if isinstance(text, Text) else Text(text, style)
-        if not whole.plain:
-            self.lines.append(Text(""))
-            return
-        for number, line in enumerate(whole.wrap(self._measure, self.width - max(indent, hang), tab_size=1)):
-            line.rstrip()
-            self.lines.append(Text(" " * (hang if number else indent)) + line)
-
-    def heading(self, text: str) -> None:
-        """A heading, with an empty line above it."""
-        if self.lines:
-            self.lines.append(Text(""))
-        self.add(text, style=HEADING)
-
-    def columns(self, rows: Sequence[Sequence[str]], styles: Sequence[str] = (), *, cut: bool = False) -> None:
-        """Rows under each other; the last cell takes what is left of the width, continued below itself or `cut`.
-
-        Where next to nothing is left, each row is a paragraph instead.
-        """
-        if not rows:
-            return
-        last = len(rows[0]) - 1
-        widths = [max(cell_len(row[column]) for row in rows) for column in range(last)]
-        offset = 2 + sum(widths) + 2 * last
-        room = self.width - offset
-        for number, row in enumerate(rows):
-            if room < NARROWEST:
-                whole = Text(row[0], styles[number] if styles else "")
-                self.add(whole.append("".join(f"  {cell}" for cell in row[1:] if cell), ""), indent=2, hang=4)
-                continue
-            head = Text("  ")
-            for column in range(last):
-                style = styles[number] if styles and column == 0 else ""
-                head.append(row[column], style).append(" " * (widths[column] - cell_len(row[column]) + 2))
-            if cut and cell_len(row[last]) > room:
-                head.append(set_cell_size(row[last], room - 3).rstrip() + "...")
-                self.lines.append(head)
-                continue
-            for line, part in enumerate(Text(row[last]).wrap(self._measure, room, tab_size=1)):
-                part.rstrip()
-                self.lines.append(Text(" " * offset) + part if line else head.append_text(part))
-            if not row[last]:
-                self.lines.append(head)
-
-
-def show(page: Page, console: Console) -> None:
-    """Print a page as it is: no second wrapping, no markup, no links."""
-    console.print(Text("\n").join(page.lines), soft_wrap=True, markup=False, highlight=False, emoji=False)
+__all__ = ["Page", "check", "inventory", "show"]
 
 
 def check(audit: Audit, width: int, source: str) -> Page:
@@ -112,9 +35,9 @@ def check(audit: Audit, width: int, source: str) -> Page:
     page.add(_summary(audit))
     _links(page, audit)
     findings = [one for one in audit.findings if one.severity is not Severity.OK and one.rule != "needs-root"]
-    for group in _by_subject(findings):
-        _findings(page, group, audit)
-    _remarks(page, audit)
+    for group in by_subject(findings):
+        add_findings(page, group, audit)
+    add_remarks(page, audit)
     _drives(page, audit)
     if all(judged.link.device is None for judged in audit.links):
         _functions(page, audit, "What was seen")
@@ -197,112 +120,6 @@ def _without_a_card(audit: Audit) -> str:
 
 def _s(count: int) -> str:
     return "" if count == 1 else "s"
-
-
-# --- Findings --------------------------------------------------------------------------------------------------
-
-
-def _by_subject(findings: Sequence[Finding]) -> list[list[Finding]]:
-    """Findings of one subject together, in the order of the worst of each."""
-    groups: dict[str, list[Finding]] = {}
-    for finding in findings:
-        groups.setdefault(finding.subject, []).append(finding)
-    return list(groups.values())
-
-
-def _findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
-    page.add()
-    for number, finding in enumerate(group):
-        line = Text(f"{finding.severity.value.upper():<{INDENT}} ", STYLES[finding.severity])
-        if number == 0:
-            line.append(f"{_subject(finding.subject, audit)} ", HEADING)
-        headline = plain(finding.headline, 400)
-        line.append(headline if number == 0 else f"{headline[:1].upper()}{headline[1:]}")
-        page.add(line, hang=INDENT + 1)
-        for one in finding.evidence:
-            page.add(_reading(one), indent=INDENT + 1, hang=INDENT + 3, style=QUIET)
-    steps = sorted(
-        {step.text: step for finding in group for step in finding.steps}.values(),
-        key=lambda step: STEPS[step.action].rank,
-    )
-    gains = {step.gain_mbps for step in steps if step.gain_mbps is not None}
-    if steps:
-        brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
-        page.add(f"What to do, least invasive first{brings}:", indent=INDENT + 1)
-    _steps(page, steps, each_gain=len(gains) > 1)
-
-
-def _remarks(page: Page, audit: Audit) -> None:
-    """What is no finding, but better said: for the record, with what to look at."""
-    remarks = [one for one in audit.findings if one.severity is Severity.OK and one.steps]
-    if remarks:
-        page.heading("For the record")
-    for one in remarks:
-        page.add(f"{_subject(one.subject, audit)} {plain(one.headline, 400)}", indent=2, hang=4)
-
-
-def _reading(evidence: Evidence) -> str:
-    """One reading; what was expected is left out where the reading meets it word for word."""
-    line = f"{plain(evidence.source)}: {plain(evidence.read)}"
-    met = {evidence.read, f"{evidence.read} or more", f"{evidence.read.removeprefix('up to ')} or more"}
-    return line if evidence.expected in met else f"{line}; expected {plain(evidence.expected)}"
-
-
-def _subject(subject: str, audit: Audit) -> str:
-    """A subject for people: its slot or name, then its address."""
-    for judged in audit.links:
-        if subject in {judged.device_address, judged.port_address} and subject:
-            what = describe_link(judged.link, audit)
-            where = place(judged.link)
-            named = f"{where}, {plain(subject)}" if where != subject else plain(subject)
-            return f"{named}, {what}:" if judged.link.device is not None else f"{named}:"
-    for drive in audit.facts.drives:
-        if drive.name == subject:
-            return f"{plain(subject)}, {told(drive.model, 'drive')}:"
-    return f"{plain(subject)}:"
-
-
-def _steps(page: Page, steps: Sequence[Step], *, each_gain: bool) -> None:
-    """Numbered steps; cautions stand before the first step they belong to, in full once a page, then in brief.
-
-    A way to verify that several neighbours share stands once, after the last of them.
-    """
-    number = 0
-    for cautions, together in _runs(steps):
-        if cautions:
-            _cautions(page, cautions, number + 1, number + len(together))
-        for index, step in enumerate(together):
-            number += 1
-            brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
-            page.add(f"{number}. {plain(step.text, 600)}{brings}", indent=INDENT + 1, hang=INDENT + 4)
-            if index + 1 == len(together) or together[index + 1].verify != step.verify:
-                page.add(f"Then: {plain(step.verify, 400)}", indent=INDENT + 4, style=QUIET)
-
-
-def _cautions(page: Page, cautions: Sequence[str], first: int, last: int) -> None:
-    which = f"step {first}" if first == last else f"steps {first} to {last}"
-    again = [SHORT[caution] for caution in cautions if caution in page.said]
-    brief = f" as above, {', '.join(again)}." if again else ""
-    page.add(f"Before {which}:{brief}", indent=INDENT + 1, hang=INDENT + 3, style="bold")
-    for caution in cautions:
-        if caution not in page.said:
-            page.add(f"! {caution}", indent=INDENT + 3, hang=INDENT + 5)
-    page.said.update(cautions)
-
-
-def _runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
-    """Neighbouring steps of a kind (looking, hands inside, settings, firmware) under all cautions any of them needs."""
-    runs: list[tuple[tuple[str, ...], list[Step]]] = []
-    kinds: list[tuple[bool, ...]] = []
-    for step in steps:
-        kind = tuple(sign in step.cautions for sign in (POWER_OFF, SETUP, FIRMWARE))
-        if kinds and kinds[-1] == kind:
-            cautions, together = runs[-1]
-            runs[-1] = (tuple(dict.fromkeys((*cautions, *step.cautions))), [*together, step])
-        else:
-            kinds.append(kind)
-            runs.append((step.cautions, [step]))
-    return runs
 
 
 # --- Links and drives ------------------------------------------------------------------------------------------

@@ -1,0 +1,90 @@
+"""Lines for a terminal of some width: paragraphs, headings, columns. Knows nothing of what they say."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Final
+
+from rich.cells import cell_len, set_cell_size
+from rich.console import Console
+from rich.text import Text
+
+from agent.findings import Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+STYLES: Final = {
+    Severity.FAULT: "bold red",
+    Severity.LIMIT: "yellow",
+    Severity.NOTE: "cyan",
+    Severity.UNKNOWN: "magenta",
+    Severity.OK: "green",
+}
+HEADING: Final = "bold"
+QUIET: Final = "dim"
+INDENT: Final = 7
+NARROWEST: Final = 12  # columns; a last cell with less is not worth a column of its own
+
+
+class Page:
+    """Lines that are being put together for one width (columns)."""
+
+    def __init__(self, width: int) -> None:
+        """`width` is the widest a line may be."""
+        self.width = max(width, 40)
+        self.lines: list[Text] = []
+        self.said: set[str] = set()
+        self._measure = Console(width=self.width, file=io.StringIO())
+
+    def add(self, text: str | Text = "", *, indent: int = 0, hang: int | None = None, style: str = "") -> None:
+        """A paragraph; its first line is indented by `indent`, the others by `hang` (default: the same)."""
+        hang = indent if hang is None else hang
+        whole = text if isinstance(text, Text) else Text(text, style)
+        if not whole.plain:
+            self.lines.append(Text(""))
+            return
+        for number, line in enumerate(whole.wrap(self._measure, self.width - max(indent, hang), tab_size=1)):
+            line.rstrip()
+            self.lines.append(Text(" " * (hang if number else indent)) + line)
+
+    def heading(self, text: str) -> None:
+        """A heading, with an empty line above it."""
+        if self.lines:
+            self.lines.append(Text(""))
+        self.add(text, style=HEADING)
+
+    def columns(self, rows: Sequence[Sequence[str]], styles: Sequence[str] = (), *, cut: bool = False) -> None:
+        """Rows under each other; the last cell takes what is left of the width, continued below itself or `cut`.
+
+        Where next to nothing is left, each row is a paragraph instead.
+        """
+        if not rows:
+            return
+        last = len(rows[0]) - 1
+        widths = [max(cell_len(row[column]) for row in rows) for column in range(last)]
+        offset = 2 + sum(widths) + 2 * last
+        room = self.width - offset
+        for number, row in enumerate(rows):
+            if room < NARROWEST:
+                whole = Text(row[0], styles[number] if styles else "")
+                self.add(whole.append("".join(f"  {cell}" for cell in row[1:] if cell), ""), indent=2, hang=4)
+                continue
+            head = Text("  ")
+            for column in range(last):
+                style = styles[number] if styles and column == 0 else ""
+                head.append(row[column], style).append(" " * (widths[column] - cell_len(row[column]) + 2))
+            if cut and cell_len(row[last]) > room:
+                head.append(set_cell_size(row[last], room - 3).rstrip() + "...")
+                self.lines.append(head)
+                continue
+            for line, part in enumerate(Text(row[last]).wrap(self._measure, room, tab_size=1)):
+                part.rstrip()
+                self.lines.append(Text(" " * offset) + part if line else head.append_text(part))
+            if not row[last]:
+                self.lines.append(head)
+
+
+def show(page: Page, console: Console) -> None:
+    """Print a page as it is: no second wrapping, no markup, no links."""
+    console.print(Text("\n").join(page.lines), soft_wrap=True, markup=False, highlight=False, emoji=False)
