@@ -14,15 +14,19 @@ if TYPE_CHECKING:
 LOOKS: Final = frozenset(
     {"look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "check-sharing", "count-drives"}
 )
+# Rules about what a link does: in a guest the host knows more of it.
+OF_LINKS: Final = frozenset({"link-narrow", "link-slow", "link-unread", "link-errors", "equalization-failed"})
 # Hands that a part soldered to the board leaves nothing to do for.
 FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
+NOT_DESCRIBED: Final = " The firmware does not describe that slot: see first that there is a connector the card fits."
 
 
 def steps(rule: Rule, found: Found, guest: bool) -> tuple[Step, ...]:  # noqa: FBT001 - passed by place in one call
     """The steps for what a rule found, from least to most invasive; `guest` tells that this is a virtual machine."""
     actions = _actions(rule, found)
-    if found.judged is not None and rule.severity is Severity.FAULT and (guest or found.judged.port_hidden):
+    if found.judged is not None and (guest or found.judged.port_hidden) and rule.id in OF_LINKS:
+        actions = [action for action in actions if action in LOOKS] if found.judged.port_hidden else actions
         actions.append("look-from-host")
     kinds = sorted((STEPS[action] for action in dict.fromkeys(actions)), key=lambda kind: kind.rank)
     words = _words(rule, found)
@@ -51,10 +55,12 @@ def _actions(rule: Rule, found: Found) -> list[str]:
     added = ["check-sharing"] if found.lanes_shared else []
     if judged is not None and judged.link.onboard:
         dropped |= FOR_CARDS
-    if judged is not None and judged.verdict is Verdict.UNKNOWN:
+    if judged is not None and judged.verdict is Verdict.EMPTY:
+        dropped |= FOR_CARDS | {"replace"}
+    if judged is not None and rule.id in {"link-unread", "ends-contradict"}:
         if judged.needs_root:
             added.append("look-as-root")
-        if judged.notable:
+        if judged.notable and judged.link.device is None and not judged.link_up:
             added += ["reseat", "clean", "remove-riser"]
         if judged.link.device is not None and judged.link.device.power_state == "D3cold":
             return ["wake"]
@@ -75,7 +81,8 @@ def _words(rule: Rule, found: Found) -> dict[str, str]:
     other = ""
     if move is not None:
         rate, slot = rate_text(move.rate), move.slot
-        other = move.swaps_with or (CARRIER_NEEDED if move.needs_carrier else "")
+        hints = (CARRIER_NEEDED if move.needs_carrier else "") + ("" if move.described else NOT_DESCRIBED)
+        other = move.swaps_with or hints
     shows = SHOWS.get(rule.id, "lanewright check shows {rate}").replace("{rate}", rate)
     load = LOAD.get(rule.id, "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
     words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other}
@@ -87,7 +94,7 @@ def _card(found: Found, slot: str) -> str:
     judged = found.judged
     assert judged is not None
     address = judged.device_address or f"port {judged.port_address}"
-    if found.subject not in {judged.device_address, judged.port_address}:
+    if found.drive and found.subject not in {judged.device_address, judged.port_address}:
         return f"{found.subject} in {slot}" if judged.link.slot is not None else f"{found.subject} ({address})"
     if judged.link.onboard:
         return f"the device {address} on the board"

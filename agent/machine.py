@@ -260,7 +260,7 @@ class _Slots:
             return Slot(board.designation, "firmware slot description (SMBIOS)", board, address)
         if kernel is not None:
             return Slot(kernel.name, "kernel slot name", board, address)
-        if isinstance(number, int):
+        if isinstance(number, int) and number:  # 0 is for devices on the board (PCI Express Base, Slot Capabilities)
             return Slot(str(number), "Slot Capabilities register", board)
         return None
 

@@ -27,7 +27,7 @@ def nothing_below(link: Link, port: PciFunction) -> Judged:
         source = f"{port.address} Link Status: Data Link Layer Link Active"
         evidence = (Evidence(source, "1", "a function that answers below"),)
         why = "the link is up, but no function answers below it"
-        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True)
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True, link_up=True)
     if not implemented:
         return _no_slot(link, port, can)
     present = registers.read(pcie.SLOT_STATUS, "presence_detect_state")

@@ -172,7 +172,8 @@ def _at_best(judged: Judged, evidence: tuple[Evidence, ...]) -> Judged:
     now, can = judged.now, judged.device_can
     assert now is not None
     if can is not None and (can.speed > now.speed or can.width > now.width):
-        why = f"runs at {rate_text(now)}, the best of this slot; the card can do {rate_text(can)}"
+        place = "this slot" if judged.link.slot is not None else "its port"
+        why = f"runs at {rate_text(now)}, the best of {place}; the card can do {rate_text(can)}"
         return replace(judged, verdict=Verdict.SLOT_LIMITED, why=why, evidence=evidence)
     why = f"runs at {rate_text(now)}, the best the card can do"
     if judged.port_hidden:
@@ -229,7 +230,7 @@ def _below(
         why = f"{says}; {calm[0][1]}"
         return replace(judged, verdict=Verdict.RESTING, why=why, evidence=(*(one for one, _ in calm), *evidence))
     if frozen is not None:
-        says = f"{says}; autonomous speed change is switched off at its own end, so it will stay there"
+        says = f"{says}; autonomous speed change is switched off at its own end, so it may stay there"
         evidence = (frozen, *evidence)
     if isinstance(target, Unread) and target.needs_root:
         says = f"{says}; whether a setting, power saving or a fault does that takes registers that root may read"
@@ -311,17 +312,15 @@ def _virtual(
 ) -> Evidence | None:
     """Evidence that a link's figures say nothing of lanes: `read` says why."""
     assert link.device is not None
-    for end in (link.port, link.device):
-        if end is not None and TUNNEL_CAPABILITY in end.registers.vendor_specific:
-            return Evidence(
-                f"{end.address} vendor-specific capability", "tunnelled through another cable", "a wired link"
-            )
     ends = [end for end in (link.port, link.device) if end is not None]
     # The port speaks for the link where it says anything: behind it a card may well be able to do more.
     speeds = (port_can.speeds if port_can is not None else None) or device_can.speeds
     slowest = bool(speeds) and max(speeds) == SLOWEST
-    for end in ends:
-        if end.removable == "removable" and slowest:
+    for end in ends if slowest else ():  # a tunnel calls itself 2.5 GT/s; faster ports of its controllers are wired
+        if TUNNEL_CAPABILITY in end.registers.vendor_specific:
+            source = f"{end.address} vendor-specific capability"
+            return Evidence(source, "tunnelled through another cable", "a wired link")
+        if end.removable == "removable":
             return Evidence(f"{end.address} removable", "tunnelled through another cable", "a wired link")
     guest = machine.facts.host.virtual is True
     emulated = guest or any(end.vendor_id in EMULATED_VENDORS for end in ends)
@@ -332,9 +331,9 @@ def _virtual(
     if link.device.link is None and rate_of(first) is None:
         return Evidence(f"{link.device.address} link attributes", "emulated device without a link", "a wired link")
     if device_can.rate == flat and rate_of(first) == flat:
-        return Evidence(
-            f"{link.device.address} Link Capabilities", "emulated device: its link figures are made up", "a wired link"
-        )
+        sure = any(end.vendor_id in EMULATED_VENDORS for end in ends)
+        words = "emulated device: its link figures are made up" if sure else "link figures that an emulator makes up"
+        return Evidence(f"{link.device.address} Link Capabilities", words, "a wired link")
     return None
 
 
@@ -376,7 +375,9 @@ def _later(looks: Sequence[tuple[float, Reading]]) -> tuple[Evidence, ...]:
         return ()
     said: list[str] = []
     for _, reading in looks[1:]:
-        words = rate_text(reading.rate) if isinstance(reading, Agreed) else "ends that contradict each other"
+        words = rate_text(reading.rate) if isinstance(reading, Agreed) else "not read"
+        if isinstance(reading, Trouble) and reading.contradicts:
+            words = "ends that contradict each other"
         if not said or said[-1] != words:
             said.append(words)
     source = f"{len(looks) - 1} more look{'s' if len(looks) > 2 else ''} within {looks[-1][0]:.1f} s"  # noqa: PLR2004

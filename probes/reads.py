@@ -2,7 +2,7 @@
 
 A question has a kind and a subject, and the two together are its key in a capture:
 
-    text PATH    a small text file, without its last newline
+    text PATH    a small text file, without white space at its end
     bytes PATH   a binary file, as many bytes as are given
     list PATH    the names in a directory, sorted
     link PATH    where a symbolic link leads, as written in it

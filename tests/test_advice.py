@@ -15,15 +15,15 @@ from agent.report import data
 from agent.throughput import ceiling_mbps
 from knowledge import pcie
 from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4
-from tests.build import build, facts
-from tests.judging import judged_at, seen_again, tower
+from tests.build import build, edit, facts
+from tests.judging import CARD, PORT, judged_at, seen_again, tower
 from tests.machines import MACHINES
-from tests.parts import Slot, card, drive, root_port
+from tests.parts import Disk, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
 
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.findings import Finding
-    from tests.parts import Function, Machine
+    from tests.parts import Function
 
 TRAINING = {pcie.LINK_STATUS: {"link_bandwidth_management_status": 1, "link_training": 1}}
 
@@ -178,3 +178,91 @@ def test_every_slot_is_listed_once() -> None:
     assert 4 == len(split.devices)
     riser = data.inventory(audit(facts(MACHINES["bench-2-worn-riser"]().tree))).slots
     assert {"kernel slot name"} & {slot.named_by for slot in riser if not slot.ports} == set()
+
+
+# --- Not a good card pulled ------------------------------------------------------------------------------------
+
+
+def test_a_swap_names_two_cards() -> None:
+    """The step of a swap sends the limited card to the slot of the other one, whichever of the two it is told of."""
+    found = audit(facts(MACHINES["bench-3-swap-wanted"]().tree))
+    steps = [step for rule in ("slot-limited", "slot-swap") for one in of_rule(found, rule) for step in one.steps]
+    assert 2 == len(steps)
+    assert {"Swap the card in slot J2 (0000:02:00.0) with the card in slot J1 (0000:01:00.0)."} == {
+        step.text for step in steps
+    }
+
+
+def test_disks_on_a_controller_are_no_load_for_an_uplink() -> None:
+    """What a SATA controller's link could carry is not what its disks can move."""
+    hub = switch((4, 4), [downstream_port((4, 16), [card("sata", (4, 16), disks=[Disk(serial="a")])])])
+    found = audited(tower(hub, (4, 4)))
+    assert [] == of_rule(found, "uplink-shared")
+    assert [] == of_rule(found, "payload-low")
+
+
+def test_a_part_of_a_split_slot_is_not_free_while_a_card_fills_the_slot() -> None:
+    """A carrier with two drives in a slot split in four leaves no room for another card."""
+    fitted = {"SLOT1": [reel_4("A")], "SLOT1b": [reel_4("B")], "SLOT4": [reel_4("C")], "SLOT3": [reel_4("D")]}
+    machine = bench_1({**fitted, "M2_1": [reel_4("E")], "M2_2": [reel_4("F")], "SLOT2": display()}, split=True)
+    texts = [step.text for one in of_rule(audited(machine), "slot-limited") for step in one.steps]
+    assert not [text for text in texts if "SLOT1," in text]
+
+
+def test_a_port_that_the_firmware_calls_no_slot_is_no_place_for_a_card() -> None:
+    """Where the firmware describes the board's slots, a port with a slot number alone may have no connector."""
+    ports = [
+        root_port("01.0", (3, 4), [reel_4("A")], slot=Slot(number=1, name="SLOT1", wired=4, generation=3)),
+        root_port("02.0", (4, 4), [], slot=Slot(number=77)),
+    ]
+    (finding,) = of_rule(audited(Machine(name="bench-9", buses={"0000:00": ports})), "slot-limited")
+    assert () == finding.steps
+
+
+def test_a_drive_goes_only_where_its_form_goes() -> None:
+    """An M.2 drive does not fit a U.2 bay."""
+    ports = [
+        root_port("01.0", (4, 2), [reel_4("A")], slot=Slot(number=1, name="M2_1", kind="m.2", wired=2, connector=4)),
+        root_port("02.0", (4, 4), [], slot=Slot(number=2, name="BAY1", kind="u.2", wired=4, connector=4)),
+    ]
+    (finding,) = of_rule(audited(Machine(name="bench-9", buses={"0000:00": ports})), "slot-limited")
+    assert () == finding.steps
+
+
+def test_a_limit_at_freezing_is_none() -> None:
+    """A drive that states limits no drive can mean is not called hot."""
+    assert [] == of_rule(audited(tower(drive((4, 4), Nvme(warning=1, critical=2)))), "drive-hot")
+
+
+def test_lanes_that_are_not_in_use_make_no_errors() -> None:
+    """Error bits of a wide port above a narrow card's lanes say nothing; those on its lanes are told."""
+    tree = build(tower(drive((4, 4)), (4, 16)))
+    edit(tree, PORT, pcie.LANE_ERROR_STATUS, lanes=0xFFF0)
+    assert [] == of_rule(audit(facts(tree)), "lane-errors")
+    edit(tree, PORT, pcie.LANE_ERROR_STATUS, lanes=0xFFF2)
+    (finding,) = of_rule(audit(facts(tree)), "lane-errors")
+    assert (Severity.OK, "lanes 1 of 4") == (finding.severity, finding.evidence[0].read)
+
+
+def test_a_wired_link_below_a_tunnel_controller_is_judged() -> None:
+    """The mark of a tunnel on a port that links faster than a tunnel says it can do leaves the link a wired one."""
+    judged = judged_at(tower(drive((3, 4)), (3, 4), vendor_specific=0x1234, now=(3, 2)))
+    assert Verdict.NARROW is judged.verdict
+
+
+def test_counters_that_a_later_look_could_not_read_are_no_news() -> None:
+    """Errors are not said to have stopped, or gone back, where a later look could not read them."""
+    tree = build(tower(drive((4, 4), counters={"BadTLP": 90})))
+    later = tree.copy()
+    for name in ("correctable", "nonfatal", "fatal"):
+        later.fail(later.resolve(f"/sys/bus/pci/devices/{CARD}/aer_dev_{name}"), "EIO")
+    (finding,) = of_rule(audit(facts(tree, [(1.0, later)], (PORT, CARD))), "link-errors")
+    assert "looking" not in finding.headline
+
+
+def test_a_passed_through_card_is_looked_at_from_the_host_first() -> None:
+    """Where the port is hidden no hands go inside: only the host can tell slot from fault."""
+    machine = Machine(name="guest", buses={"0000:00": [drive((4, 4), at="05.0", now=(4, 2))]}, virtual=True)
+    (finding,) = of_rule(audited(machine), "link-narrow")
+    assert "look-from-host" in {step.action for step in finding.steps}
+    assert not [step for step in finding.steps if step.cautions]

@@ -335,7 +335,7 @@ def test_the_first_sentence_counts_what_there_is_to_do() -> None:
     ports = [
         root_port("01.0", (4, 4), [card("network", (4, 4))], now=(4, 2)),
         root_port("02.0", (4, 4), [card("network", (4, 4))], now=(4, 1)),
-        root_port("03.0", (3, 4), [card("network", (4, 4))]),
+        root_port("03.0", (3, 4), [card("network", (4, 4))], slot=Slot(number=3)),
         root_port("04.0", (4, 16), [card("display", (4, 16))], now=(1, 16)),
     ]
     found = audit(facts(build(Machine(name="bench-9", buses={"0000:00": ports}))))

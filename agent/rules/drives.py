@@ -26,7 +26,7 @@ def drive_hot(seen: Seen) -> Iterator[Found | Unread]:
     """
     facts = seen.machine.facts
     sensors = by_drive(facts.sensors)
-    own = {path.drive.name: seen.at(path.hops[0].key) for path in seen.machine.paths if path.hops}
+    own = _own_links(seen)
     for drive in facts.drives:
         for sensor in sensors.get(drive.name, ()):
             yield from _against_limits(drive, sensor, own.get(drive.name))
@@ -39,14 +39,14 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
     "dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.
     Source: drivers/nvme/host/sysfs.c, the states of a controller.
     """
-    own = {path.drive.name: seen.at(path.hops[0].key) for path in seen.machine.paths if path.hops}
+    own = _own_links(seen)
     for drive in seen.machine.facts.drives:
         if drive.kind != "nvme" or drive.state in {None, "live"}:
             continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
         severity = None if drive.state == "dead" else Severity.NOTE
         headline = f"its controller is {drive.state}, so it serves nothing"
-        yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name))
+        yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name), drive=True)
 
 
 @rule("drive-unclaimed", Severity.NOTE, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
@@ -71,6 +71,15 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
         yield Found(function.address, headline, evidence)
 
 
+def _own_links(seen: Seen) -> dict[str, Judged | None]:
+    """The own link of each NVMe drive, by its name; a disk on a cable sits in no slot of its own."""
+    return {
+        path.drive.name: seen.at(path.hops[0].key)
+        for path in seen.machine.paths
+        if path.hops and path.drive.kind == "nvme"
+    }
+
+
 def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
     """The sensors of each drive, by its name."""
     found: dict[str, list[Sensor]] = {}
@@ -83,12 +92,17 @@ def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
 def limits(drive: Drive, sensor: Sensor) -> tuple[float | None, float | None]:
     """Warning and critical limit, degrees Celsius; the drive's own limits are of its composite temperature alone."""
     composite = sensor.label.lower() in {"composite", "temp1"}
-    warning, critical = sensor.warning_celsius, sensor.critical_celsius
+    warning, critical = _plausible(sensor.warning_celsius), _plausible(sensor.critical_celsius)
     if composite and warning is None and isinstance(drive.warning_celsius, float):
-        warning = drive.warning_celsius
+        warning = _plausible(drive.warning_celsius)
     if composite and critical is None and isinstance(drive.critical_celsius, float):
-        critical = drive.critical_celsius
+        critical = _plausible(drive.critical_celsius)
     return warning, critical
+
+
+def _plausible(limit: float | None) -> float | None:
+    """A limit that a drive can mean: one at or below freezing is none."""
+    return limit if limit is not None and limit > 0 else None
 
 
 def _against_limits(drive: Drive, sensor: Sensor, own: Judged | None) -> Iterator[Found | Unread]:
@@ -107,10 +121,10 @@ def _against_limits(drive: Drive, sensor: Sensor, own: Judged | None) -> Iterato
         if now >= limit:
             evidence = (Evidence(source, celsius_text(now), f"below its {name} limit of {celsius_text(limit)}"),)
             headline = f"is at {celsius_text(now)}, at or above its {name} limit of {celsius_text(limit)}"
-            yield Found(drive.name, headline, evidence, judged=own)
+            yield Found(drive.name, headline, evidence, judged=own, drive=True)
             return
         if now >= limit - margin and (name == "warning" or warning is None):
             evidence = (Evidence(source, celsius_text(now), f"{margin:.0f} C or more below its {name} limit"),)
             headline = f"is at {celsius_text(now)}, {celsius_text(limit - now)} below its {name} limit"
-            yield Found(drive.name, headline, evidence, severity=Severity.NOTE, judged=own)
+            yield Found(drive.name, headline, evidence, severity=Severity.NOTE, judged=own, drive=True)
             return

@@ -16,6 +16,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.judged import Judged
     from agent.machine import Machine
     from knowledge.layout import Layout
     from probes.facts import PciFunction
@@ -31,8 +32,8 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if judged.verdict is Verdict.VIRTUAL or judged.device_address is None:
             continue
-        ends = [end for end in (judged.link.port, judged.link.device) if end is not None]
-        if all(end.errors is None for end in ends):
+        ends = _ends(judged)
+        if not any(_counts(end) for end in ends):
             silent.append(judged.link.key)
             continue
         first = sum(link_error_count(end) for end in ends)
@@ -54,7 +55,9 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
             yield Found(subject(judged), headline, evidence, severity=Severity.NOTE, judged=judged)
     if silent:
         what = f"error counters of {', '.join(silent)}"
-        yield Unread(what, "neither end counts: error reporting is absent, switched off or kept by the firmware")
+        yield Unread(
+            what, "neither end tells any: reporting is absent, switched off, kept by the firmware or not readable"
+        )
 
 
 def link_error_count(function: PciFunction) -> int:
@@ -82,12 +85,24 @@ def _link_counts(function: PciFunction) -> list[tuple[str, int]]:
     return found
 
 
+def _ends(judged: Judged) -> list[PciFunction]:
+    return [end for end in (judged.link.port, judged.link.device) if end is not None]
+
+
+def _counts(end: PciFunction | None) -> bool:
+    """Whether this end told its counters in this look."""
+    if end is None or end.errors is None or end.power_state == "D3cold":
+        return False
+    return any(not isinstance(one, Unread) for one in (end.errors.correctable, end.errors.nonfatal, end.errors.fatal))
+
+
 def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]]:
-    """(offset, errors of both ends) of each later look that has both."""
+    """(offset, errors of both ends) of each later look in which the same ends tell as in the first."""
+    telling = [end.address for end in ends if _counts(end)]
     found = []
     for look in machine.facts.looks:
-        later = [look.functions.get(end.address) for end in ends]
-        if all(one is not None for one in later):
+        later = [look.functions.get(address) for address in telling]
+        if later and all(_counts(one) for one in later):
             found.append((look.offset, sum(link_error_count(one) for one in later if one is not None)))
     return found
 
@@ -102,22 +117,23 @@ def lane_errors(seen: Seen) -> Iterator[Found | Unread]:
     """Some lanes of a link have their error bit set.
 
     The bits stay set until cleared and may date from training at start-up; together with a narrow or slow
-    link they name the lanes to look at.
+    link they name the lanes to look at. On a link at its best they are a remark for the record.
     """
     for judged in seen.judged:
         if judged.now is None or judged.verdict is Verdict.VIRTUAL:
             continue
         evidence = []
+        used = max(judged.now.width, judged.best.width if judged.best is not None else 0)
         for end in (judged.link.port, judged.link.device):
-            lanes = end.registers.read(pcie.LANE_ERROR_STATUS, "lanes") if end is not None else 0
-            if end is not None and isinstance(lanes, int) and lanes:
-                evidence.append(
-                    Evidence(
-                        f"{end.address} Lane Error Status", f"lanes {', '.join(map(str, set_bits(lanes)))}", "no lane"
-                    )
-                )
+            bits = end.registers.read(pcie.LANE_ERROR_STATUS, "lanes") if end is not None else 0
+            lanes = [lane for lane in set_bits(bits) if lane < used] if isinstance(bits, int) else []
+            if end is not None and lanes:
+                named = ", ".join(map(str, lanes))
+                evidence.append(Evidence(f"{end.address} Lane Error Status", f"lanes {named} of {used}", "no lane"))
         if evidence:
-            yield Found(subject(judged), "error bits are set on single lanes", tuple(evidence), judged=judged)
+            severity = Severity.OK if judged.verdict is Verdict.FULL else None
+            headline = "error bits are set on lanes in use; they may date from training at start-up"
+            yield Found(subject(judged), headline, tuple(evidence), severity=severity, judged=judged)
 
 
 # Generation: (register, prefix of its fields). Source: Link Status 2 and the Physical Layer 16, 32 and 64 GT/s
@@ -137,29 +153,24 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
 )
 def equalization_failed(seen: Seen) -> Iterator[Found | Unread]:
-    """A slow link finished equalization at a higher speed without success.
+    """A slow or narrow link finished equalization at a higher speed without success.
 
     The two ends could not tune the signal for that speed: riser, cable, contact, or a card's firmware.
     """
     for judged in seen.judged:
         if judged.verdict not in {Verdict.SLOW, Verdict.NARROW} or judged.now is None or judged.best is None:
             continue
-        evidence = [
-            one
+        failed = {
+            speed: evidence
             for speed in range(judged.now.speed + 1, judged.best.speed + 1)
             if speed in EQUALIZATION
-            for end in (judged.link.port, judged.link.device)
-            if end is not None
-            for one in _failed_phases(end, speed)
-        ]
-        if evidence:
-            tried = speed_text(judged.now.speed + 1)
-            yield Found(
-                subject(judged),
-                f"equalization at {tried} or above ended without success",
-                tuple(evidence),
-                judged=judged,
-            )
+            for evidence in [[one for end in _ends(judged) for one in _failed_phases(end, speed)]]
+            if evidence
+        }
+        if failed:
+            speeds = " and ".join(speed_text(speed) for speed in failed)
+            evidence = tuple(one for found in failed.values() for one in found)
+            yield Found(subject(judged), f"equalization at {speeds} ended without success", evidence, judged=judged)
 
 
 def _failed_phases(end: PciFunction, speed: int) -> Iterator[Evidence]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Evidence, Severity, Verdict
@@ -29,9 +29,12 @@ def subject(judged: Judged) -> str:
     return judged.device_address or judged.port_address or ""
 
 
+BELOW_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})
+
+
 def _plainly(seen: Seen, judged: Judged) -> Found:
     """The verdict as a finding, with what the link at its best would bring."""
-    if judged.now is None or judged.best is None or judged.now == judged.best:
+    if judged.now is None or judged.best is None or judged.verdict not in BELOW_BEST or judged.port_hidden:
         return Found(subject(judged), judged.why, judged.evidence, judged=judged)
     gain = seen.gain_mbps(judged.link.key, judged.best)
     why = (
@@ -115,8 +118,8 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         carried = judged.mbps
         below = list(crossing.get(judged.link.key, {}).values())
-        if carried is None or not below:
-            continue
+        if carried is None or not below or judged.verdict in BELOW_BEST:
+            continue  # below its best it is a finding by itself, and no measure of how the carrier is built
         asked = sum(rate for _, rate in below)
         if asked <= carried * 1.001:
             continue
@@ -133,8 +136,8 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
                 f"{asked:,.0f} MB/s, to hold back none of its drives",
             ),
             Evidence(
-                f"own links of {names}",
-                f"{asked:,.0f} MB/s together",
+                f"own link{'s' if len(below) > 1 else ''} of {names}",
+                f"{asked:,.0f} MB/s{' together' if len(below) > 1 else ''}",
                 f"{carried:,.0f} MB/s or less; this is {asked / carried:.1f} times as much",
             ),
         )
@@ -145,7 +148,7 @@ def _crossing(seen: Seen) -> dict[str, dict[str, tuple[str, float]]]:
     """By link: name and own link rate (MB/s) of the drives that reach the processor through it, own links apart."""
     found: dict[str, dict[str, tuple[str, float]]] = {}
     for path in seen.machine.paths:
-        own = seen.at(path.hops[0].key) if path.hops else None
+        own = seen.at(path.hops[0].key) if path.hops and path.drive.kind == "nvme" else None
         if own is None or own.mbps is None:
             continue
         for hop in path.hops[1:]:
@@ -161,6 +164,8 @@ def payload_low(seen: Seen) -> Iterator[Found | Unread]:
     """
     done = set()
     for path in seen.machine.paths:
+        if path.drive.name not in seen.alone:
+            continue
         sizes = payloads(path)
         hops = [seen.at(hop.key) for hop in path.hops]
         own = hops[0] if hops else None
@@ -172,8 +177,9 @@ def payload_low(seen: Seen) -> Iterator[Found | Unread]:
         in_force, supported = sizes
         if in_force >= supported:
             continue
-        low = ceiling_mbps(own.now.speed, own.now.width, in_force)
-        high = ceiling_mbps(own.now.speed, own.now.width, supported)
+        narrowest = seen.hops[seen.alone[path.drive.name].narrowest or own.link.key]
+        low = ceiling_mbps(narrowest.speed, narrowest.width, in_force)
+        high = ceiling_mbps(narrowest.speed, narrowest.width, supported)
         evidence = (
             Evidence(
                 f"{subject(own)} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"

@@ -60,20 +60,24 @@ class Seen(Struct, frozen=True):
 
 
 class Move(Struct, frozen=True):
-    """A better place for a card: the slot in words, the rate there, and whose card is there now (None: free)."""
+    """A better place for a card: the slot in words, the rate there, and whose card is there now (None: free).
+
+    `described` tells that the firmware describes the slot, so that a connector is known to be there.
+    """
 
     slot: str
     rate: Rate
     gain_mbps: float
     swaps_with: str | None = None
     needs_carrier: bool = False
+    described: bool = True
 
 
 class Found(Struct, frozen=True):
     """What one rule saw on one subject. The runner makes it a finding with id, severity and steps.
 
     `severity` overrides the rule's own; `judged`, `move` and `lanes_shared` (a slot offers fewer lanes than are wired)
-    feed the steps.
+    feed the steps. `drive` tells that `subject` is the name of a drive, and `judged` its own link.
     """
 
     subject: str
@@ -84,6 +88,7 @@ class Found(Struct, frozen=True):
     move: Move | None = None
     gain_mbps: float | None = None
     lanes_shared: bool = False
+    drive: bool = False
 
 
 class Rule(Struct, frozen=True):

@@ -12,6 +12,7 @@ from agent.rules.links import subject, with_verdict
 from agent.rules.rule import Found, Move, Seen, rule
 from agent.throughput import link_mbps
 from knowledge import pcie
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,9 +20,8 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Link
     from probes.facts import PciFunction
-    from probes.unread import Unread
 
-NVME_CLASS: Final = 0x0108
+NVME_SUBCLASS: Final = 0x0108
 DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
 
 
@@ -34,21 +34,17 @@ DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
 def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
     """A card runs at the best of its slot but could do more in a better one.
 
-    The better slots of this machine are named, free ones first, with the rate the card would reach there.
+    The better slots of this machine are named, free ones first, with the rate the card would reach there. What
+    cannot be moved, or would gain nothing, is a note.
     """
     better = moves(seen)
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
         move = better.get(judged.link.key)
-        headline = judged.why
-        if judged.link.onboard:
-            headline = f"{headline}; it is part of the board, so it stays where it is"
-        elif not movable(judged):
-            headline = f"{headline}; it is not in a slot, so it cannot be moved"
-        elif move is not None:
+        stays = _why_it_stays(seen, judged)
+        headline = f"{judged.why}; {stays}" if stays else judged.why
+        if move is not None:
             place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
             headline = f"{headline}; {place} would give {rate_text(move.rate)}"
-        elif judged.device_can is not None and seen.gain_mbps(judged.link.key, judged.device_can) is None:
-            headline = f"{headline}; the drives behind it would gain nothing from more"
         wiring, lost = _wiring(judged)
         yield Found(
             subject(judged),
@@ -58,7 +54,19 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
             move=move,
             gain_mbps=move.gain_mbps if move is not None else None,
             lanes_shared=bool(lost),
+            severity=Severity.NOTE if stays else None,
         )
+
+
+def _why_it_stays(seen: Seen, judged: Judged) -> str:
+    """Why a better slot is no matter for this card, "" where it is one."""
+    if judged.link.onboard:
+        return "it is part of the board, so it stays where it is"
+    if not movable(judged):
+        return "it is not in a slot, so it cannot be moved"
+    if judged.device_can is not None and seen.gain_mbps(judged.link.key, judged.device_can) is None:
+        return "the drives behind it would gain nothing from more"
+    return ""
 
 
 @rule(
@@ -224,8 +232,8 @@ def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
     assert link.slot is not None
     if carrier is None or gain <= 0:
         return None
-    if other.verdict is Verdict.EMPTY:
-        return Move(link.slot.words, rate, gain, needs_carrier=carrier)
+    if _is_free(seen, other):
+        return Move(link.slot.words, rate, gain, needs_carrier=carrier, described=link.slot.board is not None)
     if not carrier and not link.onboard and _loses_nothing(other, judged):
         return Move(link.slot.words, rate, gain, swaps_with=other.device_address)
     return None
@@ -233,22 +241,47 @@ def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
 
 def _needs_carrier(seen: Seen, here: Link, there: Link) -> bool | None:
     """Whether a move takes a carrier card: a drive from its own kind of slot or bay to a card slot. None: no move."""
-    mine, theirs = (
-        link.slot.board.kind if link.slot is not None and link.slot.board is not None else None
-        for link in (here, there)
-    )
-    if not _is_board_slot(seen, here) or mine in DRIVE_SLOTS:
-        return theirs not in DRIVE_SLOTS if _is_drive(here.device) else None
+    mine, theirs = _kind(here), _kind(there)
+    if mine in DRIVE_SLOTS or not _is_board_slot(seen, here):
+        if theirs in DRIVE_SLOTS:
+            return False if mine == theirs else None
+        return True if _is_drive(here.device) else None
     if theirs in DRIVE_SLOTS or (mine is not None and theirs is not None and mine != theirs):
         return None
     return False
 
 
+def _kind(link: Link) -> str | None:
+    """The kind of a link's slot, where the firmware describes it."""
+    return link.slot.board.kind if link.slot is not None and link.slot.board is not None else None
+
+
 def _is_board_slot(seen: Seen, link: Link) -> bool:
-    """Whether this is a slot of the board, not a bay on a carrier or a device without a slot."""
+    """Whether this is a slot of the board, not a bay on a carrier or a device without a slot.
+
+    Where the firmware describes the board's slots, only those count.
+    """
     if link.port is None or link.slot is None:
         return False
-    return seen.machine.kinds.get(link.port.address) == pcie.ROOT_PORT or link.slot.board is not None
+    if link.slot.board is not None:
+        return True
+    described = seen.machine.facts.board_slots
+    if not isinstance(described, Unread) and described:
+        return False
+    return seen.machine.kinds.get(link.port.address) == pcie.ROOT_PORT
+
+
+def _is_free(seen: Seen, place: Judged) -> bool:
+    """Whether nothing is in the slot, nor in another part of the same slot where it is split."""
+    slot = place.link.slot
+    if place.verdict is not Verdict.EMPTY or slot is None:
+        return False
+    return not any(
+        other.link.slot is not None
+        and (other.link.slot.board, other.link.slot.name) == (slot.board, slot.name)
+        and other.verdict is not Verdict.EMPTY
+        for other in seen.judged
+    )
 
 
 def _loses_nothing(holder: Judged, judged: Judged) -> bool:
@@ -290,4 +323,4 @@ def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
 
 
 def _is_drive(function: PciFunction | None) -> bool:
-    return function is not None and isinstance(function.class_code, int) and function.class_code >> 8 == NVME_CLASS
+    return function is not None and isinstance(function.class_code, int) and function.class_code >> 8 == NVME_SUBCLASS
