@@ -266,3 +266,13 @@ def test_a_passed_through_card_is_looked_at_from_the_host_first() -> None:
     (finding,) = of_rule(audited(machine), "link-narrow")
     assert "look-from-host" in {step.action for step in finding.steps}
     assert not [step for step in finding.steps if step.cautions]
+
+
+def test_a_card_that_sleeps_as_a_whole_is_told_once() -> None:
+    """A display card with a switch of its own, all of it asleep, is one open question, not one a link."""
+    asleep = {"power_state": "D3cold"}
+    inner = downstream_port((4, 16), [card("display", (4, 16), **asleep)], **asleep)
+    found = audited(tower(switch((4, 16), [inner], **asleep), **asleep))
+    (finding,) = of_rule(found, "link-unread")
+    assert CARD == finding.subject
+    assert ["wake"] == [step.action for step in finding.steps]

@@ -104,6 +104,9 @@ def link_unread(seen: Seen) -> Iterator[Found | Unread]:
     A port whose link is up with nothing below, or that keeps training without success, is told here as well.
     """
     for judged in with_verdict(seen, Verdict.UNKNOWN):
+        port = judged.link.port
+        if port is not None and port.parent is not None and port.power_state == "D3cold":
+            continue  # inside a card that sleeps as a whole; the link above it says so
         if judged.notable or (judged.device_address is not None and not judged.contradicts):
             yield _plainly(seen, judged)
 
