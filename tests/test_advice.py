@@ -5,7 +5,7 @@ Each machine here once got a page that was wrong at the bench, though every verd
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -270,7 +270,7 @@ def test_a_passed_through_card_is_looked_at_from_the_host_first() -> None:
 
 def test_a_card_that_sleeps_as_a_whole_is_told_once() -> None:
     """A display card with a switch of its own, all of it asleep, is one open question, not one a link."""
-    asleep = {"power_state": "D3cold"}
+    asleep: dict[str, Any] = {"power_state": "D3cold"}
     inner = downstream_port((4, 16), [card("display", (4, 16), **asleep)], **asleep)
     found = audited(tower(switch((4, 16), [inner], **asleep), **asleep))
     (finding,) = of_rule(found, "link-unread")
