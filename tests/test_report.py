@@ -456,3 +456,11 @@ def test_the_forms_are_data() -> None:
 
 
 LISTS: Final = ("links", "drives", "findings", "unread")
+
+
+def test_colour_is_on_the_word_alone() -> None:
+    """The severity's word is coloured; what follows it is plain, so that nothing hangs on colour."""
+    page = text.check(audit(facts(build(tower(card("network", (4, 4)), now=(4, 2))))), 100, "x")
+    (line,) = [one for one in page.lines if one.plain.startswith("FAULT")]
+    coloured = [line.plain[span.start : span.end].strip() for span in line.spans if "red" in str(span.style)]
+    assert (["FAULT"], "") == (coloured, str(line.style))

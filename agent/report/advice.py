@@ -30,7 +30,7 @@ def add_findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
     """Findings of one subject with their readings, then all their steps together."""
     page.add()
     for number, finding in enumerate(group):
-        line = Text(f"{finding.severity.value.upper():<{INDENT}} ", STYLES[finding.severity])
+        line = Text().append(f"{finding.severity.value.upper():<{INDENT}} ", STYLES[finding.severity])
         if number == 0:
             line.append(f"{_subject(finding.subject, audit)} ", HEADING)
         headline = plain(finding.headline, 400)

@@ -65,7 +65,7 @@ def _head(page: Page, audit: Audit, source: str) -> None:
     host = audit.facts.host
     product = " ".join(told(part, "") for part in (host.maker, host.product) if part)
     name = told(host.name, "this machine")
-    title = Text(name, HEADING)
+    title = Text().append(name, HEADING)
     if product:
         title.append(f" ({product})", "")
     page.add(title)
@@ -93,7 +93,7 @@ def _summary(audit: Audit) -> Text:
     if not counts:
         full = all(one.verdict is Verdict.FULL for one in judged)
         why = ": every link with a card runs at the best its card can do" if full else ""
-        return Text(f"Nothing to do{why} ({total}).", STYLES[Severity.OK]).append(rest, "")
+        return Text().append(f"Nothing to do{why} ({total}).", STYLES[Severity.OK]).append(rest)
     words = {
         Severity.FAULT: ("fault", "faults", "to act on"),
         Severity.LIMIT: ("limit", "limits", "that could be better"),
@@ -195,7 +195,11 @@ def _drives(page: Page, audit: Audit, *, rates: bool = True) -> None:
             words.append(f"firmware {told(drive.firmware)}")
             words.append(f"serial {told(drive.serial)}")
         words.append(_temperature(seen))
-        line = Text(f"  {plain(drive.name)}", HEADING).append("  " + ", ".join(word for word in words if word), "")
+        line = (
+            Text()
+            .append(f"  {plain(drive.name)}", HEADING)
+            .append("  " + ", ".join(word for word in words if word), "")
+        )
         page.add(line, hang=4)
         if rates:
             page.add(_expected(seen), indent=4, hang=6)
