@@ -160,28 +160,36 @@ def _why_without(judged: Judged) -> str:
 
 
 def _brief(judged: Judged, audit: Audit) -> str:
-    """What a link leads to, told with what matters first: a drive's name, a card's model."""
+    """What a link could do where that is more, then what it leads to: a drive's name, a card's model."""
     device = judged.link.device
     if device is None:
         return "card detected"
+    more = _more(judged)
     named = audit.nvme_at.get(device.address)
     if named is not None:
-        return f"{plain(named.name)}, {told(named.model, 'NVMe drive')}"
-    return plain(device.model_name) if device.model_name else describe(device, audit)
+        return f"{more}{plain(named.name)}, {told(named.model, 'NVMe drive')}"
+    return more + (plain(device.model_name) if device.model_name else describe(device, audit))
+
+
+def _more(judged: Judged) -> str:
+    """What a link could do where that is more than it does: "of x8: ", "of Gen 4: "; else nothing."""
+    now = judged.now
+    if now is None or judged.verdict in {Verdict.FULL, Verdict.VIRTUAL}:
+        return ""
+    could = judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
+    lanes = f"x{could.width}" if could is not None and could.width > now.width else ""
+    speed = f"Gen {could.speed}" if could is not None and could.speed > now.speed else ""
+    parts = " ".join(part for part in (speed, lanes) if part)
+    return f"of {parts}: " if parts else ""
 
 
 def _rates(judged: Judged) -> str:
-    """The rate now and, where that is less, what it could be: the lanes, the generation, or both."""
+    """The rate now, for a column of its own."""
     if judged.verdict is Verdict.VIRTUAL:
         return "not wires"
     if judged.now is None:
         return "no link" if judged.verdict is Verdict.DARK else "not known"
-    now = judged.now
-    could = judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
-    lanes = f"x{could.width}" if could is not None and could.width > now.width else ""
-    speed = f"Gen {could.speed}" if could is not None and could.speed > now.speed else ""
-    more = " ".join(part for part in (speed, lanes) if part)
-    return f"{rate_text(now)} of {more}" if more and judged.verdict is not Verdict.FULL else rate_text(now)
+    return rate_text(judged.now)
 
 
 def _drives(page: Page, audit: Audit, *, rates: bool = True) -> None:
