@@ -108,7 +108,7 @@ def below_best(facts: Facts) -> tuple[str, ...]:
     built = machine.build(facts)
     found: list[str] = []
     for judged in verdicts.judge(built):
-        ends = [end for end in (judged.link.port, judged.link.device) if end is not None]
+        ends = judged.link.ends
         noisy = judged.verdict is not Verdict.VIRTUAL and any(rules.errors.link_error_count(end) for end in ends)
         if judged.below_best or (noisy and judged.link.device is not None):
             found += [end.address for end in ends]

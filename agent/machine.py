@@ -63,6 +63,11 @@ class Link(Struct, frozen=True):
     onboard: bool = False
 
     @property
+    def ends(self) -> tuple[PciFunction, ...]:
+        """The ends that are visible, the port first."""
+        return tuple(end for end in (self.port, self.device) if end is not None)
+
+    @property
     def key(self) -> str:
         """What names this link everywhere: the port's address, or the device's where no port is visible."""
         end = self.port or self.device

@@ -312,7 +312,7 @@ def _virtual(
 ) -> Evidence | None:
     """Evidence that a link's figures say nothing of lanes: `read` says why."""
     assert link.device is not None
-    ends = [end for end in (link.port, link.device) if end is not None]
+    ends = link.ends
     # The port speaks for the link where it says anything: behind it a card may well be able to do more.
     speeds = (port_can.speeds if port_can is not None else None) or device_can.speeds
     slowest = bool(speeds) and max(speeds) == SLOWEST

@@ -348,65 +348,55 @@ def _send_nvme(structure: str, path: str) -> bytes:
 class Recorded:
     """Answers from a capture: what was not asked then is `Unread`, "not in this capture". Never asks the host."""
 
-    def __init__(self, answers: Mapping[str, Answer], platform: str, later: Reads | None = None) -> None:
-        """`answers` maps a key to its answer; what is missing there is looked for in `later`."""
+    def __init__(self, answers: Mapping[str, Answer], platform: str, first: Recorded | None = None) -> None:
+        """`answers` maps a key to its answer; what a later look did not ask again, the `first` reading answers."""
         self.platform = platform
         self.answers = answers
-        self._later = later
+        self._first = first
 
     def _answer(self, key: str) -> Answer:
         found = self.answers.get(key)
-        return Unread(key, "not in this capture") if found is None else found
+        if found is not None:
+            return found
+        return Unread(key, "not in this capture") if self._first is None else self._first._answer(key)  # noqa: SLF001
 
-    def text(self, path: str) -> str | Unread:
-        """See `Reads`."""
-        key = f"text {path}"
-        if self._later is not None and key not in self.answers:
-            return self._later.text(path)
+    def _words(self, key: str) -> str | Unread:
         answer = self._answer(key)
         return answer if isinstance(answer, str | Unread) else _wrong_form(key)
 
-    def data(self, path: str) -> bytes | Unread:
-        """See `Reads`."""
-        key = f"bytes {path}"
-        if self._later is not None and key not in self.answers:
-            return self._later.data(path)
+    def _bytes(self, key: str) -> bytes | Unread:
         answer = self._answer(key)
         return answer if isinstance(answer, bytes | Unread) else _wrong_form(key)
+
+    def text(self, path: str) -> str | Unread:
+        """See `Reads`."""
+        return self._words(f"text {path}")
+
+    def data(self, path: str) -> bytes | Unread:
+        """See `Reads`."""
+        return self._bytes(f"bytes {path}")
 
     def names(self, path: str) -> tuple[str, ...] | Unread:
         """See `Reads`."""
         key = f"list {path}"
-        if self._later is not None and key not in self.answers:
-            return self._later.names(path)
         answer = self._answer(key)
         return answer if isinstance(answer, tuple | Unread) else _wrong_form(key)
 
     def target(self, path: str) -> str | Unread:
         """See `Reads`."""
-        key = f"link {path}"
-        if self._later is not None and key not in self.answers:
-            return self._later.target(path)
-        answer = self._answer(key)
-        return answer if isinstance(answer, str | Unread) else _wrong_form(key)
+        return self._words(f"link {path}")
 
     def udev(self, subject: str) -> str | Unread:
         """See `Reads`."""
-        key = f"udev {subject}"
-        if self._later is not None and key not in self.answers:
-            return self._later.udev(subject)
-        answer = self._answer(key)
-        return answer if isinstance(answer, str | Unread) else _wrong_form(key)
+        return self._words(f"udev {subject}")
 
     def psutil(self, subject: str) -> str | Unread:
         """See `Reads`."""
-        answer = self._answer(f"psutil {subject}")
-        return answer if isinstance(answer, str | Unread) else _wrong_form(f"psutil {subject}")
+        return self._words(f"psutil {subject}")
 
     def nvme(self, subject: str) -> bytes | Unread:
         """See `Reads`."""
-        answer = self._answer(f"nvme {subject}")
-        return answer if isinstance(answer, bytes | Unread) else _wrong_form(f"nvme {subject}")
+        return self._bytes(f"nvme {subject}")
 
 
 def _wrong_form(key: str) -> Unread:

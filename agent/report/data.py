@@ -250,7 +250,7 @@ def inventory(audit: Audit) -> InventoryData:
         taken_at=audit.facts.taken_at,
         platform=audit.facts.platform,
         host=_host(audit.facts.host),
-        slots=tuple(_slots(audit)),
+        slots=tuple(slots(audit)),
         links=tuple(_link(judged, audit) for judged in audit.links),
         drives=tuple(_drive(drive) for drive in audit.drives),
         functions=tuple(_function(function, audit) for function in audit.facts.functions),
@@ -383,7 +383,7 @@ def _function(function: PciFunction, audit: Audit) -> FunctionData:
     )
 
 
-def _slots(audit: Audit) -> Iterator[SlotData]:
+def slots(audit: Audit) -> Iterator[SlotData]:
     """Every slot once: those that links lead to, then what only the firmware or only the kernel names."""
     groups: dict[BoardSlot | str, list[Judged]] = {}
     matched = set()

@@ -293,9 +293,9 @@ def _host_firmware(audit: Audit) -> str:
 
 
 def _slots(page: Page, audit: Audit) -> None:
-    from agent.report.data import inventory as inventory_data
+    from agent.report import data
 
-    slots = inventory_data(audit).slots
+    slots = tuple(data.slots(audit))
     if not slots:
         return
     page.heading("Slots")

@@ -16,7 +16,6 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.judged import Judged
     from agent.machine import Machine
     from knowledge.layout import Layout
     from probes.facts import PciFunction
@@ -32,8 +31,8 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if judged.verdict is Verdict.VIRTUAL or judged.device_address is None:
             continue
-        ends = _ends(judged)
-        if not any(_counts(end) for end in ends):
+        ends = [end for end in judged.link.ends if _counts(end)]
+        if not ends:
             silent.append(judged.link.key)
             continue
         first = sum(link_error_count(end) for end in ends)
@@ -85,10 +84,6 @@ def _link_counts(function: PciFunction) -> list[tuple[str, int]]:
     return found
 
 
-def _ends(judged: Judged) -> list[PciFunction]:
-    return [end for end in (judged.link.port, judged.link.device) if end is not None]
-
-
 def _counts(end: PciFunction | None) -> bool:
     """Whether this end told its counters in this look."""
     if end is None or end.errors is None or end.power_state == "D3cold":
@@ -97,12 +92,11 @@ def _counts(end: PciFunction | None) -> bool:
 
 
 def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]]:
-    """(offset, errors of both ends) of each later look in which the same ends tell as in the first."""
-    telling = [end.address for end in ends if _counts(end)]
+    """(offset, errors of both ends) of each later look in which these ends, which told at first, tell again."""
     found = []
     for look in machine.facts.looks:
-        later = [look.functions.get(address) for address in telling]
-        if later and all(_counts(one) for one in later):
+        later = [look.functions.get(end.address) for end in ends]
+        if all(_counts(one) for one in later):
             found.append((look.offset, sum(link_error_count(one) for one in later if one is not None)))
     return found
 
@@ -124,10 +118,10 @@ def lane_errors(seen: Seen) -> Iterator[Found | Unread]:
             continue
         evidence = []
         used = max(judged.now.width, judged.best.width if judged.best is not None else 0)
-        for end in (judged.link.port, judged.link.device):
-            bits = end.registers.read(pcie.LANE_ERROR_STATUS, "lanes") if end is not None else 0
+        for end in judged.link.ends:
+            bits = end.registers.read(pcie.LANE_ERROR_STATUS, "lanes")
             lanes = [lane for lane in set_bits(bits) if lane < used] if isinstance(bits, int) else []
-            if end is not None and lanes:
+            if lanes:
                 named = ", ".join(map(str, lanes))
                 evidence.append(Evidence(f"{end.address} Lane Error Status", f"lanes {named} of {used}", "no lane"))
         if evidence:
@@ -164,7 +158,7 @@ def equalization_failed(seen: Seen) -> Iterator[Found | Unread]:
             speed: evidence
             for speed in range(judged.now.speed + 1, judged.best.speed + 1)
             if speed in EQUALIZATION
-            for evidence in [[one for end in _ends(judged) for one in _failed_phases(end, speed)]]
+            for evidence in [[one for end in judged.link.ends for one in _failed_phases(end, speed)]]
             if evidence
         }
         if failed:

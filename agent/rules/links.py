@@ -196,9 +196,7 @@ def payloads(path: Path) -> tuple[int, int] | None:
     """Smallest payload in force and smallest supported on a path, bytes; None where one could not be read."""
     in_force, supported = [], []
     for hop in path.hops:
-        for end in (hop.port, hop.device):
-            if end is None:
-                continue
+        for end in hop.ends:
             now = _payload(end, "control")
             can = _payload(end, "capabilities")
             if now is None or can is None:
