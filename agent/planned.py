@@ -1,0 +1,43 @@
+"""What a build sheet expects of the machine, for the rules that hold the machine against it. Data only.
+
+Rates are (low, high) in MB/s (10^6 bytes per second) of reading; links are (generation, lanes).
+"""
+
+from __future__ import annotations
+
+from msgspec import Struct
+
+
+class CardExpected(Struct, frozen=True, kw_only=True):
+    """A card that should be fitted: in this slot (None: anywhere), with this link there."""
+
+    name: str
+    slot: str | None
+    port: str | None
+    pci_id: str | None
+    carrier: str
+    bays: int
+    link: tuple[int, int] | None
+
+
+class DriveExpected(Struct, frozen=True, kw_only=True):
+    """A drive that should be fitted: on `card` (then in the card's slot), or in a slot of its own, or anywhere."""
+
+    name: str
+    card: str | None
+    bay: int | None
+    slot: str | None
+    model: str | None
+    serial: str | None
+    link: tuple[int, int] | None
+    alone: tuple[float, float] | None
+    together: tuple[float, float] | None
+
+
+class Planned(Struct, frozen=True, kw_only=True):
+    """All that is expected. `source` is the sheet's name for people; `ports` gives the address of a slot's port."""
+
+    source: str
+    ports: dict[str, str]
+    cards: tuple[CardExpected, ...]
+    drives: tuple[DriveExpected, ...]

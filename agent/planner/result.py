@@ -1,0 +1,142 @@
+"""What a plan says: where each part goes and why, what each drive reaches, what is not met, what to do in which order.
+
+Data only. Rates are (low, high) in MB/s (10^6 bytes per second), power is watts.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+
+if TYPE_CHECKING:
+    from agent.findings import Step
+    from agent.sheets.sheet import Placement, Sheet
+
+
+class CardPlanned(Struct, frozen=True, kw_only=True):
+    """A card in its slot.
+
+    `link` is (generation, lanes) of its link there; `why` one line for people; `was` its slot today (None: not fitted).
+    `watts` is the most that card and drives take there, None where a figure is missing;
+    `watts_limit` what slot and card rules allow.
+    """
+
+    name: str
+    slot: str
+    was: str | None
+    link: tuple[int, int]
+    why: str
+    watts: float | None
+    watts_limit: float | None
+    bays_used: int
+    bays_free: int
+
+
+class DrivePlanned(Struct, frozen=True, kw_only=True):
+    """A drive in its place: what it reaches when read or written, alone and with all others at work, and what decides.
+
+    `place` and `was` are words ("bay 2 of carrier-a in SLOT3"). `narrowest` names the hop that decides its share
+    while all drives are read, in words; `held_back` tells whether that is less than the drive itself could do.
+    """
+
+    name: str
+    place: str
+    was: str | None
+    why: str
+    alone: tuple[float, float]
+    together: tuple[float, float]
+    alone_write: tuple[float, float]
+    together_write: tuple[float, float]
+    narrowest: str
+    held_back: bool
+
+
+class StripePlanned(Struct, frozen=True, kw_only=True):
+    """A stripe set: what it gives as a whole while only its members work, and with all drives at work."""
+
+    name: str
+    raid: int
+    drives: tuple[str, ...]
+    read: tuple[float, float]
+    write: tuple[float, float]
+    read_together: tuple[float, float]
+    narrowest: str
+    cautions: tuple[str, ...]
+
+
+class NeedSeen(Struct, frozen=True):
+    """A need and whether it is met: "met", "at best" (only the upper end of the range reaches it) or "not met"."""
+
+    name: str
+    answer: str
+    why: str
+
+
+class Unplaced(Struct, frozen=True):
+    """A part that has no place, and why, in one sentence that names the slots."""
+
+    name: str
+    why: str
+
+
+class Figures(Struct, frozen=True, kw_only=True):
+    """What an arrangement gives in a few figures: rates in MB/s (upper ends), all drives reading at once."""
+
+    placed: int
+    needs_met: int
+    worst_mbps: float
+    total_mbps: float
+    moves: int
+    slots_used: int
+
+
+class Alternative(Struct, frozen=True):
+    """Another arrangement, in what it differs (one line), and what it would cost or spare (one line)."""
+
+    what: str
+    costs: str
+    figures: Figures
+    placement: Placement
+
+
+class Plan(Struct, frozen=True, kw_only=True):
+    """The answer. `proved` tells that nothing better exists; else `gap` says in words how much better one could be.
+
+    `today` is what the parts give where they are now, None where nothing is fitted. `steps` are in order, each with its
+    cautions.
+    """
+
+    sheet: Sheet
+    placement: Placement
+    proved: bool
+    gap: str
+    figures: Figures
+    today: Figures | None
+    cards: tuple[CardPlanned, ...]
+    drives: tuple[DrivePlanned, ...]
+    stripes: tuple[StripePlanned, ...]
+    needs: tuple[NeedSeen, ...]
+    unplaced: tuple[Unplaced, ...]
+    alternatives: tuple[Alternative, ...]
+    steps: tuple[Step, ...]
+
+
+class Candidate(Struct, frozen=True, kw_only=True):
+    """One carrier kind tried in the machine, for a comparison side by side.
+
+    `alone` is what one of its drives reads by itself, `together` what its drives read with all drives of the
+    machine at work (their sum), `stripe` what they give as one RAID 0 set while the rest waits. `limit` says in words
+    what holds them back, `wasted` what would lie idle. `plan` is the whole plan; the rates are None where its drives
+    have no place.
+    """
+
+    kind: str
+    alone: tuple[float, float] | None
+    together: tuple[float, float] | None
+    stripe: tuple[float, float] | None
+    slots_used: int
+    watts: float | None
+    limit: str
+    wasted: tuple[str, ...]
+    plan: Plan

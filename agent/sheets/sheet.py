@@ -1,0 +1,169 @@
+"""What a build sheet says, checked and with part kinds filled in. Data only: nothing is read or decided here.
+
+Speeds are generation numbers (1 is 2.5 GT/s), widths are lanes, rates MB/s (10^6 bytes per second), power watts,
+lengths millimetres. `None` means that the sheet does not say.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from msgspec import Struct
+
+Kind = Literal["card", "m.2", "u.2"]
+Height = Literal["full", "low"]
+Carrier = Literal["none", "passive", "switch"]
+
+
+class Uplink(Struct, frozen=True):
+    """A link that several slots share on their way to the processor (of a chipset); `above` names the next one."""
+
+    name: str
+    lanes: int
+    generation: int
+    above: str | None = None
+
+
+class SlotSpec(Struct, frozen=True, kw_only=True):
+    """A slot of the board: one for cards, or (`kind` "m.2", "u.2") one that takes a drive itself.
+
+    `connector` is its size in lanes, `lanes` those that are wired. `splits` are the ways in which the firmware can
+    divide them, each a row of lanes ((4, 4, 4, 4)). `covers` are the slots that a double-width card in this one hides.
+    `lengths` are the codes of drives that an M.2 socket takes, () for any. `port` is the address of the port above it.
+    """
+
+    label: str
+    kind: Kind = "card"
+    connector: int
+    open_end: bool = False
+    lanes: int
+    generation: int
+    splits: tuple[tuple[int, ...], ...] = ()
+    uplink: str | None = None
+    power_watts: float | None = None
+    longest_mm: int | None = None
+    height: Height = "full"
+    covers: tuple[str, ...] = ()
+    lengths: tuple[str, ...] = ()
+    port: str | None = None
+
+
+class CardSpec(Struct, frozen=True, kw_only=True):
+    """A card.
+
+    With `carrier` "passive" its bays take lanes of the slot, `bay_lanes` each, in order; with "switch" they share its
+    link. `power_watts` is the most that the card itself takes, without drives; `cable_watts` what its own supply cables
+    bring. `wide` is how many slot places it takes. `slot` is where it is today (None: not fitted). `wants_mbps` is the
+    link rate that a card without bays should have. `pci_id` is "vendor:device" of its function 0, as fitted.
+    """
+
+    name: str
+    kind: str | None = None
+    connector: int
+    lanes: int
+    generation: int
+    carrier: Carrier = "none"
+    bays: int = 0
+    bay_lanes: int = 4
+    bay_generation: int | None = None
+    bay_lengths: tuple[str, ...] = ()
+    bay_form: Literal["m.2", "u.2"] = "m.2"
+    power_watts: float | None = None
+    cable_watts: float = 0.0
+    height: Height = "full"
+    length_mm: int | None = None
+    wide: int = 1
+    slot: str | None = None
+    stays: bool = False
+    wants_mbps: float | None = None
+    pci_id: str | None = None
+
+
+class DriveSpec(Struct, frozen=True, kw_only=True):
+    """A drive. `read_mbps` and `write_mbps` are its own limits; without them its link is the limit.
+
+    It is today in bay `bay` (counted from 1) of the card `card`, or in the slot `slot`, or (neither) not fitted.
+    """
+
+    name: str
+    kind: str | None = None
+    generation: int
+    lanes: int = 4
+    read_mbps: float | None = None
+    write_mbps: float | None = None
+    power_watts: float | None = None
+    length: str | None = None
+    form: Literal["m.2", "u.2"] = "m.2"
+    card: str | None = None
+    bay: int | None = None
+    slot: str | None = None
+    stays: bool = False
+    model: str | None = None
+    serial: str | None = None
+
+
+class StripeSpec(Struct, frozen=True):
+    """A set of drives used as one: `raid` is 0, 1, 5 or 10."""
+
+    name: str
+    raid: int
+    drives: tuple[str, ...]
+
+
+class Need(Struct, frozen=True, kw_only=True):
+    """Something that the build must give. What is not asked for is None, False or ().
+
+    Rates are those of `stripe` as a whole, or else of each of `drives`, while nothing else works. The other three hold
+    for every drive named (or of the stripe): not on a card that needs a split slot, not behind a packet switch; and for
+    `cards`: `in_slot`, the slot that the card must be in.
+    """
+
+    name: str
+    stripe: str | None = None
+    drives: tuple[str, ...] = ()
+    cards: tuple[str, ...] = ()
+    read_mbps: float | None = None
+    write_mbps: float | None = None
+    not_on_split: bool = False
+    not_behind_switch: bool = False
+    in_slot: str | None = None
+
+
+class MachineSpec(Struct, frozen=True, kw_only=True):
+    """The machine as a whole; names as the machine itself reports them. `payload_bytes` is the Max Payload Size."""
+
+    name: str | None = None
+    product: str | None = None
+    board: str | None = None
+    payload_bytes: int = 256
+
+
+class Sheet(Struct, frozen=True, kw_only=True):
+    """A whole build sheet. `source` is the file's name for messages; `lines` gives the line of a key by its path.
+
+    A path is written as "slot[2].lanes", counted from 0 as in the file; "slot[2]" is the line of the heading.
+    """
+
+    source: str
+    machine: MachineSpec
+    uplinks: tuple[Uplink, ...] = ()
+    slots: tuple[SlotSpec, ...] = ()
+    cards: tuple[CardSpec, ...] = ()
+    drives: tuple[DriveSpec, ...] = ()
+    stripes: tuple[StripeSpec, ...] = ()
+    needs: tuple[Need, ...] = ()
+    lines: dict[str, int] = {}
+
+
+class Place(Struct, frozen=True):
+    """Where a drive is: a bay (from 1) of a card, or a slot of its own (`bay` is None then)."""
+
+    holder: str
+    bay: int | None
+
+
+class Placement(Struct, frozen=True):
+    """Where everything is: slot label by card, place by drive. What is not in them is not fitted."""
+
+    cards: dict[str, str]
+    drives: dict[str, Place]
