@@ -14,22 +14,19 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import __version__
-from knowledge.problems import BadInput, NothingRead, Problem
+from knowledge.problems import BadInput, Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable
 
     from agent.audit import Audit
-    from probes.facts import Facts
-    from probes.reads import Answer, Reads, Recorded
+    from agent.source import Clock, Source
 
 NARROWEST: Final = 40  # columns; no page is made for less
 USUAL_WIDTH: Final = 80  # where the width is told as 0
 INTERRUPTED: Final = 130  # as shells have it: 128 and the number of the signal
 SETTLE_SECONDS: Final = 2.0
 LONGEST_SETTLE: Final = 600.0
-# When to look again at a link below its best, as parts of the settle time.
-LOOKS: Final = (0.05, 0.125, 0.25, 0.5, 0.75, 1.0)
 
 
 class Commands(click.Group):
@@ -60,93 +57,32 @@ class Seconds(click.FloatRange):
         return number
 
 
-class Source:
-    """Where the readings come from: this machine, the files below a directory, or a capture."""
+def _source(replay: str | None, root: str | None) -> Source:
+    """The source of readings that the user named; what cannot be one is refused (UsageError)."""
+    from agent.source import Source
 
-    def __init__(self, replay: str | None, root: str | None) -> None:
-        """A capture (`replay`) goes before the machine; both at once are refused (UsageError)."""
-        if replay is not None and root is not None:
-            raise click.UsageError("--replay and --root cannot go together: a capture already is another machine.")
-        self.replay = replay
-        self.root = root
-        self.platform = sys.platform
-        self.taken_at = ""
-        self.redacted = False
-        self.answers: Mapping[str, Answer] = {}
-        self.samples: list[tuple[float, Mapping[str, Answer]]] = []
+    if replay is not None and root is not None:
+        raise click.UsageError("--replay and --root cannot go together: a capture already is another machine.")
+    if root is not None:
+        import os
 
-    @property
-    def name(self) -> str:
-        """The source for people."""
-        if self.replay is not None:
-            return "standard input (capture)" if self.replay == "-" else f"{self.replay} (capture)"
-        return f"files below {self.root}" if self.root is not None else "this machine"
-
-    def facts(self, settle: float) -> Facts:
-        """Read everything, or raise NothingRead; links below their best are looked at again for `settle` seconds."""
-        facts = self._read(settle)
-        if not facts.functions and not facts.drives and facts.unread:
-            first = facts.unread[0]
-            raise NothingRead(f"nothing could be read from {self.name}: {first.what}: {first.why}")
-        return facts
-
-    def _read(self, settle: float) -> Facts:
-        from probes import collect
-
-        if self.replay is not None:
-            from probes.capture import load_file, recorded
-
-            capture = load_file(self.replay)
-            self.platform, self.taken_at, self.redacted = capture.platform, capture.taken_at, capture.redacted
-            first, looks = recorded(capture)
-            self.answers, self.samples = capture.reads, list(capture.samples)
-            return collect(first, looks, capture.taken_at)
-        return self._live(settle)
-
-    def _live(self, settle: float) -> Facts:
-        import time
-
-        from probes import collect
-        from probes.reads import Live, Recorded, Recording
-
-        if self.root is not None:
-            import os
-
-            if not os.path.isdir(self.root):
-                raise click.UsageError(f"--root {self.root}: there is no such directory.")
-        self.taken_at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
-        live = Live(self.root, self.platform)
-        recording = Recording(live)
-        facts = collect(recording, (), self.taken_at)
-        self.answers = recording.answers
-        if settle > 0:
-            first = Recorded(recording.answers, self.platform)
-            looks = _look_again(live, first, facts, settle)
-            if looks:
-                self.samples = [(offset, dict(look.answers)) for offset, look in looks]
-                facts = collect(first, looks, self.taken_at)
-        return facts
+        if not os.path.isdir(root):
+            raise click.UsageError(f"--root {root}: there is no such directory.")
+    return Source(replay, root, sys.platform, _clock, _tell if sys.stderr is not None and sys.stderr.isatty() else None)
 
 
-def _look_again(live: Reads, first: Recorded, facts: Facts, settle: float) -> Sequence[tuple[float, Recorded]]:
-    """Later looks at the links that are below their best or count errors."""
+def _clock() -> Clock:
     import time
 
-    from agent.audit import below_best
-    from probes import platform
+    from agent.source import Clock
 
-    addresses = below_best(facts)
-    if not addresses:
-        return ()
-    if sys.stderr.isatty():
-        click.echo(f"Looking again at links that are below their best or count errors, for {settle:g} s ...", err=True)
-    start = time.monotonic()
-    looks = []
-    for part in LOOKS:
-        time.sleep(max(0.0, start + part * settle - time.monotonic()))
-        offset = round(time.monotonic() - start, 3)
-        looks.append((offset, platform(live.platform).look(live, first, addresses)))
-    return looks
+    return Clock(
+        now=lambda: time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()), running=time.monotonic, sleep=time.sleep
+    )
+
+
+def _tell(words: str) -> None:
+    click.echo(words, err=True)
 
 
 def _audited(source: Source, settle: float, only: str | None = None) -> Audit:
@@ -163,7 +99,7 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
     @click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
     @functools.wraps(command)
     def with_source(replay: str | None, root: str | None, **options: object) -> None:
-        command(source=Source(replay, root), **options)
+        command(source=_source(replay, root), **options)
 
     return with_source
 

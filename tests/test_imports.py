@@ -23,7 +23,7 @@ PACKAGES: Final = ("agent", "knowledge", "probes")
 ARROWS: Final = (
     ("agent.cli",),
     ("agent.report",),
-    ("agent.soak", "agent.compare", "agent.planner"),
+    ("agent.soak", "agent.compare", "agent.planner", "agent.source"),
     ("agent.sheets",),
     ("agent.audit",),
     ("agent.advisor",),
@@ -251,7 +251,7 @@ def test_the_readers_see_what_the_laws_forbid() -> None:
     assert {(4, "os.open"), (5, "sys.exit"), (6, "open")} <= set(used(tree))
     inside = ast.parse("def f():\n  from agent import audit\n  import agent.report.text")
     assert list(imported(inside)) == [(2, "agent.audit"), (3, "agent.report.text")]
-    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 5, 12]
+    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 6, 13]
 
 
 # --- Starts ----------------------------------------------------------------------------------------------------
