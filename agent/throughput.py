@@ -1,13 +1,14 @@
-"""The one throughput model: what a link carries, what a drive should reach alone, and together with its neighbours.
+"""The one throughput model: what a link carries, what a drive should reach, alone and together with its neighbours.
 
 Arithmetic only: no machine, no reading, no words for people. MB/s are 10^6 bytes per second, one way. Speeds are
 generation numbers (1 is 2.5 GT/s), widths are lanes. Direction "to_host" is a drive being read, "to_drive" a drive
 being written.
 
 Sources: the bound is the link rate less the overhead of each packet (Neugebauer et al., SIGCOMM 2018); in one-way
-traffic the acknowledgements travel the other way and cost it almost nothing. The lower end of a range is the trade's
-rule of thumb (common practice). Sharing is max-min fair: nobody can get more without taking it from somebody who has
-as little or less (Bertsekas and Gallager, Data Networks, section 6.5.2).
+traffic the acknowledgements travel the other way and cost it almost nothing. Where both directions work, the model of
+that paper counts them, and the read requests of what is written. The lower end of a range is the trade's rule of thumb
+(common practice). Sharing is max-min fair: nobody can get more without taking it from somebody who has as little or
+less (Bertsekas and Gallager, Data Networks, section 6.5.2).
 """
 
 from __future__ import annotations
@@ -20,10 +21,16 @@ from msgspec import Struct
 from knowledge.rates import (
     FIRST_FLIT_GENERATION,
     FLIT_PACKET_BYTES,
+    FLIT_REQUEST_BYTES,
     FLIT_SHARE,
+    LINK_LAYER_BYTES,
     PACKET_BYTES,
     PAYLOADS,
+    REQUEST_BYTES,
+    REQUEST_SIZE,
     RULE_OF_THUMB,
+    SKIP_SHARE,
+    ack_limit_bytes,
     lane_mbps,
 )
 
@@ -31,26 +38,55 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
 Direction = Literal["to_host", "to_drive"]
+DIRECTIONS: Final[tuple[Direction, Direction]] = ("to_host", "to_drive")
+OTHER_WAY: Final[dict[Direction, Direction]] = {"to_host": "to_drive", "to_drive": "to_host"}
+INFINITE: Final = float("inf")
 
 # Rates closer than this share of themselves are equal: what floating point may differ by, and no more.
 SAME: Final = 1e-9
 
 
+# Fewest drives of a stripe set. Sources of what sets give: Patterson, Gibson and Katz, A Case for Redundant Arrays of
+# Inexpensive Disks, SIGMOD 1988, large transfers (1: reading from all copies, writing as one drive; 5: as many as hold
+# data); 0, 10 and these numbers: common practice.
+STRIPE_LEAST: Final = {0: 2, 1: 2, 5: 3, 10: 4}
+PAIRS: Final = 10
+
+
 class Hop(Struct, frozen=True):
-    """One link on the way from a drive to the processor; `payload_bytes` is None where it could not be read."""
+    """One link on the way from a drive to the processor.
+
+    `payload_bytes` is Max Payload Size, `request_bytes` Max Read Request Size; None where it could not be read.
+    """
 
     key: str
     speed: int
     width: int
     payload_bytes: int | None
+    request_bytes: int | None = None
 
 
 class Flow(Struct, frozen=True):
-    """A drive at work: the keys of its hops from the drive to the processor, and its own limit if one is known."""
+    """A drive at work: the keys of its hops from the drive to the processor, and its own limits where known.
+
+    `limit_mbps` is the most that it gives when read, `write_limit_mbps` the most that it takes when written.
+    """
 
     name: str
     hops: tuple[str, ...]
     limit_mbps: float | None
+    write_limit_mbps: float | None = None
+
+    def limit(self, direction: Direction) -> float | None:
+        """The drive's own limit in this direction."""
+        return self.limit_mbps if direction == "to_host" else self.write_limit_mbps
+
+
+class Load(Struct, frozen=True):
+    """Work that a drive does: it is read, or it is written. A drive that does both at once has two loads."""
+
+    flow: Flow
+    direction: Direction
 
 
 class Share(Struct, frozen=True):
@@ -62,6 +98,19 @@ class Share(Struct, frozen=True):
     low: float
     high: float
     narrowest: str | None
+
+
+class StripeShare(Struct, frozen=True):
+    """What a set of drives should reach as one, MB/s, and the hop that decides its worst-off member.
+
+    `copies_read` says in words what the ends of the range differ in, beyond those of a drive: where copies of the data
+    are held, one copy alone or all of them can be read. "" where there is no such choice.
+    """
+
+    low: float
+    high: float
+    narrowest: str | None
+    copies_read: str
 
 
 # --- One link --------------------------------------------------------------------------------------------------
@@ -85,6 +134,43 @@ def ceiling_mbps(speed: int, width: int, payload_bytes: int | None, direction: D
     return rate * packets / whole * payload / (payload + FLIT_PACKET_BYTES[direction])
 
 
+def busy_link_mbps(speed: int, width: int, payload_bytes: int) -> float:
+    """What a link has for packets while both of its directions are busy: link rate less link-layer traffic.
+
+    Acknowledgements and flow-control updates for the other direction are counted as often as the specification wants
+    them. In flits (generations 6 and 7) they have bytes of their own, which the packets' share leaves out already.
+    """
+    rate = link_mbps(speed, width)
+    if speed >= FIRST_FLIT_GENERATION:
+        packets, whole = FLIT_SHARE
+        return rate * packets / whole
+    skipped, symbols = SKIP_SHARE
+    return rate * (1 - 2 * LINK_LAYER_BYTES / ack_limit_bytes(speed, width, payload_bytes) - skipped / symbols)
+
+
+def busy_ceiling_mbps(
+    speed: int,
+    width: int,
+    payload_bytes: int | None,
+    direction: Direction = "to_host",
+    request_bytes: int | None = None,
+) -> float:
+    """The most that data can reach in one direction while the other is as busy.
+
+    The read requests of what is written travel to the host: with as much written as read, they take their part there.
+    Where the payload size is not known, the one that allows most counts (the largest need not be it).
+    """
+    if payload_bytes is None:
+        return max(busy_ceiling_mbps(speed, width, one, direction, request_bytes) for one in PAYLOADS)
+    flits = speed >= FIRST_FLIT_GENERATION
+    packet = (FLIT_PACKET_BYTES if flits else PACKET_BYTES)[direction]
+    size = REQUEST_SIZE if request_bytes is None else request_bytes
+    rate = busy_link_mbps(speed, width, payload_bytes)
+    if direction == "to_drive":  # an answer is no longer than what was asked for
+        return rate / (1 + packet / min(payload_bytes, size))
+    return rate / (1 + packet / payload_bytes + (FLIT_REQUEST_BYTES if flits else REQUEST_BYTES) / size)
+
+
 def expected_mbps(
     speed: int, width: int, payload_bytes: int | None, direction: Direction = "to_host"
 ) -> tuple[float, float]:
@@ -101,120 +187,204 @@ def alone(flow: Flow, hops: Mapping[str, Hop], direction: Direction = "to_host")
 
     Of hops that allow the same, the one nearest the drive counts. ValueError where neither hop nor limit is known.
     """
-    _check(flow)
-    ranges = [_range(hops[key], direction) for key in flow.hops]
-    own = [] if flow.limit_mbps is None else [flow.limit_mbps]
-    low, high = min([*own, *(low for low, _ in ranges)]), min([*own, *(high for _, high in ranges)])
+    limit = _limit(Load(flow, direction))
+    ranges = [_range(hops[key], direction, busy=False) for key in flow.hops]
+    low, high = min([limit, *(low for low, _ in ranges)]), min([limit, *(high for _, high in ranges)])
     binding = (key for key, (_, most) in zip(flow.hops, ranges, strict=True) if most * (1 - SAME) <= high)
     return Share(low, high, next(binding, None))
 
 
-def _range(hop: Hop, direction: Direction) -> tuple[float, float]:
-    return expected_mbps(hop.speed, hop.width, hop.payload_bytes, direction)
+def _range(hop: Hop, direction: Direction, *, busy: bool) -> tuple[float, float]:
+    """What a hop should carry in one direction, alone or while the other is busy too."""
+    low, high = expected_mbps(hop.speed, hop.width, hop.payload_bytes, direction)
+    if busy:
+        high = busy_ceiling_mbps(hop.speed, hop.width, hop.payload_bytes, direction, hop.request_bytes)
+    return min(low, high), high
 
 
-def _check(flow: Flow) -> None:
-    """Refuse a flow that nothing bounds (ValueError)."""
-    if not flow.hops and flow.limit_mbps is None:
-        raise ValueError(f"{flow.name} has neither a hop nor a limit")
+def _limit(load: Load) -> float:
+    """The drive's own limit, infinite where none is known; refuses a load that nothing bounds (ValueError)."""
+    limit = load.flow.limit(load.direction)
+    if limit is None:
+        if not load.flow.hops:
+            raise ValueError(f"{load.flow.name} has neither a hop nor a limit")
+        return INFINITE
+    return limit
 
 
-# --- All drives at once ----------------------------------------------------------------------------------------
+# --- Several drives at once ------------------------------------------------------------------------------------
 
 
 def together(flows: Sequence[Flow], hops: Mapping[str, Hop], direction: Direction = "to_host") -> dict[str, Share]:
-    """What each drive reaches, by its name, while all of `flows` run in one direction.
+    """What each drive reaches, by its name, while all of `flows` run in one direction. As `shares`."""
+    found = shares([Load(flow, direction) for flow in flows], hops)
+    return {flow.name: share for flow, share in zip(flows, found, strict=True)}
 
+
+def both(flows: Sequence[Flow], hops: Mapping[str, Hop]) -> dict[str, tuple[Share, Share]]:
+    """What each drive reaches, by its name, while all are read and written at once: (read, write). As `shares`."""
+    found = shares([Load(flow, way) for way in DIRECTIONS for flow in flows], hops)
+    count = len(flows)
+    return {flow.name: (found[number], found[number + count]) for number, flow in enumerate(flows)}
+
+
+def shares(loads: Sequence[Load], hops: Mapping[str, Hop]) -> list[Share]:
+    """What each load reaches while all of them run, in the order given.
+
+    The directions of a hop are shared out apart. A hop that has loads in both has its busy ceilings; they are those of
+    as much traffic each way, so with much less one way, the other may do better.
     Low and high ends are shared out on their own. With unlike payload sizes on the way, a drive's part of the high end
     can be the smaller of the two, as its neighbours gain more than the hop does; then it is both.
-    ValueError where a flow has neither hop nor limit.
+    ValueError where a load has neither hop nor limit.
     """
-    for flow in flows:
-        _check(flow)
-    ranges = {key: _range(hops[key], direction) for key in {key for flow in flows for key in flow.hops}}
-    lows = _fair(flows, {key: low for key, (low, _) in ranges.items()})
-    capacities = {key: high for key, (_, high) in ranges.items()}
-    highs = _fair(flows, capacities)
-    decided = _deciding(flows, capacities, highs)
-    return {
-        flow.name: Share(min(low, high), high, hop)
-        for flow, low, high, hop in zip(flows, lows, highs, decided, strict=True)
-    }
+    limits = [_limit(load) for load in loads]
+    lanes = sorted({(key, load.direction) for load in loads for key in load.flow.hops})
+    numbers = {lane: number for number, lane in enumerate(lanes)}
+    paths = [tuple(dict.fromkeys([numbers[key, load.direction] for key in load.flow.hops])) for load in loads]
+    ranges = [_range(hops[key], way, busy=(key, OTHER_WAY[way]) in numbers) for key, way in lanes]
+    capacities = [high for _, high in ranges]
+    lows = _fair(paths, limits, [low for low, _ in ranges])
+    highs = _fair(paths, limits, capacities)
+    decided = _deciding(paths, capacities, highs)
+    return [
+        Share(min(low, high), high, None if number is None else lanes[number][0])
+        for low, high, number in zip(lows, highs, decided, strict=True)
+    ]
 
 
-def _fair(flows: Sequence[Flow], capacities: Mapping[str, float]) -> list[float]:
-    """The max-min fair rate of each flow, by filling all alike until a hop is full, then the others, and so on.
+def _fair(paths: Sequence[tuple[int, ...]], limits: Sequence[float], capacities: Sequence[float]) -> list[float]:
+    """The max-min fair rate of each load, by filling all alike until a hop is full, then the others, and so on.
 
-    A hop's level (its room over the flows that still rise in it) never falls while flows settle at lower levels. So
-    a heap of levels, renewed as they come up, is enough, and the work grows with the number of hops of all flows.
+    A path is the hops (by number) that a load crosses. A hop's level (its room over the loads that still rise in it)
+    never falls while loads settle at lower levels. So a heap of levels, renewed as they come up, is enough, and the
+    work grows with the number of hops of all loads.
     """
-    rates = [float("inf") if flow.limit_mbps is None else flow.limit_mbps for flow in flows]
-    filling = _Filling(flows, capacities)
-    limited = sorted(
-        ((flow.limit_mbps, number) for number, flow in enumerate(flows) if flow.limit_mbps is not None), reverse=True
-    )
-    levels = [(filling.level(key), key) for key in filling.rising]
+    filling = _Filling(paths, limits, capacities)
+    limited = sorted(((limit, number) for number, limit in enumerate(limits) if limit < INFINITE), reverse=True)
+    levels = [(filling.level(hop), hop) for hop in range(len(capacities))]
     heapify(levels)
     while levels:
-        level, key = levels[0]
+        level, hop = levels[0]
         if limited and limited[-1][0] <= level:
             limit, number = limited.pop()
-            filling.settle({number}, limit)
+            filling.settle([number], limit)
             continue
         heappop(levels)
-        members = filling.rising[key]
-        if not members:
+        if not filling.rising[hop]:
             continue
-        now = filling.level(key)
+        now = filling.level(hop)
         if now > level:
-            heappush(levels, (now, key))
-            continue
-        for number in members:
-            rates[number] = now
-        filling.settle(set(members), now)
-    return rates
+            heappush(levels, (now, hop))
+        else:
+            filling.settle(filling.members[hop], now)
+    return filling.rates
 
 
 class _Filling:
-    """The state of one filling: which flows still rise in each hop, and what room it has left for them."""
+    """The state of one filling: the loads of each hop, how many of them still rise, and what room is left for those."""
 
-    def __init__(self, flows: Sequence[Flow], capacities: Mapping[str, float]) -> None:
-        self._flows = flows
-        self._room = dict(capacities)
-        self.rising: dict[str, set[int]] = {key: set() for key in capacities}
-        for number, flow in enumerate(flows):
-            for key in flow.hops:
-                self.rising[key].add(number)
+    def __init__(self, paths: Sequence[tuple[int, ...]], limits: Sequence[float], capacities: Sequence[float]) -> None:
+        self.rates = list(limits)
+        self.members: list[list[int]] = [[] for _ in capacities]
+        for number, path in enumerate(paths):
+            for hop in path:
+                self.members[hop].append(number)
+        self.rising = [len(here) for here in self.members]
+        self._paths, self._room, self._settled = paths, list(capacities), [False] * len(paths)
 
-    def level(self, key: str) -> float:
-        """What each of the flows that still rise in a hop can have of it."""
-        return self._room[key] / len(self.rising[key])
+    def level(self, hop: int) -> float:
+        """What each of the loads that still rise in a hop can have of it."""
+        return self._room[hop] / self.rising[hop]
 
-    def settle(self, numbers: set[int], rate: float) -> None:
-        """Give these flows their final rate, where they do not have one yet."""
-        for key in {key for number in numbers for key in self._flows[number].hops}:
-            settled = self.rising[key] & numbers
-            self.rising[key] -= settled
-            self._room[key] = max(0.0, self._room[key] - rate * len(settled))
+    def settle(self, numbers: Sequence[int], rate: float) -> None:
+        """Give these loads their final rate, where they do not have one yet."""
+        for number in numbers:
+            if self._settled[number]:
+                continue
+            self.rates[number], self._settled[number] = rate, True
+            for hop in self._paths[number]:
+                self._room[hop] = max(0.0, self._room[hop] - rate)
+                self.rising[hop] -= 1
 
 
-def _deciding(flows: Sequence[Flow], capacities: Mapping[str, float], rates: Sequence[float]) -> Iterator[str | None]:
-    """The hop that decides each flow: one that is full and gives no flow more than this one.
+def _deciding(
+    paths: Sequence[tuple[int, ...]], capacities: Sequence[float], rates: Sequence[float]
+) -> Iterator[int | None]:
+    """The hop that decides each load: one that is full and gives no load more than this one.
 
-    Of several, one that carries this flow alone comes first, since no neighbour holds it back there; of shared ones
+    Of several, one that carries this load alone comes first, since no neighbour holds it back there; of shared ones
     that nearest the processor counts.
     """
-    used = dict.fromkeys(capacities, 0.0)
-    most = dict.fromkeys(capacities, 0.0)
-    sharing = dict.fromkeys(capacities, 0)
-    for flow, rate in zip(flows, rates, strict=True):
-        for key in dict.fromkeys(flow.hops):
-            used[key] += rate
-            most[key] = max(most[key], rate)
-            sharing[key] += 1
-    for flow, rate in zip(flows, rates, strict=True):
-        binding = [
-            key for key in flow.hops if used[key] >= capacities[key] * (1 - SAME) and rate >= most[key] * (1 - SAME)
-        ]
-        own = [key for key in binding if sharing[key] == 1]
+    used, most, sharing = [0.0] * len(capacities), [0.0] * len(capacities), [0] * len(capacities)
+    for path, rate in zip(paths, rates, strict=True):
+        for hop in path:
+            used[hop] += rate
+            most[hop] = max(most[hop], rate)
+            sharing[hop] += 1
+    full = [carried >= capacity * (1 - SAME) for carried, capacity in zip(used, capacities, strict=True)]
+    for path, rate in zip(paths, rates, strict=True):
+        binding = [hop for hop in path if full[hop] and rate >= most[hop] * (1 - SAME)]
+        own = [hop for hop in binding if sharing[hop] == 1]
         yield own[0] if own else binding[-1] if binding else None
+
+
+# --- Stripe sets -----------------------------------------------------------------------------------------------
+
+
+def stripe(
+    raid: int,
+    members: Sequence[Flow],
+    hops: Mapping[str, Hop],
+    direction: Direction = "to_host",
+    others: Sequence[Flow] = (),
+) -> StripeShare:
+    """What a stripe set (RAID 0, 1, 5 or 10) reaches; `others` (members among them do not count) work meanwhile.
+
+    Members go in step: a set has some multiple of the rate of its worst-off member. That multiple is for n members,
+    whole stripes: RAID 0 n; RAID 5 n - 1, one of n pieces being parity; written, RAID 1 has 1 and RAID 10 n / 2, as
+    every copy is written; read, they have as much from one copy alone and twice (RAID 1: n times) that from all.
+    Of a RAID 10, neighbours in the list are copies of each other. Sources: STRIPE_LEAST.
+    ValueError for another RAID, too few members, an odd RAID 10 or a member twice.
+    """
+    _check(raid, members)
+    count = len(members)
+    written = {0: count, 1: 1, 5: count - 1, PAIRS: count // 2}[raid]
+    whole = _in_step(members, hops, direction, others, members)
+    if raid not in {1, PAIRS} or direction == "to_drive":
+        return StripeShare(whole.low * written, whole.high * written, whole.narrowest, "")
+    copies = [members[first::2] for first in (0, 1)] if raid == PAIRS else [[one] for one in members]
+    least = min(_in_step(copy, hops, direction, others, members).low for copy in copies) * written
+    words = "from one copy of each pair to both at once" if raid == PAIRS else f"from one copy to all {count} at once"
+    most = whole.high * count
+    return StripeShare(min(least, most), most, whole.narrowest, words)
+
+
+def _in_step(
+    working: Sequence[Flow],
+    hops: Mapping[str, Hop],
+    direction: Direction,
+    others: Sequence[Flow],
+    members: Sequence[Flow],
+) -> Share:
+    """The share of the worst-off of some members, all of which go at its pace.
+
+    What the faster ones leave is nothing to it: no hop that holds it back gives any of them more.
+    """
+    names = {flow.name for flow in members}
+    found = together([*working, *(flow for flow in others if flow.name not in names)], hops, direction)
+    mine = [found[flow.name] for flow in working]
+    worst = min(mine, key=lambda share: share.high)
+    return Share(min(share.low for share in mine), worst.high, worst.narrowest)
+
+
+def _check(raid: int, members: Sequence[Flow]) -> None:
+    """Refuse a set that cannot be (ValueError)."""
+    least = STRIPE_LEAST.get(raid)
+    if least is None:
+        raise ValueError(f"RAID {raid} is not one of {', '.join(str(one) for one in STRIPE_LEAST)}")
+    if len(members) < least:
+        raise ValueError(f"RAID {raid} takes at least {least} drives, not {len(members)}")
+    if raid == PAIRS and len(members) % 2:
+        raise ValueError(f"RAID 10 takes an even number of drives, not {len(members)}")
+    if len({flow.name for flow in members}) < len(members):
+        raise ValueError("a drive is in the set twice")

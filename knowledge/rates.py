@@ -18,6 +18,15 @@ SOURCES: Final = {
     "FLIT_SHARE": "PCI Express Base 6.0, flit mode: 236 of a flit's 256 bytes carry packets, 242 are not CRC or FEC",
     "FIRST_FLIT_GENERATION": "PCI Express Base 6.0: 64 GT/s runs in flit mode alone",
     "PAYLOADS": "PCI Express Base, Device Control Register, Max_Payload_Size",
+    "REQUEST_BYTES": "SIGCOMM 2018, as above: a memory read request with a 64-bit address",
+    "FLIT_REQUEST_BYTES": "PCI Express Base 6.0, flit mode: the header of a read request, four double words",
+    "REQUEST_SIZE": "PCI Express Base, Device Control Register: 512 bytes are the default of Max_Read_Request_Size",
+    "ACK_FACTORS": "PCI Express Base, data link layer, Ack Transmission Latency Limit, as in the open model",
+    "ACK_SMALL_PAYLOAD": "as ACK_FACTORS: the columns of the table for 128 and 256 bytes have factors of their own",
+    "ACK_DELAYS": "PCI Express Base, data link layer, internal delay; 16 and 32 GT/s as 8 GT/s, as in the open model",
+    "ACK_PACKET_BYTES": "PCI Express Base, data link layer: the overhead of a packet in the formula of the limit",
+    "LINK_LAYER_BYTES": "SIGCOMM 2018, as above: an acknowledgement or flow-control update on the lanes",
+    "SKIP_SHARE": "SIGCOMM 2018, as above: a skip set of 4 symbols every 1,538 symbols",
     "RULE_OF_THUMB": "common practice: three quarters of the link rate reach the application",
     "NEAR_LIMIT_CELSIUS": "common practice",
     "NEAR_CRITICAL_CELSIUS": "common practice",
@@ -49,6 +58,29 @@ FIRST_FLIT_GENERATION: Final = 6
 # Max Payload Size that the specification allows, bytes.
 PAYLOADS: Final = (128, 256, 512, 1024, 2048, 4096)
 
+# Bytes on the lanes of a read request, which a drive that is written sends to the host; in flits the header alone. A
+# request asks for so many bytes (Max Read Request Size) where nothing else is known.
+REQUEST_BYTES: Final = 24
+FLIT_REQUEST_BYTES: Final = 16
+REQUEST_SIZE: Final = 512
+
+# With both directions busy, a link acknowledges the other direction's packets, and grants it new room, once in so many
+# bytes: (payload + ACK_PACKET_BYTES) * factor / width + delay. Factors by width: with payloads up to 256 bytes, above.
+ACK_FACTORS: Final = {
+    1: (1.4, 1.0),
+    2: (1.4, 1.0),
+    4: (1.4, 1.0),
+    8: (2.5, 1.0),
+    12: (3.0, 2.0),
+    16: (3.0, 2.0),
+    32: (3.0, 2.0),
+}
+ACK_SMALL_PAYLOAD: Final = 256
+ACK_DELAYS: Final = {1: 19, 2: 70, 3: 115, 4: 115, 5: 115}
+ACK_PACKET_BYTES: Final = 28
+LINK_LAYER_BYTES: Final = 8
+SKIP_SHARE: Final = (4, 1538)
+
 # Share of the link rate that real transfers reach with ease (common practice).
 RULE_OF_THUMB: Final = 0.75
 
@@ -75,9 +107,16 @@ def lane_mbps(generation: int) -> float:
     return GTPS[generation] * 1000 * data / (_BITS_PER_BYTE * bits)
 
 
+def ack_limit_bytes(generation: int, width: int, payload_bytes: int) -> int:
+    """Bytes that a link of up to generation 5 carries one way for one acknowledgement the other way, by the table."""
+    factor = ACK_FACTORS[width][payload_bytes > ACK_SMALL_PAYLOAD]
+    return int((payload_bytes + ACK_PACKET_BYTES) * factor / width + ACK_DELAYS[generation])
+
+
 def describe(generation: int) -> str:
-    """Words for people: "8 GT/s (Gen 3)"."""
-    return f"{GTPS[generation]:g} GT/s (Gen {generation})"
+    """Words for people: "8 GT/s (Gen 3)", "64 GT/s (Gen 6, flit mode)"."""
+    flits = ", flit mode" if generation >= FIRST_FLIT_GENERATION else ""
+    return f"{GTPS[generation]:g} GT/s (Gen {generation}{flits})"
 
 
 def celsius_text(degrees: float) -> str:

@@ -278,15 +278,22 @@ def fleets(draw: st.DrawFn, most: int = 12) -> tuple[list[Flow], dict[str, Hop]]
     for number in range(draw(st.integers(1, most))):
         key = f"drive{number}"
         hops[key] = Hop(key, draw(speeds), draw(widths), draw(payloads))
-        limit = draw(st.none() | st.floats(1.0, 20_000.0))
-        flows.append(Flow(key, (key, *draw(st.sampled_from(uplinks))), limit))
+        limits = [draw(st.none() | st.floats(1.0, 20_000.0)) for _ in range(2)]
+        flows.append(Flow(key, (key, *draw(st.sampled_from(uplinks))), *limits))
     return flows, hops
 
 
-def rises(flow: Flow, flows: Sequence[Flow], rates: Mapping[str, float], most: Mapping[str, float]) -> bool:
+def rises(
+    flow: Flow,
+    flows: Sequence[Flow],
+    rates: Mapping[str, float],
+    most: Mapping[str, float],
+    direction: Direction = "to_host",
+) -> bool:
     """Whether a flow could gain, at nobody's cost but of those that have more than it."""
     mine = rates[flow.name]
-    if flow.limit_mbps is not None and mine >= flow.limit_mbps * (1 - TOLERANCE):
+    limit = flow.limit(direction)
+    if limit is not None and mine >= limit * (1 - TOLERANCE):
         return False
     for key in flow.hops:
         here = [rates[other.name] for other in flows if key in other.hops]
@@ -309,8 +316,9 @@ def test_upper_ends_are_max_min_fair(made: tuple[list[Flow], dict[str, Hop]], di
     for key, capacity in most.items():
         assert sum(rates[flow.name] for flow in flows if key in flow.hops) <= capacity * (1 + TOLERANCE), key
     for flow in flows:
-        assert flow.limit_mbps is None or rates[flow.name] <= flow.limit_mbps
-        assert not rises(flow, flows, rates, most), flow
+        limit = flow.limit(direction)
+        assert limit is None or rates[flow.name] <= limit
+        assert not rises(flow, flows, rates, most, direction), flow
 
 
 @given(fleets(), directions)
