@@ -172,6 +172,28 @@ class Sensor(Struct, frozen=True):
     critical_celsius: float | None
 
 
+class StripeSet(Struct, frozen=True):
+    """A set of drives that the system's software RAID runs as one block device.
+
+    `level` is the system's word ("raid0"), "" where the set is not running; `places` how many members it should have,
+    `layout` how a raid10 set lays out its copies. `blocks` are the block devices at work in it, in the order of their
+    places, and `members` the drives that these belong to, "" where a block device belongs to no known drive. `idle` are
+    block devices in the set without a place: spares, failed ones. `missing` counts the members that are lost, None
+    where the level can lose none.
+    """
+
+    name: str
+    level: str | Unread
+    places: int | Unread
+    layout: int | None
+    members: tuple[str, ...]
+    blocks: tuple[str, ...]
+    idle: tuple[str, ...]
+    state: str | None
+    missing: int | None
+    size_bytes: int | Unread
+
+
 class Look(Struct, frozen=True):
     """Some functions read again, `offset` seconds after the first reading."""
 
@@ -193,3 +215,4 @@ class Facts(Struct, frozen=True):
     sensors: tuple[Sensor, ...]
     looks: tuple[Look, ...]
     unread: tuple[Unread, ...]
+    stripes: tuple[StripeSet, ...] = ()

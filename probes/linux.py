@@ -28,7 +28,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from probes.facts import BoardDevice, BoardSlot
+    from probes.facts import BoardDevice, BoardSlot, Drive, StripeSet
     from probes.reads import Reads
 
 OFFERS: Final = {
@@ -41,6 +41,7 @@ OFFERS: Final = {
     "temperatures": "drive temperatures",
     "limits": "a drive's critical temperature; its warning temperature (root)",
     "names": "maker and model names, where udev has them",
+    "stripes": "sets of software RAID and the drives in them",
 }
 
 PCI: Final = "/sys/bus/pci/devices"
@@ -82,6 +83,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
         unread.extend(smbios.problems(table))
     asleep = frozenset(function.address for function in functions if function.power_state == "D3cold")
     drives = (*nvme_drives(reads, asleep, unread), *block_drives(reads, unread))
+    stripes = _stripe_sets(reads, drives, unread)
     return Facts(
         platform=reads.platform,
         taken_at=taken_at,
@@ -94,7 +96,19 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
         sensors=sensors(reads, asleep, unread),
         looks=tuple(_look(offset, recorded) for offset, recorded in looks),
         unread=tuple(unread),
+        stripes=stripes,
     )
+
+
+def _stripe_sets(reads: Reads, drives: Sequence[Drive], unread: list[Unread]) -> tuple[StripeSet, ...]:
+    """Sets of software RAID; what asks for them is loaded only where the block devices name one."""
+    names = reads.names("/sys/block")
+    sets = () if isinstance(names, Unread) else tuple(name for name in names if name.startswith("md"))
+    if not sets:
+        return ()
+    from probes.linux_stripes import stripe_sets
+
+    return stripe_sets(reads, sets, drives, unread)
 
 
 def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
