@@ -43,7 +43,7 @@ OUTSIDE_ARROWS: Final = frozenset({"agent", "agent.__main__"})
 READS: Final = "probes.reads"
 FILES: Final = "probes.files"
 COMMANDS: Final = "agent.cli"
-TERMINAL: Final = frozenset({"agent.report.text", "agent.report.paper", "agent.report.advice"})
+TERMINAL: Final = frozenset({"agent.report.text", "agent.report.planning", "agent.report.paper", "agent.report.advice"})
 
 # Where each door to the outside stands. A name ends in "*" where everything below it is meant.
 DOORS: Final = {
@@ -98,7 +98,11 @@ DOORS: Final = {
 
 # What `check --replay FILE --format json` does without, beyond what `import click, msgspec` brings along.
 NOT_LOADED: Final = (
+    "agent.planner",
+    "agent.report.plan_data",
+    "agent.report.planning",
     "agent.report.text",
+    "agent.sheets",
     "concurrent.futures",
     "ctypes",
     "dataclasses",
@@ -113,6 +117,7 @@ NOT_LOADED: Final = (
     "socket",
     "subprocess",
     "tempfile",
+    "tomlkit",
     "tomllib",
     "zlib",
 )

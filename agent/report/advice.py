@@ -46,7 +46,7 @@ def add_findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
     if steps:
         brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
         page.add(f"What to do, least invasive first{brings}:", indent=INDENT + 1)
-    _steps(page, steps, each_gain=len(gains) > 1)
+    add_steps(page, steps, each_gain=len(gains) > 1)
 
 
 def add_remarks(page: Page, audit: Audit) -> None:
@@ -79,7 +79,7 @@ def _subject(subject: str, audit: Audit) -> str:
     return f"{plain(subject)}:"
 
 
-def _steps(page: Page, steps: Sequence[Step], *, each_gain: bool) -> None:
+def add_steps(page: Page, steps: Sequence[Step], *, each_gain: bool, indent: int = INDENT + 1) -> None:
     """Numbered steps; cautions stand before the first step they belong to, in full once a page, then in brief.
 
     A way to verify that several neighbours share stands once, after the last of them.
@@ -87,23 +87,25 @@ def _steps(page: Page, steps: Sequence[Step], *, each_gain: bool) -> None:
     number = 0
     for cautions, together in _runs(steps):
         if cautions:
-            _cautions(page, cautions, number + 1, number + len(together))
+            _cautions(page, cautions, (number + 1, number + len(together)), indent)
         for index, step in enumerate(together):
             number += 1
             brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
-            page.add(f"{number}. {plain(step.text, 600)}{brings}", indent=INDENT + 1, hang=INDENT + 4)
+            page.add(f"{number}. {plain(step.text, 600)}{brings}", indent=indent, hang=indent + 3)
             if index + 1 == len(together) or together[index + 1].verify != step.verify:
-                page.add(f"Then: {plain(step.verify, 400)}", indent=INDENT + 4, style=QUIET)
+                page.add(f"Then: {plain(step.verify, 400)}", indent=indent + 3, style=QUIET)
 
 
-def _cautions(page: Page, cautions: Sequence[str], first: int, last: int) -> None:
+def _cautions(page: Page, cautions: Sequence[str], steps: tuple[int, int], indent: int) -> None:
+    """The cautions before the steps from one number to another."""
+    first, last = steps
     which = f"step {first}" if first == last else f"steps {first} to {last}"
-    again = [SHORT[caution] for caution in cautions if caution in page.said]
+    again = [SHORT.get(caution, caution) for caution in cautions if caution in page.said]
     brief = f" as above, {', '.join(again)}." if again else ""
-    page.add(f"Before {which}:{brief}", indent=INDENT + 1, hang=INDENT + 3, style="bold")
+    page.add(f"Before {which}:{brief}", indent=indent, hang=indent + 2, style="bold")
     for caution in cautions:
         if caution not in page.said:
-            page.add(f"! {caution}", indent=INDENT + 3, hang=INDENT + 5)
+            page.add(f"! {caution}", indent=indent + 2, hang=indent + 4)
     page.said.update(cautions)
 
 

@@ -84,6 +84,35 @@ class Page:
             if not row[last]:
                 self.lines.append(head)
 
+    def beside(self, labels: Sequence[str], columns: Sequence[Sequence[str]], styles: Sequence[str] = ()) -> None:
+        """A table with one column a thing, its name on top, each cell wrapped; `styles` are those of the names.
+
+        `labels` name the rows below the names. Where the columns do not fit beside each other, the things stand below
+        each other.
+        """
+        first = max(cell_len(label) for label in labels)
+        # The figures and names of the longest column decide; sentences may wrap.
+        least = max(NARROWEST, *(cell_len(word) for column in columns for cell in column for word in cell.split()))
+        room = (self.width - 2 - first) // len(columns) - 2
+        if room < least:
+            for number, column in enumerate(columns):
+                self.add(column[0], indent=2, style=styles[number] if styles else "")
+                for label, cell in zip(labels, column[1:], strict=True):
+                    self.add(f"{label}: {cell}", indent=4, hang=6)
+            return
+        for row, label in enumerate(["", *labels]):
+            wrapped = [list(Text(column[row]).wrap(self._measure, room, tab_size=1)) for column in columns]
+            for line in range(max(map(len, wrapped))):
+                whole = (
+                    Text("  ").append("" if line else label).append(" " * (first - (0 if line else cell_len(label))))
+                )
+                for number, lines in enumerate(wrapped):
+                    words = lines[line].plain.rstrip() if line < len(lines) else ""
+                    whole.append("  ").append(words, styles[number] if styles and row == 0 else "")
+                    whole.append(" " * (room - cell_len(words)))
+                whole.rstrip()
+                self.lines.append(whole)
+
 
 def show(page: Page, console: Console) -> None:
     """Print a page as it is: no second wrapping, no markup, no links."""

@@ -1,0 +1,350 @@
+"""The plan for terminals: what is gained, what goes where and why, what each drive reaches, what to do in which order.
+
+Shows what the planner decided and decides nothing. All names pass `plain`; rich's own markup is off.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from rich.text import Text
+
+from agent.ends import rate_text
+from agent.findings import Rate, Severity
+from agent.report.advice import add_steps
+from agent.report.paper import HEADING, QUIET, STYLES, Page, show
+from agent.report.plain import mbps, mbps_range, plain
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.planner.result import (
+        Alternative,
+        Candidate,
+        CardPlanned,
+        DrivePlanned,
+        Figures,
+        Plan,
+        StripePlanned,
+    )
+    from agent.sheets.sheet import Sheet
+
+__all__ = ["candidates", "plan", "show"]
+
+GOOD: Final = STYLES[Severity.OK]
+FAIR: Final = STYLES[Severity.LIMIT]
+BAD: Final = STYLES[Severity.FAULT]
+ANSWERS: Final = {"not met": BAD, "at best": FAIR, "met": GOOD}  # worst first
+SENTENCE: Final = 400  # characters
+
+
+def plan(found: Plan, width: int, source: str) -> Page:
+    """The page of `plan`; `source` is the sheet's name for people."""
+    page = Page(width)
+    _head(page, found.sheet, source)
+    _answer(page, found)
+    _needs(page, found)
+    _unplaced(page, found)
+    _places(page, found)
+    _rates(page, found)
+    _stripes(page, found.stripes)
+    _alternatives(page, found)
+    _steps(page, found)
+    return page
+
+
+def candidates(tried: Sequence[Candidate], width: int, source: str) -> Page:
+    """The page of `plan --compare`: the kinds side by side, then what each of them leaves undone."""
+    page = Page(width)
+    _head(page, tried[0].plan.sheet, source)
+    page.add(_choice(tried))
+    page.add()
+    names = [_kind(number, one, tried) for number, one in enumerate(tried)]
+    columns = [[name, *_cells(one)] for name, one in zip(names, tried, strict=True)]
+    page.beside([label for label, _ in _LABELS], columns, [HEADING] * len(tried))
+    for name, one in zip(names, tried, strict=True):
+        _left_undone(page, name, one.plan)
+    page.add()
+    page.add("To see the whole plan with one of them, with its steps, use --add in place of --compare.", style=QUIET)
+    return page
+
+
+# --- Head and answer -------------------------------------------------------------------------------------------
+
+
+def _head(page: Page, sheet: Sheet, source: str) -> None:
+    machine = sheet.machine
+    named = [plain(part) for part in (machine.name, machine.product or machine.board) if part]
+    title = Text("Plan for ", HEADING).append(named[0] if named else "a machine without a name", HEADING)
+    if len(named) > 1:
+        title.append(f" ({named[1]})", "")
+    page.add(title)
+    page.add(f"{plain(source)} (build sheet)", style=QUIET)
+    page.add()
+
+
+def _answer(page: Page, found: Plan) -> None:
+    """What stands in the way, then in one sentence what is gained and whether it is the best there is."""
+    short = _shortfall(found)
+    if short:
+        page.add(f"{short[:1].upper()}{short[1:]}.", style=BAD)
+    page.add(Text().append(_standing(found), GOOD if found.proved else FAIR).append(_gained(found)))
+    if not found.proved:
+        page.add(f"Not proved best within the time given: {plain(found.gap, SENTENCE)}. More --seconds may settle it.")
+
+
+def _shortfall(found: Plan) -> str:
+    """What the plan does not give: needs not met, parts without a place."""
+    unmet = sum(need.answer == "not met" for need in found.needs)
+    missing = len(found.unplaced)
+    needs = f"{unmet} of {_count(len(found.needs), 'need')} {_is(unmet)} not met" if unmet else ""
+    parts = f"{_count(missing, 'part')} {_has(missing)} no place" if missing else ""
+    return "; ".join(words for words in (needs, parts) if words)
+
+
+def _standing(found: Plan) -> str:
+    if not found.figures.moves:
+        return "Nothing to move, proved best" if found.proved else "Nothing better found"
+    best = "Best that can be had" if _shortfall(found) else "Best place for each part"
+    return f"{best}, proved" if found.proved else "Best found so far"
+
+
+def _gained(found: Plan) -> str:
+    """What all drives at once reach in place of what they reach today."""
+    after, before = found.figures, found.today
+    moves = f", for {_count(after.moves, 'move')}" if after.moves else ""
+    if not found.drives:
+        return f": no drive has a place{moves}." if found.sheet.drives else f": no drives on this sheet{moves}."
+    if before is None or not before.total_mbps:
+        return (
+            f": all drives read at once reach up to {mbps(after.total_mbps)}, the worst-off of them up to"
+            f" {mbps(after.worst_mbps)}{moves}."
+        )
+    if (round(before.total_mbps), round(before.worst_mbps)) == (round(after.total_mbps), round(after.worst_mbps)):
+        return (
+            f": all drives read at once reach up to {mbps(after.total_mbps)}, the worst-off of them up to"
+            f" {mbps(after.worst_mbps)}, as today{moves}."
+        )
+    return (
+        f": all drives read at once reach up to {mbps(after.total_mbps)} in place of {before.total_mbps:,.0f}, the"
+        f" worst-off of them up to {mbps(after.worst_mbps)} in place of {before.worst_mbps:,.0f}{moves}."
+    )
+
+
+# --- Needs and places ------------------------------------------------------------------------------------------
+
+
+def _needs(page: Page, found: Plan) -> None:
+    if found.needs:
+        page.heading("Needs")
+        worst_first = sorted(found.needs, key=lambda need: list(ANSWERS).index(need.answer))
+        rows = [(need.answer, plain(need.name), plain(need.why, SENTENCE)) for need in worst_first]
+        _rows(page, rows, [ANSWERS[need.answer] for need in worst_first])
+
+
+def _unplaced(page: Page, found: Plan) -> None:
+    if found.unplaced:
+        page.heading("Parts without a place")
+        rows = [("no place", plain(one.name), plain(one.why, SENTENCE)) for one in found.unplaced]
+        _rows(page, rows, [BAD] * len(rows))
+
+
+def _rows(page: Page, rows: Sequence[tuple[str, str, str]], styles: Sequence[str]) -> None:
+    """A coloured word, then a name and a sentence: a column for each, or a paragraph a row where names are long."""
+    widest = max(len(row[0]) for row in rows)
+    for (word, name, why), style in zip(rows, styles, strict=True):
+        line = Text().append(f"{word:<{widest}}  ", style).append(name, HEADING)
+        page.add(line.append(f": {why}" if why else "", ""), indent=2, hang=widest + 4)
+
+
+def _places(page: Page, found: Plan) -> None:
+    if not found.cards and not found.drives:
+        return
+    page.heading("Where each part goes")
+    rows = [(_word(card.was, card.slot), plain(card.name), _card(card)) for card in found.cards]
+    rows += [(_word(one.was, one.place), plain(one.name), _drive(one)) for one in found.drives]
+    _rows(page, rows, ["" if row[0] == "stays" else STYLES[Severity.NOTE] for row in rows])
+
+
+def _word(was: str | None, now: str) -> str:
+    if was is None:
+        return "new"
+    return "stays" if was == now else "moves"
+
+
+def _card(card: CardPlanned) -> str:
+    words = [f"{_from(card.was, card.slot)}, {rate_text(Rate(*card.link))}"]
+    if card.watts is not None:
+        allowed = f" of {card.watts_limit:,.0f} W allowed" if card.watts_limit is not None else " W"
+        words.append(f"at most {card.watts:,.0f}{allowed}")
+    if card.bays_free:
+        words.append(f"{_count(card.bays_free, 'bay')} free")
+    return _why(", ".join(words), card.why)
+
+
+def _drive(drive: DrivePlanned) -> str:
+    return _why(_from(drive.was, drive.place), drive.why)
+
+
+def _from(was: str | None, now: str) -> str:
+    return plain(now) if was in {None, now} else f"{plain(now)} (from {plain(was or '')})"
+
+
+def _why(where: str, why: str) -> str:
+    return f"{where}; {plain(why, SENTENCE)}" if why else where
+
+
+# --- Rates -----------------------------------------------------------------------------------------------------
+
+
+def _rates(page: Page, found: Plan) -> None:
+    """What each drive should reach; drives with the same figures together."""
+    if not found.drives:
+        return
+    page.heading("What each drive should reach")
+    groups: dict[tuple[object, ...], list[DrivePlanned]] = {}
+    for one in found.drives:
+        figures = (one.alone, one.together, one.alone_write, one.together_write, one.narrowest, one.held_back)
+        groups.setdefault(figures, []).append(one)
+    for alike in groups.values():
+        first = alike[0]
+        each = ", each" if len(alike) > 1 else ""
+        page.add(f"{', '.join(plain(one.name) for one in alike)}{each}", indent=2, hang=4, style=HEADING)
+        page.add(f"reads {_both(first.alone, first.together)}", indent=4, hang=6)
+        page.add(f"writes {_both(first.alone_write, first.together_write)}", indent=4, hang=6)
+        held = "held back by" if first.held_back else "narrowest hop"
+        page.add(
+            f"{held}: {plain(first.narrowest, SENTENCE)}", indent=4, hang=6, style=FAIR if first.held_back else QUIET
+        )
+
+
+def _both(alone: tuple[float, float], together: tuple[float, float]) -> str:
+    if mbps_range(alone) == mbps_range(together):
+        return f"{mbps_range(alone)} alone, and all drives at once"
+    return f"{mbps_range(alone)} alone; all drives at once {mbps_range(together)}"
+
+
+def _stripes(page: Page, stripes: Sequence[StripePlanned]) -> None:
+    if not stripes:
+        return
+    page.heading("Stripes")
+    for one in stripes:
+        line = Text().append(plain(one.name), HEADING)
+        members = ", ".join(plain(name) for name in one.drives)
+        page.add(line.append(f" (RAID {one.raid} of {members})", ""), indent=2, hang=4)
+        page.add(
+            f"reads {mbps_range(one.read)}; with all drives at work {mbps_range(one.read_together)}", indent=4, hang=6
+        )
+        page.add(f"writes {mbps_range(one.write)}", indent=4, hang=6)
+        page.add(f"narrowest hop: {plain(one.narrowest, SENTENCE)}", indent=4, hang=6, style=QUIET)
+        for caution in one.cautions:
+            page.add(f"! {plain(caution, SENTENCE)}", indent=4, hang=6)
+
+
+# --- Alternatives and steps ------------------------------------------------------------------------------------
+
+
+def _alternatives(page: Page, found: Plan) -> None:
+    if found.alternatives:
+        page.heading("Next best, and what it would cost")
+    for number, one in enumerate(found.alternatives, 1):
+        page.add(f"{number}. {plain(one.what, SENTENCE)}: {plain(one.costs, SENTENCE)}", indent=2, hang=5)
+        page.add(_figures(one), indent=5, style=QUIET)
+
+
+def _figures(one: Alternative) -> str:
+    figures: Figures = one.figures
+    return (
+        f"all at once {mbps(figures.total_mbps)}, worst-off {mbps(figures.worst_mbps)}, "
+        f"{_count(figures.moves, 'move')}, {_count(figures.slots_used, 'slot')} in use"
+    )
+
+
+def _steps(page: Page, found: Plan) -> None:
+    if found.steps:
+        page.heading("What to do, in this order")
+        gains = {step.gain_mbps for step in found.steps if step.gain_mbps is not None}
+        add_steps(page, found.steps, each_gain=bool(gains), indent=2)
+
+
+# --- Candidates side by side -----------------------------------------------------------------------------------
+
+
+def _kind(number: int, one: Candidate, tried: Sequence[Candidate]) -> str:
+    """The kind of a candidate; a kind that was given twice is numbered."""
+    alike = [place for place, other in enumerate(tried) if other.kind == one.kind]
+    return plain(one.kind) if len(alike) == 1 else f"{plain(one.kind)} ({alike.index(number) + 1})"
+
+
+def _choice(tried: Sequence[Candidate]) -> Text:
+    """Which candidate gives most: needs and places first, then all drives at work, then fewer slots."""
+
+    def worth(one: Candidate) -> tuple[int, int, float, int]:
+        unmet = sum(need.answer == "not met" for need in one.plan.needs)
+        return (-len(one.plan.unplaced), -unmet, one.together[1] if one.together else 0.0, -one.slots_used)
+
+    if all(one.together is None for one in tried):
+        return Text("None of the candidates has a place for its drives in this machine.", BAD)
+    if len(tried) == 1:
+        return Text(f"What {plain(tried[0].kind)} would give in this machine.")
+    best = max(tried, key=worth)
+    if all(worth(one)[:3] == worth(best)[:3] for one in tried):
+        return Text("The candidates give the same with all drives at work; slots, power and price decide.", GOOD)
+    rate = f": its drives read up to {mbps(best.together[1])} with all drives at work" if best.together else ""
+    return Text(f"Of {len(tried)} candidates ").append(plain(best.kind), GOOD).append(f" gives most{rate}.")
+
+
+def _left_undone(page: Page, name: str, found: Plan) -> None:
+    """Needs and parts that a candidate leaves, and a search that was not finished."""
+    unmet = [need for need in found.needs if need.answer == "not met"]
+    if not unmet and not found.unplaced and found.proved:
+        return
+    page.heading(f"With {name}")
+    rows = [("no place", plain(one.name), plain(one.why, SENTENCE)) for one in found.unplaced]
+    rows += [("not met", plain(need.name), plain(need.why, SENTENCE)) for need in unmet]
+    if rows:
+        _rows(page, rows, [BAD] * len(rows))
+    if not found.proved:
+        page.add(f"not proved best: {plain(found.gap, SENTENCE)}", indent=2, hang=4, style=FAIR)
+
+
+def _cells(one: Candidate) -> list[str]:
+    return [show_cell(one) for _, show_cell in _LABELS]
+
+
+def _span(rates: tuple[float, float] | None) -> str:
+    return "no place" if rates is None else f"{rates[0]:,.0f} to {rates[1]:,.0f}"
+
+
+def _goes(one: Candidate) -> str:
+    """The slot of the candidate: the card of its kind that was added last."""
+    added = [card.name for card in one.plan.sheet.cards if card.kind == one.kind]
+    slots = [card.slot for card in one.plan.cards if added and card.name == added[-1]]
+    return plain(slots[0]) if slots else "no slot"
+
+
+_LABELS: Final = (
+    ("goes into", _goes),
+    ("one alone, MB/s", lambda one: _span(one.alone)),
+    ("all at work, MB/s", lambda one: _span(one.together)),
+    ("as a stripe, MB/s", lambda one: _span(one.stripe)),
+    ("slots in use", lambda one: str(one.slots_used)),
+    ("power at most", lambda one: "not known" if one.watts is None else f"{one.watts:,.0f} W"),
+    ("held back by", lambda one: plain(one.limit, SENTENCE)),
+    ("would lie idle", lambda one: "; ".join(plain(words, SENTENCE) for words in one.wasted) or "nothing"),
+)
+
+
+# --- Words -----------------------------------------------------------------------------------------------------
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def _is(number: int) -> str:
+    return "is" if number == 1 else "are"
+
+
+def _has(number: int) -> str:
+    return "has" if number == 1 else "have"
