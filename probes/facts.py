@@ -142,7 +142,7 @@ class Drive(Struct, frozen=True):
 
     `address` is the PCI function it hangs on (None where the platform shows none); `kind` is "nvme" or
     "sata". Limits are degrees Celsius: `warning_celsius` (WCTEMP) and `critical_celsius` (CCTEMP), None
-    where the drive gives none.
+    where the drive gives none. `max_watts` is the most that it takes, by its own power state 0.
     """
 
     name: str
@@ -155,6 +155,7 @@ class Drive(Struct, frozen=True):
     blocks: tuple[BlockDevice, ...]
     warning_celsius: float | Unread | None
     critical_celsius: float | Unread | None
+    max_watts: float | Unread | None = None
 
 
 class Sensor(Struct, frozen=True):

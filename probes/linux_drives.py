@@ -61,6 +61,7 @@ def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> l
             blocks=tuple(_block(reads, f"{place}/{block}", block) for block in offered if _is_namespace(name, block)),
             warning_celsius=_limit(identify, "warning_composite_temperature_threshold"),
             critical_celsius=_limit(identify, "critical_composite_temperature_threshold"),
+            max_watts=_max_watts(identify),
         )
         drives.append(drive)
         if isinstance(identify, Unread) and identify.why == NOT_ASKED:
@@ -114,6 +115,24 @@ def _limit(identify: bytes | Unread, name: str) -> float | Unread | None:
     if isinstance(kelvin, Unread):
         return kelvin
     return None if kelvin in {0, 0xFFFF} else round(kelvin - KELVIN, 2)
+
+
+def _max_watts(identify: bytes | Unread) -> float | Unread | None:
+    """The most that a drive takes, watts: power state 0 of Identify Controller; None where the drive gives none.
+
+    Source: NVM Express Base, power states are numbered from the one that takes most.
+    """
+    if isinstance(identify, Unread):
+        return identify
+    from knowledge.nvme import MAXIMUM_POWER, POWER_STATE_FLAGS, POWER_STATES_OFFSET, max_power_watts
+    from probes.decode import value
+
+    state = identify[POWER_STATES_OFFSET:]
+    power = value(MAXIMUM_POWER, "maximum_power", state[MAXIMUM_POWER.offset :])
+    scale = value(POWER_STATE_FLAGS, "max_power_scale", state[POWER_STATE_FLAGS.offset :])
+    if isinstance(power, Unread) or isinstance(scale, Unread):
+        return power if isinstance(power, Unread) else scale
+    return max_power_watts(power, scale)
 
 
 def block_drives(reads: Reads, unread: list[Unread]) -> list[Drive]:

@@ -214,7 +214,7 @@ def test_a_drive_is_held_to_its_own_limits() -> None:
         socket(4), drives=(DriveSpec(name="reel", generation=4, slot="M2_1", read_mbps=5000.0, write_mbps=3000.0),)
     )
     found, _ = flows(build, today(build))
-    assert found == (Flow("reel", ("bay of reel",), 5000.0),)
+    assert found == (Flow("reel", ("bay of reel",), 5000.0, 3000.0),)
     assert rates(build)[0] == {"reel": 5000.0}
 
 

@@ -144,7 +144,7 @@ def flows(sheet: Sheet, placement: Placement) -> tuple[tuple[Flow, ...], dict[st
         if card is not None and card.carrier == "switch":
             keys.append(f"card {card.name}")
         keys += [f"uplink {uplink.name}" for uplink in uplinks_of(sheet, slot)]
-        found.append(Flow(drive.name, tuple(keys), drive.read_mbps))
+        found.append(Flow(drive.name, tuple(keys), drive.read_mbps, drive.write_mbps))
     return tuple(found), hops
 
 
