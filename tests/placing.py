@@ -14,50 +14,17 @@ from msgspec.structs import replace
 
 from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, Problem
 from agent.throughput import ceiling_mbps, link_mbps
+from tests.placing_parts import CARRIERS, ERAS, KINDS, SHAPES, SPLITS, WANTED, Card, Kind, Slot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from agent.throughput import Direction
 
 Link = tuple[int, int]  # generation, lanes
 
 PAYLOAD_BYTES: Final = 256
 LANES_OF_A_BAY: Final = 4
-
-
-class Slot(Struct, frozen=True):
-    """A place of the board: one for cards, or (`socket`) one that takes a drive itself."""
-
-    connector: int
-    lanes: int
-    generation: int
-    open_end: bool
-    splits: tuple[tuple[int, ...], ...]
-    watts: float | None
-    short: bool  # long drives, or cards on which they lie, have no room
-    socket: bool = False
-
-
-class Card(Struct, frozen=True):
-    """A card: without bays it is wanted for its own sake. `carrier` is "none", "passive" or "switch"."""
-
-    connector: int
-    lanes: int
-    generation: int
-    carrier: str
-    bays: int
-    watts: float
-    wide: bool = False
-
-
-class Kind(Struct, frozen=True):
-    """Drives of one kind: own limits in MB/s, power in watts."""
-
-    generation: int
-    lanes: int
-    read: float
-    write: float
-    watts: float
-    long: bool = False
 
 
 class Made(Struct, frozen=True):
@@ -72,42 +39,6 @@ class Made(Struct, frozen=True):
     bay_links: tuple[tuple[Link | None, ...], ...]
     uplink_links: tuple[Link, ...]
     limits: tuple[tuple[float, float], ...]
-
-
-ERAS: Final = ((2, 3), (3, 3, 4), (3, 4, 5), (1, 2, 3, 4, 5))
-SHAPES: Final = ((16, 16), (16, 16), (16, 8), (16, 4), (8, 8), (8, 4), (4, 4), (4, 1), (1, 1))  # connector, wired
-CARRIERS: Final = (
-    Card(4, 4, 3, "passive", 1, 0.5),
-    Card(4, 4, 5, "passive", 1, 0.5),
-    Card(8, 8, 4, "passive", 2, 1.0),
-    Card(16, 16, 3, "passive", 4, 2.0),
-    Card(16, 16, 5, "passive", 4, 6.0),
-    Card(8, 8, 2, "switch", 2, 7.0),
-    Card(8, 8, 3, "switch", 2, 8.0),
-    Card(8, 8, 3, "switch", 4, 9.5),
-    Card(16, 16, 3, "switch", 4, 12.0),
-    Card(16, 16, 4, "switch", 4, 18.0),
-    Card(16, 16, 4, "switch", 8, 24.0, wide=True),
-)
-WANTED: Final = (
-    Card(16, 16, 3, "none", 0, 60.0, wide=True),
-    Card(16, 16, 4, "none", 0, 70.0, wide=True),
-    Card(16, 8, 4, "none", 0, 40.0),
-    Card(8, 8, 3, "none", 0, 15.0),
-    Card(4, 4, 3, "none", 0, 9.0),
-    Card(4, 4, 2, "none", 0, 12.5),
-    Card(1, 1, 2, "none", 0, 4.0),
-)
-KINDS: Final = (
-    Kind(3, 4, 3500, 3300, 8.5),
-    Kind(3, 4, 3100, 1500, 6.0),
-    Kind(3, 2, 1700, 1200, 4.5),
-    Kind(4, 4, 7100, 6300, 9.0),
-    Kind(4, 4, 5000, 4200, 7.25),
-    Kind(4, 4, 6800, 4000, 20.0, long=True),
-    Kind(5, 4, 13500, 11800, 11.5),
-    Kind(5, 4, 12000, 6500, 25.0, long=True),
-)
 
 
 def random_problem(seed: int, slots: int, cards: int, drives: int) -> Problem:
@@ -165,18 +96,14 @@ def random_made(seed: int, slots: int, cards: int, drives: int) -> Made:
 
 def _slot(random: Random, era: Sequence[int]) -> Slot:
     connector, lanes = random.choice(SHAPES)
-    splits: list[tuple[int, ...]] = []
-    if lanes == 16:
-        splits = random.choice([[], [], [(8, 8)], [(4, 4, 4, 4)], [(8, 8), (8, 4, 4), (4, 4, 4, 4)]])
-    elif lanes == 8:
-        splits = random.choice([[], [], [(4, 4)]])
+    splits = random.choice(SPLITS.get(lanes, [()]))
     watts = random.choice([75.0, 75.0, None, 40.0] if connector == 16 else [25.0, 25.0, None])
     return Slot(
         connector=connector,
         lanes=lanes,
         generation=random.choice(era),
         open_end=connector < 16 and random.random() < 0.3,
-        splits=tuple(splits),
+        splits=splits,
         watts=watts,
         short=random.random() < 0.15,
     )
@@ -256,7 +183,7 @@ def _holder(
     """A holder with its shared link and the own link of a drive of each class."""
     bays = 1 if card is None else card.bays
     generation, lanes = slot.generation, min(slot.lanes, LANES_OF_A_BAY)
-    shared: Link | None = None
+    shared = None
     if card is not None:
         generation = min(generation, card.generation)
         if card.carrier == "switch":
@@ -293,8 +220,8 @@ def _bays(split: tuple[int, ...], bays: int) -> int:
     return sum(LANES_OF_A_BAY * bay in starts for bay in range(bays))
 
 
-def _rate(link: Link, direction: str) -> int:
-    return int(10 * ceiling_mbps(*link, PAYLOAD_BYTES, "to_host" if direction == "to_host" else "to_drive"))
+def _rate(link: Link, direction: Direction) -> int:
+    return int(10 * ceiling_mbps(*link, PAYLOAD_BYTES, direction))
 
 
 # --- Today and the needs ---------------------------------------------------------------------------------------
