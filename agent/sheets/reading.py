@@ -1,0 +1,270 @@
+"""Build sheets from text: TOML, held to its shape, part kinds filled in.
+
+Sheets come from anybody. Whatever is wrong with one is a `BadInput` of one sentence that names file, line and key.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from msgspec import UNSET
+from msgspec.structs import asdict
+
+from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Need, Sheet, SlotSpec, StripeSpec, Uplink
+from knowledge.parts import CardKind, DriveKind, kinds, nearest
+from knowledge.problems import BadInput
+from knowledge.slots import MODULE_LANES
+from probes.files import printable, quoted, read_standard_input, read_whole
+
+if TYPE_CHECKING:
+    from msgspec import Struct
+
+    from agent.sheets.shape import CardEntry, DriveEntry, Fail, SheetFile, SlotEntry
+
+KIBIBYTE: Final = 1024
+LIMIT: Final = 256 * KIBIBYTE  # a sheet of 64 slots and 256 drives, every key given, has some 60 KiB
+LINE_LIMIT: Final = 2000  # characters
+DOTS_LIMIT: Final = 32  # in one line; the TOML reader takes memory by the square of a dotted key's parts
+MOST_DRIVES: Final = 64  # of one kind, in the words of drives_of
+
+_ABOUT_KINDS: Final = frozenset({"name", "what", "sources"})
+
+
+# --- Calls -----------------------------------------------------------------------------------------------------
+
+
+def read(path: str) -> Sheet:
+    """The sheet in a file; "-" is standard input."""
+    return parse(*read_text(path))
+
+
+def read_text(path: str) -> tuple[str, str]:
+    """The text of a file, to be parsed, and what to call the file in messages; "-" is standard input."""
+    source = "standard input" if path == "-" else path
+    data = read_standard_input(LIMIT) if path == "-" else read_whole(path, LIMIT)
+    if len(data) > LIMIT:
+        raise BadInput(f"{printable(source)} has more than {LIMIT // KIBIBYTE} KiB, which no build sheet needs")
+    try:
+        text = data.decode()
+    except UnicodeDecodeError as error:
+        raise _problem(
+            source, data.count(b"\n", 0, error.start) + 1, "this is not UTF-8 text; save it as such"
+        ) from None
+    return text, source
+
+
+def parse(text: str, source: str) -> Sheet:
+    """The sheet in a text; `source` says in messages what it was read from."""
+    from agent.sheets.lines import lines_of
+    from msgspec import Struct
+
+    from agent.sheets.shape import shaped
+
+    try:
+        data = _tables(text, source)
+        lines = lines_of(text)
+    except RecursionError:
+        raise BadInput(f"{printable(source)}: lists stand too deep in each other; a sheet needs two levels") from None
+
+    def fail_here(key: str, words: str) -> BadInput:
+        return _fail(source, lines, key, words)
+
+    return _sheet(shaped(data, fail_here), source, lines, fail_here)
+
+
+def fail(sheet: Sheet, key: str, words: str) -> BadInput:
+    """The error for a key of a sheet ("slot[2].lanes"), with file and line. `words` are a sentence without its end."""
+    return _fail(sheet.source, sheet.lines, key, words)
+
+
+def card_of(kind: str, name: str) -> CardSpec:
+    """A card of a part kind, not fitted."""
+    found = _kind(kind, CardKind, "card")
+    if isinstance(found, str):
+        raise BadInput(found)
+    return CardSpec(name=name, kind=kind, **found)
+
+
+def drive_of(kind: str, name: str) -> DriveSpec:
+    """A drive of a part kind, not fitted."""
+    found = _kind(kind, DriveKind, "drive")
+    if isinstance(found, str):
+        raise BadInput(found)
+    return DriveSpec(name=name, kind=kind, **found)
+
+
+def drives_of(words: str) -> tuple[DriveSpec, ...]:
+    """New drives from words such as "4xgen4" or "2xnvme-gen3-x2": number, "x", and a drive kind or the end of its name.
+
+    Without a number it is one. Drives of four lanes may be called "nvme-gen3-x4".
+    """
+    import re
+
+    match = re.fullmatch(r"(?:([0-9]{1,4})x)?(\S.*)", words.strip(), re.DOTALL)
+    if match is None:
+        raise BadInput(f'{quoted(words)} names no drives; write a number, x and a kind, such as "4xgen4"')
+    count = int(match[1] or 1)
+    if not 1 <= count <= MOST_DRIVES:
+        raise BadInput(f"{quoted(words)} asks for {count} drives; give a number from 1 to {MOST_DRIVES}")
+    names = [name for name, kind in kinds().items() if isinstance(kind, DriveKind)]
+    asked = match[2]
+    short = asked.removesuffix(f"-x{MODULE_LANES}")
+    kind = next((name for name in (asked, f"nvme-{asked}", short, f"nvme-{short}") if name in names), asked)
+    return tuple(drive_of(kind, f"new {kind} {number}") for number in range(1, count + 1))
+
+
+# --- Errors ----------------------------------------------------------------------------------------------------
+
+
+def _problem(source: str, line: int | None, words: str, key: str = "") -> BadInput:
+    """One sentence: where, and what is wrong there."""
+    where = [printable(source), *([f"line {line}"] if line is not None else []), *([printable(key)] if key else [])]
+    return BadInput(f"{', '.join(where)}: {words}")
+
+
+def _fail(source: str, lines: dict[str, int], key: str, words: str) -> BadInput:
+    """The error for a key; where the key is not in the text, the line of the table that should have it."""
+    place = key
+    while place and place not in lines:
+        place = place[: max(place.rfind("."), place.rfind("["), 0)]
+    return _problem(source, lines.get(place), words, key)
+
+
+# --- TOML ------------------------------------------------------------------------------------------------------
+
+
+def _tables(text: str, source: str) -> dict[str, Any]:
+    """What the TOML reader makes of the text; its complaints in our form."""
+    import tomllib
+
+    _check_lines(text, source)
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _not_toml(text, source, str(error)) from None
+    except ValueError:  # a number of thousands of digits
+        raise BadInput(f"{printable(source)}: a number in it is too long to be read") from None
+
+
+def _check_lines(text: str, source: str) -> None:
+    """Refuse what would keep the TOML reader busy for long, and what an editor has put before the text."""
+    if text.startswith("\ufeff"):
+        raise _problem(source, 1, "the text begins with a byte order mark; save it as UTF-8 without one")
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(line) > LINE_LIMIT:
+            raise _problem(
+                source, number, f"the line has more than {LINE_LIMIT} characters; write lists in several lines"
+            )
+        if line.count(".") > DOTS_LIMIT and not line.lstrip().startswith("#"):
+            raise _problem(source, number, f"the line has more than {DOTS_LIMIT} dots; write lists in several lines")
+
+
+def _not_toml(text: str, source: str, message: str) -> BadInput:
+    """A complaint of the TOML reader, which ends in "(at line 3, column 7)" or "(at end of document)"."""
+    words, _, place = message.rpartition(" (at ")
+    number, _, column = place.removeprefix("line ").removesuffix(")").partition(", column ")
+    lines = text.rstrip("\n").count("\n") + 1
+    line = int(number) if number.isdecimal() else lines
+    at = f" at column {column}" if column else ""
+    return _problem(source, line, f"this is not TOML{at}: {_reader_words(words)}")
+
+
+def _reader_words(words: str) -> str:
+    """The TOML reader's complaint in plain words."""
+    if words == "Cannot overwrite a value" or words.startswith("Duplicate inline table key"):
+        return "the same key stands twice in one table"
+    if words.startswith(("Cannot declare", "Cannot mutate", "Cannot redefine")):
+        return "the same table stands twice, or a heading for one table where others have been headings for many"
+    if words == "Invalid value":
+        return "no value stands where one is needed; text needs quotes"
+    if words.startswith("Expected newline"):
+        return "something follows where the line should end"
+    return printable(words[:1].lower() + words[1:])
+
+
+# --- From the file's tables to the sheet -----------------------------------------------------------------------
+
+
+def _sheet(file: SheetFile, source: str, lines: dict[str, int], fail_here: Fail) -> Sheet:
+    return Sheet(
+        source=source,
+        machine=MachineSpec(**_given(file.machine)),
+        uplinks=tuple(Uplink(**_given(one)) for one in file.uplink),
+        slots=tuple(_slot(one, f"slot[{number}]", fail_here) for number, one in enumerate(file.slot)),
+        cards=tuple(_card(one, f"card[{number}]", fail_here) for number, one in enumerate(file.card)),
+        drives=tuple(_drive(one, f"drive[{number}]", fail_here) for number, one in enumerate(file.drive)),
+        stripes=tuple(StripeSpec(**_given(one)) for one in file.stripe),
+        needs=tuple(Need(**_given(one)) for one in file.need),
+        lines=lines,
+    )
+
+
+def _given(entry: Struct) -> dict[str, Any]:
+    """The keys that the file gives."""
+    return {key: value for key, value in asdict(entry).items() if value is not UNSET}
+
+
+def _slot(entry: SlotEntry, key: str, fail_here: Fail) -> SlotSpec:
+    given = _given(entry)
+    if "connector" not in given:
+        if entry.kind == "card":
+            raise _missing(key, "slot", "connector", fail_here)
+        given["connector"] = MODULE_LANES
+    if "splits" in given:
+        given["splits"] = tuple(tuple(int(part) for part in words.split("+")) for words in given["splits"])
+    return SlotSpec(**given)
+
+
+def _card(entry: CardEntry, key: str, fail_here: Fail) -> CardSpec:
+    return CardSpec(**_filled(_given(entry), CardKind, "card", key, ("connector", "lanes", "generation"), fail_here))
+
+
+def _drive(entry: DriveEntry, key: str, fail_here: Fail) -> DriveSpec:
+    return DriveSpec(**_filled(_given(entry), DriveKind, "drive", key, ("generation",), fail_here))
+
+
+def _filled(
+    given: dict[str, Any],
+    kind: type[CardKind | DriveKind],
+    table: str,
+    key: str,
+    needed: tuple[str, ...],
+    fail_here: Fail,
+) -> dict[str, Any]:
+    """The keys that the file gives, with those of the part kind where it gives none."""
+    if "kind" in given:
+        found = _kind(given["kind"], kind, table)
+        if isinstance(found, str):
+            raise fail_here(f"{key}.kind", found)
+        return found | given
+    for name in needed:
+        if name not in given:
+            raise _missing(key, table, name, fail_here, " (or give a kind of part)")
+    return given
+
+
+def _missing(key: str, table: str, name: str, fail_here: Fail, hint: str = "") -> BadInput:
+    from msgspec import Struct
+
+    from agent.sheets.shape import takes
+
+    return fail_here(key, f"{name} is missing: {takes(table, name)}{hint}")
+
+
+def _kind(name: str, wanted: type[CardKind | DriveKind], table: str) -> dict[str, Any] | str:
+    """The figures of a part kind, or why there are none."""
+    known = kinds()
+    found = known.get(name)
+    if isinstance(found, wanted):
+        return {key: value for key, value in asdict(found).items() if key not in _ABOUT_KINDS}
+    if found is not None:
+        return f"{quoted(name)} is a kind of {'drive' if table == 'card' else 'card'}, and a {table} is wanted here"
+    near = nearest(name, [other for other, kind in known.items() if isinstance(kind, wanted)])
+    hint = f"did you mean {quoted(near)}" if near else f"kinds of {table} begin with {_families(wanted)}"
+    return f"the part kind {quoted(name)} is not known; {hint}"
+
+
+def _families(wanted: type[CardKind | DriveKind]) -> str:
+    """The first words of the kinds' names: "carrier, display, network ..."."""
+    names = [name.partition("-")[0] for name, kind in kinds().items() if isinstance(kind, wanted)]
+    return ", ".join(dict.fromkeys(names))

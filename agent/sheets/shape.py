@@ -1,0 +1,341 @@
+"""The shape of a build sheet's file: its tables and keys, the bounds of each figure, and words for what breaks them.
+
+Looks at each value by itself. Names that mean something elsewhere, and figures that must agree, are for checks.py.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+
+import msgspec
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from knowledge.parts import nearest
+from probes.files import printable
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from knowledge.problems import BadInput
+
+    Fail = Callable[[str, str], BadInput]
+
+FORMAT: Final = "lanewright-sheet"
+VERSION: Final = 1
+
+# --- Bounds ----------------------------------------------------------------------------------------------------
+
+_Name = Annotated[str, Meta(min_length=1, max_length=100)]
+_Words = Annotated[str, Meta(min_length=1, max_length=200)]
+_Lanes = Literal[1, 2, 4, 8, 12, 16, 32]  # knowledge/rates.py, WIDTHS
+_Connector = Literal[1, 4, 8, 16]  # knowledge/slots.py, CONNECTORS
+_Generation = Annotated[int, Meta(ge=1, le=7)]
+_Payload = Literal[128, 256, 512, 1024, 2048, 4096]  # knowledge/rates.py, PAYLOADS
+_Length = Literal["2230", "2242", "2260", "2280", "22110"]  # knowledge/slots.py, LENGTH_CODES
+_Lengths = Annotated[tuple[_Length, ...], Meta(max_length=5)]
+_Watts = Annotated[float, Meta(ge=0, le=1000)]
+_SlotWatts = Annotated[float, Meta(gt=0, le=600)]
+_DriveWatts = Annotated[float, Meta(gt=0, le=100)]
+_Rate = Annotated[float, Meta(gt=0, le=1_000_000)]
+_Millimetres = Annotated[int, Meta(ge=10, le=1000)]
+_Bay = Annotated[int, Meta(ge=1, le=16)]
+_Split = Annotated[str, Meta(pattern=r"\A[0-9]{1,2}(\+[0-9]{1,2}){1,15}\Z")]
+_Port = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\Z")]
+_PciId = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4}:[0-9a-f]{4}\Z")]
+_Form = Literal["m.2", "u.2"]
+_Height = Literal["full", "low"]
+_Names = Annotated[tuple[_Name, ...], Meta(max_length=256)]
+
+
+# --- Tables ----------------------------------------------------------------------------------------------------
+
+
+class MachineEntry(Struct, forbid_unknown_fields=True):
+    """[machine]."""
+
+    name: _Words | UnsetType = UNSET
+    product: _Words | UnsetType = UNSET
+    board: _Words | UnsetType = UNSET
+    payload_bytes: _Payload | UnsetType = UNSET
+
+
+class UplinkEntry(Struct, forbid_unknown_fields=True):
+    """[[uplink]]."""
+
+    name: _Name
+    lanes: _Lanes
+    generation: _Generation
+    above: _Name | UnsetType = UNSET
+
+
+class SlotEntry(Struct, forbid_unknown_fields=True, kw_only=True):
+    """[[slot]]. A socket for drives needs no connector: it has the lanes that it has."""
+
+    label: _Name
+    kind: Literal["card", "m.2", "u.2"] = "card"
+    connector: _Connector | UnsetType = UNSET
+    open_end: bool | UnsetType = UNSET
+    lanes: _Lanes
+    generation: _Generation
+    splits: Annotated[tuple[_Split, ...], Meta(max_length=16)] | UnsetType = UNSET
+    uplink: _Name | UnsetType = UNSET
+    power_watts: _SlotWatts | UnsetType = UNSET
+    longest_mm: _Millimetres | UnsetType = UNSET
+    height: _Height | UnsetType = UNSET
+    covers: Annotated[tuple[_Name, ...], Meta(max_length=4)] | UnsetType = UNSET
+    lengths: _Lengths | UnsetType = UNSET
+    port: _Port | UnsetType = UNSET
+
+
+class CardEntry(Struct, forbid_unknown_fields=True):
+    """[[card]]. With `kind` every figure has a default."""
+
+    name: _Name
+    kind: _Name | UnsetType = UNSET
+    connector: _Connector | UnsetType = UNSET
+    lanes: _Lanes | UnsetType = UNSET
+    generation: _Generation | UnsetType = UNSET
+    carrier: Literal["none", "passive", "switch"] | UnsetType = UNSET
+    bays: Annotated[int, Meta(ge=0, le=16)] | UnsetType = UNSET
+    bay_lanes: Literal[1, 2, 4, 8, 16] | UnsetType = UNSET
+    bay_generation: _Generation | UnsetType = UNSET
+    bay_lengths: _Lengths | UnsetType = UNSET
+    bay_form: _Form | UnsetType = UNSET
+    power_watts: _Watts | UnsetType = UNSET
+    cable_watts: _Watts | UnsetType = UNSET
+    height: _Height | UnsetType = UNSET
+    length_mm: _Millimetres | UnsetType = UNSET
+    wide: Annotated[int, Meta(ge=1, le=4)] | UnsetType = UNSET
+    slot: _Name | UnsetType = UNSET
+    stays: bool | UnsetType = UNSET
+    wants_mbps: _Rate | UnsetType = UNSET
+    pci_id: _PciId | UnsetType = UNSET
+
+
+class DriveEntry(Struct, forbid_unknown_fields=True):
+    """[[drive]]. With `kind` every figure has a default."""
+
+    name: _Name
+    kind: _Name | UnsetType = UNSET
+    generation: _Generation | UnsetType = UNSET
+    lanes: Literal[1, 2, 4, 8, 16] | UnsetType = UNSET
+    read_mbps: _Rate | UnsetType = UNSET
+    write_mbps: _Rate | UnsetType = UNSET
+    power_watts: _DriveWatts | UnsetType = UNSET
+    length: _Length | UnsetType = UNSET
+    form: _Form | UnsetType = UNSET
+    card: _Name | UnsetType = UNSET
+    bay: _Bay | UnsetType = UNSET
+    slot: _Name | UnsetType = UNSET
+    stays: bool | UnsetType = UNSET
+    model: _Words | UnsetType = UNSET
+    serial: _Words | UnsetType = UNSET
+
+
+class StripeEntry(Struct, forbid_unknown_fields=True):
+    """[[stripe]]."""
+
+    name: _Name
+    raid: Literal[0, 1, 5, 10]
+    drives: _Names
+
+
+class NeedEntry(Struct, forbid_unknown_fields=True):
+    """[[need]]."""
+
+    name: _Name
+    stripe: _Name | UnsetType = UNSET
+    drives: _Names | UnsetType = UNSET
+    cards: _Names | UnsetType = UNSET
+    read_mbps: _Rate | UnsetType = UNSET
+    write_mbps: _Rate | UnsetType = UNSET
+    not_on_split: bool | UnsetType = UNSET
+    not_behind_switch: bool | UnsetType = UNSET
+    in_slot: _Name | UnsetType = UNSET
+
+
+class SheetFile(Struct, forbid_unknown_fields=True):
+    """The whole file."""
+
+    format: Literal["lanewright-sheet"]
+    version: Literal[1]
+    machine: MachineEntry = msgspec.field(default_factory=MachineEntry)
+    uplink: Annotated[tuple[UplinkEntry, ...], Meta(max_length=64)] = ()
+    slot: Annotated[tuple[SlotEntry, ...], Meta(max_length=256)] = ()
+    card: Annotated[tuple[CardEntry, ...], Meta(max_length=256)] = ()
+    drive: Annotated[tuple[DriveEntry, ...], Meta(max_length=512)] = ()
+    stripe: Annotated[tuple[StripeEntry, ...], Meta(max_length=64)] = ()
+    need: Annotated[tuple[NeedEntry, ...], Meta(max_length=256)] = ()
+
+
+TABLES: Final[dict[str, type[Struct]]] = {
+    "machine": MachineEntry,
+    "uplink": UplinkEntry,
+    "slot": SlotEntry,
+    "card": CardEntry,
+    "drive": DriveEntry,
+    "stripe": StripeEntry,
+    "need": NeedEntry,
+}
+
+# --- Words -----------------------------------------------------------------------------------------------------
+
+# What each key takes, to follow "is not". A key that means another thing in one table stands there with it.
+_TAKES: Final = {
+    "name": "a name of 1 to 100 characters in quotes",
+    "label": "a slot's label of 1 to 100 characters in quotes",
+    "format": f'"{FORMAT}"',
+    "machine.name": "words of 1 to 200 characters in quotes",
+    "product": "words of 1 to 200 characters in quotes",
+    "board": "words of 1 to 200 characters in quotes",
+    "model": "words of 1 to 200 characters in quotes",
+    "serial": "words of 1 to 200 characters in quotes",
+    "payload_bytes": "a size that a packet's data can have: 128, 256, 512, 1024, 2048 or 4096 bytes",
+    "lanes": "a number of lanes that a link can have: 1, 2, 4, 8, 12, 16 or 32",
+    "drive.lanes": "a number of lanes that a drive can have: 1, 2, 4, 8 or 16",
+    "generation": "a generation from 1 (2.5 GT/s) to 7 (128 GT/s), a whole number",
+    "bay_generation": "a generation from 1 (2.5 GT/s) to 7 (128 GT/s), a whole number",
+    "above": "the name of another uplink in quotes",
+    "kind": "the name of a part kind in quotes",
+    "slot.kind": 'a kind of slot: "card", "m.2" or "u.2"',
+    "connector": "the size of a connector in lanes: 1, 4, 8 or 16",
+    "open_end": "true or false",
+    "stays": "true or false",
+    "not_on_split": "true or false",
+    "not_behind_switch": "true or false",
+    "splits": 'a list of up to 16 ways to split the lanes in quotes, such as ["4+4+4+4", "8+8"]',
+    "uplink": "the name of an uplink in quotes",
+    "slot.power_watts": "a power above 0 and up to 600 W",
+    "card.power_watts": "a power from 0 to 1,000 W",
+    "drive.power_watts": "a power above 0 and up to 100 W",
+    "cable_watts": "a power from 0 to 1,000 W",
+    "longest_mm": "a length from 10 to 1,000 mm, a whole number",
+    "length_mm": "a length from 10 to 1,000 mm, a whole number",
+    "height": '"full" or "low"',
+    "covers": "a list of up to 4 slot labels in quotes",
+    "lengths": "a list of length codes in quotes: 2230, 2242, 2260, 2280, 22110",
+    "bay_lengths": "a list of length codes in quotes: 2230, 2242, 2260, 2280, 22110",
+    "length": "a length code in quotes: 2230, 2242, 2260, 2280 or 22110",
+    "port": 'an address such as "0000:00:01.0"',
+    "pci_id": 'an identifier such as "1b36:0010"',
+    "carrier": '"none", "passive" or "switch"',
+    "bays": "a number of bays from 0 to 16",
+    "bay": "a bay's number from 1 to 16",
+    "bay_lanes": "a number of lanes that a drive can have: 1, 2, 4, 8 or 16",
+    "bay_form": '"m.2" or "u.2"',
+    "form": '"m.2" or "u.2"',
+    "wide": "a number of slot places from 1 to 4",
+    "slot": "a slot's label in quotes",
+    "card": "a card's name in quotes",
+    "stripe": "a stripe's name in quotes",
+    "in_slot": "a slot's label in quotes",
+    "raid": "a kind of stripe set: 0, 1, 5 or 10",
+    "drives": "a list of up to 256 drive names in quotes",
+    "cards": "a list of up to 256 card names in quotes",
+    "read_mbps": "a rate above 0 and up to 1,000,000 MB/s",
+    "write_mbps": "a rate above 0 and up to 1,000,000 MB/s",
+    "wants_mbps": "a rate above 0 and up to 1,000,000 MB/s",
+}
+_SHOWN: Final = 40  # characters of a value that a message repeats
+
+
+def shaped(data: dict[str, Any], fail: Fail) -> SheetFile:
+    """The file's tables, each value within its bounds; `fail` makes the error for a key."""
+    _head(data, fail)
+    _keys(data, fail)
+    try:
+        return msgspec.convert(data, SheetFile)
+    except msgspec.ValidationError as error:
+        message = str(error)
+    # The path comes last, and holds names of ours alone; the words before it may repeat a value of the file.
+    words, _, place = message.rpartition(" - at `$")
+    raise _unfit(data, place.rstrip("`").lstrip("."), words, fail)
+
+
+def _head(data: dict[str, Any], fail: Fail) -> None:
+    """Tell a file of another kind, or of another version, before its keys are looked at."""
+    if "format" not in data or "version" not in data:
+        raise fail("", f'this is no build sheet: one begins with format = "{FORMAT}" and version = {VERSION}')
+    version = data["version"]
+    if data["format"] == FORMAT and type(version) is int and version != VERSION:
+        raise fail("version", f"the sheet is of version {shown(version)}, and this lanewright reads version {VERSION}")
+
+
+def _keys(data: dict[str, Any], fail: Fail) -> None:
+    """Refuse a key that no table of that name has."""
+    _known("", data, SheetFile.__struct_fields__, fail)
+    for table, value in data.items():
+        if table not in TABLES:
+            continue
+        known = TABLES[table].__struct_fields__
+        for number, entry in enumerate(value if isinstance(value, list) else [value]):
+            if isinstance(entry, dict):
+                _known(f"{table}[{number}]" if isinstance(value, list) else table, entry, known, fail)
+
+
+def _known(key: str, table: dict[str, Any], known: tuple[str, ...], fail: Fail) -> None:
+    for name in table:
+        if name not in known:
+            near = nearest(name, known)
+            hint = f"did you mean {near}" if near else f"known here are {', '.join(known)}"
+            raise fail(f"{key}.{name}" if key else name, f"this key is not known; {hint}")
+
+
+def _unfit(data: dict[str, Any], key: str, words: str, fail: Fail) -> BadInput:
+    """The error for the value at a path that does not fit."""
+    value = _at(data, key)
+    table = key.partition("[")[0].partition(".")[0]
+    if words.startswith("Object missing required field"):
+        missing = words.split("`")[1]
+        return fail(key, f"{missing} is missing: {takes(table, missing)}")
+    if key in TABLES or (key.endswith("]") and "." not in key):
+        return _not_a_table(key, value, fail)
+    if key.endswith("]"):
+        return fail(key, f"{shown(value)} does not belong here; {_last(key)} takes {takes(table, _last(key))}")
+    return fail(key, f"{shown(value)} is not {takes(table, _last(key))}")
+
+
+def _not_a_table(key: str, value: object, fail: Fail) -> BadInput:
+    """The error for something that should be a table, or a list of tables."""
+    table = key.partition("[")[0]
+    if isinstance(value, list) and table != "machine":
+        return fail(key, f"{len(value)} are more than a sheet can have")
+    written = "[machine]" if table == "machine" else f"[[{table}]]"
+    return fail(key, f"{shown(value)} stands where a heading {written} should be")
+
+
+def takes(table: str, key: str) -> str:
+    """What a key of a table takes, in words."""
+    return _TAKES.get(f"{table}.{key}") or _TAKES[key]
+
+
+def shown(value: object) -> str:
+    """A value for a message, as TOML writes it, cut where it is long."""
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case str():
+            return f'"{printable(value, _SHOWN)}"'
+        case int() | float():
+            return printable(str(value), _SHOWN)
+        case list():
+            return "a list of " + str(len(value))
+        case dict():
+            return "a table"
+        case _:
+            return "a date or time"
+
+
+def _last(key: str) -> str:
+    """The name at the end of a path: "covers" of "slot[2].covers[1]"."""
+    return key.rpartition(".")[2].partition("[")[0]
+
+
+def _at(data: Any, key: str) -> Any:  # noqa: ANN401 - whatever TOML can hold
+    """The value at a path that the checker gave: of names and numbers only."""
+    for part in key.replace("[", ".[").split("."):
+        if part.startswith("["):
+            data = data[int(part[1:-1])]
+        elif part:
+            data = data[part]
+    return data
