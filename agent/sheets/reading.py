@@ -56,8 +56,6 @@ def read_text(path: str) -> tuple[str, str]:
 def parse(text: str, source: str) -> Sheet:
     """The sheet in a text; `source` says in messages what it was read from."""
     from agent.sheets.lines import lines_of
-    from msgspec import Struct
-
     from agent.sheets.shape import shaped
 
     try:
@@ -244,8 +242,6 @@ def _filled(
 
 
 def _missing(key: str, table: str, name: str, fail_here: Fail, hint: str = "") -> BadInput:
-    from msgspec import Struct
-
     from agent.sheets.shape import takes
 
     return fail_here(key, f"{name} is missing: {takes(table, name)}{hint}")
