@@ -1,0 +1,272 @@
+"""From a build sheet to a placing problem in whole numbers, and back from its answers to parts and places.
+
+Decides nothing: which arrangement is best is `agent.planner.search`'s to say. What is hard is settled here: connectors,
+heights, lengths, splits, power, hidden neighbours, and what stays where it is.
+
+A part that the sheet says stays is left where it is even where the sheet's own figures forbid it: somebody fitted it
+there, so the machine is right and a figure is wrong (`agent.planner.plan` says so beside it). A carrier goes only where
+its drives that stay with it have their bays and power, if there is such a slot.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+
+from agent.planner.fits import drive_watts
+from agent.planner.holders import (
+    HAIR,
+    DrivesAlike,
+    Home,
+    card_holders,
+    hundredths_taken,
+    rates_of,
+    slot_holders,
+    tenths,
+    tenths_asked,
+)
+from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, Problem
+from agent.sheets.paths import bays_of, card_link, today
+from agent.sheets.sheet import Place, Placement
+from agent.throughput import DIRECTIONS, link_mbps
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.sheets.sheet import Need, Sheet, StripeSpec
+    from agent.throughput import Direction
+
+
+class Built(Struct, frozen=True):
+    """A problem, and what its numbers mean.
+
+    Slots and cards are numbered as in the sheet. `members` are the names of the drives of each class. `needs` names
+    the problem's needs: those of the sheet, then the link rates that cards want. What comes after them in the problem
+    only makes sure that drives that stay are not left out for others.
+    """
+
+    sheet: Sheet
+    problem: Problem
+    members: tuple[tuple[str, ...], ...]
+    needs: tuple[str, ...]
+    by_pair: dict[tuple[int | None, int], int]
+
+
+# --- Sheet to problem ------------------------------------------------------------------------------------------
+
+
+def build(sheet: Sheet) -> Built:
+    """The placing problem of a sheet."""
+    slots = {slot.label: number for number, slot in enumerate(sheet.slots)}
+    cards = {card.name: number for number, card in enumerate(sheet.cards)}
+    uplinks = {uplink.name: number for number, uplink in enumerate(sheet.uplinks)}
+    classes = _classes(sheet, slots, cards)
+    holders = (*card_holders(sheet, slots, classes), *slot_holders(sheet, classes))
+    wants = [number for number, card in enumerate(sheet.cards) if card.wants_mbps is not None]
+    needs = (
+        *(_need(sheet, need, classes, holders, slots, cards) for need in sheet.needs),
+        *(_want(sheet, number, holders) for number in wants),
+    )
+    problem = Problem(
+        sizes=tuple(
+            tenths(link_mbps(slot.generation, slot.lanes)) if slot.kind == "card" else 0 for slot in sheet.slots
+        ),
+        above=tuple(uplinks[slot.uplink] if slot.uplink is not None else None for slot in sheet.slots),
+        uplinks=tuple(
+            (
+                rates_of(sheet, (uplink.generation, uplink.lanes)),
+                uplinks[uplink.above] if uplink.above is not None else None,
+            )
+            for uplink in sheet.uplinks
+        ),
+        holders=holders,
+        must=tuple(card.carrier == "none" for card in sheet.cards),
+        card_today=tuple(slots[card.slot] if card.slot is not None else None for card in sheet.cards),
+        classes=tuple(
+            DriveClass(len(one.names), hundredths_taken(drive_watts(one.like)), one.today) for one in classes
+        ),
+        needs=(*needs, *_guards(classes, holders, len(needs))),
+    )
+    return Built(
+        sheet=sheet,
+        problem=problem,
+        members=tuple(tuple(one.names) for one in classes),
+        needs=(*(need.name for need in sheet.needs), *(f"link of {sheet.cards[number].name}" for number in wants)),
+        by_pair={(holder.card, holder.slot): number for number, holder in enumerate(holders)},
+    )
+
+
+def _classes(sheet: Sheet, slots: dict[str, int], cards: dict[str, int]) -> list[DrivesAlike]:
+    """The drives by what counts: their figures, the needs that name them, and the place of those that stay."""
+    stripes = {stripe.name: stripe.drives for stripe in sheet.stripes}
+    found: dict[object, DrivesAlike] = {}
+    for drive in sheet.drives:
+        place: Home | None = None
+        if drive.card is not None:
+            place = ("card", cards[drive.card])
+        elif drive.slot is not None:
+            place = ("slot", slots[drive.slot])
+        home = place if drive.stays else None
+        needs = tuple(
+            number
+            for number, need in enumerate(sheet.needs)
+            if drive.name in (need.drives if need.stripe is None else stripes[need.stripe])
+        )
+        figures = (drive.generation, drive.lanes, drive.read_mbps, drive.write_mbps, drive_watts(drive))
+        key = (*figures, drive.length, drive.form, home, needs)
+        one = found.setdefault(key, DrivesAlike(drive, home, [], {}))
+        one.names.append(drive.name)
+        if place is not None:
+            one.today[place] = one.today.get(place, 0) + 1
+    return list(found.values())
+
+
+# --- Needs -----------------------------------------------------------------------------------------------------
+
+
+def _need(
+    sheet: Sheet,
+    need: Need,
+    classes: Sequence[DrivesAlike],
+    holders: Sequence[Holder],
+    slots: dict[str, int],
+    cards: dict[str, int],
+) -> NeedOf:
+    """A need of the sheet; rates are asked of each drive."""
+    stripe = next((one for one in sheet.stripes if one.name == need.stripe), None)
+    drives = need.drives if stripe is None else stripe.drives
+    each = [
+        0 if asked is None else tenths_asked(asked if stripe is None else member_mbps(stripe, asked, direction))
+        for asked, direction in zip((need.read_mbps, need.write_mbps), DIRECTIONS, strict=True)
+    ]
+    there: tuple[tuple[int, frozenset[int]], ...] = ()
+    if need.in_slot is not None:
+        place = slots[need.in_slot]
+        there = tuple((cards[name], _where(holders, cards[name], {place})) for name in need.cards)
+    return NeedOf(
+        classes=tuple(number for number, one in enumerate(classes) if set(one.names) & set(drives)),
+        each=(each[0], each[1]),
+        no_split=need.not_on_split,
+        no_switch=need.not_behind_switch,
+        cards=there,
+    )
+
+
+def _want(sheet: Sheet, number: int, holders: Sequence[Holder]) -> NeedOf:
+    """The link rate that a card wants, as the slots that give it."""
+    card = sheet.cards[number]
+    good = {
+        place
+        for place, slot in enumerate(sheet.slots)
+        if card.wants_mbps is not None and link_mbps(*card_link(slot, card)) >= card.wants_mbps - HAIR
+    }
+    return NeedOf(cards=((number, _where(holders, number, good)),))
+
+
+def _where(holders: Sequence[Holder], card: int, slots: set[int]) -> frozenset[int]:
+    return frozenset(number for number, holder in enumerate(holders) if holder.card == card and holder.slot in slots)
+
+
+def _guards(classes: Sequence[DrivesAlike], holders: Sequence[Holder], needs: int) -> Iterator[NeedOf]:
+    """Needs that outweigh all others: that drives which stay are not left out where others could have their bays."""
+    for number, one in enumerate(classes):
+        where = [holder for holder in holders if holder.rates[number][0]]
+        rivals = any(
+            rates[0] for holder in where for other, rates in enumerate(holder.rates) if classes[other].home is None
+        )
+        if one.home is not None and rivals:
+            for _ in range(needs + 1):
+                yield NeedOf(classes=(number,))
+
+
+def member_mbps(stripe: StripeSpec, mbps: float, direction: Direction) -> float:
+    """What each member must do for a set to do `mbps` as a whole, while all work in step.
+
+    Reading uses all members (of copies too, at best). Writing, a copy (RAID 1, 10) is a second write of the same data,
+    and RAID 5 writes one member's worth of parity with each row (common practice).
+    """
+    count = len(stripe.drives)
+    if direction == "to_drive":
+        count = {0: count, 1: 1, 5: count - 1, 10: count // 2}[stripe.raid]
+    return mbps / count
+
+
+# --- Problem to placement --------------------------------------------------------------------------------------
+
+
+def arrangement_of(built: Built, placement: Placement) -> Arrangement | None:
+    """A placement in the problem's numbers; None where the problem does not allow it (a card where it cannot be)."""
+    sheet = built.sheet
+    cards = {card.name: number for number, card in enumerate(sheet.cards)}
+    slots = {slot.label: number for number, slot in enumerate(sheet.slots)}
+    pairs: list[tuple[int | None, int]] = [(cards[name], slots[label]) for name, label in placement.cards.items()]
+    pairs += [(None, slots[place.holder]) for place in placement.drives.values() if place.bay is None]
+    if any(pair not in built.by_pair for pair in pairs):
+        return None
+    counts: dict[tuple[int, int], int] = {}
+    for kind, names in enumerate(built.members):
+        for place in (placement.drives[name] for name in names if name in placement.drives):
+            pair: tuple[int | None, int] = (None, slots.get(place.holder, -1))
+            if place.bay is not None:
+                pair = cards[place.holder], slots.get(placement.cards.get(place.holder, ""), -1)
+            if pair not in built.by_pair:
+                return None
+            key = kind, built.by_pair[pair]
+            counts[key] = counts.get(key, 0) + 1
+    holders = sorted({built.by_pair[pair] for pair in pairs})
+    return Arrangement(tuple(holders), tuple((kind, holder, count) for (kind, holder), count in sorted(counts.items())))
+
+
+def placement_of(built: Built, arrangement: Arrangement) -> Placement:
+    """The parts in their places. Drives that can stay do so, in their bay; the others fill bays from the first."""
+    sheet, problem = built.sheet, built.problem
+    cards = {}
+    for holder in (problem.holders[number] for number in arrangement.holders):
+        if holder.card is not None:
+            cards[sheet.cards[holder.card].name] = sheet.slots[holder.slot].label
+    now = today(sheet).drives
+    chosen: dict[int, list[str]] = {}
+    for kind, names in enumerate(built.members):
+        free = list(names)
+        counts = {number: count for other, number, count in arrangement.drives if other == kind}
+        for number, count in counts.items():
+            here = _home(built, number)
+            stay = [name for name in free if name in now and (now[name].holder, now[name].bay is None) == here][:count]
+            free = [name for name in free if name not in stay]
+            chosen.setdefault(number, []).extend(stay)
+            counts[number] = count - len(stay)
+        for number, count in counts.items():
+            chosen.setdefault(number, []).extend(free[:count])
+            free = free[count:]
+    drives = {}
+    for number, names_there in chosen.items():
+        drives.update(_bays(built, problem.holders[number], names_there, now))
+    return Placement(cards, {drive.name: drives[drive.name] for drive in sheet.drives if drive.name in drives})
+
+
+def _home(built: Built, number: int) -> tuple[str, bool]:
+    """The name of the card or slot that holds drives, and whether it is a slot."""
+    holder = built.problem.holders[number]
+    if holder.card is None:
+        return built.sheet.slots[holder.slot].label, True
+    return built.sheet.cards[holder.card].name, False
+
+
+def _bays(built: Built, holder: Holder, names: Sequence[str], now: dict[str, Place]) -> dict[str, Place]:
+    """Bays for the drives of one holder."""
+    slot = built.sheet.slots[holder.slot]
+    if holder.card is None:
+        return {name: Place(slot.label, None) for name in names}
+    card = built.sheet.cards[holder.card]
+    free = sorted(bays_of(slot, card)[0])
+    found = {}
+    for name in names:
+        place = now.get(name)
+        if place is not None and place.holder == card.name and place.bay in free:
+            found[name] = place
+            free.remove(place.bay)
+    for name in names:
+        if name not in found:
+            found[name] = Place(card.name, free.pop(0))
+    return found

@@ -1,0 +1,122 @@
+"""What goes where by the figures of a sheet: one part and one place at a time, each refusal with its reason.
+
+Judges single pairs alone. What several parts do to each other (a slot held, a neighbour hidden, power shared) is
+settled by the problem that `agent.planner.build` makes of the sheet.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, Literal
+
+from msgspec import Struct
+
+from knowledge.slots import card_watts, goes_in
+
+if TYPE_CHECKING:
+    from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
+
+Why = Literal["connector", "height", "length", "power", "form"]
+
+# Generations for which knowledge/parts.toml gives a typical drive; older and newer ones count as the nearest.
+TYPICAL: Final = (3, 4, 5)
+
+
+class Refusal(Struct, frozen=True):
+    """Why a part does not go into a place: the kind of reason, and what the place offers, in a few words."""
+
+    why: Why
+    offers: str
+
+
+# --- Cards -----------------------------------------------------------------------------------------------------
+
+
+def card_refusal(slot: SlotSpec, card: CardSpec) -> Refusal | None:
+    """Why a card does not go into a slot for cards; None where it does.
+
+    A card of full height has a bracket that a slot for low cards has no room for; a low card goes into both.
+    """
+    if not goes_in(card.connector, slot.connector, open_end=slot.open_end):
+        return Refusal("connector", f"x{slot.connector}")
+    if card.height == "full" and slot.height == "low":
+        return Refusal("height", "low cards only")
+    if card.length_mm is not None and slot.longest_mm is not None and card.length_mm > slot.longest_mm:
+        return Refusal("length", f"{slot.longest_mm} mm")
+    if own_watts(card) > limit_watts(slot, card):
+        return Refusal("power", f"{limit_watts(slot, card):g} W")
+    return None
+
+
+def limit_watts(slot: SlotSpec, card: CardSpec) -> float:
+    """What a card and its drives may take in a slot, watts: the slot's limit or the card rules, and its own cables."""
+    rules = card_watts(card.connector, card.height)
+    limit = rules if slot.power_watts is None else min(rules, slot.power_watts)
+    return limit + card.cable_watts
+
+
+def own_watts(card: CardSpec) -> float:
+    """What a card itself takes, watts; 0 is counted where the sheet does not say."""
+    return 0.0 if card.power_watts is None else card.power_watts
+
+
+def hidden(slot: SlotSpec, card: CardSpec) -> tuple[str, ...]:
+    """The slots that a card hides beside its own. A wide card hides what its slot is said to cover, else nothing."""
+    return slot.covers if card.wide > 1 else ()
+
+
+# --- Drives ----------------------------------------------------------------------------------------------------
+
+
+def bay_refusal(card: CardSpec, drive: DriveSpec) -> Refusal | None:
+    """Why a drive does not go into the bays of a card; None where it does."""
+    return _drive_refusal(card.bay_form, card.bay_lengths, drive)
+
+
+def slot_refusal(slot: SlotSpec, drive: DriveSpec) -> Refusal | None:
+    """Why a drive does not go into a slot of its own; None where it does."""
+    if slot.kind == "card":
+        return Refusal("form", "cards")
+    return _drive_refusal(slot.kind, slot.lengths, drive)
+
+
+def _drive_refusal(form: str, lengths: tuple[str, ...], drive: DriveSpec) -> Refusal | None:
+    """Form and length against a bay or slot. A length that either side does not state is not held against it."""
+    if drive.form != form:
+        return Refusal("form", f"{form.upper()} drives")
+    if drive.length is not None and lengths and drive.length not in lengths:
+        return Refusal("length", " or ".join(lengths))
+    return None
+
+
+def drive_watts(drive: DriveSpec) -> float:
+    """What a drive takes at most, watts; where the sheet does not say, that of a typical drive of its generation."""
+    if drive.power_watts is not None:
+        return drive.power_watts
+    from agent.sheets.reading import drive_of
+
+    generation = min(TYPICAL, key=lambda known: abs(known - drive.generation))
+    typical = drive_of(f"nvme-gen{generation}", drive.name).power_watts
+    assert typical is not None
+    return typical
+
+
+# --- What stays ------------------------------------------------------------------------------------------------
+
+
+def kept_slots(sheet: Sheet) -> dict[str, str]:
+    """The slots whose card or drive stays, with its name."""
+    parts: tuple[CardSpec | DriveSpec, ...] = (*sheet.cards, *sheet.drives)
+    return {part.slot: part.name for part in parts if part.stays and part.slot is not None}
+
+
+def hidden_slots(sheet: Sheet) -> dict[str, str]:
+    """The slots that wide cards which stay hide for good, with the card's name; those held all the same left out."""
+    slots = {slot.label: slot for slot in sheet.slots}
+    kept = kept_slots(sheet)
+    return {
+        label: card.name
+        for card in sheet.cards
+        if card.stays and card.slot is not None
+        for label in hidden(slots[card.slot], card)
+        if label not in kept
+    }

@@ -1,0 +1,175 @@
+"""Who can hold what: every card in every slot that it can be in, every slot of drives, with their rates and power.
+
+Settles what is hard about single places, and what parts that stay take away from others. Chooses nothing.
+"""
+
+from __future__ import annotations
+
+from math import ceil, floor
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.planner.fits import (
+    bay_refusal,
+    card_refusal,
+    drive_watts,
+    hidden,
+    hidden_slots,
+    kept_slots,
+    limit_watts,
+    own_watts,
+    slot_refusal,
+)
+from agent.planner.problem import Holder
+from agent.sheets.paths import bay_link, bays_of, card_link, slot_link, today
+from agent.throughput import DIRECTIONS, ceiling_mbps
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.sheets.paths import Link
+    from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
+
+Home = tuple[str, int]  # ("card", number) or ("slot", number)
+
+# What a float may be off by where a figure in tenths or hundredths is meant (0.29 x 100 is 28.999...).
+HAIR: Final = 1e-6
+
+
+# --- Figures ---------------------------------------------------------------------------------------------------
+
+
+def tenths(mbps: float) -> int:
+    """A rate that can be had, in whole tenths of MB/s."""
+    return floor(10 * mbps + HAIR)
+
+
+def tenths_asked(mbps: float) -> int:
+    """A rate that is asked for, in whole tenths of MB/s."""
+    return ceil(10 * mbps - HAIR)
+
+
+def hundredths(watts: float) -> int:
+    """Power that there is, in whole hundredths of a watt."""
+    return floor(100 * watts + HAIR)
+
+
+def hundredths_taken(watts: float) -> int:
+    """Power that is taken, in whole hundredths of a watt."""
+    return ceil(100 * watts - HAIR)
+
+
+def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> tuple[int, int]:
+    """What a link carries, reading and writing; at most what the drive itself does, if one is given."""
+    limits = (None, None) if drive is None else (drive.read_mbps, drive.write_mbps)
+    rates = []
+    for direction, limit in zip(DIRECTIONS, limits, strict=True):
+        most = ceiling_mbps(*link, sheet.machine.payload_bytes, direction)
+        rates.append(max(1, tenths(most if limit is None else min(most, limit))))
+    return rates[0], rates[1]
+
+
+class DrivesAlike(Struct):
+    """Drives that are alike: one of them, where they stay (None: anywhere), and all their names."""
+
+    like: DriveSpec
+    home: Home | None
+    names: list[str]
+    today: dict[Home, int]
+
+
+# --- Holders ---------------------------------------------------------------------------------------------------
+
+
+def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAlike]) -> Iterator[Holder]:
+    """Every card in every slot that it can be in."""
+    kept, gone = kept_slots(sheet), hidden_slots(sheet)
+    for number, card in enumerate(sheet.cards):
+        fixed = Fixed.of(sheet, card)
+        places = []
+        for slot in sheet.slots:
+            if slot.kind != "card":
+                continue
+            if card.stays and card.slot is not None:
+                possible = slot.label == card.slot
+            else:
+                taken = slot.label in kept or slot.label in gone or not kept.keys().isdisjoint(hidden(slot, card))
+                possible = not taken and card_refusal(slot, card) is None
+            if possible:
+                places.append(slot)
+        for slot in [slot for slot in places if fixed.fit(slot, card)] or places:
+            watts = _watts(slot, card, fixed)
+            bays, split = bays_of(slot, card)
+            free = len(bays) - len(fixed.bays)
+            left = watts - hundredths_taken(fixed.watts)
+            yield Holder(
+                card=number,
+                slot=slots[slot.label],
+                bays=len(bays),
+                link=rates_of(sheet, card_link(slot, card)) if card.carrier == "switch" else None,
+                watts=watts,
+                rates=tuple(
+                    rates_of(sheet, bay_link(slot, card, one.like), one.like)
+                    if bays and _goes(one, ("card", number), card, free, left)
+                    else (0, 0)
+                    for one in classes
+                ),
+                split=split,
+                switch=card.carrier == "switch",
+                covers=tuple(slots[label] for label in hidden(slot, card) if label not in kept),
+            )
+
+
+class Fixed(Struct, frozen=True):
+    """The drives that stay on a card: their bays, and what they take together, watts."""
+
+    bays: tuple[int, ...]
+    watts: float
+
+    @classmethod
+    def of(cls, sheet: Sheet, card: CardSpec) -> Fixed:
+        """Those of one card."""
+        places = today(sheet).drives
+        drives = [drive for drive in sheet.drives if drive.stays and drive.card == card.name]
+        bays = [places[drive.name].bay for drive in drives]
+        return cls(tuple(bay for bay in bays if bay is not None), sum(drive_watts(drive) for drive in drives))
+
+    def fit(self, slot: SlotSpec, card: CardSpec) -> bool:
+        """Whether the card has their bays and their power in this slot."""
+        return set(self.bays) <= set(bays_of(slot, card)[0]) and self.watts <= limit_watts(slot, card) - own_watts(card)
+
+
+def _watts(slot: SlotSpec, card: CardSpec, fixed: Fixed) -> int:
+    """What drives may take on a card in a slot: what is left of the limit, and never less than what stays there."""
+    left = hundredths(max(0.0, limit_watts(slot, card) - own_watts(card)))
+    return max(left, hundredths_taken(fixed.watts)) if card.stays else left
+
+
+def _goes(one: DrivesAlike, home: Home, card: CardSpec, free: int, left: int) -> bool:
+    """Whether drives of a class may go into the bays of a card, beside those that stay there."""
+    if one.home is not None:
+        return one.home == home
+    return free > 0 and hundredths_taken(drive_watts(one.like)) <= left and bay_refusal(card, one.like) is None
+
+
+def slot_holders(sheet: Sheet, classes: Sequence[DrivesAlike]) -> Iterator[Holder]:
+    """Every slot that takes a drive itself and that some drive can be in."""
+    kept, gone = kept_slots(sheet), hidden_slots(sheet)
+    for number, slot in enumerate(sheet.slots):
+        if slot.kind == "card" or slot.label in gone:
+            continue
+        watts = None if slot.power_watts is None else hundredths(slot.power_watts)
+        stay = [one for one in classes if one.home == ("slot", number)]
+        if watts is not None and stay:
+            watts = max(watts, *(hundredths_taken(drive_watts(one.like)) for one in stay))
+        rates = []
+        for one in classes:
+            if slot.label in kept or one.home is not None:
+                goes = one in stay
+            else:
+                goes = slot_refusal(slot, one.like) is None
+                goes = goes and (watts is None or hundredths_taken(drive_watts(one.like)) <= watts)
+            rates.append(rates_of(sheet, slot_link(slot, one.like), one.like) if goes else (0, 0))
+        if any(read for read, _ in rates):
+            yield Holder(card=None, slot=number, bays=1, link=None, watts=watts, rates=tuple(rates))
