@@ -1,4 +1,4 @@
-"""The commands: options, what is printed, the time, exit statuses. The only module that prints or exits.
+"""The commands: options, which form is shown, the time, exit statuses. The only module that takes time or exits.
 
 Each command imports what it needs when it runs: `--format json` never loads the terminal library, a replay
 never loads what asks the machine.
@@ -13,20 +13,22 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent import __version__
-from knowledge.problems import BadInput, Problem
+from agent import __version__, output
+from knowledge.problems import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.audit import Audit
+    from agent.proposals import Asked
+    from agent.sheets.sheet import Sheet
     from agent.source import Clock, Source
 
-NARROWEST: Final = 40  # columns; no page is made for less
-USUAL_WIDTH: Final = 80  # where the width is told as 0
 INTERRUPTED: Final = 130  # as shells have it: 128 and the number of the signal
 SETTLE_SECONDS: Final = 2.0
 LONGEST_SETTLE: Final = 600.0
+SEARCH_SECONDS: Final = 10.0
+LONGEST_SEARCH: Final = 86_400.0
 
 
 class Commands(click.Group):
@@ -85,10 +87,15 @@ def _tell(words: str) -> None:
     click.echo(words, err=True)
 
 
-def _audited(source: Source, settle: float, only: str | None = None) -> Audit:
+def _audited(source: Source, settle: float, only: str | None = None, against: Sheet | None = None) -> Audit:
     from agent.audit import audit, only_at
 
     found = audit(source.facts(settle))
+    if against is not None:
+        from agent.sheets.expected import expected, limits, same_machine
+
+        same_machine(against, found.facts)
+        found = audit(found.facts, planned=expected(against), limits=limits(against, found))
     return found if only is None else only_at(found, only)
 
 
@@ -149,21 +156,29 @@ def main() -> None:
     help="Exit with 1 if anything this bad, or worse, was found.",
 )
 @click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
-def check(source: Source, form: str, settle: float, fail_on: str, only: str | None) -> None:
+@click.option("--against", metavar="SHEET", help="Hold the machine against this build sheet; - is standard input.")
+def check(source: Source, form: str, settle: float, fail_on: str, only: str | None, against: str | None) -> None:
     """Audit every link, slot and drive: verdicts, findings, steps.
 
     Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 nothing could be
     read.
     """
-    found = _audited(source, settle, only)
+    planned = None
+    if against is not None:
+        from agent.sheets.reading import read
+
+        if against == source.replay == "-":
+            raise click.UsageError("--against - and --replay - cannot go together: standard input is read once.")
+        planned = read(against)
+    found = _audited(source, settle, only, planned)
     if form == "json":
         from agent.report import data
 
-        _print_bytes(data.encode(data.check(found)))
+        output.form(data.check(found))
     else:
         from agent.report import text
 
-        _print_page(text.check, found, source)
+        output.page(text.check, found, source.name)
     from agent.findings import Severity
 
     sys.exit(1 if found.worst.rank <= Severity(fail_on).rank else 0)
@@ -179,11 +194,11 @@ def inventory(source: Source, form: str, only: str | None) -> None:
     if form == "json":
         from agent.report import data
 
-        _print_bytes(data.encode(data.inventory(found)))
+        output.form(data.inventory(found))
     else:
         from agent.report import text
 
-        _print_page(text.inventory, found, source)
+        output.page(text.inventory, found, source.name)
 
 
 @main.command()
@@ -213,16 +228,14 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
         "keep_serials": keep_serials and not source.redacted,
     }
     if file == "-":
-        _print_bytes(encode(**content))
+        output.whole(encode(**content))
         return
     write_file(file, force=force, **content)
     kept = bool(content["keep_serials"])
     if form == "json":
         from agent.report import data
 
-        _print_bytes(
-            data.encode(data.written(file, facts, len(source.answers), len(source.samples), redacted=not kept))
-        )
+        output.form(data.written(file, facts, len(source.answers), len(source.samples), redacted=not kept))
         return
     more = f" and {len(source.samples)} later looks" if source.samples else ""
     serials = "kept as they are" if kept else "replaced by tokens"
@@ -233,51 +246,148 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
 
 
 @main.command()
-@click.argument("name", type=click.Choice(["capture", "check", "inventory"]))
+@click.argument("sheet", required=False)
+@click.option("--sheet-from", "origin", metavar="CAPTURE", help="Make a build sheet of a capture; - is standard input.")
+@click.option("--add", "added", metavar="KIND", multiple=True, help="Add a card of this kind. Can be repeated.")
+@click.option("--drives", metavar="NxKIND", multiple=True, help="Add drives, such as 4xgen4. Can be repeated.")
+@click.option(
+    "--compare",
+    "tried",
+    metavar="KIND",
+    multiple=True,
+    help="Put cards of these kinds side by side, each with the drives of --drives. Can be repeated.",
+)
+@click.option(
+    "--seconds",
+    type=Seconds(0.0, LONGEST_SEARCH),
+    default=SEARCH_SECONDS,
+    show_default=True,
+    metavar="SECONDS",
+    help="Search no longer than this; with --compare, for each kind.",
+)
+@click.option("--write", "place", metavar="FILE", help="Write the sheet, its places as planned, to FILE.")
+@click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
+@click.option("--kinds", is_flag=True, help="List the kinds of parts that sheets and options can name.")
+@format_option
+def plan(  # noqa: PLR0913 - one for each option
+    *,
+    sheet: str | None,
+    origin: str | None,
+    added: tuple[str, ...],
+    drives: tuple[str, ...],
+    tried: tuple[str, ...],
+    seconds: float,
+    place: str | None,
+    force: bool,
+    kinds: bool,
+    form: str,
+) -> None:
+    """Find the best place for each part of a build sheet, before anything is bought or opened.
+
+    SHEET is a TOML file: slots, cards, drives, needs (- is standard input). Says what goes where and why, what each
+    drive should reach, and the moves in order. Nothing is done to the machine.
+
+    Exit status: 0 every part has a place and every need is met (with --compare: with one of the kinds); 1 not so; 2
+    bad use or unreadable input.
+    """
+    if sum((sheet is not None, origin is not None, kinds)) != 1:
+        raise click.UsageError("Give one of these: a build SHEET, --sheet-from CAPTURE to make one, or --kinds.")
+    if sheet is None and (added or drives or tried or form == "json"):
+        raise click.UsageError("--add, --drives, --compare and --format json go with a SHEET.")
+    if tried and place is not None:
+        raise click.UsageError("--write writes one plan: choose a kind, and give it with --add in place of --compare.")
+    if place is not None:
+        from probes.files import check_place
+
+        if kinds or place == "-":
+            raise click.UsageError("--write writes a build sheet, to a file; without it --sheet-from prints the sheet.")
+        check_place(place, force=force)
+    if kinds:
+        from agent.report import planning
+        from knowledge import parts
+
+        output.page(planning.kinds, parts.kinds(), "kinds of parts")
+    elif origin is not None:
+        from agent.sheets.writing import from_audit
+
+        source = _source(origin, None)
+        made = from_audit(_audited(source, 0.0), source.name)
+        output.whole(made.encode()) if place is None else _write(made, place, force=force)
+    elif sheet is not None:
+        from agent.proposals import Asked
+
+        asked = Asked(sheet, added, drives, tried)
+        sys.exit(_compared(asked, seconds, form) if tried else _planned(asked, seconds, form, place, force=force))
+
+
+def _planned(asked: Asked, seconds: float, form: str, place: str | None, *, force: bool) -> int:
+    """Show the plan of a sheet, and write it where that is asked for; the exit status."""
+    from agent.proposals import complete, proposed
+
+    proposal = proposed(asked, _for_seconds(seconds))
+    if form == "json":
+        from agent.report import plan_data
+
+        output.form(plan_data.plan(proposal.plan))
+    else:
+        from agent.report import planning
+
+        output.page(planning.plan, proposal.plan, proposal.name)
+    if place is not None:
+        from agent.sheets.writing import with_placement
+
+        _write(with_placement(proposal.text, proposal.plan.placement, proposal.name), place, force=force)
+    return 0 if complete(proposal.plan) else 1
+
+
+def _compared(asked: Asked, seconds: float, form: str) -> int:
+    """Show kinds of cards side by side in the machine of a sheet; the exit status."""
+    from agent.proposals import compared, complete
+
+    tried = compared(asked, lambda: _for_seconds(seconds))
+    if form == "json":
+        from agent.report import plan_data
+
+        output.form(plan_data.candidates(tried))
+    else:
+        from agent.report import planning
+
+        output.page(planning.candidates, tried, tried[0].plan.sheet.source)
+    return 0 if any(complete(one.plan) for one in tried) else 1
+
+
+def _for_seconds(seconds: float) -> Callable[[], bool]:
+    """What tells whether so many seconds from now are still running."""
+    import time
+
+    end = time.monotonic() + seconds
+    return lambda: time.monotonic() < end
+
+
+def _write(sheet: str, place: str, *, force: bool) -> None:
+    """Write a sheet whole to a file, and say so."""
+    from probes.files import quoted, write_whole
+
+    write_whole(place, sheet.encode(), force=force)
+    _tell(f"Wrote the build sheet {quoted(place)}.")
+
+
+@main.command()
+@click.argument("name", type=click.Choice(["candidates", "capture", "check", "inventory", "plan"]))
 def schema(name: str) -> None:
-    """Print the JSON Schema of a form: capture, check or inventory."""
+    """Print the JSON Schema of a form; candidates is the one of plan --compare."""
     from agent.report import data
 
     if name == "capture":
         from probes import capture as capture_file
 
-        _print_bytes(data.encode(capture_file.schema()))
+        output.form(capture_file.schema())
+    elif name in {"candidates", "plan"}:
+        from agent.report import plan_data
+
+        output.form(plan_data.schema(name))
     else:
-        _print_bytes(data.encode(data.schema(name)))
-
-
-def _print_bytes(data: bytes) -> None:
-    _print(lambda: sys.stdout.buffer.write(data))
-
-
-def _print(write: Callable[[], object]) -> None:
-    """Write to standard output. What goes wrong there is for the user to mend; a reader who left is click's matter."""
-    if sys.stdout is None:
-        raise BadInput("standard output is closed, so nothing can be shown; leave it open, or send it to a file")
-    try:
-        write()
-        sys.stdout.flush()
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        import contextlib
-
-        with contextlib.suppress(OSError):
-            sys.stdout.close()  # what is left in it would fail once more at the end
-        reason = (error.strerror or "it failed").lower()
-        raise BadInput(f"standard output cannot be written ({reason}); send it to another place") from None
-
-
-def _print_page(form: Callable[..., Any], found: Audit, source: Source) -> None:
-    from rich.console import Console
-
-    from agent.report import text
-
-    console = Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
-    if console.width < NARROWEST:
-        console.width = NARROWEST if console.width > 0 else USUAL_WIDTH
-    page = form(found, console.width, source.name)
-    _print(lambda: text.show(page, console))
+        output.form(data.schema(name))
 
 
 def start() -> None:

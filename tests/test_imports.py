@@ -22,6 +22,7 @@ PACKAGES: Final = ("agent", "knowledge", "probes")
 # A module may import what stands to its right, never its left or its neighbour (modules of one step).
 ARROWS: Final = (
     ("agent.cli",),
+    ("agent.output", "agent.proposals"),
     ("agent.report",),
     ("agent.soak", "agent.compare", "agent.planner", "agent.source"),
     ("agent.sheets",),
@@ -43,6 +44,7 @@ OUTSIDE_ARROWS: Final = frozenset({"agent", "agent.__main__"})
 READS: Final = "probes.reads"
 FILES: Final = "probes.files"
 COMMANDS: Final = "agent.cli"
+OUTPUT: Final = "agent.output"
 TERMINAL: Final = frozenset({"agent.report.text", "agent.report.planning", "agent.report.paper", "agent.report.advice"})
 
 # Where each door to the outside stands. A name ends in "*" where everything below it is meant.
@@ -88,12 +90,12 @@ DOORS: Final = {
     "exit": set[str](),
     "sys.exit": {COMMANDS},
     "sys.stdin": {FILES},
-    "sys.stdout": {COMMANDS},
+    "sys.stdout": {COMMANDS, OUTPUT},
     "sys.stderr": {COMMANDS},
     "time.*": {COMMANDS},
     "datetime.datetime.now": set[str](),
     "click.*": {COMMANDS},
-    "rich.*": {COMMANDS, *TERMINAL},
+    "rich.*": {OUTPUT, *TERMINAL},
 }
 
 # What `check --replay FILE --format json` does without, beyond what `import click, msgspec` brings along.
@@ -256,7 +258,7 @@ def test_the_readers_see_what_the_laws_forbid() -> None:
     assert {(4, "os.open"), (5, "sys.exit"), (6, "open")} <= set(used(tree))
     inside = ast.parse("def f():\n  from agent import audit\n  import agent.report.text")
     assert list(imported(inside)) == [(2, "agent.audit"), (3, "agent.report.text")]
-    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 6, 13]
+    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 7, 14]
 
 
 # --- Starts ----------------------------------------------------------------------------------------------------

@@ -60,7 +60,7 @@ def test_a_capture_is_what_its_machine_makes_now(name: str) -> None:
 def test_every_machine_has_its_folder_and_every_folder_its_expectation() -> None:
     """No machine is without a hand-written expectation, and no folder without a capture."""
     assert set(MACHINES) <= set(FOLDERS)
-    assert sorted(place.name for place in FIXTURES.iterdir()) == FOLDERS
+    assert sorted(place.name for place in FIXTURES.iterdir() if place.name != "sheets") == FOLDERS
     assert [name for name in FOLDERS if not (FIXTURES / name / "capture.json").is_file()] == []
 
 

@@ -16,7 +16,7 @@ from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import mbps, mbps_range, plain
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from agent.planner.result import (
         Alternative,
@@ -28,8 +28,9 @@ if TYPE_CHECKING:
         StripePlanned,
     )
     from agent.sheets.sheet import Sheet
+    from knowledge.parts import CardKind, DriveKind
 
-__all__ = ["candidates", "plan", "show"]
+__all__ = ["candidates", "kinds", "plan", "show"]
 
 GOOD: Final = STYLES[Severity.OK]
 FAIR: Final = STYLES[Severity.LIMIT]
@@ -66,6 +67,14 @@ def candidates(tried: Sequence[Candidate], width: int, source: str) -> Page:
         _left_undone(page, name, one.plan)
     page.add()
     page.add("To see the whole plan with one of them, with its steps, use --add in place of --compare.", style=QUIET)
+    return page
+
+
+def kinds(known: Mapping[str, CardKind | DriveKind], width: int, title: str) -> Page:
+    """The page of `plan --kinds`: each kind of part by its name, and what it stands for."""
+    page = Page(width)
+    page.add(title, style=HEADING)
+    page.columns([(name, plain(kind.what, SENTENCE)) for name, kind in known.items()])
     return page
 
 

@@ -1,0 +1,72 @@
+"""What `plan` is asked for, and the answer to it: a sheet is read, parts are added or tried, places are found.
+
+Reads the sheet and nothing else. Shows nothing and takes no time: what tells that time is left is an argument.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from agent.planner.result import Candidate, Plan
+    from agent.sheets.sheet import DriveSpec
+
+
+class Asked(Struct, frozen=True):
+    """A sheet by its file ("-": standard input), kinds of cards and drives to add to it, kinds of cards to try in it.
+
+    `drives` are words such as "4xgen4".
+    """
+
+    sheet: str
+    cards: tuple[str, ...] = ()
+    drives: tuple[str, ...] = ()
+    tried: tuple[str, ...] = ()
+
+
+class Proposal(Struct, frozen=True):
+    """The plan of a sheet, and the text of the sheet as it was read."""
+
+    plan: Plan
+    text: str
+    name: str
+
+
+def proposed(asked: Asked, running: Callable[[], bool]) -> Proposal:
+    """The plan of a sheet with the parts that are added to it."""
+    from agent.planner.plan import plan
+    from agent.planner.whatif import added
+    from agent.sheets.reading import parse, read_text
+
+    text, name = read_text(asked.sheet)
+    sheet = parse(text, name)
+    if asked.cards or asked.drives:
+        sheet = added(sheet, asked.cards, _drives(asked))
+    return Proposal(plan(sheet, running), text, name)
+
+
+def compared(asked: Asked, clock: Callable[[], Callable[[], bool]]) -> tuple[Candidate, ...]:
+    """Each kind that is tried, in the machine of the sheet; `clock` starts the time of one kind."""
+    from agent.planner.whatif import added, compare
+    from agent.sheets.reading import read
+
+    sheet = read(asked.sheet)
+    drives = _drives(asked)
+    if asked.cards:
+        sheet = added(sheet, asked.cards, ())
+    return tuple(one for kind in asked.tried for one in compare(sheet, (kind,), drives, clock()))
+
+
+def _drives(asked: Asked) -> tuple[DriveSpec, ...]:
+    from agent.sheets.reading import drives_of
+
+    return tuple(drive for words in asked.drives for drive in drives_of(words))
+
+
+def complete(found: Plan) -> bool:
+    """Whether every part has a place and every need is met."""
+    return not found.unplaced and all(need.answer != "not met" for need in found.needs)
