@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from knowledge import rates
+from tests.two_way import ACK_LESS, ACK_LIMITS
 
 HEADERS: Final = tuple(Path("/usr/include/linux").glob("pci_regs.h"))
 needs_header = pytest.mark.skipif(not HEADERS, reason="the kernel's header linux/pci_regs.h is not installed here")
@@ -59,23 +60,10 @@ def test_every_table_knows_every_generation_in_order() -> None:
     assert list(rates.PAYLOADS) == [128 << code for code in range(6)]
 
 
-# Bytes to an acknowledgement at payloads of 128, 256 ... 4096 bytes, 8 GT/s. Source: the tables of PCI Express Base as
-# the open model of Neugebauer et al., SIGCOMM 2018, carries them (pcie-bench/pcie-model, commit 40703cf).
-ACK_LIMITS: Final = {
-    1: (333, 512, 655, 1167, 2191, 4239),
-    2: (224, 313, 385, 641, 1153, 2177),
-    4: (169, 214, 250, 378, 634, 1146),
-    8: (163, 203, 182, 246, 374, 630),
-    16: (144, 168, 182, 246, 374, 630),
-}
-# In the same tables each cell for 2.5 GT/s is 96 less, and each for 5 GT/s 45 less.
-ACK_LESS: Final = {1: 96, 2: 45, 3: 0, 4: 0, 5: 0}
-
-
 @pytest.mark.parametrize("generation", ACK_LESS)
 @pytest.mark.parametrize("width", ACK_LIMITS)
 def test_acknowledgements_are_due_when_the_published_tables_say(generation: int, width: int) -> None:
-    """The formula gives every cell of the tables for x1 to x16, up to generation 5."""
+    """The formula gives every cell of the tables for x1 to x16, up to generation 5. Source: tests/two_way.py."""
     expected = [cell - ACK_LESS[generation] for cell in ACK_LIMITS[width]]
     assert expected == [rates.ack_limit_bytes(generation, width, payload) for payload in rates.PAYLOADS]
 
@@ -83,8 +71,8 @@ def test_acknowledgements_are_due_when_the_published_tables_say(generation: int,
 def test_acknowledgements_at_other_widths_fit_in() -> None:
     """At x32 the formula gives the two cells that tell a misprint in the open model from the table; x12 is below x8.
 
-    Source: as above. At 2.5 GT/s and 2048 bytes one of its two tables has 148, the other 248; at 5 GT/s and 4096 bytes
-    one has 327, the other 237.
+    Source: the open model of SIGCOMM 2018, see tests/two_way.py. At 2.5 GT/s and 2048 bytes one of its two tables has
+    148, the other 248; at 5 GT/s and 4096 bytes one has 327, the other 237.
     """
     assert rates.ack_limit_bytes(1, 32, 2048) == 148
     assert rates.ack_limit_bytes(2, 32, 4096) == 327

@@ -6,10 +6,26 @@ import itertools
 from typing import TYPE_CHECKING, Final
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from agent.throughput import Flow, Hop, Share, alone, ceiling_mbps, expected_mbps, link_mbps, together
+from agent.throughput import (
+    STRIPE_LEAST,
+    Flow,
+    Hop,
+    Load,
+    Share,
+    StripeShare,
+    alone,
+    both,
+    busy_ceiling_mbps,
+    ceiling_mbps,
+    expected_mbps,
+    link_mbps,
+    shares,
+    stripe,
+    together,
+)
 from knowledge.rates import GTPS, PAYLOADS, WIDTHS
 
 if TYPE_CHECKING:
@@ -261,6 +277,160 @@ def test_no_drives_share_nothing() -> None:
     assert together([], {}) == {}
 
 
+# --- Reading and writing at once -------------------------------------------------------------------------------
+
+
+def test_a_limit_holds_in_its_own_direction() -> None:
+    """A drive that gives 3,500 and takes 1,200 MB/s is read and written at most so fast; unsaid is unlimited."""
+    hops = hops_of(hop("own", 4, 4))
+    slow_writer, reader = Flow("disk", ("own",), 3500.0, 1200.0), Flow("disk", ("own",), 3500.0)
+    assert [3500.0, 1200.0] == [alone(slow_writer, hops, way).high for way in ("to_host", "to_drive")]
+    assert alone(reader, hops, "to_drive").high == ceiling_mbps(4, 4, 256, "to_drive")
+    with pytest.raises(ValueError, match="disk has neither a hop nor a limit"):
+        alone(Flow("disk", (), 3500.0), {}, "to_drive")
+
+
+def test_a_drive_read_and_written_at_once_has_the_busy_ceilings() -> None:
+    """One x8 drive at 8 GT/s reads and writes some 50 Gb/s each way, below what one way alone gives."""
+    read, write = both([Flow("disk", ("own",), None)], hops_of(hop("own", 3, 8)))["disk"]
+    assert (read.high, write.high) == (busy_ceiling_mbps(3, 8, 256), busy_ceiling_mbps(3, 8, 256, "to_drive"))
+    assert [50.75, 53.69] == [round(share.high / GIGABITS, 2) for share in (read, write)]
+    assert {"own"} == {read.narrowest, write.narrowest}
+    assert read.low == write.low == 0.75 * link_mbps(3, 8)
+
+
+def test_the_request_size_of_a_hop_counts_where_both_directions_work() -> None:
+    """Requests of 128 bytes cost more than those of 512, which are taken where the size is not known."""
+    rates = {}
+    for size in (128, 512, None):
+        flow, hops = Flow("disk", ("own",), None), hops_of(Hop("own", 3, 4, 256, size))
+        rates[size] = both([flow], hops)["disk"][0].high
+        assert alone(flow, hops).high == ceiling_mbps(3, 4, 256)
+    assert rates[128] < rates[512] == rates[None]
+
+
+def test_only_hops_with_work_both_ways_are_busy() -> None:
+    """While one drive is read and its neighbour written, their own links have one-way rates, the uplink busy ones."""
+    hops = hops_of(hop("d0", 3, 4), hop("d1", 3, 4), hop("uplink", 3, 4))
+    reader, writer = fleet(2, "uplink")
+    found = shares([Load(reader, "to_host"), Load(writer, "to_drive")], hops)
+    assert [share.high for share in found] == [busy_ceiling_mbps(3, 4, 256), busy_ceiling_mbps(3, 4, 256, "to_drive")]
+    assert [share.narrowest for share in found] == ["uplink", "uplink"]
+    apart = shares([Load(Flow("d0", ("d0",), None), "to_host"), Load(Flow("d1", ("d1",), None), "to_drive")], hops)
+    assert [share.high for share in apart] == [ceiling_mbps(3, 4, 256), ceiling_mbps(3, 4, 256, "to_drive")]
+
+
+def test_readers_take_nothing_from_the_part_of_writers() -> None:
+    """Three drives read behind an uplink share its one direction; a fourth that is written has the other."""
+    hops = hops_of(*(hop(f"d{one}", 4, 4) for one in range(4)), hop("uplink", 3, 4))
+    flows = fleet(4, "uplink")
+    found = shares([*(Load(flow, "to_host") for flow in flows[:3]), Load(flows[3], "to_drive")], hops)
+    assert [share.high for share in found[:3]] == [pytest.approx(busy_ceiling_mbps(3, 4, 256) / 3)] * 3
+    assert found[3].high == busy_ceiling_mbps(3, 4, 256, "to_drive")
+
+
+# --- Stripe sets -----------------------------------------------------------------------------------------------
+
+READ: Final = ceiling_mbps(3, 8, 256)
+WRITTEN: Final = ceiling_mbps(3, 8, 256, "to_drive")
+
+
+def behind_one_uplink() -> tuple[list[Flow], dict[str, Hop]]:
+    """Four x4 drives on a switch carrier in x8, all at 8 GT/s: each has a quarter of what the slot gives."""
+    return fleet(4, "uplink"), hops_of(*(hop(f"d{one}", 3, 4) for one in range(4)), hop("uplink", 3, 8))
+
+
+# Source of the multiples for 1 and 5: Patterson, Gibson and Katz, A Case for RAID, SIGMOD 1988, large transfers (reads
+# from both copies, writes as one drive; all drives but the one of parity); of those for 0 and 10: common practice.
+@pytest.mark.parametrize(
+    ("raid", "read", "written"),
+    [(0, READ, WRITTEN), (1, READ, WRITTEN / 4), (5, READ * 3 / 4, WRITTEN * 3 / 4), (10, READ, WRITTEN / 2)],
+)
+def test_a_set_behind_one_uplink_gives_no_more_than_the_uplink(raid: int, read: float, written: float) -> None:
+    """Whatever is held more than once takes its part of the uplink when it is written."""
+    flows, hops = behind_one_uplink()
+    found = [stripe(raid, flows, hops, way) for way in ("to_host", "to_drive")]
+    assert [read, written] == pytest.approx([share.high for share in found])
+    assert {"uplink"} == {share.narrowest for share in found}
+
+
+@pytest.mark.parametrize(("raid", "read", "written"), [(0, 4, 4), (5, 3, 3), (1, (1, 4), 1), (10, (2, 4), 2)])
+def test_a_set_on_links_of_its_own_has_the_multiples(raid: int, read: int | tuple[int, int], written: int) -> None:
+    """Four drives with a slot each: the multiples of a member's rate, from one copy to all where copies are held."""
+    flows, hops = fleet(4), hops_of(*(hop(f"d{one}", 3, 4) for one in range(4)))
+    low, high = expected_mbps(3, 4, 256)
+    least, most = read if isinstance(read, tuple) else (read, read)
+    found = stripe(raid, flows, hops)
+    assert (found.low, found.high) == (least * low, most * high)
+    assert bool(found.copies_read) == isinstance(read, tuple)
+    low, high = expected_mbps(3, 4, 256, "to_drive")
+    assert StripeShare(written * low, written * high, "d0", "") == stripe(raid, flows, hops, "to_drive")
+
+
+def test_a_set_goes_at_the_pace_of_its_worst_off_member() -> None:
+    """Three good drives and one on a single lane: four times the single lane, which is named."""
+    flows, hops = fleet(4), hops_of(*(hop(f"d{one}", 3, 4) for one in range(3)), hop("d3", 3, 1))
+    found = stripe(0, flows, hops)
+    assert found == StripeShare(4 * expected_mbps(3, 1, 256)[0], 4 * ceiling_mbps(3, 1, 256), "d3", "")
+
+
+def test_a_set_held_by_a_drives_own_limit_names_no_hop() -> None:
+    """A slow drive among fast ones holds the set back, and no link does."""
+    flows, hops = fleet(2, limits={1: 500.0}), hops_of(hop("d0", 3, 4), hop("d1", 3, 4))
+    assert stripe(0, flows, hops) == StripeShare(1000.0, 1000.0, None, "")
+
+
+def test_one_copy_alone_has_the_uplink_to_itself() -> None:
+    """Of a mirrored set behind one uplink, reading one copy can give as much as reading all of them at once."""
+    flows, hops = behind_one_uplink()
+    narrow = {**hops, "uplink": hop("uplink", 3, 2)}
+    low, high = expected_mbps(3, 2, 256)
+    for raid in (1, 10):
+        found = stripe(raid, flows, narrow)
+        assert [found.low, found.high] == pytest.approx([low, high])
+
+
+def test_copies_stand_side_by_side_in_the_list() -> None:
+    """A RAID 10 whose second copies are all slow reads at least what those give alone."""
+    flows = fleet(4, limits={1: 500.0, 3: 500.0})
+    hops = hops_of(*(hop(f"d{one}", 3, 4) for one in range(4)))
+    found = stripe(10, flows, hops)
+    assert (found.low, found.high) == (1000.0, 2000.0)
+    assert found.copies_read == "from one copy of each pair to both at once"
+    assert stripe(1, flows, hops).copies_read == "from one copy to all 4 at once"
+
+
+def test_others_that_work_take_their_part_from_a_set() -> None:
+    """Two members and two others behind one uplink: the set has half of it; members named as others count once."""
+    flows, hops = behind_one_uplink()
+    found = stripe(0, flows[:2], hops, "to_host", flows)
+    assert found.high == pytest.approx(READ / 2)
+    assert stripe(0, flows[:2], hops).high == pytest.approx(READ)
+
+
+@pytest.mark.parametrize(
+    ("raid", "count", "message"),
+    [
+        (6, 4, "RAID 6 is not one of 0, 1, 5, 10"),
+        (0, 1, "RAID 0 takes at least 2 drives, not 1"),
+        (5, 2, "RAID 5 takes at least 3 drives, not 2"),
+        (10, 2, "RAID 10 takes at least 4 drives, not 2"),
+        (10, 5, "RAID 10 takes an even number of drives, not 5"),
+    ],
+)
+def test_a_set_that_cannot_be_is_refused(raid: int, count: int, message: str) -> None:
+    """Another RAID, too few drives, or an odd number in pairs has no rate."""
+    hops = hops_of(*(hop(f"d{one}", 3, 4) for one in range(count)))
+    with pytest.raises(ValueError, match=message):
+        stripe(raid, fleet(count), hops)
+
+
+def test_a_drive_twice_in_a_set_is_refused() -> None:
+    """A drive cannot be two members of one set."""
+    with pytest.raises(ValueError, match="a drive is in the set twice"):
+        stripe(0, fleet(2) + fleet(1), hops_of(hop("d0", 3, 4), hop("d1", 3, 4)))
+
+
 # --- Several drives: laws --------------------------------------------------------------------------------------
 
 
@@ -381,6 +551,24 @@ def test_the_narrowest_hop_is_full_and_on_the_way(made: tuple[list[Flow], dict[s
         one = hops[share.narrowest]
         carried = sum(shares[other.name].high for other in flows if share.narrowest in other.hops)
         assert carried == pytest.approx(ceiling_mbps(one.speed, one.width, one.payload_bytes))
+
+
+@given(fleets(), st.sampled_from(sorted(STRIPE_LEAST)), directions, st.data())
+def test_a_set_is_in_order_and_never_above_its_members(
+    made: tuple[list[Flow], dict[str, Hop]], raid: int, direction: Direction, data: st.DataObject
+) -> None:
+    """A set has a range in order, no more than all of its members together, and no more while others work."""
+    flows, hops = made
+    counts = range(STRIPE_LEAST[raid], len(flows) + 1, 2 if raid == 10 else 1)
+    assume(counts)
+    members = flows[: data.draw(st.sampled_from(counts))]
+    quiet = stripe(raid, members, hops, direction)
+    assert 0 < quiet.low <= quiet.high
+    found = together(members, hops, direction)
+    assert quiet.high <= sum(share.high for share in found.values()) * (1 + TOLERANCE)
+    assert quiet.narrowest in {None, *(key for flow in members for key in flow.hops)}
+    with_others = stripe(raid, members, hops, direction, flows)
+    assert with_others.high <= quiet.high * (1 + TOLERANCE)
 
 
 # --- Several drives: brute force -------------------------------------------------------------------------------
