@@ -9,21 +9,27 @@ from msgspec import Struct, structs
 from agent import advisor, machine, rules, throughput, verdicts
 from agent.findings import Finding, Severity, Verdict
 from agent.rules.drives import by_drive, limits
-from agent.rules.links import payloads
+from agent.rules.links import payloads, request_bytes
+from agent.rules.stripes import stripe_sets
 from agent.throughput import Flow, Hop, Share
 from knowledge.problems import BadInput
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from agent.judged import Judged
     from agent.machine import Machine
+    from agent.planned import Planned
+    from agent.rules.rule import StripeSeen
     from probes.facts import Drive, Facts
 
 
 class DriveSeen(Struct, frozen=True):
     """A drive with what it should reach. Rates are (low, high) in MB/s, None where its path says nothing of rates.
+
+    `alone` and `together` are of reading, `alone_write` and `together_write` of writing; `both` are reading and writing
+    while all drives are read and written at once.
 
     `path` is made of link keys from the drive to the processor; `narrowest` is the key of the hop that
     decides its share when all drives read at once. Temperatures are degrees Celsius. `payload_bytes` is the payload
@@ -40,6 +46,9 @@ class DriveSeen(Struct, frozen=True):
     narrowest: str | None
     narrowest_alone: str | None
     payload_bytes: int | None
+    alone_write: tuple[float, float] | None = None
+    together_write: tuple[float, float] | None = None
+    both: tuple[tuple[float, float], tuple[float, float]] | None = None
 
 
 class Audit(Struct, frozen=True):
@@ -57,6 +66,7 @@ class Audit(Struct, frozen=True):
     unread: tuple[Unread, ...]
     by_key: dict[str, Judged]
     nvme_at: dict[str, Drive]
+    stripes: tuple[StripeSeen, ...] = ()
     part: str = ""
 
     @property
@@ -68,15 +78,23 @@ class Audit(Struct, frozen=True):
         )
 
 
-def audit(facts: Facts) -> Audit:
-    """Judge every link, run every rule, add the steps."""
+def audit(
+    facts: Facts,
+    planned: Planned | None = None,
+    limits: Mapping[str, tuple[float | None, float | None]] | None = None,
+) -> Audit:
+    """Judge every link, run every rule, add the steps.
+
+    `planned` is what a build sheet expects; `limits` are what drives can give and take themselves, by their names,
+    (read, write) in MB/s.
+    """
     built = machine.build(facts)
     judged = verdicts.judge(built)
     by_key = {one.link.key: one for one in judged}
-    flows, hops = paths_of_drives(built, by_key)
-    alone = {flow.name: throughput.alone(flow, hops) for flow in flows}
-    together = throughput.together(flows, hops)
-    seen = rules.Seen(built, judged, by_key, flows, hops, alone, together)
+    flows, hops = paths_of_drives(built, by_key, limits or {})
+    rates = _Rates(flows, hops)
+    sets = tuple(stripe_sets(built, flows, hops)) if facts.stripes else ()
+    seen = rules.Seen(built, judged, by_key, flows, hops, rates.alone, rates.together, sets, planned)
     findings = []
     guest = facts.host.virtual is True
     unread = list(facts.unread)
@@ -95,11 +113,12 @@ def audit(facts: Facts) -> Audit:
         facts=facts,
         machine=built,
         links=judged,
-        drives=tuple(_drives(built, hops, alone, together)),
+        drives=tuple(_drives(built, rates)),
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
         by_key=by_key,
         nvme_at={drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"},
+        stripes=sets,
     )
 
 
@@ -115,7 +134,9 @@ def below_best(facts: Facts) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def paths_of_drives(built: Machine, by_key: dict[str, Judged]) -> tuple[tuple[Flow, ...], dict[str, Hop]]:
+def paths_of_drives(
+    built: Machine, by_key: dict[str, Judged], limits: Mapping[str, tuple[float | None, float | None]]
+) -> tuple[tuple[Flow, ...], dict[str, Hop]]:
     """The drives as flows, and the hops they cross, for the throughput model.
 
     A drive on a path with a hop whose rate is not known, or says nothing of lanes, is left out; so is a SATA or SAS
@@ -128,40 +149,61 @@ def paths_of_drives(built: Machine, by_key: dict[str, Judged]) -> tuple[tuple[Fl
         if path.drive.kind != "nvme" or not found or any(one.now is None or one.mbps is None for one in found):
             continue
         sizes = payloads(path)
+        asked = request_bytes(path)
         for one in found:
             assert one.now is not None
-            key, payload = one.link.key, sizes[0] if sizes else None
+            key, payload, request = one.link.key, sizes[0] if sizes else None, asked
             known = hops.get(key)
             if known is not None:  # a shared hop carries the packets of all its drives: the smallest counts
                 payload = None if payload is None or known.payload_bytes is None else min(payload, known.payload_bytes)
-            hops[key] = Hop(key, one.now.speed, one.now.width, payload)
-        flows.append(Flow(path.drive.name, tuple(one.link.key for one in found), None))
+                request = None if request is None or known.request_bytes is None else min(request, known.request_bytes)
+            hops[key] = Hop(key, one.now.speed, one.now.width, payload, request)
+        flows.append(
+            Flow(path.drive.name, tuple(one.link.key for one in found), *limits.get(path.drive.name, (None, None)))
+        )
     return tuple(flows), hops
 
 
-def _drives(
-    built: Machine, hops: dict[str, Hop], alone: dict[str, Share], together: dict[str, Share]
-) -> Iterator[DriveSeen]:
+class _Rates:
+    """What each drive should reach, by its name: read and written, alone and together, and both ways at once."""
+
+    def __init__(self, flows: tuple[Flow, ...], hops: dict[str, Hop]) -> None:
+        self.hops = hops
+        self.alone = {flow.name: throughput.alone(flow, hops) for flow in flows}
+        self.together = throughput.together(flows, hops)
+        self.alone_write = {flow.name: throughput.alone(flow, hops, "to_drive") for flow in flows}
+        self.together_write = throughput.together(flows, hops, "to_drive")
+        self.both = throughput.both(flows, hops)
+
+
+def _drives(built: Machine, rates: _Rates) -> Iterator[DriveSeen]:
     sensors = by_drive(built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
         mine = sensors.get(name, [])
         main = next((sensor for sensor in mine if sensor.label.lower() == "composite"), mine[0] if mine else None)
         warning, critical = limits(path.drive, main) if main is not None else _told(path.drive)
-        one, all_at_once = alone.get(name), together.get(name)
-        own = hops.get(path.hops[0].key) if path.hops else None
+        one, all_at_once, both = rates.alone.get(name), rates.together.get(name), rates.both.get(name)
+        own = rates.hops.get(path.hops[0].key) if path.hops else None
         yield DriveSeen(
             drive=path.drive,
             path=tuple(hop.key for hop in path.hops),
             celsius=main.celsius if main is not None else None,
             warning_celsius=warning,
             critical_celsius=critical,
-            alone=(one.low, one.high) if one else None,
-            together=(all_at_once.low, all_at_once.high) if all_at_once else None,
+            alone=_ends(one),
+            together=_ends(all_at_once),
             narrowest=all_at_once.narrowest if all_at_once else None,
             narrowest_alone=one.narrowest if one else None,
             payload_bytes=own.payload_bytes if own is not None and one is not None else None,
+            alone_write=_ends(rates.alone_write.get(name)),
+            together_write=_ends(rates.together_write.get(name)),
+            both=((both[0].low, both[0].high), (both[1].low, both[1].high)) if both else None,
         )
+
+
+def _ends(share: Share | None) -> tuple[float, float] | None:
+    return None if share is None else (share.low, share.high)
 
 
 def _told(drive: Drive) -> tuple[float | None, float | None]:
@@ -194,6 +236,7 @@ def only_at(found: Audit, name: str) -> Audit:
         facts=facts,
         links=links,
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
+        stripes=tuple(one for one in found.stripes if not drives.isdisjoint(one.stripe.members)),
         findings=tuple(finding for finding in found.findings if finding.subject in subjects),
         unread=tuple(one for one in found.unread if not subjects.isdisjoint(one.what.replace("/", " ").split())),
     )

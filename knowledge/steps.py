@@ -30,6 +30,16 @@ LICENSED: Final = (
     "Never open a power supply; work on supplies and site wiring is for licensed people under local codes."
 )
 
+# What to say beside the rates of a stripe set (common practice).
+STRIPE_CAUTION: Final = (
+    "A stripe multiplies the risk of loss, as each of its drives takes all of it along, and the firmware may not start "
+    "from it: keep a backup (common practice)."
+)
+COPIES_CAUTION: Final = (
+    "A set outlives the loss of a drive, not a mistake, and the firmware may not start from it: keep a backup (common "
+    "practice)."
+)
+
 # The same cautions in a few words, for repeating where they already stand in full on the same page.
 SHORT: Final = {
     POWER_OFF: "power off and unplug",
@@ -267,6 +277,7 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "ends-contradict": ("look-again",),
     "link-unread": ("look-again",),
     "uplink-shared": (),
+    "stripe-held-back": (),
     "payload-low": ("set-payload",),
     "payload-mismatch": ("match-payload",),
     "slot-limited": ("move", "swap"),

@@ -30,6 +30,7 @@ from tests.boards import (
 from tests.build import build, capture_bytes, set_counters, set_link
 from tests.hostile import hostile
 from tests.parts import Function, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
+from tests.raid import Raid, put_set
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -123,6 +124,15 @@ def bench_1_switch_carrier() -> Setup:
     drives = [reel_3(f"RL3-1200{number}") for number in range(1, 5)]
     fitted = {"SLOT1": [carrier((3, 8), drives)], "SLOT2": display(), "M2_1": [folio("QF1-12001", (4, 4))]}
     return Setup(build(bench_1(fitted)))
+
+
+@machine
+def bench_1_stripe_set() -> Setup:
+    """The scratch drives behind a packet switch run as one RAID 0; two of the disks are a mirror."""
+    tree = bench_1_switch_carrier().tree.copy()
+    put_set(tree, Raid(members=[f"nvme{number}n1" for number in range(4)], size=8_001_595_736_064))
+    put_set(tree, Raid(name="md1", level="raid1", members=["sda1", "sdb1"], size=8_001_427_603_456))
+    return Setup(tree)
 
 
 def _payload_tower(*, accepts: int, port: int, device: int) -> Machine:
@@ -279,6 +289,19 @@ def bench_2_hot_drive() -> Setup:
     log = {"critical_warning": 2, "warning_minutes": 37, "light_throttles": 12, "light_throttle_seconds": 1804}
     hot = Nvme(model=REEL_3, serial="RL3-25001", firmware="RL3A1.07", kelvin=347, sensors=(359, 344), log=log)
     return Setup(build(bench_2({"PCIE3": [reel_3("", nvme=hot)], "PCIE2": ten_gigabit()})))
+
+
+@machine
+def bench_2_other_sets() -> Setup:
+    """Sets that share no link: a mirror on links of its own, one of a level without rates, one that does not run."""
+    fitted = {"PCIE1": [reel_3("RL3-27001")], "PCIE2": [reel_3("RL3-27002")], "PCIE3": [reel_3("RL3-27003")]}
+    tree = build(bench_2(fitted, words={"PCIE1": {"can_split": False}}))
+    put_set(tree, Raid(name="md10", level="raid1", members=["nvme0n1p2", "nvme1n1p2"], size=999_000_000_000))
+    put_set(tree, Raid(name="md11", level="raid6", members=["sda2", "sdb2", "nvme2n1p1", "loop3"], size=4_000_000_000))
+    put_set(tree, Raid(name="md12", level="", members=["nvme3n1p3"], state="inactive"))
+    lost = Raid(name="md13", level="raid5", members=["nvme0n1p3", "nvme1n1p3"], places=3, idle={"nvme2n1p3": "faulty"})
+    put_set(tree, lost)
+    return Setup(tree)
 
 
 @machine

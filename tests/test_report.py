@@ -455,7 +455,7 @@ def test_the_forms_are_data() -> None:
     assert set(asdict(form)) == {*("format", "version", "taken_at", "platform", "host"), *LISTS}
 
 
-LISTS: Final = ("links", "drives", "findings", "unread")
+LISTS: Final = ("links", "drives", "stripes", "findings", "unread")
 
 
 def test_colour_is_on_the_word_alone() -> None:

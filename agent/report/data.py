@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 import msgspec
 from msgspec import Struct
 
-from agent.report.plain import asked, describe, describe_link
+from agent.report.plain import asked, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
 from probes.unread import Unread
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit, DriveSeen
     from agent.findings import Evidence, Finding, Rate, Step
     from agent.judged import Judged
+    from agent.rules.rule import StripeSeen
     from probes.facts import BoardSlot, Facts, Host, PciFunction
 
 VERSION: Final = 1
@@ -66,7 +67,11 @@ class LinkData(Struct, frozen=True):
 
 
 class DriveData(Struct, frozen=True):
-    """One drive; rates are MB/s reading, [low, high]; temperatures are degrees Celsius."""
+    """One drive; rates are MB/s, [low, high]; temperatures are degrees Celsius.
+
+    `alone_mbps` and `together_mbps` are of reading; `both_read_mbps` and `both_write_mbps` of all drives being read and
+    written at once.
+    """
 
     name: str
     kind: str
@@ -83,6 +88,37 @@ class DriveData(Struct, frozen=True):
     narrowest_hop: str | None
     path: tuple[str, ...]
     payload_bytes: int | None
+    alone_write_mbps: tuple[float, float] | None
+    together_write_mbps: tuple[float, float] | None
+    both_read_mbps: tuple[float, float] | None
+    both_write_mbps: tuple[float, float] | None
+
+
+class StripeData(Struct, frozen=True, kw_only=True):
+    """A stripe set of the system; rates are MB/s of the whole set, [low, high], null where `why` says so.
+
+    `drives` are those of the members at work, in order, `blocks` their block devices; `idle` are spares and failed
+    ones. `copies_read` says what the ends of the range of reading differ in, where copies are held.
+    """
+
+    name: str
+    level: str | None
+    raid: int | None
+    state: str | None
+    bytes: int | None
+    drives: tuple[str | None, ...]
+    blocks: tuple[str, ...]
+    idle: tuple[str, ...]
+    places: int | None
+    missing: int | None
+    alone_mbps: tuple[float, float] | None
+    together_mbps: tuple[float, float] | None
+    alone_write_mbps: tuple[float, float] | None
+    together_write_mbps: tuple[float, float] | None
+    narrowest_hop: str | None
+    copies_read: str
+    why: str
+    caution: str
 
 
 class StepData(Struct, frozen=True):
@@ -138,6 +174,7 @@ class CheckData(Struct, frozen=True, kw_only=True):
     host: HostData
     links: tuple[LinkData, ...]
     drives: tuple[DriveData, ...]
+    stripes: tuple[StripeData, ...]
     findings: tuple[FindingData, ...]
     unread: tuple[UnreadData, ...]
 
@@ -190,6 +227,7 @@ class InventoryData(Struct, frozen=True, kw_only=True):
     slots: tuple[SlotData, ...]
     links: tuple[LinkData, ...]
     drives: tuple[DriveData, ...]
+    stripes: tuple[StripeData, ...]
     functions: tuple[FunctionData, ...]
     unread: tuple[UnreadData, ...]
 
@@ -239,6 +277,7 @@ def check(audit: Audit) -> CheckData:
         host=_host(audit.facts.host),
         links=tuple(_link(judged, audit) for judged in audit.links),
         drives=tuple(_drive(drive) for drive in audit.drives),
+        stripes=tuple(map(_stripe, audit.stripes)),
         findings=tuple(_finding(finding) for finding in audit.findings),
         unread=_unread(audit),
     )
@@ -253,6 +292,7 @@ def inventory(audit: Audit) -> InventoryData:
         slots=tuple(slots(audit)),
         links=tuple(_link(judged, audit) for judged in audit.links),
         drives=tuple(_drive(drive) for drive in audit.drives),
+        stripes=tuple(map(_stripe, audit.stripes)),
         functions=tuple(_function(function, audit) for function in audit.facts.functions),
         unread=_unread(audit),
     )
@@ -341,6 +381,34 @@ def _drive(seen: DriveSeen) -> DriveData:
         narrowest_hop=seen.narrowest,
         path=seen.path,
         payload_bytes=seen.payload_bytes,
+        alone_write_mbps=_range(seen.alone_write),
+        together_write_mbps=_range(seen.together_write),
+        both_read_mbps=_range(seen.both[0]) if seen.both is not None else None,
+        both_write_mbps=_range(seen.both[1]) if seen.both is not None else None,
+    )
+
+
+def _stripe(seen: StripeSeen) -> StripeData:
+    stripe = seen.stripe
+    return StripeData(
+        name=stripe.name,
+        level=_value(stripe.level) or None,
+        raid=seen.raid,
+        state=stripe.state,
+        bytes=_value(stripe.size_bytes),
+        drives=tuple(name or None for name in stripe.members),
+        blocks=stripe.blocks,
+        idle=stripe.idle,
+        places=_value(stripe.places),
+        missing=stripe.missing,
+        alone_mbps=_range(seen.alone),
+        together_mbps=_range(seen.together),
+        alone_write_mbps=_range(seen.alone_write),
+        together_write_mbps=_range(seen.together_write),
+        narrowest_hop=seen.narrowest,
+        copies_read=seen.copies_read,
+        why=seen.why,
+        caution=stripe_caution(seen),
     )
 
 

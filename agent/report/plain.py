@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from knowledge.classes import describe_class
+from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.findings import Rate
     from agent.machine import Link
+    from agent.rules.rule import StripeSeen
     from probes.facts import Drive, PciFunction
     from probes.unread import Unread
 
@@ -102,9 +104,18 @@ def place(link: Link) -> str:
     return link.key
 
 
+def stripe_caution(seen: StripeSeen) -> str:
+    """What to say beside the rates of a stripe set: "" for what is no RAID of the model."""
+    return "" if seen.raid is None else COPIES_CAUTION if seen.raid else STRIPE_CAUTION
+
+
 def size(drive: Drive) -> str:
     """A drive's size for people, in GB or TB of 10^9 and 10^12 bytes; "" where it is not known."""
-    total = sum(block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int))
+    return bytes_text(sum(block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int)))
+
+
+def bytes_text(total: int) -> str:
+    """A number of bytes for people, in GB or TB of 10^9 and 10^12 bytes; "" for none."""
     if not total:
         return ""
     return f"{total / 1e12:.1f} TB" if total >= 1e12 else f"{total / 1e9:.0f} GB"  # noqa: PLR2004

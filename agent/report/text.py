@@ -13,7 +13,18 @@ from agent.ends import rate_text
 from agent.findings import Severity, Verdict
 from agent.report.advice import add_findings, add_remarks, by_subject
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import asked, describe, describe_link, mbps_range, place, plain, size, told
+from agent.report.plain import (
+    asked,
+    bytes_text,
+    describe,
+    describe_link,
+    mbps_range,
+    place,
+    plain,
+    size,
+    stripe_caution,
+    told,
+)
 from knowledge.rates import celsius_text
 from knowledge.rates import describe as describe_speed
 from probes.unread import Unread
@@ -24,6 +35,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit, DriveSeen
     from agent.judged import Judged
     from agent.report.data import SlotData
+    from agent.rules.rule import StripeSeen
     from probes.facts import PciFunction
 __all__ = ["Page", "check", "inventory", "show"]
 
@@ -39,6 +51,7 @@ def check(audit: Audit, width: int, source: str) -> Page:
         add_findings(page, group, audit)
     add_remarks(page, audit)
     _drives(page, audit)
+    _stripes(page, audit)
     if all(judged.link.device is None for judged in audit.links):
         _functions(page, audit, "What was seen")
     _firmware(page, audit)
@@ -52,7 +65,8 @@ def inventory(audit: Audit, width: int, source: str) -> Page:
     _head(page, audit, source)
     _machine(page, audit)
     _slots(page, audit)
-    _drives(page, audit, rates=False)
+    _drives(page, audit, whole=True)
+    _stripes(page, audit)
     _functions(page, audit, "All functions")
     _unread(page, audit)
     return page
@@ -192,14 +206,15 @@ def _rates(judged: Judged) -> str:
     return rate_text(judged.now)
 
 
-def _drives(page: Page, audit: Audit, *, rates: bool = True) -> None:
+def _drives(page: Page, audit: Audit, *, whole: bool = False) -> None:
+    """The drives with what each should reach when read; the `whole` of it is for an inventory."""
     if not audit.drives:
         return
-    page.heading("Drives, and what each should reach when read" if rates else "Drives")
+    page.heading("Drives, and what each should reach" if whole else "Drives, and what each should reach when read")
     for seen in audit.drives:
         drive = seen.drive
         words = [told(drive.model, "model not known"), size(drive)]
-        if not rates:
+        if whole:
             words.append(f"firmware {told(drive.firmware)}")
             words.append(f"serial {told(drive.serial)}")
         words.append(_temperature(seen))
@@ -209,8 +224,8 @@ def _drives(page: Page, audit: Audit, *, rates: bool = True) -> None:
             .append("  " + ", ".join(word for word in words if word), "")
         )
         page.add(line, hang=4)
-        if rates:
-            page.add(_expected(seen), indent=4, hang=6)
+        for rates in _all_expected(seen) if whole else (_expected(seen),):
+            page.add(rates, indent=4, hang=6)
         page.add(_path(seen, audit), indent=4, hang=6, style=QUIET)
 
 
@@ -231,11 +246,66 @@ def _expected(seen: DriveSeen) -> str:
         return "its own interface decides its rate, not the PCI Express link"
     if seen.alone is None or seen.together is None:
         return "no rate can be told: its path has no link, or one whose rate is not known"
-    alone, together = mbps_range(seen.alone), mbps_range(seen.together)
-    rates = f"alone {alone}" if alone == together else f"alone {alone}; all drives at once {together}"
+    rates = _alone_and_together(seen.alone, seen.together, "all drives at once")
     if seen.payload_bytes is None:
         rates = f"{rates} (at most: the payload size could not be read)"
     return rates
+
+
+def _all_expected(seen: DriveSeen) -> Iterator[str]:
+    """What a drive should reach when read, when written, and when all drives are read and written at once."""
+    if seen.alone_write is None or seen.together_write is None or seen.both is None:
+        yield _expected(seen)
+        return
+    yield f"read {_expected(seen)}"
+    yield f"written {_alone_and_together(seen.alone_write, seen.together_write, 'all drives at once')}"
+    read, write = map(mbps_range, seen.both)
+    yield f"all drives read and written at once: read {read}, written {write}"
+
+
+def _alone_and_together(alone: tuple[float, float], together: tuple[float, float], when: str) -> str:
+    """Two ranges in one line, or one where they are the same."""
+    one, all_at_once = mbps_range(alone), mbps_range(together)
+    return f"alone {one}" if one == all_at_once else f"alone {one}; {when} {all_at_once}"
+
+
+def _stripes(page: Page, audit: Audit) -> None:
+    """Stripe sets: members, what the set should reach as one, the hop that decides, and the caution once a kind."""
+    if not audit.stripes:
+        return
+    page.heading("Stripe sets, and what each should reach as one")
+    for seen in audit.stripes:
+        page.add(
+            Text().append(f"  {plain(seen.stripe.name, 40)}", HEADING).append(f"  {_stripe_words(seen)}", ""), hang=4
+        )
+        if seen.alone is None or seen.together is None or seen.alone_write is None or seen.together_write is None:
+            page.add(f"no rate can be told: {plain(seen.why)}", indent=4, hang=6)
+            continue
+        copies = f" ({seen.copies_read})" if seen.copies_read else ""
+        when = "with all drives at work"
+        page.add(f"read {_alone_and_together(seen.alone, seen.together, when)}{copies}", indent=4, hang=6)
+        page.add(f"written {_alone_and_together(seen.alone_write, seen.together_write, when)}", indent=4, hang=6)
+        narrowest = audit.by_key.get(seen.narrowest or "")
+        if narrowest is not None and narrowest.now is not None:
+            hop = f"narrowest: {rate_text(narrowest.now)} ({place(narrowest.link)})"
+            page.add(hop, indent=4, hang=6, style=QUIET)
+    for caution in dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))):
+        page.add(f"! {caution}", indent=2, hang=4)
+
+
+def _stripe_words(seen: StripeSeen) -> str:
+    """A set in words: its kind, its members, its size, what is lost."""
+    stripe = seen.stripe
+    level = "level not known" if isinstance(stripe.level, Unread) else plain(stripe.level, 20) or "a set"
+    kind = f"RAID {seen.raid}" if seen.raid is not None else level
+    names = [plain(name or block, 40) for name, block in zip(stripe.members, stripe.blocks, strict=True)]
+    members = f"{kind} of {', '.join(names)}" if names else f"{kind}, no member at work"
+    words = [members, bytes_text(stripe.size_bytes) if isinstance(stripe.size_bytes, int) else "size not known"]
+    if stripe.idle:
+        words.append(f"not at work in it: {', '.join(plain(block, 40) for block in stripe.idle)}")
+    if stripe.missing:
+        words.append(f"{stripe.missing} member{_s(stripe.missing)} missing")
+    return ", ".join(word for word in words if word)
 
 
 def _path(seen: DriveSeen, audit: Audit) -> str:

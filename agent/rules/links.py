@@ -206,6 +206,13 @@ def payloads(path: Path) -> tuple[int, int] | None:
     return (min(in_force), min(supported)) if in_force else None
 
 
+def request_bytes(path: Path) -> int | None:
+    """The largest read that the drive of a path may ask for at once, bytes; None where it could not be read."""
+    device = path.hops[0].device if path.hops else None
+    code = device.registers.read(pcie.DEVICE_CONTROL, "max_read_request_size") if device is not None else None
+    return pcie.PAYLOAD_BYTES.get(code) if isinstance(code, int) else None
+
+
 def _payload(function: PciFunction, where: str) -> int | None:
     if where == "control":
         code = function.registers.read(pcie.DEVICE_CONTROL, "max_payload_size")

@@ -14,18 +14,39 @@ if TYPE_CHECKING:
     from agent.findings import Evidence, Rate, Severity
     from agent.judged import Judged
     from agent.machine import Machine
+    from agent.planned import Planned
     from agent.throughput import Flow, Share
+    from probes.facts import StripeSet
     from probes.unread import Unread
 
 
 LEAST_GAIN: Final = 0.5  # MB/s; less is a matter of rounding
 
 
+class StripeSeen(Struct, frozen=True, kw_only=True):
+    """A stripe set with what it should reach, (low, high) in MB/s, alone and while all other drives work as well.
+
+    Where no rate can be told, `why` says so and the rates are None. `raid` is None for what is no RAID of the model.
+    `narrowest` is the key of the hop that decides while all drives are read, `narrowest_alone` that of the set alone.
+    """
+
+    stripe: StripeSet
+    raid: int | None
+    why: str = ""
+    alone: tuple[float, float] | None = None
+    together: tuple[float, float] | None = None
+    alone_write: tuple[float, float] | None = None
+    together_write: tuple[float, float] | None = None
+    narrowest: str | None = None
+    narrowest_alone: str | None = None
+    copies_read: str = ""
+
+
 class Seen(Struct, frozen=True):
     """All that a rule may see: the machine, its judged links, and what its drives reach.
 
     `flows` are the drives whose paths are made of rated hops, `hops` those hops by key; the shares `alone` and
-    `together` are by the drive's name.
+    `together` are by the drive's name, for reading. `planned` is what a build sheet expects, if one was given.
     """
 
     machine: Machine
@@ -35,6 +56,8 @@ class Seen(Struct, frozen=True):
     hops: dict[str, Hop]
     alone: dict[str, Share]
     together: dict[str, Share]
+    stripes: tuple[StripeSeen, ...] = ()
+    planned: Planned | None = None
 
     def at(self, key: str) -> Judged | None:
         """The judged link of this key (`Link.key`)."""
@@ -53,7 +76,7 @@ class Seen(Struct, frozen=True):
         else:
             tops = {flow.hops[-1] for flow in self.flows if key in flow.hops}
             flows = [flow for flow in self.flows if flow.hops[-1] in tops]
-            better = {**self.hops, key: Hop(key, rate.speed, rate.width, hop.payload_bytes)}
+            better = {**self.hops, key: Hop(key, rate.speed, rate.width, hop.payload_bytes, hop.request_bytes)}
             after = together(flows, better)
             gain = sum(after[flow.name].high - self.together[flow.name].high for flow in flows)
         return gain if gain > LEAST_GAIN else None
