@@ -1,4 +1,4 @@
-"""Build sheets from text: TOML, held to its shape, part kinds filled in.
+"""Build sheets from text: TOML, held to its shape, part kinds filled in, and checked as a whole.
 
 Sheets come from anybody. Whatever is wrong with one is a `BadInput` of one sentence that names file, line and key.
 """
@@ -55,6 +55,7 @@ def read_text(path: str) -> tuple[str, str]:
 
 def parse(text: str, source: str) -> Sheet:
     """The sheet in a text; `source` says in messages what it was read from."""
+    from agent.sheets.checks import check
     from agent.sheets.lines import lines_of
     from agent.sheets.shape import shaped
 
@@ -67,7 +68,9 @@ def parse(text: str, source: str) -> Sheet:
     def fail_here(key: str, words: str) -> BadInput:
         return _fail(source, lines, key, words)
 
-    return _sheet(shaped(data, fail_here), source, lines, fail_here)
+    sheet = _sheet(shaped(data, fail_here), source, lines, fail_here)
+    check(sheet)
+    return sheet
 
 
 def fail(sheet: Sheet, key: str, words: str) -> BadInput:
@@ -214,11 +217,19 @@ def _slot(entry: SlotEntry, key: str, fail_here: Fail) -> SlotSpec:
 
 
 def _card(entry: CardEntry, key: str, fail_here: Fail) -> CardSpec:
-    return CardSpec(**_filled(_given(entry), CardKind, "card", key, ("connector", "lanes", "generation"), fail_here))
+    given = _given(entry)
+    filled = _filled(given, CardKind, "card", key, ("connector", "lanes", "generation"), fail_here)
+    if "bay_lengths" not in given and filled.get("bay_form", "m.2") != "m.2":
+        filled.pop("bay_lengths", None)  # those of the kind are for other bays than the sheet says
+    return CardSpec(**filled)
 
 
 def _drive(entry: DriveEntry, key: str, fail_here: Fail) -> DriveSpec:
-    return DriveSpec(**_filled(_given(entry), DriveKind, "drive", key, ("generation",), fail_here))
+    given = _given(entry)
+    filled = _filled(given, DriveKind, "drive", key, ("generation",), fail_here)
+    if "length" not in given and filled.get("form", "m.2") != "m.2":
+        filled.pop("length", None)  # that of the kind is for another form than the sheet says
+    return DriveSpec(**filled)
 
 
 def _filled(

@@ -38,7 +38,7 @@ _SlotWatts = Annotated[float, Meta(gt=0, le=600)]
 _DriveWatts = Annotated[float, Meta(gt=0, le=100)]
 _Rate = Annotated[float, Meta(gt=0, le=1_000_000)]
 _Millimetres = Annotated[int, Meta(ge=10, le=1000)]
-_Bay = Annotated[int, Meta(ge=1, le=16)]
+_Bay = Annotated[int, Meta(ge=1, le=64)]
 _Split = Annotated[str, Meta(pattern=r"\A[0-9]{1,2}(\+[0-9]{1,2}){1,15}\Z")]
 _Port = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\Z")]
 _PciId = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4}:[0-9a-f]{4}\Z")]
@@ -96,8 +96,8 @@ class CardEntry(Struct, forbid_unknown_fields=True):
     lanes: _Lanes | UnsetType = UNSET
     generation: _Generation | UnsetType = UNSET
     carrier: Literal["none", "passive", "switch"] | UnsetType = UNSET
-    bays: Annotated[int, Meta(ge=0, le=16)] | UnsetType = UNSET
-    bay_lanes: Literal[1, 2, 4, 8, 16] | UnsetType = UNSET
+    bays: Annotated[int, Meta(ge=0, le=64)] | UnsetType = UNSET
+    bay_lanes: _Lanes | UnsetType = UNSET
     bay_generation: _Generation | UnsetType = UNSET
     bay_lengths: _Lengths | UnsetType = UNSET
     bay_form: _Form | UnsetType = UNSET
@@ -118,7 +118,7 @@ class DriveEntry(Struct, forbid_unknown_fields=True):
     name: _Name
     kind: _Name | UnsetType = UNSET
     generation: _Generation | UnsetType = UNSET
-    lanes: Literal[1, 2, 4, 8, 16] | UnsetType = UNSET
+    lanes: _Lanes | UnsetType = UNSET
     read_mbps: _Rate | UnsetType = UNSET
     write_mbps: _Rate | UnsetType = UNSET
     power_watts: _DriveWatts | UnsetType = UNSET
@@ -192,7 +192,6 @@ _TAKES: Final = {
     "serial": "words of 1 to 200 characters in quotes",
     "payload_bytes": "a size that a packet's data can have: 128, 256, 512, 1024, 2048 or 4096 bytes",
     "lanes": "a number of lanes that a link can have: 1, 2, 4, 8, 12, 16 or 32",
-    "drive.lanes": "a number of lanes that a drive can have: 1, 2, 4, 8 or 16",
     "generation": "a generation from 1 (2.5 GT/s) to 7 (128 GT/s), a whole number",
     "bay_generation": "a generation from 1 (2.5 GT/s) to 7 (128 GT/s), a whole number",
     "above": "the name of another uplink in quotes",
@@ -219,9 +218,9 @@ _TAKES: Final = {
     "port": 'an address such as "0000:00:01.0"',
     "pci_id": 'an identifier such as "1b36:0010"',
     "carrier": '"none", "passive" or "switch"',
-    "bays": "a number of bays from 0 to 16",
-    "bay": "a bay's number from 1 to 16",
-    "bay_lanes": "a number of lanes that a drive can have: 1, 2, 4, 8 or 16",
+    "bays": "a number of bays from 0 to 64",
+    "bay": "a bay's number from 1 to 64",
+    "bay_lanes": "a number of lanes that a link can have: 1, 2, 4, 8, 12, 16 or 32",
     "bay_form": '"m.2" or "u.2"',
     "form": '"m.2" or "u.2"',
     "wide": "a number of slot places from 1 to 4",
@@ -236,6 +235,7 @@ _TAKES: Final = {
     "write_mbps": "a rate above 0 and up to 1,000,000 MB/s",
     "wants_mbps": "a rate above 0 and up to 1,000,000 MB/s",
 }
+_UNCLEAN: Final = "{} holds characters that cannot be shown, or begins or ends with a blank"
 _SHOWN: Final = 40  # characters of a value that a message repeats
 
 
@@ -243,6 +243,7 @@ def shaped(data: dict[str, Any], fail: Fail) -> SheetFile:
     """The file's tables, each value within its bounds; `fail` makes the error for a key."""
     _head(data, fail)
     _keys(data, fail)
+    _texts(data, fail)
     try:
         return msgspec.convert(data, SheetFile)
     except msgspec.ValidationError as error:
@@ -279,6 +280,18 @@ def _known(key: str, table: dict[str, Any], known: tuple[str, ...], fail: Fail) 
             near = nearest(name, known)
             hint = f"did you mean {near}" if near else f"known here are {', '.join(known)}"
             raise fail(f"{key}.{name}" if key else name, f"this key is not known; {hint}")
+
+
+def _texts(data: dict[str, Any], fail: Fail) -> None:
+    """Refuse text that cannot be shown as it is: control characters, line ends, invisible letters."""
+    for table, value in data.items():
+        for number, entry in enumerate(value if isinstance(value, list) else [value]):
+            for key, words in entry.items() if isinstance(entry, dict) else ():
+                path = f"{table}[{number}].{key}" if isinstance(value, list) else f"{table}.{key}"
+                listed = isinstance(words, list)
+                for place, text in enumerate(words if listed else [words]):
+                    if isinstance(text, str) and not (text.isprintable() and text == text.strip()):
+                        raise fail(f"{path}[{place}]" if listed else path, _UNCLEAN.format(shown(text)))
 
 
 def _unfit(data: dict[str, Any], key: str, words: str, fail: Fail) -> BadInput:
