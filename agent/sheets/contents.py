@@ -1,0 +1,292 @@
+"""What is in the slots of a machine, as cards and drives of a build sheet, for a sheet made from what is fitted.
+
+A sheet says what parts can do, not what they do now. Where that was not read, what is written instead is told in a
+remark, and a card of which nothing is known stays where it is.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.findings import Rate, Verdict
+from agent.machine import drives_display
+from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, Names, harmless, is_drive, what
+from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, Uplink
+from agent.throughput import link_mbps
+from knowledge import pcie
+from knowledge.slots import MODULE_LANES, connector_of
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from agent.judged import Judged
+    from agent.sheets.places import Place, Tree
+    from probes.facts import PciFunction
+
+LONGEST_NAME: Final = 60
+LONGEST_TEXT: Final = 150
+MOST_BAYS: Final = 16
+MOST_DRIVE_WATTS: Final = 100  # a drive that claims more was misread, or jests
+DRIVE_LANES: Final = (16, 8, 4, 2, 1)
+LINK_LANES: Final = (16, 12, 8, 4, 2, 1)
+
+
+class Part(Struct, frozen=True):
+    """One entry of a sheet and what has to be said beside it."""
+
+    spec: Uplink | SlotSpec | CardSpec | DriveSpec
+    remarks: tuple[str, ...] = ()
+
+
+class Contents:
+    """Cards and drives, collected slot by slot. `told` are the names of all drives that were spoken of."""
+
+    def __init__(self, tree: Tree) -> None:
+        """Begin with none."""
+        self._tree = tree
+        self._card_names, self._drive_names = Names(), Names()
+        self.cards: list[Part] = []
+        self.drives: list[Part] = []
+        self.told: set[str] = set()
+
+    def add(self, place: Place, slot: SlotSpec) -> None:
+        """Add what is in a slot."""
+        if not place.fitted:
+            if any(one.verdict is Verdict.DARK for one in place.links):
+                self._add_silent(slot)
+        elif slot.kind != "card":
+            self._add_drive(place.fitted[0], slot, slot=slot.label)
+        elif len(place.fitted) == 1 and self._is_switch_carrier(place.fitted[0]):
+            self._add_switch_carrier(place.fitted[0], slot)
+        elif any(map(is_drive, place.fitted)):
+            self._add_passive_carrier(place, slot)
+        else:
+            self._add_plain_card(place, slot)
+
+    def _add_silent(self, slot: SlotSpec) -> None:
+        """Something that is detected and does not answer: it takes the slot, and nobody knows what it is."""
+        remark = "Something is detected here that does not answer. Its figures are those of the slot. Check them."
+        if slot.kind == "card":
+            name = self._card_names.unique("unknown card")
+            card = CardSpec(
+                name=name,
+                connector=connector_of(slot.lanes),
+                lanes=slot.lanes,
+                generation=slot.generation,
+                slot=slot.label,
+                stays=True,
+            )
+            self.cards.append(Part(card, (remark,)))
+        else:
+            drive = DriveSpec(
+                name=self._drive_names.unique("unknown drive"),
+                generation=slot.generation,
+                lanes=_at_most(slot.lanes, DRIVE_LANES),
+                form=slot.kind,
+                slot=slot.label,
+                stays=True,
+            )
+            self.drives.append(Part(drive, (remark,)))
+
+    # --- Cards ---------------------------------------------------------------------------------------------------
+
+    def _is_switch_carrier(self, one: Judged) -> bool:
+        """Whether a card is a switch with bays: drives or nothing at all below it, and no display."""
+        tree, device = self._tree, one.link.device
+        if device is None or tree.audit.machine.kinds.get(device.address) != pcie.SWITCH_UPSTREAM_PORT:
+            return False
+        below = tree.below(one)
+        if drives_display(one.link, tree.audit.machine.below) is not None or not bays(below):
+            return False
+        return any(map(is_drive, below)) or not any(other.link.device is not None for other in below)
+
+    def _add_switch_carrier(self, one: Judged, slot: SlotSpec) -> None:
+        device, below = one.link.device, self._tree.below(one)
+        assert device is not None
+        remarks = ["A carrier with a packet switch. Power, height and connector: see its maker's sheet."]
+        found = bays(below)
+        rate = _ability(one, slot, remarks)
+        known = [can for can in (bay.port_can or bay.best or bay.now for bay in found) if can is not None]
+        if len(set(known)) > 1:
+            remarks.append("Its bays are not alike; written is the least of them.")
+        others = [other for other in below if other not in found and other.link.device is not None]
+        if others:
+            names = ", ".join(dict.fromkeys(what(other.link.device) for other in others))
+            remarks.append(f"It also holds what this sheet has no place for: {names}.")
+        name = self._card_names.unique(harmless(device.model_name or "", LONGEST_NAME) or "switch carrier")
+        for number, bay in enumerate(found, 1):
+            if is_drive(bay):
+                self._add_drive(bay, slot, card=name, bay=number)
+        card = CardSpec(
+            name=name,
+            connector=connector_of(rate.width),
+            lanes=rate.width,
+            generation=rate.speed,
+            carrier="switch",
+            bays=len(found),
+            bay_lanes=_at_most(min((can.width for can in known), default=MODULE_LANES), DRIVE_LANES),
+            bay_generation=min((can.speed for can in known), default=rate.speed),
+            slot=slot.label,
+            pci_id=_ids(device),
+        )
+        self.cards.append(Part(card, tuple(remarks)))
+
+    def _add_passive_carrier(self, place: Place, slot: SlotSpec) -> None:
+        """The carrier of drives that hang on the slot's own lanes: a group of lanes each where the slot is split."""
+        holds = [one for one in place.fitted if is_drive(one)]
+        split = len(place.links) > 1
+        widths = [one.port_can.width if one.port_can is not None else MODULE_LANES for one in place.links]
+        bay_lanes = min(widths) if split else _ability(holds[0], slot, []).width
+        bay_lanes = _at_most(bay_lanes, DRIVE_LANES)
+        name = "carrier" if len(holds) > 1 else f"carrier of {self._drive_name(holds[0])}"
+        name = self._card_names.unique(name)
+        added = {}
+        for number, one in enumerate(place.links):
+            if one in holds:
+                bay = min(sum(widths[:number]) // bay_lanes + 1, MOST_BAYS)
+                added[bay] = self._add_drive(one, slot, card=name, bay=bay)
+        others = [what(one.link.device) for one in place.fitted if one not in holds]
+        lanes = min(max(added) * bay_lanes, MOST_LANES)
+        card = CardSpec(
+            name=name,
+            connector=connector_of(lanes),
+            lanes=lanes if lanes in LINK_LANES else connector_of(lanes),
+            generation=max(drive.generation for drive in added.values()),
+            carrier="passive",
+            bays=max(added),
+            bay_lanes=bay_lanes,
+            slot=slot.label,
+            stays=bool(others),
+        )
+        self.cards.append(Part(card, tuple(_passive_remarks(slot, len(holds), others))))
+
+    def _add_plain_card(self, place: Place, slot: SlotSpec) -> None:
+        """A card without bays; the rate that it has now is the rate that it should have."""
+        holds = place.fitted
+        one, device = holds[0], holds[0].link.device
+        assert device is not None
+        remarks: list[str] = []
+        if len(holds) > 1:
+            parts = ", ".join(what(held.link.device) for held in holds)
+            remarks.append(f"It needs the slot split as it is now ({parts}), so it stays.")
+            rate = Rate(slot.generation, slot.lanes)
+        else:
+            rate = _ability(one, slot, remarks)
+        known = len(holds) == 1 and one.device_can is not None
+        on_board = place.board is None and one.link.slot is None
+        if on_board:
+            remarks.append("No slot is named here: it may be part of the board, so it stays.")
+        card = CardSpec(
+            name=self._card_names.unique(harmless(device.model_name or "", LONGEST_NAME) or what(device)),
+            connector=connector_of(rate.width),
+            lanes=rate.width,
+            generation=rate.speed,
+            slot=slot.label,
+            stays=on_board or not known,
+            wants_mbps=_wants(one) if known else None,
+            pci_id=_ids(device),
+        )
+        self.cards.append(Part(card, tuple(remarks)))
+
+    # --- Drives --------------------------------------------------------------------------------------------------
+
+    def _drive_name(self, one: Judged) -> str:
+        found = self._tree.drives.get(one.link.key)
+        if found:
+            return harmless(found[0].drive.name, LONGEST_NAME)
+        return f"drive at {one.link.device.address if one.link.device is not None else one.link.key}"
+
+    def _add_drive(
+        self, one: Judged, holder: SlotSpec, *, slot: str | None = None, card: str | None = None, bay: int | None = None
+    ) -> DriveSpec:
+        """Add the drive of a link, in a slot or in a bay."""
+        found = self._tree.drives.get(one.link.key, [])
+        drive = found[0].drive if found else None
+        self.told.update(seen.drive.name for seen in found)
+        remarks = []
+        if drive is None:
+            remarks.append("No driver has claimed it, so what it says of itself is not known.")
+        elif len(found) > 1:
+            more = ", ".join(seen.drive.name for seen in found[1:])
+            remarks.append(f"It also answers as {more}.")
+        rate = _ability(one, holder, remarks)
+        watts = drive.max_watts if drive is not None else None
+        if isinstance(watts, Unread) and not watts.needs_root:
+            remarks.append(f"The most power that it takes could not be read ({watts.why}); see its maker's sheet.")
+        spec = DriveSpec(
+            name=self._drive_names.unique(self._drive_name(one)),
+            generation=rate.speed,
+            lanes=_at_most(rate.width, DRIVE_LANES),
+            power_watts=watts if isinstance(watts, float) and 0 < watts <= MOST_DRIVE_WATTS else None,
+            form="u.2" if slot is not None and holder.kind == "u.2" else "m.2",
+            card=card,
+            bay=bay,
+            slot=slot,
+            model=shown(drive.model) if drive is not None else None,
+            serial=shown(drive.serial) if drive is not None else None,
+        )
+        self.drives.append(Part(spec, tuple(remarks)))
+        return spec
+
+
+def bays(below: Iterable[Judged]) -> list[Judged]:
+    """Of the links below a switch those that look like bays: those with a drive, and empty ones just like them."""
+    inner = list(below)
+    drives = [one for one in inner if is_drive(one)]
+    empty = [one for one in inner if one.link.device is None and one.port_can is not None]
+    widths = {one.port_can.width for one in (drives or empty) if one.port_can is not None}
+    found = [
+        one
+        for one in inner
+        if one in drives or (one in empty and one.port_can is not None and one.port_can.width in widths)
+    ]
+    return found[:MOST_BAYS]
+
+
+def _ability(one: Judged, slot: SlotSpec, remarks: list[str]) -> Rate:
+    """What a component can do on its own; where that is not known, what runs now, else what its slot can do."""
+    if one.device_can is not None:
+        return Rate(one.device_can.speed, _at_most(one.device_can.width, LINK_LANES))
+    if one.now is not None:
+        remarks.append("What it can do could not be read; written is what runs now. It may do more.")
+        return Rate(one.now.speed, _at_most(one.now.width, LINK_LANES))
+    remarks.append("What it can do could not be read; written is what its slot can do. Check it.")
+    return Rate(slot.generation, slot.lanes)
+
+
+def _at_most(lanes: int, sizes: Iterable[int]) -> int:
+    """The greatest of `sizes`, which fall, that is not more than `lanes`."""
+    return next((size for size in sizes if size <= lanes), 1)
+
+
+def _wants(one: Judged) -> float | None:
+    """The link rate that a card has now, MB/s, rounded down; a resting link has its best when it works."""
+    rate = one.best if one.verdict is Verdict.RESTING else one.now
+    return float(int(link_mbps(rate.speed, rate.width))) if rate is not None else None
+
+
+def _passive_remarks(slot: SlotSpec, drives: int, others: list[str]) -> Iterable[str]:
+    """What to say of a passive carrier, of which nothing but its drives can be seen."""
+    if drives == 1 and slot.lanes < FEWEST_TO_SPLIT:
+        yield "A drive in a card slot sits on a carrier, which cannot be seen: taken is one of one bay."
+    else:
+        seen = "One drive answers" if drives == 1 else f"{drives} drives answer"
+        bays = "Count its bays: further drives show only where the slot is split for them."
+        yield f"{seen} on a carrier without a switch, which cannot be seen itself. {bays}"
+    yield "It is taken to carry the speed that its drives can do. Check it."
+    if others:
+        yield f"In the same slot, and without a place in a sheet: {', '.join(others)}. So it stays."
+
+
+def _ids(function: PciFunction) -> str | None:
+    if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
+        return f"{function.vendor_id:04x}:{function.device_id:04x}"
+    return None
+
+
+def shown(text: str | Unread | None) -> str | None:
+    """Model or serial number as read, a token included; None where there is none."""
+    return (harmless(text, LONGEST_TEXT) or None) if isinstance(text, str) else None

@@ -1,0 +1,159 @@
+"""What a build sheet expects of the machine it is held against, and whether it is the sheet of this machine at all.
+
+Works out links and rates by the one throughput model; the rules hold the machine against them. Reads nothing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.planned import CardExpected, DriveExpected, Planned
+from agent.sheets.contents import shown
+from agent.sheets.fitted import named
+from agent.sheets.paths import card_link, flows, links, today
+from agent.sheets.places import LONGEST_LABEL, harmless
+from agent.sheets.reading import fail
+from agent.throughput import alone, together
+from probes.tokens import is_word_token
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from agent.audit import Audit, DriveSeen
+    from agent.sheets.sheet import DriveSpec, Place, Sheet
+    from agent.throughput import Share
+    from probes.facts import Facts
+
+Limits = tuple[float | None, float | None]
+
+
+def expected(sheet: Sheet) -> Planned:
+    """What should be fitted where, with which links and rates.
+
+    Parts that the sheet does not place are not expected; where it places nothing at all, it only lists what should be
+    fitted, and every part is expected anywhere.
+    """
+    placement = today(sheet)
+    anywhere = not placement.cards and not placement.drives
+    found, hops = flows(sheet, placement)
+    one = {flow.name: alone(flow, hops) for flow in found}
+    at_once = together(found, hops)
+    has = links(sheet, placement)
+    slots = {slot.label: slot for slot in sheet.slots}
+    cards = []
+    for card in sheet.cards:
+        slot = slots[placement.cards[card.name]] if card.name in placement.cards else None
+        if slot is None and not anywhere:
+            continue
+        link = None if slot is None or card.carrier == "passive" else card_link(slot, card)
+        port = slot.port if slot is not None else None
+        cards.append(
+            CardExpected(
+                name=card.name,
+                slot=slot.label if slot is not None else None,
+                port=port,
+                pci_id=card.pci_id,
+                carrier=card.carrier,
+                bays=card.bays,
+                link=link,
+            )
+        )
+    placed = {card.name for card in cards}
+    drives = []
+    for drive in sheet.drives:
+        place = placement.drives.get(drive.name)
+        if not anywhere and (place is None or (place.bay is not None and place.holder not in placed)):
+            continue
+        drives.append(
+            _drive(drive, place, has.get(f"bay of {drive.name}"), one.get(drive.name), at_once.get(drive.name))
+        )
+    ports = {slot.label: slot.port for slot in sheet.slots if slot.port is not None}
+    return Planned(source=sheet.source, ports=ports, cards=tuple(cards), drives=tuple(drives))
+
+
+def _drive(
+    drive: DriveSpec, place: Place | None, link: tuple[int, int] | None, one: Share | None, at_once: Share | None
+) -> DriveExpected:
+    in_bay = place is not None and place.bay is not None
+    return DriveExpected(
+        name=drive.name,
+        card=place.holder if place is not None and in_bay else None,
+        bay=place.bay if place is not None else None,
+        slot=place.holder if place is not None and not in_bay else None,
+        model=drive.model,
+        serial=drive.serial,
+        link=link,
+        alone=(one.low, one.high) if one is not None else None,
+        together=(at_once.low, at_once.high) if at_once is not None else None,
+    )
+
+
+# --- The drives of the machine -----------------------------------------------------------------------------------
+
+
+def limits(sheet: Sheet, audit: Audit) -> dict[str, Limits]:
+    """The sheet's own limits (read, write), MB/s, of the drives that are fitted, by their names there.
+
+    A drive is known by its serial number, else by its place, else by its model: by these two only where all drives of
+    the sheet that it could be have the same limits. Drives without limits are left out.
+    """
+    found = {}
+    for seen in audit.drives:
+        if seen.drive.kind != "nvme":
+            continue
+        one = _limits_of(sheet, audit, seen)
+        if one is not None and one != (None, None):
+            found[seen.drive.name] = one
+    return found
+
+
+def _limits_of(sheet: Sheet, audit: Audit, seen: DriveSeen) -> Limits | None:
+    serial, model = shown(seen.drive.serial), shown(seen.drive.model)
+    if serial is not None:
+        same = [drive for drive in sheet.drives if drive.serial == serial]
+        if same:
+            return _agreed(same)
+    holders = _holders(sheet, audit, seen)
+    fits = [drive for drive in sheet.drives if drive.model in {None, model} and drive.serial is None]
+    here = [drive for drive in fits if (drive.card if drive.card is not None else drive.slot) in holders]
+    return _agreed(here) or _agreed(drive for drive in fits if drive.model == model and model is not None)
+
+
+def _holders(sheet: Sheet, audit: Audit, seen: DriveSeen) -> set[str]:
+    """The slot that a fitted drive hangs on, by the sheet's label, and the carriers that the sheet has in it."""
+    names = {
+        harmless(judged.link.slot.name, LONGEST_LABEL)
+        for key in seen.path
+        if (judged := audit.by_key[key]).link.slot is not None
+    }
+    labels = {
+        slot.label for slot in sheet.slots if slot.port in seen.path or (slot.port is None and slot.label in names)
+    }
+    return labels | {card.name for card in sheet.cards if card.slot in labels}
+
+
+def _agreed(drives: Iterable[DriveSpec]) -> Limits | None:
+    """The limits of all of these drives, None where they differ or there are none."""
+    found = {(drive.read_mbps, drive.write_mbps) for drive in drives}
+    return found.pop() if len(found) == 1 else None
+
+
+# --- The machine itself ------------------------------------------------------------------------------------------
+
+
+def same_machine(sheet: Sheet, facts: Facts) -> None:
+    """Refuse (BadInput) a sheet that was made for another machine, by what both tell of product, board and name."""
+    host, spec = facts.host, sheet.machine
+    for key, what, wanted, actual in (
+        ("product", "product", spec.product, named(host.product)),
+        ("board", "board", spec.board, named(host.board)),
+        ("name", "machine", spec.name, named(host.name)),
+    ):
+        if wanted is None or actual is None or is_word_token(wanted) or wanted.casefold() == actual.casefold():
+            continue
+        raise fail(
+            sheet,
+            f"machine.{key}",
+            f'the sheet is for the {what} "{harmless(wanted, LONGEST_LABEL)}",'
+            f' and this is "{harmless(actual, LONGEST_LABEL)}"; take the sheet of this machine',
+        )

@@ -1,0 +1,268 @@
+"""From an audit to all that goes into a build sheet: machine, uplinks, slots, cards, drives, and what is left out.
+
+What is not known is a remark that says what to look up, never a figure; where a sheet cannot do without a figure, the
+remark says where it comes from. Writes no text of a sheet (agent/sheets/writing.py) and judges no link.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from agent.sheets.contents import LONGEST_NAME, LONGEST_TEXT, Contents, Part
+from agent.sheets.places import (
+    KINDS,
+    MOST_LANES,
+    SOCKETS_FOR_RADIO,
+    Names,
+    Tree,
+    board_of,
+    harmless,
+    is_drive,
+    label_of,
+    offers,
+    places,
+    splitting,
+    twins,
+    watts,
+    what,
+    why_not,
+)
+from agent.sheets.sheet import CardSpec, MachineSpec, SlotSpec, Uplink
+from knowledge.rates import PAYLOADS
+from knowledge.slots import MODULE_LANES, connector_of
+from probes.tokens import is_placeholder, is_word_token
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from agent.audit import Audit
+    from agent.findings import Rate
+    from agent.judged import Judged
+    from agent.sheets.places import Place
+    from agent.sheets.sheet import Kind
+    from probes.facts import BoardSlot, Drive
+
+
+class Fitted(Struct, frozen=True):
+    """What a machine holds, ready to be written. `left_out` has a phrase for everything that is not in it."""
+
+    machine: MachineSpec
+    remarks: tuple[str, ...]
+    payload_told: bool
+    uplinks: tuple[Part, ...]
+    slots: tuple[Part, ...]
+    cards: tuple[Part, ...]
+    drives: tuple[Part, ...]
+    left_out: tuple[str, ...]
+
+
+def fitted(audit: Audit) -> Fitted:
+    """The parts of a machine."""
+    tree, labels, left_out = Tree(audit), Names(), list[str]()
+    contents, uplinks, slots = Contents(tree), dict[str, Part](), list[Part]()
+    for place in places(tree, labels, left_out):
+        part = None
+        why = why_not(tree, place)
+        if not why:
+            part = _slot(tree, place, uplinks)
+            why = "what it can do could not be read"
+        if part is None:
+            left_out.append(_left_out(tree, place, why, contents.told))
+            continue
+        assert isinstance(part.spec, SlotSpec)
+        before = len(contents.cards)
+        contents.add(place, part.spec)
+        slots.append(_opened(part, part.spec, contents.cards[before:]))
+    slots += _unmatched(tree, labels, left_out)
+    left_out += _other_drives(audit, contents.told)
+    return Fitted(
+        _machine(audit),
+        tuple(_remarks(audit, tree)),
+        bool(_payloads(audit)),
+        tuple(uplinks.values()),
+        tuple(slots),
+        tuple(contents.cards),
+        tuple(contents.drives),
+        tuple(dict.fromkeys(left_out)),
+    )
+
+
+# --- Slots -------------------------------------------------------------------------------------------------------
+
+
+def _slot(tree: Tree, place: Place, uplinks: dict[str, Part]) -> Part | None:
+    """A slot's own entry; None where what it can do is not known."""
+    remarks: list[str] = []
+    rate = offers(place, remarks)
+    if rate is None:
+        return None
+    kind = _kind(tree, place, rate, remarks)
+    connector, limit = connector_of(rate.width), None
+    if kind == "card":
+        told = place.board.connector_lanes if place.board is not None else 0
+        if 0 < told <= MOST_LANES:
+            connector = max(connector, connector_of(told))
+        elif place.board is not None:
+            remarks.append("The size of its connector is not told; written is what its lanes need. Check it.")
+        limit = watts(place)
+        remarks += splitting(place, rate)
+    widths = tuple(one.port_can.width for one in place.links if one.port_can is not None)
+    spec = SlotSpec(
+        label=place.label,
+        kind=kind,
+        connector=connector,
+        lanes=rate.width,
+        generation=rate.speed,
+        splits=(widths,) if kind == "card" and len(widths) > 1 and sum(widths) == rate.width else (),
+        uplink=_uplink(tree, place.links[0], uplinks),
+        power_watts=limit,
+        port=place.links[0].port_address,
+    )
+    return Part(spec, tuple(remarks))
+
+
+def _kind(tree: Tree, place: Place, rate: Rate, remarks: list[str]) -> Kind:
+    """Whether cards or drives go into a slot: by the firmware's word, or by what is in it."""
+    if place.board is not None:
+        if place.board.kind not in KINDS or place.board.kind == "edsff":
+            remarks.append(f"The firmware calls it {place.board.kind}; written is a bay that takes a drive itself.")
+        return KINDS.get(place.board.kind, "u.2")
+    first = place.links[0]
+    guess: Kind = "m.2" if is_drive(first) and rate.width <= MODULE_LANES else "card"
+    if tree.described:
+        remarks.append(
+            "The firmware does not describe it: kind and connector are taken from what is in it. Check them."
+        )
+    others = twins(tree, place)
+    if others:
+        remarks.append(
+            f"Ports of the same device: {', '.join(others)}. If they are parts of one split slot, write one."
+        )
+    return guess
+
+
+def _uplink(tree: Tree, one: Judged, uplinks: dict[str, Part]) -> str | None:
+    """The name of the link on the board that a slot shares; it and all above it are added to `uplinks`."""
+    name = None
+    for up in reversed(list(tree.above(one))):
+        if up.best is not None:
+            over, name = name, f"port {up.link.key}"
+            uplinks.setdefault(name, Part(Uplink(name, up.best.width, up.best.speed, over)))
+    return name
+
+
+def _opened(part: Part, slot: SlotSpec, cards: Iterable[Part]) -> Part:
+    """The slot, its end open where its card shows that it must be."""
+    if all(not isinstance(card.spec, CardSpec) or card.spec.connector <= slot.connector for card in cards):
+        return part
+    remark = "The card in it needs a longer connector than is told, so its end must be open. Check it."
+    return Part(replace(slot, open_end=True), (*part.remarks, remark))
+
+
+def _unmatched(tree: Tree, labels: Names, left_out: list[str]) -> Iterator[Part]:
+    """Slots that the firmware names and no link leads to: its figures are taken where they say enough."""
+    matched = {board_of(one) for one in tree.audit.links}
+    for board in tree.described:
+        if board in matched:
+            continue
+        why = _why_unusable(board)
+        if why:
+            left_out.append(
+                f"slot {harmless(board.designation, LONGEST_NAME)}: no port could be matched to it, and {why}"
+            )
+            continue
+        lanes = board.wired_lanes or board.connector_lanes
+        spec = SlotSpec(
+            label=labels.unique(label_of(board.designation)),
+            kind=KINDS[board.kind],
+            connector=connector_of(min(max(board.connector_lanes, lanes), MOST_LANES)),
+            lanes=lanes,
+            generation=board.generation,
+        )
+        yield Part(spec, ("No port could be matched to it; the figures are the firmware's. Check them.",))
+
+
+def _why_unusable(board: BoardSlot) -> str:
+    """Why the firmware's word on a slot is not enough, "" where it is."""
+    if board.kind not in KINDS or board.type_code in SOCKETS_FOR_RADIO:
+        return f"it is for other things than cards and drives ({board.kind})"
+    if board.usage in {"unavailable", "in use"}:
+        return f"the firmware says that it is {board.usage}"
+    if not board.generation or not 0 < (board.wired_lanes or board.connector_lanes) <= MOST_LANES:
+        return "the firmware does not say what it can do"
+    return ""
+
+
+# --- What is left out --------------------------------------------------------------------------------------------
+
+
+def _left_out(tree: Tree, place: Place, why: str, told: set[str]) -> str:
+    """A phrase for a slot that is left out, with what is in it."""
+    keys = {one.link.key for one in place.links}
+    names = [seen.drive.name for seen in tree.audit.drives if keys.intersection(seen.path)]
+    told.update(names)
+    holds = names or [what(one.link.device) for one in place.fitted]
+    return f"slot {place.label}{' with ' if holds else ''}{', '.join(holds)}: {why}"
+
+
+def _other_drives(audit: Audit, told: set[str]) -> Iterator[str]:
+    """Phrases for the drives that no slot holds, so that none is lost in silence."""
+    others = [seen.drive for seen in audit.drives if seen.drive.name not in told]
+    for drive in others:
+        if drive.kind == "nvme":
+            yield f"drive {drive.name}: {_why_nowhere(drive)}"
+    disks = [drive.name for drive in others if drive.kind != "nvme"]
+    if disks:
+        yield f"{', '.join(disks)}: behind a controller, without lanes of their own"
+
+
+def _why_nowhere(drive: Drive) -> str:
+    if drive.address is None:
+        return "it hangs on no PCI function of this machine"
+    return f"its function {drive.address} hangs in no place that a sheet has"
+
+
+# --- The machine -------------------------------------------------------------------------------------------------
+
+
+def named(text: str | Unread | None) -> str | None:
+    """Text that names something: no token of a redacted capture, no placeholder of a maker."""
+    if not isinstance(text, str) or is_word_token(text) or is_placeholder(text) or not text.strip():
+        return None
+    return harmless(text, LONGEST_TEXT)
+
+
+def _machine(audit: Audit) -> MachineSpec:
+    host = audit.facts.host
+    spec = MachineSpec(name=named(host.name), product=named(host.product), board=named(host.board))
+    sizes = _payloads(audit)
+    return replace(spec, payload_bytes=min(sizes)) if sizes else spec
+
+
+def _payloads(audit: Audit) -> set[int]:
+    """The Max Payload Sizes in force on the drives' paths, as far as they are known."""
+    return {seen.payload_bytes for seen in audit.drives if seen.payload_bytes in PAYLOADS and seen.payload_bytes}
+
+
+def _remarks(audit: Audit, tree: Tree) -> Iterator[str]:
+    """What has to be said of the machine as a whole."""
+    host, sizes = audit.facts.host, _payloads(audit)
+    if host.virtual is True:
+        yield "This is a virtual machine: what it sees of slots may be the host's invention."
+    if isinstance(host.name, str) and is_word_token(host.name):
+        yield "The machine's name was taken out of the capture."
+    if not tree.described:
+        yield (
+            "No description of its slots could be read: labels are what else names a slot, or addresses of ports; kinds"
+            " and connectors are taken from what is in them. Check them; some may be part of the board."
+        )
+    if any(isinstance(seen.drive.max_watts, Unread) and seen.drive.max_watts.needs_root for seen in audit.drives):
+        yield "What slots may give and drives take, in watts, could not be read; the super-user may read it."
+    if not sizes:
+        yield f"The Max Payload Size is not known; without payload_bytes {MachineSpec().payload_bytes} is taken."
+    elif len(sizes) > 1:
+        yield "The drives' paths have different Max Payload Sizes; written is the smallest."

@@ -1,0 +1,263 @@
+"""Which links of a machine lead to slots, and what each slot offers, for a build sheet made from what is fitted.
+
+Knows what was read and what was not; says the second in remarks. Looks at no card (agent/sheets/contents.py).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.findings import Rate, Verdict
+from knowledge import pcie
+from knowledge.classes import describe_class
+from knowledge.slots import CONNECTORS
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.audit import Audit, DriveSeen
+    from agent.judged import Judged
+    from agent.sheets.sheet import Kind
+    from probes.facts import BoardSlot, PciFunction
+
+DRIVE_CLASS: Final = 0x0108
+MOST_LANES: Final = CONNECTORS[-1]
+FEWEST_TO_SPLIT: Final = 8
+LONGEST_LABEL: Final = 60
+SOCKETS_FOR_RADIO: Final = frozenset({0x14, 0x15})  # M.2 keys A and E: knowledge/smbios.py SLOT_TYPES
+KINDS: Final[dict[str, Kind]] = {"card": "card", "m.2": "m.2", "u.2": "u.2", "edsff": "u.2"}
+
+
+def harmless(text: str, limit: int) -> str:
+    r"""Text of a device in one line, with escapes ("\x1b") for what is not printable, cut at `limit` characters."""
+    text = text.strip()
+    shown = "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text[: limit + 1])
+    return shown if len(shown) <= limit else f"{shown[: limit - 3]}..."
+
+
+class Place(Struct):
+    """A slot of the machine: its label, the firmware's description if any, its links in the order of their ports."""
+
+    label: str
+    board: BoardSlot | None
+    links: list[Judged]
+
+    @property
+    def fitted(self) -> list[Judged]:
+        """The links below which something answers."""
+        return [one for one in self.links if one.link.device is not None]
+
+
+class Names:
+    """Gives out names, each once."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._taken: set[str] = set()
+
+    def unique(self, wanted: str) -> str:
+        """The name itself, or with a number that makes it the only one."""
+        name, number = wanted, 1
+        while name in self._taken:
+            number += 1
+            name = f"{wanted} {number}"
+        self._taken.add(name)
+        return name
+
+
+class Tree:
+    """The links of an audit by what is above and below them, and the NVMe drives at each."""
+
+    def __init__(self, audit: Audit) -> None:
+        """Index an audit."""
+        self.audit = audit
+        described = audit.facts.board_slots
+        self.described: tuple[BoardSlot, ...] = () if isinstance(described, Unread) else described
+        self.drives: dict[str, list[DriveSeen]] = {}
+        for seen in audit.drives:
+            if seen.drive.kind == "nvme" and seen.path:
+                self.drives.setdefault(seen.path[0], []).append(seen)
+        self.with_drives = {key for seen in audit.drives if seen.drive.kind == "nvme" for key in seen.path}
+        self._leads_to = {function.address: one for one in audit.links for function in one.link.functions}
+
+    def above(self, one: Judged) -> Iterator[Judged]:
+        """The links between this one and the processor, nearest first."""
+        address = _port_parent(one)
+        seen: set[str] = set()
+        while address is not None and address not in seen:
+            seen.add(address)
+            upper = self._leads_to.get(address)
+            if upper is not None:
+                yield upper
+                address = _port_parent(upper)
+            else:
+                function = self.audit.machine.functions.get(address)
+                address = function.parent if function is not None else None
+
+    def below(self, one: Judged) -> list[Judged]:
+        """The links behind the component of this one, in the order of their ports."""
+        return [other for other in self.audit.links if any(up is one for up in self.above(other))]
+
+
+def _port_parent(one: Judged) -> str | None:
+    return one.link.port.parent if one.link.port is not None else None
+
+
+def is_drive(one: Judged) -> bool:
+    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
+    device = one.link.device
+    return device is not None and isinstance(device.class_code, int) and device.class_code >> 8 == DRIVE_CLASS
+
+
+def what(function: PciFunction | None) -> str:
+    """A function in a few words."""
+    if function is None:
+        return "nothing"
+    return describe_class(function.class_code) if isinstance(function.class_code, int) else "device"
+
+
+def board_of(one: Judged) -> BoardSlot | None:
+    """The firmware's description of the slot of a link, if one matched."""
+    return one.link.slot.board if one.link.slot is not None else None
+
+
+# --- Which links are slots -------------------------------------------------------------------------------------
+
+
+def places(tree: Tree, labels: Names, left_out: list[str]) -> list[Place]:
+    """The slots of the machine in the order of its links; what is on a card or on the board is none."""
+    links = tree.audit.links
+    over_slots = {up.link.key for one in links if board_of(one) is not None for up in tree.above(one)}
+    found: dict[BoardSlot | str, Place] = {}
+    inside: set[str] = set()
+    for one in links:
+        link, board = one.link, board_of(one)
+        if any(up.link.key in inside for up in tree.above(one)):
+            continue
+        if board is None and (link.integrated or link.key in over_slots or not _may_be_slot(tree, one, left_out)):
+            continue
+        inside.add(link.key)
+        key = board if board is not None else link.key
+        if key not in found:
+            name = link.slot.name if link.slot is not None else ""
+            found[key] = Place(labels.unique(label_of(name or link.key)), board, [])
+        found[key].links.append(one)
+    return list(found.values())
+
+
+def label_of(name: str) -> str:
+    """A slot's name as a label."""
+    return harmless(name, LONGEST_LABEL) or "slot without a name"
+
+
+def _may_be_slot(tree: Tree, one: Judged, left_out: list[str]) -> bool:
+    """Whether a link that no slot description names is taken for a slot."""
+    link = one.link
+    here = link.key in tree.with_drives or is_drive(one)
+    if link.onboard or any(True for _ in tree.above(one)) or (link.port is None and not here):
+        return False
+    if link.device is None and link.slot is None:
+        if one.verdict is Verdict.UNKNOWN and not tree.described:
+            left_out.append(f"port {link.key}: nothing answers below it, and whether it leads to a slot is not told")
+        return False
+    if here or not tree.described:
+        return True
+    if link.device is not None:
+        left_out.append(f"{what(link.device)} at {link.device.address}: in no slot that the firmware names")
+    return False
+
+
+def why_not(tree: Tree, place: Place) -> str:
+    """Why a slot has no place in a sheet, "" where it has one."""
+    board = place.board
+    above = [up for one in place.links for up in (one, *tree.above(one))]
+    if any(one.verdict is Verdict.VIRTUAL for one in above):
+        return "its link is tunnelled, emulated or integrated, so its figures say nothing of lanes"
+    if tree.audit.facts.host.virtual is True and not place.fitted:
+        return "an empty port of a virtual machine, which leads to no slot of a board"
+    if board is None:
+        return ""
+    if board.usage == "unavailable":
+        return "the firmware says that it cannot be used"
+    return _why_no_drive(tree, place, board)
+
+
+def _why_no_drive(tree: Tree, place: Place, board: BoardSlot) -> str:
+    """Why a slot that is not for cards has no place in a sheet, "" where it is one for drives."""
+    if board.kind == "card" or any(one.link.key in tree.with_drives or is_drive(one) for one in place.links):
+        return ""
+    if board.kind not in KINDS:
+        return f"a slot for other things than cards and drives ({board.kind})"
+    if place.fitted:
+        return "it holds no NVMe drive"
+    return "a socket for radio cards" if board.type_code in SOCKETS_FOR_RADIO else ""
+
+
+# --- What a slot offers ------------------------------------------------------------------------------------------
+
+
+def offers(place: Place, remarks: list[str]) -> Rate | None:
+    """What a slot offers: its ports, the firmware's word on wiring, and what runs there now, which proves the least."""
+    known = [one.port_can for one in place.links if one.port_can is not None]
+    now = [one.now for one in place.fitted if one.now is not None]
+    wired = place.board.wired_lanes if place.board is not None else 0
+    if len(known) < len(place.links):
+        if not now:
+            return None
+        remarks.append("What its port can do could not be read; written is what runs there now. It may do more.")
+        lanes, speed = sum(one.width for one in now), max(one.speed for one in now)
+    else:
+        offered = sum(rate.width for rate in known)
+        lanes = min(offered, wired) if wired and len(known) == 1 else offered
+        lanes = max([lanes, *(one.width for one in now)])
+        speed = min(rate.speed for rate in known)
+        if wired > offered:
+            fewer = f"The firmware says that {wired} lanes are wired, but the port offers {offered}"
+            remarks.append(f"{fewer}: a neighbour or a split may have taken them. See the manual.")
+    return Rate(speed, lanes) if 0 < lanes <= MOST_LANES else None
+
+
+def splitting(place: Place, rate: Rate) -> Iterator[str]:
+    """What is known of the ways to split a card slot."""
+    if len(place.links) > 1:
+        yield "It is split in this way now. The manual may name more ways; add them to splits."
+    elif rate.width >= FEWEST_TO_SPLIT:
+        if place.board is not None and place.board.can_split is True:
+            yield "The firmware says that it can be split, but not how. See the manual, and write its ways:"
+        else:
+            yield "Whether it can be split is not told. If the manual says so, write its ways:"
+        yield 'splits = ["4+4+4+4", "8+8"]' if rate.width > FEWEST_TO_SPLIT else 'splits = ["4+4"]'
+
+
+def watts(place: Place) -> float | None:
+    """The power limit that a port states for its slot; None where none is stated or could be read."""
+    for one in place.links:
+        if one.link.port is None:
+            continue
+        value = one.link.port.registers.read(pcie.SLOT_CAPABILITIES, "slot_power_limit_value")
+        scale = one.link.port.registers.read(pcie.SLOT_CAPABILITIES, "slot_power_limit_scale")
+        if isinstance(value, int) and isinstance(scale, int):
+            found = pcie.slot_power_watts(value, scale)
+            if found is not None:
+                return found
+    return None
+
+
+def twins(tree: Tree, place: Place) -> list[str]:
+    """Other ports of the same device that lead to drives as this one does: they may be parts of one split slot."""
+    own = place.links[0]
+    if own.port_address is None or not is_drive(own):
+        return []
+    device = own.port_address.rpartition(".")[0]
+    return [
+        one.port_address
+        for one in tree.audit.links
+        if one is not own
+        and one.port_address is not None
+        and one.port_address.rpartition(".")[0] == device
+        and is_drive(one)
+        and one.port_can == own.port_can
+    ]
