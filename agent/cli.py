@@ -322,7 +322,7 @@ def plan(  # noqa: PLR0913 - one for each option
 
 def _planned(asked: Asked, seconds: float, form: str, place: str | None, *, force: bool) -> int:
     """Show the plan of a sheet, and write it where that is asked for; the exit status."""
-    from agent.proposals import complete, proposed
+    from agent.proposals import complete, proposed, written
 
     proposal = proposed(asked, _for_seconds(seconds))
     if form == "json":
@@ -334,9 +334,7 @@ def _planned(asked: Asked, seconds: float, form: str, place: str | None, *, forc
 
         output.page(planning.plan, proposal.plan, proposal.name)
     if place is not None:
-        from agent.sheets.writing import with_placement
-
-        _write(with_placement(proposal.text, proposal.plan.placement, proposal.name), place, force=force)
+        _write(written(proposal), place, force=force)
     return 0 if complete(proposal.plan) else 1
 
 

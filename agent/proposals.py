@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.planner.result import Candidate, Plan
-    from agent.sheets.sheet import DriveSpec
+    from agent.sheets.sheet import CardSpec, DriveSpec
 
 
 class Asked(Struct, frozen=True):
@@ -29,11 +29,13 @@ class Asked(Struct, frozen=True):
 
 
 class Proposal(Struct, frozen=True):
-    """The plan of a sheet, and the text of the sheet as it was read."""
+    """The plan of a sheet, its text as it was read, its name for people, and the parts that were added to it."""
 
     plan: Plan
     text: str
     name: str
+    cards: tuple[CardSpec, ...]
+    drives: tuple[DriveSpec, ...]
 
 
 def proposed(asked: Asked, running: Callable[[], bool]) -> Proposal:
@@ -43,10 +45,23 @@ def proposed(asked: Asked, running: Callable[[], bool]) -> Proposal:
     from agent.sheets.reading import parse, read_text
 
     text, name = read_text(asked.sheet)
-    sheet = parse(text, name)
+    given = sheet = parse(text, name)
     if asked.cards or asked.drives:
-        sheet = added(sheet, asked.cards, _drives(asked))
-    return Proposal(plan(sheet, running), text, name)
+        sheet = added(given, asked.cards, _drives(asked))
+    cards = tuple(card for card in sheet.cards if card not in given.cards)
+    drives = tuple(drive for drive in sheet.drives if drive not in given.drives)
+    return Proposal(plan(sheet, running), text, name, cards, drives)
+
+
+def written(proposal: Proposal) -> str:
+    """The text of the sheet with the parts that were added, and all places as planned."""
+    from agent.sheets.adding import with_parts
+    from agent.sheets.writing import with_placement
+
+    text = proposal.text
+    if proposal.cards or proposal.drives:
+        text = with_parts(text, proposal.cards, proposal.drives)
+    return with_placement(text, proposal.plan.placement, proposal.name)
 
 
 def compared(asked: Asked, clock: Callable[[], Callable[[], bool]]) -> tuple[Candidate, ...]:

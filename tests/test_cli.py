@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from tests.tree import Tree
 
 HERE: Final = Path(__file__).resolve().parent.parent
-COMMANDS: Final = ("check", "inventory", "capture", "schema")
+COMMANDS: Final = ("check", "inventory", "capture", "plan", "schema")
 ESCAPES: Final = re.compile(rb"[\x00-\x08\x0b-\x1f\x7f]|\xc2[\x80-\x9f]")  # all control characters but tab and newline
 PATIENCE: Final = 30.0
 NARROW: Final = FIXTURES / "bench-2-worn-riser" / "capture.json"
@@ -552,9 +552,10 @@ def test_every_command_has_help(words: tuple[str, ...], flag: str) -> None:
     assert done.output.startswith("Usage: ")
     assert "--help" in done.output
     expected = {
-        "check": ("--replay", "--root", "--format", "--settle", "--fail-on", "--only"),
+        "check": ("--replay", "--root", "--format", "--settle", "--fail-on", "--only", "--against"),
         "inventory": ("--replay", "--root", "--format", "--only"),
         "capture": ("--replay", "--root", "--format", "--settle", "--keep-serials", "--force"),
+        "plan": ("--sheet-from", "--add", "--drives", "--compare", "--seconds", "--write", "--force", "--kinds"),
     }
     for option in expected.get(words[0] if words else "", ()):
         assert option in done.output
