@@ -41,12 +41,13 @@ class Proposal(Struct, frozen=True):
 def proposed(asked: Asked, running: Callable[[], bool]) -> Proposal:
     """The plan of a sheet with the parts that are added to it."""
     from agent.planner.plan import plan
-    from agent.planner.whatif import added
     from agent.sheets.reading import parse, read_text
 
     text, name = read_text(asked.sheet)
     given = sheet = parse(text, name)
     if asked.cards or asked.drives:
+        from agent.planner.whatif import added
+
         sheet = added(given, asked.cards, _drives(asked))
     cards = tuple(card for card in sheet.cards if card not in given.cards)
     drives = tuple(drive for drive in sheet.drives if drive not in given.drives)

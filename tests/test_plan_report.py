@@ -209,13 +209,20 @@ def test_the_first_words_tell_what_is_missing_and_what_is_gained() -> None:
     ("more", "first"),
     [
         ({"today": None}, "Best place for each part, proved: all drives read at once reach up to 14,404 MB/s, the"),
-        ({"today": AFTER}, "worst-off of them up to 3,300 MB/s, as today, for 3 moves."),
+        (
+            {"today": AFTER},
+            "reach up to 14,404 MB/s as today, the worst-off of them up to 3,300 MB/s as today, for 3 moves.",
+        ),
+        (
+            {"today": msgspec.structs.replace(BEFORE, worst_mbps=3300.0)},
+            "up to 14,404 MB/s in place of 5,402, the worst-off of them up to 3,300 MB/s as today, for 3 moves.",
+        ),
         ({"drives": ()}, "Best place for each part, proved: no drives on this sheet, for 3 moves."),
         (
             {"figures": msgspec.structs.replace(BEFORE, moves=0), "steps": ()},
             (
-                "Nothing to move, proved best: all drives read at once reach up to 5,402 MB/s, the worst-off of them "
-                "up to 890 MB/s, as today."
+                "Nothing to move, proved best: all drives read at once reach up to 5,402 MB/s as today, the worst-off "
+                "of them up to 890 MB/s as today."
             ),
         ),
     ],
@@ -223,6 +230,14 @@ def test_the_first_words_tell_what_is_missing_and_what_is_gained() -> None:
 def test_the_answer_fits_what_was_found(more: dict[str, Any], first: str) -> None:
     """Nothing fitted today, nothing gained, no drives, nothing to move: each has its own words."""
     assert first in shown(make_plan(**more, needs=(), unplaced=()))
+
+
+def test_one_need_or_one_figure_is_not_told_as_many() -> None:
+    """A single need is not counted, and a range with the same ends is one figure."""
+    drives = (drive("reel-1", alone=(5200.0, 5200.2), together=(5200.0, 5200.2)),)
+    page = shown(make_plan(needs=(NeedSeen("fast", "not met", "too slow"),), unplaced=(), drives=drives))
+    assert "The need is not met." in page
+    assert "reads 5,200 MB/s alone, and all drives at once" in page
 
 
 def test_an_answer_that_is_not_proved_says_the_gap() -> None:

@@ -53,8 +53,9 @@ def mbps(rate: float) -> str:
 
 
 def mbps_range(rates: tuple[float, float]) -> str:
-    """A range for people: "2,954 to 3,601 MB/s"."""
-    return f"{rates[0]:,.0f} to {rates[1]:,.0f} MB/s"
+    """A range for people: "2,954 to 3,601 MB/s", or one figure where both ends are the same."""
+    low, high = f"{rates[0]:,.0f}", f"{rates[1]:,.0f}"
+    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
 
 
 def rate_or_unknown(rate: Rate | None) -> str:

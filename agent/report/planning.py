@@ -106,7 +106,9 @@ def _shortfall(found: Plan) -> str:
     """What the plan does not give: needs not met, parts without a place."""
     unmet = sum(need.answer == "not met" for need in found.needs)
     missing = len(found.unplaced)
-    needs = f"{unmet} of {_count(len(found.needs), 'need')} {_is(unmet)} not met" if unmet else ""
+    needs = f"{unmet} of {len(found.needs)} needs {_is(unmet)} not met" if unmet else ""
+    if len(found.needs) == unmet == 1:
+        needs = "the need is not met"
     parts = f"{_count(missing, 'part')} {_has(missing)} no place" if missing else ""
     return "; ".join(words for words in (needs, parts) if words)
 
@@ -124,20 +126,17 @@ def _gained(found: Plan) -> str:
     moves = f", for {_count(after.moves, 'move')}" if after.moves else ""
     if not found.drives:
         return f": no drive has a place{moves}." if found.sheet.drives else f": no drives on this sheet{moves}."
-    if before is None or not before.total_mbps:
-        return (
-            f": all drives read at once reach up to {mbps(after.total_mbps)}, the worst-off of them up to"
-            f" {mbps(after.worst_mbps)}{moves}."
-        )
-    if (round(before.total_mbps), round(before.worst_mbps)) == (round(after.total_mbps), round(after.worst_mbps)):
-        return (
-            f": all drives read at once reach up to {mbps(after.total_mbps)}, the worst-off of them up to"
-            f" {mbps(after.worst_mbps)}, as today{moves}."
-        )
-    return (
-        f": all drives read at once reach up to {mbps(after.total_mbps)} in place of {before.total_mbps:,.0f}, the"
-        f" worst-off of them up to {mbps(after.worst_mbps)} in place of {before.worst_mbps:,.0f}{moves}."
-    )
+    today = before if before is not None and before.total_mbps else None
+    total = _against(after.total_mbps, today.total_mbps if today is not None else None)
+    worst = _against(after.worst_mbps, today.worst_mbps if today is not None else None)
+    return f": all drives read at once reach up to {total}, the worst-off of them up to {worst}{moves}."
+
+
+def _against(rate: float, today: float | None) -> str:
+    """A rate, and what it is today."""
+    if today is None:
+        return mbps(rate)
+    return f"{mbps(rate)} as today" if mbps(rate) == mbps(today) else f"{mbps(rate)} in place of {today:,.0f}"
 
 
 # --- Needs and places ------------------------------------------------------------------------------------------
@@ -322,7 +321,7 @@ def _cells(one: Candidate) -> list[str]:
 
 
 def _span(rates: tuple[float, float] | None) -> str:
-    return "no place" if rates is None else f"{rates[0]:,.0f} to {rates[1]:,.0f}"
+    return "no place" if rates is None else mbps_range(rates).removesuffix(" MB/s")
 
 
 def _goes(one: Candidate) -> str:
