@@ -158,17 +158,17 @@ def busy_ceiling_mbps(
     """The most that data can reach in one direction while the other is as busy.
 
     The read requests of what is written travel to the host: with as much written as read, they take their part there.
-    Where the payload size is not known, the one that allows most counts (the largest need not be it).
+    Where the payload size is not known, the largest gives a bound that holds for all (of two others, the larger need
+    not: acknowledgements can be due earlier). Where the request size is not known, the default is taken.
     """
-    if payload_bytes is None:
-        return max(busy_ceiling_mbps(speed, width, one, direction, request_bytes) for one in PAYLOADS)
     flits = speed >= FIRST_FLIT_GENERATION
     packet = (FLIT_PACKET_BYTES if flits else PACKET_BYTES)[direction]
     size = REQUEST_SIZE if request_bytes is None else request_bytes
-    rate = busy_link_mbps(speed, width, payload_bytes)
+    payload = PAYLOADS[-1] if payload_bytes is None else payload_bytes
+    rate = busy_link_mbps(speed, width, payload)
     if direction == "to_drive":  # an answer is no longer than what was asked for
-        return rate / (1 + packet / min(payload_bytes, size))
-    return rate / (1 + packet / payload_bytes + (FLIT_REQUEST_BYTES if flits else REQUEST_BYTES) / size)
+        return rate / (1 + packet / min(payload, size))
+    return rate / (1 + packet / payload + (FLIT_REQUEST_BYTES if flits else REQUEST_BYTES) / size)
 
 
 def expected_mbps(
@@ -196,10 +196,10 @@ def alone(flow: Flow, hops: Mapping[str, Hop], direction: Direction = "to_host")
 
 def _range(hop: Hop, direction: Direction, *, busy: bool) -> tuple[float, float]:
     """What a hop should carry in one direction, alone or while the other is busy too."""
-    low, high = expected_mbps(hop.speed, hop.width, hop.payload_bytes, direction)
-    if busy:
-        high = busy_ceiling_mbps(hop.speed, hop.width, hop.payload_bytes, direction, hop.request_bytes)
-    return min(low, high), high
+    if not busy:
+        return expected_mbps(hop.speed, hop.width, hop.payload_bytes, direction)
+    ceiling = busy_ceiling_mbps(hop.speed, hop.width, hop.payload_bytes, direction, hop.request_bytes)
+    return min(RULE_OF_THUMB * link_mbps(hop.speed, hop.width), ceiling), ceiling
 
 
 def _limit(load: Load) -> float:
@@ -355,8 +355,7 @@ def stripe(
     copies = [members[first::2] for first in (0, 1)] if raid == PAIRS else [[one] for one in members]
     least = min(_in_step(copy, hops, direction, others, members).low for copy in copies) * written
     words = "from one copy of each pair to both at once" if raid == PAIRS else f"from one copy to all {count} at once"
-    most = whole.high * count
-    return StripeShare(min(least, most), most, whole.narrowest, words)
+    return StripeShare(least, whole.high * count, whole.narrowest, words)
 
 
 def _in_step(

@@ -65,16 +65,9 @@ FLIT_REQUEST_BYTES: Final = 16
 REQUEST_SIZE: Final = 512
 
 # With both directions busy, a link acknowledges the other direction's packets, and grants it new room, once in so many
-# bytes: (payload + ACK_PACKET_BYTES) * factor / width + delay. Factors by width: with payloads up to 256 bytes, above.
-ACK_FACTORS: Final = {
-    1: (1.4, 1.0),
-    2: (1.4, 1.0),
-    4: (1.4, 1.0),
-    8: (2.5, 1.0),
-    12: (3.0, 2.0),
-    16: (3.0, 2.0),
-    32: (3.0, 2.0),
-}
+# bytes: (payload + ACK_PACKET_BYTES) * factor / width + delay. Factors of links of up to so many lanes, for payloads of
+# up to 256 bytes and for longer ones. The tables of x12 and x32 follow from the same formula.
+ACK_FACTORS: Final = {4: (1.4, 1.0), 8: (2.5, 1.0), 32: (3.0, 2.0)}
 ACK_SMALL_PAYLOAD: Final = 256
 ACK_DELAYS: Final = {1: 19, 2: 70, 3: 115, 4: 115, 5: 115}
 ACK_PACKET_BYTES: Final = 28
@@ -109,7 +102,8 @@ def lane_mbps(generation: int) -> float:
 
 def ack_limit_bytes(generation: int, width: int, payload_bytes: int) -> int:
     """Bytes that a link of up to generation 5 carries one way for one acknowledgement the other way, by the table."""
-    factor = ACK_FACTORS[width][payload_bytes > ACK_SMALL_PAYLOAD]
+    lanes = next(most for most in ACK_FACTORS if width <= most)
+    factor = ACK_FACTORS[lanes][payload_bytes > ACK_SMALL_PAYLOAD]
     return int((payload_bytes + ACK_PACKET_BYTES) * factor / width + ACK_DELAYS[generation])
 
 

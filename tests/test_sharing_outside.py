@@ -159,17 +159,24 @@ def test_all_loads_together_fill_the_tree(made: Made) -> None:
     most = capacities(loads, hops)
     found = highs(shares(loads, hops))
     for way in {load.direction for load in loads}:
-        network: nx.DiGraph[str] = nx.DiGraph()
-        for load in (load for load in loads if load.direction == way):
-            limit = own_limit(load)
-            network.add_edge("drives", load.flow.name + " itself", **_room(limit))
-            stops = [load.flow.name + " itself", *load.flow.hops, "processor"]
-            network.add_edge(stops[0], stops[1])
-            for here, there in itertools.pairwise(stops[1:]):
-                network.add_edge(here, there, **_room(most[here, way]))
-        greatest = nx.maximum_flow_value(network, "drives", "processor") / PARTS
         total = sum(rate for load, rate in zip(loads, found, strict=True) if load.direction == way)
-        assert total == pytest.approx(greatest, rel=NEAR)
+        assert total == pytest.approx(greatest_flow(network(loads, most, way)), rel=NEAR)
+
+
+def network(loads: Sequence[Load], most: Mapping[tuple[str, Direction], float], way: Direction) -> nx.DiGraph[str]:
+    """All that works in one direction as a network from "drives" to "processor"."""
+    made: nx.DiGraph[str] = nx.DiGraph()
+    for load in (load for load in loads if load.direction == way):
+        itself = load.flow.name + " itself"
+        made.add_edge("drives", itself, **_room(own_limit(load)))
+        for here, there in itertools.pairwise([itself, *load.flow.hops, "processor"]):
+            made.add_edge(here, there, **({} if here == itself else _room(most[here, way])))
+    return made
+
+
+def greatest_flow(made: nx.DiGraph[str]) -> float:
+    """The most that can pass a network at once, MB/s."""
+    return float(nx.maximum_flow_value(made, "drives", "processor")) / PARTS
 
 
 def _room(mbps: float) -> dict[str, int]:

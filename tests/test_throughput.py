@@ -272,6 +272,19 @@ def test_what_a_limited_drive_leaves_goes_to_the_others() -> None:
     assert shares["d1"].narrowest == "uplink"
 
 
+def test_a_share_that_shrinks_at_the_upper_end_is_one_figure() -> None:
+    """Neighbours whose own uplink gains more by long payloads leave a drive less at the upper end than at the lower.
+
+    By hand: x8 at 8 GT/s with payloads of 128 bytes gives 5,907.7 to 6,633.2 MB/s, and x4 with 4,096 bytes in it
+    2,953.8 to 3,915.5; what is left falls from 2,953.8 to 2,717.7.
+    """
+    hops = hops_of(*(hop(f"d{one}", 5, 4) for one in range(3)), hop("uplink", 3, 8, 128), hop("inner", 3, 4, 4096))
+    inner = [Flow(f"d{one}", (f"d{one}", "inner", "uplink"), None) for one in range(2)]
+    found = together([*inner, Flow("d2", ("d2", "uplink"), None)], hops)
+    assert [2717.7, 2717.7] == [round(found["d2"].low, 1), round(found["d2"].high, 1)]
+    assert [1476.9, 1957.8] == [round(found["d0"].low, 1), round(found["d0"].high, 1)]
+
+
 def test_no_drives_share_nothing() -> None:
     """A machine without drives has no shares."""
     assert together([], {}) == {}
@@ -297,6 +310,12 @@ def test_a_drive_read_and_written_at_once_has_the_busy_ceilings() -> None:
     assert [50.75, 53.69] == [round(share.high / GIGABITS, 2) for share in (read, write)]
     assert {"own"} == {read.narrowest, write.narrowest}
     assert read.low == write.low == 0.75 * link_mbps(3, 8)
+
+
+def test_a_busy_ceiling_below_the_rule_of_thumb_is_one_figure() -> None:
+    """x4 at 2.5 GT/s with payloads of 128 bytes: 5.0437 Gb/s each way (SIGCOMM 2018's open model), not 6."""
+    read, _ = both([Flow("disk", ("own",), None)], hops_of(hop("own", 1, 4, 128)))["disk"]
+    assert [5.0437, 5.0437] == [round(end / GIGABITS, 4) for end in (read.low, read.high)]
 
 
 def test_the_request_size_of_a_hop_counts_where_both_directions_work() -> None:
@@ -372,6 +391,12 @@ def test_a_set_goes_at_the_pace_of_its_worst_off_member() -> None:
     flows, hops = fleet(4), hops_of(*(hop(f"d{one}", 3, 4) for one in range(3)), hop("d3", 3, 1))
     found = stripe(0, flows, hops)
     assert found == StripeShare(4 * expected_mbps(3, 1, 256)[0], 4 * ceiling_mbps(3, 1, 256), "d3", "")
+
+
+def test_each_end_of_a_set_has_its_own_worst_off_member() -> None:
+    """An x4 link at 2.5 GT/s (750 to 842 MB/s) decides the lower end, a drive of 800 MB/s the upper."""
+    flows, hops = fleet(2, limits={1: 800.0}), hops_of(hop("d0", 1, 4, 128), hop("d1", 3, 4))
+    assert stripe(0, flows, hops) == StripeShare(1500.0, 1600.0, None, "")
 
 
 def test_a_set_held_by_a_drives_own_limit_names_no_hop() -> None:
@@ -568,7 +593,7 @@ def test_a_set_is_in_order_and_never_above_its_members(
     assert quiet.high <= sum(share.high for share in found.values()) * (1 + TOLERANCE)
     assert quiet.narrowest in {None, *(key for flow in members for key in flow.hops)}
     with_others = stripe(raid, members, hops, direction, flows)
-    assert with_others.high <= quiet.high * (1 + TOLERANCE)
+    assert 0 < with_others.low <= with_others.high <= quiet.high * (1 + TOLERANCE)
 
 
 # --- Several drives: brute force -------------------------------------------------------------------------------
@@ -624,7 +649,7 @@ def hall(drives_a_switch: int) -> tuple[list[Flow], dict[str, Hop]]:
             hops[above[0]] = hop(above[0], 4, 4 + 4 * (switch % 2))
             for drive in range(drives_a_switch):
                 key = f"d{root}.{switch}.{drive}"
-                hops[key] = hop(key, 3 + drive % 2, 1 + drive % 4)
+                hops[key] = hop(key, 3 + drive % 2, 1 << drive % 4)
                 flows.append(Flow(key, (key, *above), None if drive % 3 else 300.0 + 37 * drive + switch))
     return flows, hops
 
