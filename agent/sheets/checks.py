@@ -207,8 +207,7 @@ def _check_bay(say: Say, key: str, drive: DriveSpec, card: CardSpec) -> None:
     if not card.bays:
         raise say.wrong(f"{key}.card", f"{quoted(card.name)} has no bays")
     if drive.bay is not None and drive.bay > card.bays:
-        count = "one bay" if card.bays == 1 else f"{card.bays} bays"
-        raise say.wrong(f"{key}.bay", f"there is no bay {drive.bay}: {quoted(card.name)} has {count}")
+        raise say.wrong(f"{key}.bay", f"there is no bay {drive.bay}: {quoted(card.name)} has {_bays(card.bays)}")
     if drive.form != card.bay_form:
         words = f"the bays of {quoted(card.name)} take {card.bay_form.upper()} drives, not {drive.form.upper()}"
         raise say.wrong(f"{key}.card", words)
@@ -234,7 +233,7 @@ def _check_drives_today(say: Say) -> None:
                 raise say.wrong(f"drive[{number}].bay", words)
         counts[drive.card] += 1
         if counts[drive.card] > most[drive.card]:
-            words = f"{quoted(drive.card)} has {most[drive.card]} bays, and more drives are said to be on it"
+            words = f"{quoted(drive.card)} has {_bays(most[drive.card])}, and more drives are said to be on it"
             raise say.wrong(f"drive[{number}].card", words)
 
 
@@ -250,10 +249,15 @@ def _check_stripes(say: Say) -> None:
             say.known(f"{key}[{place}]", name, "drive", names)
         say.listed_once(key, stripe.drives)
         least = STRIPE_LEAST[stripe.raid]
+        named = f"{len(stripe.drives)} {'is' if len(stripe.drives) == 1 else 'are'} named"
         if len(stripe.drives) < least:
-            raise say.wrong(key, f"RAID {stripe.raid} takes at least {least} drives, and here are {len(stripe.drives)}")
+            raise say.wrong(key, f"RAID {stripe.raid} takes at least {least} drives, and {named}")
         if stripe.raid == PAIRS and len(stripe.drives) % 2:
-            raise say.wrong(key, f"RAID {PAIRS} takes drives in pairs, and here are {len(stripe.drives)}")
+            raise say.wrong(key, f"RAID {PAIRS} takes drives in pairs, and {named}")
+
+
+def _bays(count: int) -> str:
+    return "one bay" if count == 1 else f"{count} bays"
 
 
 def _too_short(lanes: int, connector: int) -> str:

@@ -91,12 +91,13 @@ def _check_together(say: Say) -> None:
         if need.in_slot is None:
             continue
         key, name = f"need[{number}].in_slot", need.cards[0]
+        here = f"{quoted(name)} cannot be in {quoted(need.in_slot)}"
         slot, why = slots.setdefault(name, (need.in_slot, f"the need {quoted(need.name)} says so"))
         if slot != need.in_slot:
-            raise say.wrong(key, f"{quoted(name)} cannot be here, as it must be in {quoted(slot)}: {why}")
+            raise say.wrong(key, f"{here}, as it must be in {quoted(slot)}: {why}")
         other, why = holds.setdefault(need.in_slot, (name, f"the need {quoted(need.name)} says so"))
         if other != name:
-            raise say.wrong(key, f"{quoted(name)} cannot be here, as {quoted(other)} must: {why}")
+            raise say.wrong(key, f"{here}, as {quoted(other)} must be there: {why}")
         _check_hidden(say, key, cards[name], holds, cards)
 
 

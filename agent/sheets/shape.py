@@ -27,12 +27,12 @@ VERSION: Final = 1
 
 _Name = Annotated[str, Meta(min_length=1, max_length=100)]
 _Words = Annotated[str, Meta(min_length=1, max_length=200)]
-_Lanes = Literal[1, 2, 4, 8, 12, 16, 32]  # knowledge/rates.py, WIDTHS
-_Connector = Literal[1, 4, 8, 16]  # knowledge/slots.py, CONNECTORS
+Lanes = Literal[1, 2, 4, 8, 12, 16, 32]  # knowledge/rates.py, WIDTHS
+Connector = Literal[1, 4, 8, 16]  # knowledge/slots.py, CONNECTORS
 _Generation = Annotated[int, Meta(ge=1, le=7)]
-_Payload = Literal[128, 256, 512, 1024, 2048, 4096]  # knowledge/rates.py, PAYLOADS
-_Length = Literal["2230", "2242", "2260", "2280", "22110"]  # knowledge/slots.py, LENGTH_CODES
-_Lengths = Annotated[tuple[_Length, ...], Meta(max_length=5)]
+Payload = Literal[128, 256, 512, 1024, 2048, 4096]  # knowledge/rates.py, PAYLOADS
+Length = Literal["2230", "2242", "2260", "2280", "22110"]  # knowledge/slots.py, LENGTH_CODES
+_Lengths = Annotated[tuple[Length, ...], Meta(max_length=5)]
 _Watts = Annotated[float, Meta(ge=0, le=1000)]
 _SlotWatts = Annotated[float, Meta(gt=0, le=600)]
 _DriveWatts = Annotated[float, Meta(gt=0, le=100)]
@@ -56,14 +56,14 @@ class MachineEntry(Struct, forbid_unknown_fields=True):
     name: _Words | UnsetType = UNSET
     product: _Words | UnsetType = UNSET
     board: _Words | UnsetType = UNSET
-    payload_bytes: _Payload | UnsetType = UNSET
+    payload_bytes: Payload | UnsetType = UNSET
 
 
 class UplinkEntry(Struct, forbid_unknown_fields=True):
     """[[uplink]]."""
 
     name: _Name
-    lanes: _Lanes
+    lanes: Lanes
     generation: _Generation
     above: _Name | UnsetType = UNSET
 
@@ -73,9 +73,9 @@ class SlotEntry(Struct, forbid_unknown_fields=True, kw_only=True):
 
     label: _Name
     kind: Literal["card", "m.2", "u.2"] = "card"
-    connector: _Connector | UnsetType = UNSET
+    connector: Connector | UnsetType = UNSET
     open_end: bool | UnsetType = UNSET
-    lanes: _Lanes
+    lanes: Lanes
     generation: _Generation
     splits: Annotated[tuple[_Split, ...], Meta(max_length=16)] | UnsetType = UNSET
     uplink: _Name | UnsetType = UNSET
@@ -92,12 +92,12 @@ class CardEntry(Struct, forbid_unknown_fields=True):
 
     name: _Name
     kind: _Name | UnsetType = UNSET
-    connector: _Connector | UnsetType = UNSET
-    lanes: _Lanes | UnsetType = UNSET
+    connector: Connector | UnsetType = UNSET
+    lanes: Lanes | UnsetType = UNSET
     generation: _Generation | UnsetType = UNSET
     carrier: Literal["none", "passive", "switch"] | UnsetType = UNSET
     bays: Annotated[int, Meta(ge=0, le=64)] | UnsetType = UNSET
-    bay_lanes: _Lanes | UnsetType = UNSET
+    bay_lanes: Lanes | UnsetType = UNSET
     bay_generation: _Generation | UnsetType = UNSET
     bay_lengths: _Lengths | UnsetType = UNSET
     bay_form: _Form | UnsetType = UNSET
@@ -118,11 +118,11 @@ class DriveEntry(Struct, forbid_unknown_fields=True):
     name: _Name
     kind: _Name | UnsetType = UNSET
     generation: _Generation | UnsetType = UNSET
-    lanes: _Lanes | UnsetType = UNSET
+    lanes: Lanes | UnsetType = UNSET
     read_mbps: _Rate | UnsetType = UNSET
     write_mbps: _Rate | UnsetType = UNSET
     power_watts: _DriveWatts | UnsetType = UNSET
-    length: _Length | UnsetType = UNSET
+    length: Length | UnsetType = UNSET
     form: _Form | UnsetType = UNSET
     card: _Name | UnsetType = UNSET
     bay: _Bay | UnsetType = UNSET
@@ -185,6 +185,7 @@ _TAKES: Final = {
     "name": "a name of 1 to 100 characters in quotes",
     "label": "a slot's label of 1 to 100 characters in quotes",
     "format": f'"{FORMAT}"',
+    "version": str(VERSION),
     "machine.name": "words of 1 to 200 characters in quotes",
     "product": "words of 1 to 200 characters in quotes",
     "board": "words of 1 to 200 characters in quotes",
