@@ -25,7 +25,7 @@ from agent.planner.result import (
 )
 from agent.report import data, plan_data, planning
 from agent.report.plain import plain
-from agent.sheets.sheet import CardSpec, MachineSpec, Place, Placement, Sheet, SlotSpec
+from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Place, Placement, Sheet, SlotSpec
 from knowledge.steps import HANDS, SETUP
 from tests.json_schema import problems
 
@@ -263,6 +263,17 @@ def test_parts_that_stay_are_told_from_those_that_move() -> None:
     assert "new cinch: SLOT1, 16 GT/s" in page
     assert "moves reel-1: bay 1 of cinch in SLOT1 (from SLOT4)" in page
     assert "stays reel-2: M2_1;" in page
+
+
+def test_a_drive_that_moves_with_its_card_stays_in_its_bay() -> None:
+    """Of a drive whose card moves it is not said that the drive is moved."""
+    base = make_plan()
+    spec = DriveSpec(name="reel-1", generation=4, card="cinch", bay=1)
+    found = make_plan(
+        sheet=msgspec.structs.replace(base.sheet, drives=(spec,)),
+        drives=(drive("reel-1", was="bay 1 of cinch in SLOT4"),),
+    )
+    assert "stays reel-1: bay 1 of cinch in SLOT1, moves with its card; reaches" in shown(found)
 
 
 def test_a_drive_held_back_is_told_from_one_at_its_own_limit() -> None:

@@ -170,7 +170,7 @@ def _places(page: Page, found: Plan) -> None:
         return
     page.heading("Where each part goes")
     rows = [(_word(card.was, card.slot), plain(card.name), _card(card)) for card in found.cards]
-    rows += [(_word(one.was, one.place), plain(one.name), _drive(one)) for one in found.drives]
+    rows += [_drive(one, found) for one in found.drives]
     _rows(page, rows, ["" if row[0] == "stays" else STYLES[Severity.NOTE] for row in rows])
 
 
@@ -190,8 +190,14 @@ def _card(card: CardPlanned) -> str:
     return _why(", ".join(words), card.why)
 
 
-def _drive(drive: DrivePlanned) -> str:
-    return _why(_from(drive.was, drive.place), drive.why)
+def _drive(drive: DrivePlanned, found: Plan) -> tuple[str, str, str]:
+    """The row of a drive; one that stays in its bay while its card moves stays."""
+    spec = next((one for one in found.sheet.drives if one.name == drive.name), None)
+    place = found.placement.drives.get(drive.name)
+    in_its_bay = spec is not None and place is not None and (spec.card, spec.bay) == (place.holder, place.bay)
+    if in_its_bay and drive.was not in {None, drive.place}:
+        return "stays", plain(drive.name), _why(f"{plain(drive.place)}, moves with its card", drive.why)
+    return _word(drive.was, drive.place), plain(drive.name), _why(_from(drive.was, drive.place), drive.why)
 
 
 def _from(was: str | None, now: str) -> str:
