@@ -14,7 +14,7 @@ from agent.sheets.paths import card_link, flows, links, today
 from agent.sheets.places import LONGEST_LABEL, harmless
 from agent.sheets.reading import fail
 from agent.throughput import alone, together
-from probes.tokens import is_word_token
+from probes.tokens import Known, is_word_token
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -109,26 +109,39 @@ def limits(sheet: Sheet, audit: Audit) -> dict[str, Limits]:
 
 def _limits_of(sheet: Sheet, audit: Audit, seen: DriveSeen) -> Limits | None:
     serial, model = shown(seen.drive.serial), shown(seen.drive.model)
-    if serial is not None:
-        same = [drive for drive in sheet.drives if drive.serial == serial]
-        if same:
-            return _agreed(same)
+    compared = [(drive, same_serial(drive.serial, serial)) for drive in sheet.drives]
+    if any(same for _, same in compared):
+        return _agreed(drive for drive, same in compared if same)
+    maybe = [drive for drive, same in compared if same is None]
     holders = _holders(sheet, audit, seen)
-    fits = [drive for drive in sheet.drives if drive.model in {None, model} and drive.serial is None]
-    here = [drive for drive in fits if (drive.card if drive.card is not None else drive.slot) in holders]
-    return _agreed(here) or _agreed(drive for drive in fits if drive.model == model and model is not None)
+    here = [drive for drive in maybe if (drive.card if drive.card is not None else drive.slot) in holders]
+    here = [drive for drive in here if drive.model is None or model is None or drive.model == model]
+    return _agreed(here) or _agreed(drive for drive in maybe if drive.model is not None and drive.model == model)
+
+
+def same_serial(written: str | None, read: str | None) -> bool | None:
+    """Whether a serial number of a sheet is the one that was read; either may be the token of a redacted capture.
+
+    None where it cannot be told, as one of them is missing.
+    """
+    if written is None or read is None:
+        return None
+    if written == read:
+        return True
+    if is_word_token(written) and not is_word_token(read):
+        return Known().word(read, remember=False) == written
+    if is_word_token(read) and not is_word_token(written):
+        return Known().word(written, remember=False) == read
+    return False
 
 
 def _holders(sheet: Sheet, audit: Audit, seen: DriveSeen) -> set[str]:
     """The slot that a fitted drive hangs on, by the sheet's label, and the carriers that the sheet has in it."""
-    names = {
-        harmless(judged.link.slot.name, LONGEST_LABEL)
-        for key in seen.path
-        if (judged := audit.by_key[key]).link.slot is not None
-    }
-    labels = {
-        slot.label for slot in sheet.slots if slot.port in seen.path or (slot.port is None and slot.label in names)
-    }
+    labels = {slot.label for slot in sheet.slots if slot.port in seen.path}
+    if not labels:  # a port of a split slot other than its first, or a sheet that names no ports
+        here = (audit.by_key[key].link.slot for key in seen.path)
+        names = {harmless(slot.name, LONGEST_LABEL) for slot in here if slot is not None}
+        labels = {slot.label for slot in sheet.slots if slot.label in names}
     return labels | {card.name for card in sheet.cards if card.slot in labels}
 
 
