@@ -58,6 +58,27 @@ uplink[0]: a date or time stands where a heading [[uplink]] should be
 - generation = 3
 + # no other
 
+uplink[0]: a list of 2 stands where a heading [[uplink]] should be
+- version = 1
++ version = 1
++ uplink = [["chipset", 4]] #!
+- [[uplink]]
+- name = "chipset"
+- lanes = 4
+- generation = 3
++ # no other
+
+machine: 7 stands where a heading [machine] should be
+- version = 1
++ version = 1
++ machine = 7 #!
+- [machine]
+- name = "bench-1"
+- product = "Harrow Tower B"
+- board = "HL-440"
+- payload_bytes = 256
++ # no other
+
 uplink[0]: name is missing: a name of 1 to 100 characters in quotes
 - [[uplink]]
 - name = "chipset"

@@ -312,7 +312,7 @@ def _unfit(data: dict[str, Any], key: str, words: str, fail: Fail) -> BadInput:
 def _not_a_table(key: str, value: object, fail: Fail) -> BadInput:
     """The error for something that should be a table, or a list of tables."""
     table = key.partition("[")[0]
-    if isinstance(value, list) and table != "machine":
+    if isinstance(value, list) and key == table != "machine":
         return fail(key, f"{len(value)} are more than a sheet can have")
     written = "[machine]" if table == "machine" else f"[[{table}]]"
     return fail(key, f"{shown(value)} stands where a heading {written} should be")
