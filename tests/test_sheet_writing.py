@@ -21,6 +21,7 @@ from knowledge.problems import BadInput
 from probes.unread import Unread
 from tests.boards import carrier, display, gigabit, reel_3
 from tests.build import Machine, Slot, build, capture_bytes, card, downstream_port, drive, facts, root_port, switch
+from tests.firmware import BoardSlotWords
 from tests.hostile import HOSTILE
 from tests.parts import Nvme
 from tests.sheets import BENCH_1
@@ -379,6 +380,43 @@ def test_a_slot_that_the_firmware_calls_unusable_is_left_out() -> None:
     text, sheet = written([root_port("01.0", (3, 4), [], slot=slot(1, "S1", usage="unavailable"))])
     assert sheet.slots == ()
     assert "slot S1: the firmware says that it cannot be used" in comments(text)
+
+
+def test_slots_that_no_port_matches_have_the_figures_of_the_firmware() -> None:
+    """A free slot that only the firmware names is an entry to be checked; one that says too little is left out."""
+    extra = [
+        BoardSlotWords(designation="S7", connector=16, wired=8, generation=3, number=7),
+        BoardSlotWords(designation="S8", number=8, usage="in use"),
+        BoardSlotWords(designation="O1", number=9, kind="ocp"),
+        BoardSlotWords(designation="M2_9", number=10, kind="m.2", generation=4, connector=4, wired=4),
+    ]
+    text, sheet = written([root_port("01.0", (4, 4), [drive((4, 4))], slot=socket(1, "M2_1"))], extra_slots=extra)
+    assert [(one.label, one.kind, one.connector, one.lanes, one.generation, one.port) for one in sheet.slots[1:]] == [
+        ("S7", "card", 16, 8, 3, None),
+        ("M2_9", "m.2", 4, 4, 4, None),
+    ]
+    assert "No port could be matched to it; the figures are the firmware's." in comments(text)
+    assert "slot S8: no port could be matched to it, and the firmware says that it is in use" in comments(text)
+    assert "slot O1: no port could be matched to it, and it is for other things" in comments(text)
+
+
+def test_a_bay_of_another_kind_takes_a_drive_itself() -> None:
+    """A drive in a slot that the firmware calls edsff is in a slot for drives, with a word on what it is called."""
+    text, sheet = written([root_port("01.0", (4, 4), [drive((4, 4))], slot=slot(1, "E1", kind="edsff", wired=4))])
+    assert [(one.label, one.kind) for one in sheet.slots] == [("E1", "u.2")]
+    assert [(one.slot, one.form) for one in sheet.drives] == [("E1", "u.2")]
+    assert "The firmware calls it edsff" in comments(text)
+
+
+def test_a_drive_where_the_firmware_names_no_slot_has_one_by_its_port() -> None:
+    """A drive that sits in no described slot is not lost: its place is called by the port's address."""
+    ports = [
+        root_port("01.0", (4, 16), display(), slot=slot(1, "S1")),
+        root_port("02.0", (4, 4), [drive((4, 4))]),
+    ]
+    text, sheet = written(ports)
+    assert [(one.label, one.kind) for one in sheet.slots] == [("S1", "card"), ("0000:00:02.0", "m.2")]
+    assert "The firmware does not describe it" in comments(text)
 
 
 @pytest.mark.parametrize("key", sorted(HOSTILE))
