@@ -138,7 +138,7 @@ def make_candidate(kind: str, **more: Any) -> Candidate:  # noqa: ANN401 - field
         "alone": (5908.0, 7201.8),
         "together": (11816.0, 14403.6),
         "stripe": (11816.0, 14000.1),
-        "slots_used": 3,
+        "slots_used": 1,
         "watts": 48.0,
         "limit": "the link of the carrier",
         "wasted": ("two bays", "eight lanes of SLOT1"),
@@ -346,7 +346,7 @@ def test_candidates_stand_side_by_side_while_they_fit() -> None:
     lines = [re.split(r"\s{2,}", line.strip()) for line in lines_of(page)]
     assert ["switch-carrier-4-x16-gen4", "split-carrier-4-x16-gen3"] in lines
     assert ["all at work, MB/s", "11,816 to 14,404", "6,000 to 7,000"] in lines
-    assert ["as a stripe, MB/s", "11,816 to 14,000", "no place"] in lines
+    assert ["as a stripe, MB/s", "11,816 to 14,000", "one drive only"] in lines
     assert ["power at most", "48 W", "not known"] in lines
     assert ["goes into", "SLOT1", "SLOT1"] in lines
     assert "Of 2 candidates switch-carrier-4-x16-gen4 gives most" in flat(page)
@@ -376,11 +376,20 @@ def test_a_candidate_with_needs_unmet_is_not_praised() -> None:
     assert "not met vault writes 9,000 MB/s: reaches 3,300 at most" in page
 
 
+def test_the_best_candidate_is_praised_with_its_faults() -> None:
+    """Where even the best of the kinds leaves something undone, the first sentence says so."""
+    tried = [make_candidate("a"), make_candidate("b", together=(1000.0, 1200.0))]
+    tried = [msgspec.structs.replace(one, plan=make_plan()) for one in tried]
+    page = flat(planning.candidates(tried, 100, SOURCE))
+    assert "with all drives at work, but 1 of 3 needs is not met; 1 part has no place." in page
+
+
 def test_candidates_without_a_place_are_told() -> None:
     """Where no candidate has a place, the page says so instead of naming a best one."""
-    nothing = {"alone": None, "together": None, "stripe": None}
+    nothing = {"alone": None, "together": None, "stripe": None, "slots_used": 0, "watts": 0.0}
     page = flat(planning.candidates([make_candidate("a", **nothing), make_candidate("b", **nothing)], 80, SOURCE))
-    assert "None of the candidates has a place" in page
+    assert "No drive would be on any of the candidates" in page
+    assert "power at most none none" in page
     assert "gives most" not in page
 
 

@@ -298,14 +298,16 @@ def _choice(tried: Sequence[Candidate]) -> Text:
         return (-len(one.plan.unplaced), -unmet, one.together[1] if one.together else 0.0, -one.slots_used)
 
     if all(one.together is None for one in tried):
-        return Text("None of the candidates has a place for its drives in this machine.", BAD)
+        return Text("No drive would be on any of the candidates in this machine.", BAD)
     if len(tried) == 1:
         return Text(f"What {plain(tried[0].kind)} would give in this machine.")
     best = max(tried, key=worth)
     if all(worth(one)[:3] == worth(best)[:3] for one in tried):
         return Text("The candidates give the same with all drives at work; slots, power and price decide.", GOOD)
     rate = f": its drives read up to {mbps(best.together[1])} with all drives at work" if best.together else ""
-    return Text(f"Of {len(tried)} candidates ").append(plain(best.kind), GOOD).append(f" gives most{rate}.")
+    short = _shortfall(best.plan)
+    but = f", but {short}" if short else ""
+    return Text(f"Of {len(tried)} candidates ").append(plain(best.kind), GOOD).append(f" gives most{rate}{but}.")
 
 
 def _left_undone(page: Page, name: str, found: Plan) -> None:
@@ -327,23 +329,33 @@ def _cells(one: Candidate) -> list[str]:
 
 
 def _span(rates: tuple[float, float] | None) -> str:
-    return "no place" if rates is None else mbps_range(rates).removesuffix(" MB/s")
+    return "no drive" if rates is None else mbps_range(rates).removesuffix(" MB/s")
+
+
+def _stripe(one: Candidate) -> str:
+    return "one drive only" if one.stripe is None and one.together is not None else _span(one.stripe)
 
 
 def _goes(one: Candidate) -> str:
-    """The slot of the candidate: the card of its kind that was added last."""
-    added = [card.name for card in one.plan.sheet.cards if card.kind == one.kind]
-    slots = [card.slot for card in one.plan.cards if added and card.name == added[-1]]
-    return plain(slots[0]) if slots else "no slot"
+    """The slots of the candidate's cards: those of its kind that were added last."""
+    kinds_of = {card.name: card.kind for card in one.plan.sheet.cards}
+    slots = [plain(card.slot) for card in one.plan.cards if kinds_of.get(card.name) == one.kind and card.was is None]
+    return ", ".join(slots[len(slots) - one.slots_used :]) if one.slots_used else "no slot"
+
+
+def _power(one: Candidate) -> str:
+    if not one.slots_used:
+        return "none"
+    return "not known" if one.watts is None else f"{one.watts:,.0f} W"
 
 
 _LABELS: Final = (
     ("goes into", _goes),
     ("one alone, MB/s", lambda one: _span(one.alone)),
     ("all at work, MB/s", lambda one: _span(one.together)),
-    ("as a stripe, MB/s", lambda one: _span(one.stripe)),
-    ("slots in use", lambda one: str(one.slots_used)),
-    ("power at most", lambda one: "not known" if one.watts is None else f"{one.watts:,.0f} W"),
+    ("as a stripe, MB/s", _stripe),
+    ("slots taken", lambda one: str(one.slots_used)),
+    ("power at most", _power),
     ("held back by", lambda one: plain(one.limit, SENTENCE)),
     ("would lie idle", lambda one: "; ".join(plain(words, SENTENCE) for words in one.wasted) or "nothing"),
 )
