@@ -427,6 +427,14 @@ def test_a_part_that_is_not_there_is_found(tmp_path: Path) -> None:
     assert "reel-9" in done.output
 
 
+def test_a_page_says_what_the_machine_is_held_against(tmp_path: Path) -> None:
+    """The head of a check names the sheet, so that the page can be kept as the proof of a job."""
+    place = made("bench-1-upgraded", tmp_path)
+    done = run("check", "--replay", UPGRADED, "--against", place, env={"COLUMNS": "400"})
+    assert 0 == done.status
+    assert f"held against {place}" in done.output.splitlines()[1]
+
+
 def test_a_sheet_of_another_machine_ends_with_2() -> None:
     """A machine is not held against the sheet of another one."""
     done = run("check", "--replay", FIXTURES / "bench-2-worn-riser" / "capture.json", "--against", REFIT)
