@@ -1,0 +1,91 @@
+"""Arrangements to begin the search with: what is fitted today, and what a simple hand would make of it. Proves nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.planner.problem import READ, Arrangement, Holder, Problem, allowed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+def today(problem: Problem) -> Arrangement:
+    """What is fitted today, as far as it keeps to the limits."""
+    drives = [
+        (kind, number, min(count, holder.bays))
+        for kind, one in enumerate(problem.classes)
+        for number, holder in enumerate(problem.holders)
+        if (count := one.today.get(_place(holder), 0)) and holder.rates[kind][READ]
+        if holder.card is None or problem.card_today[holder.card] == holder.slot
+    ]
+    cards = [
+        number
+        for number, holder in enumerate(problem.holders)
+        if holder.card is not None and problem.card_today[holder.card] == holder.slot
+    ]
+    return _with_drives(problem, _with_cards(problem, Arrangement((), ()), cards), drives)
+
+
+def filled(problem: Problem, arrangement: Arrangement) -> Arrangement:
+    """An arrangement with more of what is not placed: wanted cards, then carriers of many bays, then drives, fast first."""
+    numbers = range(len(problem.holders))
+    cards = sorted(
+        (number for number in numbers if problem.holders[number].card is not None),
+        key=lambda number: (not _wanted(problem, number), -_reach(problem.holders[number]), number),
+    )
+    arrangement = _with_cards(problem, arrangement, cards)
+    drives = sorted(
+        (
+            (-holder.rates[kind][READ], kind, number)
+            for kind in range(len(problem.classes))
+            for number, holder in enumerate(problem.holders)
+            if holder.rates[kind][READ] and (holder.card is None or number in arrangement.holders)
+        ),
+    )
+    most = max((holder.bays for holder in problem.holders), default=0)
+    return _with_drives(problem, arrangement, [(kind, number, 1) for _ in range(most) for _, kind, number in drives])
+
+
+def _place(holder: Holder) -> tuple[str, int]:
+    return ("slot", holder.slot) if holder.card is None else ("card", holder.card)
+
+
+def _wanted(problem: Problem, number: int) -> bool:
+    card = problem.holders[number].card
+    return card is not None and problem.must[card]
+
+
+def _reach(holder: Holder) -> int:
+    """What the drives of a holder can read together at most."""
+    rate = holder.bays * max((rates[READ] for rates in holder.rates), default=0)
+    return rate if holder.link is None else min(rate, holder.link[READ])
+
+
+def _with_cards(problem: Problem, arrangement: Arrangement, numbers: Iterable[int]) -> Arrangement:
+    for number in numbers:
+        tried = Arrangement(tuple(sorted({*arrangement.holders, number})), arrangement.drives)
+        if allowed(problem, tried):
+            arrangement = tried
+    return arrangement
+
+
+def _with_drives(problem: Problem, arrangement: Arrangement, drives: Iterable[tuple[int, int, int]]) -> Arrangement:
+    """An arrangement with these drives too (class, holder, at most so many), as far as it is allowed."""
+    for kind, number, most in drives:
+        for _ in range(most):
+            tried = _with_drive(arrangement, kind, number)
+            if problem.holders[number].card is not None and number not in arrangement.holders:
+                break
+            if not allowed(problem, tried):
+                break
+            arrangement = tried
+    return arrangement
+
+
+def _with_drive(arrangement: Arrangement, kind: int, number: int) -> Arrangement:
+    counts = {(one, holder): count for one, holder, count in arrangement.drives}
+    counts[kind, number] = counts.get((kind, number), 0) + 1
+    return Arrangement(
+        tuple(sorted({*arrangement.holders, number})), tuple(sorted((*pair, count) for pair, count in counts.items()))
+    )
