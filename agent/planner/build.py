@@ -26,7 +26,7 @@ from agent.planner.holders import (
     tenths,
     tenths_asked,
 )
-from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, Problem
+from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, Problem
 from agent.sheets.paths import bays_of, card_link, today
 from agent.sheets.sheet import Place, Placement
 from agent.throughput import DIRECTIONS, link_mbps
@@ -171,13 +171,19 @@ def _where(holders: Sequence[Holder], card: int, slots: set[int]) -> frozenset[i
 def _guards(classes: Sequence[DrivesAlike], holders: Sequence[Holder], needs: int) -> Iterator[NeedOf]:
     """Needs that outweigh all others: that drives which stay are not left out where others could have their bays."""
     for number, one in enumerate(classes):
-        where = [holder for holder in holders if holder.rates[number][0]]
-        rivals = any(
-            rates[0] for holder in where for other, rates in enumerate(holder.rates) if classes[other].home is None
-        )
-        if one.home is not None and rivals:
+        if one.home is not None and any(
+            holder.rates[number][READ] and _contested(classes, holder) for holder in holders
+        ):
             for _ in range(needs + 1):
                 yield NeedOf(classes=(number,))
+
+
+def _contested(classes: Sequence[DrivesAlike], holder: Holder) -> bool:
+    """Whether more drives could go to a holder than it has bays or power for, and not all of them stay."""
+    there = [one for one, rates in zip(classes, holder.rates, strict=True) if rates[READ]]
+    watts = sum(len(one.names) * hundredths_taken(drive_watts(one.like)) for one in there)
+    crowded = sum(len(one.names) for one in there) > holder.bays or (holder.watts is not None and watts > holder.watts)
+    return crowded and any(one.home is None for one in there)
 
 
 def member_mbps(stripe: StripeSpec, mbps: float, direction: Direction) -> float:
@@ -218,39 +224,46 @@ def arrangement_of(built: Built, placement: Placement) -> Arrangement | None:
     return Arrangement(tuple(holders), tuple((kind, holder, count) for (kind, holder), count in sorted(counts.items())))
 
 
-def placement_of(built: Built, arrangement: Arrangement) -> Placement:
-    """The parts in their places. Drives that can stay do so, in their bay; the others fill bays from the first."""
+def placement_of(built: Built, arrangement: Arrangement, like: Placement | None = None) -> Placement:
+    """The parts in their places. Drives that can stay do so, in their bay; the others fill bays from the first.
+
+    Of drives that are alike, those have a place first that have it in `like` too.
+    """
     sheet, problem = built.sheet, built.problem
     cards = {}
     for holder in (problem.holders[number] for number in arrangement.holders):
         if holder.card is not None:
             cards[sheet.cards[holder.card].name] = sheet.slots[holder.slot].label
     now = today(sheet).drives
+    then = {} if like is None else like.drives
     chosen: dict[int, list[str]] = {}
     for kind, names in enumerate(built.members):
         free = list(names)
         counts = {number: count for other, number, count in arrangement.drives if other == kind}
-        for number, count in counts.items():
-            here = _home(built, number)
-            stay = [name for name in free if name in now and (now[name].holder, now[name].bay is None) == here][:count]
-            free = [name for name in free if name not in stay]
-            chosen.setdefault(number, []).extend(stay)
-            counts[number] = count - len(stay)
-        for number, count in counts.items():
-            chosen.setdefault(number, []).extend(free[:count])
-            free = free[count:]
+        for places in (now, then, None):
+            for number in counts:
+                here = [name for name in free if _is_at(built, then.get(name), number)]
+                here += [name for name in free if name not in here]
+                if places is not None:
+                    here = [name for name in here if _is_at(built, places.get(name), number)]
+                taken = here[: counts[number]]
+                free = [name for name in free if name not in taken]
+                chosen.setdefault(number, []).extend(taken)
+                counts[number] -= len(taken)
     drives = {}
     for number, names_there in chosen.items():
         drives.update(_bays(built, problem.holders[number], names_there, now))
     return Placement(cards, {drive.name: drives[drive.name] for drive in sheet.drives if drive.name in drives})
 
 
-def _home(built: Built, number: int) -> tuple[str, bool]:
-    """The name of the card or slot that holds drives, and whether it is a slot."""
+def _is_at(built: Built, place: Place | None, number: int) -> bool:
+    """Whether a place is a bay of this holder's card, or its slot."""
     holder = built.problem.holders[number]
+    if place is None or (place.bay is None) != (holder.card is None):
+        return False
     if holder.card is None:
-        return built.sheet.slots[holder.slot].label, True
-    return built.sheet.cards[holder.card].name, False
+        return place.holder == built.sheet.slots[holder.slot].label
+    return place.holder == built.sheet.cards[holder.card].name
 
 
 def _bays(built: Built, holder: Holder, names: Sequence[str], now: dict[str, Place]) -> dict[str, Place]:

@@ -1,0 +1,104 @@
+"""Other arrangements beside the plan: in what each differs, and what it would cost or spare. Chooses nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec.structs import replace
+
+from agent.planner.build import placement_of
+from agent.planner.figures import Rated, figures, needs_seen
+from agent.planner.problem import Score, score
+from agent.planner.result import Alternative
+from agent.planner.words import counted, few, listed, losses, mbps
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from agent.planner.build import Built
+    from agent.planner.problem import Arrangement
+    from agent.sheets.sheet import Placement
+
+SAME: Final = "the same in all that counts"
+FEWEST: Final = "Fewest moves"
+MOST_NAMED: Final = 3  # differences that are written out
+
+
+def alternatives(
+    built: Built, best: Arrangement, placement: Placement, others: Iterable[Arrangement], few_moves: Arrangement | None
+) -> tuple[Alternative, ...]:
+    """The other arrangements that differ for people, `few_moves` last; none that leaves out what has a place."""
+    placed = score(built.problem, best).placed
+    seen = {_looks(built, placement)}
+    found = []
+    for other, heading in [*((one, "") for one in others), *([(few_moves, FEWEST)] if few_moves is not None else [])]:
+        there = placement_of(built, other, placement)
+        looks = _looks(built, there)
+        if looks in seen or score(built.problem, other).placed < placed:
+            continue
+        seen.add(looks)
+        found.append(_alternative(built, (best, placement), (other, there), heading))
+    return tuple(found)
+
+
+def _alternative(
+    built: Built, best: tuple[Arrangement, Placement], other: tuple[Arrangement, Placement], heading: str
+) -> Alternative:
+    mine, its = score(built.problem, best[0]), score(built.problem, other[0])
+    what = few(differences(built, best[1], other[1]), MOST_NAMED)
+    rated = Rated(built.sheet, other[1])
+    return Alternative(
+        what=f"{heading}: {what}" if heading else what,
+        costs=", ".join(losses(mine, its)) or SAME,
+        figures=figures(rated, needs_seen(built, rated), -its.moves),
+        placement=other[1],
+    )
+
+
+def _looks(built: Built, placement: Placement) -> object:
+    """What people see of a placement: in each slot what kind of part, with what kinds of drives."""
+    cards = {card.name: card for card in built.sheet.cards}
+    kinds = {name: kind for kind, names in enumerate(built.members) for name in names}
+    found = []
+    for name, slot in placement.cards.items():
+        alike = replace(cards[name], name="", slot=None, pci_id=None)
+        drives = sorted(kinds[one] for one, place in placement.drives.items() if place.holder == name)
+        found.append((slot, repr(alike), tuple(drives)))
+    found += [(place.holder, "", (kinds[one],)) for one, place in placement.drives.items() if place.bay is None]
+    return tuple(sorted(found))
+
+
+def differences(built: Built, best: Placement, other: Placement) -> list[str]:
+    """In what another placement differs from the best one: cards first, then drives that are with another holder."""
+    found = []
+    for card in built.sheet.cards:
+        mine, its = best.cards.get(card.name), other.cards.get(card.name)
+        if mine != its and its is None:
+            found.append(f"{card.name} left out")
+        elif mine != its:
+            found.append(f"{card.name} in {its}" + (f" instead of {mine}" if mine is not None else ""))
+    groups: dict[str, list[str]] = {}
+    for drive in built.sheet.drives:
+        mine_at, its_at = best.drives.get(drive.name), other.drives.get(drive.name)
+        if its_at is None and mine_at is not None:
+            groups.setdefault("left out", []).append(drive.name)
+        elif its_at is not None and (mine_at is None or its_at.holder != mine_at.holder):
+            where = f"on {its_at.holder}" if its_at.bay is not None else f"in {its_at.holder}"
+            instead = f" instead of {mine_at.holder}" if mine_at is not None else ""
+            groups.setdefault(f"{where}{instead}", []).append(drive.name)
+    return [*found, *(f"{listed(names)} {where}" for where, names in groups.items())]
+
+
+def gap(worth: Score, bound: Score) -> str:
+    """How much better an arrangement could at most be than the best one found, in words; "" where none can be."""
+    words = {
+        "placed": f"at most {counted(bound.placed - worth.placed, 'part')} more could have a place",
+        "needs": f"at most {counted(bound.needs - worth.needs, 'need')} more could be met",
+        "worst": f"the worst-off drive could read at most {mbps((bound.worst - worth.worst) / 10)} more",
+        "total": f"all drives together could read at most {mbps((bound.total - worth.total) / 10)} more",
+        "moves": f"the same could be had with at most {counted(bound.moves - worth.moves, 'move')} fewer",
+        "room": "the same could perhaps be had in smaller slots",
+    }
+    if bound <= worth:
+        return ""
+    return next(words[part] for part in words if getattr(bound, part) != getattr(worth, part))

@@ -1,0 +1,259 @@
+"""From today's places to the plan's, step by step: what comes out, what goes where, what the firmware must split.
+
+A place is free before something goes into it. Where parts go round in a ring, one comes out first. Cautions are those
+of `knowledge.steps`; the order is final.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec.structs import replace
+
+from agent.findings import Step
+from agent.planner.fits import hidden
+from agent.planner.words import counted, few, listed, place_words
+from agent.sheets.paths import bays_of, today
+from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from agent.sheets.sheet import CardSpec, Place, Placement, Sheet, SlotSpec
+
+NOTE_PLACES: Final = "note-places"
+OPEN: Final = "open-machine"
+TAKE_CARD: Final = "take-card-out"
+TAKE_DRIVE: Final = "take-drive-out"
+MOVE_DRIVE: Final = "move-drive"
+FIT_DRIVE: Final = "fit-drive"
+MOVE_CARD: Final = "move-card"
+FIT_CARD: Final = "fit-card"
+CABLE: Final = "connect-cables"
+SPLIT: Final = "split-slot"
+JOIN: Final = "join-slot"
+PROVE: Final = "prove-plan"
+NAMED: Final = 12  # places that are written out in one step
+
+SEATED: Final = "The card is straight and fully home, and its bracket is fastened."
+FLAT: Final = "The drive is fully in its connector and lies flat under its screw or clip."
+
+
+def steps(sheet: Sheet, after: Placement, rates: Mapping[str, float]) -> tuple[Step, ...]:
+    """The steps from today to a placement; `rates` is what each drive should then read, MB/s."""
+    moves = Moves(sheet, after)
+    hands = list(moves.hands())
+    setup = list(moves.setup(rates))
+    before = [
+        moves.note(),
+        _hand(
+            OPEN,
+            "Shut the machine down, unplug it and open it.",
+            "The mains plug is out and nothing turns or glows inside.",
+        ),
+    ]
+    last = [moves.prove(changed=bool(hands))] if after.cards or after.drives else []
+    return (*(before if hands else []), *hands, *setup, *last)
+
+
+def _hand(action: str, text: str, verify: str, *more: str) -> Step:
+    """A step with hands inside the machine."""
+    return Step(action, text, (*HANDS, *more), None, verify)
+
+
+class Moves:
+    """A machine whose parts are moved one at a time; `cards` and `drives` say where everything is by now."""
+
+    def __init__(self, sheet: Sheet, after: Placement) -> None:
+        """Begin with today."""
+        now = today(sheet)
+        self.sheet = sheet
+        self.now = now
+        self.after = after
+        self.slots = {slot.label: slot for slot in sheet.slots}
+        self.specs = {card.name: card for card in sheet.cards}
+        self.cards = dict(now.cards)
+        self.drives = dict(now.drives)
+
+    # --- Before and after --------------------------------------------------------------------------------------
+
+    def note(self) -> Step:
+        """Backups, and a record of where everything is."""
+        places = [f"{card} in {slot}" for card, slot in self.now.cards.items()]
+        places += [f"{drive} in {place_words(self.now, drive)}" for drive in self.now.drives]
+        text = "Back up every drive, and note where each part sits"
+        text += f" (or take photos): {few(places, NAMED)}." if places else "."
+        sets = [f"{one.name} ({listed(one.drives)})" for one in self.sheet.stripes]
+        if sets:
+            text += f" Label the drives that belong together: {listed(sets)}."
+        text += " Note the boot order too: the firmware may begin with another drive after this."
+        return Step(NOTE_PLACES, text, (BACKUP,), None, "The backups restore, and every drive has a label.")
+
+    def prove(self, *, changed: bool) -> Step:
+        """The proof, by the sheet with the new places."""
+        run = "run lanewright check --against SHEET, with the sheet that lanewright plan --write has written."
+        return Step(
+            PROVE,
+            f"Start the machine and {run}" if changed else "Run lanewright check --against SHEET, with this sheet.",
+            (),
+            None,
+            "Every part is in its place and every link and rate is as planned.",
+        )
+
+    # --- Hands -------------------------------------------------------------------------------------------------
+
+    def hands(self) -> Iterator[Step]:
+        """All that is done inside the machine."""
+        yield from self._clear()
+        yield from self._drives()
+        yield from self._cards()
+
+    def _clear(self) -> Iterator[Step]:
+        """Take out cards that leave, and cards that move anyhow and are in the way of drives."""
+        changed = {name for name in {*self.drives, *self.after.drives} if self._differs(name)}
+        touched = {
+            place.holder
+            for name in changed
+            for places in (self.drives, self.after.drives)
+            if (place := places.get(name)) is not None
+        }
+        for name, slot in list(self.cards.items()):
+            target = self.after.cards.get(name)
+            if target is None:
+                yield self._take_card(name, "; it is not needed in this build")
+            elif target != slot and ({name, *hidden(self.slots[slot], self.specs[name])} & touched):
+                yield self._take_card(name, " to get at its drives" if name in touched else " to get at what it hides")
+
+    def _differs(self, drive: str) -> bool:
+        return self.drives.get(drive) != self.after.drives.get(drive)
+
+    def _take_card(self, name: str, why: str) -> Step:
+        slot = self.cards.pop(name)
+        there = [drive for drive, place in self.drives.items() if place.holder == name and place.bay is not None]
+        drives = f", with {'its drive' if len(there) == 1 else 'its drives'}" if there else ""
+        return _hand(TAKE_CARD, f"Take {name} out of {slot}{drives}{why}.", f"{slot} is empty.")
+
+    def _drives(self) -> Iterator[Step]:
+        """Take out drives that leave, then move and fit the others as places come free."""
+        for name in [one for one in self.drives if one not in self.after.drives]:
+            yield self._take_drive(name, "; it has no place in this build")
+        waiting = [name for name in self.after.drives if self._differs(name)]
+        while waiting:
+            taken = {(place.holder, place.bay) for place in self.drives.values()}
+            free = [name for name in waiting if _spot(self.after.drives[name]) not in taken]
+            if free:
+                yield self._put_drive(free[0])
+                waiting.remove(free[0])
+            else:
+                yield self._take_drive(next(name for name in waiting if name in self.drives), " and lay it aside")
+
+    def _take_drive(self, name: str, why: str) -> Step:
+        place = self._where(name)
+        del self.drives[name]
+        return _hand(TAKE_DRIVE, f"Take {name} out of {place}{why}.", "It is labelled and lies safe from static.")
+
+    def _put_drive(self, name: str) -> Step:
+        target = self.after.drives[name]
+        where = f"bay {target.bay} of {target.holder}" if target.bay is not None else target.holder
+        start = self._where(name) if name in self.drives else None
+        self.drives[name] = target
+        slot = self.cards.get(target.holder) if target.bay is not None else None
+        reach = f" (take the card out of {slot} for it if the bay cannot be reached)" if slot is not None else ""
+        if start is None:
+            return _hand(FIT_DRIVE, f"Fit {name} into {where}{reach}.", FLAT)
+        return _hand(MOVE_DRIVE, f"Move {name} from {start} to {where}{reach}.", FLAT)
+
+    def _where(self, name: str) -> str:
+        """Where a drive is by now."""
+        place = self.drives[name]
+        return place.holder if place.bay is None else f"bay {place.bay} of {place.holder}"
+
+    def _cards(self) -> Iterator[Step]:
+        """Move and fit cards as slots come free; in a ring one comes out first."""
+        waiting = [name for name, slot in self.after.cards.items() if self.cards.get(name) != slot]
+        while waiting:
+            free = [name for name in waiting if self._is_free(name, self.after.cards[name])]
+            in_place = [name for name in waiting if name in self.cards]
+            if free or not in_place:
+                name = (free or waiting)[0]
+                yield from self._put_card(name)
+                waiting.remove(name)
+            else:
+                yield self._take_card(in_place[0], " and lay it aside")
+
+    def _is_free(self, name: str, label: str) -> bool:
+        """Whether a slot, and what a wide card hides there, is free by now of all other parts."""
+        needed = {label, *hidden(self.slots[label], self.specs[name])}
+        used = {place.holder for place in self.drives.values() if place.bay is None}
+        for other, slot in self.cards.items():
+            if other != name:
+                used |= {slot, *hidden(self.slots[slot], self.specs[other])}
+        return needed.isdisjoint(used)
+
+    def _put_card(self, name: str) -> Iterator[Step]:
+        start, label = self.cards.get(name), self.after.cards[name]
+        self.cards[name] = label
+        if start is None:
+            yield _hand(FIT_CARD, f"Fit {name} into {label}.", SEATED)
+        else:
+            yield _hand(MOVE_CARD, f"Move {name} from {start} to {label}.", SEATED)
+        watts = self.specs[name].cable_watts
+        if watts:
+            text = f"Connect the supply cables of {name} ({watts:g} W); use only cables that came with the supply."
+            yield _hand(CABLE, text, "The cables click in and touch no fan.", LICENSED)
+
+    # --- Firmware setup ----------------------------------------------------------------------------------------
+
+    def setup(self, rates: Mapping[str, float]) -> Iterator[Step]:
+        """The slots that the firmware must split, or join again."""
+        for slot in self.sheet.slots:
+            before, after = self._split(slot, self.now), self._split(slot, self.after)
+            if after == before:
+                continue
+            if after:
+                yield self._split_step(slot, after, rates)
+            elif slot.label in self.after.cards.values():
+                name = next(name for name, label in self.after.cards.items() if label == slot.label)
+                yield Step(
+                    JOIN,
+                    f"In the firmware setup, set {slot.label} back to one link of all its lanes: while it stays split, "
+                    f"{name} has {counted(before[0], 'lane')} at most.",
+                    (SETUP, MANUAL),
+                    None,
+                    f"After the next start lanewright check shows {name} with all lanes that it can have.",
+                )
+
+    def _split_step(self, slot: SlotSpec, groups: tuple[int, ...], rates: Mapping[str, float]) -> Step:
+        card = self._passive_in(slot, self.after)
+        assert card is not None
+        ways = "+".join(str(group) for group in groups)
+        dark = [name for name, place in self._on(card, self.after) if place.bay is not None and place.bay > 1]
+        return Step(
+            SPLIT,
+            f"In the firmware setup, split the lanes of {slot.label} into {ways} (often called bifurcation).",
+            (SETUP, BACKUP, MANUAL),
+            round(sum(rates.get(name, 0.0) for name in dark), 1) or None,
+            f"After the next start every drive on {card.name} answers; without the split only the first one does.",
+        )
+
+    def _split(self, slot: SlotSpec, placement: Placement) -> tuple[int, ...]:
+        """How a slot must be split for the drives of its passive carrier, () where it need not be."""
+        card = self._passive_in(slot, placement)
+        if card is None or all(place.bay == 1 for _, place in self._on(card, placement)):
+            return ()
+        bays, _ = bays_of(slot, card)
+        for groups in slot.splits:
+            if bays_of(replace(slot, splits=(groups,)), card)[0] == bays and len(bays) > 1:
+                return groups
+        return ()
+
+    def _passive_in(self, slot: SlotSpec, placement: Placement) -> CardSpec | None:
+        names = [name for name, label in placement.cards.items() if label == slot.label]
+        return next((self.specs[name] for name in names if self.specs[name].carrier == "passive"), None)
+
+    def _on(self, card: CardSpec, placement: Placement) -> list[tuple[str, Place]]:
+        return [(name, place) for name, place in placement.drives.items() if place.holder == card.name]
+
+
+def _spot(place: Place) -> tuple[str, int | None]:
+    return place.holder, place.bay

@@ -1,0 +1,118 @@
+"""The plan of a build sheet: the search's answer turned back into parts and places that people understand.
+
+Decides nothing beyond the search but words. Takes no time: `running` says whether there is any left.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec.structs import replace
+
+from agent.planner.alternatives import alternatives, gap
+from agent.planner.build import build, placement_of
+from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
+from agent.planner.fits import drive_watts, limit_watts, own_watts
+from agent.planner.moves import steps
+from agent.planner.problem import Arrangement, score
+from agent.planner.reasons import unplaced
+from agent.planner.result import CardPlanned, Plan
+from agent.planner.search import always, search
+from agent.planner.whys import Whys
+from agent.sheets.paths import bays_of, card_link, today
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from agent.planner.build import Built
+    from agent.planner.result import Figures
+    from agent.sheets.sheet import CardSpec, Placement, Sheet
+
+OTHERS: Final = 3  # next best arrangements that are asked for
+
+
+def plan(
+    sheet: Sheet, running: Callable[[], bool] = always, others: int = OTHERS, like: Placement | None = None
+) -> Plan:
+    """The best place for each part of a sheet, and as many next best arrangements as asked for.
+
+    Of drives that are alike, those have a place first that have it in `like` too.
+    """
+    built = build(sheet)
+    answer = search(built.problem, running, also=others)
+    best = _with_kept(built, answer.best)
+    worth = score(built.problem, best)
+    placement = placement_of(built, best, like)
+    rated = Rated(sheet, placement)
+    needs = needs_seen(built, rated)
+    whys = Whys(built, best, placement)
+    working = rated.by_name
+    few_moves = _fewest_moves(built, best, placement, running) if others else None
+    return Plan(
+        sheet=sheet,
+        placement=placement,
+        proved=answer.proved,
+        gap=gap(worth, answer.bound),
+        figures=figures(rated, needs, -worth.moves),
+        today=_today(built),
+        cards=tuple(_card(rated, card, whys) for card in sheet.cards if card.name in placement.cards),
+        drives=tuple(drive_planned(rated, one, whys.drive(one)) for one in sheet.drives if one.name in working),
+        stripes=stripes_planned(rated),
+        needs=needs,
+        unplaced=unplaced(sheet, placement),
+        alternatives=alternatives(built, best, placement, answer.others, few_moves),
+        steps=steps(sheet, placement, {name: share.high for name, share in rated.shares("to_host").items()}),
+    )
+
+
+def _with_kept(built: Built, arrangement: Arrangement) -> Arrangement:
+    """The arrangement with every card that stays: a search that was cut short may have left an empty carrier out."""
+    kept = {number for number, card in enumerate(built.sheet.cards) if card.stays and card.slot is not None}
+    missing = kept - {built.problem.holders[number].card for number in arrangement.holders}
+    more = [number for number, holder in enumerate(built.problem.holders) if holder.card in missing]
+    return replace(arrangement, holders=tuple(sorted((*arrangement.holders, *more))))
+
+
+def _fewest_moves(
+    built: Built, best: Arrangement, placement: Placement, running: Callable[[], bool]
+) -> Arrangement | None:
+    """The best arrangement in which only new parts are fitted and all others stay; None where the plan is that."""
+    now = today(built.sheet)
+    new = sum(name not in now.cards for name in placement.cards)
+    new += sum(name not in now.drives for name in placement.drives)
+    if -score(built.problem, best).moves <= new:
+        return None
+    return search(built.problem, running, most_moves=new).best
+
+
+def _today(built: Built) -> Figures | None:
+    """What the parts give where they are now."""
+    now = today(built.sheet)
+    if not now.cards and not now.drives:
+        return None
+    rated = Rated(built.sheet, now)
+    return figures(rated, needs_seen(built, rated), 0)
+
+
+def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
+    """A card in its slot, with what it and its drives take there."""
+    slot = next(slot for slot in rated.sheet.slots if slot.label == rated.placement.cards[card.name])
+    on = [drive for drive in rated.sheet.drives if _on(rated.placement, drive.name, card.name)]
+    known = card.power_watts is not None and all(drive.power_watts is not None for drive in on)
+    bays, _ = bays_of(slot, card)
+    return CardPlanned(
+        name=card.name,
+        slot=slot.label,
+        was=today(rated.sheet).cards.get(card.name),
+        link=card_link(slot, card),
+        why=whys.card(card),
+        watts=own_watts(card) + sum(drive_watts(drive) for drive in on) if known else None,
+        watts_limit=limit_watts(slot, card),
+        bays_used=len(on),
+        bays_free=len(bays) - len(on),
+    )
+
+
+def _on(placement: Placement, drive: str, card: str) -> bool:
+    place = placement.drives.get(drive)
+    return place is not None and place.bay is not None and place.holder == card

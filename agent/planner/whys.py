@@ -1,0 +1,275 @@
+"""One line for each part on why it is where it is: what would be lost in the best other place, or what holds it there.
+
+Compares by `score` alone, part by part; it neither searches nor changes the plan.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.planner.fits import bay_refusal, card_refusal, limit_watts, own_watts, slot_refusal
+from agent.planner.problem import READ, Arrangement, allowed, met, score
+from agent.planner.words import counted, listed, mbps
+from agent.sheets.paths import today
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from agent.planner.build import Built
+    from agent.planner.problem import Score
+    from agent.sheets.sheet import CardSpec, DriveSpec, Placement, SlotSpec
+
+KEPT: Final = "stays: the sheet says so"
+
+
+class Whys:
+    """A plan, asked for reasons."""
+
+    def __init__(self, built: Built, arrangement: Arrangement, placement: Placement) -> None:
+        """Keep what the reasons rest on."""
+        self.built = built
+        self.problem = built.problem
+        self.sheet = built.sheet
+        self.arrangement = arrangement
+        self.placement = placement
+        self.score = score(built.problem, arrangement)
+        self.now = today(built.sheet)
+        self.slots = {slot.label: slot for slot in built.sheet.slots}
+        self._numbers = {slot.label: number for number, slot in enumerate(built.sheet.slots)}
+        self._of_class: dict[tuple[int, int], str] = {}
+
+    # --- Cards -------------------------------------------------------------------------------------------------
+
+    def card(self, card: CardSpec) -> str:
+        """Why a card is in its slot."""
+        slot = self.slots[self.placement.cards[card.name]]
+        remarks = self._remarks(card, slot)
+        if card.stays and card.slot is not None:
+            return "; ".join([KEPT, *remarks])
+        return "; ".join([self._card(card, slot), *remarks])
+
+    def _card(self, card: CardSpec, slot: SlotSpec) -> str:
+        number = self.sheet.cards.index(card)
+        here = self.built.by_pair[number, self._numbers[slot.label]]
+        others = [
+            other
+            for other, holder in enumerate(self.problem.holders)
+            if holder.card == number and holder.slot != self._numbers[slot.label]
+        ]
+        if not others:
+            return self._only(card)
+        tried = [found for other in others if (found := self._exchanged(here, other)) is not None]
+        if not tried:
+            return self._all_worse(here, others)
+        worth, place, other = max(tried, key=lambda one: (one[0], one[1]))
+        return self._loss(worth, other, place, was_here=self.now.cards.get(card.name) == slot.label)
+
+    def _only(self, card: CardSpec) -> str:
+        """What leaves a card one slot only."""
+        places = [slot for slot in self.sheet.slots if slot.kind == "card"]
+        if len(places) == 1:
+            return "the only slot for cards"
+        refused = {slot.label: card_refusal(slot, card) for slot in places}
+        fits = [label for label, one in refused.items() if one is None and label != self.placement.cards[card.name]]
+        if fits:
+            return f"{listed(fits)} would fit too, but for parts that stay"
+        words = {"connector": f"its x{card.connector} connector", "height": "its height", "length": "its length"}
+        words["power"] = "its power"
+        reasons = {one.why for one in refused.values() if one is not None}
+        named = [words[why] for why in words if why in reasons]
+        return f"the only slot that {listed(named)} {'fits' if len(named) == 1 else 'fit'}"
+
+    def _exchanged(self, here: int, other: int) -> tuple[Score, str, Arrangement] | None:
+        """A card in another slot: worth, words and arrangement. What is there goes to the card's slot."""
+        slot = self.problem.holders[other].slot
+        changes = {here: other}
+        name = self.sheet.slots[slot].label
+        for number in self.arrangement.holders:
+            holder = self.problem.holders[number]
+            if holder.slot == slot:
+                back = self.built.by_pair.get((holder.card, self.problem.holders[here].slot))
+                if back is None or holder.card is None:
+                    return None
+                changes[number] = back
+                name = f"{name} (in exchange with {self.sheet.cards[holder.card].name})"
+        changed = _changed(self.arrangement, changes)
+        if not allowed(self.problem, changed):
+            return None
+        return score(self.problem, changed), f"in {name}", changed
+
+    def _all_worse(self, here: int, others: list[int]) -> str:
+        """Why none of the other slots of a card will do as things are."""
+        used = sum(count for _, number, count in self.arrangement.drives if number == here)
+        few = [number for number in others if self.problem.holders[number].bays < used]
+        labels = [self.sheet.slots[self.problem.holders[number].slot].label for number in others]
+        if few and len(few) == len(others):
+            bays = max(self.problem.holders[number].bays for number in few)
+            gives = "gives" if len(few) == 1 else "give"
+            return f"{listed(labels)} {gives} lanes to {counted(bays, 'bay')} of it only, and {used} are wanted"
+        owners = {label: self._owner(label) for label in labels}
+        taken = [f"{label} by {owner}" for label, owner in owners.items() if owner is not None]
+        if len(taken) == len(labels):
+            return f"the other slots that it fits are taken: {listed(taken)}"
+        return f"{listed(labels)} would take it too, but for what it would hide, what is there, or its drives"
+
+    def _owner(self, label: str) -> str | None:
+        """The card in a slot of the plan."""
+        return next((name for name, slot in self.placement.cards.items() if slot == label), None)
+
+    def _remarks(self, card: CardSpec, slot: SlotSpec) -> Iterator[str]:
+        """What the sheet's figures leave open about a card in its slot."""
+        refused = card_refusal(slot, card)
+        if refused is not None:
+            words = {
+                "connector": f"its x{card.connector} connector does not go into {slot.label} ({refused.offers})",
+                "height": f"it is of full height and {slot.label} takes low cards only",
+                "length": f"it is {card.length_mm} mm long and {slot.label} takes {refused.offers}",
+                "power": f"it takes {own_watts(card):g} W and {slot.label} gives {refused.offers}",
+            }[refused.why]
+            yield f"by the sheet's figures {words}: one of them is wrong"
+        if card.wide > 1 and not slot.covers:
+            yield f"the sheet does not say what a wide card in {slot.label} hides, so nothing is counted as hidden"
+        taken = [drive for drive in self.sheet.drives if self._on(drive, card)]
+        silent = [drive.name for drive in taken if drive.power_watts is None]
+        if silent:
+            yield f"the power of {listed(silent)} is taken as typical, as the sheet does not say"
+        if card.power_watts is None and taken:
+            yield f"its own power is not on the sheet and not counted in the {limit_watts(slot, card):g} W"
+
+    def _on(self, drive: DriveSpec, card: CardSpec) -> bool:
+        place = self.placement.drives.get(drive.name)
+        return place is not None and place.bay is not None and place.holder == card.name
+
+    # --- Drives ------------------------------------------------------------------------------------------------
+
+    def drive(self, drive: DriveSpec) -> str:
+        """Why a drive is where it is."""
+        if drive.stays and (drive.card is not None or drive.slot is not None):
+            return "; ".join([KEPT, *self._drive_remarks(drive)])
+        kind = next(number for number, names in enumerate(self.built.members) if drive.name in names)
+        here = self._holder(drive)
+        stays = self.now.drives.get(drive.name)
+        was_here = stays is not None and stays.holder == self.placement.drives[drive.name].holder
+        tried = list(self._moved(kind, here))
+        if not tried:
+            return self._no_other(kind, here)
+        worth, place, other = max(tried, key=lambda one: (one[0], one[1]))
+        return self._loss(worth, other, place, was_here=was_here)
+
+    def _holder(self, drive: DriveSpec) -> int:
+        place = self.placement.drives[drive.name]
+        if place.bay is None:
+            return self.built.by_pair[None, self._numbers[place.holder]]
+        number = next(number for number, card in enumerate(self.sheet.cards) if card.name == place.holder)
+        return self.built.by_pair[number, self._numbers[self.placement.cards[place.holder]]]
+
+    def _moved(self, kind: int, here: int) -> Iterator[tuple[Score, str, Arrangement]]:
+        """A drive of a class in every other place: a free bay or slot, or in exchange with a drive of another class."""
+        drives = {(one, number): count for one, number, count in self.arrangement.drives}
+        for number, holder in enumerate(self.problem.holders):
+            if number == here or not holder.rates[kind][READ]:
+                continue
+            if number not in self.arrangement.holders and holder.card is not None:
+                continue
+            name = self._name(number)
+            exchanges: list[int | None] = [None]
+            exchanges += [one for one, place in drives if place == number and one != kind]
+            for other in exchanges:
+                changed = dict(drives)
+                _shift(changed, kind, here, number)
+                if other is not None:
+                    _shift(changed, other, number, here)
+                found = self._arranged(changed)
+                if allowed(self.problem, found):
+                    words = name if other is None else f"{name} (in exchange with {self._some(other, number)})"
+                    at = "in" if holder.card is None else "on"
+                    yield score(self.problem, found), f"{at} {words}", found
+
+    def _arranged(self, drives: Mapping[tuple[int, int], int]) -> Arrangement:
+        """The arrangement with these drives: slots of drives are in use only where they hold one."""
+        used = {number for (_, number), count in drives.items() if count}
+        cards = {number for number in self.arrangement.holders if self.problem.holders[number].card is not None}
+        return Arrangement(
+            tuple(sorted(used | cards)),
+            tuple((one, number, count) for (one, number), count in sorted(drives.items()) if count),
+        )
+
+    def _name(self, number: int) -> str:
+        holder = self.problem.holders[number]
+        return self.sheet.slots[holder.slot].label if holder.card is None else self.sheet.cards[holder.card].name
+
+    def _some(self, kind: int, number: int) -> str:
+        """A drive of a class that is with a holder."""
+        drives = self.placement.drives
+        return next(
+            name for name in self.built.members[kind] if name in drives and drives[name].holder == self._name(number)
+        )
+
+    def _no_other(self, kind: int, here: int) -> str:
+        """Why a drive could not be elsewhere as things are."""
+        others = {
+            self._name(number): number in self.arrangement.holders
+            for number, holder in enumerate(self.problem.holders)
+            if holder.rates[kind][READ] and self._name(number) != self._name(here)
+        }
+        if not others:
+            return "nothing else takes it"
+        used = [name for name, in_use in others.items() if in_use]
+        if used:
+            return f"{listed(used)} would take it, but all bays there are taken by drives like it, or the power is"
+        return f"{listed(others)} would take it, but without a slot in this plan"
+
+    def _drive_remarks(self, drive: DriveSpec) -> Iterator[str]:
+        """What the sheet's figures say against the place of a drive that stays."""
+        cards = {card.name: card for card in self.sheet.cards}
+        place = self.placement.drives[drive.name]
+        if place.bay is None:
+            refused = slot_refusal(self.slots[place.holder], drive)
+        else:
+            refused = bay_refusal(cards[place.holder], drive)
+        if refused is not None:
+            what = f"a {drive.length} drive" if refused.why == "length" else f"a {drive.form.upper()} drive"
+            yield f"by the sheet's figures {place.holder} takes {refused.offers}, not {what}: one of them is wrong"
+
+    # --- Words -------------------------------------------------------------------------------------------------
+
+    def _loss(self, worth: Score, other: Arrangement, place: str, *, was_here: bool) -> str:
+        """What counts first in what another place would cost."""
+        mine = self.score
+        if worth.needs < mine.needs:
+            lost = [
+                name
+                for name, need in zip(self.built.needs, self.problem.needs, strict=False)
+                if met(self.problem, self.arrangement, need) and not met(self.problem, other, need)
+            ]
+            needs = "the need" if len(lost) == 1 else "the needs"
+            named = listed(f'"{name}"' for name in lost)
+            return f"{place} {needs} {named} would not be met" if lost else f"{place} fewer needs would be met"
+        if worth.worst != mine.worst:
+            return f"{place} the worst-off drive would read {_less(mine.worst, worth.worst)}"
+        if worth.total != mine.total:
+            return f"{place} all drives together would read {_less(mine.total, worth.total)}"
+        if worth.moves != mine.moves and was_here:
+            return f"stays where it is: {place} it would do no better"
+        words = f"{place} it would do as well"
+        if worth.moves != mine.moves:
+            return f"{words}, with {counted(mine.moves - worth.moves, 'move')} more"
+        return words if worth.room == mine.room else f"{words}, but take up a bigger slot"
+
+
+def _less(mine: int, other: int) -> str:
+    return f"{mbps(abs(mine - other) / 10)} {'less' if other < mine else 'more'}"
+
+
+def _changed(arrangement: Arrangement, changes: dict[int, int]) -> Arrangement:
+    """The arrangement with holders changed for others, their drives with them."""
+    return Arrangement(
+        tuple(sorted(changes.get(number, number) for number in arrangement.holders)),
+        tuple(sorted((kind, changes.get(number, number), count) for kind, number, count in arrangement.drives)),
+    )
+
+
+def _shift(drives: dict[tuple[int, int], int], kind: int, here: int, there: int) -> None:
+    """One drive of a class from one holder to another."""
+    drives[kind, here] -= 1
+    drives[kind, there] = drives.get((kind, there), 0) + 1

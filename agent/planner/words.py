@@ -1,0 +1,89 @@
+"""Words that several parts of a plan share: lists, numbers, places, and how two arrangements differ in worth."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.ends import rate_text
+from agent.findings import Rate
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from agent.planner.problem import Score
+    from agent.sheets.paths import Link
+    from agent.sheets.sheet import Placement
+
+NUMBERS: Final = {2: "two", 3: "three", 4: "four", 6: "six", 8: "eight"}
+TENTH: Final = 10
+
+
+def listed(names: Iterable[str], last: str = "and") -> str:
+    """Names in a sentence: "a", "a and b", "a, b and c"."""
+    *first, final = names
+    return f"{', '.join(first)} {last} {final}" if first else final
+
+
+def few(items: Sequence[str], most: int) -> str:
+    """A list of at most so many items, and how many more there are."""
+    if len(items) <= most + 1:
+        return "; ".join(items)
+    return f"{'; '.join(items[:most])}; and {len(items) - most} more"
+
+
+def counted(number: int, word: str) -> str:
+    """A number with its word: "1 move", "2 moves"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def mbps(rate: float) -> str:
+    """A rate: "1,200 MB/s"; small ones with a tenth."""
+    return f"{rate:,.0f} MB/s" if rate >= TENTH else f"{rate:,.1f} MB/s"
+
+
+def span(rates: tuple[float, float]) -> str:
+    """A range of rates: "5,400 to 7,200 MB/s"; one figure where both ends are the same to the whole MB/s."""
+    low, high = (f"{rate:,.0f}" for rate in rates)
+    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
+
+
+def link_words(link: Link) -> str:
+    """A link: "8 GT/s (Gen 3) x4"."""
+    return rate_text(Rate(*link))
+
+
+def place_words(placement: Placement, drive: str) -> str | None:
+    """Where a drive is: "bay 2 of carrier-a in SLOT3", "M2_1"; None where it is not fitted."""
+    place = placement.drives.get(drive)
+    if place is None:
+        return None
+    if place.bay is None:
+        return place.holder
+    slot = placement.cards.get(place.holder)
+    return f"bay {place.bay} of {place.holder}" + (f" in {slot}" if slot is not None else ", which is not fitted")
+
+
+def losses(best: Score, other: Score) -> list[str]:
+    """What another arrangement costs and spares against the best one, in the order of what counts most."""
+    found = []
+    if other.placed != best.placed:
+        found.append(f"{_count_change(other.placed - best.placed, 'part')} in place")
+    if other.needs != best.needs:
+        found.append(f"{_count_change(other.needs - best.needs, 'need')} met")
+    if other.worst != best.worst:
+        found.append(f"{_change(other.worst - best.worst)} for the worst-off drive")
+    if other.total != best.total:
+        found.append(f"{_change(other.total - best.total)} together")
+    if other.moves != best.moves:
+        found.append(_count_change(best.moves - other.moves, "move"))
+    if other.room != best.room:
+        found.append(f"{'more' if other.room < best.room else 'less'} of the slots' lanes taken up")
+    return found
+
+
+def _count_change(number: int, word: str) -> str:
+    return f"{counted(abs(number), word)} {'more' if number > 0 else 'fewer'}"
+
+
+def _change(tenths: int) -> str:
+    return f"{mbps(abs(tenths) / TENTH)} {'more' if tenths > 0 else 'less'}"
