@@ -398,15 +398,20 @@ def made(name: str, folder: Path) -> Path:
 
 @pytest.mark.parametrize("name", sorted(MACHINES))
 def test_a_machine_fits_the_sheet_that_is_made_of_it(name: str, tmp_path: Path) -> None:
-    """The sheet of a machine is a good one, can be planned, and its machine held against it finds nothing new."""
+    """The sheet of a machine is a good one, can be planned, and its machine held against it finds nothing new.
+
+    But for this: a card that is detected and does not answer is on the sheet, and missing.
+    """
     capture = FIXTURES / name / "capture.json"
     place = tmp_path / "sheet.toml"
     place.write_text(here("plan", "--sheet-from", capture).output, encoding="utf-8")
     assert here("plan", place).status in {0, 1}
     alone = msgspec.json.decode(here("check", "--replay", capture, "--format", "json").output)
     held = msgspec.json.decode(here("check", "--replay", capture, "--against", place, "--format", "json").output)
-    rules = [one["rule"] for one in alone["findings"]]
-    assert rules == [one["rule"] for one in held["findings"]]
+    dark = {one["subject"] for one in alone["findings"] if one["rule"] in {"slot-dark", "slot-power-fault"}}
+    missing = [one for one in held["findings"] if one["rule"] == "plan-part-missing" and one["subject"] in dark]
+    rest = [one["rule"] for one in held["findings"] if one not in missing]
+    assert [one["rule"] for one in alone["findings"]] == rest
 
 
 def test_a_sheet_is_printed_where_no_file_is_named() -> None:
@@ -461,6 +466,22 @@ def test_a_sheet_of_hostile_names_does_nothing(tmp_path: Path) -> None:
     assert None is ESCAPES.search(re.sub(rb"\x1b\[[0-9;]*m", b"", raw).replace(b"\r\n", b"\n"))
 
 
+@pytest.mark.parametrize(
+    "name", ["[bold red]x[/]", r"\u001b[2Jx", r"\u202ex", r"a\nb", "x" * 120, ":warning:", "双" * 40]
+)
+def test_names_in_a_sheet_do_nothing(name: str) -> None:
+    """A name with markup is shown as it is; one that could act on a terminal is refused in one harmless sentence."""
+    done = plan("-", send=SMALL.replace('"cinch"', f'"{name}"'))
+    assert not ESCAPES.search(done.output.encode())
+    assert max(map(cell_len, done.output.splitlines()), default=0) <= 80
+    if done.status == 2:
+        assert "card[0].name" in one_line(done.errors)
+        assert not ESCAPES.search(done.errors.encode())
+    else:
+        assert 0 == done.status
+        assert re.sub(r"\s", "", name) in re.sub(r"\s", "", done.output)
+
+
 def test_the_sheet_in_the_readme_can_be_planned() -> None:
     """The example that README.md shows is a good sheet whose needs are met."""
     text = (HERE / "README.md").read_text(encoding="utf-8")
@@ -468,4 +489,4 @@ def test_the_sheet_in_the_readme_can_be_planned() -> None:
     assert block is not None
     done = plan("-", send=block[1])
     assert (0, "") == (done.status, done.errors)
-    assert "proved" in done.output
+    assert "Best place for each part, proved" in done.output
