@@ -238,9 +238,9 @@ def shares(loads: Sequence[Load], hops: Mapping[str, Hop]) -> list[Share]:
     ValueError where a load has neither hop nor limit.
     """
     limits = [_limit(load) for load in loads]
-    lanes = sorted({(key, load.direction) for load in loads for key in load.flow.hops})
+    lanes = list(dict.fromkeys((key, load.direction) for load in loads for key in load.flow.hops))
     numbers = {lane: number for number, lane in enumerate(lanes)}
-    paths = [tuple(dict.fromkeys([numbers[key, load.direction] for key in load.flow.hops])) for load in loads]
+    paths = [tuple([numbers[key, load.direction] for key in load.flow.hops]) for load in loads]
     ranges = [_range(hops[key], way, busy=(key, OTHER_WAY[way]) in numbers) for key, way in lanes]
     capacities = [high for _, high in ranges]
     lows = _fair(paths, limits, [low for low, _ in ranges])
@@ -303,7 +303,7 @@ class _Filling:
                 continue
             self.rates[number], self._settled[number] = rate, True
             for hop in self._paths[number]:
-                self._room[hop] = max(0.0, self._room[hop] - rate)
+                self._room[hop] -= rate
                 self.rising[hop] -= 1
 
 

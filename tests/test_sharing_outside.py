@@ -21,6 +21,7 @@ from agent.throughput import (
     busy_ceiling_mbps,
     ceiling_mbps,
     expected_mbps,
+    link_mbps,
     shares,
     stripe,
     together,
@@ -116,6 +117,21 @@ def test_shares_are_those_of_linear_programs(made: Made) -> None:
     uses = [[float(load.direction == way and key in load.flow.hops) for load in loads] for key, way in most]
     expected = fair_rates(uses, list(most.values()), [own_limit(load) for load in loads])
     assert highs(shares(loads, hops)) == pytest.approx(expected, rel=NEAR)
+
+
+@given(mixed())
+def test_lower_ends_are_those_of_linear_programs(made: Made) -> None:
+    """With hops at the rule of thumb the same holds, where the upper end is not the smaller of the two."""
+    loads, hops = made
+    most = {
+        (key, way): min(0.75 * link_mbps(hops[key].speed, hops[key].width), capacity)
+        for (key, way), capacity in capacities(loads, hops).items()
+    }
+    uses = [[float(load.direction == way and key in load.flow.hops) for load in loads] for key, way in most]
+    fair = fair_rates(uses, list(most.values()), [own_limit(load) for load in loads])
+    found = shares(loads, hops)
+    expected = [min(rate, share.high) for rate, share in zip(fair, found, strict=True)]
+    assert [share.low for share in found] == pytest.approx(expected, rel=NEAR)
 
 
 @HUNDREDS

@@ -318,6 +318,14 @@ def test_a_busy_ceiling_below_the_rule_of_thumb_is_one_figure() -> None:
     assert [5.0437, 5.0437] == [round(end / GIGABITS, 4) for end in (read.low, read.high)]
 
 
+def test_a_busy_hop_takes_no_more_from_others_than_it_carries() -> None:
+    """Below the rule of thumb too: of 1,500 MB/s a neighbour is left what x4 at 2.5 GT/s cannot carry, not a half."""
+    hops = hops_of(*(hop(f"d{one}", 3, 4) for one in range(3)), hop("inner", 1, 4, 128), hop("uplink", 2, 4))
+    flows = [Flow(f"d{one}", (f"d{one}", "inner", "uplink"), None) for one in range(2)]
+    read, _ = both([*flows, Flow("d2", ("d2", "uplink"), None)], hops)["d2"]
+    assert read.low == pytest.approx(1500 - 5.0437 * GIGABITS, rel=1e-5)
+
+
 def test_the_request_size_of_a_hop_counts_where_both_directions_work() -> None:
     """Requests of 128 bytes cost more than those of 512, which are taken where the size is not known."""
     rates = {}
