@@ -178,8 +178,7 @@ def check(source: Source, form: str, settle: float, fail_on: str, only: str | No
     else:
         from agent.report import text
 
-        held = f", held against {planned.source}" if planned is not None else ""
-        output.page(text.check, found, f"{source.name}{held}")
+        output.page(text.check, found, source.name)
     from agent.findings import Severity
 
     sys.exit(1 if found.worst.rank <= Severity(fail_on).rank else 0)
