@@ -12,7 +12,10 @@ if TYPE_CHECKING:
     from agent.rules.rule import Found, Rule
 
 LOOKS: Final = frozenset(
-    {"look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "check-sharing", "count-drives"}
+    {
+        *("look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "check-sharing"),
+        *("count-drives", "check-sheet"),
+    }
 )
 # Rules about what a link does: in a guest the host knows more of it.
 OF_LINKS: Final = frozenset({"link-narrow", "link-slow", "link-unread", "link-errors", "equalization-failed"})
@@ -45,7 +48,7 @@ def steps(rule: Rule, found: Found, guest: bool) -> tuple[Step, ...]:  # noqa: F
 def _actions(rule: Rule, found: Found) -> list[str]:
     """What the rule leads to, less what does not fit what was found, more what it calls for."""
     judged, move = found.judged, found.move
-    dropped: set[str] = set()
+    dropped = set(found.without)
     if move is None or move.swaps_with is not None:
         dropped.add("move")
     if move is None or move.swaps_with is None:
@@ -77,7 +80,7 @@ def _words(rule: Rule, found: Found) -> dict[str, str]:
         rate = rate_text(best) if best is not None else rate
         here = judged.link.slot.words if judged.link.slot is not None else here
         subject = _card(found, here)
-    slot = here
+    subject, slot = found.part or subject, found.place or here
     other = ""
     if move is not None:
         rate, slot = rate_text(move.rate), move.slot

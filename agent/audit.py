@@ -55,7 +55,8 @@ class Audit(Struct, frozen=True):
     """Everything found out about one machine; findings worst first.
 
     `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address; both know the whole
-    machine, also where all else is but the `part` of it that was asked for ("": all of it).
+    machine, also where all else is but the `part` of it that was asked for ("": all of it). `against` names the
+    build sheet that the machine was held against, if one was given.
     """
 
     facts: Facts
@@ -67,6 +68,7 @@ class Audit(Struct, frozen=True):
     by_key: dict[str, Judged]
     nvme_at: dict[str, Drive]
     stripes: tuple[StripeSeen, ...] = ()
+    against: str | None = None
     part: str = ""
 
     @property
@@ -95,6 +97,10 @@ def audit(
     rates = _Rates(flows, hops)
     sets = tuple(stripe_sets(built, flows, hops)) if facts.stripes else ()
     seen = rules.Seen(built, judged, by_key, flows, hops, rates.alone, rates.together, sets, planned)
+    if planned is not None and built.functions:
+        from agent.rules.plan.matching import matched
+
+        seen = structs.replace(seen, matched=matched(seen, planned))
     findings = []
     guest = facts.host.virtual is True
     unread = list(facts.unread)
@@ -119,6 +125,7 @@ def audit(
         by_key=by_key,
         nvme_at={drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"},
         stripes=sets,
+        against=planned.source if planned is not None else None,
     )
 
 

@@ -120,6 +120,13 @@ STEPS: Final[dict[str, StepKind]] = {
             "One drive: nothing to do. More drives than answer: split the slot as described next.",
         ),
         StepKind(
+            "check-sheet",
+            4,
+            "See from the order and the work notes which is as it is meant to be, the sheet or the machine. If it is"
+            " the machine, mend the sheet.",
+            "Held against the mended sheet, the machine is no longer said to differ here.",
+        ),
+        StepKind(
             "close-latch",
             10,
             "Close the retention latch of {slot}.",
@@ -175,6 +182,14 @@ STEPS: Final[dict[str, StepKind]] = {
             "Move {subject} to {slot}, which is free. See in the board's manual first whether filling that slot takes"
             " lanes from another one.{other}",
             "After the next start lanewright check shows {rate} in {slot}.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "move-as-planned",
+            20,
+            "Move {subject}, to {slot}, where the sheet has it.",
+            "After the next start lanewright check --against finds it in {slot}.",
             HANDS,
             hardware=True,
         ),
@@ -258,6 +273,8 @@ SHOWS: Final = {
     "slot-power-fault": "the slot reports no power fault",
     "drive-not-serving": "the drive serves, and lanewright check no longer names it",
     "slot-dark": "the card in the slot answers, with {rate} or what the card can do",
+    "plan-part-missing": "lanewright check --against finds it in its place",
+    "plan-link-below": "lanewright check --against no longer names this link",
 }
 LOAD: Final = {
     "link-errors": "a count that keeps rising is worth acting on; a count that stays is history",
@@ -292,4 +309,11 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "drive-hot": ("cool",),
     "firmware-listed": (),
     "needs-root": ("look-as-root",),
+    "plan-part-missing": ("check-sheet", "reseat", "clean", "try-other-slot", "enable-slot", "replace"),
+    "plan-drives-unsplit": ("count-drives", "set-split"),
+    "plan-other-place": ("check-sheet", "move-as-planned"),
+    "plan-link-below": ("check-sheet", "set-speed"),
+    "plan-rate-below": ("check-sheet",),
+    "plan-other-part": ("check-sheet",),
+    "plan-unplanned": ("check-sheet",),
 }

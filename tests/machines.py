@@ -198,6 +198,45 @@ def bench_1_tunnelled_dock() -> Setup:
     return Setup(build(bench_1(fitted, more=[tunnel])))
 
 
+@machine
+def bench_1_as_planned() -> Setup:
+    """The tower as its build sheet has it."""
+    return Setup(build(_upgraded()))
+
+
+@machine
+def bench_1_parts_missing() -> Setup:
+    """Of what the build sheet has, a drive of each kind of place and the network card do not answer."""
+    fitted: dict[str, list[Function]] = {
+        "SLOT1": [reel_4("RL4-10001")],
+        "SLOT1b": [reel_4("RL4-10002")],
+        "SLOT1d": [reel_4("RL4-10004")],
+        "SLOT2": display(),
+        "SLOT3": [carrier((4, 4), [], bays=2, down=(4, 4))],
+    }
+    return Setup(build(bench_1(fitted, split=True)))
+
+
+@machine
+def bench_1_misplaced() -> Setup:
+    """The build sheet's carrier and network card changed places, the system drive is another one, a drive is extra."""
+    fitted: dict[str, list[Function]] = {
+        **{f"SLOT1{part}": [reel_4(f"RL4-1000{number}")] for number, part in enumerate(("", "b", "c", "d"), 1)},
+        "SLOT2": display(),
+        "SLOT3": ten_gigabit(),
+        "SLOT4": [carrier((4, 4), [reel_4("RL4-10005")], bays=2, down=(4, 4))],
+        "M2_1": [reel_4("RL4-10009")],
+        "M2_2": [reel_4("RL4-10010")],
+    }
+    return Setup(build(bench_1(fitted, split=True)))
+
+
+@machine
+def bench_1_rate_below() -> Setup:
+    """Four drives share the uplink that the build sheet has for two."""
+    return bench_1_switch_carrier()
+
+
 # --- bench-2 ---------------------------------------------------------------------------------------------------
 
 
@@ -289,6 +328,19 @@ def bench_2_hot_drive() -> Setup:
     log = {"critical_warning": 2, "warning_minutes": 37, "light_throttles": 12, "light_throttle_seconds": 1804}
     hot = Nvme(model=REEL_3, serial="RL3-25001", firmware="RL3A1.07", kelvin=347, sensors=(359, 344), log=log)
     return Setup(build(bench_2({"PCIE3": [reel_3("", nvme=hot)], "PCIE2": ten_gigabit()})))
+
+
+@machine
+def bench_2_planned_unsplit() -> Setup:
+    """The build sheet has four drives on a passive carrier; its slot was not split, so one answers."""
+    return bench_2_unsplit_slot()
+
+
+@machine
+def bench_2_below_plan() -> Setup:
+    """All links are as built, and two of them less than the build sheet promises."""
+    fitted = {"PCIE2": [carrier((3, 16), [reel_3("RL3-28001"), reel_3("RL3-28002")], bays=2)]}
+    return Setup(build(bench_2(fitted)))
 
 
 @machine

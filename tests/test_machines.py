@@ -3,51 +3,51 @@
 from __future__ import annotations
 
 import io
-import tomllib
 from functools import cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import pytest
 from rich.console import Console
 
-from agent.audit import Audit, audit
+from agent.audit import audit
 from agent.findings import Severity
 from agent.report import data, text
 from agent.rules import RULES
 from probes import capture, collect
 from probes.reads import Recording
+from tests.against import SHEET, about, audit_against, sheet_of
 from tests.machines import FIXTURES, MACHINES, Setup, hall_server
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from agent.audit import Audit
+    from probes.facts import Facts
     from tests.conftest import Golden
 
 FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/about.toml"))
 ORIGINS: Final = {"invented", "emulated lab"}
 ALWAYS: Final = {"story", "origin", "rules", "exit", "expect", "links"}
-SOMETIMES: Final = {"slots", "narrowest", "together", "says"}
+SOMETIMES: Final = {"slots", "narrowest", "together", "says", "against"}
 every_folder = pytest.mark.parametrize("name", FOLDERS)
 every_machine = pytest.mark.parametrize("name", sorted(MACHINES))
 
 
 @cache
-def about(name: str) -> dict[str, Any]:
-    """What a person wrote down of the machine."""
-    return tomllib.loads((FIXTURES / name / "about.toml").read_text(encoding="utf-8"))
-
-
-@cache
 def audited(name: str) -> Audit:
-    """The audit of the machine's capture."""
-    return replayed((FIXTURES / name / "capture.json").read_bytes())
+    """The audit of the machine's capture, held against its build sheet where it has one."""
+    return audit_against(_facts((FIXTURES / name / "capture.json").read_bytes()), sheet_of(name))
 
 
 def replayed(content: bytes) -> Audit:
     """The audit of a capture file."""
+    return audit(_facts(content))
+
+
+def _facts(content: bytes) -> Facts:
     kept = capture.parse(content, "capture.json")
     first, later = capture.recorded(kept)
-    return audit(collect(first, later, kept.taken_at))
+    return collect(first, later, kept.taken_at)
 
 
 @every_machine
@@ -73,6 +73,7 @@ def test_an_expectation_tells_its_story(name: str) -> None:
     assert told["origin"] in ORIGINS
     assert told["expect"]
     assert set(told["rules"]) <= set(RULES)
+    assert (FIXTURES / name / SHEET).is_file() == told.get("against", False)
 
 
 @every_folder

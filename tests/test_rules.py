@@ -23,6 +23,7 @@ from probes.capture import parse, recorded
 from probes.decode import Registers
 from probes.facts import Drive, ErrorCounters, Facts, Host, LinkAttributes, PciFunction, Sensor
 from probes.unread import Unread
+from tests.against import audit_against, sheet_of
 from tests.machines import MACHINES
 
 if TYPE_CHECKING:
@@ -48,8 +49,8 @@ def facts_of(name: str) -> Facts:
 
 @functools.cache
 def audit_of(name: str) -> Audit:
-    """The audit of a machine."""
-    return audit(facts_of(name))
+    """The audit of a machine, held against its build sheet where it has one."""
+    return audit_against(facts_of(name), sheet_of(name))
 
 
 def unread(kind: type[Kind], /, **known: Any) -> Kind:  # noqa: ANN401 - fields of any kind of fact
@@ -171,7 +172,7 @@ def test_an_id_is_given_once() -> None:
 def test_rules_hold_no_state(name: str) -> None:
     """Two audits of the same facts are equal: no rule remembers, and none changes what it sees."""
     first = audit_of(name)
-    second = audit(facts_of(name))
+    second = audit_against(facts_of(name), sheet_of(name))
     assert first.findings == second.findings
     assert first.unread == second.unread
 

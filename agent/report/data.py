@@ -165,13 +165,14 @@ class HostData(Struct, frozen=True):
 
 
 class CheckData(Struct, frozen=True, kw_only=True):
-    """The audit of one machine."""
+    """The audit of one machine; `against` names the build sheet it was held against, null where none was given."""
 
     format: Literal["lanewright-check"] = "lanewright-check"
     version: int = VERSION
     taken_at: str
     platform: str
     host: HostData
+    against: str | None
     links: tuple[LinkData, ...]
     drives: tuple[DriveData, ...]
     stripes: tuple[StripeData, ...]
@@ -275,6 +276,7 @@ def check(audit: Audit) -> CheckData:
         taken_at=audit.facts.taken_at,
         platform=audit.facts.platform,
         host=_host(audit.facts.host),
+        against=audit.against,
         links=tuple(_link(judged, audit) for judged in audit.links),
         drives=tuple(_drive(drive) for drive in audit.drives),
         stripes=tuple(map(_stripe, audit.stripes)),

@@ -84,7 +84,8 @@ def _head(page: Page, audit: Audit, source: str) -> None:
         title.append(f" ({product})", "")
     page.add(title)
     when = f", read {plain(audit.facts.taken_at)}" if audit.facts.taken_at else ""
-    page.add(f"{plain(source)}{when}", style=QUIET)
+    against = f"; held against {plain(audit.against)}" if audit.against is not None else ""
+    page.add(f"{plain(source)}{when}{against}", style=QUIET)
     page.add()
 
 

@@ -128,7 +128,8 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
             continue
         names = ", ".join(name for name, _ in below)
         headline = (
-            f"{len(below)} drives behind it could move {asked:,.0f} MB/s together; it carries {carried:,.0f} MB/s"
+            f"{len(below)} drive{'s' if len(below) > 1 else ''} behind it could move {asked:,.0f} MB/s"
+            f"{' together' if len(below) > 1 else ''}; it carries {carried:,.0f} MB/s"
         )
         now = judged.now
         assert now is not None

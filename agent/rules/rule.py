@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Machine
     from agent.planned import Planned
+    from agent.rules.plan.parts import Matched
     from agent.throughput import Flow, Share
     from probes.facts import StripeSet
     from probes.unread import Unread
@@ -46,7 +47,8 @@ class Seen(Struct, frozen=True):
     """All that a rule may see: the machine, its judged links, and what its drives reach.
 
     `flows` are the drives whose paths are made of rated hops, `hops` those hops by key; the shares `alone` and
-    `together` are by the drive's name, for reading. `planned` is what a build sheet expects, if one was given.
+    `together` are by the drive's name, for reading. `planned` is what a build sheet expects, if one was given, and
+    `matched` which part of the machine each of its parts is (None too where the machine could not be listed).
     """
 
     machine: Machine
@@ -58,6 +60,7 @@ class Seen(Struct, frozen=True):
     together: dict[str, Share]
     stripes: tuple[StripeSeen, ...] = ()
     planned: Planned | None = None
+    matched: Matched | None = None
 
     def at(self, key: str) -> Judged | None:
         """The judged link of this key (`Link.key`)."""
@@ -100,7 +103,9 @@ class Found(Struct, frozen=True):
     """What one rule saw on one subject. The runner makes it a finding with id, severity and steps.
 
     `severity` overrides the rule's own; `judged`, `move` and `lanes_shared` (a slot offers fewer lanes than are wired)
-    feed the steps. `drive` tells that `subject` is the name of a drive, and `judged` its own link.
+    feed the steps. `drive` tells that `subject` is the name of a drive, and `judged` its own link. `part` and `place`
+    are words for what hands go to and for its slot, where these do not follow from `judged`; `without` are steps of the
+    rule that do not fit what was found.
     """
 
     subject: str
@@ -112,6 +117,9 @@ class Found(Struct, frozen=True):
     gain_mbps: float | None = None
     lanes_shared: bool = False
     drive: bool = False
+    part: str = ""
+    place: str = ""
+    without: tuple[str, ...] = ()
 
 
 class Rule(Struct, frozen=True):

@@ -1,0 +1,269 @@
+"""What is fitted against what a build sheet expects: which card and which drive of the sheet each part is.
+
+A card is known by its place, then by its identifiers; a drive by its serial number, then by place and model. What
+cannot be told (a token of a redacted capture, a value that was not read) never speaks against a match. Says nothing of
+faults: the rules do.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.findings import Verdict
+from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, How, Matched, identity, known, named
+from agent.rules.plan.spots import Spots, chains, is_drive
+from knowledge import pcie
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from agent.judged import Judged
+    from agent.planned import Planned
+    from agent.rules.rule import Seen
+    from probes.facts import Drive
+
+
+def matched(seen: Seen, planned: Planned) -> Matched:
+    """Match all parts of a sheet with those of the machine."""
+    return _Matching(seen, planned).result()
+
+
+class _Matching:
+    """The state of one matching: what of the machine is still free."""
+
+    def __init__(self, seen: Seen, planned: Planned) -> None:
+        self.seen = seen
+        self.source = planned.source
+        self.spots = Spots(seen, planned)
+        self.chains = chains(seen)
+        self.fitted = tuple(self._fitted())
+        self.free = dict.fromkeys(range(len(self.fitted)))
+        # A card is what answers first on the way from the processor.
+        self.tops = [one for one in seen.judged if self._may_be_card(one)]
+        self.cards = [CardMatch(card, self.spots.of(card.slot, card.port)) for card in planned.cards]
+        by_name = {one.card.name: one for one in self.cards}
+        self.drives = []
+        for drive in planned.drives:
+            on = by_name.get(drive.card) if drive.card is not None else None
+            spot = on.spot if on is not None else self.spots.of(drive.slot, None)
+            self.drives.append(DriveMatch(drive, spot, on))
+
+    def _fitted(self) -> Iterable[Fitted]:
+        """Every NVMe drive that answers, claimed by a driver or not; one that answers twice counts once."""
+        drives: dict[str, Drive] = {}
+        lost = []
+        for path in self.seen.machine.paths:
+            if path.drive.kind == "nvme":
+                if path.hops:
+                    drives.setdefault(path.hops[0].key, path.drive)
+                else:
+                    lost.append(path.drive)
+        for judged in self.seen.judged:
+            if is_drive(judged) or judged.link.key in drives:
+                yield Fitted(judged, self.chains[judged.link.key], drives.get(judged.link.key))
+        for drive in lost:
+            if not any(drive.address in {one.address for one in judged.link.functions} for judged in self.seen.judged):
+                yield Fitted(None, (), drive)
+
+    def _may_be_card(self, judged: Judged) -> bool:
+        if judged.link.device is None or judged.verdict is Verdict.VIRTUAL or is_drive(judged):
+            return False
+        above = self.chains[judged.link.key][1:]
+        return not any(self.spots.at(one) is not None or one.link.slot is not None for one in above)
+
+    def result(self) -> Matched:
+        self._by_serial()
+        self._cards()
+        self._drives()
+        self._passive_cards()
+        taken = {one.found.link.key for one in self.cards if one.found is not None}
+        more = [self.fitted[number] for number in self.free]
+        return Matched(
+            self.source,
+            tuple(self.cards),
+            tuple(self.drives),
+            tuple(one for one in self.tops if one.link.key not in taken and self._is_fitted(one)),
+            tuple(one for one in more if one.own is None or one.own.verdict is not Verdict.VIRTUAL),
+            {key: self.spots.place_of(chain) for key, chain in self.chains.items()},
+            {one.own.link.key: one.model for one in self.fitted if one.own is not None and one.model is not None},
+        )
+
+    def _is_fitted(self, judged: Judged) -> bool:
+        """Whether a card was put in by somebody: it is in a slot, and no part of the board."""
+        return not judged.link.onboard and (judged.link.slot is not None or self.spots.at(judged) is not None)
+
+    # --- Cards -------------------------------------------------------------------------------------------------
+
+    def _cards(self) -> None:
+        """From the surest sign to the least; a card of the sheet is bound once, and so is one of the machine."""
+        for fits in (self._same_here, self._has_its_drives, self._is_same, self._likely_here, self._may_have_moved):
+            for card in self._open_cards():
+                top = next((top for top in self._free_tops() if fits(card, top)), None)
+                if top is not None:
+                    card.found, card.how = top, self._how(card, top)
+        for card in self._open_cards():
+            there = next((top for top in self._free_tops() if self._here(card, top)), None)
+            if there is not None:
+                card.found, card.how = there, "other"
+            elif card.card.pci_id is None and card.spot is None and (card.label or card.card.carrier == "none"):
+                card.how = "untold"
+
+    def _how(self, card: CardMatch, top: Judged) -> How:
+        if card.card.slot is None or self._here(card, top):
+            return "here"
+        return "elsewhere" if card.spot is not None else "unplaced"
+
+    def _open_cards(self) -> list[CardMatch]:
+        return [one for one in self.cards if one.found is None and one.card.carrier != "passive"]
+
+    def _free_tops(self) -> list[Judged]:
+        taken = {one.found.link.key for one in self.cards if one.found is not None}
+        return [top for top in self.tops if top.link.key not in taken]
+
+    @staticmethod
+    def _here(card: CardMatch, top: Judged) -> bool:
+        return card.spot is not None and any(top.link.key == one.link.key for one in card.spot.links)
+
+    def _same_here(self, card: CardMatch, top: Judged) -> bool:
+        return self._here(card, top) and _same(card, top) is True
+
+    @staticmethod
+    def _is_same(card: CardMatch, top: Judged) -> bool:
+        return _same(card, top) is True
+
+    def _likely_here(self, card: CardMatch, top: Judged) -> bool:
+        """Whether what is in the card's place may be it: nothing speaks against it."""
+        return self._here(card, top) and _same(card, top) is None and self._alike(card, top)
+
+    def _alike(self, card: CardMatch, top: Judged) -> bool:
+        """Whether what answers may be this card, by what it is: a carrier with a switch is one."""
+        assert top.link.device is not None
+        is_switch = self.seen.machine.kinds.get(top.link.device.address) == pcie.SWITCH_UPSTREAM_PORT
+        return is_switch or card.card.carrier == "none"
+
+    def _has_its_drives(self, card: CardMatch, top: Judged) -> bool:
+        """Whether drives that are known by their serial numbers, and belong on this card, are behind that one."""
+        if card.card.carrier != "switch" or _same(card, top) is False:
+            return False
+        behind = [one.found for one in self.drives if one.on is card and one.found is not None]
+        return bool(behind) and all(top.link.key in {link.link.key for link in one.chain} for one in behind)
+
+    def _may_have_moved(self, card: CardMatch, top: Judged) -> bool:
+        """Whether a carrier of which no identifier is known may be one that answers where the sheet has none."""
+        if card.card.carrier != "switch" or _same(card, top) is not None or not self._alike(card, top):
+            return False
+        expected = any(self._here(other, top) for other in self.cards if other is not card)
+        return not expected and any(top in one.chain for one in self.fitted)
+
+    # --- Drives ------------------------------------------------------------------------------------------------
+
+    def _take(self, match: DriveMatch, number: int, how: How) -> None:
+        match.found, match.how = self.fitted[number], how
+        del self.free[number]
+
+    def _open_drives(self) -> list[DriveMatch]:
+        return [one for one in self.drives if one.found is None]
+
+    def _by_serial(self) -> None:
+        wanted = _unique((named(one.drive.serial), number) for number, one in enumerate(self.drives))
+        given = _unique((one.serial, number) for number, one in enumerate(self.fitted))
+        for serial, number in wanted.items():
+            if serial in given:
+                self._take(self.drives[number], given[serial], "here")
+
+    def _drives(self) -> None:
+        """In its place and of its model; elsewhere and of its model; in its place whatever it is."""
+        for match in self.drives:
+            if match.found is not None:
+                match.how = self._where(match, match.found)
+        for fits in (self._in_bay, self._same_in_place, self._likely_in_place, self._same_anywhere, self._in_place):
+            for match in self._open_drives():
+                number = next((number for number in self.free if fits(match, self.fitted[number])), None)
+                if number is not None:
+                    self._take(match, number, self._where(match, self.fitted[number]))
+        for match in self._open_drives():
+            if match.spot is None and not (match.drive.slot is None and match.on is None) and _model(match) is None:
+                match.how = "untold"
+
+    def _in_bay(self, match: DriveMatch, one: Fitted) -> bool:
+        """Whether a drive is in the very bay, counted in the order of ports, and nothing speaks against it."""
+        card, bay = match.on, match.drive.bay
+        if card is None or bay is None or one.own is None or _another(match, one):
+            return False
+        ports: Sequence[Judged] = card.spot.links if card.spot is not None else ()
+        if card.card.carrier == "switch":
+            ports = self._bays_of(card.found) if card.found is not None and card.how != "other" else ()
+        return len(ports) > 1 and any(port is one.own for port in ports[bay - 1 : bay])
+
+    def _bays_of(self, carrier: Judged) -> list[Judged]:
+        """The links behind a carrier's switch, in the order of their ports."""
+        return [one for one in self.seen.judged if any(up is carrier for up in self.chains[one.link.key][1:])]
+
+    def _same_in_place(self, match: DriveMatch, one: Fitted) -> bool:
+        return _model(match) is not None and _model(match) == one.model and self._in_place(match, one)
+
+    def _likely_in_place(self, match: DriveMatch, one: Fitted) -> bool:
+        """Whether a drive in the place may be the one: nothing is known that speaks against it."""
+        return (_model(match) is None or one.model is None) and self._in_place(match, one)
+
+    @staticmethod
+    def _same_anywhere(match: DriveMatch, one: Fitted) -> bool:
+        return _model(match) is not None and _model(match) == one.model
+
+    def _where(self, match: DriveMatch, one: Fitted) -> How:
+        if self._in_place(match, one):
+            return "other" if _another(match, one) else "here"
+        return "elsewhere" if match.spot is not None else "unplaced"
+
+    def _in_place(self, match: DriveMatch, one: Fitted) -> bool:
+        """Whether a drive is where the sheet has it; with a card that has moved, it is on that card."""
+        if match.on is None and match.drive.slot is None:
+            return True
+        links = {link.link.key for link in one.chain}
+        if match.on is not None and match.on.found is not None and match.on.how != "other":
+            return match.on.found.link.key in links
+        return match.spot is not None and any(link.link.key in links for link in match.spot.wide)
+
+    def _passive_cards(self) -> None:
+        """A carrier without a switch shows itself by its drives alone."""
+        for card in self.cards:
+            if card.card.carrier != "passive":
+                continue
+            mine = [one for one in self.drives if one.on is card]
+            hows = {one.how for one in mine}
+            if hows & {"here", "other"}:
+                card.how = "here"
+            elif "elsewhere" in hows and hows <= {"elsewhere", "missing"}:
+                places = {self.spots.place_of(one.found.chain) for one in mine if one.found is not None}
+                card.how = "elsewhere" if len(places) == 1 else "untold"
+                card.found = next(one.link for one in mine if one.found is not None)
+            elif not mine or hows & {"untold", "unplaced"}:
+                card.how = "untold"
+
+
+def _same(card: CardMatch, top: Judged) -> bool | None:
+    """Whether the identifiers are those of the card; None where either is not known."""
+    mine, there = card.card.pci_id, identity(top)
+    return None if mine is None or there is None else mine.lower() == there
+
+
+def _model(match: DriveMatch) -> str | None:
+    return known(match.drive.model)
+
+
+def _another(match: DriveMatch, one: Fitted) -> bool:
+    """Whether a drive says of itself that it is another one than the sheet has."""
+    serial, model = named(match.drive.serial), _model(match)
+    if serial is not None and one.serial is not None:
+        return serial != one.serial
+    return model is not None and one.model is not None and model != one.model
+
+
+def _unique(pairs: Iterable[tuple[str | None, int]]) -> dict[str, int]:
+    """Only what is there once."""
+    found: dict[str, int] = {}
+    twice = set()
+    for key, number in pairs:
+        if key is not None and found.setdefault(key, number) != number:
+            twice.add(key)
+    return {key: number for key, number in found.items() if key not in twice}

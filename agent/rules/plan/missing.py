@@ -1,0 +1,141 @@
+"""Parts of a build sheet that do not answer: cards, drives, and drives behind a slot that is not split."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.findings import Evidence, Severity, Verdict
+from agent.rules.links import subject
+from agent.rules.rule import Found
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.judged import Judged
+    from agent.rules.plan.parts import CardMatch, DriveMatch, Matched
+
+SPLIT: Final = 2  # a port with so many times the lanes of its drive could be split
+MOST_NAMES: Final = 8
+
+
+def parts_missing(matched: Matched) -> Iterator[Found | Unread]:
+    """Cards with what should be on them, drives in slots of their own, and drives of cards that answer."""
+    for card in matched.cards:
+        lost = [one for one in matched.on(card) if one.how == "missing"]
+        if card.how == "missing" and (lost or card.card.carrier != "passive"):
+            yield _missing(matched, card, lost)
+        elif lost and _unsplit(card, lost) is None:
+            yield _missing_on(matched, card, lost)
+        elif card.how == "untold" and card.card.carrier != "passive":
+            yield _untold(matched, card)  # a carrier without a switch and without drives never shows
+    for drive in matched.drives:
+        if drive.how == "missing" and drive.on is None:
+            yield _missing(matched, drive, ())
+        elif drive.how == "untold":
+            yield _untold(matched, drive)
+
+
+def _untold(matched: Matched, one: CardMatch | DriveMatch) -> Unread:
+    return Unread(f"{one.words} of {matched.source}", "the sheet says too little of it to tell it from other parts")
+
+
+def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
+    """A part of which nothing is to be seen, with the drives that should be on it."""
+    part = f"{one.words} with {_names(drives)}" if drives else one.words
+    if one.spot is None:
+        where = f" in {one.label}" if one.label else ""
+        read = f"no slot is called {one.label}, and it answers in none" if one.label else "it answers nowhere"
+        told = Evidence("parts that answer", read, f"{part}{where} ({matched.source})")
+        return Found(one.label or "host", f"{part} of {matched.source}{where}: {read}", (told,), part=one.words)
+    judged = one.spot.first
+    read = f"{matched.what(judged)} answers"
+    source = f"{judged.port_address or judged.link.key} below it"
+    evidence = [Evidence(source, read, f"{part} ({matched.source})")]
+    if judged.link.device is None:
+        evidence += [Evidence(told.source, told.read, "a part that answers") for told in judged.evidence]
+    return Found(
+        subject(judged),
+        f"{read} where {matched.source} has {part}",
+        tuple(evidence),
+        severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in one.spot.links) else None,
+        part=f"{one.words} in {one.spot.words}",
+        place=one.spot.words,
+    )
+
+
+def _missing_on(matched: Matched, card: CardMatch, lost: Sequence[DriveMatch]) -> Found:
+    """Drives that do not answer while their card, or others of its drives, do."""
+    judged = card.found if card.found is not None else _empty_link(card)
+    there = f" in {matched.place_of(judged)}" if judged is not None else ""
+    count = len(matched.on(card))
+    counted = f"{len(lost)} of the {count} drives" if count > 1 else "the drive"
+    headline = (
+        f"{counted} that {matched.source} has on {card.words} {'do' if len(lost) > 1 else 'does'} not answer: "
+        f"{_names(lost)}"
+    )
+    return Found(
+        subject(judged) if judged is not None else card.card.name,
+        headline,
+        (_answering(matched, card, lost),),
+        part=f"{_names(lost)} on {card.words}{there}",
+        place=matched.place_of(judged) if judged is not None else "",
+        without=("enable-slot",) if card.card.carrier == "switch" else (),
+    )
+
+
+def _empty_link(card: CardMatch) -> Judged | None:
+    """A link of a card's slot below which nothing answers, else its first."""
+    if card.spot is None:
+        return None
+    return next((one for one in card.spot.links if one.link.device is None), card.spot.first)
+
+
+def drives_unsplit(matched: Matched) -> Iterator[Found]:
+    """Carriers of which some drives answer, below a port with lanes that are not split off."""
+    for card in matched.cards:
+        lost = [one for one in matched.on(card) if one.how == "missing"]
+        port = _unsplit(card, lost)
+        if port is None or port.port_can is None or port.device_can is None:
+            continue
+        verb = "answers" if len(matched.on(card)) - len(lost) == 1 else "answer"
+        lanes, own, count = port.port_can.width, port.device_can.width, len(matched.on(card))
+        evidence = (
+            _answering(matched, card, lost),
+            Evidence(f"{port.port_address} Link Capabilities: Maximum Link Width", f"x{lanes}", f"x{own} once split"),
+        )
+        headline = (
+            f"{count - len(lost)} of the {count} drives that {matched.source} has on {card.words} {verb}, below a port "
+            f"of {lanes} lanes that is not split ({lanes // own} x{own})"
+        )
+        yield Found(subject(port), headline, evidence, judged=port)
+
+
+def _unsplit(card: CardMatch, lost: Sequence[DriveMatch]) -> Judged | None:
+    """The port of a carrier's slot that has lanes to split off for the drives that are lost, if there is one."""
+    if card.card.carrier != "passive" or card.how != "here" or card.spot is None or not lost:
+        return None
+    for one in card.spot.wide:
+        if (
+            one.port_can is not None
+            and one.device_can is not None
+            and one.port_can.width >= SPLIT * one.device_can.width
+        ):
+            return one
+    return None
+
+
+def _answering(matched: Matched, card: CardMatch, lost: Sequence[DriveMatch]) -> Evidence:
+    """How many drives of a carrier answer, and how many should."""
+    count = len(matched.on(card))
+    missing = f"{_names(lost)} {'are' if len(lost) > 1 else 'is'} missing"
+    return Evidence(
+        f"drives that answer on {card.words}", str(count - len(lost)), f"{count} ({matched.source}); {missing}"
+    )
+
+
+def _names(drives: Sequence[DriveMatch]) -> str:
+    """Drives by the sheet's names for them."""
+    shown = ", ".join(f'"{one.drive.name}"' for one in drives[:MOST_NAMES])
+    more = f" and {len(drives) - MOST_NAMES} more" if len(drives) > MOST_NAMES else ""
+    return f"the drive{'s' if len(drives) > 1 else ''} {shown}{more}"

@@ -1,0 +1,164 @@
+"""The parts of a build sheet with what they were matched with in the machine. Data and words; decides nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+
+from agent.findings import Rate
+from probes.tokens import is_placeholder, is_word_token
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.judged import Judged
+    from agent.planned import CardExpected, DriveExpected
+    from agent.rules.plan.spots import Spot
+    from probes.facts import Drive
+
+# "here": in its place; "other": something else is there; "elsewhere": it answers in another place; "unplaced": it
+# answers, but where its place is could not be told; "missing": it answers nowhere; "untold": nothing can be said.
+How = Literal["here", "other", "elsewhere", "unplaced", "missing", "untold"]
+
+
+class Fitted(Struct, frozen=True, eq=False):
+    """A drive that answers: its own link (None: it hangs on none), all its links upwards, what it says of itself."""
+
+    own: Judged | None
+    chain: tuple[Judged, ...]
+    drive: Drive | None
+
+    @property
+    def name(self) -> str:
+        """The drive's name, or its address where no driver claimed it."""
+        if self.drive is not None:
+            return self.drive.name
+        return (self.own.device_address or "") if self.own is not None else ""
+
+    @property
+    def model(self) -> str | None:
+        """The model, None where it is not known."""
+        return known(self.drive.model) if self.drive is not None else None
+
+    @property
+    def serial(self) -> str | None:
+        """The serial number, None where it is not known or a token stands for it."""
+        return named(self.drive.serial) if self.drive is not None else None
+
+
+class CardMatch(Struct):
+    """A card of the sheet, its place (None: not to be found, or anywhere), and the link of what it was matched with."""
+
+    card: CardExpected
+    spot: Spot | None
+    how: How = "missing"
+    found: Judged | None = None
+
+    @property
+    def words(self) -> str:
+        """The card by the sheet's name for it."""
+        return f'the card "{self.card.name}"'
+
+    @property
+    def label(self) -> str:
+        """The sheet's label of the slot where it should be, "" where it has none."""
+        return self.card.slot or ""
+
+    @property
+    def link(self) -> Judged | None:
+        """The link of what it was matched with."""
+        return self.found
+
+    @property
+    def planned(self) -> Rate | None:
+        """The rate that the sheet expects of its link."""
+        return None if self.card.link is None else Rate(*self.card.link)
+
+
+class DriveMatch(Struct):
+    """A drive of the sheet, its place, and what it was matched with. `on` is its card, None in a slot of its own."""
+
+    drive: DriveExpected
+    spot: Spot | None
+    on: CardMatch | None
+    how: How = "missing"
+    found: Fitted | None = None
+
+    @property
+    def words(self) -> str:
+        """The drive by the sheet's name for it."""
+        return f'the drive "{self.drive.name}"'
+
+    @property
+    def label(self) -> str:
+        """The sheet's label of the slot where it should be, "" where it has none."""
+        return self.drive.slot or (self.on.label if self.on is not None else "")
+
+    @property
+    def link(self) -> Judged | None:
+        """The own link of what it was matched with."""
+        return self.found.own if self.found is not None else None
+
+    @property
+    def planned(self) -> Rate | None:
+        """The rate that the sheet expects of its link."""
+        return None if self.drive.link is None else Rate(*self.drive.link)
+
+
+class Matched(Struct, frozen=True):
+    """All parts of a sheet with what they are, and what is fitted beyond them.
+
+    `source` is what the sheet is called, `places` where each link is, for people, and `models` the model
+    of the drive at its end, both by its key.
+    """
+
+    source: str
+    cards: tuple[CardMatch, ...]
+    drives: tuple[DriveMatch, ...]
+    more_cards: tuple[Judged, ...]
+    more_drives: tuple[Fitted, ...]
+    places: dict[str, str]
+    models: dict[str, str]
+
+    def place_of(self, judged: Judged) -> str:
+        """Where a link is, for people: its slot, or its own address."""
+        return self.places.get(judged.link.key, judged.link.key)
+
+    def parts(self) -> Iterator[CardMatch | DriveMatch]:
+        """The cards, then the drives."""
+        yield from self.cards
+        yield from self.drives
+
+    def on(self, card: CardMatch) -> list[DriveMatch]:
+        """The drives that the sheet has on a card."""
+        return [one for one in self.drives if one.on is card]
+
+    def what(self, judged: Judged) -> str:
+        """What answers below a link, in a few words."""
+        device = judged.link.device
+        if device is None:
+            return "nothing"
+        drive = self.models.get(judged.link.key)
+        if drive is not None:
+            return f"the drive {drive}"
+        return device.model_name or f"a card ({device.address})"
+
+
+def known(text: object) -> str | None:
+    """A text that was read, without white space around it."""
+    return (text.strip() or None) if isinstance(text, str) else None
+
+
+def named(text: object) -> str | None:
+    """A serial number that names one thing: no token, no placeholder."""
+    found = known(text)
+    return None if found is None or is_word_token(found) or is_placeholder(found) else found
+
+
+def identity(judged: Judged) -> str | None:
+    """Maker and model number of what answers below a link, "f1c4:3110"; None where they were not read."""
+    device = judged.link.device
+    if device is None or not isinstance(device.vendor_id, int) or not isinstance(device.device_id, int):
+        return None
+    return f"{device.vendor_id:04x}:{device.device_id:04x}"

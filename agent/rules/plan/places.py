@@ -1,0 +1,95 @@
+"""Parts that are in another place than the build sheet has them, other parts than it names, and parts beyond it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.ends import rate_text
+from agent.findings import Evidence, Severity
+from agent.rules.links import subject
+from agent.rules.plan.parts import identity
+from agent.rules.plan.rates import falls_below, now_text
+from agent.rules.rule import Found
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.rules.plan.parts import CardMatch, DriveMatch, Matched
+
+
+def other_places(matched: Matched) -> Iterator[Found]:
+    """Cards and drives that answer elsewhere; a drive that went along with its card is told with it."""
+    for one in matched.parts():
+        judged = one.link
+        if one.how != "elsewhere" or one.spot is None or judged is None or _went_along(one):
+            continue
+        there, planned = matched.place_of(judged), one.planned
+        below = planned is not None and falls_below(judged, planned)
+        runs = (
+            f"; there it runs at {now_text(judged)}, not {rate_text(planned)}" if below and planned is not None else ""
+        )
+        yield Found(
+            subject(judged),
+            f"is {one.words}, which {matched.source} has in {one.spot.words}, not in {there}{runs}",
+            (Evidence(f"{subject(judged)} place of {one.words}", there, f"{one.spot.words} ({matched.source})"),),
+            severity=Severity.FAULT if below else None,
+            judged=judged,
+            part=f"{one.words}, now in {there}",
+            place=one.spot.words,
+        )
+
+
+def _went_along(one: CardMatch | DriveMatch) -> bool:
+    card = getattr(one, "on", None)
+    return card is not None and card.how == "elsewhere"
+
+
+def other_parts(matched: Matched) -> Iterator[Found]:
+    """Cards and drives that say of themselves that they are others than the sheet's."""
+    for card in matched.cards:
+        if card.how != "other" or card.found is None:
+            continue
+        wanted = card.card.pci_id.lower() if card.card.pci_id is not None else "a packet switch"
+        source = f"{subject(card.found)} maker and model number"
+        yield Found(
+            subject(card.found),
+            f"{matched.what(card.found)} answers where {matched.source} has {card.words}",
+            (Evidence(source, identity(card.found) or "not read", f"{wanted} ({matched.source})"),),
+            judged=card.found,
+        )
+    for drive in matched.drives:
+        if drive.how == "other" and drive.found is not None:
+            yield _other_drive(matched, drive)
+
+
+def _other_drive(matched: Matched, one: DriveMatch) -> Found:
+    assert one.found is not None
+    found, model = one.found, one.drive.model
+    if model is not None and found.model is not None and model.strip() != found.model:
+        words, evidence = "another drive", Evidence(f"{found.name} model", found.model, f"{model} ({matched.source})")
+    else:
+        words = "another drive of the same model"
+        expected = f"{one.drive.serial} ({matched.source})"
+        evidence = Evidence(f"{found.name} serial number", found.serial or "not read", expected)
+    headline = f"is {words} than {one.words} of {matched.source}"
+    return Found(found.name, headline, (evidence,), judged=found.own, drive=found.drive is not None)
+
+
+def unplanned(matched: Matched) -> Iterator[Found]:
+    """Cards with the drives behind them, and other drives, that the sheet does not have."""
+    cards = {one.link.key for one in matched.more_cards}
+    for judged in matched.more_cards:
+        on_it = [one.name for one in matched.more_drives if any(link is judged for link in one.chain)]
+        drives = f" with {', '.join(on_it)}" if on_it else ""
+        what = matched.what(judged)
+        source = f"{subject(judged)} in {matched.place_of(judged)}"
+        evidence = (Evidence(source, f"{what}{drives}", f"no such card ({matched.source})"),)
+        yield Found(subject(judged), f"{what}{drives} is not in {matched.source}", evidence, judged=judged)
+    for one in matched.more_drives:
+        if cards.isdisjoint(link.link.key for link in one.chain):
+            where = matched.place_of(one.own) if one.own is not None else "a place that is not shown"
+            evidence = (
+                Evidence(f"{one.name} in {where}", one.model or "a drive", f"no such drive ({matched.source})"),
+            )
+            headline = f"a drive in {where} that is not in {matched.source}"
+            yield Found(one.name, headline, evidence, judged=one.own, drive=one.drive is not None)

@@ -1,0 +1,117 @@
+"""Links and rates that fall below what the build sheet expects, where nothing else is to blame for it already."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.ends import rate_text
+from agent.findings import Evidence, Rate, Severity, Verdict
+from agent.rules.links import BELOW_BEST, subject
+from agent.rules.rule import Found, Seen
+from agent.throughput import link_mbps
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.judged import Judged
+    from agent.rules.plan.parts import CardMatch, DriveMatch, Matched
+
+LEAST_LOSS: Final = 0.001  # of a link rate; less is a matter of rounding
+LEAST_RATE_LOSS: Final = 0.01  # of what a drive should reach; less is a matter of what the sheet rounds
+IN_PLACE: Final = frozenset({"here", "other"})
+Short = tuple["DriveMatch", float, float]  # a drive, what it should reach at most, what the sheet expects
+
+
+def links_below(seen: Seen, matched: Matched) -> Iterator[Found]:
+    """Links of parts in their places."""
+    for one, judged, planned in _links_below(matched):
+        now = judged.now
+        assert now is not None
+        part_can = judged.device_can is not None and _less(judged.device_can, planned)
+        source = f"{judged.link.key} link rate now"
+        evidence = [Evidence(source, rate_text(now), f"{rate_text(planned)} ({matched.source})")]
+        for end, can in (("port", judged.port_can), ("card", judged.device_can)):
+            if can is not None and _less(can, planned):
+                evidence.append(Evidence(f"{judged.link.key} ability of the {end}", rate_text(can), rate_text(planned)))
+        cause = "; the part itself can do no more" if part_can else ""
+        yield Found(
+            subject(judged),
+            f"{one.words} runs at {rate_text(now)} where {matched.source} expects {rate_text(planned)}{cause}",
+            tuple(evidence),
+            severity=Severity.LIMIT if part_can or judged.verdict in BELOW_BEST else None,
+            judged=judged,
+            gain_mbps=None if part_can else seen.gain_mbps(judged.link.key, planned),
+            lanes_shared=now.width < planned.width and not part_can,
+            without=() if now.speed < planned.speed and not part_can else ("set-speed",),
+        )
+
+
+def _links_below(matched: Matched) -> Iterator[tuple[CardMatch | DriveMatch, Judged, Rate]]:
+    """Parts in their places, each with its link and the rate that the sheet expects, where the link falls below it."""
+    for one in matched.parts():
+        judged, planned = one.link, one.planned
+        if judged is not None and planned is not None and one.how in IN_PLACE and falls_below(judged, planned):
+            yield one, judged, planned
+
+
+def falls_below(judged: Judged, planned: Rate) -> bool:
+    """Whether a link gives less than planned, also when it is at the best that both of its ends can do."""
+    rate = judged.now
+    if judged.mbps is None or rate is None:
+        return False
+    if judged.verdict in BELOW_BEST and judged.best is not None:
+        rate = judged.best
+    return _less(rate, planned)
+
+
+def now_text(judged: Judged) -> str:
+    """The rate of a link for people."""
+    return rate_text(judged.now) if judged.now is not None else "a rate that is not known"
+
+
+def _less(rate: Rate, planned: Rate) -> bool:
+    return link_mbps(rate.speed, rate.width) < link_mbps(planned.speed, planned.width) * (1 - LEAST_LOSS)
+
+
+def rates_below(seen: Seen, matched: Matched) -> Iterator[Found]:
+    """Rates of drives in their places, one finding for all that one link holds back."""
+    told = {judged.link.key for _, judged, _ in _links_below(matched)}
+    told |= {one.link.key for one in seen.judged if one.verdict in BELOW_BEST or one.verdict is Verdict.UNKNOWN}
+    groups: dict[tuple[str, str], list[Short]] = {}
+    for one in matched.drives:
+        if one.found is None or one.how not in IN_PLACE or (one.on is not None and one.on.how != "here"):
+            continue
+        if any(link.link.key in told for link in one.found.chain):
+            continue
+        name = one.found.name
+        for when, share, planned in (
+            ("alone", seen.alone.get(name), one.drive.alone),
+            ("with all drives at once", seen.together.get(name), one.drive.together),
+        ):
+            if share is not None and planned is not None and share.high < planned[1] * (1 - LEAST_RATE_LOSS):
+                key = share.narrowest or one.found.chain[0].link.key
+                groups.setdefault((when, key), []).append((one, share.high, planned[1]))
+                break  # who falls short alone does so in company
+    for (when, key), short in groups.items():
+        yield _rate_below(seen, matched, when, key, short)
+
+
+def _rate_below(seen: Seen, matched: Matched, when: str, key: str, short: Sequence[Short]) -> Found:
+    judged, hop = seen.by_key[key], seen.hops.get(key)
+    evidence = [
+        Evidence(
+            f"{one.found.name} ({one.words}) {when}", f"{high:,.0f} MB/s at most", f"{planned:,.0f} ({matched.source})"
+        )
+        for one, high, planned in short
+        if one.found is not None
+    ]
+    crossing = sum(key in flow.hops for flow in seen.flows)
+    payload = f", packets of {hop.payload_bytes} bytes" if hop is not None and hop.payload_bytes is not None else ""
+    read = f"{now_text(judged)}{payload}, {crossing} drive{'s' if crossing > 1 else ''} across it"
+    evidence.append(Evidence(f"{key} link, which decides", read, f"lanes, packets and drives as in {matched.source}"))
+    names = ", ".join(one.found.name for one, _, _ in short if one.found is not None)
+    most = max(planned - high for _, high, planned in short)
+    headline = (
+        f"{names} should reach up to {most:,.0f} MB/s less {when} than {matched.source} expects; this link decides"
+    )
+    return Found(subject(judged), headline, tuple(evidence), judged=judged)

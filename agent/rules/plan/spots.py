@@ -1,0 +1,149 @@
+"""The slots that a build sheet names, found in the machine: by the address of their port, else by their label.
+
+Knows where things are, not what they should be.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+if TYPE_CHECKING:
+    from agent.judged import Judged
+    from agent.planned import Planned
+    from agent.rules.rule import Seen
+
+NVME_SUBCLASS: Final = 0x0108
+
+
+class Spot(Struct, frozen=True, eq=False):
+    """A slot with its links: one, or several where it is split.
+
+    `wide` has further ports of the same device that no other slot of the sheet claims: on a machine whose firmware says
+    nothing of its slots, they may be parts of this one.
+    """
+
+    label: str
+    links: tuple[Judged, ...]
+    wide: tuple[Judged, ...]
+
+    @property
+    def first(self) -> Judged:
+        """The first of its links."""
+        return self.links[0]
+
+    @property
+    def words(self) -> str:
+        """The slot in a sentence."""
+        return slot_words(self.label)
+
+
+def slot_words(label: str) -> str:
+    """A slot in a sentence: "slot 3"; a label that says itself that it is a slot stays as it is."""
+    return label if label.lower().startswith("slot") else f"slot {label}"
+
+
+def is_drive(judged: Judged) -> bool:
+    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
+    device = judged.link.device
+    return device is not None and isinstance(device.class_code, int) and device.class_code >> 8 == NVME_SUBCLASS
+
+
+def chains(seen: Seen) -> dict[str, tuple[Judged, ...]]:
+    """By the key of each link: itself and the links between it and the processor, nearest first."""
+    leads_to = {function.address: one for one in seen.judged for function in one.link.functions}
+    found = {}
+    for judged in seen.judged:
+        chain = [judged]
+        address = judged.link.port.parent if judged.link.port is not None else None
+        visited: set[str] = set()
+        while address is not None and address not in visited:
+            visited.add(address)
+            upper = leads_to.get(address)
+            if upper is not None:
+                chain.append(upper)
+                address = upper.link.port.parent if upper.link.port is not None else None
+            else:
+                function = seen.machine.functions.get(address)
+                address = function.parent if function is not None else None
+        found[judged.link.key] = tuple(chain)
+    return found
+
+
+class Spots:
+    """Finds slots by the sheet's labels."""
+
+    def __init__(self, seen: Seen, planned: Planned) -> None:
+        """Index the links of a machine."""
+        self._judged = seen.judged
+        self._ports = {one.port_address: one for one in seen.judged if one.port_address is not None}
+        self._planned = planned
+        self._found: dict[str, Spot | None] = {}
+        labels = [*planned.ports, *(card.slot for card in planned.cards), *(drive.slot for drive in planned.drives)]
+        claimed: dict[str, str] = {}
+        for label in dict.fromkeys(label for label in labels if label is not None):
+            for one in self._links(label, None):
+                claimed.setdefault(one.link.key, label)
+        self._claimed = claimed
+
+    def of(self, label: str | None, port: str | None) -> Spot | None:
+        """The slot of this label, None where there is none, or it could not be told."""
+        if label is None:
+            return None
+        if label not in self._found:
+            links = self._links(label, port)
+            self._found[label] = Spot(label, links, (*links, *self._beside(links))) if links else None
+        return self._found[label]
+
+    def at(self, judged: Judged) -> str | None:
+        """The label of the slot that a link belongs to, None where it is none of the sheet's."""
+        return self._claimed.get(judged.link.key)
+
+    def place_of(self, chain: tuple[Judged, ...]) -> str:
+        """Where something is, for people: its slot, the one nearest the processor that has a name."""
+        for one in reversed(chain):
+            label = self.at(one)
+            if label is not None:
+                return slot_words(label)
+            if one.link.slot is not None:
+                return one.link.slot.words
+        return chain[-1].link.key if chain else "a place that is not shown"
+
+    def _links(self, label: str, port: str | None) -> tuple[Judged, ...]:
+        """The links of a slot: of the port that the sheet gives, else by name, with all parts of a split slot."""
+        port = self._planned.ports.get(label, port)
+        first = self._ports.get(port) if port is not None else None
+        if first is not None:
+            slot = first.link.slot
+            if slot is None or slot.board is None:
+                return (first,)
+            return tuple(one for one in self._judged if one.link.slot is not None and one.link.slot.board is slot.board)
+        wanted = label.strip().casefold()
+        named = [one for one in self._judged if one.link.slot is not None and _folded(one.link.slot.name) == wanted]
+        described = [one for one in named if one.link.slot is not None and one.link.slot.board is not None]
+        if described or named:
+            return tuple(described or named)
+        here = self._ports.get(label)
+        return (here,) if here is not None else ()
+
+    def _beside(self, links: tuple[Judged, ...]) -> list[Judged]:
+        """Ports of the same device as the first of these that lead to no slot that is known by another name."""
+        port = links[0].port_address
+        if port is None:
+            return []
+        device = port.rpartition(".")[0]
+        keys = {one.link.key for one in links}
+        return [
+            one
+            for one in self._judged
+            if one.port_address is not None
+            and one.port_address.rpartition(".")[0] == device
+            and one.link.key not in keys
+            and one.link.key not in self._claimed
+            and (one.link.slot is None or one.link.slot.board is None)
+        ]
+
+
+def _folded(name: str) -> str:
+    return name.strip().casefold()
