@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from agent.throughput import Direction, Share
 
-HUNDREDS: Final = settings(max_examples=400)
+HUNDREDS: Final = settings(max_examples=300)
 NEAR: Final = 1e-6  # what a solver of programs may be off by
 Made = tuple[list[Load], dict[str, Hop]]
 
