@@ -155,19 +155,44 @@ def busy_ceiling_mbps(
     direction: Direction = "to_host",
     request_bytes: int | None = None,
 ) -> float:
-    """The most that data can reach in one direction while the other is as busy, by the published model.
+    """What data can reach in one direction while the other is as busy, by the published model.
 
     Acknowledgements can be fewer than the model's, so this is no bound of physics: at 2.5 GT/s systems were measured
-    above it (700 to 800 MB/s of x4 with payloads of 128 bytes, where it gives 630), below the one-way ceiling.
-    The read requests of what is written travel to the host: with as much written as read, they take their part there.
-    Where the payload size is not known, the largest gives a bound that holds for all (of two others, the larger need
+    above it (700 to 800 MB/s of x4 with payloads of 128 bytes, where it gives 630), below `busy_bound_mbps`.
+    Where the payload size is not known, the largest gives a figure that holds for all (of two others, the larger need
     not: acknowledgements can be due earlier). Where the request size is not known, the default is taken.
+    """
+    payload = PAYLOADS[-1] if payload_bytes is None else payload_bytes
+    return _less_packets(busy_link_mbps(speed, width, payload), speed, payload, direction, request_bytes)
+
+
+def busy_bound_mbps(
+    speed: int,
+    width: int,
+    payload_bytes: int | None,
+    direction: Direction = "to_host",
+    request_bytes: int | None = None,
+) -> float:
+    """The most that data can reach in one direction while as much goes the other way: no acknowledgement is counted.
+
+    Sizes that are not known are taken as for `busy_ceiling_mbps`.
+    """
+    payload = PAYLOADS[-1] if payload_bytes is None else payload_bytes
+    rate = link_mbps(speed, width)
+    if speed >= FIRST_FLIT_GENERATION:
+        packets, whole = FLIT_SHARE
+        rate = rate * packets / whole
+    return _less_packets(rate, speed, payload, direction, request_bytes)
+
+
+def _less_packets(rate: float, speed: int, payload: int, direction: Direction, request_bytes: int | None) -> float:
+    """What is left of a rate when headers are paid for, and on the way to the host the requests for what is written.
+
+    The read requests of what is written travel to the host: with as much written as read, they take their part there.
     """
     flits = speed >= FIRST_FLIT_GENERATION
     packet = (FLIT_PACKET_BYTES if flits else PACKET_BYTES)[direction]
     size = REQUEST_SIZE if request_bytes is None else request_bytes
-    payload = PAYLOADS[-1] if payload_bytes is None else payload_bytes
-    rate = busy_link_mbps(speed, width, payload)
     if direction == "to_drive":  # an answer is no longer than what was asked for
         return rate / (1 + packet / min(payload, size))
     return rate / (1 + packet / payload + (FLIT_REQUEST_BYTES if flits else REQUEST_BYTES) / size)
@@ -200,8 +225,8 @@ def _range(hop: Hop, direction: Direction, *, busy: bool) -> tuple[float, float]
     """What a hop should carry in one direction, alone or while the other is busy too."""
     if not busy:
         return expected_mbps(hop.speed, hop.width, hop.payload_bytes, direction)
-    ceiling = busy_ceiling_mbps(hop.speed, hop.width, hop.payload_bytes, direction, hop.request_bytes)
-    return min(RULE_OF_THUMB * link_mbps(hop.speed, hop.width), ceiling), ceiling
+    sizes = (hop.speed, hop.width, hop.payload_bytes, direction, hop.request_bytes)
+    return min(RULE_OF_THUMB * link_mbps(hop.speed, hop.width), busy_ceiling_mbps(*sizes)), busy_bound_mbps(*sizes)
 
 
 def _limit(load: Load) -> float:
@@ -233,8 +258,8 @@ def both(flows: Sequence[Flow], hops: Mapping[str, Hop]) -> dict[str, tuple[Shar
 def shares(loads: Sequence[Load], hops: Mapping[str, Hop]) -> list[Share]:
     """What each load reaches while all of them run, in the order given.
 
-    The directions of a hop are shared out apart. A hop that has loads in both has its busy ceilings; they are those of
-    as much traffic each way, so with much less one way, the other may do better.
+    The directions of a hop are shared out apart. A hop that has loads in both counts what they cost each other, from
+    the published model's figure to `busy_bound_mbps`, as if as much went each way.
     Low and high ends are shared out on their own. With unlike payload sizes on the way, a drive's part of the high end
     can be the smaller of the two, as its neighbours gain more than the hop does; then it is both.
     ValueError where a load has neither hop nor limit.

@@ -18,6 +18,7 @@ from agent.throughput import (
     Load,
     alone,
     both,
+    busy_bound_mbps,
     busy_ceiling_mbps,
     ceiling_mbps,
     expected_mbps,
@@ -88,7 +89,7 @@ def capacities(loads: Sequence[Load], hops: Mapping[str, Hop]) -> dict[tuple[str
     for key, way in used:
         one = hops[key]
         if (key, OTHER_WAY[way]) in used:
-            found[key, way] = busy_ceiling_mbps(one.speed, one.width, one.payload_bytes, way, one.request_bytes)
+            found[key, way] = busy_bound_mbps(one.speed, one.width, one.payload_bytes, way, one.request_bytes)
         else:
             found[key, way] = ceiling_mbps(one.speed, one.width, one.payload_bytes, way)
     return found
@@ -123,10 +124,13 @@ def test_shares_are_those_of_linear_programs(made: Made) -> None:
 def test_lower_ends_are_those_of_linear_programs(made: Made) -> None:
     """With hops at the rule of thumb the same holds, where the upper end is not the smaller of the two."""
     loads, hops = made
-    most = {
-        (key, way): min(0.75 * link_mbps(hops[key].speed, hops[key].width), capacity)
-        for (key, way), capacity in capacities(loads, hops).items()
-    }
+    most = {}
+    for (key, way), capacity in capacities(loads, hops).items():
+        one = hops[key]
+        most[key, way] = min(0.75 * link_mbps(one.speed, one.width), capacity)
+        if (key, OTHER_WAY[way]) in capacities(loads, hops):
+            busy = busy_ceiling_mbps(one.speed, one.width, one.payload_bytes, way, one.request_bytes)
+            most[key, way] = min(most[key, way], busy)
     uses = [[float(load.direction == way and key in load.flow.hops) for load in loads] for key, way in most]
     fair = fair_rates(uses, list(most.values()), [own_limit(load) for load in loads])
     found = shares(loads, hops)

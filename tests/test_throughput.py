@@ -18,6 +18,7 @@ from agent.throughput import (
     StripeShare,
     alone,
     both,
+    busy_bound_mbps,
     busy_ceiling_mbps,
     ceiling_mbps,
     expected_mbps,
@@ -303,19 +304,23 @@ def test_a_limit_holds_in_its_own_direction() -> None:
         alone(Flow("disk", (), 3500.0), {}, "to_drive")
 
 
-def test_a_drive_read_and_written_at_once_has_the_busy_ceilings() -> None:
-    """One x8 drive at 8 GT/s reads and writes some 50 Gb/s each way, below what one way alone gives."""
+def test_a_drive_read_and_written_at_once_has_the_busy_bounds() -> None:
+    """One x8 drive at 8 GT/s reads and writes less each way than one way alone gives, and more than the model's."""
     read, write = both([Flow("disk", ("own",), None)], hops_of(hop("own", 3, 8)))["disk"]
-    assert (read.high, write.high) == (busy_ceiling_mbps(3, 8, 256), busy_ceiling_mbps(3, 8, 256, "to_drive"))
-    assert [50.75, 53.69] == [round(share.high / GIGABITS, 2) for share in (read, write)]
+    assert (read.high, write.high) == (busy_bound_mbps(3, 8, 256), busy_bound_mbps(3, 8, 256, "to_drive"))
+    assert busy_ceiling_mbps(3, 8, 256) < read.high < ceiling_mbps(3, 8, 256)
     assert {"own"} == {read.narrowest, write.narrowest}
     assert read.low == write.low == 0.75 * link_mbps(3, 8)
 
 
-def test_a_busy_ceiling_below_the_rule_of_thumb_is_one_figure() -> None:
-    """x4 at 2.5 GT/s with payloads of 128 bytes: 5.0437 Gb/s each way (SIGCOMM 2018's open model), not 6."""
+def test_a_model_below_the_rule_of_thumb_is_the_lower_end() -> None:
+    """x4 at 2.5 GT/s, payloads of 128 bytes: from 5.0437 Gb/s each way (SIGCOMM 2018's open model), not from 6.
+
+    The upper end holds what systems reached: 750 to 800 MB/s each way, both at work (an interconnect maker's notes).
+    """
     read, _ = both([Flow("disk", ("own",), None)], hops_of(hop("own", 1, 4, 128)))["disk"]
-    assert [5.0437, 5.0437] == [round(end / GIGABITS, 4) for end in (read.low, read.high)]
+    assert round(read.low / GIGABITS, 4) == 5.0437
+    assert 800 < read.high < ceiling_mbps(1, 4, 128)
 
 
 def test_a_busy_hop_takes_no_more_from_others_than_it_carries() -> None:
@@ -341,8 +346,8 @@ def test_only_hops_with_work_both_ways_are_busy() -> None:
     hops = hops_of(hop("d0", 3, 4), hop("d1", 3, 4), hop("uplink", 3, 4))
     reader, writer = fleet(2, "uplink")
     found = shares([Load(reader, "to_host"), Load(writer, "to_drive")], hops)
-    assert [share.high for share in found] == [busy_ceiling_mbps(3, 4, 256), busy_ceiling_mbps(3, 4, 256, "to_drive")]
-    assert [share.narrowest for share in found] == ["uplink", "uplink"]
+    assert [share.high for share in found] == [busy_bound_mbps(3, 4, 256), busy_bound_mbps(3, 4, 256, "to_drive")]
+    assert [share.narrowest for share in found] == ["uplink", "d1"]  # writing alone can fill the link as well
     apart = shares([Load(Flow("d0", ("d0",), None), "to_host"), Load(Flow("d1", ("d1",), None), "to_drive")], hops)
     assert [share.high for share in apart] == [ceiling_mbps(3, 4, 256), ceiling_mbps(3, 4, 256, "to_drive")]
 
@@ -352,8 +357,8 @@ def test_readers_take_nothing_from_the_part_of_writers() -> None:
     hops = hops_of(*(hop(f"d{one}", 4, 4) for one in range(4)), hop("uplink", 3, 4))
     flows = fleet(4, "uplink")
     found = shares([*(Load(flow, "to_host") for flow in flows[:3]), Load(flows[3], "to_drive")], hops)
-    assert [share.high for share in found[:3]] == [pytest.approx(busy_ceiling_mbps(3, 4, 256) / 3)] * 3
-    assert found[3].high == busy_ceiling_mbps(3, 4, 256, "to_drive")
+    assert [share.high for share in found[:3]] == [pytest.approx(busy_bound_mbps(3, 4, 256) / 3)] * 3
+    assert found[3].high == busy_bound_mbps(3, 4, 256, "to_drive")
 
 
 # --- Stripe sets -----------------------------------------------------------------------------------------------
