@@ -86,13 +86,32 @@ def slots(draw: st.DrawFn) -> Slot:
 
 
 @st.composite
+def split_slot(draw: st.DrawFn) -> list[Function]:
+    """The ports of one slot that is split, with drives in some of its groups and now and then something else."""
+    widths = draw(
+        st.sampled_from(((4, 4, 4, 4), (8, 8), (8, 4, 4), (4, 4), (2, 2), (1, 2), (12, 4), (4, 4, 8), (4, 2)))
+    )
+    below = st.sampled_from((True, True, False)).flatmap(lambda full: RATES.map(lambda can: [drive(can)] * full))
+    return [
+        root_port(
+            f"05.{number}",
+            (draw(st.sampled_from((3, 4, 5))), width),
+            draw(below | fitted(depth=2)),
+            slot=Slot(number=9, name="SPLIT" if number == 0 else "", can_split=True, wired=16),
+        )
+        for number, width in enumerate(widths)
+    ]
+
+
+@st.composite
 def machines(draw: st.DrawFn) -> Machine:
-    """A machine of up to eight root ports."""
+    """A machine of up to eight root ports, and often a split slot."""
     places = [f"{device:02x}.{function}" for device in range(1, 5) for function in range(2)]
     ports = [
         root_port(at, draw(RATES), draw(fitted()), slot=draw(st.none() | slots() | slots()))
         for at in draw(st.lists(st.sampled_from(places), min_size=1, max_size=8, unique=True).map(sorted))
     ]
+    ports += draw(st.just([]) | split_slot())
     return Machine(name="bench-9", buses={"0000:00": ports}, tables=draw(st.booleans() | st.just(value=True)))
 
 

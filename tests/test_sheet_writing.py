@@ -302,6 +302,35 @@ def test_drives_in_an_uneven_split_have_the_bays_of_their_lanes() -> None:
     assert links(sheet, today(sheet)) == {"bay of nvme0": (4, 4), "bay of nvme1": (3, 4)}
 
 
+def test_lanes_that_no_slot_can_have_are_made_up_to_the_next() -> None:
+    """Ports of one and two lanes are parts of a slot of four, split in these two groups, and that is remarked."""
+    ports = [
+        root_port("01.0", (4, 1), [drive((4, 4))], slot=Slot(number=1, name="SLOT1", wired=4)),
+        root_port("01.1", (4, 2), [drive((4, 4))], slot=Slot(number=1)),
+    ]
+    text, sheet = written(ports)
+    assert (sheet.slots[0].lanes, sheet.slots[0].splits) == (4, ((1, 2),))
+    assert "Its ports show 3 lanes" in comments(text)
+
+
+def test_a_carrier_that_works_has_the_power_that_it_needs() -> None:
+    """Four drives of 8.5 W on an x8 card take more than the 25 W of its edge, so 9 W come another way.
+
+    Source: PCI Express Card Electromechanical Specification, 25 W for x4 and x8 cards.
+    """
+    text, sheet = text_of("bench-1-switch-carrier"), sheet_of("bench-1-switch-carrier")
+    assert (sheet.cards[0].connector, sheet.cards[0].cable_watts) == (8, 9.0)
+    assert "Its drives may take 34 W, and its edge gives 25 W at most." in comments(text)
+    assert {one.cable_watts for one in sheet_of("bench-1-upgraded").cards} == {0.0}
+
+
+def test_a_carrier_whose_drives_say_nothing_of_power_is_taken_with_typical_ones() -> None:
+    """An ordinary user's sheet of the same machine counts 9 W for each drive, as of the kind nvme-gen4."""
+    ports = [root_port("01.0", (4, 8), [carrier((4, 8), [drive((4, 4)) for _ in range(4)], down=(4, 4))])]
+    seen = audit(facts(build(Machine(name="bench-1", buses={"0000:00": ports})), privileged=False))
+    assert parse(from_audit(seen, "x"), "x").cards[0].cable_watts == 11.0  # 4 x 9 - 25
+
+
 def test_a_card_wider_than_its_connector_shows_that_the_end_is_open() -> None:
     """A x16 card in a slot told to have an x4 connector can only be there if the end is open, and that is remarked."""
     text, sheet = written([root_port("01.0", (3, 4), display((4, 16)), slot=slot(1, "S1", connector=4, wired=4))])

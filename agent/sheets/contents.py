@@ -6,17 +6,20 @@ remark, and a card of which nothing is known stays where it is.
 
 from __future__ import annotations
 
+from math import ceil
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from agent.findings import Rate, Verdict
 from agent.machine import drives_display
 from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, Names, harmless, is_drive, what
+from agent.sheets.reading import drive_of
 from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, Uplink
 from agent.throughput import link_mbps
 from knowledge import pcie
-from knowledge.slots import MODULE_LANES, connector_of
+from knowledge.slots import MODULE_LANES, card_watts, connector_of
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -31,6 +34,7 @@ LONGEST_TEXT: Final = 150
 MOST_BAYS: Final = 16
 MOST_DRIVE_WATTS: Final = 100  # a drive that claims more was misread, or jests
 DRIVE_LANES: Final = (16, 8, 4, 2, 1)
+TYPICAL: Final = (3, 4, 5)  # generations that knowledge/parts.toml has a typical drive of
 LINK_LANES: Final = (16, 12, 8, 4, 2, 1)
 
 
@@ -61,8 +65,10 @@ class Contents:
             self._add_drive(place.fitted[0], slot, slot=slot.label)
         elif len(place.fitted) == 1 and self._is_switch_carrier(place.fitted[0]):
             self._add_switch_carrier(place.fitted[0], slot)
+            self._supply_last(slot)
         elif any(map(is_drive, place.fitted)):
             self._add_passive_carrier(place, slot)
+            self._supply_last(slot)
         else:
             self._add_plain_card(place, slot)
 
@@ -163,6 +169,23 @@ class Contents:
         )
         self.cards.append(Part(card, tuple(_passive_remarks(slot, len(holds), others))))
 
+    def _supply_last(self, slot: SlotSpec) -> None:
+        """Let the carrier added last have the power that its drives may take: as they work, it must have it."""
+        part = self.cards[-1]
+        card = part.spec
+        assert isinstance(card, CardSpec)
+        drives = [drive.spec for drive in self.drives if isinstance(drive.spec, DriveSpec)]
+        takes = sum(_takes(drive) for drive in drives if drive.card == card.name)
+        gets = card_watts(card.connector, card.height)
+        gets = gets if slot.power_watts is None else min(gets, slot.power_watts)
+        if takes > gets:
+            remark = (
+                f"Its drives may take {takes:g} W, and its edge gives {gets:g} W at most. As they work, the rest comes"
+                " another way, such as a supply cable, or the edge is longer than its lanes need. Check it."
+            )
+            more = ceil(100 * (takes - gets)) / 100
+            self.cards[-1] = Part(replace(card, cable_watts=more), (*part.remarks, remark))
+
     def _add_plain_card(self, place: Place, slot: SlotSpec) -> None:
         """A card without bays; the rate that it has now is the rate that it should have."""
         holds = place.fitted
@@ -244,6 +267,14 @@ def bays(below: Iterable[Judged]) -> list[Judged]:
         if one in drives or (one in empty and one.port_can is not None and one.port_can.width in widths)
     ]
     return found[:MOST_BAYS]
+
+
+def _takes(drive: DriveSpec) -> float:
+    """What a drive takes at most, watts; where it does not say, that of a typical drive of its generation."""
+    if drive.power_watts is not None:
+        return drive.power_watts
+    generation = min(max(drive.generation, TYPICAL[0]), TYPICAL[-1])
+    return drive_of(f"nvme-gen{generation}", drive.name).power_watts or 0.0
 
 
 def _ability(one: Judged, slot: SlotSpec, remarks: list[str]) -> Rate:

@@ -24,6 +24,7 @@ from agent.sheets.places import (
     label_of,
     offers,
     places,
+    split_now,
     splitting,
     twins,
     watts,
@@ -110,14 +111,14 @@ def _slot(tree: Tree, place: Place, uplinks: dict[str, Part]) -> Part | None:
             remarks.append("The size of its connector is not told; written is what its lanes need. Check it.")
         limit = watts(place)
         remarks += splitting(place, rate)
-    widths = tuple(one.port_can.width for one in place.links if one.port_can is not None)
+    split = split_now(place)
     spec = SlotSpec(
         label=place.label,
         kind=kind,
         connector=connector,
         lanes=rate.width,
         generation=rate.speed,
-        splits=(widths,) if kind == "card" and len(widths) > 1 and sum(widths) == rate.width else (),
+        splits=(split,) if kind == "card" and split else (),
         uplink=_uplink(tree, place.links[0], uplinks),
         power_watts=limit,
         port=place.links[0].port_address,

@@ -12,6 +12,7 @@ from msgspec import Struct
 from agent.findings import Rate, Verdict
 from knowledge import pcie
 from knowledge.classes import describe_class
+from knowledge.rates import WIDTHS
 from knowledge.slots import CONNECTORS
 from probes.unread import Unread
 
@@ -217,7 +218,19 @@ def offers(place: Place, remarks: list[str]) -> Rate | None:
         if wired > offered:
             fewer = f"The firmware says that {wired} lanes are wired, but the port offers {offered}"
             remarks.append(f"{fewer}: a neighbour or a split may have taken them. See the manual.")
-    return Rate(speed, lanes) if 0 < lanes <= MOST_LANES else None
+    if not 0 < lanes <= MOST_LANES:
+        return None
+    if lanes not in WIDTHS:
+        remarks.append(f"Its ports show {lanes} lanes; written is the next number that a slot can have. Check it.")
+    return Rate(speed, next(width for width in WIDTHS if width >= lanes))
+
+
+def split_now(place: Place) -> tuple[int, ...]:
+    """The groups of lanes of the ports of a split slot, in order; () for a slot of one port, or of unknown ports."""
+    widths = [one.port_can.width for one in place.links if one.port_can is not None]
+    if len(widths) < max(2, len(place.links)):
+        return ()
+    return tuple(group for width in widths for group in ((8, 4) if width == 12 else (width,)))  # noqa: PLR2004
 
 
 def splitting(place: Place, rate: Rate) -> Iterator[str]:
