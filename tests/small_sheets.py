@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Sheet, SlotSpec
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 FOUR_WAYS = ((8, 8), (4, 4, 4, 4))
 
@@ -60,3 +60,9 @@ def sheet(
     return Sheet(
         source="bench-1.toml", machine=machine, slots=tuple(slots), cards=tuple(cards), drives=tuple(fitted), **more
     )
+
+
+def patience(times: int = 5000) -> Callable[[], bool]:
+    """Time that is up after so many looks at the clock, so that a test ends alike on every machine."""
+    left = iter(range(times))
+    return lambda: next(left, None) is not None

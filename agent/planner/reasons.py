@@ -135,7 +135,8 @@ class Seen:
         card = self.cards[drive.card]
         bays, _ = bays_of(self.slots[label], card)
         if drive.bay is not None and drive.bay not in bays:
-            return f"it stays in bay {drive.bay} of {card.name}, which {label} has no lanes for: {self._split(card)}"
+            where = f"bay {drive.bay} of {card.name}, which {label} has no lanes for"
+            return f"it stays in {where}: {card.name} {self._split(card)}"
         return f"it stays on {card.name}, which in {label} has bays and power for {counted(len(bays), 'drive')} at most"
 
     def _slots_for(self, drive: DriveSpec) -> list[str]:

@@ -99,18 +99,23 @@ class Whys:
 
     def _all_worse(self, here: int, others: list[int]) -> str:
         """Why none of the other slots of a card will do as things are."""
-        used = sum(count for _, number, count in self.arrangement.drives if number == here)
-        few = [number for number in others if self.problem.holders[number].bays < used]
-        labels = [self.sheet.slots[self.problem.holders[number].slot].label for number in others]
-        if few and len(few) == len(others):
-            bays = max(self.problem.holders[number].bays for number in few)
-            gives = "gives" if len(few) == 1 else "give"
-            return f"{listed(labels)} {gives} lanes to {counted(bays, 'bay')} of it only, and {used} are wanted"
-        owners = {label: self._owner(label) for label in labels}
-        taken = [f"{label} by {owner}" for label, owner in owners.items() if owner is not None]
-        if len(taken) == len(labels):
-            return f"the other slots that it fits are taken: {listed(taken)}"
-        return f"{listed(labels)} would take it too, but for what it would hide, what is there, or its drives"
+        there = [(kind, count) for kind, number, count in self.arrangement.drives if number == here]
+        used = sum(count for _, count in there)
+        watts = sum(self.problem.classes[kind].watts * count for kind, count in there)
+        found = []
+        for number in others:
+            holder = self.problem.holders[number]
+            label = self.sheet.slots[holder.slot].label
+            owner = self._owner(label)
+            if holder.bays < used:
+                found.append(f"{label} gives lanes to {counted(holder.bays, 'bay')} of it only, and {used} are wanted")
+            elif holder.watts is not None and holder.watts < watts:
+                found.append(f"{label} leaves its drives {holder.watts / 100:g} W, and they take {watts / 100:g} W")
+            elif owner is not None:
+                found.append(f"{label} is taken by {owner}")
+            else:
+                found.append(f"in {label} a wide card and another part would be in each other's way")
+        return "; ".join(found)
 
     def _owner(self, label: str) -> str | None:
         """The card in a slot of the plan."""

@@ -1,0 +1,427 @@
+"""Plans of small sheets worked out by hand: places, rates, reasons, needs, other arrangements.
+
+Rates by hand: x4 at 8 GT/s carries 3,938.46 MB/s (128b/130b), of which 256 / 280 are data: 3,600.88 MB/s (24 bytes of
+overhead a packet: Neugebauer et al., SIGCOMM 2018); three quarters, 2,953.85 MB/s, are the rule of thumb (common
+practice). x8 and x16 carry twice and four times that, 16 GT/s twice that of 8.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from agent.planner.alternatives import gap
+from agent.planner.figures import ITSELF
+from agent.planner.plan import plan
+from agent.planner.problem import Score
+from agent.planner.result import NeedSeen, Plan
+from agent.sheets.reading import parse
+from agent.sheets.sheet import Need, Place, Placement, StripeSpec, Uplink
+from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
+from tests.sheets import BENCH_1
+from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, patience, sheet, slot, socket, switch
+
+if TYPE_CHECKING:
+    from agent.planner.result import CardPlanned, DrivePlanned
+    from agent.sheets.sheet import Sheet
+
+GEN3_X4 = (2953.846, 3600.879)
+
+
+def planned(one: Sheet) -> Plan:
+    """The plan of a sheet."""
+    found = plan(one, patience())
+    assert found.proved
+    assert "" == found.gap
+    return found
+
+
+def card_of(found: Plan, name: str) -> CardPlanned:
+    """A card of a plan by its name."""
+    return next(one for one in found.cards if one.name == name)
+
+
+def drive_of(found: Plan, name: str) -> DrivePlanned:
+    """A drive of a plan by its name."""
+    return next(one for one in found.drives if one.name == name)
+
+
+def near(rates: tuple[float, float]) -> object:
+    """Rates as computed by hand to a thousandth of a MB/s."""
+    return pytest.approx(rates, abs=0.002)
+
+
+# --- A plan by hand ----------------------------------------------------------------------------------------------
+
+
+def two_slots() -> Sheet:
+    """A switch carrier in a narrow slot today, with two of its drives; a wide slot is free."""
+    slots = [slot("SLOT1", 4, connector=16, power_watts=75.0), slot("SLOT2", 16)]
+    fitted = [drive("a", card="rack", bay=1), drive("b", card="rack", bay=3), drive("c")]
+    return sheet(slots, [switch("rack", slot="SLOT1")], fitted)
+
+
+def test_a_carrier_goes_where_its_drives_are_not_held_back() -> None:
+    """The carrier moves to the wide slot with its drives in their bays; the new drive takes the first free bay."""
+    found = planned(two_slots())
+    places = {"a": Place("rack", 1), "b": Place("rack", 3), "c": Place("rack", 2)}
+    assert Placement({"rack": "SLOT2"}, places) == found.placement
+    assert () == found.unplaced
+    rack = card_of(found, "rack")
+    assert ("SLOT2", "SLOT1", (3, 16), 3, 1) == (rack.slot, rack.was, rack.link, rack.bays_used, rack.bays_free)
+    assert (5.0 + 3 * 8.0, 75.0) == (rack.watts, rack.watts_limit)
+    assert "in SLOT1 the worst-off drive would read 2,401 MB/s less" == rack.why
+
+
+def test_rates_come_with_ranges_and_with_what_decides() -> None:
+    """Each drive has its rates alone and together, read and written, and the hop that decides them."""
+    one = drive_of(planned(two_slots()), "c")
+    assert near(GEN3_X4) == one.alone
+    assert near(GEN3_X4) == one.together
+    written = (2953.846, 3653.066)  # 3,938.46 x 256 / 276
+    assert near(written) == one.alone_write
+    assert near(written) == one.together_write
+    assert ("bay 2 of rack in SLOT2", None) == (one.place, one.was)
+    assert ("its own link, 8 GT/s (Gen 3) x4", False) == (one.narrowest, one.held_back)
+    assert "bay 1 of rack in SLOT1" == drive_of(planned(two_slots()), "a").was
+
+
+def test_figures_stand_beside_those_of_today() -> None:
+    """Today two drives share four lanes; planned, three have four each, for two moves."""
+    found = planned(two_slots())
+    assert found.today is not None
+    assert (2, 0) == (found.today.placed, found.today.moves)
+    assert near((1800.440, 3600.879)) == (found.today.worst_mbps, found.today.total_mbps)
+    assert 3 == found.figures.placed
+    assert (2, 1) == (found.figures.moves, found.figures.slots_used)
+    assert pytest.approx(3 * 3600.879, abs=0.01) == found.figures.total_mbps
+
+
+def test_nothing_fitted_has_no_figures_of_today() -> None:
+    """A machine that is empty today has nothing to compare with."""
+    assert planned(sheet([socket("M1")], [], [drive("a")])).today is None
+
+
+def test_a_drive_that_does_not_work_today_counts_for_nothing() -> None:
+    """A drive in a bay without lanes is not among what the parts give today."""
+    fitted = [drive("a", card="rack", bay=1), drive("b", card="rack", bay=2)]
+    found = planned(sheet([slot("SLOT1", 16)], [passive("rack", slot="SLOT1")], fitted))
+    assert found.today is not None
+    assert 1 == found.today.placed
+
+
+def test_a_shared_link_is_named_where_it_holds_a_drive_back() -> None:
+    """Of two drives behind one uplink each has half of it while both are read, and the uplink is named."""
+    slots = [socket("M1", uplink="chipset"), socket("M2", uplink="chipset")]
+    found = planned(sheet(slots, [], drives(2), uplinks=(Uplink("chipset", 4, 3),)))
+    one = found.drives[0]
+    assert near((1476.923, 1800.440)) == one.together
+    assert near(GEN3_X4) == one.alone
+    assert ("the shared uplink chipset", True) == (one.narrowest, one.held_back)
+
+
+def test_a_drive_below_its_link_is_its_own_limit() -> None:
+    """A drive slower than its link is held back by nothing."""
+    one = planned(sheet([socket("M1")], [], [drive("a", read_mbps=2000.0)])).drives[0]
+    assert ((2000.0, 2000.0), ITSELF, False) == (one.alone, one.narrowest, one.held_back)
+
+
+def test_watts_are_not_given_where_a_figure_is_missing() -> None:
+    """The power of a card is not known where a figure is missing, and a typical one is told as taken."""
+    found = planned(sheet([slot("SLOT1", 16)], [switch("rack")], [drive("a", power_watts=None)]))
+    assert (None, 75.0) == (found.cards[0].watts, found.cards[0].watts_limit)
+    assert "the power of a is taken as typical, as the sheet does not say" in found.cards[0].why
+
+
+def test_typical_power_counts_where_the_sheet_does_not_say() -> None:
+    """Three drives of generation 4 (typically 9 W) do not go onto a card with 25 W of which it takes 5; two do."""
+    fitted = [drive(f"d{number}", 4, power_watts=None) for number in range(3)]
+    found = planned(sheet([slot("SLOT1", 8)], [switch("rack", 4, 8)], fitted))
+    assert 2 == len(found.drives)
+    assert "has 2 W of 25 W left in SLOT1, it takes 9 W (typical of its generation, as the sheet does not say)" in (
+        found.unplaced[0].why
+    )
+
+
+def test_the_good_sheet_is_planned_whole() -> None:
+    """The refit of bench-1 places every part, meets every need and keeps the display where it stays."""
+    found = planned(parse(BENCH_1, "bench-1.toml"))
+    assert ((), 7, 4) == (found.unplaced, found.figures.placed, found.figures.needs_met)
+    assert {"met"} == {need.answer for need in found.needs}
+    assert "SLOT1" == card_of(found, "preview display").slot
+    assert "SLOT3" == card_of(found, "scratch carrier").slot
+    assert {one.name for one in found.sheet.drives} == {one.name for one in found.drives}
+
+
+# --- Why ---------------------------------------------------------------------------------------------------------
+
+
+def why(one: Sheet, name: str) -> str:
+    """The reason of a card or drive of a plan."""
+    found = planned(one)
+    reasons = {part.name: part.why for part in found.cards} | {part.name: part.why for part in found.drives}
+    return reasons[name]
+
+
+def test_what_stays_says_so() -> None:
+    """Cards and drives that the sheet keeps in place have that as their reason."""
+    one = sheet(
+        [slot("SLOT1", 16), slot("SLOT2", 16), socket("M1"), socket("M2")],
+        [card("net", slot="SLOT1", stays=True)],
+        [drive("boot", slot="M1", stays=True)],
+    )
+    assert ("stays: the sheet says so",) * 2 == (why(one, "net"), why(one, "boot"))
+
+
+def test_what_stays_against_the_figures_is_told() -> None:
+    """A part that stays where the sheet's figures forbid it has the contradiction in its reason."""
+    one = sheet(
+        [slot("SLOT1", 4), slot("SLOT2", 16), socket("M1", lengths=("2230",))],
+        [card("net", 8, slot="SLOT1", stays=True)],
+        [drive("boot", slot="M1", stays=True, length="2280")],
+    )
+    assert (
+        "stays: the sheet says so; by the sheet's figures its x8 connector does not go into SLOT1 (x4): one of them is"
+        " wrong"
+    ) == why(one, "net")
+    assert (
+        "stays: the sheet says so; by the sheet's figures M1 takes 2230, not a 2280 drive: one of them is wrong"
+    ) == why(one, "boot")
+
+
+def test_a_wide_card_without_covers_is_told() -> None:
+    """A wide card in a slot that does not say what it covers has that in its reason."""
+    one = sheet([slot("SLOT1", 16)], [card("display", 16, wide=2)])
+    assert "the only slot for cards; the sheet does not say what a wide card in SLOT1 hides, so nothing is counted" in (
+        why(one, "display")
+    )
+
+
+def test_the_only_slot_is_named_by_its_reason() -> None:
+    """A card with one possible slot says what leaves it that one."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 4), slot("SLOT3", 16, height="low")]
+    one = sheet(slots, [card("net", 8)])
+    assert "the only slot that its x8 connector and its height fit" == why(one, "net")
+
+
+def test_a_card_that_could_be_anywhere_stays_where_it_is() -> None:
+    """A fitted card that no other slot serves better stays; a new one takes the smaller slot."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 4)]
+    assert "stays where it is: in SLOT2 it would do no better" == why(sheet(slots, [card("net", slot="SLOT1")]), "net")
+    assert "in SLOT1 it would do as well, but take up a bigger slot" == why(sheet(slots, [card("net")]), "net")
+
+
+def test_a_card_says_which_need_it_serves() -> None:
+    """A card that is where a need wants it says which need would be lost."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16)]
+    needs = (Need(name="cables reach", cards=("net",), in_slot="SLOT1"),)
+    one = sheet(slots, [card("net", slot="SLOT2")], needs=needs)
+    assert 'in SLOT2 the need "cables reach" would not be met' == why(one, "net")
+
+
+def test_a_carrier_says_that_other_slots_have_too_few_lanes() -> None:
+    """A passive carrier in the only split slot says what the others would give it."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
+    one = sheet(slots, [passive("rack")], drives(3))
+    assert "SLOT1 gives lanes to 1 bay of it only, and 3 are wanted" == why(one, "rack")
+
+
+def test_taken_slots_are_named_with_their_cards() -> None:
+    """A card whose other slots are held by cards that fit nowhere else names them."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 1, connector=1)]
+    one = sheet(slots, [card("display", 16), card("net", 1)])
+    assert "SLOT1 is taken by display" == why(one, "net")
+
+
+def test_a_drive_says_what_would_be_lost_elsewhere() -> None:
+    """A drive of generation 4 in the faster socket says what it would lose in the slower one."""
+    one = sheet([socket("M1", 4), socket("M2", 3)], [], [drive("fast", 4), drive("slow", 3)])
+    assert "in M2 (in exchange with slow) all drives together would read 3,601 MB/s less" == why(one, "fast")
+
+
+def test_a_drive_with_one_place_says_so() -> None:
+    """A drive that nothing else takes says so, and one whose other places are taken names them."""
+    alone = sheet([socket("M1"), socket("M2", lengths=("2230",))], [], [drive("long", length="22110")])
+    assert "nothing else takes it" == why(alone, "long")
+    twins = sheet([socket("M1"), socket("M2")], [], drives(2))
+    assert "M2 would take it, but all bays there are taken by drives like it, or the power is" == why(twins, "drive-1")
+
+
+# --- Stripes -----------------------------------------------------------------------------------------------------
+
+
+def striped(raid: int, **more: object) -> Plan:
+    """Four drives on a switch carrier of eight lanes, as one set."""
+    stripes = (StripeSpec("scratch", raid, tuple(f"drive-{number}" for number in range(1, 5))),)
+    return planned(sheet([slot("SLOT1", 16)], [switch("rack", 4, 8, connector=16)], drives(4), stripes=stripes, **more))
+
+
+def test_a_stripe_has_its_rates_and_cautions() -> None:
+    """Four drives behind eight lanes of 8 GT/s give what the link carries, and the risk is told."""
+    one = striped(0).stripes[0]
+    assert near((5907.692, 7201.758)) == one.read
+    assert near((5907.692, 7306.132)) == one.write
+    assert one.read == one.read_together
+    assert "the link of rack in SLOT1" == one.narrowest
+    assert STRIPE_CAUTION == one.cautions[0]
+    assert "All its drives hang on rack: without that card nothing of it can be read." in one.cautions
+
+
+def test_copies_are_written_twice_and_told() -> None:
+    """RAID 10 writes half of what its drives do, and reading depends on whether both copies are read."""
+    one = striped(10).stripes[0]
+    assert near((5907.692 / 2, 7306.132 / 2)) == one.write
+    assert COPIES_CAUTION == one.cautions[0]
+    assert any("from one copy of each pair to both at once" in caution for caution in one.cautions)
+
+
+def test_a_stripe_of_unlike_drives_goes_at_the_slowest_pace() -> None:
+    """A slower member is named by what it costs; a set without all its drives is not there at all."""
+    stripes = (StripeSpec("scratch", 0, ("a", "b")), StripeSpec("lost", 0, ("b", "flat")))
+    fitted = [drive("a"), drive("b", read_mbps=1000.0), drive("flat", form="u.2")]
+    found = planned(sheet([socket("M1"), socket("M2")], [], fitted, stripes=stripes))
+    assert ["scratch"] == [one.name for one in found.stripes]
+    assert (2000.0, 2000.0) == found.stripes[0].read
+    assert "the slowest drive itself" == found.stripes[0].narrowest
+    assert any("1,000 MB/s in place of 3,601 MB/s" in caution for caution in found.stripes[0].cautions)
+
+
+# --- Needs -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("asked", "answer"), [(2950.0, "met"), (3500.0, "at best"), (3600.8, "at best"), (3601.0, "not met")]
+)
+def test_a_rate_is_met_at_best_or_not(asked: float, answer: str) -> None:
+    """A rate below the range of a drive is met, within it met at best, and above it not."""
+    needs = (Need(name="fast", drives=("a",), read_mbps=asked),)
+    found = planned(sheet([socket("M1")], [], [drive("a")], needs=needs))
+    assert answer == found.needs[0].answer
+    assert f"a reads 2,954 to 3,601 MB/s; {asked:,.0f} MB/s asked" in found.needs[0].why
+
+
+def test_a_need_of_a_stripe_is_of_the_whole() -> None:
+    """A stripe behind eight lanes does not read 12,000 MB/s, and what decides is named."""
+    found = striped(0, needs=(Need(name="scanner", stripe="scratch", read_mbps=12000.0),))
+    why_not = "scratch reads 5,908 to 7,202 MB/s; 12,000 MB/s asked; the link of rack in SLOT1 decides"
+    assert (NeedSeen("scanner", "not met", why_not),) == found.needs
+
+
+def test_needs_that_contradict_leave_one_unmet() -> None:
+    """Of two needs for the same slot one is met, and the other says where its card is."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16)]
+    needs = (Need(name="one", cards=("net",), in_slot="SLOT1"), Need(name="two", cards=("sound",), in_slot="SLOT1"))
+    found = planned(sheet(slots, [card("net"), card("sound")], needs=needs))
+    assert ["met", "not met"] == sorted(need.answer for need in found.needs)
+    unmet = next(need for need in found.needs if need.answer == "not met")
+    assert f"{'net' if unmet.name == 'one' else 'sound'} is in SLOT2, not in SLOT1" == unmet.why
+    assert 1 == found.figures.needs_met
+
+
+def test_a_need_of_a_part_without_a_place_is_not_met() -> None:
+    """Cards and drives that have no place are named in the need that asks for them."""
+    needs = (
+        Need(name="net first", cards=("net",), in_slot="SLOT1"),
+        Need(name="fast", drives=("a",), read_mbps=100.0),
+    )
+    found = planned(sheet([slot("SLOT1", 4)], [card("net", 16)], [drive("a")], needs=needs))
+    assert ["net has no place", "a has no place"] == [need.why for need in found.needs]
+
+
+def test_splits_and_switches_are_refused_where_asked() -> None:
+    """A boot drive that must hang on neither takes the socket, though a carrier would do as well."""
+    slots = [slot("SLOT1", 16, splits=FOUR_WAYS), slot("SLOT2", 16), socket("M1")]
+    cards = [passive("rack"), switch("tower")]
+    needs = (Need(name="boot", drives=("boot",), not_on_split=True, not_behind_switch=True),)
+    found = planned(sheet(slots, cards, [drive("boot"), *drives(2)], needs=needs))
+    assert "M1" == drive_of(found, "boot").place
+    assert (NeedSeen("boot", "met", "boot in M1: no split slot and no packet switch"),) == found.needs
+
+
+@pytest.mark.parametrize(
+    ("carrier", "words"),
+    [
+        (passive("rack"), "boot is on rack, which needs a split slot"),
+        (switch("rack"), "boot is behind the packet switch of rack"),
+    ],
+)
+def test_a_drive_where_it_should_not_hang_is_told(carrier: object, words: str) -> None:
+    """Where only a split slot or a switch is there, the need is not met, and says so."""
+    needs = (Need(name="boot", drives=("boot",), not_on_split=True, not_behind_switch=True),)
+    found = planned(sheet([slot("SLOT1", 16, splits=FOUR_WAYS)], [carrier], [drive("boot")], needs=needs))  # type: ignore[list-item]
+    assert (NeedSeen("boot", "not met", words),) == found.needs
+
+
+def test_the_link_that_a_card_wants_is_a_need() -> None:
+    """A display card takes the slot that gives it the link it wants, and the rate is told."""
+    slots = [slot("SLOT1", 4, connector=16), slot("SLOT2", 16)]
+    found = planned(sheet(slots, [card("display", 16, wants_mbps=7876.0, slot="SLOT1")]))
+    expected = "8 GT/s (Gen 3) x16 in SLOT2, 15,754 MB/s; 7,876 MB/s wanted"
+    assert (NeedSeen("link of display", "met", expected),) == found.needs
+    assert found.today is not None
+    assert (0, 1) == (found.today.needs_met, found.figures.needs_met)
+
+
+# --- Other arrangements ------------------------------------------------------------------------------------------
+
+
+def test_alternatives_tell_what_they_cost() -> None:
+    """Leaving the carrier where it is costs rate and spares a move."""
+    found = planned(two_slots())
+    stay = next(one for one in found.alternatives if one.placement.cards == {"rack": "SLOT1"})
+    assert "rack in SLOT1 instead of SLOT2" == stay.what
+    assert (
+        "2,401 MB/s less for the worst-off drive, 7,202 MB/s less together, 1 move fewer,"
+        " less of the slots' lanes taken up"
+    ) == stay.costs
+    assert (3, 1, 1) == (stay.figures.placed, stay.figures.moves, stay.figures.slots_used)
+    assert pytest.approx(3600.879, abs=0.01) == stay.figures.total_mbps
+
+
+def test_fewest_moves_keeps_what_is_fitted() -> None:
+    """Where the best plan moves much, the one that only fits the new parts stands beside it under that name."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 8), slot("SLOT3", 8, power_watts=20.0)]
+    cards = [switch("rack", 2, 8, slot="SLOT2"), card("net", 4, slot="SLOT3"), card("sound", 4, slot="SLOT1")]
+    fitted = [drive("a", 4, card="rack", bay=1), drive("b", 4, slot="M1"), drive("c", 3), drive("d", 3, slot="M2")]
+    sockets = [socket("M1", 2), socket("M2", 4), socket("M3", 1)]
+    found = planned(sheet([*slots, *sockets], cards, fitted))
+    few = next(one for one in found.alternatives if one.what.startswith("Fewest moves: "))
+    assert {"rack": "SLOT2", "net": "SLOT3", "sound": "SLOT1"} == few.placement.cards
+    assert (1, Place("M1", None)) == (few.figures.moves, few.placement.drives["b"])
+    assert found.figures.moves > 1
+    assert "fewer" in few.costs
+
+
+def test_what_looks_the_same_is_not_listed() -> None:
+    """Two carriers of one kind that change places are no alternative, and neither is leaving a part out."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16)]
+    found = planned(sheet(slots, [switch("left"), switch("right")], drives(8)))
+    assert () == found.alternatives
+
+
+def test_a_plan_cut_short_says_how_much_better_could_be() -> None:
+    """Without time a plan is not proved and says what might be gained; cards that stay are in it all the same."""
+    slots = [slot("SLOT1", 4, connector=16), slot("SLOT2", 16)]
+    cards = [switch("rack", slot="SLOT1"), passive("spare", 1, 4, slot="SLOT2", stays=True)]
+    found = plan(sheet(slots, cards, drives(4)), patience(0))
+    assert not found.proved
+    assert found.gap
+    assert "SLOT2" == found.placement.cards["spare"]
+
+
+@pytest.mark.parametrize(
+    ("bound", "words"),
+    [
+        (Score(4, 1, 100, 200, -1, -10), ""),
+        (Score(5, 0, 0, 0, 0, 0), "at most 1 part more could have a place"),
+        (Score(4, 3, 0, 0, 0, 0), "at most 2 needs more could be met"),
+        (Score(4, 1, 12100, 0, 0, 0), "the worst-off drive could read at most 1,200 MB/s more"),
+        (Score(4, 1, 100, 10200, 0, 0), "all drives together could read at most 1,000 MB/s more"),
+        (Score(4, 1, 100, 200, 0, -10), "the same could be had with at most 1 move fewer"),
+        (Score(4, 1, 100, 200, -1, 0), "the same could perhaps be had in smaller slots"),
+    ],
+)
+def test_a_gap_is_told_by_what_counts_first(bound: Score, words: str) -> None:
+    """The first part of the score in which the bound is greater is what could be gained."""
+    assert words == gap(Score(4, 1, 100, 200, -1, -10), bound)
