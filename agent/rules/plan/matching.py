@@ -36,6 +36,10 @@ class _Matching:
         self.source = planned.source
         self.spots = Spots(seen, planned)
         self.chains = chains(seen)
+        self.behind: dict[str, list[Judged]] = {}
+        for one in seen.judged:
+            for up in self.chains[one.link.key][1:]:
+                self.behind.setdefault(up.link.key, []).append(one)
         self.fitted = tuple(self._fitted())
         self.free = dict.fromkeys(range(len(self.fitted)))
         # A card is what answers first on the way from the processor.
@@ -105,8 +109,14 @@ class _Matching:
             there = next((top for top in self._free_tops() if self._here(card, top)), None)
             if there is not None:
                 card.found, card.how = there, "other"
-            elif card.card.pci_id is None and card.spot is None and (card.label or card.card.carrier == "none"):
+            elif card.spot is None and self._may_be_any(card):
                 card.how = "untold"
+
+    def _may_be_any(self, card: CardMatch) -> bool:
+        """Whether a card without a known place may be one that answers, for lack of identifiers here or there."""
+        if card.card.pci_id is None:
+            return bool(card.label) or card.card.carrier == "none"
+        return any(identity(top) is None for top in self._free_tops())
 
     def _how(self, card: CardMatch, top: Judged) -> How:
         if card.card.slot is None or self._here(card, top):
@@ -181,9 +191,10 @@ class _Matching:
                 number = next((number for number in self.free if fits(match, self.fitted[number])), None)
                 if number is not None:
                     self._take(match, number, self._where(match, self.fitted[number]))
+        unknown = any(self.fitted[number].model is None for number in self.free)
         for match in self._open_drives():
-            if match.spot is None and not (match.drive.slot is None and match.on is None) and _model(match) is None:
-                match.how = "untold"
+            if match.spot is None and (match.label or match.on is not None or unknown):
+                match.how = "untold" if _model(match) is None or unknown else "missing"
 
     def _in_bay(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive is in the very bay, counted in the order of ports, and nothing speaks against it."""
@@ -192,12 +203,8 @@ class _Matching:
             return False
         ports: Sequence[Judged] = card.spot.links if card.spot is not None else ()
         if card.card.carrier == "switch":
-            ports = self._bays_of(card.found) if card.found is not None and card.how != "other" else ()
+            ports = self.behind.get(card.found.link.key, ()) if card.found is not None and card.how != "other" else ()
         return len(ports) > 1 and any(port is one.own for port in ports[bay - 1 : bay])
-
-    def _bays_of(self, carrier: Judged) -> list[Judged]:
-        """The links behind a carrier's switch, in the order of their ports."""
-        return [one for one in self.seen.judged if any(up is carrier for up in self.chains[one.link.key][1:])]
 
     def _same_in_place(self, match: DriveMatch, one: Fitted) -> bool:
         return _model(match) is not None and _model(match) == one.model and self._in_place(match, one)

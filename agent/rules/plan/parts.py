@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from agent.rules.plan.spots import Spot
     from probes.facts import Drive
 
+LONGEST: Final = 150  # characters of a model or serial number in a sheet made from what is fitted
 # "here": in its place; "other": something else is there; "elsewhere": it answers in another place; "unplaced": it
 # answers, but where its place is could not be told; "missing": it answers nowhere; "untold": nothing can be said.
 How = Literal["here", "other", "elsewhere", "unplaced", "missing", "untold"]
@@ -146,8 +147,12 @@ class Matched(Struct, frozen=True):
 
 
 def known(text: object) -> str | None:
-    """A text that was read, without white space around it."""
-    return (text.strip() or None) if isinstance(text, str) else None
+    r"""A text that was read, as a sheet can hold it: "\x1b" for what is not printable, and of limited length."""
+    if not isinstance(text, str):
+        return None
+    text = text.strip()
+    shown = "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text[: LONGEST + 1])
+    return (shown if len(shown) <= LONGEST else f"{shown[: LONGEST - 3]}...") or None
 
 
 def named(text: object) -> str | None:

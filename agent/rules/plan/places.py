@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from agent.ends import rate_text
 from agent.findings import Evidence, Severity
 from agent.rules.links import subject
-from agent.rules.plan.parts import identity
+from agent.rules.plan.parts import identity, known
 from agent.rules.plan.rates import falls_below, now_text
 from agent.rules.rule import Found
 
@@ -65,7 +65,7 @@ def other_parts(matched: Matched) -> Iterator[Found]:
 def _other_drive(matched: Matched, one: DriveMatch) -> Found:
     assert one.found is not None
     found, model = one.found, one.drive.model
-    if model is not None and found.model is not None and model.strip() != found.model:
+    if model is not None and found.model is not None and known(model) != found.model:
         words, evidence = "another drive", Evidence(f"{found.name} model", found.model, f"{model} ({matched.source})")
     else:
         words = "another drive of the same model"

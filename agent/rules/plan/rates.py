@@ -55,13 +55,16 @@ def _links_below(matched: Matched) -> Iterator[tuple[CardMatch | DriveMatch, Jud
 
 
 def falls_below(judged: Judged, planned: Rate) -> bool:
-    """Whether a link gives less than planned, also when it is at the best that both of its ends can do."""
+    """Whether a link gives less than planned, also when it is at the best that both of its ends can do.
+
+    What it does now says nothing where it is below its best, or where that is not known.
+    """
     rate = judged.now
-    if judged.mbps is None or rate is None:
+    if judged.mbps is None:
         return False
-    if judged.verdict in BELOW_BEST and judged.best is not None:
+    if judged.verdict in BELOW_BEST or judged.verdict is Verdict.UNKNOWN:
         rate = judged.best
-    return _less(rate, planned)
+    return rate is not None and _less(rate, planned)
 
 
 def now_text(judged: Judged) -> str:

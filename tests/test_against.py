@@ -1,0 +1,397 @@
+"""A machine held against a build sheet: what is missing, in another place, below plan, another part, more than planned.
+
+Towers of `fixtures/` are held against sheets that were made from what is fitted, and against sheets changed by hand.
+What each finding should say on whole machines stands in their `about.toml`.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+from msgspec.structs import replace
+
+from agent.audit import audit
+from agent.findings import Severity
+from agent.planned import CardExpected, DriveExpected, Planned
+from agent.sheets.reading import parse
+from agent.sheets.writing import from_audit
+from probes import capture, collect
+from tests.against import FIXTURES, SHEET, audit_against
+from tests.boards import bench_1, bench_2, carrier, display, folio, reel_3, reel_4, ten_gigabit
+from tests.build import build, capture_bytes, facts
+from tests.machines import MACHINES
+from tests.test_machines import FOLDERS
+from tests.test_rules import silent, silent_machine
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from agent.findings import Finding
+    from agent.sheets.sheet import Sheet
+    from probes.facts import Facts
+    from tests.parts import Machine
+
+SYSTEM: Final = "Quillmark Folio 1TB"
+VIEWS: Final[dict[str, dict[str, Any]]] = {
+    "root": {},
+    "ordinary user": {"privileged": False},
+    "redacted": {"redact": True},
+}
+
+
+def planned(*cards: CardExpected, drives: tuple[DriveExpected, ...] = (), **ports: str) -> Planned:
+    """A sheet's expectations; `ports` are addresses by slot label."""
+    return Planned(source=SHEET, ports=ports, cards=cards, drives=drives)
+
+
+def card(name: str, slot: str | None, **more: Any) -> CardExpected:  # noqa: ANN401 - fields of CardExpected
+    """A card that should be fitted."""
+    fields = {"port": None, "pci_id": None, "carrier": "none", "bays": 0, "link": None, **more}
+    return CardExpected(name=name, slot=slot, **fields)
+
+
+def drive(name: str, **more: Any) -> DriveExpected:  # noqa: ANN401 - fields of DriveExpected
+    """A drive that should be fitted."""
+    nothing = dict.fromkeys(("card", "bay", "slot", "model", "serial", "link", "alone", "together"))
+    return DriveExpected(name=name, **{**nothing, **more})
+
+
+def found(machine: Machine, expected: Planned, *, privileged: bool = True) -> list[Finding]:
+    """The findings of the plan's rules on a machine."""
+    return plan_findings(audit(facts(build(machine), privileged=privileged), planned=expected))
+
+
+def plan_findings(seen: Audit) -> list[Finding]:
+    """The findings of the plan's rules."""
+    return [one for one in seen.findings if one.rule.startswith("plan-")]
+
+
+def said(findings: list[Finding]) -> list[tuple[str, str, str]]:
+    """Rule, severity and subject of each finding, in a fixed order."""
+    return sorted((one.rule, one.severity.value, one.subject) for one in findings)
+
+
+# --- A sheet made from what is fitted --------------------------------------------------------------------------
+
+
+@cache
+def seen_by(name: str, view: str) -> Facts:
+    """A machine of `fixtures/` as somebody sees it."""
+    setup = MACHINES[name]()
+    kept = capture.parse(capture_bytes(setup.tree, setup.looks, setup.again, **VIEWS[view]), name)
+    first, later = capture.recorded(kept)
+    return collect(first, later, kept.taken_at)
+
+
+def sheet_from(seen: Facts) -> Sheet:
+    """The sheet that is made from what is fitted."""
+    return parse(from_audit(audit(seen), "a capture"), SHEET)
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_a_machine_is_as_the_sheet_made_from_it_says(name: str) -> None:
+    """Held against its own sheet no machine differs; what sits dark in a slot stays what is said of that slot."""
+    kept = capture.parse((FIXTURES / name / "capture.json").read_bytes(), name)
+    first, later = capture.recorded(kept)
+    seen = collect(first, later, kept.taken_at)
+    differs = {(one.rule, one.severity) for one in plan_findings(audit_against(seen, sheet_from(seen)))}
+    dark = name in {"bench-2-power-fault", "bench-3-dark-slot"}
+    assert ({("plan-part-missing", Severity.NOTE)} if dark else set()) == differs
+
+
+# What differs between two views of one machine, and why it must: without the registers of root a dark slot looks empty;
+# an ordinary user's sheet has no payload size; a redacted name that looked like no secret is another one.
+DIFFERS: Final = {
+    ("bench-1-payload", "ordinary user", "root"): {"plan-rate-below"},
+    ("bench-1-payload", "ordinary user", "redacted"): {"plan-rate-below"},
+    ("bench-3-dark-slot", "root", "redacted"): {"plan-part-missing"},
+    ("bench-3-dark-slot", "redacted", "root"): {"plan-part-missing"},
+    ("bench-3-dark-slot", "root", "ordinary user"): {"plan-part-missing"},
+    ("bench-3-dark-slot", "redacted", "ordinary user"): {"plan-part-missing"},
+    **{("bench-2-power-fault", one, other): {"plan-part-missing"} for one in VIEWS for other in VIEWS if one != other},
+    **{
+        ("hostile-names", one, other): {"plan-other-part"}
+        for one in VIEWS
+        for other in VIEWS
+        if (one == "redacted") != (other == "redacted")
+    },
+}
+
+
+@pytest.mark.parametrize("name", sorted(MACHINES))
+def test_who_looks_makes_no_other_machine(name: str) -> None:
+    """A sheet made as root, as an ordinary user or from a redacted capture fits the machine as the others see it."""
+    actual = {}
+    for one in VIEWS:
+        sheet = sheet_from(seen_by(name, one))
+        for other in VIEWS:
+            differs = plan_findings(audit_against(seen_by(name, other), sheet))
+            if one != other and differs:
+                actual[name, one, other] = {finding.rule for finding in differs}
+    assert {key: rules for key, rules in DIFFERS.items() if key[0] == name} == actual
+
+
+# --- Missing ---------------------------------------------------------------------------------------------------
+
+
+def test_a_card_that_answers_nowhere_is_missing_with_its_drives() -> None:
+    """One finding tells of the card and of what should be on it."""
+    rack = card("rack", "SLOT1", carrier="switch", bays=2)
+    on_it = tuple(drive(name, card="rack", bay=bay) for bay, name in enumerate(("a", "b"), 1))
+    findings = found(bench_1({"M2_1": [folio("QF1-1")]}), planned(rack, drives=(*on_it, drive("c", slot="M2_1"))))
+    assert [("plan-part-missing", "fault", "0000:00:01.0")] == said(findings)
+    assert 'the card "rack" with the drives "a", "b"' in findings[0].headline
+    assert {"sheet.toml" in one.expected for one in findings[0].evidence[:1]} == {True}
+
+
+def test_a_carrier_without_a_switch_is_missing_when_none_of_its_drives_answers() -> None:
+    """Nothing answers in its slot: that is one finding, and no reason to split the slot."""
+    rack = card("rack", "PCIE1", carrier="passive", bays=4)
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay) for bay in range(1, 5))
+    findings = found(bench_2({"M2A": []}), planned(rack, drives=on_it))
+    assert [("plan-part-missing", "fault", "0000:00:01.0")] == said(findings)
+    assert "set-split" not in {step.action for step in findings[0].steps}
+
+
+def test_a_carrier_without_a_switch_and_without_drives_is_not_asked_for() -> None:
+    """Such a carrier never shows; nothing is said of it."""
+    assert [] == found(bench_2({"M2A": []}), planned(card("rack", "PCIE1", carrier="passive", bays=4)))
+
+
+@pytest.mark.parametrize("answering", [1, 2, 3])
+def test_drives_that_no_lanes_were_split_off_for_are_one_finding(answering: int) -> None:
+    """However many are missing, the advice is to count the drives and to split the slot, and not to pull any."""
+    rack = card("rack", "PCIE1", carrier="passive", bays=4)
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay) for bay in range(1, answering + 2))
+    findings = found(bench_2({"PCIE1": [reel_3("RL3-1")], "M2A": []}), planned(rack, drives=on_it))
+    assert [("plan-drives-unsplit", "fault", "0000:01:00.0")] == said(findings)
+    assert ["count-drives", "set-split"] == [step.action for step in findings[0].steps]
+
+
+def test_a_drive_missing_in_a_slot_that_is_split_is_a_matter_of_its_bay() -> None:
+    """Where each bay has its port, the empty one is named by its bay, and nobody is told to split anything."""
+    fitted = {"SLOT1": [reel_4("RL4-1")], "SLOT1c": [reel_4("RL4-3")], "SLOT1d": [reel_4("RL4-4")]}
+    rack = card("rack", "SLOT1", carrier="passive", bays=4)
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay) for bay in range(1, 5))
+    findings = found(bench_1(fitted, split=True), planned(rack, drives=on_it))
+    assert [("plan-part-missing", "fault", "0000:00:01.1")] == said(findings)
+    assert findings[0].headline.endswith('the drive "d2"')
+
+
+def test_split_parts_that_no_firmware_names_belong_to_the_slot() -> None:
+    """An ordinary user sees no slot names: the ports beside the slot's own are taken for its parts."""
+    fitted = {f"SLOT1{part}": [reel_4(f"RL4-{number}")] for number, part in enumerate(("", "b", "c", "d"), 1)}
+    rack = card("rack", "SLOT1", carrier="passive", bays=4, port="0000:00:01.0")
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay) for bay in range(1, 5))
+    expected = planned(rack, drives=on_it, SLOT1="0000:00:01.0")
+    assert [] == found(bench_1(fitted, split=True), expected, privileged=False)
+
+
+def test_a_drive_missing_behind_a_switch_leaves_the_carrier_alone() -> None:
+    """The carrier answers, so its drive is what is missing; the firmware setup has no say behind a switch."""
+    fitted = {"SLOT1": [carrier((3, 8), [reel_3("RL3-1")], bays=2)]}
+    rack = card("rack", "SLOT1", carrier="switch", bays=2)
+    on_it = tuple(drive(name, card="rack", bay=bay) for bay, name in enumerate(("a", "b"), 1))
+    findings = found(bench_1(fitted), planned(rack, drives=on_it))
+    assert [("plan-part-missing", "fault", "0000:01:00.0")] == said(findings)
+    assert 'the drive "b"' in findings[0].headline
+    assert not {"enable-slot", "set-split"} & {step.action for step in findings[0].steps}
+
+
+def test_a_part_in_a_slot_that_nobody_knows_is_missing_or_not_told() -> None:
+    """With an identifier that answers nowhere it is missing; without one nothing can be said, and that is said."""
+    expected = planned(card("known", "SLOT9", pci_id="f1d0:1010"), card("unknown", "SLOT8"))
+    seen = audit(facts(build(bench_1({}))), planned=expected)
+    assert [("plan-part-missing", "fault", "SLOT9")] == said(plan_findings(seen))
+    assert ['the card "unknown" of sheet.toml'] == [one.what for one in seen.unread if SHEET in one.what]
+
+
+def test_a_part_found_while_its_slot_is_not_is_no_difference() -> None:
+    """A card known by its identifiers is fitted, though its slot could not be told; so is a drive."""
+    expected = planned(card("lan", "X9", pci_id="F1D0:1010"), drives=(drive("boot", slot="X8", model=SYSTEM),))
+    fitted = {"SLOT4": ten_gigabit(), "M2_1": [folio("QF1-1")]}
+    assert [] == found(bench_1(fitted), expected)
+
+
+def test_where_no_function_is_listed_nothing_is_missing() -> None:
+    """A machine whose functions could not be listed is not blamed: that nothing can be said is said once."""
+    silence = replace(silent_machine(silent("0000:00:01.0")), functions=(), drives=(), sensors=())
+    seen = audit(silence, planned=planned(card("lan", "SLOT4"), drives=(drive("a"),)))
+    assert [] == plan_findings(seen)
+    assert [f"parts of {SHEET}"] == [one.what for one in seen.unread if SHEET in one.what]
+
+
+def test_identifiers_that_could_not_be_read_speak_against_no_card() -> None:
+    """A card of which nothing could be read, in the place of a known one, may be that one."""
+    silence = silent_machine(silent("0000:00:01.0"), silent("0000:01:00.0", "0000:00:01.0"))
+    silence = replace(silence, drives=(), sensors=())
+    seen = audit(silence, planned=planned(card("lan", "S", pci_id="f1d0:1010"), S="0000:00:01.0"))
+    assert [] == plan_findings(seen)
+
+
+# --- Other places, other parts ---------------------------------------------------------------------------------
+
+
+def test_a_carrier_without_identifiers_is_known_by_its_drives() -> None:
+    """A switch carrier in another slot is told by the serial numbers behind it, and its drives are not told again."""
+    fitted = {"SLOT3": [carrier((4, 4), [reel_4("RL4-1"), reel_4("RL4-2")], bays=2)], "SLOT1": display()}
+    rack = card("rack", "SLOT1", carrier="switch", bays=2)
+    on_it = (drive("a", card="rack", bay=1, serial="RL4-1"), drive("b", card="rack", bay=2, serial="RL4-2"))
+    findings = found(bench_1(fitted), planned(rack, drives=on_it))
+    assert [
+        ("plan-other-place", "limit", "0000:04:00.0"),
+        ("plan-unplanned", "note", "0000:01:00.0"),
+    ] == said(findings)
+    assert ["check-sheet", "move-as-planned"] == [step.action for step in findings[0].steps]
+
+
+def test_a_carrier_without_a_switch_moves_as_one() -> None:
+    """All its drives answer in another slot: that is one finding about the carrier."""
+    fitted = {f"SLOT1{part}": [reel_4(f"RL4-{number}")] for number, part in enumerate(("", "b"), 1)}
+    rack = card("rack", "SLOT2", carrier="passive", bays=2)
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in (1, 2))
+    findings = found(bench_1(fitted, split=True), planned(rack, drives=on_it))
+    assert [("plan-other-place", "limit", "0000:01:00.0")] == said(findings)
+    assert 'the card "rack", which sheet.toml has in SLOT2, not in SLOT1' in findings[0].headline
+
+
+def test_a_drive_is_known_by_its_serial_number_wherever_it_is() -> None:
+    """Two drives of one model that changed places are told, though either socket holds the model it should."""
+    fitted = {"M2_1": [reel_4("RL4-2")], "M2_2": [reel_4("RL4-1")]}
+    drives = (drive("a", slot="M2_1", serial="RL4-1"), drive("b", slot="M2_2", serial="RL4-2"))
+    findings = found(bench_1(fitted), planned(drives=drives))
+    places = [("plan-other-place", "limit", address) for address in ("0000:03:00.0", "0000:05:00.0")]
+    assert places == said(findings)
+
+
+def test_a_slower_place_is_a_fault() -> None:
+    """A drive in another socket than planned, where its link is less than planned, is to be acted on."""
+    drives = (drive("a", slot="M2_1", serial="RL4-1", link=(4, 4)),)
+    findings = found(bench_1({"SLOT4": [reel_4("RL4-1")]}), planned(drives=drives))
+    assert [("plan-other-place", "fault", "0000:08:00.0")] == said(findings)
+    assert "8 GT/s (Gen 3) x4, not 16 GT/s (Gen 4) x4" in findings[0].headline
+
+
+def test_a_drive_of_the_same_model_may_be_another_one() -> None:
+    """A serial number that answers nowhere, in a place with a drive of the model, is an exchange: a note."""
+    drives = (drive("a", slot="M2_1", model="Ostrayne Reel 4 2TB", serial="RL4-1"),)
+    findings = found(bench_1({"M2_1": [reel_4("RL4-7")]}), planned(drives=drives))
+    assert [("plan-other-part", "note", "nvme0")] == said(findings)
+    assert [("RL4-7", "RL4-1 (sheet.toml)")] == [(one.read, one.expected) for one in findings[0].evidence]
+
+
+def test_a_token_speaks_against_no_drive() -> None:
+    """The serial number of a redacted capture is no other one."""
+    drives = (drive("a", slot="M2_1", serial="~0123456789abcdef"),)
+    assert [] == found(bench_1({"M2_1": [reel_4("RL4-7")]}), planned(drives=drives))
+
+
+def test_another_card_in_the_place_is_a_note() -> None:
+    """A card with other identifiers than the sheet's, which answer nowhere else, was exchanged."""
+    findings = found(bench_1({"SLOT4": ten_gigabit()}), planned(card("lan", "SLOT4", pci_id="f1d0:9999")))
+    assert [("plan-other-part", "note", "0000:08:00.0")] == said(findings)
+    assert [("f1d0:1010", "f1d0:9999 (sheet.toml)")] == [(one.read, one.expected) for one in findings[0].evidence]
+
+
+def test_two_cards_that_changed_places_are_known_by_their_identifiers() -> None:
+    """Neither is taken for the other: both are told where they belong."""
+    fitted = {"SLOT3": ten_gigabit(), "SLOT1": display()}
+    expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("canvas", "SLOT3", pci_id="f1e0:1200"))
+    findings = found(bench_1(fitted), expected)
+    assert ["plan-other-place", "plan-other-place"] == [one.rule for one in findings]
+    assert ["SLOT1", "SLOT3"] == sorted(one.evidence[0].expected.split(" ")[0] for one in findings)
+
+
+# --- Below plan ------------------------------------------------------------------------------------------------
+
+
+def test_a_link_below_its_own_best_is_not_blamed_twice() -> None:
+    """A worn riser is a fault of the link; that it is below plan as well is not another one."""
+    seen = seen_by("bench-2-worn-riser", "root")
+    rack = card("rack", "PCIE1", carrier="switch", bays=2, link=(3, 8))
+    rules = [one.rule for one in audit(seen, planned=planned(rack)).findings if one.severity is Severity.FAULT]
+    assert ["link-narrow"] == rules
+
+
+def test_a_link_whose_best_would_not_do_is_a_limit_besides() -> None:
+    """Mended, the same link would still be below plan: that is told, and is no second fault."""
+    seen = seen_by("bench-2-worn-riser", "root")
+    rack = card("rack", "PCIE1", carrier="switch", bays=2, link=(3, 16))
+    findings = [one for one in plan_findings(audit(seen, planned=planned(rack))) if one.rule == "plan-link-below"]
+    assert [("plan-link-below", "limit", "0000:01:00.0")] == said(findings)
+
+
+def test_a_resting_link_is_not_below_plan() -> None:
+    """A display card at rest runs at a low speed for now, and is as planned."""
+    seen = seen_by("bench-3-idle", "root")
+    findings = plan_findings(audit(seen, planned=planned(card("canvas", "J1", link=(3, 16)))))
+    assert [] == [one for one in findings if one.rule == "plan-link-below"]
+
+
+def test_a_slower_slot_leads_to_its_setting_and_fewer_lanes_to_its_neighbours() -> None:
+    """Speed can be set in the firmware setup, lanes are shared with neighbours: each has its own step."""
+    fast = planned(card("lan", "SLOT4", link=(4, 4)))
+    tower = bench_1({"SLOT4": [carrier((4, 4), [reel_4("RL4-1")], bays=2)]})
+    (slower,) = [one for one in found(tower, fast) if one.rule == "plan-link-below"]
+    wide = planned(card("rack", "PCIE2", link=(3, 16)))
+    (narrower,) = [
+        one for one in found(bench_2({"PCIE2": [carrier((3, 16), [], bays=2)]}), wide) if one.rule == "plan-link-below"
+    ]
+    assert {"set-speed"} == {step.action for step in slower.steps} - {"check-sheet"}
+    assert {"check-sharing"} == {step.action for step in narrower.steps} - {"check-sheet"}
+
+
+def test_rates_below_plan_are_told_where_links_are_not() -> None:
+    """Packets of 128 bytes cost a drive some of its rate: a limit with the figures of both."""
+    drives = (drive("a", slot="SLOT3", link=(4, 4), alone=(5908.0, 7202.0), together=(5908.0, 7202.0)),)
+    findings = [
+        one
+        for one in plan_findings(audit(seen_by("bench-1-payload", "root"), planned=planned(drives=drives)))
+        if one.rule == "plan-rate-below"
+    ]
+    assert [("plan-rate-below", "limit", "0000:04:00.0")] == said(findings)
+    assert "packets of 128 bytes" in findings[0].evidence[-1].read
+    assert ["check-sheet"] == [step.action for step in findings[0].steps]
+
+
+def test_own_limits_of_drives_are_part_of_the_audit() -> None:
+    """With a sheet's limits a drive should reach no more than it can give, alone, with others and both ways."""
+    seen = seen_by("bench-1-upgraded", "root")
+    (one, *_) = audit(seen, limits={"nvme0": (3000.0, 2000.0)}).drives
+    assert (3000.0, 3000.0, 2000.0, 2000.0) == (
+        one.alone[1] if one.alone else None,
+        one.together[1] if one.together else None,
+        one.alone_write[1] if one.alone_write else None,
+        one.both[1][1] if one.both else None,
+    )
+    assert one.narrowest is None
+
+
+# --- More than planned -----------------------------------------------------------------------------------------
+
+
+def test_what_the_sheet_does_not_have_is_a_note_with_what_is_behind_it() -> None:
+    """A carrier too many is one note that names its drives; disks and the board's own devices are none."""
+    fitted = {"SLOT1": [carrier((3, 8), [reel_3("RL3-1"), reel_3("RL3-2")], bays=2)], "M2_1": [folio("QF1-1")]}
+    findings = found(bench_1(fitted), planned(drives=(drive("boot", slot="M2_1", model=SYSTEM),)))
+    assert [("plan-unplanned", "note", "0000:01:00.0")] == said(findings)
+    assert "with nvme0, nvme1" in findings[0].headline
+
+
+def test_without_a_sheet_nothing_is_held_against_anything() -> None:
+    """No rule of the plan speaks where no sheet is given, and the audit says that none was."""
+    seen = audit(seen_by("bench-1-upgraded", "root"))
+    assert ([], None) == (plan_findings(seen), seen.against)
+
+
+def test_a_sheet_for_anywhere_is_a_list_of_parts() -> None:
+    """Parts without a place are looked for everywhere, by what they are."""
+    fitted = {"SLOT4": ten_gigabit(), "M2_2": [folio("QF1-1")]}
+    expected = planned(
+        card("lan", None, pci_id="f1d0:1010"),
+        drives=(drive("boot", model=SYSTEM), drive("spare", model="Ostrayne Reel 4 2TB")),
+    )
+    findings = found(bench_1(fitted), expected)
+    assert [("plan-part-missing", "fault", "host")] == said(findings)
+    assert 'the drive "spare"' in findings[0].headline
