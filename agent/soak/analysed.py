@@ -1,0 +1,236 @@
+"""What an analysis of a soak says, drive by drive: the words for it. Data only; nothing is decided here.
+
+Times are seconds since the start of the soak, temperatures degrees Celsius, rates MB/s (10^6 bytes per second). `None`
+means that a thing could not be told; the words beside it say why. `words` are whole sentences for people, without the
+drive's name before them, and hold no text of devices but names of drives.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+
+if TYPE_CHECKING:
+    from agent.findings import Evidence, Rate, Severity, Step
+    from agent.soak.samples import DriveHead, End, Event, Head
+    from agent.soak.thermal import Fit
+
+LimitKind = Literal["warning", "critical"]
+FallKind = Literal["heat", "cache", "unclear", "other"]
+ThrottlingKind = Literal["proved", "inferred", "unclear", "none", "unknown"]
+ForecastKind = Literal["reaches", "close", "settles", "steady", "none"]
+CoolingKind = Literal["enough", "heatsink", "air", "both", "neighbour", "unknown"]
+
+
+class Span(Struct, frozen=True):
+    """A stretch of time, both ends in seconds."""
+
+    start: float
+    end: float
+
+    @property
+    def seconds(self) -> float:
+        """How long it lasts."""
+        return self.end - self.start
+
+
+class Limit(Struct, frozen=True):
+    """The limit that a drive is held against: its own warning temperature, else its critical one."""
+
+    celsius: float
+    kind: LimitKind
+
+
+class Temperatures(Struct, frozen=True, kw_only=True):
+    """A drive's first sensor over the soak. `most_at` is when it was hottest first.
+
+    `hottest` is the greatest reading of any of its sensors. The mean is over time. `above_warning`, `above_critical`
+    and `near` are seconds at or above the limits, and close below the limit held against; None where there is none.
+    """
+
+    least: float
+    most: float
+    most_at: float
+    mean: float
+    hottest: float | None
+    known_seconds: float
+    above_warning: float | None
+    above_critical: float | None
+    near: float | None
+
+
+class Rates(Struct, frozen=True):
+    """Rates under load, MB/s: the middle one, between which two half of the time lay, the most, and the seconds."""
+
+    median: float
+    low_quarter: float
+    high_quarter: float
+    most: float
+    seconds: float
+
+
+class Load(Struct, frozen=True, kw_only=True):
+    """What a drive was asked to do. Rates are of the time in which it read, wrote or did either; bytes of the soak.
+
+    `seconds` is the time under load, `known_seconds` the time in which the load is known, `busy` the mean share of time
+    with a request under way while under load.
+    """
+
+    read: Rates | None
+    write: Rates | None
+    either: Rates | None
+    read_bytes: float
+    written_bytes: float
+    seconds: float
+    known_seconds: float
+    busy: float | None
+
+
+class Fall(Struct, frozen=True, kw_only=True):
+    """A time in which a drive was slower than before although its load went on; `end` None: until the load ended.
+
+    "heat": it sat at a limit; "cache": it had written much and was not at a limit; "unclear": both, or the temperature
+    is not known; "other": neither. `written_bytes` is what was written from the last pause up to the fall. `recovered`
+    tells that the rate came back under load, `celsius_then` how warm the drive was at that moment.
+    """
+
+    kind: FallKind
+    start: float
+    end: float
+    before_mbps: float
+    during_mbps: float
+    celsius: float | None
+    celsius_then: float | None
+    written_bytes: float
+    recovered: bool
+    words: str
+
+
+class Throttling(Struct, frozen=True):
+    """Whether a drive slowed itself down to stay cool.
+
+    "proved" by its own counters, "inferred" from rate and temperature, "unclear": the rate fell and heat may be why,
+    "none": no sign of it, "unknown": it cannot be told, as `words` say.
+    """
+
+    kind: ThrottlingKind
+    words: str
+    evidence: tuple[Evidence, ...] = ()
+    spans: tuple[Span, ...] = ()
+
+
+class LinkChange(Struct, frozen=True, kw_only=True):
+    """The link changed its speed or width. Rates are medians of the half minute before and after; None: not known."""
+
+    seconds: float
+    before: Rate | None
+    after: Rate | None
+    before_mbps: float | None
+    after_mbps: float | None
+    severity: Severity
+    words: str
+
+
+class ErrorBurst(Struct, frozen=True, kw_only=True):
+    """Link errors counted close after one another, and the rate before and during."""
+
+    start: float
+    end: float
+    count: int
+    before_mbps: float | None
+    during_mbps: float | None
+    severity: Severity
+    words: str
+
+
+class Forecast(Struct, frozen=True, kw_only=True):
+    """Where the temperature goes at one load.
+
+    "reaches" its limit, is too "close" to it to tell, "settles" below it (or no limit is told), stayed "steady" as
+    measured, or "none" with the reason in `words`. `error` is one standard deviation of `settled`. `margin` is from
+    `settled` up to the limit, below 0 above it. `after_seconds` is from the start of the phase, earliest and latest.
+    """
+
+    kind: ForecastKind
+    words: str
+    settled: float | None = None
+    error: float | None = None
+    margin: float | None = None
+    after_seconds: tuple[float, float] | None = None
+
+
+class Phase(Struct, frozen=True, kw_only=True):
+    """A stretch of steady load or of rest. `fit` counts its time from `fit_start`; without one `forecast` says why."""
+
+    start: float
+    end: float
+    loaded: bool
+    read_mbps: float
+    write_mbps: float
+    first_celsius: float | None
+    last_celsius: float | None
+    fit: Fit | None
+    fit_start: float
+    forecast: Forecast
+
+
+class Cooling(Struct, frozen=True, kw_only=True):
+    """What cooling a drive needs for the load it had; `evidence` are the figures, `steps` go from easy to hard."""
+
+    kind: CoolingKind
+    words: str
+    evidence: tuple[Evidence, ...] = ()
+    steps: tuple[Step, ...] = ()
+
+
+class DriveAnalysis(Struct, frozen=True, kw_only=True):
+    """One drive over the whole soak.
+
+    `phases` are in time and hold those of a minute or more; `forecast` is the one that counts: of the load that runs
+    now, else of the hottest one. `gaps` are times without samples, `lost` times between a "vanished" and a "returned".
+    `samples` counts those in which the temperature is known. `errors` are link errors counted during the soak.
+    """
+
+    head: DriveHead
+    limit: Limit | None
+    samples: int
+    temperatures: Temperatures | None
+    load: Load | None
+    throttling: Throttling
+    falls: tuple[Fall, ...]
+    link_changes: tuple[LinkChange, ...]
+    error_bursts: tuple[ErrorBurst, ...]
+    errors: int | None
+    phases: tuple[Phase, ...]
+    forecast: Forecast
+    cooling: Cooling
+    gaps: tuple[Span, ...] = ()
+    lost: tuple[Span, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+class Other(Struct, frozen=True):
+    """A temperature beside the drives' own (processor, board) over the soak."""
+
+    name: str
+    least: float
+    most: float
+    mean: float
+
+
+class Analysis(Struct, frozen=True, kw_only=True):
+    """A whole soak. `end` None: it still runs or was cut off, which a log alone does not tell apart.
+
+    `seconds` is the time of the last sample or the end, `samples` the greatest number of samples of a drive.
+    """
+
+    source: str
+    head: Head
+    end: End | None
+    seconds: float
+    samples: int
+    drives: tuple[DriveAnalysis, ...]
+    others: tuple[Other, ...]
+    events: tuple[Event, ...]
+    notes: tuple[str, ...] = ()
