@@ -7,20 +7,25 @@ practice). x8 and x16 carry twice and four times that, 16 GT/s twice that of 8.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as some
+from msgspec.structs import replace
 
 from agent.planner.alternatives import gap
+from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
 from agent.planner.plan import plan
-from agent.planner.problem import Score
+from agent.planner.problem import Score, allowed, score
 from agent.planner.result import NeedSeen, Plan
 from agent.sheets.reading import parse
 from agent.sheets.sheet import Need, Place, Placement, StripeSpec, Uplink
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 from tests.sheets import BENCH_1
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, patience, sheet, slot, socket, switch
+from tests.test_plan_moves import carried_out
 
 if TYPE_CHECKING:
     from agent.planner.result import CardPlanned, DrivePlanned
@@ -425,3 +430,76 @@ def test_a_plan_cut_short_says_how_much_better_could_be() -> None:
 def test_a_gap_is_told_by_what_counts_first(bound: Score, words: str) -> None:
     """The first part of the score in which the bound is greater is what could be gained."""
     assert words == gap(Score(4, 1, 100, 200, -1, -10), bound)
+
+
+# --- Any sheet ---------------------------------------------------------------------------------------------------
+
+
+@given(some.data())
+@settings(max_examples=60, deadline=None)
+def test_any_sheet_has_a_plan_that_keeps_to_the_limits(data: some.DataObject) -> None:
+    """Whatever is on a sheet: the plan is allowed, its figures are its score, and each part has a place or a reason."""
+    one = any_sheet(data)
+    found = plan(one, patience(150))
+    built = build(one)
+    arrangement = arrangement_of(built, found.placement)
+    assert arrangement is not None
+    assert allowed(built.problem, arrangement)
+    worth = score(built.problem, arrangement)
+    assert (worth.placed, -worth.moves) == (found.figures.placed, found.figures.moves)
+    assert pytest.approx(worth.total / 10, abs=0.1 * (1 + len(one.drives))) == found.figures.total_mbps
+    assert pytest.approx(worth.worst / 10, abs=0.3) == found.figures.worst_mbps
+    names = [part.name for part in found.cards] + [part.name for part in found.drives]
+    left = [part.name for part in found.unplaced]
+    assert sorted([*(card.name for card in one.cards), *(drive.name for drive in one.drives)]) == sorted(names + left)
+    reasons = [part.why for part in found.cards] + [part.why for part in found.drives]
+    reasons += [part.why for part in found.unplaced]
+    assert all(reasons)
+    assert all(card.slot == found.placement.cards[card.name] for card in one.cards if card.stays)
+    carried_out(one, found.placement)
+
+
+def any_sheet(data: some.DataObject) -> Sheet:
+    """A few slots, cards and drives, some fitted, some of those to stay even where the figures forbid it."""
+    draw = data.draw
+    slots = [
+        slot(
+            f"SLOT{number}",
+            draw(some.sampled_from([4, 8, 16])),
+            draw(some.integers(1, 5)),
+            connector=16,
+            power_watts=draw(some.sampled_from([None, 25.0, 75.0])),
+            splits=draw(some.sampled_from([(), FOUR_WAYS])),
+            covers=draw(some.sampled_from([(), (f"SLOT{number + 1}",) if number < 3 else ("M1",)])),
+            uplink=draw(some.sampled_from([None, "chipset"])),
+        )
+        for number in range(1, draw(some.integers(1, 3)) + 1)
+    ]
+    labels = [one.label for one in slots]
+    slots = [replace(one, covers=tuple(label for label in one.covers if label in {*labels, "M1"})) for one in slots]
+    slots += [socket("M1", 3, uplink="chipset"), socket("M2", 4, lengths=("2280",))]
+    free = draw(some.permutations(labels))
+    cards = []
+    for number in range(draw(some.integers(0, 3))):
+        make = draw(some.sampled_from([card, switch, passive]))
+        place = free[number] if number < len(free) and draw(some.booleans()) else None
+        more: dict[str, Any] = {"slot": place, "stays": place is not None and draw(some.booleans())}
+        lanes = draw(some.sampled_from([4, 16]))
+        if make is card:
+            cards.append(card(f"c{number}", lanes, 4, wide=draw(some.integers(1, 2)), **more))
+        else:
+            cards.append(make(f"c{number}", lanes // 4, lanes, 4, **more))
+    bays = [(one.name, bay) for one in cards for bay in range(1, one.bays + 1)]
+    spots: list[dict[str, Any]] = [{"card": name, "bay": bay} for name, bay in bays]
+    spots += [{"slot": "M1"}, {"slot": "M2"}]
+    spots = draw(some.permutations(spots))
+    fitted = []
+    for number in range(draw(some.integers(0, 5))):
+        place = spots[number] if number < len(spots) and draw(some.booleans()) else {}
+        stays = bool(place) and draw(some.booleans())
+        length = draw(some.sampled_from([None, "2280", "22110"]))
+        fitted.append(drive(f"d{number}", draw(some.integers(3, 5)), length=length, stays=stays, **place))
+    needs = ()
+    if fitted and draw(some.booleans()):
+        needs = (Need(name="fast", drives=("d0",), read_mbps=3000.0, not_on_split=draw(some.booleans())),)
+    return sheet(slots, cards, fitted, uplinks=(Uplink("chipset", 4, 3),), needs=needs)
