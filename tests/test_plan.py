@@ -29,7 +29,7 @@ from tests.test_plan_moves import carried_out
 
 if TYPE_CHECKING:
     from agent.planner.result import CardPlanned, DrivePlanned
-    from agent.sheets.sheet import Sheet
+    from agent.sheets.sheet import DriveSpec, Sheet
 
 GEN3_X4 = (2953.846, 3600.879)
 
@@ -481,25 +481,25 @@ def any_sheet(data: some.DataObject) -> Sheet:
     free = draw(some.permutations(labels))
     cards = []
     for number in range(draw(some.integers(0, 3))):
-        make = draw(some.sampled_from([card, switch, passive]))
+        carrier = draw(some.sampled_from(["none", "switch", "passive"]))
         place = free[number] if number < len(free) and draw(some.booleans()) else None
         more: dict[str, Any] = {"slot": place, "stays": place is not None and draw(some.booleans())}
         lanes = draw(some.sampled_from([4, 16]))
-        if make is card:
+        if carrier == "none":
             cards.append(card(f"c{number}", lanes, 4, wide=draw(some.integers(1, 2)), **more))
         else:
-            cards.append(make(f"c{number}", lanes // 4, lanes, 4, **more))
+            cards.append(card(f"c{number}", lanes, 4, carrier=carrier, bays=lanes // 4, **more))
     bays = [(one.name, bay) for one in cards for bay in range(1, one.bays + 1)]
     spots: list[dict[str, Any]] = [{"card": name, "bay": bay} for name, bay in bays]
     spots += [{"slot": "M1"}, {"slot": "M2"}]
     spots = draw(some.permutations(spots))
-    fitted = []
+    fitted: list[DriveSpec] = []
     for number in range(draw(some.integers(0, 5))):
-        place = spots[number] if number < len(spots) and draw(some.booleans()) else {}
-        stays = bool(place) and draw(some.booleans())
+        here = spots[number] if number < len(spots) and draw(some.booleans()) else {}
+        stays = bool(here) and draw(some.booleans())
         length = draw(some.sampled_from([None, "2280", "22110"]))
-        fitted.append(drive(f"d{number}", draw(some.integers(3, 5)), length=length, stays=stays, **place))
-    needs = ()
+        fitted.append(drive(f"d{number}", draw(some.integers(3, 5)), length=length, stays=stays, **here))
+    needs: tuple[Need, ...] = ()
     if fitted and draw(some.booleans()):
         needs = (Need(name="fast", drives=("d0",), read_mbps=3000.0, not_on_split=draw(some.booleans())),)
     return sheet(slots, cards, fitted, uplinks=(Uplink("chipset", 4, 3),), needs=needs)

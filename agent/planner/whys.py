@@ -36,7 +36,6 @@ class Whys:
         self.now = today(built.sheet)
         self.slots = {slot.label: slot for slot in built.sheet.slots}
         self._numbers = {slot.label: number for number, slot in enumerate(built.sheet.slots)}
-        self._of_class: dict[tuple[int, int], str] = {}
 
     # --- Cards -------------------------------------------------------------------------------------------------
 
