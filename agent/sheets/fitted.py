@@ -149,7 +149,7 @@ def _kind(tree: Tree, place: Place, rate: Rate, remarks: list[str]) -> Kind:
 def _uplink(tree: Tree, one: Judged, uplinks: dict[str, Part]) -> str | None:
     """The name of the link on the board that a slot shares; it and all above it are added to `uplinks`."""
     name = None
-    for up in reversed(list(tree.above(one))):
+    for up in reversed(tree.above(one)):
         if up.best is not None:
             over, name = name, f"port {up.link.key}"
             uplinks.setdefault(name, Part(Uplink(name, up.best.width, up.best.speed, over)))

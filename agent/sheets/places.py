@@ -84,8 +84,21 @@ class Tree:
         self.with_drives = {key for seen in audit.drives if seen.drive.kind == "nvme" for key in seen.path}
         self._leads_to = {function.address: one for one in audit.links for function in one.link.functions}
 
-    def above(self, one: Judged) -> Iterator[Judged]:
+        self._above = {one.link.key: tuple(self._walk_up(one)) for one in audit.links}
+        self._below: dict[str, list[Judged]] = {}
+        for one in audit.links:
+            for upper in self._above[one.link.key]:
+                self._below.setdefault(upper.link.key, []).append(one)
+
+    def above(self, one: Judged) -> tuple[Judged, ...]:
         """The links between this one and the processor, nearest first."""
+        return self._above[one.link.key]
+
+    def below(self, one: Judged) -> list[Judged]:
+        """The links behind the component of this one, in the order of their ports."""
+        return self._below.get(one.link.key, [])
+
+    def _walk_up(self, one: Judged) -> Iterator[Judged]:
         address = _port_parent(one)
         seen: set[str] = set()
         while address is not None and address not in seen:
@@ -97,10 +110,6 @@ class Tree:
             else:
                 function = self.audit.machine.functions.get(address)
                 address = function.parent if function is not None else None
-
-    def below(self, one: Judged) -> list[Judged]:
-        """The links behind the component of this one, in the order of their ports."""
-        return [other for other in self.audit.links if any(up is one for up in self.above(other))]
 
 
 def _port_parent(one: Judged) -> str | None:
@@ -158,7 +167,7 @@ def _may_be_slot(tree: Tree, one: Judged, left_out: list[str]) -> bool:
     """Whether a link that no slot description names is taken for a slot."""
     link = one.link
     here = link.key in tree.with_drives or is_drive(one)
-    if link.onboard or any(True for _ in tree.above(one)) or (link.port is None and not here):
+    if link.onboard or tree.above(one) or (link.port is None and not here):
         return False
     if link.device is None and link.slot is None:
         if one.verdict is Verdict.UNKNOWN and not tree.described:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import NODEFAULT
-from msgspec.structs import fields
 
 from agent.sheets.places import harmless
 from agent.sheets.sheet import CardSpec
@@ -105,13 +104,12 @@ def _comment(text: str, mark: str = "") -> Iterator[str]:
 
 def _pairs(spec: Struct, without: Sequence[str] = ()) -> Iterator[str]:
     """The keys of one entry, but for those that say nothing beyond what a reader takes without them."""
-    needed = {field.name for field in fields(type(spec)) if field.default is NODEFAULT}
-    needed |= {"bay_lanes"} if isinstance(spec, CardSpec) and spec.bays else set()
-    defaults = {field.name: field.default for field in fields(type(spec))}
-    for name in spec.__struct_fields__:
+    names = spec.__struct_fields__
+    defaults = (NODEFAULT,) * (len(names) - len(spec.__struct_defaults__)) + spec.__struct_defaults__
+    always = ALWAYS | {"bay_lanes"} if isinstance(spec, CardSpec) and spec.bays else ALWAYS
+    for name, default in zip(names, defaults, strict=True):
         value = getattr(spec, name)
-        wanted = name in needed or name in ALWAYS or value != defaults[name]
-        if value is not None and wanted and name not in without:
+        if value is not None and (name in always or value != default) and name not in without:
             yield f"{name} = {_value(name, value)}"
 
 
