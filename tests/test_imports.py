@@ -22,7 +22,7 @@ PACKAGES: Final = ("agent", "knowledge", "probes")
 # A module may import what stands to its right, never its left or its neighbour (modules of one step).
 ARROWS: Final = (
     ("agent.cli",),
-    ("agent.output", "agent.proposals"),
+    ("agent.output", "agent.proposals", "agent.child"),
     ("agent.report",),
     ("agent.soak", "agent.compare", "agent.planner", "agent.source"),
     ("agent.sheets",),
@@ -45,6 +45,8 @@ READS: Final = "probes.reads"
 FILES: Final = "probes.files"
 COMMANDS: Final = "agent.cli"
 OUTPUT: Final = "agent.output"
+SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading", ".schema", ".writing")})
+CHILD: Final = "agent.child"
 TERMINAL: Final = frozenset({"agent.report.text", "agent.report.planning", "agent.report.paper", "agent.report.advice"})
 
 # Where each door to the outside stands. A name ends in "*" where everything below it is meant.
@@ -52,21 +54,22 @@ DOORS: Final = {
     "open": {READS, FILES},
     "io.open": set[str](),
     "io.FileIO": set[str](),
-    "os.open": {READS, FILES},
+    "os.open": {READS, FILES, *SOAKLOG},
     "os.fdopen": {FILES},
     "os.read": {READS, FILES},
     "os.write": {FILES},
-    "os.listdir": {READS},
+    "os.listdir": {READS, *SOAKLOG},
     "os.scandir": set[str](),
     "os.walk": set[str](),
     "os.readlink": {READS},
-    "os.stat": {FILES},
+    "os.stat": {FILES, CHILD, *SOAKLOG},
     "os.link": {FILES},
     "os.replace": {FILES},
     "os.rename": set[str](),
-    "os.unlink": {FILES},
+    "os.unlink": {FILES, *SOAKLOG},
     "os.remove": set[str](),
     "os.mkdir": set[str](),
+    "os.makedirs": SOAKLOG,
     "os.system": set[str](),
     "os.popen": set[str](),
     "os.environ": {COMMANDS},
@@ -78,7 +81,8 @@ DOORS: Final = {
     "pathlib.*": set[str](),
     "mmap.*": set[str](),
     "socket.*": set[str](),
-    "subprocess.*": set[str](),
+    "subprocess.*": {CHILD},
+    "sqlite3.*": SOAKLOG,
     "multiprocessing.*": set[str](),
     "random.*": set[str](),
     "ctypes.*": {READS},
@@ -117,6 +121,7 @@ NOT_LOADED: Final = (
     "rich",
     "shutil",
     "socket",
+    "sqlite3",
     "subprocess",
     "tempfile",
     "tomlkit",
@@ -243,9 +248,9 @@ def test_path_objects_open_nothing(module: str) -> None:
     """No module reads or writes a file through a method that needs no import to be seen."""
     methods = {"read_text", "read_bytes", "write_text", "write_bytes", "iterdir", "rglob", "touch", "mkdir"}
     found = [
-        f"line {node.lineno}: .{node.attr}"
+        f"line {node.lineno}: .{node.func.attr}()"
         for node in ast.walk(MODULES[module])
-        if isinstance(node, ast.Attribute) and node.attr in methods
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in methods
     ]
     assert found == []
 

@@ -1,0 +1,332 @@
+"""Reads the log of a soak, which may be half written, cut off, damaged or made to do harm.
+
+Every failure is a `BadInput` of one sentence. Nothing of the file is run: its tables must be those of the version to
+the letter, its views are never asked, and every query is bounded by the size of the file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from array import array
+from itertools import chain, islice
+from typing import TYPE_CHECKING, Annotated, Final, TypeVar
+
+import msgspec
+from msgspec import Meta
+
+from knowledge.problems import BadInput
+from probes.files import quoted
+from probes.samples import Counters, DriveSample, End, Event, Head, Sample, Soak
+from probes.soaklog.schema import DRIVES, FORMAT, OTHER_COLUMNS, OTHERS, PATIENCE, TABLES, VERSION, address, reason
+from probes.soaklog.tracks import MISSING, Columns, Times, temperatures, track
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from probes.samples import Track
+
+MOST_SAMPLES: Final = 4_000_000  # held in memory, drives times ticks; a longer log is thinned
+MOST_CHANGES: Final = 200_000  # of links, errors, counters and events, each
+LONGEST_VALUE: Final = 100 * 1024 * 1024  # bytes; a capture file
+SMALLEST_ROW: Final = 8  # bytes
+STEPS_A_BYTE: Final = 40  # of SQLite's machine; a plain scan takes some 2 for each byte of a file
+STEPS_AT_ONCE: Final = 100_000
+PIECE: Final = 8192  # rows
+
+_Found = TypeVar("_Found")
+
+
+class Log:
+    """A log opened for reading, as it stood at that moment."""
+
+    def __init__(self, path: str) -> None:
+        """Open it; raises BadInput for what is none, or none that this version reads."""
+        self.name = quoted(path)
+        self.damaged = BadInput(f"{self.name} is damaged; make a copy of it, and log anew")
+        self._path = path
+        self._steps = 0
+        self._bytes = _size(path)
+        self._file = self._opened()
+        try:
+            self.guard(self._begin)
+        except BaseException:
+            self._file.close()
+            raise
+
+    def close(self) -> None:
+        """Let the file go."""
+        self._file.close()
+
+    def guard(self, work: Callable[[], _Found]) -> _Found:
+        """Do work on the file; what goes wrong in it becomes BadInput."""
+        try:
+            return work()
+        except (sqlite3.Error, msgspec.MsgspecError, TypeError, ValueError, LookupError, OverflowError) as error:
+            if isinstance(error, sqlite3.OperationalError) and "locked" in str(error):
+                raise BadInput(f"{self.name} is in use by another program; try again in a moment") from None
+            raise self._no_log() if self._is_foreign(error) else self.damaged from None
+
+    def guarded(self, found: Iterator[_Found]) -> Iterator[_Found]:
+        """The same for what is given one by one."""
+        while True:
+            one = self.guard(lambda: next(found, None))
+            if one is None:
+                return
+            yield one
+
+    def _no_log(self) -> BadInput:
+        return BadInput(f"{self.name} is not the log of a soak; give a file that soak wrote")
+
+    @staticmethod
+    def _is_foreign(error: Exception) -> bool:
+        return isinstance(error, sqlite3.DatabaseError) and "not a database" in str(error)
+
+    # --- Opening -----------------------------------------------------------------------------------------------
+
+    def _opened(self) -> sqlite3.Connection:
+        """Opened for reading; in a folder where nothing may be written, a finished log is read as it lies there."""
+        last: sqlite3.Error | None = None
+        unwritten = not _exists(f"{self._path}-wal")
+        for mode in ("mode=ro", "mode=ro&immutable=1") if unwritten else ("mode=ro",):
+            file = None
+            try:
+                file = sqlite3.connect(address(self._path, mode), uri=True, isolation_level=None, timeout=PATIENCE)
+                file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
+                file.execute("PRAGMA trusted_schema = OFF")
+                file.execute("PRAGMA cell_size_check = ON")
+                file.execute("SELECT count(*) FROM sqlite_master")
+            except sqlite3.Error as error:
+                last = error
+                if file is not None:
+                    file.close()
+            else:
+                file.set_progress_handler(self._too_long, STEPS_AT_ONCE)
+                return file
+        assert last is not None
+        if self._is_foreign(last):
+            raise self._no_log()
+        raise BadInput(
+            f"{self.name} cannot be opened ({reason(last)}); copy it, and the file of its name that ends in -wal, to "
+            "a folder of yours"
+        )
+
+    def _too_long(self) -> bool:
+        """Stop what takes far longer than a file of this size can need: its pages lead in circles."""
+        self._steps += STEPS_AT_ONCE
+        return self._steps > STEPS_A_BYTE * self._bytes + 10 * STEPS_AT_ONCE
+
+    def _begin(self) -> None:
+        self._file.execute("BEGIN")  # one moment for all that follows, whatever is written meanwhile
+        found = dict(self._file.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table' LIMIT 100"))
+        if found.get("meta") != TABLES["meta"] or self._meta("format") != FORMAT:
+            raise self._no_log()
+        version = self._meta("version")
+        if not isinstance(version, int) or version < 1:
+            raise self.damaged
+        if version > VERSION:
+            raise BadInput(
+                f"{self.name} was written by a newer lanewright (log version {version}, this one reads {VERSION}); "
+                "update lanewright"
+            )
+        if {name: found.get(name) for name in TABLES} != TABLES:
+            raise self.damaged
+        self.head = msgspec.json.decode(str(self._meta("head")), type=Head)
+        self.drives = len(self.head.drives)
+        if self.drives > DRIVES or len(self.head.others) > OTHERS:
+            raise self.damaged
+        (last,) = self._file.execute("SELECT max(id) FROM ticks").fetchone()
+        self.ticks = 0 if last is None else last + 1
+        if not 0 <= self.ticks * SMALLEST_ROW <= self._bytes:
+            raise self.damaged
+
+    def _meta(self, key: str) -> object:
+        row = self._file.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return None if row is None else row[0]
+
+    # --- The whole ---------------------------------------------------------------------------------------------
+
+    def soak(self) -> Soak:
+        """All of it, one track a drive; of a log that is too long each so many-th sample."""
+        capture = self._meta("capture")
+        if not isinstance(capture, bytes):
+            raise self.damaged
+        thinned = max(1, -(-self.ticks * max(1, self.drives) // MOST_SAMPLES))
+        times, others = self._times(thinned)
+        return Soak(
+            source=self._path,
+            head=self.head,
+            tracks=tuple(self._tracks(times, thinned)),
+            others=tuple(zip(self.head.others, others, strict=True)),
+            events=self._events(),
+            end=self.end(),
+            capture=capture,
+            thinned=thinned,
+        )
+
+    def _flat(self, query: str, *values: int) -> Iterator[array[float]]:
+        """The numbers of all rows, one after the other, some thousand rows at a time."""
+        rows = iter(self._file.execute(query, values))
+        while piece := array("d", chain.from_iterable(islice(rows, PIECE * max(1, self.drives)))):
+            yield piece
+
+    def _times(self, thinned: int) -> tuple[Times, list[array[float]]]:
+        names = ("seconds", *OTHER_COLUMNS[: len(self.head.others)])
+        columns = [array("d") for _ in names]
+        some = f"WHERE id % {thinned} = 0" if thinned > 1 else ""
+        for flat in self._flat(f"SELECT {_numbers(names)} FROM ticks {some} ORDER BY id LIMIT ?", self.ticks):  # noqa: S608
+            for place, column in enumerate(columns):
+                column.extend(flat[place :: len(names)])
+        if len(columns[0]) != -(-self.ticks // thinned):
+            raise self.damaged
+        return Times(columns[0], self.damaged), [temperatures(column, self.damaged) for column in columns[1:]]
+
+    def _tracks(self, times: Times, thinned: int) -> Iterator[Track]:
+        width = len(Columns.NAMES)
+        drives = [Columns() for _ in self.head.drives]
+        if drives:
+            some = f"AND id / {self.drives} % {thinned} = 0" if thinned > 1 else ""
+            query = f"SELECT {_numbers(Columns.NAMES)} FROM samples WHERE id >= 0 {some} ORDER BY id LIMIT ?"  # noqa: S608
+            for flat in self._flat(query, self.ticks * self.drives + 1):
+                for place, drive in enumerate(drives):
+                    drive.extend(flat, place * width, self.drives * width)
+        links = self._changes("links", list[_Link])
+        errors = self._changes("errors", list[_Errors])
+        counters = self._changes("counters", list[_Counters])
+        for place, (head, drive) in enumerate(zip(self.head.drives, drives, strict=True)):
+            if any(len(column) != len(times.seconds) for column in drive.columns):
+                raise self.damaged
+            yield track(
+                head,
+                times,
+                drive,
+                self.damaged,
+                [(at, link, lanes) for at, of, link, lanes in links if of == place and link is not None and lanes],
+                [(at, count) for at, of, count in errors if of == place and count is not None],
+                [(at, Counters(*six)) for at, of, *six in counters if of == place],
+            )
+
+    def _changes(self, table: str, form: type[list[_Found]]) -> list[_Found]:
+        """The rows of one of the tables of changes, with the seconds of their ticks; each held against its form."""
+        query = (
+            f"SELECT ticks.seconds, {table}.* FROM {table} JOIN ticks ON ticks.id = {table}.tick "  # noqa: S608
+            f"ORDER BY {table}.id LIMIT {MOST_CHANGES}"
+        )
+        return msgspec.convert([(row[0], *row[3:]) for row in self._file.execute(query)], form)
+
+    def _events(self) -> tuple[Event, ...]:
+        query = f"SELECT seconds, kind, drive, words FROM events ORDER BY id LIMIT {MOST_CHANGES}"  # noqa: S608
+        rows = msgspec.convert(self._file.execute(query).fetchall(), list[_Event])
+        return tuple(Event(*row) for row in rows)
+
+    def end(self) -> End | None:
+        """How the soak ended, None where it runs or was cut off."""
+        row = self._file.execute("SELECT seconds, reason, status FROM ends ORDER BY id LIMIT 1").fetchone()
+        return None if row is None else End(*msgspec.convert(row, _End))
+
+    def seconds(self) -> float:
+        """How long the log is, by its end or its last sample."""
+        end = self.end()
+        if end is not None:
+            return end.seconds
+        row = self._file.execute("SELECT seconds FROM ticks ORDER BY id DESC LIMIT 1").fetchone()
+        return 0.0 if row is None else msgspec.convert(row[0], _Seconds)
+
+    # --- One by one --------------------------------------------------------------------------------------------
+
+    def samples(self) -> Iterator[Sample]:
+        """Each sample with all that was written down."""
+        links: list[tuple[int, int] | None] = [None] * self.drives
+        errors: list[int | None] = [None] * self.drives
+        changed_links = self._by_tick("links")
+        changed_errors = self._by_tick("errors")
+        counters = self._by_tick("counters")
+        rows = iter(self._file.execute("SELECT * FROM samples WHERE id >= 0 ORDER BY id"))
+        for tick, seconds, late, *others in self._file.execute("SELECT * FROM ticks ORDER BY id"):
+            for place, *link in changed_links(tick):
+                links[place] = None if None in link else (link[0], link[1])
+            for place, count in changed_errors(tick):
+                errors[place] = count
+            asked = {place: Counters(*six) for place, *six in counters(tick)}
+            found = [
+                DriveSample(
+                    (row[1], *row[8:])[: len(head.sensors)],
+                    *_counts(row),
+                    links[place],
+                    errors[place],
+                    asked.get(place),
+                )
+                for place, (row, head) in enumerate(zip(islice(rows, self.drives), self.head.drives, strict=True))
+            ]
+            sample = Sample(seconds, late, tuple(found), tuple(others[: len(self.head.others)]))
+            yield msgspec.convert(msgspec.to_builtins(sample), Sample)
+
+    def _by_tick(self, table: str) -> Callable[[int], list[tuple[int, ...]]]:
+        """The rows of a table of changes for one tick after the other: (drive, values ...)."""
+        query = f"SELECT * FROM {table} ORDER BY tick, id LIMIT {MOST_CHANGES}"  # noqa: S608 - one of the tables above
+        rows = iter(self._file.execute(query))
+        waiting: list[tuple[int, ...]] = []
+
+        def of(tick: int) -> list[tuple[int, ...]]:
+            found: list[tuple[int, ...]] = []
+            while True:
+                row = waiting.pop() if waiting else next(rows, None)
+                if row is None:
+                    return found
+                if row[1] > tick:
+                    waiting.append(row)
+                    return found
+                found.append(row[2:])
+
+        return of
+
+
+_Seconds = Annotated[float, Meta(ge=0, le=1e12)]
+_Place = Annotated[int, Meta(ge=0, lt=DRIVES)]
+_Whole = Annotated[int, Meta(ge=0)]
+_Words = Annotated[str, Meta(max_length=4096)]
+_Link = tuple[_Seconds, _Place, Annotated[int, Meta(ge=0, le=99)] | None, Annotated[int, Meta(ge=0, le=99)] | None]
+_Errors = tuple[_Seconds, _Place, _Whole | None]
+_Counters = tuple[_Seconds, _Place, _Whole, _Whole, _Whole, _Whole, _Whole, _Whole]
+_Event = tuple[_Seconds, _Words, _Words | None, _Words]
+_End = tuple[_Seconds, _Words, int | None]
+
+
+def _counts(row: tuple[int | None, ...]) -> tuple[int | None, int | None, int | None, int | None, int | None]:
+    """The counts of a row of samples: bytes and operations read and written, milliseconds busy."""
+    return row[3], row[4], row[5], row[6], row[7]
+
+
+def _numbers(names: Iterable[str]) -> str:
+    """Columns for a query, what is missing as a number that none can be."""
+    return ", ".join(f"ifnull({name}, {MISSING_IN_SQL})" for name in names)
+
+
+MISSING_IN_SQL: Final = "9e999"  # SQLite reads it as infinity, which is MISSING
+assert float(MISSING_IN_SQL) == MISSING
+
+
+def _size(path: str) -> int:
+    """The bytes of a log, with what is not yet moved into it; refuses what is no regular file (BadInput)."""
+    import stat
+
+    try:
+        found = os.stat(path)
+    except (OSError, ValueError) as error:
+        raise BadInput(
+            f"{quoted(path)} cannot be read ({reason(error)}); check the name and your rights to it"
+        ) from None
+    if not stat.S_ISREG(found.st_mode):
+        raise BadInput(f"{quoted(path)} is not a regular file; give a file that soak wrote")
+    with contextlib.suppress(OSError):
+        return found.st_size + os.stat(f"{path}-wal").st_size
+    return found.st_size
+
+
+def _exists(path: str) -> bool:
+    try:
+        os.stat(path)
+    except OSError:
+        return False
+    return True

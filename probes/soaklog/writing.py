@@ -1,0 +1,229 @@
+"""Writes the log of a soak, sample by sample, so that a process that is killed or a full disk never costs the file."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from typing import TYPE_CHECKING, Final
+
+import msgspec
+
+from knowledge.problems import BadInput
+from probes.files import check_place, quoted
+from probes.soaklog.schema import (
+    COUNTER_COLUMNS,
+    DRIVES,
+    FORMAT,
+    OTHERS,
+    PATIENCE,
+    SAMPLE_COLUMNS,
+    SENSORS,
+    TABLES,
+    VERSION,
+    address,
+    reason,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from probes.samples import DriveSample, End, Event, Head, Sample
+
+LARGEST: Final = 2**63 - 1
+
+
+def _insert(table: str, columns: int) -> str:
+    return f"INSERT INTO {table} VALUES ({', '.join('?' * columns)})"  # noqa: S608 - of the tables above
+
+
+_INSERT_TICK: Final = _insert("ticks", 3 + OTHERS)
+_INSERT_SAMPLE: Final = _insert("samples", 1 + len(SAMPLE_COLUMNS))
+_INSERT_LINK: Final = _insert("links", 5)
+_INSERT_ERRORS: Final = _insert("errors", 4)
+_INSERT_COUNTERS: Final = _insert("counters", 3 + len(COUNTER_COLUMNS))
+_INSERT_EVENT: Final = _insert("events", 5)
+
+
+class Writer:
+    """A log that is being written. Calls may come from several threads; each raises BadInput when it cannot write.
+
+    Nothing is on disk for others to see before `commit`; after a failure the file holds what was committed before.
+    """
+
+    def __init__(self, path: str, head: Head, capture: bytes) -> None:
+        """Make the file, which must not be there yet, and write what is known at the start."""
+        from threading import Lock
+
+        check_place(path, force=False)
+        if len(head.drives) > DRIVES:
+            raise BadInput(f"this machine has {len(head.drives)} drives, and a log holds {DRIVES} at most")
+        self.path = path
+        self._lock = Lock()
+        self._tick = 0
+        self._fault: BadInput | None = None
+        self._drives = len(head.drives)
+        self._links: list[tuple[int, ...] | None] = [None] * self._drives
+        self._errors: list[tuple[int, ...] | None] = [None] * self._drives
+        try:
+            os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666))
+        except (OSError, ValueError) as error:
+            raise BadInput(
+                f"the log {quoted(path)} cannot be made ({reason(error)}); name another place with --log"
+            ) from None
+        try:
+            self._file = sqlite3.connect(
+                address(path, "mode=rw"), uri=True, isolation_level=None, check_same_thread=False, timeout=PATIENCE
+            )
+            try:
+                self._begin(head, capture)
+            except BaseException:
+                self._file.close()
+                raise
+        except BaseException as error:
+            _remove(path)
+            if isinstance(error, sqlite3.Error):
+                raise self._failed(error) from None
+            raise
+
+    def _begin(self, head: Head, capture: bytes) -> None:
+        execute = self._file.execute
+        execute("PRAGMA journal_mode = WAL")  # where a file system cannot do that, the usual journal stays in use
+        execute("PRAGMA synchronous = NORMAL")
+        execute("BEGIN")
+        for table in TABLES.values():
+            execute(table)
+        execute(_view(head))
+        meta = (
+            *(("format", FORMAT), ("version", VERSION)),
+            *(("head", msgspec.json.encode(head).decode()), ("capture", capture)),
+        )
+        self._file.executemany(_insert("meta", 2), meta)
+        execute("COMMIT")
+
+    def add(self, sample: Sample) -> None:
+        """Write one sample: a drive each of the head, in its order."""
+        tick, drives = self._tick, self._drives
+        assert len(sample.drives) == drives
+        others = sample.others[:OTHERS]
+        self._write(
+            (_INSERT_TICK, ((tick, sample.seconds, sample.late, *others, *(None,) * (OTHERS - len(others))),)),
+            (_INSERT_SAMPLE, [(tick * drives + place, *_row(drive)) for place, drive in enumerate(sample.drives)]),
+            (_INSERT_LINK, self._changed(self._links, [drive.link for drive in sample.drives], 2)),
+            (_INSERT_ERRORS, self._changed(self._errors, [_errors(drive) for drive in sample.drives], 1)),
+            (
+                _INSERT_COUNTERS,
+                [
+                    (None, tick, place, *msgspec.structs.astuple(drive.counters))
+                    for place, drive in enumerate(sample.drives)
+                    if drive.counters is not None
+                ],
+            ),
+        )
+        self._tick = tick + 1
+
+    def _changed(
+        self, before: list[tuple[int, ...] | None], now: list[tuple[int, ...] | None], width: int
+    ) -> list[tuple[object, ...]]:
+        """Rows for what is another than before, which is noted; what is not known has `width` NULLs."""
+        rows: list[tuple[object, ...]] = []
+        for place, values in enumerate(now):
+            if values != before[place]:
+                before[place] = values
+                rows.append((None, self._tick, place, *(values or (None,) * width)))
+        return rows
+
+    def event(self, event: Event) -> None:
+        """Write down an event."""
+        self._write((_INSERT_EVENT, ((None, event.seconds, event.kind, event.drive, event.words),)))
+
+    def commit(self) -> None:
+        """Put on disk what was added; at most a second should lie between two of these."""
+        self._do(lambda file: file.execute("COMMIT") if file.in_transaction else None)
+
+    def close(self, end: End) -> None:
+        """Write the end and make one single file of the log, also after a failure: there may be room again."""
+        self._fault = None
+        try:
+            self._write((_insert("ends", 4), ((None, end.seconds, end.reason, end.status),)))
+            self.commit()
+            self._do(lambda file: file.execute("PRAGMA journal_mode = DELETE"))
+        finally:
+            self._file.close()
+
+    def discard(self) -> None:
+        """Close the log and take it away, as if it had never been."""
+        self._file.close()
+        _remove(self.path)
+
+    def _write(self, *inserts: tuple[str, Iterable[tuple[object, ...]]]) -> None:
+        def insert(file: sqlite3.Connection) -> None:
+            if not file.in_transaction:
+                file.execute("BEGIN")
+            for statement, rows in inserts:
+                if rows:
+                    file.executemany(statement, rows)
+
+        self._do(insert)
+
+    def _do(self, work: Callable[[sqlite3.Connection], object]) -> None:
+        with self._lock:
+            if self._fault is not None:
+                raise self._fault
+            try:
+                work(self._file)
+            except sqlite3.Error as error:
+                self._fault = self._failed(error)
+                self._undo()
+                raise self._fault from None
+
+    def _undo(self) -> None:
+        """Let go what is not committed, so that no half of a sample is ever seen."""
+        if self._file.in_transaction:
+            with contextlib.suppress(sqlite3.Error):
+                self._file.execute("ROLLBACK")
+
+    def _failed(self, error: sqlite3.Error) -> BadInput:
+        return BadInput(
+            f"the log {quoted(self.path)} cannot be written ({reason(error)}); make room, or name another place "
+            "with --log"
+        )
+
+
+def _row(drive: DriveSample) -> tuple[object, ...]:
+    """A drive's columns of `samples`."""
+    celsius = drive.celsius[:SENSORS]
+    known = [value for value in celsius if value is not None]
+    return (
+        *(celsius[0] if celsius else None, max(known, default=None)),
+        *(_count(drive.read_bytes), _count(drive.write_bytes), _count(drive.reads), _count(drive.writes)),
+        *(_count(drive.busy_ms), *celsius[1:], *(None,) * (SENSORS - max(1, len(celsius)))),
+    )
+
+
+def _errors(drive: DriveSample) -> tuple[int] | None:
+    """The count of a link's errors as a row holds it."""
+    count = _count(drive.errors)
+    return None if count is None else (count,)
+
+
+def _count(value: int | None) -> int | None:
+    """A count as the file can hold it: larger ones are not of this world."""
+    return value if value is not None and 0 <= value <= LARGEST else None
+
+
+def _view(head: Head) -> str:
+    """The samples for people who open the file with other tools; this program never reads it."""
+    count = max(1, len(head.drives))
+    columns = ", ".join(f"samples.{name}" for name in SAMPLE_COLUMNS)
+    return (
+        f"CREATE VIEW readings AS SELECT ticks.seconds AS seconds, "  # noqa: S608 - of the names above and a number
+        f"json_extract(meta.value, '$.drives[' || (samples.id % {count}) || '].name') AS drive, {columns} "
+        f"FROM samples JOIN ticks ON ticks.id = samples.id / {count} JOIN meta ON meta.key = 'head'"
+    )
+
+
+def _remove(path: str) -> None:
+    for name in (path, f"{path}-wal", f"{path}-shm", f"{path}-journal"):
+        with contextlib.suppress(OSError):
+            os.unlink(name)
