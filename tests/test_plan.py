@@ -500,6 +500,7 @@ def any_sheet(data: some.DataObject) -> Sheet:
         length = draw(some.sampled_from([None, "2280", "22110"]))
         fitted.append(drive(f"d{number}", draw(some.integers(3, 5)), length=length, stays=stays, **here))
     needs: tuple[Need, ...] = ()
-    if fitted and draw(some.booleans()):
+    asked = draw(some.booleans())
+    if fitted and asked:
         needs = (Need(name="fast", drives=("d0",), read_mbps=3000.0, not_on_split=draw(some.booleans())),)
     return sheet(slots, cards, fitted, uplinks=(Uplink("chipset", 4, 3),), needs=needs)
