@@ -156,9 +156,9 @@ def test_uplinks_are_shared_and_stand_above_each_other() -> None:
     assert ((X4_GEN3_READ // 2, X4_GEN3_WRITE // 2), 0) == hub
 
 
-def test_free_slots_are_worth_their_link_rate_and_sockets_nothing() -> None:
-    """The size of a card slot is its link rate in tenths (x4 at 8 GT/s: 3,938.46 MB/s), of a socket 0."""
-    assert (39384, 0) == build(sheet([slot("SLOT1"), socket("M2_1")])).problem.sizes
+def test_free_slots_are_worth_their_link_rate() -> None:
+    """What a slot is worth free is its link rate in tenths (x4 at 8 GT/s: 3,938.46 MB/s), be it for cards or drives."""
+    assert (39384, 39384) == build(sheet([slot("SLOT1"), socket("M2_1")])).problem.sizes
 
 
 # --- What stays ------------------------------------------------------------------------------------------------

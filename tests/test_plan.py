@@ -450,10 +450,10 @@ def test_any_sheet_has_a_plan_that_keeps_to_the_limits(data: some.DataObject) ->
     assert pytest.approx(worth.total / 10, abs=0.1 * (1 + len(one.drives))) == found.figures.total_mbps
     assert pytest.approx(worth.worst / 10, abs=0.3) == found.figures.worst_mbps
     names = [part.name for part in found.cards] + [part.name for part in found.drives]
-    left = [part.name for part in found.unplaced]
+    left = [part.name for part in (*found.unplaced, *found.spares)]
     assert sorted([*(card.name for card in one.cards), *(drive.name for drive in one.drives)]) == sorted(names + left)
     reasons = [part.why for part in found.cards] + [part.why for part in found.drives]
-    reasons += [part.why for part in found.unplaced]
+    reasons += [part.why for part in (*found.unplaced, *found.spares)]
     assert all(reasons)
     assert all(card.slot == found.placement.cards[card.name] for card in one.cards if card.stays)
     carried_out(one, found.placement)

@@ -87,6 +87,7 @@ def make_plan(**more: Any) -> Plan:  # noqa: ANN401 - fields of Plan
             NeedSeen("vault writes 9,000 MB/s", "not met", "reaches 3,300 at most"),
         ),
         "unplaced": (Unplaced("latch", "needs a four-way split; SLOT1 and SLOT3 offer none"),),
+        "spares": (),
         "alternatives": (
             Alternative("cinch in SLOT3", "the worst-off drive reads 1,200 MB/s less", BEFORE, placement),
         ),
@@ -174,7 +175,7 @@ def test_the_page_says_all_that_the_plan_says() -> None:
         "bench-1 (Editing tower 1)",
         SOURCE,
         *(word for one in found.needs for word in (one.answer, one.name, one.why)),
-        *(word for one in found.unplaced for word in (one.name, one.why)),
+        *(word for one in (*found.unplaced, *found.spares) for word in (one.name, one.why)),
         *(word for one in found.cards for word in (one.name, one.slot, one.why)),
         *(word for one in found.drives for word in (one.name, one.place, one.why, one.narrowest)),
         *(word for one in found.stripes for word in (one.name, one.narrowest, *one.cautions)),

@@ -69,9 +69,7 @@ def build(sheet: Sheet) -> Built:
         *(_want(sheet, number, holders) for number in wants),
     )
     problem = Problem(
-        sizes=tuple(
-            tenths(link_mbps(slot.generation, slot.lanes)) if slot.kind == "card" else 0 for slot in sheet.slots
-        ),
+        sizes=tuple(tenths(link_mbps(slot.generation, slot.lanes)) for slot in sheet.slots),
         above=tuple(uplinks[slot.uplink] if slot.uplink is not None else None for slot in sheet.slots),
         uplinks=tuple(
             (

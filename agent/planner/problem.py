@@ -65,7 +65,7 @@ class NeedOf(Struct, frozen=True):
 class Problem(Struct, frozen=True):
     """Everything that decides.
 
-    `sizes` is what each slot is worth free (0 for slots of drives), `above` its uplink or None; `uplinks` are
+    `sizes` is what each slot is worth free, `above` its uplink or None; `uplinks` are
     ((read, write) capacity, the uplink above or None). `must` tells which cards are wanted in the machine for their
     own sake (cards without bays); a carrier may be left out. `card_today` is each card's slot now. `holders` holds
     only what is possible: connectors, splits, lengths, fixed cards and power of the bare card are settled before.

@@ -24,7 +24,7 @@ from agent.planner.words import NUMBERS, counted, listed
 from agent.sheets.paths import bays_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from agent.planner.fits import Refusal
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, Sheet, SlotSpec
@@ -32,6 +32,13 @@ if TYPE_CHECKING:
 # How the reason begins for a carrier that nothing is lost without: it has no place because it wants none.
 NOT_NEEDED: Final = "is not needed"
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
+
+
+def spares_apart(found: Sequence[Unplaced]) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
+    """Parts that should have a place, then carriers that nothing is lost without."""
+    spare = [one.why.startswith(NOT_NEEDED) for one in found]
+    pairs = list(zip(found, spare, strict=True))
+    return tuple(one for one, left in pairs if not left), tuple(one for one, left in pairs if left)
 
 
 def unplaced(sheet: Sheet, placement: Placement) -> tuple[Unplaced, ...]:

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from agent.planner.figures import Rated, could_mbps
 from agent.planner.plan import plan
-from agent.planner.reasons import unplaced
+from agent.planner.reasons import spares_apart, unplaced
 from agent.planner.result import Candidate
 from agent.planner.words import counted, listed, mbps
 from agent.sheets.paths import bays_of, card_link
@@ -85,7 +85,8 @@ def _without_spares(found: Plan, cards: Sequence[CardSpec]) -> Plan:
         spare = spare[1:]
     names = {card.name for card in spare}
     sheet = replace(found.sheet, cards=tuple(card for card in found.sheet.cards if card.name not in names))
-    return replace(found, sheet=sheet, unplaced=unplaced(sheet, found.placement))
+    missing, spares = spares_apart(unplaced(sheet, found.placement))
+    return replace(found, sheet=sheet, unplaced=missing, spares=spares)
 
 
 class Trial:
@@ -126,7 +127,7 @@ class Trial:
         missing = [name for name in self.names if name not in self.placed]
         if missing:
             of = f"{len(missing)} of {counted(len(self.names), 'drive')}"
-            reason = next((one.why for one in self.plan.unplaced if one.name == missing[0]), "")
+            reason = next((one.why for one in (*self.plan.unplaced, *self.plan.spares) if one.name == missing[0]), "")
             found.append(f"{of} {'has' if len(missing) == 1 else 'have'} no place: {reason}")
         elsewhere = [name for name in self.placed if not self._on_cards(name)]
         if elsewhere:

@@ -138,6 +138,7 @@ class PlanData(Struct, frozen=True, kw_only=True):
     stripes: tuple[StripeData, ...]
     needs: tuple[NeedData, ...]
     unplaced: tuple[UnplacedData, ...]
+    spares: tuple[UnplacedData, ...]
     alternatives: tuple[AlternativeData, ...]
     steps: tuple[StepData, ...]
 
@@ -190,6 +191,7 @@ def plan(found: Plan) -> PlanData:
         stripes=tuple(map(_stripe, found.stripes)),
         needs=tuple(NeedData(one.name, one.answer, one.why) for one in found.needs),
         unplaced=tuple(UnplacedData(one.name, one.why) for one in found.unplaced),
+        spares=tuple(UnplacedData(one.name, one.why) for one in found.spares),
         alternatives=tuple(map(_alternative, found.alternatives)),
         steps=tuple(map(_step, found.steps)),
     )

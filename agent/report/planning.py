@@ -155,6 +155,10 @@ def _unplaced(page: Page, found: Plan) -> None:
         page.heading("Parts without a place")
         rows = [("no place", plain(one.name), plain(one.why, SENTENCE)) for one in found.unplaced]
         _rows(page, rows, [BAD] * len(rows))
+    if found.spares:
+        page.heading("Parts left out")
+        rows = [("spare", plain(one.name), plain(one.why, SENTENCE)) for one in found.spares]
+        _rows(page, rows, [QUIET] * len(rows))
 
 
 def _rows(page: Page, rows: Sequence[tuple[str, str, str]], styles: Sequence[str]) -> None:
