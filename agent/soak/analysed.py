@@ -13,7 +13,7 @@ from msgspec import Struct
 
 if TYPE_CHECKING:
     from agent.findings import Evidence, Rate, Severity, Step
-    from agent.soak.samples import DriveHead, End, Event, Head
+    from probes.samples import DriveHead, End, Event, Head
     from agent.soak.thermal import Fit
 
 LimitKind = Literal["warning", "critical"]

@@ -1,0 +1,253 @@
+"""A track made fit for judging: readings no drive can mean left out, time in order, means of short blocks.
+
+Whole arrays go through functions written in C (map, compress, sum), as a day of eight drives is 700,000 samples.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from itertools import chain, compress, islice, pairwise
+from math import isfinite, nan
+from operator import add, eq, lt, mul, sub
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.soak.analysed import Limit, Load, Rates, Span, Temperatures
+from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from probes.samples import DriveHead, Track
+
+COLDEST: Final = -60.0  # no drive works beyond these: rubbish of a sensor, as 65261.85 for a limit that is not set
+HOTTEST: Final = 200.0
+FASTEST_MBPS: Final = 1e6
+LOADED_MBPS: Final = 5.0  # below that a system's own logs and the like, not a workload (common practice)
+LOADED_BUSY: Final = 0.3  # share of time with a request under way: small random requests move few bytes
+BLOCK_SECONDS: Final = 10.0
+STANDS_FOR: Final = 3.0  # a sample stands for the time since the one before, at most for so many intervals
+
+
+class Series(Struct, frozen=True):
+    """A drive over the soak, lists of equal length; nan where a thing is not known.
+
+    `since` are the seconds since the sample before, `lasted` those for which a sample stands.
+    """
+
+    head: DriveHead
+    every: float
+    seconds: Sequence[float]
+    celsius: Sequence[float]
+    read: Sequence[float]
+    write: Sequence[float]
+    busy: Sequence[float]
+    since: Sequence[float]
+    lasted: Sequence[float]
+
+
+class Blocks(Struct, frozen=True):
+    """Means over blocks of some seconds, lists of equal length; `first` is each block's first sample, one more at last.
+
+    `rate` is reading and writing together. Blocks without samples are left out.
+    """
+
+    length: float
+    first: list[int]
+    start: list[float]
+    end: list[float]
+    celsius: list[float]
+    read: list[float]
+    write: list[float]
+    rate: list[float]
+    busy: list[float]
+
+    def loaded(self, place: int) -> bool:
+        """Whether the drive worked in that block; what is not known counts as rest."""
+        return self.rate[place] >= LOADED_MBPS or self.busy[place] >= LOADED_BUSY
+
+
+def series(track: Track, every: float) -> Series:
+    """A track without rubbish and with time in order."""
+    seconds: Sequence[float] = track.seconds
+    columns: list[Sequence[float]] = [track.celsius, track.read_mbps, track.write_mbps, track.busy]
+    ordered = all(map(lt, seconds, islice(seconds, 1, None)))
+    if not ordered or not all(map(isfinite, (*seconds[:1], *seconds[-1:]))):
+        kept = _ascending(seconds)
+        seconds = [seconds[place] for place in kept]
+        columns = [[column[place] for place in kept] for column in columns]
+    celsius = _within(columns[0], COLDEST, HOTTEST)
+    read, write = _within(columns[1], 0.0, FASTEST_MBPS), _within(columns[2], 0.0, FASTEST_MBPS)
+    since = list(chain([every][: len(seconds)], map(sub, islice(seconds, 1, None), seconds)))
+    longest = STANDS_FOR * every
+    lasted = since if not since or max(since) <= longest else [min(time, longest) for time in since]
+    return Series(track.head, every, seconds, celsius, read, write, _within(columns[3], 0.0, 10.0), since, lasted)
+
+
+def blocks(of: Series, length: float = BLOCK_SECONDS) -> Blocks:
+    """Means over blocks, which are never shorter than the time between samples."""
+    length = max(length, of.every)
+    seconds, count = of.seconds, len(of.seconds)
+    first, start, end = [], [], []
+    begin = 0
+    while begin < count:
+        bound = (seconds[begin] // length + 1.0) * length
+        after = bisect_left(seconds, bound, begin + 1)
+        first.append(begin)
+        start.append(seconds[begin] - of.lasted[begin])
+        end.append(seconds[after - 1])
+        begin = after
+    first.append(count)
+    read, write = _means(of.read, first), _means(of.write, first)
+    return Blocks(
+        length=length,
+        first=first,
+        start=start,
+        end=end,
+        celsius=_means(of.celsius, first),
+        read=read,
+        write=write,
+        rate=[a + b for a, b in zip(read, write, strict=True)],
+        busy=_means(of.busy, first),
+    )
+
+
+def limit_of(head: DriveHead) -> Limit | None:
+    """The limit to hold a drive against: its own warning limit, else its critical one, if it can mean them."""
+    if plausible(head.warning_celsius):
+        assert head.warning_celsius is not None
+        return Limit(head.warning_celsius, "warning")
+    if plausible(head.critical_celsius):
+        assert head.critical_celsius is not None
+        return Limit(head.critical_celsius, "critical")
+    return None
+
+
+def plausible(limit: float | None) -> bool:
+    """Whether a limit is one that a drive can mean: above freezing, below what any drive stands."""
+    return limit is not None and 0.0 < limit < HOTTEST
+
+
+def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures | None:
+    """Least, most, mean and the time near and above the limits; None where no temperature is known."""
+    known = [value for value in of.celsius if value == value]  # noqa: PLR0124 - nan
+    if not known:
+        return None
+    most = max(known)
+    whole = len(known) == len(of.celsius)
+    lasted = of.lasted if whole else list(compress(of.lasted, map(eq, of.celsius, of.celsius)))
+    total = sum(lasted)
+    hottest = [value for value in track.hottest if COLDEST < value < HOTTEST]
+
+    def above(least: float) -> float:
+        return sum(compress(lasted, map(float(least).__le__, known))) if most >= least else 0.0
+
+    head = of.head
+    margin = NEAR_CRITICAL_CELSIUS if limit is not None and limit.kind == "critical" else NEAR_LIMIT_CELSIUS
+    return Temperatures(
+        least=min(known),
+        most=most,
+        most_at=of.seconds[of.celsius.index(most)],
+        mean=sum(map(mul, known, lasted)) / total if total > 0.0 else sum(known) / len(known),
+        hottest=max(hottest) if hottest else None,
+        known_seconds=total,
+        above_warning=above(head.warning_celsius or 0.0) if plausible(head.warning_celsius) else None,
+        above_critical=above(head.critical_celsius or 0.0) if plausible(head.critical_celsius) else None,
+        near=above(limit.celsius - margin) - above(limit.celsius) if limit is not None else None,
+    )
+
+
+def load(of: Series) -> Load | None:
+    """What the drive was asked to do; None where no rate is known at all."""
+    either = list(map(add, of.read, of.write))
+    known = [value == value for value in either]  # noqa: PLR0124 - nan
+    known_seconds = sum(compress(of.lasted, known))
+    if not any(known):
+        return None
+    working = [rate >= LOADED_MBPS or busy >= LOADED_BUSY for rate, busy in zip(either, of.busy, strict=True)]
+    busy = [value for value in compress(of.busy, working) if value == value]  # noqa: PLR0124 - nan
+    return Load(
+        read=_rates(of.read, of.lasted),
+        write=_rates(of.write, of.lasted),
+        either=_rates(either, of.lasted),
+        read_bytes=_bytes(of.read, of.since),
+        written_bytes=_bytes(of.write, of.since),
+        seconds=sum(compress(of.lasted, working)),
+        known_seconds=known_seconds,
+        busy=min(1.0, sum(busy) / len(busy)) if busy else None,
+    )
+
+
+def gaps(of: Series) -> tuple[Span, ...]:
+    """Times without samples, longer than a late one explains."""
+    longest = STANDS_FOR * of.every
+    if not of.since or max(of.since) <= longest:
+        return ()
+    pairs = zip(of.seconds, of.seconds[1:], strict=False)
+    return tuple(Span(earlier, later) for earlier, later in pairs if later - earlier > longest)
+
+
+def middle_rate(of: Series, begin: float, end: float) -> float | None:
+    """The median rate, reading and writing together, of the samples in (begin, end]; None where none is known."""
+    low, high = bisect_left(of.seconds, begin), bisect_left(of.seconds, end)
+    both = map(add, of.read[low:high], of.write[low:high])
+    return median([rate for rate in both if rate == rate])  # noqa: PLR0124 - nan
+
+
+def median(values: Iterable[float]) -> float | None:
+    """The middle value; None of none."""
+    ordered = sorted(values)
+    if not ordered:
+        return None
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2.0
+
+
+def _within(values: Sequence[float], low: float, high: float) -> Sequence[float]:
+    """Values with nan for whatever is not between the bounds."""
+    good = [low <= value <= high for value in values]
+    return values if all(good) else [value if fine else nan for value, fine in zip(values, good, strict=True)]
+
+
+def _ascending(seconds: Sequence[float]) -> list[int]:
+    """The places of samples that come after all samples before them."""
+    kept, last = [], float("-inf")
+    for place, when in enumerate(seconds):
+        if last < when < float("inf"):
+            kept.append(place)
+            last = when
+    return kept
+
+
+def _means(values: Sequence[float], first: Sequence[int]) -> list[float]:
+    """The mean of each block, of what is known of it."""
+    found = []
+    for begin, end in pairwise(first):
+        part = values[begin:end]
+        mean = sum(part) / (end - begin)
+        if mean != mean:  # noqa: PLR0124 - nan
+            known = [value for value in part if value == value]  # noqa: PLR0124 - nan
+            mean = sum(known) / len(known) if known else nan
+        found.append(mean)
+    return found
+
+
+def _rates(values: Sequence[float], lasted: Sequence[float]) -> Rates | None:
+    working = [value >= LOADED_MBPS for value in values]
+    ordered = sorted(compress(values, working))
+    if not ordered:
+        return None
+    last = len(ordered) - 1
+    half = median(ordered)
+    assert half is not None
+    seconds = sum(compress(lasted, working))
+    return Rates(half, ordered[round(last * 0.25)], ordered[round(last * 0.75)], ordered[-1], seconds)
+
+
+def _bytes(values: Sequence[float], since: Sequence[float]) -> float:
+    """Bytes of rates over the time since the sample before; what is not known counts nothing."""
+    total = float(sum(map(mul, values, since)))
+    if total != total:  # noqa: PLR0124 - nan
+        total = sum(rate * time for rate, time in zip(values, since, strict=True) if rate == rate)  # noqa: PLR0124 - nan
+    return total * 1e6
