@@ -1,4 +1,4 @@
-"""Arrangements to begin the search with: what is fitted today, and what a simple hand would make of it. Proves nothing."""
+"""Arrangements to begin the search with: what is fitted today, and what a simple hand makes of it. Proves nothing."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def today(problem: Problem) -> Arrangement:
 
 
 def filled(problem: Problem, arrangement: Arrangement) -> Arrangement:
-    """An arrangement with more of what is not placed: wanted cards, then carriers of many bays, then drives, fast first."""
+    """An arrangement and more of what is not placed: wanted cards, then carriers, then drives, the fast ones first."""
     numbers = range(len(problem.holders))
     cards = sorted(
         (number for number in numbers if problem.holders[number].card is not None),
@@ -36,15 +36,14 @@ def filled(problem: Problem, arrangement: Arrangement) -> Arrangement:
     )
     arrangement = _with_cards(problem, arrangement, cards)
     drives = sorted(
-        (
-            (-holder.rates[kind][READ], kind, number)
-            for kind in range(len(problem.classes))
-            for number, holder in enumerate(problem.holders)
-            if holder.rates[kind][READ] and (holder.card is None or number in arrangement.holders)
-        ),
+        (-holder.rates[kind][READ], kind, number)
+        for kind in range(len(problem.classes))
+        for number, holder in enumerate(problem.holders)
+        if holder.rates[kind][READ] and (holder.card is None or number in arrangement.holders)
     )
-    most = max((holder.bays for holder in problem.holders), default=0)
-    return _with_drives(problem, arrangement, [(kind, number, 1) for _ in range(most) for _, kind, number in drives])
+    return _with_drives(
+        problem, arrangement, [(kind, number, problem.holders[number].bays) for _, kind, number in drives]
+    )
 
 
 def _place(holder: Holder) -> tuple[str, int]:

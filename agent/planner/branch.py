@@ -9,17 +9,20 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.planner.model import EMPTY, SHIFT, Limits, Model, Priced
-from agent.planner.simplex import Column, Simplex
+from agent.planner.model import EMPTY, NO_FILL, SHIFT, Limits, Model, Priced
+from agent.planner.simplex import DEAR, Column, Simplex
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
-    Taken = list[tuple[int, tuple[int, ...]]]  # options and their fills
+    from agent.planner.choices import Taken
 
-NEAR: Final = 1e-5
-GAIN: Final = 1e-6  # columns that promise less than this are left out
+TRACE: Final = 1e-5  # amounts below this are 0
+CLOSE: Final = 1e-3  # amounts this near to a whole number are taken for it; what comes of that is scored, not believed
+GAIN: Final = 1e-8  # columns that promise less than this are left out
 MOST_ROUNDS: Final = 400
+AT_ONCE: Final = 8  # columns brought in at most before all are looked at again
+ENDLESS: Final = 1 << 200
 
 
 class Closed(Struct, frozen=True):
@@ -33,229 +36,189 @@ class Stage:
     """The search for the best value of a model's goal."""
 
     def __init__(
-        self,
-        model: Model,
-        found: Callable[[Taken], int],
-        running: Callable[[], bool],
-        floor: int,
-        enough: int | None = None,
+        self, model: Model, found: Callable[[Taken], int], running: Callable[[], bool], *, floor: int, enough: int
     ) -> None:
-        """`found` takes an arrangement and gives the best value yet; only better than `floor` counts."""
+        """`found` is told of arrangements and gives the value of each; only more than `floor` is of interest.
+
+        The search ends early when it has found `enough`.
+        """
         self._model, self._found, self._running = model, found, running
-        self._floor = floor
-        self._enough = enough
-        self._simplex = Simplex(model.rows())
-        self._extras = model.extras()
-        self._extra_rows = model.rows()
+        self._floor, self._enough = floor, enough
+        rows = model.rows()
+        self._simplex = Simplex(rows)
+        self._others = [slack for slack, row in zip(self._simplex.slacks, rows, strict=True) if not row.exact]
+        self._others += model.extras()
         self._dear: set[Column] = set()
         self.steps = 0
-        self.rounds = 0
 
     def run(self) -> Closed:
-        """Search all there is, or until time is up or `enough` is reached."""
-        model = self._model
-        allowed = []
-        for numbers in model.choices.by_slot:
-            bits = EMPTY
-            for place, number in enumerate(numbers):
-                bits |= (2 << place) if model.possible[number] else 0
-            allowed.append(bits)
-        ceiling = 1 << 200
-        stack = [(Limits(allowed, {}), ceiling)]
-        while stack:
+        """Search all there is, or until time is up or there is enough."""
+        stack = [(self._model.every(), ENDLESS)]
+        while stack and self._floor < self._enough:
             limits, bound = stack.pop()
             if bound <= self._floor:
                 continue
-            if self._enough is not None and self._floor >= self._enough:
-                break
             if not self._running():
-                return Closed(max([bound, self._floor, *(one for _, one in stack)]), done=False)
+                return Closed(max([bound, *(one for _, one in stack)]), done=False)
             self.steps += 1
             stack += self._step(limits, bound)
         return Closed(self._floor, done=True)
 
     def _step(self, limits: Limits, above: int) -> list[tuple[Limits, int]]:
-        """Look at a part of the search: nothing where it is closed, or else the smaller parts, the best one last."""
+        """Look at a part of the search: nothing where it is closed, or else smaller parts, the best one last."""
         priced = self._solve(limits)
-        if priced is None:
-            return []
         bound = min(above, priced.bound >> SHIFT)
-        self._fix(limits, priced)
+        if bound <= self._floor:
+            return []
         taken = self._amounts()
-        whole = self._whole(taken, limits)
+        whole = self._whole(taken)
         if whole is not None:
             self._floor = max(self._floor, self._found(whole))
             if bound <= self._floor:
                 return []
-        return [(one, bound) for one in self._branches(limits, taken)]
+        self._rule_out(limits, priced)
+        return [(one, bound) for one in self._parts(limits, taken)]
 
     # --- The linear program -------------------------------------------------------------------------------------
 
-    def _solve(self, limits: Limits) -> Priced | None:
-        """Solve the linear program within some limits; None where its bound closes this part."""
-        model, simplex = self._model, self._simplex
+    def _solve(self, limits: Limits) -> Priced:
+        """Solve the linear program within some limits, or only until its bound closes this part or time is up."""
         self._forbid(limits)
-        priced = None
-        for _ in range(MOST_ROUNDS):
-            self.rounds += 1
-            prices = simplex.prices(self._dear)
-            priced = model.priced(prices, limits)
-            if priced.bound >> SHIFT <= self._floor:
-                return None
-            if not self._improve(prices, priced, limits):
-                break
-        return priced
-
-    def _improve(self, prices: Sequence[float], priced: Priced, limits: Limits) -> bool:
-        """Bring in the columns that gain most; whether there were any."""
-        model, simplex = self._model, self._simplex
-        wanted = []
-        for place, numbers in enumerate(model.choices.by_slot):
-            best = None
-            bit = EMPTY
-            for number in numbers:
-                bit <<= 1
-                if limits.allowed[place] & bit and priced.worth[number][1] >= 0:
-                    value, fill = priced.worth[number]
-                    if best is None or value > best[0]:
-                        best = value, number, fill
-            if best is not None:
-                column = model.column(best[1], best[2])
-                wanted.append((self._gain(column, prices), column))
-        for number, column in enumerate(simplex.slacks):
-            if not self._extra_rows[number].exact:
-                wanted.append((self._gain(column, prices), column))
-        wanted += [(self._gain(column, prices), column) for column in self._extras]
-        wanted = sorted((one for one in wanted if one[0] > GAIN), key=lambda one: -one[0])
-        moved = False
-        for gain, column in wanted[:8]:
-            if moved:
-                prices = simplex.prices(self._dear)
-                gain = self._gain(column, prices)
-            if gain > GAIN and column not in simplex.basis:
-                moved |= simplex.enter(column)
-        return moved
-
-    def _gain(self, column: Column, prices: Sequence[float]) -> float:
-        worth = -1e4 if column in self._dear else column.worth
-        return worth - sum(factor * prices[row] for row, factor in column.entries)
+        rounds = 0
+        while True:
+            rounds += 1
+            prices = self._simplex.prices(self._dear)
+            priced = self._model.priced(prices, limits)
+            if priced.bound >> SHIFT <= self._floor or rounds == MOST_ROUNDS or not self._running():
+                return priced
+            if not self._improve(prices, priced):
+                return priced
 
     def _forbid(self, limits: Limits) -> None:
         """Make the columns in use dear that this part of the search does not allow."""
-        self._dear = {
-            column for column in self._simplex.basis if column.option >= 0 and not self._allows(limits, column)
-        }
-        self._dear |= {self._simplex.slacks[place] for place, bits in enumerate(limits.allowed) if not bits & EMPTY}
+        self._dear = {one for one in self._simplex.columns if one.option >= 0 and not self._allows(limits, one)}
+        slots = zip(self._simplex.slacks, limits.allowed, strict=False)  # the first rows are those of the slots
+        self._dear |= {slack for slack, allowed in slots if not allowed & EMPTY}
 
     def _allows(self, limits: Limits, column: Column) -> bool:
-        model = self._model
-        slot = self._place(column.option)
-        place = model.choices.by_slot[slot].index(column.option)
-        if not limits.allowed[slot] & (2 << place):
-            return False
-        fill = model.fills[column.fill]
-        return all(low <= fill[kind] <= high for (one, kind), (low, high) in limits.counts.items() if one == slot)
+        place, bit = self._model.place_of[column.option]
+        fill = self._model.fills.all[column.fill]
+        within = (pair[0] <= fill[kind] <= pair[1] for (slot, kind), pair in limits.counts.items() if slot == place)
+        return bool(limits.allowed[place] & bit) and all(within)
 
-    def _place(self, option: int) -> int:
-        return next(place for place, numbers in enumerate(self._model.choices.by_slot) if option in numbers)
+    def _improve(self, prices: Sequence[float], priced: Priced) -> bool:
+        """Bring in the columns that gain most; whether there were any."""
+        columns = [*self._best_columns(priced), *self._others]
+        gains = sorted(((self._gain(one, prices), -place) for place, one in enumerate(columns)), reverse=True)
+        moved = False
+        for before, place in gains[:AT_ONCE]:
+            if before <= GAIN:
+                break
+            column = columns[-place]
+            gain = self._gain(column, prices)
+            change = self._simplex.enter(column) if gain > GAIN and column not in self._simplex.columns else None
+            if change is not None:
+                moved = True
+                prices = [price + gain * part for price, part in zip(prices, change, strict=True)]
+        return moved
+
+    def _best_columns(self, priced: Priced) -> Iterator[Column]:
+        """The column that is worth most to each slot, where one is."""
+        for numbers in self._model.choices.by_slot:
+            filled = [number for number in numbers if priced.worth[number][1] != NO_FILL]
+            if filled:
+                number = max(filled, key=lambda one: priced.worth[one][0])
+                yield self._model.column(number, priced.worth[number][1])
+
+    def _gain(self, column: Column, prices: Sequence[float]) -> float:
+        worth = -DEAR if column in self._dear else column.worth
+        return worth - sum(factor * prices[row] for row, factor in column.entries)
 
     def _amounts(self) -> dict[int, dict[int, float]]:
         """How much of each option is taken, by fill."""
         taken: dict[int, dict[int, float]] = {}
-        for column, amount in zip(self._simplex.basis, self._simplex.amounts, strict=True):
-            if column.option >= 0 and amount > NEAR and column not in self._dear:
+        for column, amount in zip(self._simplex.columns, self._simplex.amounts, strict=True):
+            if column.option >= 0 and amount > TRACE and column not in self._dear:
                 taken.setdefault(column.option, {})[column.fill] = amount
         return taken
 
     # --- Parts --------------------------------------------------------------------------------------------------
 
-    def _fix(self, limits: Limits, priced: Priced) -> None:
-        """Rule out options with which the bound would not be better than what is found."""
-        if not priced.best:
-            return
+    def _rule_out(self, limits: Limits, priced: Priced) -> None:
+        """Take out the options with which even the bound would not be better than what is found."""
         for place, numbers in enumerate(self._model.choices.by_slot):
             rest = priced.bound - priced.best[place]
-            allowed = limits.allowed[place]
-            if allowed & EMPTY and rest >> SHIFT <= self._floor:
-                allowed &= ~EMPTY
-            for which, number in enumerate(numbers):
-                if allowed & (2 << which):
-                    value, fill = priced.worth[number]
-                    if fill < 0 or (rest + value) >> SHIFT <= self._floor:
-                        allowed &= ~(2 << which)
-            limits.allowed[place] = allowed
+            keep = EMPTY if rest >> SHIFT > self._floor else 0
+            for number in numbers:
+                value, fill = priced.worth[number]
+                if fill != NO_FILL and (rest + value) >> SHIFT > self._floor:
+                    keep |= self._model.place_of[number][1]
+            limits.allowed[place] &= keep
 
-    def _whole(self, taken: dict[int, dict[int, float]], limits: Limits) -> Taken | None:
+    def _whole(self, taken: dict[int, dict[int, float]]) -> Taken | None:
         """The arrangement that the linear program found, where it is one."""
-        del limits
         found: Taken = []
         for option, amounts in taken.items():
             total = sum(amounts.values())
-            if abs(total - round(total)) > 100 * NEAR:
-                return None
-            if round(total) == 0:
-                continue
             counts = self._counts(amounts)
-            if any(abs(count - round(count)) > 100 * NEAR for count in counts):
+            if any(abs(one - round(one)) > CLOSE for one in (total, *counts)):
                 return None
-            fill = tuple(round(count) for count in counts)
-            if fill not in self._model.numbers:
-                return None
-            found.append((option, fill))
+            if round(total):
+                found.append((option, tuple(round(count) for count in counts)))
         return found
 
     def _counts(self, amounts: dict[int, float]) -> list[float]:
-        fills = self._model.fills
-        return [
-            sum(fills[fill][kind] * amount for fill, amount in amounts.items())
-            for kind in range(len(self._model.problem.classes))
-        ]
+        """How many drives of each class an option has."""
+        fills = self._model.fills.all
+        kinds = range(len(self._model.problem.classes))
+        return [sum(fills[fill][kind] * amount for fill, amount in amounts.items()) for kind in kinds]
 
-    def _branches(self, limits: Limits, taken: dict[int, dict[int, float]]) -> Iterable[Limits]:
-        """Two parts that cover this one and in which the linear program's answer is no more."""
-        model = self._model
-        choice = None
-        for option, amounts in taken.items():
-            total = sum(amounts.values())
-            if total < 1 - 100 * NEAR and (choice is None or total > choice[0]):
-                choice = total, option
-        if choice is not None:
-            slot = self._place(choice[1])
-            return self._either(limits, slot, 2 << model.choices.by_slot[slot].index(choice[1]))
+    def _parts(self, limits: Limits, taken: dict[int, dict[int, float]]) -> list[Limits]:
+        """Two parts that make up this one, in neither of which the linear program's answer is whole as it was.
+
+        An option that is taken in part is taken or not; then a class of drives of which a slot has a part is split.
+        """
+        totals = {option: sum(amounts.values()) for option, amounts in taken.items()}
+        torn = [option for option, total in totals.items() if total < 1 - CLOSE]
+        if torn:
+            return self._either(limits, *self._model.place_of[max(torn, key=lambda option: totals[option])])
         for option, amounts in taken.items():
             for kind, count in enumerate(self._counts(amounts)):
-                if abs(count - round(count)) > 100 * NEAR:
-                    return self._counted(limits, self._place(option), kind, int(count))
-        for option, amounts in taken.items():
-            slot = self._place(option)
-            bit = 2 << model.choices.by_slot[slot].index(option)
-            if sum(amounts.values()) > 0.5 and limits.allowed[slot] != bit:
-                return self._either(limits, slot, bit)
-        for slot, allowed in enumerate(limits.allowed):
-            if allowed & (allowed - 1):
-                return self._either(limits, slot, allowed & -allowed)
-        for slot in range(len(limits.allowed)):
-            for kind in range(len(model.problem.classes)):
-                low, high = limits.counts.get((slot, kind), (0, max(one.bays for one in model.problem.holders)))
+                if abs(count - round(count)) > CLOSE:
+                    return self._counted(limits, self._model.place_of[option][0], kind, int(count))
+        return self._any_parts(limits, taken)
+
+    def _any_parts(self, limits: Limits, taken: dict[int, dict[int, float]]) -> list[Limits]:
+        """Two parts, or none where all is settled: for answers that seemed whole but were not as good as promised."""
+        for place, bit in [*(self._model.place_of[option] for option in taken), *self._lowest(limits)]:
+            if limits.allowed[place] & bit and limits.allowed[place] != bit:
+                return self._either(limits, place, bit)
+        most = max((holder.bays for holder in self._model.problem.holders), default=0)
+        for place in range(len(limits.allowed)):
+            for kind, one in enumerate(self._model.problem.classes):
+                low, high = limits.counts.get((place, kind), (0, min(most, one.count)))
                 if low < high:
-                    return self._counted(limits, slot, kind, (low + high) // 2)
+                    return self._counted(limits, place, kind, (low + high) // 2)
         return []
 
-    def _either(self, limits: Limits, slot: int, bit: int) -> list[Limits]:
-        """With this choice for a slot last (it is looked at first), and without it."""
-        found = []
-        for allowed in (limits.allowed[slot] & ~bit, limits.allowed[slot] & bit):
-            if allowed:
-                found.append(
-                    Limits([*limits.allowed[:slot], allowed, *limits.allowed[slot + 1 :]], dict(limits.counts))
-                )
-        return found
+    def _lowest(self, limits: Limits) -> Iterator[tuple[int, int]]:
+        for place, allowed in enumerate(limits.allowed):
+            yield place, allowed & -allowed
 
-    def _counted(self, limits: Limits, slot: int, kind: int, count: int) -> list[Limits]:
-        """With at most so many drives of a class on a slot, and with more."""
-        low, high = limits.counts.get((slot, kind), (0, 1 << 20))
+    def _either(self, limits: Limits, place: int, bit: int) -> list[Limits]:
+        """Without this choice for a slot, and with it."""
+        allowed = limits.allowed
         return [
-            Limits(list(limits.allowed), {**limits.counts, (slot, kind): pair})
+            Limits([*allowed[:place], bits, *allowed[place + 1 :]], limits.counts)
+            for bits in (allowed[place] & ~bit, allowed[place] & bit)
+            if bits
+        ]
+
+    def _counted(self, limits: Limits, place: int, kind: int, count: int) -> list[Limits]:
+        """With at most so many drives of a class in a slot, and with more."""
+        low, high = limits.counts.get((place, kind), (0, self._model.problem.classes[kind].count))
+        return [
+            Limits(list(limits.allowed), {**limits.counts, (place, kind): pair})
             for pair in ((low, min(high, count)), (max(low, count + 1), high))
             if pair[0] <= pair[1]
         ]

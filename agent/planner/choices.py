@@ -1,6 +1,6 @@
-"""What each slot can be given: a kind of card (alike cards are one kind) or, in a socket, a drive; and with what drives.
+"""What each slot can be given: a kind of card (cards that are alike are one kind) or, in a socket, a drive.
 
-Only counting and sorting; what is best is decided elsewhere.
+Only sorting; what is best is decided elsewhere.
 """
 
 from __future__ import annotations
@@ -9,16 +9,18 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.planner.problem import READ, Arrangement, Problem, uplinks_of
+from agent.planner.problem import Arrangement, Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterator, Sequence
 
-Look = tuple[int, int, int]  # slot, kind of card (today's place aside, -1 for a socket), which of its holders there
+    from agent.planner.wanted import Look
+
+Taken = list[tuple[int, tuple[int, ...]]]  # options, each with its drives by class
 
 
 class Option(Struct, frozen=True):
-    """A kind of card in a slot: one holder number for each of its alike cards; a socket has `kind` -1 and one holder."""
+    """A kind of card in a slot: one holder for each of its cards. A socket has `kind` -1 and one holder."""
 
     slot: int
     kind: int
@@ -27,7 +29,7 @@ class Option(Struct, frozen=True):
 
 
 class Choices(Struct, frozen=True):
-    """`kinds` are the card numbers of each kind; `by_slot` the options of each slot that has any, by number."""
+    """`kinds` are the card numbers of each kind, `by_slot` the numbers of the options of each slot that has any."""
 
     problem: Problem
     kinds: tuple[tuple[int, ...], ...]
@@ -46,32 +48,71 @@ def choices(problem: Problem, *, fine: bool) -> Choices:
         for place, holders in enumerate(rows):
             slot = problem.holders[holders[0]].slot
             options.append(Option(slot, number, holders, (slot, rough_of[cards[0]], place)))
-    for number, holder in enumerate(problem.holders):
-        if holder.card is None:
-            options.append(Option(holder.slot, -1, (number,), (holder.slot, -1, number)))
+    options += [
+        Option(holder.slot, -1, (number,), (holder.slot, -1, number))
+        for number, holder in enumerate(problem.holders)
+        if holder.card is None
+    ]
     slots = sorted({option.slot for option in options})
     by_slot = tuple(tuple(number for number, one in enumerate(options) if one.slot == slot) for slot in slots)
     return Choices(problem, tuple(kinds), tuple(options), by_slot)
 
 
-def looks(problem: Problem, arrangement: Arrangement) -> frozenset[Look]:
-    """Which kind of card is where: the same for arrangements that differ only by exchanging cards of one kind."""
-    of_holder = {holder: one.look for one in choices(problem, fine=False).options for holder in one.holders}
-    return frozenset(of_holder[number] for number in arrangement.holders)
+def looks(choices: Choices) -> dict[int, Look]:
+    """The look of each holder; where all looks are the same, only alike cards are exchanged."""
+    return {number: option.look for option in choices.options for number in option.holders}
+
+
+def arranged(choices: Choices, taken: Taken) -> Arrangement:
+    """The arrangement of some options; of alike cards those go where they, or their drives, are today."""
+    problem = choices.problem
+    pairs = sorted(
+        (-_stays(problem, choices.options[option].holders[which], counts), place, which)
+        for place, (option, counts) in enumerate(taken)
+        for which in range(len(choices.options[option].holders))
+    )
+    holders: dict[int, int] = {}
+    cards: set[int] = set()
+    for _, place, which in pairs:
+        number = choices.options[taken[place][0]].holders[which]
+        card = problem.holders[number].card
+        if place not in holders and card not in cards:
+            holders[place] = number
+            cards |= set() if card is None else {card}
+    drives = [
+        (kind, number, count)
+        for place, number in holders.items()
+        for kind, count in enumerate(taken[place][1])
+        if count
+    ]
+    return Arrangement(tuple(sorted(holders.values())), tuple(sorted(drives)))
+
+
+def _stays(problem: Problem, number: int, counts: Sequence[int]) -> int:
+    """How much of a holder with its drives is so today; less for a card that is not fitted."""
+    holder = problem.holders[number]
+    if holder.card is None:
+        return 0
+    today = problem.card_today[holder.card]
+    kept = sum(
+        min(count, one.today.get(("card", holder.card), 0)) for count, one in zip(counts, problem.classes, strict=True)
+    )
+    return 2 * (kept + (today == holder.slot)) - (today is None)
 
 
 def _kinds(problem: Problem, *, fine: bool) -> list[tuple[int, ...]]:
+    """Cards that are alike, together."""
     found: dict[object, list[int]] = {}
     for card, wanted in enumerate(problem.must):
-        named = tuple(tuple(one for one, _ in need.cards).count(card) for need in problem.needs)
-        today = tuple(one.today.get(("card", card), 0) for one in problem.classes)
+        named = tuple(sum(one == card for one, _ in need.cards) for need in problem.needs)
+        today = (problem.card_today[card], tuple(one.today.get(("card", card), 0) for one in problem.classes))
         features = tuple(_features(problem, number) for number in _holders_of(problem, card))
-        key = (wanted, named, features, (problem.card_today[card], today) if fine else None)
-        found.setdefault(key, []).append(card)
+        found.setdefault((wanted, named, features, today if fine else None), []).append(card)
     return [tuple(cards) for cards in found.values()]
 
 
 def _holders_of(problem: Problem, card: int) -> list[int]:
+    """A card's holders, in an order that is the same for alike cards."""
     mine = [number for number, holder in enumerate(problem.holders) if holder.card == card]
     return sorted(mine, key=lambda number: (problem.holders[number].slot, repr(_features(problem, number)), number))
 
@@ -79,84 +120,11 @@ def _holders_of(problem: Problem, card: int) -> list[int]:
 def _features(problem: Problem, number: int) -> tuple[object, ...]:
     """All that counts of a holder but the number of its card."""
     one = problem.holders[number]
-    roles = tuple(all(number in holders for card, holders in need.cards if card == one.card) for need in problem.needs)
-    return (
-        (
-            one.slot,
-            one.bays,
-            one.link,
-            one.watts,
-            one.rates,
-            one.split,
-            one.switch,
-            sorted(one.covers),
-            roles,
-        ).__str__(),
-    )
+    roles = tuple(_roles(problem, number))
+    return one.slot, one.bays, one.link, one.watts, one.rates, one.split, one.switch, tuple(sorted(one.covers)), roles
 
 
-def fills(problem: Problem) -> list[tuple[int, ...]]:
-    """Every number of drives by class that fits into the holder with the most bays, the empty one first."""
-    most = max((holder.bays for holder in problem.holders), default=0)
-    found: list[tuple[int, ...]] = [(0,) * len(problem.classes)]
-    lines = [found]
-    for _ in range(most):
-        line = []
-        for fill in lines[-1]:
-            last = max((kind for kind, count in enumerate(fill) if count), default=0)
-            for kind in range(last, len(fill)):
-                if fill[kind] < problem.classes[kind].count:
-                    line.append((*fill[:kind], fill[kind] + 1, *fill[kind + 1 :]))
-        lines.append(line)
-    return [fill for line in lines for fill in line]
-
-
-def arranged(choices_: Choices, taken: Iterable[tuple[int, Sequence[int]]]) -> Arrangement:
-    """The arrangement of some options with their fills; of alike cards those go where they (or their drives) are today."""
-    problem = choices_.problem
-    holders: list[int] = []
-    drives: list[tuple[int, int, int]] = []
-    free = [list(cards) for cards in choices_.kinds]
-    pairs = []
-    taken = list(taken)
-    for place, (number, fill) in enumerate(taken):
-        option = choices_.options[number]
-        for which, holder in enumerate(option.holders):
-            card = problem.holders[holder].card
-            stays = 0
-            if card is not None:
-                stays = (
-                    2 * (problem.card_today[card] == option.slot)
-                    + 2
-                    * sum(
-                        min(count, one.today.get(("card", card), 0))
-                        for count, one in zip(fill, problem.classes, strict=True)
-                    )
-                    - (problem.card_today[card] is None)
-                )
-            pairs.append((-stays, place, which))
-    done: set[int] = set()
-    for _, place, which in sorted(pairs):
-        number, fill = taken[place]
-        option = choices_.options[number]
-        card = problem.holders[option.holders[which]].card
-        if place in done or (card is not None and card not in free[option.kind]):
-            continue
-        done.add(place)
-        if card is not None:
-            free[option.kind].remove(card)
-        holders.append(option.holders[which])
-        drives += [(kind, option.holders[which], count) for kind, count in enumerate(fill) if count]
-    return Arrangement(tuple(sorted(holders)), tuple(sorted(drives)))
-
-
-def carried(problem: Problem, number: int, fill: Sequence[int]) -> int:
-    """What drives on a holder read together, as far as its own link carries it."""
-    holder = problem.holders[number]
-    rate = sum(rates[READ] * count for rates, count in zip(holder.rates, fill, strict=True))
-    return rate if holder.link is None else min(rate, holder.link[READ])
-
-
-def chain(problem: Problem, slot: int) -> tuple[int, ...]:
-    """The uplinks from a slot to the processor."""
-    return tuple(uplinks_of(problem, slot))
+def _roles(problem: Problem, number: int) -> Iterator[bool]:
+    """Whether each need lets its card be on a holder."""
+    for need in problem.needs:
+        yield all(number in holders for card, holders in need.cards if card == problem.holders[number].card)

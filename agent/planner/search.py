@@ -5,6 +5,7 @@ Takes no time itself: `running` says whether there is any left. What is not prov
 
 from __future__ import annotations
 
+from copy import copy
 from itertools import combinations
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -12,18 +13,22 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.planner.begin import filled, today
-from agent.planner.branch import Closed, Stage
-from agent.planner.choices import Look, arranged, choices, looks
-from agent.planner.model import Goal, Model, Wanted
+from agent.planner.branch import ENDLESS, Closed, Stage
+from agent.planner.choices import arranged, choices, looks
+from agent.planner.fills import Fills
+from agent.planner.model import Model
 from agent.planner.problem import READ, Arrangement, Problem, Score, allowed, met, score
+from agent.planner.wanted import Wanted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
-    from agent.planner.branch import Taken
+    from agent.planner.choices import Taken
+    from agent.planner.wanted import Goal, Look
 
 NOTHING: Final = -(1 << 60)  # less than any value
 BARE: Final = Arrangement((), ())
+NO_SCORE: Final = Score(NOTHING, 0, 0, 0, 0, 0)  # less than any arrangement has
 
 
 class Answer(Struct, frozen=True):
@@ -54,22 +59,21 @@ def search(
 
     Where nothing can be had with `most_moves` moves, the fewest possible moves are the limit.
     """
-    clock = _clock(running)
-    first = Search(problem, clock, most_moves)
+    first = Search(problem, _clock(running), most_moves)
     best, bound = first.run()
     worth = score(problem, best or BARE)
     assert best is not None
     assert bound is not None
-    before = [looks(problem, best)]
     others: list[Arrangement] = []
-    proved = bound == worth
+    last, other, proved = first, best, bound == worth
     for _ in range(also):
-        other, most = Search(problem, clock, first.most_moves, tuple(before)).run()
-        proved &= most == (None if other is None else score(problem, other))
-        if other is None:
+        last = last.without(other, ceiling=score(problem, other) if proved else None)
+        following, most = last.run()
+        proved &= most == (None if following is None else score(problem, following))
+        if following is None:
             break
+        other = following
         others.append(other)
-        before.append(looks(problem, other))
     return Answer(best, worth, bound == worth, bound, tuple(others), proved)
 
 
@@ -88,27 +92,39 @@ def _clock(running: Callable[[], bool]) -> Callable[[], bool]:
 class Search:
     """One search, with a limit of moves and without some sets of holders."""
 
-    def __init__(
-        self,
-        problem: Problem,
-        running: Callable[[], bool],
-        most_moves: int | None = None,
-        unlike: tuple[frozenset[Look], ...] = (),
-    ) -> None:
+    def __init__(self, problem: Problem, running: Callable[[], bool], most_moves: int | None = None) -> None:
         """Nothing is looked at yet."""
         self._problem, self._running = problem, running
-        self.most_moves = most_moves
-        self._unlike = unlike
+        self._most_moves = most_moves
         self._rough = choices(problem, fine=False)
         self._fine = choices(problem, fine=True)
+        self._look_of = looks(self._rough)
+        self._fills = Fills(problem)
+        self._unlike: tuple[frozenset[Look], ...] = ()
+        self._ceiling: Score | None = None
+        self._seen: dict[frozenset[Look], tuple[Score, Arrangement]] = {}
         self._best: Arrangement | None = None
-        self._score = Score(-1, 0, 0, 0, 0, 0)
+        self._score = NO_SCORE
         self.steps = 0
+
+    def without(self, arrangement: Arrangement, ceiling: Score | None) -> Search:
+        """A search as this one, but without an arrangement and those that look like it.
+
+        It begins with the best that was seen. `ceiling` is a score that nothing in it exceeds, None where that is not
+        known.
+        """
+        other = copy(self)
+        other._unlike = (*self._unlike, self._looks(arrangement))  # noqa: SLF001 - a copy of itself
+        other._ceiling = ceiling  # noqa: SLF001 - as above
+        other._best, other._score = None, NO_SCORE  # noqa: SLF001 - as above
+        return other
 
     def run(self) -> tuple[Arrangement | None, Score | None]:
         """The best arrangement (None: there is none) and a bound (None: nothing is left)."""
         now = today(self._problem)
         for arrangement in (now, filled(self._problem, now), filled(self._problem, BARE), BARE):
+            self._offer(arrangement)
+        for _, arrangement in [*self._seen.values()]:
             self._offer(arrangement)
         if self._best is None:
             self._fewest_moves()
@@ -116,6 +132,9 @@ class Search:
             return None, None if self._running() else self._top()
         bound = self._stages()
         return self._best, max(bound, self._score)
+
+    def _looks(self, arrangement: Arrangement) -> frozenset[Look]:
+        return frozenset(self._look_of[number] for number in arrangement.holders)
 
     def _top(self) -> Score:
         """A score that nothing exceeds."""
@@ -135,17 +154,18 @@ class Search:
         )
 
     def _offer(self, arrangement: Arrangement) -> None:
-        """Keep an arrangement if it counts and is the best yet."""
-        problem = self._problem
-        if not allowed(problem, arrangement) or (self._unlike and looks(problem, arrangement) in self._unlike):
+        """Keep an allowed arrangement if it counts and is the best yet."""
+        look, worth = self._looks(arrangement), score(self._problem, arrangement)
+        if self._most_moves is not None and -worth.moves > self._most_moves:
             return
-        worth = score(problem, arrangement)
-        if worth > self._score and (self.most_moves is None or -worth.moves <= self.most_moves):
+        if look not in self._seen or worth > self._seen[look][0]:
+            self._seen[look] = worth, arrangement
+        if worth > self._score and look not in self._unlike:
             self._best, self._score = arrangement, worth
 
     def _fewest_moves(self) -> None:
         """Find what has the fewest moves where nothing that is known counts, and let it count unless others did."""
-        problem, limit, self.most_moves = self._problem, self.most_moves, None
+        problem, limit, self._most_moves = self._problem, self._most_moves, None
         fewest = (NOTHING, BARE)
 
         def found(arrangement: Arrangement) -> int:
@@ -156,9 +176,9 @@ class Search:
         if not self._unlike:
             found(BARE)
         self._stage(Wanted(), "moves", fewest[0], found=found)
-        self.most_moves = limit
+        self._most_moves = limit
         if limit is not None and not self._unlike:
-            self.most_moves = max(limit, -fewest[0])
+            self._most_moves = max(limit, -fewest[0])
         if fewest[0] > NOTHING:
             self._offer(fewest[1])
 
@@ -167,27 +187,60 @@ class Search:
     def _stages(self) -> Score:
         """All stages one after another; a bound."""
         top = self._top()
-        closed = self._stage(Wanted(), "placed", self._score.placed, top.placed)
+        closed = self._stage(Wanted(), "placed", self._score.placed, self._enough("placed", top.placed))
         top = replace(top, placed=min(top.placed, closed.bound))
         if not closed.done:
             return top
-        numbers = range(len(self._problem.needs))
-        for size in range(len(numbers), -1, -1):
+        possible = self._need_sets(top)
+        if isinstance(possible, Score):
+            return possible
+        top = replace(top, needs=len(possible[0].needs), worst=min(top.worst, self._worst_of_all(top.placed)))
+        return max(self._after_needs(wanted, top) for wanted in possible)
+
+    def _worst_of_all(self, placed: int) -> int:
+        """The most that the slowest drives can have, where so much is placed that all drives are."""
+        classes = [kind for kind, one in enumerate(self._problem.classes) if one.count]
+        if placed < self._top().placed or not classes:
+            return self._top().worst
+        return min(max(holder.rates[kind][READ] for holder in self._problem.holders) for kind in classes)
+
+    def _need_sets(self, top: Score) -> list[Wanted] | Score:
+        """The greatest sets of needs that can be met together; a bound where time is up before they are known."""
+        bare = Wanted(placed=top.placed)
+        alone = self._those_that_can(bare, [(number,) for number in range(len(self._problem.needs))])
+        if alone is None:
+            return top
+        numbers = [number for (number,) in alone]
+        pairs: list[tuple[int, ...]] = list(combinations(numbers, 2))
+        apart: set[tuple[int, ...]] | None = None
+        for size in range(self._enough("needs", len(numbers)), -1, -1):
             top = replace(top, needs=size)
-            possible = []
-            for needs in combinations(numbers, size):
-                wanted = Wanted(needs=needs, placed=top.placed)
-                can = self._can(wanted)
-                if can is None:
+            sets = [one for one in combinations(numbers, size) if not apart or apart.isdisjoint(combinations(one, 2))]
+            found = self._those_that_can(bare, sets)
+            if found is None:
+                return top
+            if found:
+                return [replace(bare, needs=needs) for needs in found]
+            if apart is None:
+                together = self._those_that_can(bare, pairs)
+                if together is None:
                     return top
-                possible += [wanted] if can else []
-            if possible:
-                return max(self._after_needs(wanted, top) for wanted in possible)
-        return self._score
+                apart = set(pairs) - set(together)
+        return [bare]
+
+    def _those_that_can(self, bare: Wanted, sets: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]] | None:
+        """The sets of needs that can be met with all that is placed; None where time is up."""
+        found = []
+        for needs in sets:
+            can = self._can(replace(bare, needs=needs))
+            if can is None:
+                return None
+            found += [needs] if can else []
+        return found
 
     def _after_needs(self, wanted: Wanted, top: Score) -> Score:
         """The stages from the worst share on, with one set of needs; a bound."""
-        shares = [share for share in self._shares() if share > self._score.worst]
+        shares = [share for share in self._shares() if self._score.worst < share <= self._enough("worst", top.worst)]
         step = 1
         while shares:
             middle = min(step, (len(shares) + 1) // 2) - 1
@@ -199,7 +252,7 @@ class Search:
         wanted = replace(wanted, worst=self._score.worst)
         top = replace(top, worst=self._score.worst)
         for goal in ("total", "moves", "room"):
-            closed = self._stage(wanted, goal, self._floor(wanted, goal))
+            closed = self._stage(wanted, goal, self._floor(wanted, goal), self._enough(goal, getattr(top, goal)))
             if not closed.done:
                 return _with(top, goal, closed.bound)
             if closed.bound == NOTHING:
@@ -218,6 +271,16 @@ class Search:
             if least is None or value < least:
                 return NOTHING
         return NOTHING
+
+    def _enough(self, goal: str, most: int) -> int:
+        """What cannot be exceeded of a goal: less than `most` where a better score than the ceiling's would be had."""
+        if self._ceiling is not None:
+            for name in Score.__struct_fields__:
+                if name == goal:
+                    return min(most, int(getattr(self._ceiling, name)))
+                if getattr(self._score, name) != getattr(self._ceiling, name):
+                    break
+        return most
 
     def _can(self, wanted: Wanted) -> bool | None:
         """Whether all that is wanted can be had; None where time is up."""
@@ -252,13 +315,13 @@ class Search:
         wanted: Wanted,
         goal: Goal,
         floor: int,
-        enough: int | None = None,
+        enough: int = ENDLESS,
         found: Callable[[Arrangement], int] | None = None,
     ) -> Closed:
         """The best value of a goal beside all that is wanted, if it is more than `floor`."""
         moves = wanted.moves
-        if self.most_moves is not None:
-            moves = max(-self.most_moves, NOTHING if moves is None else moves)
+        if self._most_moves is not None:
+            moves = max(-self._most_moves, NOTHING if moves is None else moves)
         wanted = replace(wanted, unlike=self._unlike, moves=moves)
         taken_from = self._fine if goal in {"moves", "room"} or moves is not None else self._rough
 
@@ -273,7 +336,10 @@ class Search:
             arrangement = arranged(taken_from, taken)
             return keep(arrangement) if allowed(self._problem, arrangement) else NOTHING
 
-        stage = Stage(Model(taken_from, wanted, goal), take, self._running, floor, enough)
+        if floor >= enough:
+            return Closed(floor, done=True)
+        model = Model(taken_from, self._fills, wanted, goal)
+        stage = Stage(model, take, self._running, floor=floor, enough=enough)
         closed = stage.run()
         self.steps += stage.steps
         return closed

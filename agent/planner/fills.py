@@ -1,0 +1,114 @@
+"""Fills: how many drives of each class a holder can be given, and which fills are wanted.
+
+A fill is known by its number here. Taking a drive out of a fill leaves a fill, so what fills are worth is added up
+drive by drive.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.planner.problem import READ, Holder, NeedOf, Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.planner.wanted import Wanted
+
+Fill = tuple[int, ...]
+
+
+class Fills:
+    """All fills of a problem's holders."""
+
+    def __init__(self, problem: Problem) -> None:
+        """List the fills of each sort of holder."""
+        self._problem = problem
+        self._none: Fill = (0,) * len(problem.classes)
+        self.numbers: dict[Fill, int] = {self._none: 0}
+        self.all: list[Fill] = [self._none]
+        self.parents: list[tuple[int, int]] = []  # of each but the first: the fill without one drive, and its class
+        self._of_sort: dict[object, list[int]] = {}
+        self._wanted: dict[object, list[int]] = {}
+
+    def of(self, holder: Holder) -> list[int]:
+        """The fills that a holder takes by its bays, rates and power."""
+        sort = holder.bays, holder.watts, tuple(bool(rates[READ]) for rates in holder.rates)
+        known = self._of_sort.get(sort)
+        if known is None:
+            known = self._of_sort[sort] = self._listed(holder)
+        return known
+
+    def _listed(self, holder: Holder) -> list[int]:
+        """Fills with one drive more, again and again, each reached by adding drives in the order of classes."""
+        classes = self._problem.classes
+        budget = holder.watts
+        found = [0]
+        line = [(self._none, 0, 0)]  # fill, its last class, its power
+        for _ in range(holder.bays):
+            longer = []
+            for fill, last, watts in line:
+                for kind in range(last, len(classes)):
+                    power = watts + classes[kind].watts
+                    full = fill[kind] == classes[kind].count or not holder.rates[kind][READ]
+                    if not full and (budget is None or power <= budget):
+                        longer.append(((*fill[:kind], fill[kind] + 1, *fill[kind + 1 :]), kind, power))
+            found += [self._number(fill, kind) for fill, kind, _ in longer]
+            line = longer
+        return found
+
+    def _number(self, fill: Fill, kind: int) -> int:
+        known = self.numbers.get(fill)
+        if known is None:
+            known = self.numbers[fill] = len(self.all)
+            self.all.append(fill)
+            self.parents.append((self.numbers[*fill[:kind], fill[kind] - 1, *fill[kind + 1 :]], kind))
+        return known
+
+    def sums(self, each: Sequence[int]) -> list[int]:
+        """The sum over each fill's drives of what each class counts."""
+        found = [0]
+        for parent, kind in self.parents:
+            found.append(found[parent] + each[kind])
+        return found
+
+    def wanted(self, holder: Holder, wanted: Wanted) -> list[int]:
+        """The fills of a holder that leave its drives the worst share, and that the needs allow."""
+        sort = holder.bays, holder.watts, holder.link, holder.rates, holder.split, holder.switch, holder.card is None
+        key = sort, wanted.worst, wanted.needs
+        known = self._wanted.get(key)
+        if known is None:
+            known = self._wanted[key] = self._chosen(holder, wanted)
+        return known
+
+    def _chosen(self, holder: Holder, wanted: Wanted) -> list[int]:
+        needs = [self._problem.needs[number] for number in wanted.needs]
+        shut = [
+            kind
+            for kind, rates in enumerate(holder.rates)
+            if rates[READ] < wanted.worst or not all(_suits(need, kind, holder) for need in needs)
+        ]
+        limits: list[tuple[Sequence[int], int]] = [(shut, 0)]
+        if holder.link is not None:
+            limits += [
+                (tuple(set(need.classes)), holder.link[direction] // each)
+                for need in needs
+                for direction, each in enumerate(need.each)
+                if each
+            ]
+            if wanted.worst:
+                limits.append((range(len(holder.rates)), holder.link[READ] // wanted.worst))
+        return [
+            number
+            for number in self.of(holder)
+            if (number or holder.card is not None)
+            and all(sum(self.all[number][kind] for kind in kinds) <= most for kinds, most in limits)
+        ]
+
+
+def _suits(need: NeedOf, kind: int, holder: Holder) -> bool:
+    """Whether a need lets a drive of a class go on a holder."""
+    if kind not in need.classes:
+        return True
+    refused = (need.no_split and holder.split) or (need.no_switch and holder.switch)
+    return not refused and all(rate >= each for rate, each in zip(holder.rates[kind], need.each, strict=True))
