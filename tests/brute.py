@@ -8,6 +8,8 @@ from __future__ import annotations
 from itertools import product
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
 from agent.planner.problem import READ, Arrangement, Problem, Score, allowed, score
 
 if TYPE_CHECKING:
@@ -118,3 +120,50 @@ def best_of_each(problem: Problem, most_moves: int | None = None) -> dict[tuple[
                 reached = placed
                 best[holders] = max(worth, best.get(holders, worth))
     return best
+
+
+def fewest_moves(problem: Problem) -> int:
+    """The least number of moves that any allowed arrangement takes."""
+    return min(-score(problem, one).moves for one in arrangements(problem))
+
+
+# --- Cards that are alike --------------------------------------------------------------------------------------
+
+
+def look(problem: Problem, holders: Sequence[int]) -> tuple[tuple[int, ...], ...]:
+    """What a set of holders looks like where alike cards are not told apart.
+
+    For each holder all those in its slot that have the same card or one that is alike.
+    """
+    return tuple(sorted(_twins(problem, number) for number in holders))
+
+
+def _twins(problem: Problem, number: int) -> tuple[int, ...]:
+    mine = problem.holders[number]
+    return tuple(
+        other
+        for other, one in enumerate(problem.holders)
+        if one.slot == mine.slot
+        and (
+            other == number or (one.card is not None and mine.card is not None and _alike(problem, one.card, mine.card))
+        )
+    )
+
+
+def _alike(problem: Problem, one: int, other: int) -> bool:
+    """Whether a problem stays the same, today's places aside, when two cards change their numbers."""
+    return _renamed(problem, {}) == _renamed(problem, {one: other, other: one})
+
+
+def _renamed(problem: Problem, names: dict[int, int]) -> tuple[object, ...]:
+    """A problem with other card numbers, in a form that does not depend on the order of holders."""
+    cards = range(len(problem.must))
+    holders = [
+        replace(holder, card=None if holder.card is None else names.get(holder.card, holder.card))
+        for holder in problem.holders
+    ]
+    needs = [
+        {(names.get(card, card), frozenset(holders[number] for number in numbers)) for card, numbers in need.cards}
+        for need in problem.needs
+    ]
+    return {names.get(card, card): problem.must[card] for card in cards}, set(holders), needs

@@ -246,18 +246,20 @@ def _place(problem: Problem, number: int) -> tuple[str, int]:
 
 
 def best(
-    problem: Problem, without: Iterable[tuple[int, ...]] = (), most_moves: int | None = None
+    problem: Problem, without: Iterable[Sequence[tuple[int, ...]]] = (), most_moves: int | None = None
 ) -> tuple[Score, Arrangement] | None:
     """The best score, by the program's own figures, and an arrangement that has it.
 
-    Sets of holders in `without` do not count, nor what takes more moves than `most_moves`; None where nothing is left.
+    What looks like one of `without` (for each holder in use, those that count as the same) does not count, nor what
+    takes more moves than `most_moves`; None where nothing is left.
     """
     placing = Placing(problem)
     program = placing.program
-    for holders in without:
+    for look in without:
+        same = {number for twins in look for number in twins}
         program.row(
-            {variable: -1.0 if number in holders else 1.0 for number, variable in enumerate(placing.used)},
-            least=1 - len(holders),
+            {variable: -1.0 if number in same else 1.0 for number, variable in enumerate(placing.used)},
+            least=1 - len(look),
         )
     moves, fixed = placing.moves()
     if most_moves is not None:

@@ -16,6 +16,7 @@ import pytest
 from scipy.optimize import linear_sum_assignment, linprog
 
 from agent.planner.problem import READ, WRITE, NeedOf, Problem, allowed, met, score, uplinks_of
+from agent.planner.search import search
 from agent.throughput import Flow, Hop, together
 from tests import brute, milp
 from tests.placing import PAYLOAD_BYTES, random_arrangement, random_made, random_problem
@@ -24,8 +25,10 @@ from tests.placing_odd import odd_problem
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.planner.problem import Arrangement
+    from agent.planner.problem import Arrangement, Score
     from tests.placing import Made
+
+    Look = tuple[tuple[int, ...], ...]
 
 TINY: Final = 1e-6
 SIZES: Final = ((1, 1, 2), (2, 2, 3), (3, 3, 4), (3, 3, 4), (3, 4, 5), (4, 3, 4))
@@ -217,12 +220,73 @@ def test_the_enumeration_and_the_mixed_integer_program_agree(most_moves: int | N
 
 
 def test_the_next_best_of_both_agree() -> None:
-    """SciPy's HiGHS mixed-integer solver finds the best that is left when the best sets of holders do not count."""
+    """SciPy's HiGHS mixed-integer solver finds the best that is left when what looks like the best does not count."""
     for words, problem in small_problems(12):
-        scores = brute.best_of_each(problem)
-        found: list[tuple[int, ...]] = []
-        for expected in sorted(scores.values(), reverse=True)[:3]:
-            answer = milp.best(problem, without=found)
+        before: list[Look] = []
+        for _, expected in next_best(problem, brute.best_of_each(problem))[:3]:
+            answer = milp.best(problem, without=before)
             assert answer is not None, words
             assert expected == answer[0], words
-            found.append(answer[1].holders)
+            before.append(brute.look(problem, answer[1].holders))
+
+
+def next_best(problem: Problem, scores: dict[tuple[int, ...], Score]) -> list[tuple[Look, Score]]:
+    """The best score of each look, by falling score."""
+    found: dict[Look, Score] = {}
+    for holders, worth in scores.items():
+        look = brute.look(problem, holders)
+        found[look] = max(worth, found.get(look, worth))
+    return sorted(found.items(), key=lambda pair: pair[1], reverse=True)
+
+
+# --- The search ------------------------------------------------------------------------------------------------
+
+
+def test_the_search_proves_the_best_of_all_arrangements() -> None:
+    """The search's answer is allowed, proved, and worth exactly the best that plain enumeration finds."""
+    for words, problem in small_problems(150):
+        answer = search(problem)
+        assert allowed(problem, answer.best), words
+        assert max(brute.best_of_each(problem).values()) == answer.score == score(problem, answer.best), words
+        assert answer.proved, words
+        assert answer.score == answer.bound, words
+
+
+class _Clock:
+    """Time that is up after it was looked at so many times."""
+
+    def __init__(self, looks: int) -> None:
+        self._looks = looks
+
+    def __call__(self) -> bool:
+        self._looks -= 1
+        return self._looks >= 0
+
+
+def test_a_search_out_of_time_says_so_and_bounds_what_could_be() -> None:
+    """Stopped early, the answer is allowed and honest: its bound is no less than the best, proved only if equal."""
+    stopped = 0
+    for words, problem in small_problems(20):
+        best = max(brute.best_of_each(problem).values())
+        for looks in (0, 1, 2, 5, 20):
+            answer = search(problem, _Clock(looks))
+            assert allowed(problem, answer.best), words
+            assert score(problem, answer.best) == answer.score <= best <= answer.bound, words
+            assert answer.proved == (answer.score == answer.bound), words
+            stopped += not answer.proved
+    assert stopped > 0
+
+
+LARGER: Final = [(seed, slots, 8, drives) for seed in range(4) for slots, drives in ((6, 12), (7, 14), (8, 16))]
+
+
+@pytest.mark.parametrize("case", LARGER, ids=str)
+def test_the_search_agrees_with_the_mixed_integer_program(case: tuple[int, int, int, int]) -> None:
+    """On machines of 6 to 8 slots, 8 cards and 12 to 16 drives, SciPy's HiGHS solver finds the same best score."""
+    problem = random_problem(*case)
+    answer = search(problem)
+    found = milp.best(problem)
+    assert found is not None
+    assert found[0] == answer.score == score(problem, answer.best)
+    assert allowed(problem, answer.best)
+    assert answer.proved
