@@ -180,7 +180,7 @@ def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> tuple
         if isinstance(chip, Unread) or isinstance(offered, Unread):
             unread.extend(_one_line(name, (chip, offered)))
             continue
-        drive = _drive_of(reads, chip, place, target)
+        drive = drive_of(reads, chip, place, target)
         inputs = (name for name in offered if name.startswith("temp") and name.endswith("_input"))
         found.extend(
             _sensor(reads, chip, place, name.removesuffix("_input"), frozenset(offered), drive, address)
@@ -189,7 +189,7 @@ def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> tuple
     return tuple(found)
 
 
-def _drive_of(reads: Reads, chip: str, place: str, target: str) -> str | None:
+def drive_of(reads: Reads, chip: str, place: str, target: str) -> str | None:
     """The drive whose temperature a chip gives: the NVMe controller in its path, or the disk of its SCSI device."""
     parts = target.split("/")
     if chip == "nvme":

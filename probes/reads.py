@@ -8,7 +8,8 @@ A question has a kind and a subject, and the two together are its key in a captu
     link PATH    where a symbolic link leads, as written in it
     udev NAME    what the udev hardware database calls a PCI function ("MAKER<newline>MODEL")
     udev pci     the addresses of all PCI functions that udev lists
-    psutil NAME  one figure of psutil ("boot_time", "virtual_memory.total", "cpu_count")
+    psutil NAME  one figure of psutil ("boot_time", "virtual_memory.total", "cpu_count"), or a table of it as JSON:
+                 "disk_io_counters" {DEVICE: {COUNT: number}}, "sensors_temperatures" {CHIP: [[LABEL, degrees C]]}
     nvme STRUCTURE PATH   what a drive returns for Identify or Get Log Page ("nvme identify /dev/nvme0")
 
 Nothing here is opened for writing, and no other device command can be sent: see `NVME_QUESTIONS`.
@@ -310,10 +311,42 @@ def _processors() -> str:
     return str(psutil.cpu_count() or 0)
 
 
+# What is counted of a block device since the system started: operations, bytes, milliseconds at work.
+_DISK_COUNTS: Final = ("busy_time", "read_bytes", "read_count", "write_bytes", "write_count")
+
+
+def _disks() -> str:
+    import psutil
+
+    # Without `nowrap` psutil keeps nothing from call to call: a count that falls is seen to fall.
+    counters = psutil.disk_io_counters(perdisk=True, nowrap=False)
+    return _as_json(
+        {
+            name: {count: getattr(found, count) for count in _DISK_COUNTS if hasattr(found, count)}
+            for name, found in sorted(counters.items())
+        }
+    )
+
+
+def _temperatures() -> str:
+    import psutil
+
+    chips = psutil.sensors_temperatures()
+    return _as_json({chip: [(one.label, one.current) for one in chips[chip]] for chip in sorted(chips)})
+
+
+def _as_json(table: object) -> str:
+    from msgspec import json
+
+    return json.encode(table).decode()
+
+
 _PSUTIL: Final[dict[str, Callable[[], str]]] = {
     "boot_time": _boot_time,
     "virtual_memory.total": _memory,
     "cpu_count": _processors,
+    "disk_io_counters": _disks,
+    "sensors_temperatures": _temperatures,
 }
 
 
