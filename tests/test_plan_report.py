@@ -87,7 +87,7 @@ def make_plan(**more: Any) -> Plan:  # noqa: ANN401 - fields of Plan
             NeedSeen("vault writes 9,000 MB/s", "not met", "reaches 3,300 at most"),
         ),
         "unplaced": (Unplaced("latch", "needs a four-way split; SLOT1 and SLOT3 offer none"),),
-        "spares": (),
+        "spares": (Unplaced("old rack", "without it every drive has a place as good"),),
         "alternatives": (
             Alternative("cinch in SLOT3", "the worst-off drive reads 1,200 MB/s less", BEFORE, placement),
         ),
@@ -385,6 +385,16 @@ def test_the_best_candidate_is_praised_with_its_faults() -> None:
     assert "with all drives at work, but 1 of 3 needs is not met; 1 part has no place." in page
 
 
+def test_a_spare_is_told_and_is_no_lack() -> None:
+    """A carrier that nothing is lost without is named with its reason on both pages, and nothing is called missing."""
+    found = make_plan(needs=(), unplaced=())
+    tried = msgspec.structs.replace(make_candidate("a"), plan=found)
+    for page in (shown(found), flat(planning.candidates([tried], 100, SOURCE))):
+        assert "spare old rack: without it every drive has a place as good" in page
+        assert "no place" not in page
+    assert "Best place for each part, proved" in shown(found)
+
+
 def test_candidates_without_a_place_are_told() -> None:
     """Where no candidate has a place, the page says so instead of naming a best one."""
     nothing = {"alone": None, "together": None, "stripe": None, "slots_used": 0, "watts": 0.0}
@@ -440,6 +450,7 @@ def test_the_json_of_a_plan_says_all_that_the_plan_says() -> None:
     assert list(found.stripes[0].cautions) == form["stripes"][0]["cautions"]
     assert [one.answer for one in found.needs] == [one["answer"] for one in form["needs"]]
     assert [one.why for one in found.unplaced] == [one["why"] for one in form["unplaced"]]
+    assert [one.why for one in found.spares] == [one["why"] for one in form["spares"]]
     assert [list(one.cautions) for one in found.steps] == [one["cautions"] for one in form["steps"]]
     assert [5401.9, 14403.6] == [form["today"]["total_mbps"], form["figures"]["total_mbps"]]
 

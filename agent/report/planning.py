@@ -315,15 +315,17 @@ def _choice(tried: Sequence[Candidate]) -> Text:
 
 
 def _left_undone(page: Page, name: str, found: Plan) -> None:
-    """Needs and parts that a candidate leaves, and a search that was not finished."""
+    """Needs, parts and carriers that a candidate leaves, and a search that was not finished."""
     unmet = [need for need in found.needs if need.answer == "not met"]
-    if not unmet and not found.unplaced and found.proved:
+    if not unmet and not found.unplaced and not found.spares and found.proved:
         return
     page.heading(f"With {name}")
     rows = [("no place", plain(one.name), plain(one.why, SENTENCE)) for one in found.unplaced]
     rows += [("not met", plain(need.name), plain(need.why, SENTENCE)) for need in unmet]
+    styles = [BAD] * len(rows) + [QUIET] * len(found.spares)
+    rows += [("spare", plain(one.name), plain(one.why, SENTENCE)) for one in found.spares]
     if rows:
-        _rows(page, rows, [BAD] * len(rows))
+        _rows(page, rows, styles)
     if not found.proved:
         page.add(f"not proved best: {plain(found.gap, SENTENCE)}", indent=2, hang=4, style=FAIR)
 
