@@ -253,7 +253,7 @@ def test_a_carrier_without_a_switch_moves_as_one() -> None:
     on_it = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in (1, 2))
     findings = found(bench_1(fitted, split=True), planned(rack, drives=on_it))
     assert [("plan-other-place", "limit", "0000:01:00.0")] == said(findings)
-    assert 'the card "rack", which sheet.toml has in SLOT2, not in SLOT1' in findings[0].headline
+    assert 'the card "rack", which the sheet has in SLOT2, not in SLOT1' in findings[0].headline
 
 
 def test_a_drive_is_known_by_its_serial_number_wherever_it_is() -> None:

@@ -47,7 +47,7 @@ def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[Dri
         where = f" in {one.label}" if one.label else ""
         read = f"no slot is called {one.label}, and it answers in none" if one.label else "it answers nowhere"
         told = Evidence("parts that answer", read, f"{part}{where} ({matched.source})")
-        return Found(one.label or "host", f"{part} of {matched.source}{where}: {read}", (told,), part=one.words)
+        return Found(one.label or "host", f"{part} of the sheet{where}: {read}", (told,), part=one.words)
     judged = one.spot.first
     read = f"{matched.what(judged)} answers"
     source = f"{judged.port_address or judged.link.key} below it"
@@ -56,7 +56,7 @@ def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[Dri
         evidence += [Evidence(told.source, told.read, "a part that answers") for told in judged.evidence]
     return Found(
         subject(judged),
-        f"{read} where {matched.source} has {part}",
+        f"{read} where the sheet has {part}",
         tuple(evidence),
         severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in one.spot.links) else None,
         part=f"{one.words} in {one.spot.words}",
@@ -71,8 +71,7 @@ def _missing_on(matched: Matched, card: CardMatch, lost: Sequence[DriveMatch]) -
     count = len(matched.on(card))
     counted = f"{len(lost)} of the {count} drives" if count > 1 else "the drive"
     headline = (
-        f"{counted} that {matched.source} has on {card.words} {'do' if len(lost) > 1 else 'does'} not answer: "
-        f"{_names(lost)}"
+        f"{counted} that the sheet has on {card.words} {'do' if len(lost) > 1 else 'does'} not answer: {_names(lost)}"
     )
     return Found(
         subject(judged) if judged is not None else card.card.name,
@@ -105,7 +104,7 @@ def drives_unsplit(matched: Matched) -> Iterator[Found]:
             Evidence(f"{port.port_address} Link Capabilities: Maximum Link Width", f"x{lanes}", f"x{own} once split"),
         )
         headline = (
-            f"{count - len(lost)} of the {count} drives that {matched.source} has on {card.words} {verb}, below a port "
+            f"{count - len(lost)} of the {count} drives that the sheet has on {card.words} {verb}, below a port "
             f"of {lanes} lanes that is not split ({lanes // own} x{own})"
         )
         yield Found(subject(port), headline, evidence, judged=port)

@@ -30,7 +30,7 @@ def other_places(matched: Matched) -> Iterator[Found]:
         )
         yield Found(
             subject(judged),
-            f"is {one.words}, which {matched.source} has in {one.spot.words}, not in {there}{runs}",
+            f"is {one.words}, which the sheet has in {one.spot.words}, not in {there}{runs}",
             (Evidence(f"{subject(judged)} place of {one.words}", there, f"{one.spot.words} ({matched.source})"),),
             severity=Severity.FAULT if below else None,
             judged=judged,
@@ -53,7 +53,7 @@ def other_parts(matched: Matched) -> Iterator[Found]:
         source = f"{subject(card.found)} maker and model number"
         yield Found(
             subject(card.found),
-            f"{matched.what(card.found)} answers where {matched.source} has {card.words}",
+            f"{matched.what(card.found)} answers where the sheet has {card.words}",
             (Evidence(source, identity(card.found) or "not read", f"{wanted} ({matched.source})"),),
             judged=card.found,
         )
@@ -71,7 +71,7 @@ def _other_drive(matched: Matched, one: DriveMatch) -> Found:
         words = "another drive of the same model"
         expected = f"{one.drive.serial} ({matched.source})"
         evidence = Evidence(f"{found.name} serial number", found.serial or "not read", expected)
-    headline = f"is {words} than {one.words} of {matched.source}"
+    headline = f"is {words} than {one.words} of the sheet"
     return Found(found.name, headline, (evidence,), judged=found.own, drive=found.drive is not None)
 
 
@@ -84,12 +84,12 @@ def unplanned(matched: Matched) -> Iterator[Found]:
         what = matched.what(judged)
         source = f"{subject(judged)} in {matched.place_of(judged)}"
         evidence = (Evidence(source, f"{what}{drives}", f"no such card ({matched.source})"),)
-        yield Found(subject(judged), f"{what}{drives} is not in {matched.source}", evidence, judged=judged)
+        yield Found(subject(judged), f"{what}{drives} is not in the sheet", evidence, judged=judged)
     for one in matched.more_drives:
         if cards.isdisjoint(link.link.key for link in one.chain):
             where = matched.place_of(one.own) if one.own is not None else "a place that is not shown"
             evidence = (
                 Evidence(f"{one.name} in {where}", one.model or "a drive", f"no such drive ({matched.source})"),
             )
-            headline = f"a drive in {where} that is not in {matched.source}"
+            headline = f"a drive in {where} that is not in the sheet"
             yield Found(one.name, headline, evidence, judged=one.own, drive=one.drive is not None)

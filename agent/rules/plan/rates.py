@@ -36,7 +36,7 @@ def links_below(seen: Seen, matched: Matched) -> Iterator[Found]:
         cause = "; the part itself can do no more" if part_can else ""
         yield Found(
             subject(judged),
-            f"{one.words} runs at {rate_text(now)} where {matched.source} expects {rate_text(planned)}{cause}",
+            f"{one.words} runs at {rate_text(now)} where the sheet expects {rate_text(planned)}{cause}",
             tuple(evidence),
             severity=Severity.LIMIT if part_can or judged.verdict in BELOW_BEST else None,
             judged=judged,
@@ -114,7 +114,5 @@ def _rate_below(seen: Seen, matched: Matched, when: str, key: str, short: Sequen
     evidence.append(Evidence(f"{key} link, which decides", read, f"lanes, packets and drives as in {matched.source}"))
     names = ", ".join(one.found.name for one, _, _ in short if one.found is not None)
     most = max(planned - high for _, high, planned in short)
-    headline = (
-        f"{names} should reach up to {most:,.0f} MB/s less {when} than {matched.source} expects; this link decides"
-    )
+    headline = f"{names} should reach up to {most:,.0f} MB/s less {when} than the sheet expects; this link decides"
     return Found(subject(judged), headline, tuple(evidence), judged=judged)
