@@ -34,10 +34,11 @@ ONE_CORE: Final = "Core "
 
 
 class Named(Struct, frozen=True):
-    """A temperature: what it is called, and the file to read."""
+    """A temperature: what it is called, the file to read, and the one that tells whether its device sleeps."""
 
     label: str
     path: str
+    state: str
 
 
 def drive_folder(name: str) -> str:
@@ -62,7 +63,7 @@ def temperatures(reads: Reads) -> tuple[dict[str, tuple[Named, ...]], tuple[Name
         elif chip not in _DRIVE_CHIPS:
             whole_processor = any(one.label.startswith(WHOLE_PROCESSOR) for one in found)
             others += [
-                Named(f"{chip} {one.label}", one.path)
+                Named(f"{chip} {one.label}", one.path, one.state)
                 for one in found
                 if not (whole_processor and one.label.startswith(ONE_CORE))
             ]
@@ -82,7 +83,13 @@ def _of_chip(reads: Reads, place: str, offered: frozenset[str]) -> tuple[Named, 
     found = []
     for name in sorted((name.removesuffix("_input") for name in inputs), key=_number):
         label = reads.text(f"{place}/{name}_label") if f"{name}_label" in offered else name
-        found.append(Named(label if isinstance(label, str) and label else name, f"{place}/{name}_input"))
+        found.append(
+            Named(
+                label if isinstance(label, str) and label else name,
+                f"{place}/{name}_input",
+                f"{place}/device/power/runtime_status",
+            )
+        )
     return tuple(found)
 
 
@@ -93,7 +100,7 @@ def _distinct(found: list[Named]) -> tuple[Named, ...]:
     for one in found:
         seen[one.label] = seen.get(one.label, 0) + 1
         times = seen[one.label]
-        distinct.append(one if times == 1 else Named(f"{one.label} ({times})", one.path))
+        distinct.append(one if times == 1 else Named(f"{one.label} ({times})", one.path, one.state))
     return tuple(distinct)
 
 
@@ -107,6 +114,11 @@ def celsius(reads: Reads, path: str) -> float | Unread | None:
         return None
     degrees = number / 1000
     return degrees if PLAUSIBLE_CELSIUS[0] < degrees < PLAUSIBLE_CELSIUS[1] else None
+
+
+def celsius_if_awake(reads: Reads, one: Named) -> float | Unread | None:
+    """The same of a device that may sleep, a display card say; None while it does."""
+    return None if reads.text(one.state) in ASLEEP else celsius(reads, one.path)
 
 
 class Link:

@@ -62,7 +62,7 @@ DOORS: Final = {
     "os.scandir": set[str](),
     "os.walk": set[str](),
     "os.readlink": {READS},
-    "os.stat": {FILES, CHILD, *SOAKLOG},
+    "os.stat": {FILES, *SOAKLOG},
     "os.link": {FILES},
     "os.replace": {FILES},
     "os.rename": set[str](),
