@@ -13,8 +13,8 @@ from msgspec import Struct
 
 if TYPE_CHECKING:
     from agent.findings import Evidence, Rate, Severity, Step
-    from probes.samples import DriveHead, End, Event, Head
     from agent.soak.thermal import Fit
+    from probes.samples import DriveHead, End, Event, Head
 
 LimitKind = Literal["warning", "critical"]
 FallKind = Literal["heat", "cache", "unclear", "other"]
@@ -175,7 +175,7 @@ class Phase(Struct, frozen=True, kw_only=True):
     forecast: Forecast
 
 
-class Cooling(Struct, frozen=True, kw_only=True):
+class Cooling(Struct, frozen=True):
     """What cooling a drive needs for the load it had; `evidence` are the figures, `steps` go from easy to hard."""
 
     kind: CoolingKind

@@ -1,0 +1,281 @@
+"""What cooling a drive needs for the load it had, in plain words, with the figures behind it and the steps.
+
+A log shows temperatures, not what is screwed to a drive: which of heatsink and moving air is wanted is told from how
+fast the drive warms, and the words say so. That a neighbour is to blame is only ever a hint.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.findings import Evidence, Step
+from agent.soak import wording
+from agent.soak.analysed import Cooling
+from agent.soak.neighbours import LIKE
+from knowledge.rates import NEAR_LIMIT_CELSIUS
+from knowledge.steps import HANDS, StepKind
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.soak.analysed import CoolingKind, Forecast, Limit, Load, Phase, Temperatures, Throttling
+    from agent.soak.neighbours import Neighbour
+
+BARE_TAU: Final = 120.0  # seconds; bare M.2 drives 30 to 120, with a heatsink 2 to 8 min (common practice)
+HEATSINK_KELVIN: Final = 7.0  # what a heatsink took off drives' own sensors in published tests: 5 to 7
+COMFORT_KELVIN: Final = NEAR_LIMIT_CELSIUS  # how far below its limit a drive should settle
+WARM_REST: Final = 55.0  # degrees Celsius at rest: the air around is hot already (common practice)
+SHORTEST_LOAD: Final = 60.0  # seconds of load; less tells nothing of where a temperature goes
+LONG_LOAD: Final = 3600.0  # seconds of load, steady or not, after which the highest temperature seen counts
+
+VERIFY: Final = "Run the same soak again: at the same load the drive should stay 5 C or more below its limit."
+
+STEPS: Final[dict[str, StepKind]] = {
+    kind.action: kind
+    for kind in (
+        StepKind(
+            "soak-longer",
+            0,
+            "Run a soak with the real workload, until the temperature no longer rises or the work is done.",
+            "The analysis then says where the temperature settles.",
+        ),
+        StepKind(
+            "clear-air",
+            1,
+            "See that the intakes of the case are free of dust and cables and that its fans turn, without opening it.",
+            VERIFY,
+        ),
+        StepKind(
+            "move-air",
+            11,
+            "Move air over {subject}: a fan that blows along the slots or at the carrier, and no card or cable in its "
+            "way.",
+            VERIFY,
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "add-heatsink",
+            12,
+            "Fit a heatsink with a thermal pad to {subject}, or refit the one it has so that the pad touches all of "
+            "it. See first that the slot, the cover and the next card leave room, and whether the maker's warranty "
+            "allows taking a label off.",
+            VERIFY,
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "move-from-neighbour",
+            20,
+            "If {subject} does sit right beside {other}, move one of them to a place with air between them.",
+            "Run the same soak again: at rest the drive should no longer warm as the other one works.",
+            HANDS,
+            hardware=True,
+        ),
+    )
+}
+
+
+class Case(Struct, frozen=True, kw_only=True):
+    """All that the verdict on one drive stands on.
+
+    `hottest_at_rest` tells that it was hottest while it had no load; `finished` that the user's command came to its
+    end, so that the workload is all there.
+    """
+
+    name: str
+    limit: Limit | None
+    temperatures: Temperatures | None
+    load: Load | None
+    throttling: Throttling
+    phases: Sequence[Phase]
+    forecast: Forecast
+    neighbour: Neighbour | None = None
+    hottest_at_rest: bool = False
+    finished: bool = False
+
+
+def cooling(case: Case) -> Cooling:
+    """The verdict."""
+    slowed = case.throttling.kind in {"proved", "inferred"}
+    if not slowed and not _over(case):
+        why = _unknown(case)
+        if why is not None:
+            return Cooling("unknown", f"it cannot be told what cooling it needs: {why}", _figures(case), _longer(case))
+        margin = _margin(case)
+        if margin >= COMFORT_KELVIN:
+            text = f"no heatsink needed for this load, nor any other cooling than it has: {_top_words(case)}"
+            return Cooling("enough", text, _figures(case))
+    return _needed(case)
+
+
+def _over(case: Case) -> bool:
+    """Whether it was at its limit or gets there."""
+    if case.limit is None or case.temperatures is None:
+        return False
+    return case.temperatures.most >= case.limit.celsius or case.forecast.kind == "reaches"
+
+
+def _unknown(case: Case) -> str | None:
+    """Why nothing can be said of the cooling of a drive that was not seen hot; None where it can."""
+    if case.temperatures is None:
+        return "its temperature could not be read"
+    most = wording.celsius(case.temperatures.most)
+    if case.limit is None:
+        return f"it was at {most} at most, but its limit is not known"
+    if case.load is None and not case.hottest_at_rest:
+        return "how hard it worked could not be read"
+    return _too_little(case) if _margin(case) >= COMFORT_KELVIN else None
+
+
+def _too_little(case: Case) -> str | None:
+    """Why a drive that stayed cool has not shown enough yet; None where it has."""
+    assert case.temperatures is not None
+    assert case.limit is not None
+    if case.load is None or case.load.seconds < SHORTEST_LOAD:
+        return "it had no load, or too little to warm it"
+    if case.forecast.settled is not None or case.finished or case.load.seconds >= LONG_LOAD:
+        return None
+    most, below = wording.celsius(case.temperatures.most), wording.below(case.temperatures.most, case.limit)
+    return f"it was at {most} at most, {below}, but where that goes is not known ({case.forecast.words})"
+
+
+def _top(case: Case) -> float:
+    """The highest temperature that was seen or is to come."""
+    assert case.temperatures is not None
+    if case.forecast.settled is None or case.forecast.kind == "steady":
+        return case.temperatures.most
+    return max(case.temperatures.most, case.forecast.settled + 2.0 * (case.forecast.error or 0.0))
+
+
+def _margin(case: Case) -> float:
+    assert case.limit is not None
+    return case.limit.celsius - _top(case)
+
+
+def _top_words(case: Case) -> str:
+    assert case.limit is not None
+    assert case.temperatures is not None
+    top = _top(case)
+    if top > case.temperatures.most + 1.0:
+        return f"it settles at {wording.celsius(case.forecast.settled or top)}, {_below(top, case.limit)}"
+    return f"{wording.celsius(top)} at most, {_below(top, case.limit)}"
+
+
+def _below(top: float, limit: Limit) -> str:
+    return wording.below(top, limit) if limit.celsius - top >= 1.0 else f"at or above {wording.limit(limit)}"
+
+
+def _needed(case: Case) -> Cooling:
+    """Which cooling a hot drive needs: by how fast it warms, by how much is missing, by what warms it."""
+    kind, why = _which(case)
+    words = {
+        "heatsink": "add a heatsink",
+        "air": "move air over it",
+        "both": "add a heatsink, or refit the one it has, and move air over it",
+        "neighbour": "move it away from a hot neighbour",
+    }[kind]
+    reason = _reason(case)
+    text = f"{words}: {reason}" + (f"; {why}" if why else "")
+    neighbour = case.neighbour
+    if neighbour is not None and kind != "neighbour":
+        text += f"; it also warmed by {neighbour.rise:.0f} C at rest as {neighbour.name} was hot: a hint, no proof"
+    actions = {
+        "heatsink": ("clear-air", "add-heatsink"),
+        "air": ("clear-air", "move-air"),
+        "both": ("clear-air", "move-air", "add-heatsink"),
+        "neighbour": ("clear-air", "move-air", "move-from-neighbour"),
+    }[kind]
+    if neighbour is not None and kind != "neighbour":
+        actions = (*actions, "move-from-neighbour")
+    return Cooling(kind, text, _figures(case), _steps(actions, case))
+
+
+def _which(case: Case) -> tuple[CoolingKind, str]:
+    """The kind of cooling, and what it was chosen by."""
+    neighbour = case.neighbour
+    if neighbour is not None and case.hottest_at_rest:
+        why = (
+            f"it was hottest at rest and warmed by {neighbour.rise:.0f} C as {neighbour.name} was at "
+            f"{wording.celsius(neighbour.most)}, which hints that they sit close together, and does not prove it"
+        )
+        return "neighbour", why
+    if case.temperatures is not None and case.temperatures.least >= WARM_REST:
+        least = wording.celsius(case.temperatures.least)
+        return "air", f"it was never cooler than {least}, so the air around it is hot already"
+    tau = _tau(case)
+    if tau is None:
+        return "both", "how fast it warms could not be told, so neither can which of the two is wanted"
+    if tau > BARE_TAU:
+        return "air", f"it warms slowly ({wording.lasting(tau)} to 63 % of the way), as drives with a heatsink do"
+    fast = f"it warms fast ({wording.lasting(tau)} to 63 % of the way), as drives without a heatsink do"
+    short = COMFORT_KELVIN - _margin(case) if case.limit is not None and case.temperatures is not None else 0.0
+    if short > HEATSINK_KELVIN:
+        return "both", f"{fast}, and {short:.0f} C are more than a heatsink alone is known to bring"
+    return "heatsink", fast
+
+
+def _tau(case: Case) -> float | None:
+    """The time constant of the longest phase in which it warmed."""
+    warmed = [phase for phase in case.phases if phase.fit is not None and phase.fit.rise > 0.0]
+    if not warmed:
+        return None
+    longest = max(warmed, key=lambda phase: phase.end - phase.start).fit
+    return None if longest is None else longest.tau
+
+
+def _reason(case: Case) -> str:
+    """Why it needs any."""
+    if case.throttling.kind == "proved":
+        return case.throttling.words
+    if case.throttling.kind == "inferred":
+        return f"it looks as if it slowed itself down to stay cool: {case.throttling.words}"
+    assert case.limit is not None
+    assert case.temperatures is not None
+    if case.temperatures.most >= case.limit.celsius:
+        most, held = wording.celsius(case.temperatures.most), wording.limit(case.limit)
+        return f"it was at {most}, at or above {held}"
+    if case.forecast.settled is not None and case.forecast.kind in {"reaches", "close"}:
+        return f"it {case.forecast.words}"
+    return f"it gets close to {wording.limit(case.limit)}: {_top_words(case)}"
+
+
+def _figures(case: Case) -> tuple[Evidence, ...]:
+    """The figures behind a verdict."""
+    found = []
+    below = "not known" if case.limit is None else f"below {wording.celsius(case.limit.celsius)}"
+    if case.temperatures is not None:
+        found.append(Evidence("highest temperature", wording.celsius(case.temperatures.most), below))
+    if case.forecast.settled is not None:
+        settled = f"{wording.celsius(case.forecast.settled)}, give or take {2.0 * (case.forecast.error or 0.0):.1f} C"
+        found.append(Evidence("settled temperature at this load", settled, below))
+    tau = _tau(case)
+    if tau is not None:
+        found.append(Evidence("time to 63 % of its warming", wording.lasting(tau), f"{BARE_TAU:.0f} s or less if bare"))
+    if case.neighbour is not None:
+        likeness = f"{case.neighbour.likeness:.2f}"
+        source = f"correlation at rest with the temperature of {case.neighbour.name}"
+        found.append(Evidence(source, likeness, f"below {LIKE:.2f}"))
+    return (*found, *case.throttling.evidence)
+
+
+def _longer(case: Case) -> tuple[Step, ...]:
+    """A longer soak helps only where the temperature can be read and held against a limit."""
+    return _steps(("soak-longer",), case) if case.temperatures is not None and case.limit is not None else ()
+
+
+def _steps(actions: Sequence[str], case: Case) -> tuple[Step, ...]:
+    other = case.neighbour.name if case.neighbour is not None else "the hot drive"
+    words = {"subject": case.name, "other": other}
+    return tuple(
+        Step(
+            action=kind.action,
+            text=kind.text.format_map(words),
+            cautions=kind.cautions,
+            gain_mbps=None,
+            verify=kind.verify.format_map(words),
+        )
+        for kind in sorted((STEPS[action] for action in actions), key=lambda kind: kind.rank)
+    )

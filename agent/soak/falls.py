@@ -1,0 +1,222 @@
+"""Times in which a drive was slower than before although its load went on, and what each looks like: heat or cache.
+
+Telling them apart (common practice): heat has the temperature at a limit and a rate that comes back as the drive cools;
+a filled write cache has a rate that steps down after much writing with the temperature not at a limit; a load that
+ends or asks for less leaves the drive idle for more of the time.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct, structs
+
+from agent.soak import wording
+from agent.soak.analysed import Fall
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.soak.analysed import FallKind, Limit
+    from agent.soak.series import Blocks
+
+AT_LIMIT_KELVIN: Final = 3.0  # so close below a limit, a drive may slow itself: sensors scatter by 1 K, steps are 1 K
+FALLEN: Final = 0.75  # of the rate before: less than that is a fall (published drops: 2.4 to 1.4 GB/s)
+BACK: Final = 0.85  # of the rate before: more than that is a recovery
+STARTS_BELOW: Final = 0.9  # of the rate before: where a fall began
+BUSY_STAYS: Final = 0.8  # a drive that slows itself down is busy for as much of the time as before
+MIX_STAYS: Final = 0.3  # share of writing; more change than that is another load
+MOSTLY_WRITING: Final = 0.5
+LEAST_CACHE_BYTES: Final = 1e9  # no drive's cache is so small that less fills it visibly (common practice)
+PAUSE_BLOCKS: Final = 3  # of rest, after which a cache may have been emptied
+SAME_VOLUME: Final = 0.2  # volumes of two falls that differ by less are the same
+COOLED_KELVIN: Final = 1.0
+
+
+class _Open(Struct):
+    """A fall that is still going on: where it began, the first block seen low, the rate and the mix before."""
+
+    onset: int
+    seen: int
+    before: float
+    share: float
+    written: float
+
+
+class Finder:
+    """Goes over the blocks once and keeps the falls that are none of the load's own."""
+
+    def __init__(self, cells: Blocks, limits: Sequence[float], held: Limit | None) -> None:
+        """`limits` are all temperatures at which the drive may slow itself, `held` the one that words name."""
+        self.cells = cells
+        self.limits = limits
+        self.held = held
+        self.found: list[Fall] = []
+        self.reference: float | None = None
+        self.share = 0.0
+        self.since = 0  # block where this load began
+        self.written = 0.0  # bytes since the last pause
+        self.rest = 0
+        self.open: _Open | None = None
+
+    def run(self) -> list[Fall]:
+        """All falls, in time."""
+        cells = self.cells
+        rates = cells.rate
+        for place, rate in enumerate(rates):
+            if place and cells.start[place] - cells.end[place - 1] > 2.0 * cells.length:
+                self._stop(place)
+            if not cells.loaded(place):
+                self._resting(place)
+                continue
+            self.rest = 0
+            if rate != rate:  # noqa: PLR0124 - nan: busy, but how fast is not known
+                self._stop(place)
+                continue
+            self._working(place, rate)
+            wrote = cells.write[place]
+            self.written += wrote * (cells.end[place] - cells.start[place]) * 1e6 if wrote == wrote else 0.0  # noqa: PLR0124
+        self._stop(len(rates))
+        return self.found
+
+    def _resting(self, place: int) -> None:
+        self._stop(place)
+        self.rest += 1
+        if self.rest >= PAUSE_BLOCKS:
+            self.written = 0.0
+
+    def _stop(self, place: int) -> None:
+        """The load ends before that block."""
+        if self.open is not None:
+            self._close(place, recovered=False)
+        self.reference = None
+
+    def _working(self, place: int, rate: float) -> None:
+        """One block under load."""
+        share = self.cells.write[place] / rate if rate > 0.0 else self.share
+        if self.reference is None:
+            self._begin(place, rate, share)
+            return
+        if abs(share - self.share) > MIX_STAYS:
+            if self.open is not None:
+                self._close(place, recovered=False)
+            self._begin(place, rate, share)
+            return
+        if self.open is not None:
+            if rate >= BACK * self.reference:
+                self._close(place, recovered=True)
+            return
+        if rate < FALLEN * self.reference:
+            self._fallen(place, rate, share)
+        elif place > self.since:  # two blocks in a row count: one alone may be a leap
+            self.reference = max(self.reference, min(rate, self.cells.rate[place - 1]))
+
+    def _begin(self, place: int, rate: float, share: float) -> None:
+        self.reference, self.share, self.since = rate, share, place
+
+    def _fallen(self, place: int, rate: float, share: float) -> None:
+        """A low block: the beginning of a fall if the load is still there."""
+        assert self.reference is not None
+        cells = self.cells
+        after = place + 1
+        if after >= len(cells.rate) or not cells.loaded(after):
+            return  # the load ends inside this block or right after it
+        again = cells.rate[after] < FALLEN * self.reference
+        if not again and not self._at_limit(place - 1, place):
+            return
+        onset = place
+        while onset > self.since + 1 and cells.rate[onset - 1] < STARTS_BELOW * self.reference:
+            onset -= 1
+        if self._asks_for_less(onset, place):
+            self._begin(place, rate, share)
+            return
+        self.open = _Open(onset, place, self.reference, self.share, self.written)
+
+    def _asks_for_less(self, onset: int, place: int) -> bool:
+        """Whether the drive rests for more of the time than before: then it is the load that fell."""
+        before = _mean(self.cells.busy[max(self.since, onset - 6) : onset])
+        during = _mean(self.cells.busy[place : place + 2])
+        return before is not None and during is not None and during < BUSY_STAYS * before
+
+    def _at_limit(self, first: int, last: int) -> bool:
+        hottest = _most(self.cells.celsius[max(0, first) : last + 1])
+        return hottest is not None and any(hottest >= limit - AT_LIMIT_KELVIN for limit in self.limits)
+
+    def _close(self, place: int, *, recovered: bool) -> None:
+        """End the fall before that block and say what it looks like."""
+        fall, cells = self.open, self.cells
+        assert fall is not None
+        self.open = None
+        if self._asks_for_less(fall.onset, max(fall.seen, place - 2)) and not recovered:
+            return
+        during = _mean(cells.rate[fall.seen : place])
+        known = _mean(cells.busy[fall.seen : place]) is not None
+        then = cells.celsius[place] if recovered else float("nan")
+        celsius_then = then if then == then else None  # noqa: PLR0124 - nan
+        hottest = _most(cells.celsius[max(0, fall.onset - 1) : fall.seen + 2])
+        peak = _most(cells.celsius[max(0, fall.onset - 1) : place])
+        cooled = peak is not None and celsius_then is not None and celsius_then <= peak - COOLED_KELVIN
+        kind = self._kind(fall, hottest, cooled=cooled, sure_of_load=known or recovered)
+        made = Fall(
+            kind=kind,
+            start=cells.start[fall.onset],
+            end=cells.end[place - 1],
+            before_mbps=fall.before,
+            during_mbps=during if during is not None else 0.0,
+            celsius=hottest,
+            celsius_then=celsius_then,
+            written_bytes=fall.written,
+            recovered=recovered,
+            words="",
+        )
+        self.found.append(structs.replace(made, words=self._words(made, cooled=cooled)))
+
+    def _kind(self, fall: _Open, hottest: float | None, *, cooled: bool, sure_of_load: bool) -> FallKind:
+        writing = fall.share >= MOSTLY_WRITING
+        if hottest is None or not self.limits:
+            return "unclear"
+        if any(hottest >= limit - AT_LIMIT_KELVIN for limit in self.limits):
+            return "heat" if cooled or (sure_of_load and not writing) else "unclear"
+        return "cache" if writing and fall.written >= LEAST_CACHE_BYTES else "other"
+
+    def _words(self, fall: Fall, *, cooled: bool) -> str:
+        """One sentence for one fall."""
+        rates = f"fell from {wording.mbps(fall.before_mbps)} to {wording.mbps(fall.during_mbps)}"
+        where = "at an unknown temperature" if fall.celsius is None else f"at {wording.celsius(fall.celsius)}"
+        if fall.celsius is not None and self.held is not None:
+            apart = self.held.celsius - fall.celsius
+            below = wording.below(fall.celsius, self.held)
+            where += f", {below}" if apart >= 0.5 else f", at or above {wording.limit(self.held)}"  # noqa: PLR2004 - rounds
+        volume = f"after {wording.amount(fall.written_bytes)} written"
+        match fall.kind:
+            case "heat":
+                back = " and came back as it cooled" if cooled else ""
+                return f"{rates} {where}{back}"
+            case "cache":
+                return f"{rates} {volume}, {where}, as with a write cache that is full"
+            case "unclear" if fall.celsius is not None and self.limits:
+                return f"{rates} {where}, {volume}: heat or a full write cache, which cannot be told apart here"
+            case "unclear":
+                return f"{rates} {where}; without a temperature and a limit it cannot be told whether heat is why"
+            case _:
+                return f"{rates} {where}; nothing in the log says why"
+
+
+def falls(cells: Blocks, limits: Sequence[float], held: Limit | None) -> tuple[Fall, ...]:
+    """All falls of a drive; those of a cache say so if it was full after the same volume each time."""
+    found = Finder(cells, limits, held).run()
+    volumes = [fall.written_bytes for fall in found if fall.kind == "cache"]
+    if len(volumes) < 2 or max(volumes) - min(volumes) > SAME_VOLUME * max(volumes):  # noqa: PLR2004 - two make a pattern
+        return tuple(found)
+    each = f"; each of {len(volumes)} times after about as much"
+    return tuple(structs.replace(fall, words=fall.words + each) if fall.kind == "cache" else fall for fall in found)
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    known = [value for value in values if value == value]  # noqa: PLR0124 - nan
+    return sum(known) / len(known) if known else None
+
+
+def _most(values: Sequence[float]) -> float | None:
+    known = [value for value in values if value == value]  # noqa: PLR0124 - nan
+    return max(known) if known else None

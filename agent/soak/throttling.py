@@ -1,0 +1,161 @@
+"""Whether a drive slowed itself down to stay cool: proved by its own counters, or inferred from rate and heat."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+from msgspec import structs
+
+from agent.findings import Evidence
+from agent.soak import wording
+from agent.soak.analysed import Span, Throttling
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.soak.analysed import Fall, Limit, Load, Temperatures
+    from probes.samples import Counters
+
+# What each counter of the drive's health log (NVMe, log 02h) counts: words with the rise, and its name as evidence.
+COUNTS: Final = {
+    "light_count": ("began to slow itself lightly {}", "light thermal management, times"),
+    "heavy_count": ("began to slow itself heavily {}", "heavy thermal management, times"),
+    "light_seconds": ("slowed itself lightly for {}", "light thermal management, seconds"),
+    "heavy_seconds": ("slowed itself heavily for {}", "heavy thermal management, seconds"),
+    "warning_minutes": (
+        "was at or above its warning temperature for {}",
+        "minutes at or above the warning temperature",
+    ),
+    "critical_minutes": ("was above its critical temperature for {}", "minutes above the critical temperature"),
+}
+SLOWING: Final = ("light_count", "heavy_count", "light_seconds", "heavy_seconds")
+
+
+def throttling(
+    counters: Sequence[tuple[float, Counters]],
+    falls: Sequence[Fall],
+    load: Load | None,
+    temperatures: Temperatures | None,
+    limit: Limit | None,
+) -> Throttling:
+    """The verdict on a drive."""
+    rises, spans = _rises(counters)
+    if rises:
+        return _proved(rises, spans, falls)
+    hot = [fall for fall in falls if fall.kind == "heat"]
+    if hot:
+        text = f"its rate {hot[0].words}" if len(hot) == 1 else _many(hot)
+        return Throttling("inferred", text + _of_counters(counters), tuple(_evidence(hot)), _spans(hot))
+    maybe = [fall for fall in falls if fall.kind == "unclear"]
+    if maybe:
+        text = f"its rate {maybe[0].words}" + _of_counters(counters)
+        return Throttling("unclear", text, tuple(_evidence(maybe)), _spans(maybe))
+    return _quiet(counters, load, temperatures, limit)
+
+
+def _rises(counters: Sequence[tuple[float, Counters]]) -> tuple[dict[str, int], list[Span]]:
+    """By how much each counter rose during the soak, and between which readings.
+
+    A reading in which any of them fell is of another drive, or of one that was reset: nothing is taken from it.
+    """
+    rises: dict[str, int] = {}
+    spans: list[Span] = []
+    for (begin, before), (end, after) in pairwise(counters):
+        if before == after:
+            continue
+        apart = [now - then for then, now in zip(structs.astuple(before), structs.astuple(after), strict=True)]
+        if min(apart) < 0:
+            continue
+        for name, rise in zip(before.__struct_fields__, apart, strict=True):
+            if rise:
+                rises[name] = rises.get(name, 0) + rise
+        if spans and spans[-1].end == begin:
+            spans[-1] = Span(spans[-1].start, end)
+        else:
+            spans.append(Span(begin, end))
+    return rises, spans
+
+
+def _proved(rises: dict[str, int], spans: Sequence[Span], falls: Sequence[Fall]) -> Throttling:
+    """By the drive's own counters, with the fall of the rate that goes with it, if one was seen."""
+    parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
+    text = "by its own count it " + (", ".join(parts[:-1]) + " and " if parts[1:] else "") + parts[-1]
+    seen = [
+        fall
+        for fall in falls
+        if fall.kind in {"heat", "unclear"} and any(fall.start < span.end and fall.end > span.start for span in spans)
+    ]
+    if seen:
+        text += f"; its rate {seen[0].words}"
+    elif not any(name in rises for name in SLOWING):
+        text += "; its rate did not visibly fall meanwhile"
+    evidence = [Evidence(name, f"{rises[key]} more", "no more") for key, (_, name) in COUNTS.items() if key in rises]
+    return Throttling("proved", text, (*evidence, *_evidence(seen)), tuple(spans))
+
+
+def _rise(name: str, rise: int) -> str:
+    if name.endswith("_count"):
+        return "once" if rise == 1 else f"{rise} times"
+    return wording.lasting(rise * (60.0 if name.endswith("_minutes") else 1.0)) if name.endswith("s") else str(rise)
+
+
+def _many(falls: Sequence[Fall]) -> str:
+    """Several falls in one sentence."""
+    low, high = min(fall.celsius or 0.0 for fall in falls), max(fall.celsius or 0.0 for fall in falls)
+    where = wording.celsius(high) if round(low) == round(high) else f"{low:.0f} to {wording.celsius(high)}"
+    back = sum(fall.recovered for fall in falls)
+    before = max(fall.before_mbps for fall in falls)
+    during = min(fall.during_mbps for fall in falls)
+    return (
+        f"its rate fell {len(falls)} times at {where}, from {wording.mbps(before)} to as little as "
+        f"{wording.mbps(during)}, and came back {back} {'time' if back == 1 else 'times'} as it cooled; the first time "
+        f"it {falls[0].words}"
+    )
+
+
+def _of_counters(counters: Sequence[tuple[float, Counters]]) -> str:
+    """What the drive's own counters say where they say nothing of it."""
+    if len(counters) > 1:
+        return "; its own counters of heat did not move, as with drives that slow by a policy of their own"
+    return "; its own counters of heat were not read, so this is not proved"
+
+
+def _evidence(falls: Sequence[Fall]) -> Iterator[Evidence]:
+    """The first few falls as readings."""
+    for fall in falls[:3]:
+        at = "" if fall.celsius is None else f" at {wording.celsius(fall.celsius)}"
+        source = f"rate from {wording.moment(fall.start)} to {wording.moment(fall.end)}"
+        yield Evidence(source, f"{wording.mbps(fall.during_mbps)}{at}", wording.mbps(fall.before_mbps))
+
+
+def _spans(falls: Sequence[Fall]) -> tuple[Span, ...]:
+    return tuple(Span(fall.start, fall.end) for fall in falls)
+
+
+def _quiet(
+    counters: Sequence[tuple[float, Counters]],
+    load: Load | None,
+    temperatures: Temperatures | None,
+    limit: Limit | None,
+) -> Throttling:
+    """No sign of it, or nothing to tell it by."""
+    counted = len(counters) > 1
+    if load is not None and load.seconds == 0.0:
+        return Throttling("unknown", "the drive had no load, so this soak does not tell")
+    if counted:
+        return Throttling("none", "no sign of it: its own counters of heat did not move" + _rate_words(load))
+    if load is None:
+        return Throttling("unknown", "neither its rate nor its own counters of heat could be read")
+    if temperatures is None:
+        return Throttling("unknown", "neither its temperature nor its own counters of heat could be read")
+    if limit is None:
+        return Throttling(
+            "none", "no sign of it: its rate held; its limit and its own counters of heat could not be read"
+        )
+    text = f"no sign of it: its rate never fell close to {wording.limit(limit)}; its own counters of heat were not read"
+    return Throttling("none", text)
+
+
+def _rate_words(load: Load | None) -> str:
+    return "" if load is None else ", and its rate did not fall by heat"
