@@ -255,7 +255,7 @@ class Search:
             closed = self._stage(wanted, goal, self._floor(wanted, goal), self._enough(goal, getattr(top, goal)))
             if not closed.done:
                 return _with(top, goal, closed.bound)
-            if closed.bound == NOTHING:
+            if closed.bound < self._least(goal):
                 break
             top = _with(top, goal, closed.bound)
             wanted = replace(wanted, total=top.total, moves=top.moves if goal != "total" else None)
@@ -271,6 +271,14 @@ class Search:
             if least is None or value < least:
                 return NOTHING
         return NOTHING
+
+    def _least(self, goal: str) -> int:
+        """A value of a goal that no arrangement falls below."""
+        problem = self._problem
+        if goal == "moves":
+            fitted = sum(sum(one.today.values()) for one in problem.classes)
+            return -fitted - sum(one.count for one in problem.classes) - len(problem.must)
+        return -sum(problem.sizes) if goal == "room" else 0
 
     def _enough(self, goal: str, most: int) -> int:
         """What cannot be exceeded of a goal: less than `most` where a better score than the ceiling's would be had."""
@@ -336,6 +344,7 @@ class Search:
             arrangement = arranged(taken_from, taken)
             return keep(arrangement) if allowed(self._problem, arrangement) else NOTHING
 
+        floor = max(floor, self._least(goal) - 1)
         if floor >= enough:
             return Closed(floor, done=True)
         model = Model(taken_from, self._fills, wanted, goal)
