@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, Sheet, SlotSpec
 
 # How the reason begins for a carrier that nothing is lost without: it has no place because it wants none.
-NOT_NEEDED: Final = "is not needed"
+NOT_NEEDED: Final = "not needed"
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
 
 

@@ -97,6 +97,8 @@ def _summary(audit: Audit) -> Text:
         if finding.severity is not Severity.OK and finding.rule != "needs-root":
             counts[finding.severity] = counts.get(finding.severity, 0) + 1
     total = f"{len(judged)} link{_s(len(judged))}, {len(audit.drives)} drive{_s(len(audit.drives))}"
+    if _as_planned(audit):
+        total += f"; every part of {plain(audit.against or '')} is in its place"
     if not counts and not judged:
         return Text(_without_a_card(audit))
     silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
@@ -121,6 +123,13 @@ def _summary(audit: Audit) -> Text:
         parts.append(Text(f"{count} {one if count == 1 else many} {what}", STYLES[severity]))
     text = Text(f"{_without_a_card(audit)} " if not judged else "")
     return text.append_text(Text(", ").join(parts)).append(f"; {total}.{rest}", "")
+
+
+def _as_planned(audit: Audit) -> bool:
+    """Whether a whole machine was held against a sheet, and each part of it was told and is in its place."""
+    if audit.against is None or audit.part or any(one.rule.startswith("plan-") for one in audit.findings):
+        return False
+    return not any(one.what.endswith(f" of {audit.against}") for one in audit.unread)
 
 
 def _without_a_card(audit: Audit) -> str:

@@ -118,9 +118,14 @@ def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
 
     A passive carrier with several drives shows only its first drive until the firmware splits the slot. A carrier
     with a single drive looks the same, so this is a note where the firmware says that the slot can be split, and a
-    remark for the record elsewhere: count the drives on the card.
+    remark for the record elsewhere: count the drives on the card. Where a build sheet tells how many drives the card
+    of this slot holds, nothing is left to guess.
     """
+    cards = seen.matched.cards if seen.matched is not None else ()
+    told = {one.link.key for card in cards if card.spot is not None for one in card.spot.links}
     for judged in seen.judged:
+        if judged.link.key in told:
+            continue
         link = judged.link
         board = link.slot.board if link.slot is not None else None
         if link.port is None or not _is_drive(link.device) or judged.port_can is None or judged.device_can is None:
