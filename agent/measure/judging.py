@@ -1,0 +1,295 @@
+"""What was measured beside what was predicted: delivers, or short of the range, and what explains it.
+
+The prediction is the one throughput model's, over the links as they were under load. Measures nothing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec.structs import replace
+
+from agent import throughput
+from agent.audit import paths_of_drives
+from agent.ends import rate_text
+from agent.findings import Rate, Severity
+from agent.measure.measured import Delivery, Measurement, Shared
+from agent.measure.running import spread_of
+from agent.measure.targets import FILE
+from agent.rules.stripes import stripe_sets
+from knowledge.rates import celsius_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.audit import Audit
+    from agent.findings import Finding
+    from agent.measure.measured import Asked, Measured, Spread, Target
+    from agent.throughput import Flow, Hop
+
+LEAST_BLOCK: Final = 128 * 1024  # smaller requests are decided by the drive's answer to each, not by its link
+LEAST_DEPTH: Final = 4
+NOTABLE_OTHERS: Final = 0.02  # of what was expected; less load of others explains nothing
+CACHED: Final = 1.05  # a rate this far above the most that a link can carry did not come over it as it was read
+# Rules that tell of a link or its settings carrying less than it could: they lower the range that is predicted.
+HOLD_DOWN: Final = frozenset({"link-narrow", "link-slow", "link-set-slow", "slot-limited", "payload-low"})
+OWN_LIMIT: Final = (
+    "nothing that was read explains it; the drive may be slower than its link (its own limit is not known)"
+)
+TOO_LITTLE: Final = "too little was read to judge; measure for longer"
+HIGHER: Final = "this is more than its links can carry as they were read: they ran faster under load, or a cache helped"
+
+
+def judge(
+    found: Audit, measured: Sequence[Measured], asked: Asked, sums: Sequence[float], *, interrupted: bool = False
+) -> Measurement:
+    """All that was measured, each beside its prediction; `sums` are the rates of the sum of what was read at once."""
+    model = _Model(found, measured)
+    loaded = [one for one in measured if one.requests]
+    apart = _predictions(model, loaded, together=asked.together)
+    deliveries = tuple(_delivery(one, asked, model, apart.get(one.target.name)) for one in measured)
+    total = spread_of(sums)
+    whole = None
+    shared: tuple[Shared, ...] = ()
+    if asked.together and len(loaded) > 1:
+        shared = tuple(model.shared(loaded))
+        whole = _of_the_sum(loaded, asked, model, apart, total, shared)
+    return Measurement(
+        asked=asked,
+        measured=tuple(measured),
+        deliveries=deliveries,
+        total=total,
+        sum_delivery=whole,
+        shared=shared,
+        interrupted=interrupted,
+    )
+
+
+Prediction = tuple[tuple[float, float], str | None]
+
+
+class _Model:
+    """The paths of drives for the throughput model, with the rates that their links had under load."""
+
+    def __init__(self, found: Audit, measured: Sequence[Measured]) -> None:
+        self.found = found
+        flows, hops = paths_of_drives(found.machine, found.by_key, {})
+        loaded = {key: rate for one in measured for key, rate in one.links.items()}
+        self.changed = {
+            key: (hop, loaded[key])
+            for key, hop in hops.items()
+            if key in loaded and all(loaded[key]) and loaded[key] != (hop.speed, hop.width)
+        }
+        self.hops: dict[str, Hop] = {
+            key: replace(hop, speed=loaded[key][0], width=loaded[key][1]) if key in self.changed else hop
+            for key, hop in hops.items()
+        }
+        self.flows: dict[str, Flow] = {flow.name: flow for flow in flows}
+        self.sets = {one.stripe.name: one for one in stripe_sets(found.machine, flows, self.hops)}
+
+    def flow(self, target: Target) -> Flow | None:
+        """The drive of a target as a flow, None for what is no drive with rated links."""
+        return self.flows.get(target.drive) if target.what in {"drive", "partition"} and target.drive else None
+
+    def alone(self, target: Target) -> Prediction | None:
+        """What a target should reach by itself, and the hop that decides it."""
+        if target.what == "set":
+            one = self.sets.get(target.whole or "")
+            return None if one is None or one.alone is None else (one.alone, one.narrowest_alone)
+        flow = self.flow(target)
+        if flow is None:
+            return None
+        share = throughput.alone(flow, self.hops)
+        return (share.low, share.high), share.narrowest
+
+    def shared(self, loaded: Sequence[Measured]) -> Iterator[Shared]:
+        """The hops that several targets cross."""
+        crossing: dict[str, list[Measured]] = {}
+        for one in loaded:
+            flow = self.flow(one.target)
+            for key in flow.hops if flow is not None else ():
+                crossing.setdefault(key, []).append(one)
+        for key, here in crossing.items():
+            rates = [one.spread.median for one in here if one.spread is not None]
+            if len(here) > 1 and len(rates) == len(here):
+                hop = self.hops[key]
+                expected = throughput.expected_mbps(hop.speed, hop.width, hop.payload_bytes)
+                yield Shared(key, tuple(one.target.name for one in here), sum(rates), expected)
+
+
+def _predictions(model: _Model, loaded: Sequence[Measured], *, together: bool) -> dict[str, Prediction]:
+    """What each should reach, by the target's name: by itself, or at once with the others that were measured."""
+    alone = {one.target.name: model.alone(one.target) for one in loaded}
+    known = {name: prediction for name, prediction in alone.items() if prediction is not None}
+    flows = {one.target.name: model.flow(one.target) for one in loaded}
+    drives = {name: flow for name, flow in flows.items() if flow is not None}
+    if not together or len(loaded) == 1:
+        return known
+    if len(drives) < len(loaded) or len({flow.name for flow in drives.values()}) < len(drives):
+        return {}  # with a set, a file or two parts of one drive among them, the model cannot share out
+    shares = throughput.together(list(drives.values()), model.hops)
+    return {
+        name: ((shares[flow.name].low, shares[flow.name].high), shares[flow.name].narrowest)
+        for name, flow in drives.items()
+    }
+
+
+# --- One target ------------------------------------------------------------------------------------------------
+
+
+def _delivery(one: Measured, asked: Asked, model: _Model, prediction: Prediction | None) -> Delivery:
+    why = _no_verdict(one, asked, model, prediction)
+    if why or prediction is None or one.spread is None:
+        return Delivery(verdict="none", expected=None if prediction is None else prediction[0], why=why)
+    (low, high), narrowest = prediction
+    median = one.spread.median
+    held = list(_findings(one.target, model.found, narrowest))
+    rules = tuple(dict.fromkeys(finding.rule for finding in held))
+    said = [f"{finding.subject}: {finding.headline} ({finding.rule})" for finding in held]
+    if median >= low:
+        links = [finding for finding in held if finding.rule in HOLD_DOWN]
+        reasons = [f"the range itself is held down: {one.subject}: {one.headline} ({one.rule})" for one in links]
+        if median > high * CACHED:
+            reasons.append(HIGHER)
+        return Delivery(
+            verdict="delivers",
+            expected=(low, high),
+            narrowest=narrowest,
+            reasons=(*_changed(one, model), *reasons),
+            rules=tuple(dict.fromkeys(finding.rule for finding in links)),
+        )
+    reasons = [*_heat(one), *_others(one, model, low), *(f"found by the audit: {words}" for words in said)]
+    reasons += _changed(one, model)
+    return Delivery(
+        verdict="short",
+        expected=(low, high),
+        short_percent=lack(median, low),
+        narrowest=narrowest,
+        reasons=tuple(reasons) or (OWN_LIMIT,),
+        rules=rules,
+    )
+
+
+_HOLD: Final = frozenset({Severity.FAULT, Severity.LIMIT, Severity.NOTE})
+
+
+def lack(rate: float, low: float) -> int:
+    """How much a rate lacks to the low end of a range, in percent of that end; at least 1."""
+    return max(1, round((low - rate) / low * 100))
+
+
+def _no_verdict(one: Measured, asked: Asked, model: _Model, prediction: Prediction | None) -> str:
+    """Why a rate is not held against a prediction, "" where it is."""
+    if not one.requests:
+        return one.words
+    if prediction is None:
+        return _unpredicted(one.target, model)
+    if asked.pattern == "random" or asked.block < LEAST_BLOCK:
+        return "small or random requests are decided by the drive itself; the range is for large ones in sequence"
+    if asked.depth < LEAST_DEPTH:
+        return f"with fewer than {LEAST_DEPTH} requests in flight a drive need not fill its link"
+    return TOO_LITTLE if one.spread is None else ""
+
+
+def _unpredicted(target: Target, model: _Model) -> str:
+    """Why nothing is predicted for a target."""
+    if target.what == "file":
+        return FILE
+    seen = model.sets.get(target.whole or "")
+    if target.what == "set" and seen is not None and seen.why:
+        return f"no rate can be told for the set: {seen.why}"
+    drive = next((seen.drive for seen in model.found.drives if seen.drive.name == target.drive), None)
+    if target.what != "set" and drive is None:
+        return "it is no drive behind a PCI Express link that is known here, so nothing is predicted"
+    if drive is not None and drive.kind != "nvme":
+        return "its own interface decides its rate, not the PCI Express link"
+    if model.alone(target) is not None:
+        return "what all of these should reach at once is not in the model"
+    return "no rate can be told: its path has no link, or one whose rate is not known"
+
+
+# --- Reasons ---------------------------------------------------------------------------------------------------
+
+
+def _heat(one: Measured) -> Iterator[str]:
+    """Heat as a reason: the drive came to its warning limit, or close enough that the run was stopped."""
+    limit = one.target.warning_celsius
+    if one.celsius is None or limit is None:
+        return
+    if one.celsius[1] >= limit:
+        yield f"it came to {celsius_text(one.celsius[1])}, its warning limit being {celsius_text(limit)}: it slows down"
+    elif one.ended == "hot":
+        yield f"it came close to its warning limit of {celsius_text(limit)}"
+
+
+def _others(one: Measured, model: _Model, low: float) -> Iterator[str]:
+    """Load of others on the same drive, or on drives that share one of its links, which nobody asked to measure."""
+    whole = one.target.whole
+    mine = set(one.target.hops)
+    for seen in model.found.drives:
+        for block in seen.drive.blocks:
+            rates = one.others_mbps.get(block.name)
+            same = block.name == whole
+            if rates is None or sum(rates) < low * NOTABLE_OTHERS or not (same or mine.intersection(seen.path)):
+                continue
+            words = f"{rates[0]:,.0f} MB/s read and {rates[1]:,.0f} MB/s written by others"
+            yield f"{words} on {'the drive itself' if same else f'{block.name}, which shares a link'} meanwhile"
+
+
+def _findings(target: Target, found: Audit, narrowest: str | None) -> Iterator[Finding]:
+    """What the audit found on the drive and on its way, what concerns the narrowest hop first."""
+    subjects: dict[str, bool] = {}
+    for key in target.hops:
+        judged = found.by_key.get(key)
+        if judged is None:
+            continue
+        names = {judged.port_address, judged.device_address, *(one.address for one in judged.link.functions)}
+        if judged.link.slot is not None:
+            names.add(judged.link.slot.name)
+        for name in names - {None}:
+            subjects[str(name)] = key == narrowest
+    if target.drive is not None:
+        subjects.setdefault(target.drive, False)
+    mine = [one for one in found.findings if one.subject in subjects and one.severity in _HOLD]
+    yield from sorted(mine, key=lambda one: (not subjects[one.subject], one.severity.rank))
+
+
+def _changed(one: Measured, model: _Model) -> list[str]:
+    """Links that ran at another rate under load than before."""
+    words = []
+    for key in one.target.hops:
+        if key in model.changed:
+            hop, (speed, width) = model.changed[key]
+            before, now = rate_text(Rate(hop.speed, hop.width)), rate_text(Rate(speed, width))
+            words.append(f"the link {key} ran at {now} under load, and at {before} before; the range is for {now}")
+    return words
+
+
+# --- The sum ---------------------------------------------------------------------------------------------------
+
+
+def _of_the_sum(
+    loaded: Sequence[Measured],
+    asked: Asked,
+    model: _Model,
+    apart: dict[str, Prediction],
+    total: Spread | None,
+    shared: Sequence[Shared],
+) -> Delivery:
+    """The sum of what was read at once, beside the sum of the shares that the model gives each."""
+    why = next((words for one in loaded if (words := _no_verdict(one, asked, model, apart.get(one.target.name)))), "")
+    if why or total is None:
+        return Delivery(verdict="none", why=why or TOO_LITTLE)
+    low = sum(apart[one.target.name][0][0] for one in loaded)
+    high = sum(apart[one.target.name][0][1] for one in loaded)
+    deciding = {apart[one.target.name][1] for one in loaded}
+    narrowest = next((one.key for one in shared if one.key in deciding), None)
+    if total.median >= low:
+        return Delivery(verdict="delivers", expected=(low, high), narrowest=narrowest)
+    return Delivery(
+        verdict="short",
+        expected=(low, high),
+        short_percent=lack(total.median, low),
+        narrowest=narrowest,
+        reasons=("see what explains each of them",),
+    )

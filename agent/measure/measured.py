@@ -1,0 +1,135 @@
+"""What is measured, what came of it, and what that says beside the prediction. Data only.
+
+Rates are MB/s (10^6 bytes per second), temperatures degrees Celsius, times seconds.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, Literal
+
+from msgspec import Struct
+
+if TYPE_CHECKING:
+    from probes.blocks import Pattern, Place
+
+What = Literal["drive", "partition", "set", "device", "file"]
+Reason = Literal["time", "bytes", "hot", "gone", "failed", "interrupt"]
+Verdict = Literal["delivers", "short", "none"]
+
+SECONDS: Final = 10.0
+SEQUENTIAL: Final = (1024 * 1024, 8)  # bytes of a request, requests in flight
+RANDOM: Final = (4096, 32)
+WARM_UP: Final = 1  # intervals at the start that are left out
+
+
+class Asked(Struct, frozen=True, kw_only=True):
+    """How to measure. `hot` measures a drive that is near its limit of temperature all the same.
+
+    `max_bytes` is for each target. `seed` decides which places random requests go to.
+    """
+
+    seconds: float = SECONDS
+    max_bytes: int | None = None
+    block: int = SEQUENTIAL[0]
+    depth: int = SEQUENTIAL[1]
+    pattern: Pattern = "sequential"
+    together: bool = False
+    hot: bool = False
+    seed: int = 0
+
+    @property
+    def interval(self) -> float:
+        """Length of one interval: a quarter of a second, less in a short run, so that it has some."""
+        return min(0.25, max(0.05, self.seconds / 10))
+
+
+class Target(Struct, frozen=True, kw_only=True):
+    """One thing to measure, as the user named it. `what` is "device" for a block device that is no drive of ours.
+
+    `drive` is the drive that is read, `whole` the block device that a partition is part of (or the device itself),
+    `hops` the keys of the links on the way. `remarks` say what the figures may not be taken for.
+    """
+
+    name: str
+    place: Place
+    what: What
+    drive: str | None = None
+    whole: str | None = None
+    hops: tuple[str, ...] = ()
+    warning_celsius: float | None = None
+    critical_celsius: float | None = None
+    remarks: tuple[str, ...] = ()
+
+
+class Spread(Struct, frozen=True):
+    """Rates of equal intervals as a distribution: median, quartiles, 10th and 90th percentile, least and most."""
+
+    median: float
+    quartiles: tuple[float, float]
+    tenths: tuple[float, float]
+    ends: tuple[float, float]
+    intervals: int
+
+
+class Measured(Struct, frozen=True, kw_only=True):
+    """What came of one target. `spread` is None where there were too few intervals; `mean` is of all that was read.
+
+    `rates` are those of the intervals, the first of them (`left_out`) not. `direct` tells that the page cache was
+    bypassed. `celsius` are (at the start, highest), None where no sensor tells. `links` are (generation, lanes) of
+    hops as they were under load. `others_mbps` are (read, written) by others meanwhile, by block device; what is not in
+    it is not known. `lost` counts requests that never came back.
+    """
+
+    target: Target
+    size_bytes: int | None = None
+    direct: bool = False
+    read_bytes: int = 0
+    requests: int = 0
+    seconds: float = 0.0
+    mean: float | None = None
+    spread: Spread | None = None
+    rates: tuple[float, ...] = ()
+    left_out: float = 0.0
+    celsius: tuple[float, float] | None = None
+    links: dict[str, tuple[int, int]] = {}
+    others_mbps: dict[str, tuple[float, float]] = {}
+    ended: Reason = "time"
+    words: str = ""
+    lost: int = 0
+
+
+class Delivery(Struct, frozen=True, kw_only=True):
+    """A rate beside its prediction. "none": there is no prediction, or nothing to hold against it; `why` says which.
+
+    `short_percent` is how much the median lacks to the low end. `narrowest` is the key of the hop that decides the
+    range. `reasons` explain a shortfall, or say what holds a range down; `rules` are the findings among them.
+    """
+
+    verdict: Verdict
+    expected: tuple[float, float] | None = None
+    short_percent: int | None = None
+    narrowest: str | None = None
+    why: str = ""
+    reasons: tuple[str, ...] = ()
+    rules: tuple[str, ...] = ()
+
+
+class Shared(Struct, frozen=True):
+    """A hop that several targets share: its key, their names, the sum of their medians, what it should carry."""
+
+    key: str
+    names: tuple[str, ...]
+    mbps: float
+    expected: tuple[float, float]
+
+
+class Measurement(Struct, frozen=True, kw_only=True):
+    """All of a run. `total` and `sum_delivery` are of targets that were read at once; `shared` the hops they share."""
+
+    asked: Asked
+    measured: tuple[Measured, ...]
+    deliveries: tuple[Delivery, ...]
+    total: Spread | None = None
+    sum_delivery: Delivery | None = None
+    shared: tuple[Shared, ...] = ()
+    interrupted: bool = False

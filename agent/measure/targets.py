@@ -1,0 +1,143 @@
+"""From the names that the user gives to what is measured: drives, partitions, sets, other block devices, files.
+
+Opens nothing and loads nothing.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Final
+
+from agent.measure.measured import Target
+from knowledge.problems import BadInput
+from probes.blocks import place
+from probes.files import printable, quoted
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.audit import Audit, DriveSeen
+    from agent.measure.measured import What
+    from probes.blocks import Place
+    from probes.reads import Reads
+
+DEVICES: Final = "/dev/"
+IN_MEMORY: Final = frozenset({"tmpfs", "ramfs"})
+FILE: Final = "a file shows what its file system gives, and says nothing of links"
+SET: Final = "what is measured is the set as a whole"
+PARTITION: Final = "only this partition was read; the start of a turning disk is faster than its end"
+HOLES: Final = "part of the file is not stored (holes, or compression), so no drive had to be read for that"
+LOOP: Final = "the loop device reads its file through the page cache, so the rate may be that of memory"
+
+
+def targets(names: Sequence[str], found: Audit, reads: Reads) -> tuple[Target, ...]:
+    """What the names lead to; a name of nothing that can be measured, or given twice, is refused (BadInput)."""
+    made: dict[tuple[str, str], Target] = {}
+    for name in names:
+        there = place(_path(name, found))
+        key = (there.kind, there.number if there.kind == "block" else there.path)
+        if key in made:
+            raise BadInput(f"{quoted(name)} and {quoted(made[key].name)} are the same; name it once")
+        made[key] = _target(name, there, found, reads)
+    return tuple(made.values())
+
+
+def _path(name: str, found: Audit) -> str:
+    """The path behind a name: a drive's name or address, a device's name, or a path as it is."""
+    bare = name.removeprefix(DEVICES)
+    for seen in found.drives:
+        drive = seen.drive
+        if bare == drive.name or (name.lower() == drive.address and drive.kind == "nvme"):
+            sized = [block for block in drive.blocks if isinstance(block.size_bytes, int)]
+            blocks = sorted(sized, key=lambda block: int(block.size_bytes), reverse=True) or drive.blocks  # type: ignore[arg-type]
+            if not blocks:
+                raise BadInput(f"the drive {printable(name)} has no block device to read from; look at it with check")
+            return DEVICES + blocks[0].name
+    if "/" not in name and os.path.exists(DEVICES + name):
+        return DEVICES + name
+    if "/" not in name and not os.path.exists(name):
+        known = ", ".join(printable(seen.drive.name, 20) for seen in found.drives[:12])
+        more = f"the drives are {known}" if known else "no drive of this machine is known"
+        raise BadInput(f"{quoted(name)} is no drive, block device or file here; {more}")
+    return name
+
+
+def _target(name: str, there: Place, found: Audit, reads: Reads) -> Target:
+    block, whole = _block(there, reads)
+    seen = next((one for one in found.drives if whole in {part.name for part in one.drive.blocks}), None)
+    sets = {one.stripe.name for one in found.stripes}
+    what: What = "device"
+    remarks = []
+    if there.kind == "file":
+        what = "file"
+        remarks.append(FILE)
+    elif whole in sets:
+        what = "set"
+        remarks.append(SET)
+    elif block != whole:
+        what = "partition"
+    elif seen is not None:
+        what = "drive"
+    if there.kind == "block" and block != whole:
+        remarks.append(PARTITION)
+    return Target(
+        name=name,
+        place=there,
+        what=what,
+        drive=seen.drive.name if seen is not None else None,
+        whole=whole,
+        hops=_hops(seen, whole, found) if there.kind == "block" else (),
+        warning_celsius=seen.warning_celsius if seen is not None else None,
+        critical_celsius=seen.critical_celsius if seen is not None else None,
+        remarks=(*remarks, *_between(there, whole, reads)),
+    )
+
+
+def _block(there: Place, reads: Reads) -> tuple[str | None, str | None]:
+    """The block device of a place by the kernel's name, and the one that it is a partition of (or itself).
+
+    Source: Documentation/ABI/testing/sysfs-dev, /sys/dev/block/MAJOR:MINOR (Linux kernel).
+    """
+    led = reads.target(f"/sys/dev/block/{there.number}")
+    if not isinstance(led, str):
+        name = os.path.basename(there.path) if there.kind == "block" else None
+        return name, name
+    parts = led.split("/")
+    partition = isinstance(reads.text(f"/sys/dev/block/{there.number}/partition"), str)
+    return parts[-1], parts[-2] if partition and len(parts) > 1 else parts[-1]
+
+
+def _hops(seen: DriveSeen | None, whole: str | None, found: Audit) -> tuple[str, ...]:
+    """The keys of the links on the way; of a set those of all its members."""
+    if seen is not None:
+        return seen.path
+    stripe = next((one.stripe for one in found.stripes if one.stripe.name == whole), None)
+    paths = [one.path for one in found.drives if stripe is not None and one.drive.name in stripe.members]
+    return tuple(dict.fromkeys(key for path in paths for key in path))
+
+
+def _between(there: Place, whole: str | None, reads: Reads) -> list[str]:
+    """What stands between the reading and a drive."""
+    remarks = []
+    if there.kind == "file":
+        system = _file_system(there.number, reads)
+        if system in IN_MEMORY:
+            remarks.append(f"the file lies in memory ({system}): no drive is read")
+        if there.has_holes:
+            remarks.append(HOLES)
+    elif whole is not None and reads.text(f"/sys/block/{whole}/loop/dio") == "0":
+        remarks.append(LOOP)
+    return remarks
+
+
+def _file_system(number: str, reads: Reads) -> str:
+    """The kind of file system of a device number, "" where it is not known.
+
+    Source: Documentation/filesystems/proc.rst, /proc/PID/mountinfo: field 3 is the number, the kind follows " - ".
+    """
+    mounts = reads.text("/proc/self/mountinfo")
+    for line in mounts.splitlines() if isinstance(mounts, str) else ():
+        before, _, after = line.partition(" - ")
+        if before.split(" ")[2:3] == [number]:
+            return after.partition(" ")[0]
+    return ""

@@ -1,0 +1,221 @@
+"""What was measured, for terminals: the answer first, then each target with its rates beside what was predicted.
+
+Shows what the measurement says and decides nothing. All text of devices passes `plain`; rich's own markup is off.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from rich.text import Text
+
+from agent.findings import Severity
+from agent.measure.measured import RANDOM
+from agent.report.paper import HEADING, QUIET, STYLES, Page, show
+from agent.report.plain import mbps, mbps_range, plain, told
+from knowledge.rates import celsius_text
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from agent.measure.measured import Delivery, Measured, Measurement, Spread
+
+__all__ = ["page", "show"]
+
+SENTENCE: Final = 600  # characters
+NAME: Final = 60
+VERDICTS: Final = {"delivers": Severity.OK, "short": Severity.LIMIT, "none": Severity.NOTE}
+LOOK: Final = "Nothing was written."
+
+
+def page(found: tuple[Measurement, Audit], width: int, source: str) -> Page:
+    """The page of a measurement; `source` is where it was made ("this machine")."""
+    measurement, audit = found
+    page = Page(width)
+    name = told(audit.facts.host.name, source)
+    page.add(Text().append(plain(name), HEADING).append(f": {_manner(measurement)}", ""), hang=2)
+    page.add(f"{LOOK} {_left_out(measurement)}".strip(), style=QUIET)
+    if measurement.interrupted:
+        page.add("Stopped before it was done; this is what was measured so far.", style=STYLES[Severity.LIMIT])
+    for one, delivery in zip(measurement.measured, measurement.deliveries, strict=True):
+        _target(page, one, delivery, audit)
+    _sum(page, measurement, audit)
+    return page
+
+
+def _manner(measurement: Measurement) -> str:
+    """How it was measured."""
+    asked = measurement.asked
+    block = f"{asked.block // 1024:,} KiB" if asked.block < 1024 * 1024 else f"{asked.block / 1024 / 1024:g} MiB"
+    end = f"for {asked.seconds:g} s"
+    if asked.max_bytes is not None:
+        end += f" or {asked.max_bytes:,} bytes"
+    many = len(measurement.measured) > 1
+    turn = (", all at once" if asked.together else " each, in turn") if many else ""
+    return f"{asked.pattern} reads of {block}, {asked.depth} in flight, {end}{turn}"
+
+
+def _left_out(measurement: Measurement) -> str:
+    """What the spread does not count, and how long an interval is."""
+    seconds = max((one.left_out for one in measurement.measured), default=0.0)
+    if not seconds:
+        return ""
+    interval = measurement.asked.interval
+    return (
+        f"Rates are of intervals of {interval:g} s; the first {seconds:.2g} s, in which things warm up, are left out."
+    )
+
+
+# --- One target ------------------------------------------------------------------------------------------------
+
+
+def _target(page: Page, one: Measured, delivery: Delivery, audit: Audit) -> None:
+    page.add()
+    title = Text().append(plain(one.target.name, NAME), HEADING)
+    page.add(title.append(f"  {_what(one, audit)}", ""), hang=2)
+    if one.requests:
+        page.add(_rate_line(one, delivery), indent=2, hang=4)
+    for line in _figures(one):
+        page.add(line, indent=2, hang=4)
+    if delivery.expected is not None:
+        page.add(f"expected: {_expected(delivery, audit)}", indent=2, hang=4)
+    if delivery.why:
+        page.add(f"no verdict: {plain(delivery.why, SENTENCE)}", indent=2, hang=4)
+    for reason in delivery.reasons:
+        page.add(f"why: {plain(reason, SENTENCE)}", indent=2, hang=4)
+    if one.words and one.requests:
+        page.add(plain(f"{one.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
+    if one.lost:
+        page.add(f"{one.lost} requests did not come back.", indent=2, hang=4, style=STYLES[Severity.FAULT])
+    for remark in _remarks(one, delivery):
+        page.add(plain(remark, SENTENCE), indent=2, hang=4, style=QUIET)
+
+
+def _what(one: Measured, audit: Audit) -> str:
+    target = one.target
+    seen = next((seen for seen in audit.drives if seen.drive.name == target.drive), None)
+    model = told(seen.drive.model, "a drive whose model is not known") if seen is not None else ""
+    words = {
+        "drive": model,
+        "partition": f"a partition of {model}" if model else "a partition",
+        "set": "a set of drives",
+        "device": "a block device",
+        "file": f"an ordinary file on {plain(target.drive or '', NAME)}, {model}" if model else "an ordinary file",
+    }[target.what]
+    size = f", {_bytes(one.size_bytes)}" if one.size_bytes else ""
+    return f"{words}{size}"
+
+
+def _rate_line(one: Measured, delivery: Delivery) -> Text:
+    """The verdict in words, and the median or what there is."""
+    words = {
+        "delivers": "delivers",
+        "short": f"short of the range by {delivery.short_percent} %",
+        "none": "measured",
+    }[delivery.verdict]
+    line = Text().append(words, STYLES[VERDICTS[delivery.verdict]])
+    if one.spread is not None:
+        return line.append(f": median {mbps(one.spread.median)}{_operations(one)}; {_spread(one.spread)}", "")
+    if one.mean is None:
+        return line.append(": too little was read to tell a rate", "")
+    return line.append(f": {mbps(one.mean)} on the whole, over too few intervals for a spread", "")
+
+
+def _operations(one: Measured) -> str:
+    """Reads a second, where requests are small."""
+    if one.spread is None or not one.requests or one.read_bytes / one.requests > 16 * RANDOM[0]:
+        return ""
+    return f" ({one.spread.median * 1e6 / (one.read_bytes / one.requests):,.0f} reads a second)"
+
+
+def _spread(spread: Spread) -> str:
+    quartiles, tenths = mbps_range(spread.quartiles), mbps_range(spread.tenths)
+    return f"middle half {quartiles}; 10th to 90th percentile {tenths} ({spread.intervals} intervals)"
+
+
+def _figures(one: Measured) -> list[str]:
+    """What was read, and the temperature."""
+    if not one.requests:
+        return []
+    lines = [f"read {_bytes(one.read_bytes)} in {one.seconds:.1f} s{_turns(one)}"]
+    limit = one.target.warning_celsius
+    if one.celsius is not None:
+        start, highest = map(celsius_text, one.celsius)
+        told_limit = f"warning at {celsius_text(limit)}" if limit is not None else "no warning limit told"
+        lines.append(f"temperature {start} at the start, {highest} at most ({told_limit})")
+    elif one.target.drive is not None:
+        lines.append("temperature not known: it was not watched")
+    return lines
+
+
+def _turns(one: Measured) -> str:
+    """How often the data was read, where that is more than once: what keeps it may have helped."""
+    if not one.size_bytes or one.read_bytes <= one.size_bytes:
+        return ""
+    return f", {one.read_bytes / one.size_bytes:.1f} times its size: a cache in the drive may have helped"
+
+
+def _expected(delivery: Delivery, audit: Audit) -> str:
+    assert delivery.expected is not None
+    judged = audit.by_key.get(delivery.narrowest or "")
+    if judged is None:
+        return mbps_range(delivery.expected)
+    from agent.report.plain import place
+
+    return f"{mbps_range(delivery.expected)}, decided at {place(judged.link)}"
+
+
+def _remarks(one: Measured, delivery: Delivery) -> list[str]:
+    remarks = [remark for remark in one.target.remarks if remark != delivery.why] if one.requests else []
+    if one.requests and one.direct:
+        remarks.insert(0, "the page cache was bypassed")
+    elif one.requests:
+        remarks.insert(
+            0,
+            "the page cache could not be bypassed here; the system was asked to forget what it keeps of the data, "
+            "but the rate may be that of memory",
+        )
+    return [f"{remark[:1].upper()}{remark[1:]}." for remark in remarks]
+
+
+# --- The sum ---------------------------------------------------------------------------------------------------
+
+
+def _sum(page: Page, measurement: Measurement, audit: Audit) -> None:
+    if measurement.total is None and measurement.sum_delivery is None:
+        return
+    page.heading("All at once")
+    delivery, total = measurement.sum_delivery, measurement.total
+    if total is not None:
+        verdict = "measured"
+        style = STYLES[Severity.NOTE]
+        if delivery is not None and delivery.verdict != "none":
+            short = f"short of the range by {delivery.short_percent} %"
+            verdict = "delivers" if delivery.verdict == "delivers" else short
+            style = STYLES[VERDICTS[delivery.verdict]]
+        page.add(
+            Text().append(verdict, style).append(f": the sum is {mbps(total.median)}; {_spread(total)}", ""),
+            indent=2,
+            hang=4,
+        )
+    if delivery is not None:
+        if delivery.expected is not None:
+            page.add(f"expected: {_expected(delivery, audit)}", indent=2, hang=4)
+        if delivery.why:
+            page.add(f"no verdict: {plain(delivery.why, SENTENCE)}", indent=2, hang=4)
+        for reason in delivery.reasons:
+            page.add(f"why: {plain(reason, SENTENCE)}", indent=2, hang=4)
+    from agent.report.plain import place
+
+    for one in measurement.shared:
+        judged = audit.by_key.get(one.key)
+        where = place(judged.link) if judged is not None else plain(one.key)
+        names = ", ".join(plain(name, NAME) for name in one.names)
+        page.add(f"{where} carried {mbps(one.mbps)} of {names}; it should carry {mbps_range(one.expected)}", indent=2)
+
+
+def _bytes(count: int) -> str:
+    """A number of bytes for people, 10^3, 10^6, 10^9 and 10^12 of them."""
+    for size, unit in ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB")):
+        if count >= size:
+            return f"{count / size:.1f} {unit}"
+    return f"{count} bytes"
