@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.planner.problem import Arrangement, Score
+    from agent.planner.search import Answer
     from tests.placing import Made
 
     Look = tuple[tuple[int, ...], ...]
@@ -252,6 +253,35 @@ def test_the_search_proves_the_best_of_all_arrangements() -> None:
         assert answer.score == answer.bound, words
 
 
+def test_the_search_proves_the_next_best() -> None:
+    """The others differ by more than alike cards, and are worth what plain enumeration finds next best, in order."""
+    for words, problem in small_problems(50):
+        holds_next_best(words, problem, search(problem, also=4), brute.best_of_each(problem), 4)
+
+
+def holds_next_best(
+    words: str, problem: Problem, answer: Answer, scores: dict[tuple[int, ...], Score], also: int
+) -> None:
+    """Assert that an answer and its others are the best of these scores, each with another look."""
+    assert answer.proved, words
+    assert answer.others_proved, words
+    found = [answer.best, *answer.others]
+    assert all(allowed(problem, one) for one in found), words
+    assert answer.score == score(problem, answer.best), words
+    expected = next_best(problem, scores)[: also + 1]
+    assert [worth for _, worth in expected] == [score(problem, one) for one in found], words
+    assert len(expected) == len({brute.look(problem, one.holders) for one in found}), words
+
+
+@pytest.mark.parametrize("most_moves", [0, 1, 3])
+def test_the_search_keeps_to_a_limit_on_moves(most_moves: int) -> None:
+    """With a limit on moves all answers are what plain enumeration finds within it, or within what is possible."""
+    for words, problem in small_problems(24):
+        limit = max(most_moves, brute.fewest_moves(problem))
+        answer = search(problem, also=2, most_moves=most_moves)
+        holds_next_best(words, problem, answer, brute.best_of_each(problem, limit), 2)
+
+
 class _Clock:
     """Time that is up after it was looked at so many times."""
 
@@ -290,3 +320,18 @@ def test_the_search_agrees_with_the_mixed_integer_program(case: tuple[int, int, 
     assert found[0] == answer.score == score(problem, answer.best)
     assert allowed(problem, answer.best)
     assert answer.proved
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_next_best_agree_with_the_mixed_integer_program(seed: int) -> None:
+    """On larger machines too, what comes next is the best that SciPy's HiGHS solver finds without those before."""
+    problem = random_problem(seed, 6, 8, 12)
+    answer = search(problem, also=2)
+    before = [brute.look(problem, answer.best.holders)]
+    for other in answer.others:
+        found = milp.best(problem, without=before)
+        assert found is not None
+        assert found[0] == score(problem, other)
+        before.append(brute.look(problem, other.holders))
+    assert len(set(before)) == 3
+    assert answer.others_proved
