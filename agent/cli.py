@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import __version__, output
+from agent.commands.measuring import measuring
 from knowledge.problems import Problem
 
 if TYPE_CHECKING:
@@ -386,6 +387,9 @@ def schema(name: str) -> None:
         output.form(plan_data.schema(name))
     else:
         output.form(data.schema(name))
+
+
+main.add_command(measuring(_source, _clock))
 
 
 def start() -> None:

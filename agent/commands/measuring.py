@@ -1,0 +1,222 @@
+"""The command `measure`: options, what a run is told by its surroundings, which form is shown. Reads no data itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from agent import output
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from agent.audit import Audit
+    from agent.measure.measured import Asked, Measurement
+    from agent.source import Clock, Source
+    from probes.reads import Reads
+
+LONGEST: Final = 3600.0
+SHORTEST: Final = 0.2
+INTERRUPTED: Final = 130  # as shells have it: 128 and the number of the signal
+UNITS: Final = {"": 1, "k": 1024, "m": 1024**2, "g": 1024**3, "t": 1024**4}
+MOST_DIGITS: Final = 15
+
+
+class Bytes(click.ParamType[int]):
+    """A number of bytes: "4096", "64K", "2G" (1,024s), "2GB" (1,000s)."""
+
+    name = "bytes"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401 - as click has it
+        """Refuse what is no number of bytes (UsageError)."""
+        if isinstance(value, int):
+            return value
+        words = str(value).strip().lower()
+        digits = words.rstrip("kmgtib")
+        unit = words[len(digits) :]
+        known = UNITS.get(unit.removesuffix("ib") if len(unit) == 3 else unit)  # noqa: PLR2004 - "kib"
+        if unit == "b":
+            known = 1
+        elif known is None and unit.endswith("b") and unit[:-1] in UNITS:
+            known = 1000 ** list(UNITS).index(unit[:-1])
+        if known is None or not (digits.isascii() and digits.isdigit()) or not 0 < len(digits) <= MOST_DIGITS:
+            self.fail(f"{value!r} is not a number of bytes, such as 4096, 64K, 1M or 2G.", param, ctx)
+        return int(digits) * known
+
+
+class Duration(click.ParamType[float]):
+    """A time in seconds: "10", "30s", "2m"."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401 - as click has it
+        """Refuse what is no time, or one that is too short or too long (UsageError)."""
+        words = str(value).strip().lower()
+        unit = {"s": 1.0, "m": 60.0, "h": 3600.0}.get(words[-1:])
+        try:
+            seconds = float(words if unit is None else words[:-1]) * (unit or 1.0)
+        except ValueError:
+            seconds = -1.0
+        if not SHORTEST <= seconds <= LONGEST:
+            self.fail(f"{value!r} is not a time between {SHORTEST:g} s and 1 h, such as 10, 30s or 2m.", param, ctx)
+        return seconds
+
+
+def measuring(source: Callable[[str | None, str | None], Source], clock: Callable[[], Clock]) -> click.Command:
+    """The command; `source` makes the source of readings, `clock` the time."""
+
+    @click.command()
+    @click.argument("targets", metavar="DRIVE...", nargs=-1, required=True)
+    @click.option("--together", is_flag=True, help="Read from all at once, and hold the sum against what they share.")
+    @click.option("--random", is_flag=True, help="Read 4 KiB from random places, 32 at once, in place of sequences.")
+    @click.option(
+        "--for",
+        "seconds",
+        type=Duration(),
+        default="10s",
+        show_default=True,
+        metavar="TIME",
+        help="Read from each for this long.",
+    )
+    @click.option("--max-bytes", type=Bytes(), metavar="SIZE", help="Read no more than this from each, such as 2G.")
+    @click.option("--block", type=Bytes(), metavar="SIZE", help="Bytes of one request; 1M unless --random.")
+    @click.option("--depth", type=click.IntRange(1, 256), help="Requests in flight; 8 unless --random.")
+    @click.option("--hot", is_flag=True, help="Measure a drive although it is close to its warning limit.")
+    @click.option(
+        "--format",
+        "form",
+        type=click.Choice(["text", "json"]),
+        default="text",
+        show_default=True,
+        help="How to show it.",
+    )
+    @click.pass_context
+    def measure(  # noqa: PLR0913 - one for each option
+        context: click.Context,
+        *,
+        targets: tuple[str, ...],
+        together: bool,
+        random: bool,
+        seconds: float,
+        max_bytes: int | None,
+        block: int | None,
+        depth: int | None,
+        hot: bool,
+        form: str,
+    ) -> None:
+        """Measure what drives deliver, by reading from them; nothing is ever written.
+
+        DRIVE is a drive as in check (nvme0, sda), a block device (nvme0n1, /dev/md0) or an ordinary file. Rates are
+        shown as median and spread, beside the range that the links on the way should carry.
+
+        Exit status: 0 each delivers, or has no range to be held against; 1 one is short of its range, or could not be
+        measured to the end; 2 bad use, or a right is missing; 130 stopped by the user.
+        """
+        from agent.measure import measured
+
+        usual = measured.RANDOM if random else measured.SEQUENTIAL
+        asked = measured.Asked(
+            seconds=seconds,
+            max_bytes=max_bytes,
+            block=usual[0] if block is None else block,
+            depth=usual[1] if depth is None else depth,
+            pattern="random" if random else "sequential",
+            together=together,
+            hot=hot,
+        )
+        _check(asked, len(targets) if together else 1)
+        found, audit = run(targets, asked, source(None, None), clock())
+        if form == "json":
+            from agent.report import measure_data
+
+            output.form(measure_data.form(found, audit))
+        else:
+            from agent.report import measuring as report
+
+            output.page(report.page, (found, audit), "this machine")
+        context.exit(_status(found))
+
+    return measure
+
+
+def _check(asked: Asked, at_once: int) -> None:
+    """Refuse requests that no drive takes, or that would take too much memory (UsageError)."""
+    from probes.blocks import ALIGNED, MOST_MEMORY
+
+    if asked.block % ALIGNED or not asked.block:
+        raise click.UsageError(f"--block {asked.block}: give a multiple of {ALIGNED:,} bytes, which suits every drive.")
+    if asked.max_bytes is not None and asked.max_bytes < ALIGNED:
+        raise click.UsageError(f"--max-bytes {asked.max_bytes}: give {ALIGNED:,} bytes or more.")
+    if asked.block * asked.depth * at_once > MOST_MEMORY:
+        raise click.UsageError("--block times --depth is more than 1 GiB of memory; make one of them smaller.")
+
+
+def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tuple[Measurement, Audit]:
+    """Audit this machine, measure, and hold one against the other."""
+    from msgspec.structs import replace
+
+    from agent.audit import audit
+    from agent.measure.judging import judge
+    from agent.measure.running import Around, measure
+    from agent.measure.targets import targets
+    from probes.reads import Live
+
+    found = audit(source.facts(0.0))
+    reads = Live(None, source.platform)
+    chosen = targets(names, found, reads)
+    around = Around(
+        clock.running, _temperature(reads), lambda keys: _links(keys, found, reads), lambda: _traffic(reads)
+    )
+    seeded = replace(asked, seed=int(clock.running() * 1e9))
+    measured, sums, interrupted = measure(chosen, seeded, around)
+    return judge(found, measured, seeded, sums, interrupted=interrupted), found
+
+
+def _temperature(reads: Reads) -> Callable[[str], float | None]:
+    """What tells the temperature of a drive by its name; its first sensor is that of the drive as a whole."""
+    from probes import linux_watch
+
+    drives, _ = linux_watch.temperatures(reads)
+
+    def celsius(drive: str) -> float | None:
+        named = drives.get(drive, ())
+        answer = linux_watch.celsius(reads, named[0].path) if named else None
+        return answer if isinstance(answer, float) else None
+
+    return celsius
+
+
+def _links(keys: Sequence[str], found: Audit, reads: Reads) -> Mapping[str, tuple[int, int]]:
+    """Generation and lanes of links by their keys, as they are now."""
+    from probes.linux_watch import Link
+
+    links = {}
+    for key in keys:
+        judged = found.by_key.get(key)
+        now = Link(reads, judged.device_address).now() if judged is not None and judged.device_address else None
+        if now is not None:
+            links[key] = now
+    return links
+
+
+def _traffic(reads: Reads) -> Mapping[str, tuple[int, int]]:
+    """The bytes (read, written) of each block device since the system started, as far as it is told."""
+    from msgspec import MsgspecError, json
+
+    told = reads.psutil("disk_io_counters")
+    try:
+        counts = json.decode(told, type=dict[str, dict[str, int]]) if isinstance(told, str) else {}
+    except MsgspecError:
+        return {}
+    return {name: (one["read_bytes"], one["write_bytes"]) for name, one in counts.items() if "read_bytes" in one}
+
+
+def _status(found: Measurement) -> int:
+    """The exit status of a measurement."""
+    if found.interrupted:
+        return INTERRUPTED
+    whole = all(one.ended in {"time", "bytes"} for one in found.measured)
+    total = found.sum_delivery
+    short = any(one.verdict == "short" for one in found.deliveries) or (total is not None and total.verdict == "short")
+    return 0 if whole and not short else 1
