@@ -15,6 +15,7 @@ import click
 
 from agent import __version__, output
 from agent.commands.measuring import measuring
+from agent.commands.soak import soak
 from knowledge.problems import Problem
 
 if TYPE_CHECKING:
@@ -371,10 +372,13 @@ def _write(sheet: str, place: str, *, force: bool) -> None:
     _tell(f"Wrote the build sheet {quoted(place)}.")
 
 
+main.add_command(soak)
+
+
 @main.command()
-@click.argument("name", type=click.Choice(["candidates", "capture", "check", "inventory", "plan"]))
+@click.argument("name", type=click.Choice(["candidates", "capture", "check", "inventory", "plan", "soak", "soaks"]))
 def schema(name: str) -> None:
-    """Print the JSON Schema of a form; candidates is the one of plan --compare."""
+    """Print the JSON Schema of a form; candidates is the one of plan --compare, soaks that of soak --list."""
     from agent.report import data
 
     if name == "capture":
@@ -385,6 +389,10 @@ def schema(name: str) -> None:
         from agent.report import plan_data
 
         output.form(plan_data.schema(name))
+    elif name in {"soak", "soaks"}:
+        from agent.report import soak_data
+
+        output.form(soak_data.schema(name))
     else:
         output.form(data.schema(name))
 

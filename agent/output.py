@@ -5,13 +5,14 @@ Apart from sentences for people on standard error, this is the only module that 
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from typing import TYPE_CHECKING, Any, Final
 
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from agent.report.paper import Page
 
@@ -26,17 +27,34 @@ def form(data: Any) -> None:  # noqa: ANN401 - any of the JSON forms, or a schem
     whole(encode(data))
 
 
-def page(make: Callable[..., Page], found: object, name: str) -> None:
-    """Print a page as wide as the terminal; `name` says what it was made from."""
+def page(make: Callable[..., Page], found: object, name: str, *, aside: bool = False) -> None:
+    """Print a page as wide as the terminal; `name` says what it was made from.
+
+    `aside` prints it to standard error, where standard output belongs to another program.
+    """
     from rich.console import Console
 
     from agent.report.paper import show
 
-    console = Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
+    console = Console(markup=False, highlight=False, emoji=False, soft_wrap=True, stderr=aside)
     if console.width < NARROWEST:
         console.width = NARROWEST if console.width > 0 else USUAL_WIDTH
     made = make(found, console.width, name)
+    if aside:
+        with contextlib.suppress(OSError):
+            show(made, console)
+        return
     _print(lambda: show(made, console))
+
+
+def rows(lines: Iterable[str]) -> None:
+    """Print lines as they come, each with its end."""
+
+    def write() -> None:
+        for line in lines:
+            sys.stdout.buffer.write(line.encode())
+
+    _print(write)
 
 
 def whole(data: bytes) -> None:
@@ -54,8 +72,6 @@ def _print(write: Callable[[], object]) -> None:
     except BrokenPipeError:
         raise
     except OSError as error:
-        import contextlib
-
         with contextlib.suppress(OSError):
             sys.stdout.close()  # what is left in it would fail once more at the end
         reason = (error.strerror or "it failed").lower()

@@ -44,13 +44,16 @@ OUTSIDE_ARROWS: Final = frozenset({"agent", "agent.__main__"})
 
 READS: Final = "probes.reads"
 FILES: Final = "probes.files"
-COMMANDS: Final = "agent.cli"
+COMMANDS: Final = frozenset({"agent.cli", "agent.commands.soak"})
 OUTPUT: Final = "agent.output"
 SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading", ".schema", ".writing")})
 BLOCKS: Final = "probes.blocks"
 MEASURING: Final = "agent.commands.measuring"
 CHILD: Final = "agent.child"
-TERMINAL: Final = frozenset(f"agent.report.{name}" for name in ("advice", "measuring", "paper", "planning", "text"))
+TERMINAL: Final = frozenset(
+    f"agent.report.{name}" for name in ("advice", "live", "measuring", "paper", "planning", "soaking", "text")
+)
+PLOT: Final = "agent.report.plot"
 
 # Where each door to the outside stands. A name ends in "*" where everything below it is meant.
 DOORS: Final = {
@@ -78,8 +81,8 @@ DOORS: Final = {
     "os.makedirs": SOAKLOG,
     "os.system": set[str](),
     "os.popen": set[str](),
-    "os.environ": {COMMANDS},
-    "os.getenv": {COMMANDS},
+    "os.environ": COMMANDS,
+    "os.getenv": COMMANDS,
     "os.urandom": {FILES},
     "shutil.*": set[str](),
     "tempfile.*": set[str](),
@@ -98,14 +101,15 @@ DOORS: Final = {
     "print": set[str](),
     "input": set[str](),
     "exit": set[str](),
-    "sys.exit": {COMMANDS},
+    "sys.exit": COMMANDS,
     "sys.stdin": {FILES},
-    "sys.stdout": {COMMANDS, OUTPUT},
-    "sys.stderr": {COMMANDS},
-    "time.*": {COMMANDS},
+    "sys.stdout": {*COMMANDS, OUTPUT},
+    "sys.stderr": COMMANDS,
+    "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {COMMANDS, MEASURING},
+    "click.*": {*COMMANDS, MEASURING},
     "rich.*": {OUTPUT, *TERMINAL},
+    "matplotlib.*": {PLOT},
 }
 
 # What `check --replay FILE --format json` does without, beyond what `import click, msgspec` brings along.

@@ -1,0 +1,234 @@
+"""What `soak` does in which order: the machine is read, the log made, the command run, the log read and analysed.
+
+Shows nothing itself: the clock, the view and where the user's logs are come as arguments.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Final, Protocol
+
+from msgspec import Struct
+
+from agent import __version__
+from agent.source import Source
+from knowledge.problems import BadInput
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from agent.audit import Audit
+    from agent.child import Run
+    from agent.soak.analysed import Analysis
+    from agent.soak.samples import End, Event, Head, Sample, Soak
+    from agent.source import Clock
+    from probes.soaklog import Writer
+
+LAST: Final = "last"
+
+
+class View(Protocol):
+    """Whoever is told of a soak while it runs."""
+
+    def sample(self, sample: Sample) -> None:
+        """A sample was taken."""
+
+    def event(self, event: Event) -> None:
+        """Something happened."""
+
+    def close(self) -> None:
+        """The soak is over."""
+
+
+class Silent:
+    """A view that shows nothing."""
+
+    def sample(self, sample: Sample) -> None:
+        """See `View`."""
+
+    def event(self, event: Event) -> None:
+        """See `View`."""
+
+    def close(self) -> None:
+        """See `View`."""
+
+
+class Asked(Struct, frozen=True, kw_only=True):
+    """A soak as the user wants it: seconds between samples, how many seconds it `lasts` (None: until it is ended).
+
+    `command` is () for none, `log` None for the default place, `root` the directory that holds the platform's files.
+    """
+
+    command: tuple[str, ...]
+    every: float
+    lasts: float | None
+    log: str | None
+    root: str | None
+    keep_serials: bool
+
+
+class Surroundings(Struct, frozen=True, kw_only=True):
+    """What a soak needs of its process: platform, environment, clock; `wall` is the time of day in seconds."""
+
+    platform: str
+    environ: Mapping[str, str]
+    clock: Callable[[], Clock]
+    wall: Callable[[], float]
+
+
+class Done(Struct, frozen=True):
+    """A soak that has ended: where its log is, how it ended, and the log's fault where it could not be written."""
+
+    path: str
+    end: End
+    fault: str | None
+
+
+# --- A run -----------------------------------------------------------------------------------------------------
+
+
+def run(asked: Asked, around: Surroundings, begin: Callable[[Head, str], View]) -> Done:
+    """Log until the command, the time or the user ends it; `begin` is told what is logged where, and makes the view.
+
+    Raises Problem where it cannot be begun; no log is left then.
+    """
+    from agent import child
+    from probes.files import check_place
+    from probes.soaklog import Writer, default_folder, new_place
+
+    if asked.command:
+        child.find(asked.command, around.environ)
+    if asked.log is not None:
+        check_log(asked.log, check_place)
+    audit, capture, started_at = _seen(asked, around)
+    head = _head(asked, around, audit, started_at)
+    path = asked.log if asked.log is not None else new_place(default_folder(around.environ), started_at)
+    log = Writer(path, head, capture)
+    with child.Run(asked.command) as running:
+        end = _logged(asked, around, log, head, begin(head, path), running)
+    return _closed(log, path, end)
+
+
+def check_log(path: str, check: Callable[..., None]) -> None:
+    """Refuse a place for a log where there is something already: a log is never overwritten."""
+    if os.path.lexists(path):
+        from probes.files import quoted
+
+        raise BadInput(f"{quoted(path)} exists already, and a log is never overwritten; choose another name")
+    check(path, force=False)
+
+
+def _seen(asked: Asked, around: Surroundings) -> tuple[Audit, bytes, str]:
+    """The machine at the start, its capture file, and when that was; serial numbers are tokens in both, unless kept."""
+    from agent.audit import audit
+    from probes import collect
+    from probes.capture import encode, parse, recorded
+
+    source = Source(None, asked.root, around.platform, around.clock)
+    facts = source.facts(0.0)
+    capture = encode(
+        platform=source.platform,
+        taken_at=source.taken_at,
+        agent=__version__,
+        answers=source.answers,
+        samples=(),
+        keep_serials=asked.keep_serials,
+    )
+    if not asked.keep_serials:
+        first, looks = recorded(parse(capture, "the machine"))
+        facts = collect(first, looks, source.taken_at)
+    return audit(facts), capture, source.taken_at
+
+
+def _head(asked: Asked, around: Surroundings, seen: Audit, started_at: str) -> Head:
+    from agent.soak.sampling import head
+    from probes.reads import Live
+
+    return head(
+        seen,
+        Live(asked.root, around.platform),
+        started_at=started_at,
+        agent=__version__,
+        every=asked.every,
+        command=asked.command,
+    )
+
+
+def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, view: View, running: Run) -> End:
+    """Sample until it is over, then wait for the command."""
+    from agent.soak.running import soak
+    from agent.soak.samples import End
+    from probes.reads import Live
+
+    clock = around.clock()
+    until = None if asked.lasts is None else clock.running() + asked.lasts
+    try:
+        end = soak(
+            Live(asked.root, around.platform),
+            log,
+            head,
+            clock=clock.running,
+            sleep=running.pause,
+            stop=lambda: running.over or (until is not None and clock.running() >= until),
+            on_sample=view.sample,
+            on_event=view.event,
+            wall=around.wall,
+            begin=running.start,
+        )
+    finally:
+        view.close()
+    status = running.wait()
+    reason = end.reason
+    if reason != "fault":
+        reason = "command" if asked.command else "interrupt" if running.signals else "time"
+    return End(end.seconds, reason, status)
+
+
+def _closed(log: Writer, path: str, end: End) -> Done:
+    """End the log; where that cannot be written the log stays as one that was cut off."""
+    try:
+        log.close(end)
+    except BadInput as fault:
+        return Done(path, end, str(fault))
+    cut_off = "the log could not be written for a while, and the soak ended there"
+    return Done(path, end, cut_off if end.reason == "fault" else None)
+
+
+# --- Logs ------------------------------------------------------------------------------------------------------
+
+
+def folder(environ: Mapping[str, str]) -> str:
+    """Where the user's logs are."""
+    from probes.soaklog import default_folder
+
+    return default_folder(environ)
+
+
+def found(name: str, environ: Mapping[str, str]) -> str:
+    """The log that is meant: a file, the name of one in the user's folder, or "last" for the latest there."""
+    from probes.soaklog import SUFFIX, listed
+
+    if os.path.lexists(name):
+        return name
+    at = folder(environ)
+    if name == LAST:
+        logs = listed(at)
+        if not logs:
+            from probes.files import quoted
+
+            raise BadInput(f"there is no log in {quoted(at)} yet; give the file of one")
+        return logs[0][0]
+    if "/" not in name:
+        for place in (os.path.join(at, name), os.path.join(at, f"{name}{SUFFIX}")):
+            if os.path.lexists(place):
+                return place
+    return name
+
+
+def analysed(path: str) -> tuple[Soak, Analysis]:
+    """A log with its analysis. Raises BadInput for what is none."""
+    from agent.soak.analysis import analyse
+    from probes.soaklog import read
+
+    soak = read(path)
+    return soak, analyse(soak)
