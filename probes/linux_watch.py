@@ -31,6 +31,7 @@ ASLEEP: Final = frozenset({"D3cold", "suspended", "suspending"})
 # Temperatures of single cores are left out where their chip gives that of the whole processor.
 WHOLE_PROCESSOR: Final = "Package"
 ONE_CORE: Final = "Core "
+UNNAMED: Final = "temp1"
 
 
 class Named(Struct, frozen=True):
@@ -63,7 +64,7 @@ def temperatures(reads: Reads) -> tuple[dict[str, tuple[Named, ...]], tuple[Name
         elif chip not in _DRIVE_CHIPS:
             whole_processor = any(one.label.startswith(WHOLE_PROCESSOR) for one in found)
             others += [
-                Named(f"{chip} {one.label}", one.path, one.state)
+                Named(chip if len(found) == 1 and one.label == UNNAMED else f"{chip} {one.label}", one.path, one.state)
                 for one in found
                 if not (whole_processor and one.label.startswith(ONE_CORE))
             ]

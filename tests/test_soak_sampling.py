@@ -1,0 +1,439 @@
+"""What is sampled of the drives, when, and what is done about drives that hang, vanish or talk nonsense."""
+
+from __future__ import annotations
+
+import itertools
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from msgspec import json
+
+from agent.soak.events import MOST_ALIKE, QUIET, Watch
+from agent.soak.samples import Counters, DriveSample, Event, Sample
+from agent.soak.sampling import Sampler, head
+from agent.soak.schedule import Schedule
+from probes.reads import NVME_QUESTIONS, Live
+from probes.unread import Unread
+from tests.watched import (
+    FIRST,
+    HEAT,
+    SECOND,
+    SECOND_SENSOR,
+    FakeClock,
+    WatchedReads,
+    head_of,
+    sampler_of,
+    set_counts,
+    two_drives,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tests.tree import Tree
+
+
+@pytest.fixture
+def reads() -> Iterator[WatchedReads]:
+    """A machine of two drives; whatever hangs is let go at the end."""
+    found = WatchedReads(two_drives())
+    yield found
+    found.release.set()
+
+
+@pytest.fixture
+def sampler(reads: WatchedReads) -> Iterator[Sampler]:
+    """What samples that machine."""
+    found = sampler_of(reads)
+    yield found
+    reads.release.set()
+    found.close()
+
+
+# --- What is asked ---------------------------------------------------------------------------------------------
+
+
+def test_a_head_names_what_is_sampled() -> None:
+    """The head of a soak holds each drive with its sensors, limits, link, both ends of it, and what it should reach."""
+    found = head_of(two_drives(), command=("render",))
+    assert ["nvme0", "nvme1"] == [drive.name for drive in found.drives]
+    first = found.drives[0]
+    assert ("Composite", "Sensor 1") == first.sensors
+    # 343 K and 358 K less 273.15 (include/linux/units.h).
+    assert (69.85, 84.85) == (first.warning_celsius, first.critical_celsius)
+    assert ((4, 4), ("0000:00:01.0", "0000:01:00.0")) == (first.link, first.ports)
+    assert ("nvme0n1",) == first.blocks
+    assert first.expected is not None
+    assert 0 < first.expected[0] < first.expected[1] < 7876.9  # x4 at 16 GT/s: 4 x 16 x 128/130 / 8 GB/s
+    assert (("acpitz",), ("render",), "linux") == (found.others, found.command, found.platform)
+
+
+def test_a_sample_holds_what_every_drive_says(sampler: Sampler) -> None:
+    """A sample holds temperatures of all sensors, counts, link, errors, the board's temperature, and no more."""
+    sample, events = sampler.take(3.0, 0.25)
+    # 314 K and 321 K, 323 K and 330 K less 273.15, as drivers/nvme/host/hwmon.c converts.
+    expected = (
+        DriveSample((40.85, 47.85), 1000, 2000, 10, 20, 5, (4, 4), 0, None),
+        DriveSample((49.85, 56.85), 0, 0, 0, 0, 0, (4, 4), 0, None),
+    )
+    assert Sample(3.0, 0.25, expected, (27.8,)) == sample
+    assert [] == events
+
+
+def test_a_drives_own_counters_are_asked_only_where_wanted(reads: WatchedReads, sampler: Sampler) -> None:
+    """Log 02h is asked for with its counters of heat when they are wanted, with RAE set, and never else."""
+    plain, _ = sampler.take(0.0, 0.0)
+    assert [] == [asked for asked in reads.asked if asked.startswith("nvme ")]
+    full, _ = sampler.take(1.0, 0.0, counters=True)
+    assert ["nvme log-02 /dev/nvme0", "nvme log-02 /dev/nvme1"] == [ask for ask in reads.asked if ask[:5] == "nvme "]
+    assert [None, Counters(*HEAT.values())] == [sample.drives[0].counters for sample in (plain, full)]
+    # NVM Express Base, Get Log Page, command dword 10: bit 15 is Retain Asynchronous Event, bits 7:0 the log.
+    assert (1, 0x02) == (NVME_QUESTIONS["log-02"][1] >> 15 & 1, NVME_QUESTIONS["log-02"][1] & 0xFF)
+
+
+def test_an_ordinary_user_gets_all_but_the_counters() -> None:
+    """Without root a sample has temperatures, counts and links; the drive's own counters are None."""
+    tree = two_drives()
+    sampler = sampler_of(WatchedReads(tree, privileged=False))
+    sample, events = sampler.take(0.0, 0.0, counters=True)
+    sampler.close()
+    assert [40.85, 49.85] == [drive.celsius[0] for drive in sample.drives]
+    assert [None, None] == [drive.counters for drive in sample.drives]
+    assert [] == events
+
+
+def test_the_limits_of_a_sensor_are_never_read(reads: WatchedReads, sampler: Sampler) -> None:
+    """No sample reads a sensor's `_max` or `_min`, which would make the kernel send Get Features to the drive."""
+    for second in range(3):
+        sampler.take(float(second), 0.0)
+    assert [] == [path for path in reads.asked if path.endswith(("_max", "_min", "_alarm", "_crit"))]
+
+
+def test_nothing_that_sleeps_is_woken(reads: WatchedReads, sampler: Sampler) -> None:
+    """The link of a function in D3cold and the sensor of a suspended device are not read."""
+    reads.tree.texts("/sys/devices/virtual/thermal/thermal_zone0/power", runtime_status="suspended")
+    reads.tree.link(
+        "/sys/devices/virtual/thermal/thermal_zone0/hwmon0/device", "/sys/devices/virtual/thermal/thermal_zone0"
+    )
+    reads.tree.texts(reads.tree.resolve(SECOND), power_state="D3cold")
+    sampler.take(0.0, 0.0)
+    sample, _ = sampler.take(1.0, 0.0)
+    assert [(4, 4), None] == [drive.link for drive in sample.drives]
+    assert (None,) == sample.others
+    assert f"{FIRST}/current_link_speed" in reads.asked
+    assert f"{SECOND}/current_link_speed" not in reads.asked
+    assert "/sys/class/hwmon/hwmon0/temp1_input" not in reads.asked
+
+
+@pytest.mark.parametrize(
+    "rubbish", ["65261850", "-273150", "", "hot", "-80000", "99999999999999999999999", "1e3", "\x00\x1b[2J", "4_0"]
+)
+def test_rubbish_is_no_temperature(reads: WatchedReads, sampler: Sampler, rubbish: str) -> None:
+    """A sensor that says what is no temperature gives None for it, no event, and hinders nothing else."""
+    reads.tree.put(reads.tree.resolve(SECOND_SENSOR), rubbish)
+    sample, events = sampler.take(0.0, 0.0)
+    assert [(40.85, 47.85), (None, 56.85)] == [drive.celsius for drive in sample.drives]
+    assert [] == events
+
+
+def test_counts_of_several_block_devices_are_summed() -> None:
+    """A drive of two namespaces counts the bytes of both, and those of no partition."""
+    tree = two_drives()
+    set_counts(tree, nvme0n1=(1, 20, 3, 4, 5), nvme0n2=(100, 200, 30, 40, 50), nvme0n1p1=(9, 9, 9, 9, 9))
+    found = head_of(tree)
+    import msgspec
+
+    both = msgspec.structs.replace(found.drives[0], blocks=("nvme0n1", "nvme0n2"))
+    sampler = Sampler(WatchedReads(tree), msgspec.structs.replace(found, drives=(both,)), time.monotonic)
+    sample, _ = sampler.take(0.0, 0.0)
+    sampler.close()
+    assert [(101, 220, 33, 44, 55)] == [
+        (one.read_bytes, one.write_bytes, one.reads, one.writes, one.busy_ms) for one in sample.drives
+    ]
+
+
+@pytest.mark.parametrize("answer", ["", "[]", '{"nvme0n1": 3}', '{"nvme0n1": {"read_bytes": "x"}}', "\x00"])
+def test_counts_of_another_form_are_none(answer: str) -> None:
+    """What psutil is recorded to have said in no known form gives no counts, and temperatures all the same."""
+    tree = two_drives()
+    tree.psutil["disk_io_counters"] = answer
+    sampler = sampler_of(WatchedReads(tree))
+    sample, _ = sampler.take(0.0, 0.0)
+    sampler.close()
+    assert [(None, 40.85), (None, 49.85)] == [(one.read_bytes, one.celsius[0]) for one in sample.drives]
+
+
+def test_elsewhere_psutil_tells_the_boards_temperatures() -> None:
+    """Off Linux the board's temperatures are those that psutil has; on Linux psutil is not asked for any."""
+    from agent.audit import audit
+    from probes import collect
+
+    tree = two_drives()
+    tree.psutil["sensors_temperatures"] = json.encode({"cpu": [["package", 51.5]], "ambient": [["", 22.0]]}).decode()
+    elsewhere = WatchedReads(tree, platform="freebsd14")
+    found = head(audit(collect(elsewhere)), elsewhere, started_at="", agent="1.0", every=1.0, command=())
+    sampler = Sampler(elsewhere, found, time.monotonic)
+    sample, _ = sampler.take(0.0, 0.0)
+    sampler.close()
+    assert (("cpu package", "ambient"), (51.5, 22.0)) == (found.others, sample.others)
+    assert ("acpitz",) == head_of(tree).others
+
+
+def test_psutil_counts_what_the_kernel_counts() -> None:
+    """The table of psutil agrees with /proc/diskstats: sectors of 512 bytes, operations, milliseconds at work.
+
+    Source: Documentation/admin-guide/iostats.rst of the Linux kernel, fields 1, 3, 5, 7 and 10.
+    """
+    answer = Live().psutil("disk_io_counters")
+    assert isinstance(answer, str)
+    table = json.decode(answer, type=dict[str, dict[str, int]])
+    found = 0
+    for line in Path("/proc/diskstats").read_text(encoding="ascii").splitlines():
+        name, *fields = line.split()[2:]
+        reads, _, sectors_read, _, writes, _, sectors_written, _, _, busy = map(int, fields[:10])
+        # Read a moment later: what came in between is little.
+        assert 0 <= sectors_read * 512 - table[name]["read_bytes"] <= 2**30
+        assert 0 <= sectors_written * 512 - table[name]["write_bytes"] <= 2**30
+        assert 0 <= reads - table[name]["read_count"] <= 100_000
+        assert 0 <= writes - table[name]["write_count"] <= 100_000
+        assert 0 <= busy - table[name]["busy_time"] <= 60_000
+        found += 1
+    if not found:
+        pytest.skip("this machine has no block devices")
+    assert sorted(table) == list(table)
+    assert isinstance(Live().psutil("sensors_temperatures"), str | Unread)
+    assert isinstance(Live("/").psutil("disk_io_counters"), Unread)
+
+
+# --- Drives that vanish, come back, hang -----------------------------------------------------------------------
+
+
+def vanish(tree: Tree) -> Tree:
+    """Take the second drive away; what it was before is given back."""
+    before = tree.copy()
+    place = tree.resolve("/sys/class/nvme/nvme1")
+    for path in ("/sys/class/nvme/nvme1", "/sys/class/hwmon/hwmon2", "/sys/bus/pci/devices/0000:02:00.0", place):
+        tree.remove(path)
+    set_counts(tree, nvme0n1=(1000, 2000, 10, 20, 5))
+    return before
+
+
+def test_a_drive_that_vanishes_is_told_once_and_the_rest_goes_on(reads: WatchedReads, sampler: Sampler) -> None:
+    """A drive that is gone gives None and one event; its neighbour goes on; its return is one event as well."""
+    sampler.take(0.0, 0.0)
+    before = vanish(reads.tree)
+    told = []
+    for second in (1.0, 2.0, 3.0):
+        sample, events = sampler.take(second, 0.0)
+        told += events
+        assert [DriveSample((40.85, 47.85), 1000, 2000, 10, 20, 5, (4, 4), 0), DriveSample((None, None))] == list(
+            sample.drives
+        )
+    assert [Event(1.0, "vanished", "nvme1", "the drive is gone")] == told
+    reads.tree = before
+    sample, events = sampler.take(4.0, 0.0)
+    assert [Event(4.0, "returned", "nvme1", "the drive is back")] == events
+    assert (49.85, 56.85) == sample.drives[1].celsius
+
+
+def test_a_drive_that_returns_with_other_numbers_is_found(reads: WatchedReads, sampler: Sampler) -> None:
+    """A drive whose sensor has another number after its return is read there."""
+    sampler.take(0.0, 0.0)
+    before = vanish(reads.tree)
+    sampler.take(1.0, 0.0)
+    place = before.resolve("/sys/class/hwmon/hwmon2")
+    before.remove("/sys/class/hwmon/hwmon2")
+    before.link("/sys/class/hwmon/hwmon7", place)
+    reads.tree = before
+    sample, _ = sampler.take(2.0, 0.0)
+    assert (49.85, 56.85) == sample.drives[1].celsius
+
+
+def test_a_drive_whose_sensors_fail_is_told_once(reads: WatchedReads, sampler: Sampler) -> None:
+    """A drive that is there and whose sensors all fail is told of once, keeps its counts, and returns."""
+    sampler.take(0.0, 0.0)
+    healthy = reads.tree.copy()
+    for number in (1, 2):
+        reads.tree.fail(reads.tree.resolve(f"/sys/class/hwmon/hwmon2/temp{number}_input"), "EIO")
+    found = [sampler.take(second, 0.0) for second in (1.0, 2.0)]
+    assert [1.0] == [event.seconds for _, events in found for event in events if event.kind == "vanished"]
+    assert DriveSample((None, None), 0, 0, 0, 0, 0, (4, 4), 0) == found[1][0].drives[1]
+    reads.tree = healthy
+    _, events = sampler.take(3.0, 0.0)
+    assert ["returned"] == [event.kind for event in events]
+
+
+def test_a_drive_that_hangs_is_left_out_and_not_asked_again() -> None:
+    """A drive that does not answer gives None and one event, costs no later sample any time, and may come back."""
+    reads = WatchedReads(two_drives())
+    sampler = sampler_of(reads, deadline=0.2)
+    sampler.take(0.0, 0.0)
+    reads.hangs = SECOND_SENSOR
+    begin = time.monotonic()
+    sample, events = sampler.take(1.0, 0.0)
+    first_took = time.monotonic() - begin
+    assert [(40.85, 47.85), (None, None)] == [drive.celsius for drive in sample.drives]
+    assert (27.8,) == sample.others
+    assert [("vanished", "nvme1")] == [(event.kind, event.drive) for event in events]
+    assert 0 == sample.drives[1].read_bytes  # counted without the drive's help
+    asked = reads.asked.count(SECOND_SENSOR)
+    begin = time.monotonic()
+    later = [sampler.take(float(second), 0.0) for second in range(2, 12)]
+    assert [] == [event for _, events in later for event in events]
+    assert asked == reads.asked.count(SECOND_SENSOR)
+    assert time.monotonic() - begin < first_took * 5  # ten samples, none of which waits for it
+    reads.hangs = ""
+    reads.release.set()
+    events = []
+    for second in range(12, 200):
+        sample, events = sampler.take(float(second), 0.0)
+        if events:
+            break
+        time.sleep(0.01)
+    sampler.close()
+    assert [("returned", "nvme1")] == [(event.kind, event.drive) for event in events]
+    assert (49.85, 56.85) == sample.drives[1].celsius
+
+
+def test_a_drive_that_hangs_does_not_hold_the_end_up() -> None:
+    """A sampler closes while a drive hangs."""
+    reads = WatchedReads(two_drives())
+    sampler = sampler_of(reads, deadline=0.05)
+    reads.hangs = SECOND_SENSOR
+    sampler.take(0.0, 0.0)
+    begin = time.monotonic()
+    sampler.close()
+    assert time.monotonic() - begin < 1.0
+    reads.release.set()
+
+
+def test_a_defect_is_not_hidden_in_a_thread() -> None:
+    """An error that no reading may raise comes out where the sample is taken."""
+
+    class Broken(WatchedReads):
+        def text(self, path: str) -> str | Unread:
+            if path == SECOND_SENSOR:
+                raise AssertionError("a defect")
+            return super().text(path)
+
+    reads = Broken(two_drives())
+    sampler = sampler_of(reads)
+    with pytest.raises(AssertionError, match="a defect"):
+        sampler.take(0.0, 0.0)
+    sampler.close()
+
+
+# --- Events ----------------------------------------------------------------------------------------------------
+
+
+def seen(
+    *steps: tuple[float, DriveSample], wall: tuple[float | None, ...] = (), others: int = 1
+) -> list[tuple[float, str, str | None]]:
+    """What a watch says of samples of the first drive, the second one being quiet: (seconds, kind, drive)."""
+    watch = Watch(head_of(two_drives()))
+    quiet = DriveSample((45.0, 45.0), link=(4, 4), errors=0)
+    told = []
+    for place, (seconds, drive) in enumerate(steps):
+        told += watch.see(Sample(seconds, 0.0, (drive, quiet), (None,) * others), wall[place] if wall else None)
+    return [(event.seconds, event.kind, event.drive) for event in told]
+
+
+def test_a_link_that_changes_is_told() -> None:
+    """A link that is another than before is told once, also where it could not be read in between."""
+    steps = [(4, 4), (4, 4), (1, 4), (1, 4), None, (1, 4), (4, 2)]
+    found = seen(*((float(second), DriveSample((40.0,), link=link)) for second, link in enumerate(steps)))
+    assert [(2.0, "link", "nvme0"), (6.0, "link", "nvme0")] == found
+    watch = Watch(head_of(two_drives()))
+    told = watch.see(Sample(0.0, 0.0, (DriveSample((40.0,), link=(1, 1)), DriveSample(()))), None)
+    assert ["the link went from 4 lanes at 16 GT/s (Gen 4) to 1 lane at 2.5 GT/s (Gen 1)"] == [
+        one.words for one in told
+    ]
+
+
+def test_errors_are_told_once_a_burst() -> None:
+    """Error counters that rise are told when a burst begins, and again after a quiet time; a fall is no error."""
+    counts = [(0.0, 5), (1.0, 5), (2.0, 8), (3.0, 9), (3.0 + QUIET, 9), (4.0 + QUIET, 10), (5.0 + QUIET, 2)]
+    found = seen(*((seconds, DriveSample((40.0,), errors=count)) for seconds, count in counts))
+    assert [(2.0, "errors", "nvme0"), (4.0 + QUIET, "errors", "nvme0")] == found
+
+
+def test_a_limit_is_told_when_it_is_reached_and_left() -> None:
+    """Limits of 69.85 C and 84.85 C are told when reached and when left by two degrees, not at each flicker."""
+    degrees = [68.85, 69.85, 68.85, 69.85, 85.85, 83.85, 82.0, 68.0, 67.0, 70.85]
+    found = seen(*((float(second), DriveSample((value,))) for second, value in enumerate(degrees)))
+    assert [(second, "limit", "nvme0") for second in (1.0, 4.0, 6.0, 8.0, 9.0)] == found
+
+
+def test_a_time_of_day_that_jumps_is_told() -> None:
+    """A time of day that runs away from the clock by more than two seconds between samples is told, either way."""
+    drive = DriveSample((40.0,))
+    steps = [(float(second), drive) for second in range(6)]
+    wall = (1e9, 1e9 + 1.5, 1e9 + 3602, 1e9 + 3603, 1e9 + 4, None)
+    assert [(2.0, "clock", None), (4.0, "clock", None)] == seen(*steps, wall=wall)
+
+
+def test_events_without_end_are_cut_off() -> None:
+    """A link that flickers for days gives a bounded number of events, the last of which says so."""
+    watch = Watch(head_of(two_drives()))
+    told = []
+    for second in range(3 * MOST_ALIKE):
+        drive = DriveSample((40.0,), link=(1 + second % 4, 4))
+        told += watch.see(Sample(float(second), 0.0, (drive, DriveSample(()))), None)
+    assert MOST_ALIKE == len(told)
+    assert told[-1].words.endswith("no more of these are noted")
+
+
+# --- Moments ---------------------------------------------------------------------------------------------------
+
+
+def moments(clock: FakeClock, every: float, costs: list[float]) -> list[tuple[float, float]]:
+    """The moments of a schedule whose samples cost so many seconds each."""
+    found: list[tuple[float, float]] = []
+    schedule = Schedule(every, clock, clock.sleep, lambda: len(found) >= len(costs))
+    for moment in schedule:
+        clock.time += costs[len(found)]
+        found.append(moment)
+    return found
+
+
+def test_samples_do_not_drift() -> None:
+    """Whatever a sample costs within its time, the next one comes at its own moment."""
+    found = moments(FakeClock(), 1.0, [0.3, 0.7, 0.01, 0.99] * 2500)
+    assert 10_000 == len(found)
+    assert 9999.0 == pytest.approx(found[-1][0], abs=1e-6)
+    assert max(late for _, late in found) < 1e-6
+
+
+def test_a_moment_that_was_missed_is_left_out() -> None:
+    """After a sample that took 3.4 s the one that was due at 3 s is taken late, then all is as planned."""
+    found = moments(FakeClock(), 1.0, [0.0, 3.4, 0.0, 0.0])
+    assert [0.0, 1.0, 4.4, 5.0] == pytest.approx([seconds for seconds, _ in found])
+    assert [0.0, 0.0, 0.4, 0.0] == pytest.approx([late for _, late in found], abs=1e-9)
+
+
+def test_a_stop_is_seen_soon() -> None:
+    """A schedule of one sample an hour looks at least four times a second whether to stop."""
+    clock = FakeClock()
+    found = list(Schedule(3600.0, clock, clock.sleep, lambda: clock.time >= 1007.0))
+    assert [(0.0, 0.0)] == found
+    assert max(clock.slept) <= 0.25
+    assert 1007.0 <= clock.time < 1007.3
+
+
+@given(
+    st.floats(0.01, 100.0),
+    st.lists(st.floats(-5000.0, 5000.0, allow_nan=False), min_size=1, max_size=30),
+)
+def test_seconds_rise_whatever_the_clock_does(every: float, jumps: list[float]) -> None:
+    """On a clock that jumps forth and back the seconds of samples rise, start at 0, and are never late before time."""
+    found = moments(FakeClock(), every, jumps)
+    seconds = [moment for moment, _ in found]
+    assert len(jumps) == len(found)
+    assert 0.0 == seconds[0]
+    assert all(later > earlier for earlier, later in itertools.pairwise(seconds))
+    assert all(late >= 0 for _, late in found)
+    assert sum(abs(jump) for jump in jumps if jump > 0) + every * len(jumps) >= seconds[-1] - 1e-3
