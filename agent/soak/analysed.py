@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from probes.samples import DriveHead, End, Event, Head
 
 LimitKind = Literal["warning", "critical"]
-FallKind = Literal["heat", "cache", "unclear", "other"]
+FallKind = Literal["heat", "cache", "link", "unclear", "other"]
 ThrottlingKind = Literal["proved", "inferred", "unclear", "none", "unknown"]
 ForecastKind = Literal["reaches", "close", "settles", "steady", "none"]
 CoolingKind = Literal["enough", "heatsink", "air", "both", "neighbour", "unknown"]
@@ -90,9 +90,11 @@ class Load(Struct, frozen=True, kw_only=True):
 class Fall(Struct, frozen=True, kw_only=True):
     """A time in which a drive was slower than before although its load went on; `end` None: until the load ended.
 
-    "heat": it sat at a limit; "cache": it had written much and was not at a limit; "unclear": both, or the temperature
-    is not known; "other": neither. `written_bytes` is what was written from the last pause up to the fall. `recovered`
-    tells that the rate came back under load, `celsius_then` how warm the drive was at that moment.
+    "heat": it sat at a limit; "cache": it had written much and was not at a limit; "link": its link changed or counted
+    errors then; "unclear": heat or cache, or the temperature is not known; "other": none of these. `written_bytes` is
+    what was written from the last pause up to the fall. `recovered` tells that the rate came back under load,
+    `celsius_then` how warm the drive was at that moment. Falls of a kind that follow closely are one, `times` says of
+    how many; `during_mbps` is the middle rate while low.
     """
 
     kind: FallKind
@@ -105,6 +107,7 @@ class Fall(Struct, frozen=True, kw_only=True):
     written_bytes: float
     recovered: bool
     words: str
+    times: int = 1
 
 
 class Throttling(Struct, frozen=True):

@@ -8,15 +8,27 @@ from __future__ import annotations
 from bisect import bisect_left
 from typing import TYPE_CHECKING, Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
+from agent.findings import Severity
 from agent.soak import links
-from agent.soak.analysed import Analysis, DriveAnalysis, Other, Span
+from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Other, Span
 from agent.soak.cooling import COMFORT_KELVIN, Case, cooling
 from agent.soak.falls import falls
 from agent.soak.neighbours import hottest_neighbour
 from agent.soak.phases import counting, phases
-from agent.soak.series import COLDEST, HOTTEST, blocks, gaps, limit_of, load, plausible, series, temperatures
+from agent.soak.series import (
+    COLDEST,
+    HOTTEST,
+    blocks,
+    count_known,
+    gaps,
+    limit_of,
+    load,
+    plausible,
+    series,
+    temperatures,
+)
 from agent.soak.throttling import throttling
 
 if TYPE_CHECKING:
@@ -33,104 +45,108 @@ SHORTEST_INTERVAL: Final = 0.05  # seconds; a head may claim anything
 __all__ = ["Analysis", "analyse"]
 
 
-class _Prepared(Struct, frozen=True):
-    """A track with its series and blocks, made once and used by its neighbours as well."""
+class _Seen(Struct, frozen=True):
+    """A drive with all but the verdict on its cooling, which looks at its neighbours too; `cells` are its blocks."""
 
-    track: Track
-    of: Series
+    drive: DriveAnalysis
     cells: Blocks
+    last: float
+    count: int
 
 
 def analyse(soak: Soak) -> Analysis:
     """All that a soak tells."""
     every = soak.head.every if soak.head.every >= SHORTEST_INTERVAL else 1.0
-    prepared = []
-    for track in soak.tracks:
-        of = series(track, every)
-        prepared.append(_Prepared(track, of, blocks(of)))
-    drives = tuple(_drive(soak, place, prepared) for place in range(len(prepared)))
-    last = max((one.of.seconds[-1] for one in prepared if len(one.of.seconds)), default=0.0)
+    seen = [_drive(soak, track, every) for track in soak.tracks]
+    last = max((one.last for one in seen), default=0.0)
     return Analysis(
         source=soak.source,
         head=soak.head,
         end=soak.end,
         seconds=max(last, soak.end.seconds) if soak.end is not None else last,
-        samples=max((len(one.of.seconds) for one in prepared), default=0),
-        drives=drives,
+        samples=max((one.count for one in seen), default=0),
+        drives=tuple(_cooled(soak, place, seen) for place in range(len(seen))),
         others=tuple(other for name, values in soak.others if (other := _other(name, values)) is not None),
         events=soak.events,
-        notes=tuple(_notes(soak, prepared)),
+        notes=tuple(_notes(soak, seen)),
     )
 
 
-def _drive(soak: Soak, place: int, prepared: Sequence[_Prepared]) -> DriveAnalysis:
-    """One drive."""
-    one = prepared[place]
-    track, of, cells = one.track, one.of, one.cells
+def _drive(soak: Soak, track: Track, every: float) -> _Seen:
+    """One drive by itself."""
+    of = series(track, every)
+    cells = blocks(of)
     head = track.head
     limit = limit_of(head)
     warmth, work = temperatures(of, track, limit), load(of)
     limits = [
         value for value in (head.warning_celsius, head.critical_celsius) if value is not None and plausible(value)
     ]
-    slow = falls(cells, limits, limit)
-    slowed = throttling(track.counters, slow, work, warmth, limit)
+    changes, bursts = links.changes(of, track.links), links.bursts(of, track.errors)
+    worse = [(change.seconds, change.seconds) for change in changes if change.severity is Severity.FAULT]
+    slow = falls(cells, limits, limit, [*worse, *((burst.start, burst.end) for burst in bursts)])
     parts = phases(of, cells, limit, slow)
-    forecast = counting(parts, running=soak.end is None)
-    case = Case(
-        name=head.name,
-        limit=limit,
-        temperatures=warmth,
-        load=work,
-        throttling=slowed,
-        phases=parts,
-        forecast=forecast,
-        neighbour=_neighbour(place, prepared, warmth, limit),
-        hottest_at_rest=_hottest_at_rest(one, warmth),
-        finished=soak.end is not None and soak.end.reason == "command",
-    )
-    return DriveAnalysis(
+    last = of.seconds[-1] if of.seconds else 0.0
+    drive = DriveAnalysis(
         head=head,
         limit=limit,
-        samples=sum(map(float.__eq__, of.celsius, of.celsius)),
+        samples=count_known(of.celsius),
         temperatures=warmth,
         load=work,
-        throttling=slowed,
+        throttling=throttling(track.counters, slow, work, warmth, limit),
         falls=slow,
-        link_changes=links.changes(of, track.links),
-        error_bursts=links.bursts(of, track.errors),
+        link_changes=changes,
+        error_bursts=bursts,
         errors=links.counted(track.errors),
         phases=parts,
-        forecast=forecast,
-        cooling=cooling(case),
+        forecast=counting(parts, running=soak.end is None),
+        cooling=Cooling("unknown", ""),
         gaps=gaps(of),
-        lost=_lost(head.name, soak.events, of),
-        notes=tuple(_drive_notes(one, warmth, limit)),
+        lost=_lost(head.name, soak.events, last),
+        notes=tuple(_drive_notes(track, of, warmth, limit)),
     )
+    return _Seen(drive, cells, last, len(of.seconds))
 
 
-def _neighbour(
-    place: int, prepared: Sequence[_Prepared], warmth: Temperatures | None, limit: Limit | None
-) -> Neighbour | None:
+def _cooled(soak: Soak, place: int, seen: Sequence[_Seen]) -> DriveAnalysis:
+    """The drive with the verdict on its cooling."""
+    drive, cells = seen[place].drive, seen[place].cells
+    case = Case(
+        name=drive.head.name,
+        limit=drive.limit,
+        temperatures=drive.temperatures,
+        load=drive.load,
+        throttling=drive.throttling,
+        phases=drive.phases,
+        forecast=drive.forecast,
+        neighbour=_neighbour(place, seen),
+        hottest_at_rest=_hottest_at_rest(cells, drive.temperatures),
+        finished=soak.end is not None and soak.end.reason == "command",
+    )
+    return structs.replace(drive, cooling=cooling(case))
+
+
+def _neighbour(place: int, seen: Sequence[_Seen]) -> Neighbour | None:
     """A neighbour that may heat this drive, asked for only where the drive is warm enough for it to matter."""
+    drive = seen[place].drive
+    warmth, limit = drive.temperatures, drive.limit
     if warmth is None or limit is None or warmth.most < limit.celsius - COMFORT_KELVIN:
         return None
-    others = [(one.track.head.name, one.cells) for at, one in enumerate(prepared) if at != place]
-    return hottest_neighbour(prepared[place].cells, others)
+    others = [(one.drive.head.name, one.cells) for at, one in enumerate(seen) if at != place]
+    return hottest_neighbour(seen[place].cells, others)
 
 
-def _hottest_at_rest(one: _Prepared, warmth: Temperatures | None) -> bool:
+def _hottest_at_rest(cells: Blocks, warmth: Temperatures | None) -> bool:
     """Whether the drive had no load at its hottest moment, nor in the minutes before it."""
     if warmth is None:
         return False
-    cells = one.cells
     place = min(bisect_left(cells.end, warmth.most_at), len(cells.end) - 1)
     before = range(max(0, place - 30), place + 1)
     known = [at for at in before if cells.rate[at] == cells.rate[at]]
     return bool(known) and not any(cells.loaded(at) for at in known)
 
 
-def _lost(name: str, events: Sequence[Event], of: Series) -> tuple[Span, ...]:
+def _lost(name: str, events: Sequence[Event], last: float) -> tuple[Span, ...]:
     """Times between a "vanished" and a "returned" of that drive; one that stayed away is lost to the last sample."""
     found: list[Span] = []
     gone: float | None = None
@@ -143,7 +159,7 @@ def _lost(name: str, events: Sequence[Event], of: Series) -> tuple[Span, ...]:
             found.append(Span(gone, event.seconds))
             gone = None
     if gone is not None:
-        found.append(Span(gone, max(gone, of.seconds[-1] if len(of.seconds) else gone)))
+        found.append(Span(gone, max(gone, last)))
     return tuple(found)
 
 
@@ -152,18 +168,18 @@ def _other(name: str, values: array[float]) -> Other | None:
     return Other(name, min(known), max(known), sum(known) / len(known)) if known else None
 
 
-def _drive_notes(one: _Prepared, warmth: Temperatures | None, limit: Limit | None) -> list[str]:
+def _drive_notes(track: Track, of: Series, warmth: Temperatures | None, limit: Limit | None) -> list[str]:
     """What the reader of a drive's figures should know of them."""
     found = []
-    count = len(one.of.seconds)
+    count = len(of.seconds)
     if not count:
         found.append("no sample of this drive was taken")
     elif count == 1:
         found.append("one sample only: no rate and nothing over time can be told")
-    dropped = len(one.track.seconds) - count
+    dropped = len(track.seconds) - count
     if dropped:
         found.append(f"{dropped} samples were out of order in time and are left out")
-    rubbish = sum(1 for value in one.track.celsius if not COLDEST < value < HOTTEST and value == value)  # noqa: PLR0124
+    rubbish = 0 if dropped else count_known(track.celsius) - count_known(of.celsius)
     if rubbish:
         found.append(f"{rubbish} readings were no temperature that a drive can have and are left out")
     if count and warmth is None:
@@ -173,12 +189,12 @@ def _drive_notes(one: _Prepared, warmth: Temperatures | None, limit: Limit | Non
     return found
 
 
-def _notes(soak: Soak, prepared: Sequence[_Prepared]) -> list[str]:
+def _notes(soak: Soak, seen: Sequence[_Seen]) -> list[str]:
     """What the reader of the whole should know of it."""
     found = []
-    if not prepared:
+    if not seen:
         found.append("the soak watched no drive")
-    elif not any(len(one.of.seconds) for one in prepared):
+    elif not any(one.count for one in seen):
         found.append("no sample was taken")
     if soak.end is None:
         found.append("the log has no end: the soak still runs, or it was cut off")

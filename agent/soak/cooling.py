@@ -23,7 +23,10 @@ if TYPE_CHECKING:
     from agent.soak.analysed import CoolingKind, Forecast, Limit, Load, Phase, Temperatures, Throttling
     from agent.soak.neighbours import Neighbour
 
-BARE_TAU: Final = 120.0  # seconds; bare M.2 drives 30 to 120, with a heatsink 2 to 8 min (common practice)
+# Seconds to 63 % of the way. Common practice: bare M.2 drives 30 to 120, with a heatsink 120 to 480. Between these two
+# it is left open, as fits and drives scatter.
+BARE_TAU: Final = 90.0
+SINK_TAU: Final = 150.0
 HEATSINK_KELVIN: Final = 7.0  # what a heatsink took off drives' own sensors in published tests: 5 to 7
 COMFORT_KELVIN: Final = NEAR_LIMIT_CELSIUS  # how far below its limit a drive should settle
 WARM_REST: Final = 55.0  # degrees Celsius at rest: the air around is hot already (common practice)
@@ -142,17 +145,18 @@ def _too_little(case: Case) -> str | None:
     return f"it was at {most} at most, {below}, but where that goes is not known ({case.forecast.words})"
 
 
-def _top(case: Case) -> float:
-    """The highest temperature that was seen or is to come."""
+def _top(case: Case, deviations: float = 0.0) -> float:
+    """The highest temperature that was seen or is to come, so many standard deviations on the safe side."""
     assert case.temperatures is not None
     if case.forecast.settled is None or case.forecast.kind == "steady":
         return case.temperatures.most
-    return max(case.temperatures.most, case.forecast.settled + 2.0 * (case.forecast.error or 0.0))
+    return max(case.temperatures.most, case.forecast.settled + deviations * (case.forecast.error or 0.0))
 
 
 def _margin(case: Case) -> float:
+    """How far it stays below its limit, on the safe side."""
     assert case.limit is not None
-    return case.limit.celsius - _top(case)
+    return case.limit.celsius - _top(case, 2.0)
 
 
 def _top_words(case: Case) -> str:
@@ -160,8 +164,8 @@ def _top_words(case: Case) -> str:
     assert case.temperatures is not None
     top = _top(case)
     if top > case.temperatures.most + 1.0:
-        return f"it settles at {wording.celsius(case.forecast.settled or top)}, {_below(top, case.limit)}"
-    return f"{wording.celsius(top)} at most, {_below(top, case.limit)}"
+        return f"it settles at {wording.celsius(top)}, {_below(top, case.limit)}"
+    return f"it was at {wording.celsius(top)} at most, {_below(top, case.limit)}"
 
 
 def _below(top: float, limit: Limit) -> str:
@@ -205,10 +209,17 @@ def _which(case: Case) -> tuple[CoolingKind, str]:
     if case.temperatures is not None and case.temperatures.least >= WARM_REST:
         least = wording.celsius(case.temperatures.least)
         return "air", f"it was never cooler than {least}, so the air around it is hot already"
+    return _which_by_speed(case)
+
+
+def _which_by_speed(case: Case) -> tuple[CoolingKind, str]:
+    """The kind of cooling by how fast the drive warms: bare drives are fast, those with a heatsink slow."""
     tau = _tau(case)
     if tau is None:
         return "both", "how fast it warms could not be told, so neither can which of the two is wanted"
-    if tau > BARE_TAU:
+    if BARE_TAU < tau < SINK_TAU:
+        return "both", f"how fast it warms ({wording.lasting(tau)} to 63 % of the way) does not tell which is wanted"
+    if tau >= SINK_TAU:
         return "air", f"it warms slowly ({wording.lasting(tau)} to 63 % of the way), as drives with a heatsink do"
     fast = f"it warms fast ({wording.lasting(tau)} to 63 % of the way), as drives without a heatsink do"
     short = COMFORT_KELVIN - _margin(case) if case.limit is not None and case.temperatures is not None else 0.0
@@ -218,12 +229,9 @@ def _which(case: Case) -> tuple[CoolingKind, str]:
 
 
 def _tau(case: Case) -> float | None:
-    """The time constant of the longest phase in which it warmed."""
-    warmed = [phase for phase in case.phases if phase.fit is not None and phase.fit.rise > 0.0]
-    if not warmed:
-        return None
-    longest = max(warmed, key=lambda phase: phase.end - phase.start).fit
-    return None if longest is None else longest.tau
+    """The time constant of the longest phase that has one, of warming if there is any: cooling has the same."""
+    fits = [(phase.fit.rise > 0.0, phase.fit.seconds, phase.fit.tau) for phase in case.phases if phase.fit is not None]
+    return max(fits)[2] if fits else None
 
 
 def _reason(case: Case) -> str:
@@ -231,7 +239,7 @@ def _reason(case: Case) -> str:
     if case.throttling.kind == "proved":
         return case.throttling.words
     if case.throttling.kind == "inferred":
-        return f"it looks as if it slowed itself down to stay cool: {case.throttling.words}"
+        return f"it seems to have slowed itself down to stay cool: {case.throttling.words}"
     assert case.limit is not None
     assert case.temperatures is not None
     if case.temperatures.most >= case.limit.celsius:
@@ -253,7 +261,13 @@ def _figures(case: Case) -> tuple[Evidence, ...]:
         found.append(Evidence("settled temperature at this load", settled, below))
     tau = _tau(case)
     if tau is not None:
-        found.append(Evidence("time to 63 % of its warming", wording.lasting(tau), f"{BARE_TAU:.0f} s or less if bare"))
+        found.append(
+            Evidence(
+                "time to 63 % of its warming",
+                wording.lasting(tau),
+                f"up to {BARE_TAU:.0f} s if bare, from {SINK_TAU:.0f} s with a heatsink",
+            )
+        )
     if case.neighbour is not None:
         likeness = f"{case.neighbour.likeness:.2f}"
         source = f"correlation at rest with the temperature of {case.neighbour.name}"

@@ -6,16 +6,19 @@ cell can begin a formula, and neither form holds a character that acts on a term
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from heapq import merge
+from math import inf
 from typing import TYPE_CHECKING, Final
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+from msgspec.structs import astuple
 
-    from probes.samples import Soak, Track
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from probes.samples import Event, Soak, Track
 
 Value = str | float | int | None
+_Row = tuple[float, int, tuple[Value, ...]]  # time, place among the streams, values of the first columns
 
 # Column: what it holds, with its unit. `kind` says which rows fill the others.
 COLUMNS: Final = {
@@ -40,10 +43,8 @@ COLUMNS: Final = {
     "event": "kind of event: link, errors, vanished, returned, limit, clock or command",
     "words": "the event in words",
 }
-_COUNTERS: Final = (
-    *("warning_minutes", "critical_minutes", "light_count"),
-    *("heavy_count", "light_seconds", "heavy_seconds"),
-)
+_NAMES: Final = tuple(COLUMNS)
+_EVENT: Final = _NAMES.index("event")
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")  # what spreadsheets take for a formula or command
 
 
@@ -51,10 +52,11 @@ def csv_rows(soak: Soak) -> Iterator[str]:
     """The soak as csv (RFC 4180), a line a row, its end included; the first line names the columns."""
     import csv
 
-    echo = csv.writer(_Echo())
-    yield str(echo.writerow(COLUMNS))
-    for row in _rows(soak):
-        yield str(echo.writerow([_cell(row.get(column)) for column in COLUMNS]))
+    write = csv.writer(_Echo()).writerow
+    yield str(write(_NAMES))
+    empty = (None,) * len(_NAMES)
+    for _, _, values in _rows(soak, _cell):
+        yield str(write(values + empty[len(values) :]))
 
 
 def jsonl_rows(soak: Soak) -> Iterator[str]:
@@ -69,7 +71,10 @@ def jsonl_rows(soak: Soak) -> Iterator[str]:
 
     head = to_builtins(soak.head)
     yield dumps({"kind": "head", "format": "lanewright-soak", "version": 1, **head}) + "\n"
-    for row in _rows(soak):
+    for _, _, values in _rows(soak, str):
+        row = dict(zip(_NAMES, values, strict=False))
+        if row["kind"] == "event":
+            row = {name: value for name, value in row.items() if value is not None or name == "name"}
         yield dumps(row) + "\n"
     if soak.end is not None:
         yield dumps({"kind": "end", **to_builtins(soak.end)}) + "\n"
@@ -84,89 +89,78 @@ class _Echo:
         return line
 
 
-def _cell(value: Value) -> Value:
-    """A cell that no spreadsheet takes for a formula and no terminal for a command; numbers stay numbers."""
-    if not isinstance(value, str):
-        return value
-    if not value.isprintable():
-        value = "".join(letter if letter.isprintable() else _escape(letter) for letter in value)
-    return f"'{value}" if value.lstrip().startswith(_FORMULA) else value
+def _cell(text: str) -> str:
+    """Text that no spreadsheet takes for a formula and no terminal for a command."""
+    if not text.isprintable():
+        text = "".join(letter if letter.isprintable() else _escape(letter) for letter in text)
+    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
 
 
 def _escape(letter: str) -> str:
     return letter.encode("unicode_escape").decode("ascii")
 
 
-def _rows(soak: Soak) -> Iterator[dict[str, Value]]:
-    """All rows in order of time; of rows at the same time drives come first, then others, then events."""
-    streams = [_drive_rows(place, track) for place, track in enumerate(soak.tracks)]
+def _rows(soak: Soak, text: Callable[[str], str]) -> Iterator[_Row]:
+    """All rows in order of time; of rows at the same time drives come first, then others, then events.
+
+    Values go with the first columns; those that are left out at the end are empty. `text` is done to all text.
+    """
+    streams = [_drive_rows(place, track, text(track.head.name)) for place, track in enumerate(soak.tracks)]
     if soak.tracks:
         streams += [
-            _other_rows(len(soak.tracks) + place, name, soak.tracks[0].seconds, values)
+            _other_rows(len(soak.tracks) + place, text(name), soak.tracks[0].seconds, values)
             for place, (name, values) in enumerate(soak.others)
         ]
-    streams.append(_event_rows(len(streams), soak))
-    for _, _, row in merge(*streams, key=_order):
-        yield row
+    streams.append(_event_rows(len(streams), soak.events, text))
+    return merge(*streams)
 
 
-_Placed = tuple[float, int, dict[str, Value]]
-
-
-def _order(placed: _Placed) -> tuple[float, int]:
-    return placed[:2]
-
-
-def _drive_rows(place: int, track: Track) -> Iterator[_Placed]:
+def _drive_rows(place: int, track: Track, name: str) -> Iterator[_Row]:
     """The samples of one drive; link and errors as they were at that time, counters where they were asked for."""
-    link_times = [when for when, _, _ in track.links]
-    error_times = [when for when, _ in track.errors]
+    links = _Steps([(when, link) for when, *link in track.links], list(track.head.link or (None, None)))
+    errors = _Steps([(when, [count]) for when, count in track.errors], [None])
     counters = dict(track.counters)
-    columns = (track.celsius, track.hottest, track.read_mbps, track.write_mbps, track.busy)
-    for at, seconds in enumerate(track.seconds):
-        celsius, hottest, read, write, busy = (_number(column[at]) for column in columns)
-        written = track.written_bytes[at]
-        link = bisect_right(link_times, seconds) - 1
-        _, generation, lanes = track.links[link] if link >= 0 else (0.0, *(track.head.link or (None, None)))
-        errors = bisect_right(error_times, seconds) - 1
-        row: dict[str, Value] = {
-            "seconds": round(seconds, 3),
-            "kind": "drive",
-            "name": track.head.name,
-            "celsius": celsius,
-            "hottest_celsius": hottest,
-            "read_mbps": read,
-            "write_mbps": write,
-            "busy_share": busy,
-            "written_bytes": int(written) if abs(written) < float("inf") else None,
-            "link_generation": generation,
-            "link_lanes": lanes,
-            "link_errors": track.errors[errors][1] if errors >= 0 else None,
-        }
+    columns = (track.celsius, track.hottest, track.read_mbps, track.write_mbps, track.busy, track.written_bytes)
+    for seconds, celsius, hottest, read, write, busy, written in zip(track.seconds, *columns, strict=True):
         asked = counters.get(seconds)
-        if asked is not None:
-            row.update((name, getattr(asked, name)) for name in _COUNTERS)
-        yield seconds, place, row
+        values = (
+            *(round(seconds, 3), "drive", name, _number(celsius), _number(hottest)),
+            *(_number(read), _number(write), _number(busy), int(written) if abs(written) < inf else None),
+            *links.at(seconds),
+            *errors.at(seconds),
+        )
+        yield seconds, place, values if asked is None else (*values, *astuple(asked))
 
 
-def _other_rows(place: int, name: str, times: Sequence[float], values: Sequence[float]) -> Iterator[_Placed]:
+class _Steps:
+    """A thing that changes now and then, asked for at times that only rise."""
+
+    def __init__(self, changes: Sequence[tuple[float, list[int]]], before: Sequence[int | None]) -> None:
+        self._changes = sorted(changes, key=lambda change: change[0])
+        self._next = 0
+        self._now: Sequence[int | None] = before
+
+    def at(self, seconds: float) -> Sequence[int | None]:
+        """What it was at that time."""
+        while self._next < len(self._changes) and self._changes[self._next][0] <= seconds:
+            self._now = self._changes[self._next][1]
+            self._next += 1
+        return self._now
+
+
+def _other_rows(place: int, name: str, times: Sequence[float], values: Sequence[float]) -> Iterator[_Row]:
     """A temperature beside the drives' own."""
     for seconds, value in zip(times, values, strict=False):
-        yield seconds, place, {"seconds": round(seconds, 3), "kind": "other", "name": name, "celsius": _number(value)}
+        yield seconds, place, (round(seconds, 3), "other", name, _number(value))
 
 
-def _event_rows(place: int, soak: Soak) -> Iterator[_Placed]:
-    for event in sorted(soak.events, key=lambda event: event.seconds):
-        row: dict[str, Value] = {
-            "seconds": round(event.seconds, 3),
-            "kind": "event",
-            "name": event.drive,
-            "event": event.kind,
-            "words": event.words,
-        }
-        yield event.seconds, place, row
+def _event_rows(place: int, events: Sequence[Event], text: Callable[[str], str]) -> Iterator[_Row]:
+    for event in sorted(events, key=lambda event: event.seconds):
+        name = None if event.drive is None else text(event.drive)
+        start = (round(event.seconds, 3), "event", name)
+        yield event.seconds, place, (*start, *(None,) * (_EVENT - len(start)), text(event.kind), text(event.words))
 
 
 def _number(value: float) -> float | None:
     """A number to three places; None for nan and what JSON has no number for."""
-    return round(value, 3) if abs(value) < float("inf") else None
+    return round(value, 3) if -inf < value < inf else None

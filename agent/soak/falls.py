@@ -13,6 +13,7 @@ from msgspec import Struct, structs
 
 from agent.soak import wording
 from agent.soak.analysed import Fall
+from agent.soak.series import median
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,6 +32,8 @@ LEAST_CACHE_BYTES: Final = 1e9  # no drive's cache is so small that less fills i
 PAUSE_BLOCKS: Final = 3  # of rest, after which a cache may have been emptied
 SAME_VOLUME: Final = 0.2  # volumes of two falls that differ by less are the same
 COOLED_KELVIN: Final = 1.0
+ONE_SECONDS: Final = 120.0  # falls of a kind that are closer together are told as one
+NEAR_SECONDS: Final = 15.0  # so close to the beginning of a fall, a change of the link is why
 
 
 class _Open(Struct):
@@ -46,9 +49,15 @@ class _Open(Struct):
 class Finder:
     """Goes over the blocks once and keeps the falls that are none of the load's own."""
 
-    def __init__(self, cells: Blocks, limits: Sequence[float], held: Limit | None) -> None:
-        """`limits` are all temperatures at which the drive may slow itself, `held` the one that words name."""
+    def __init__(
+        self, cells: Blocks, limits: Sequence[float], held: Limit | None, link: Sequence[tuple[float, float]]
+    ) -> None:
+        """`limits` are all temperatures at which the drive may slow itself, `held` the one that words name.
+
+        `link` are the times, from and to, at which its link got worse or counted errors.
+        """
         self.cells = cells
+        self.link = link
         self.limits = limits
         self.held = held
         self.found: list[Fall] = []
@@ -58,6 +67,7 @@ class Finder:
         self.written = 0.0  # bytes since the last pause
         self.rest = 0
         self.open: _Open | None = None
+        self.closed = 0  # block before which the last fall ended
 
     def run(self) -> list[Fall]:
         """All falls, in time."""
@@ -125,17 +135,17 @@ class Finder:
         if not again and not self._at_limit(place - 1, place):
             return
         onset = place
-        while onset > self.since + 1 and cells.rate[onset - 1] < STARTS_BELOW * self.reference:
+        while onset > max(self.since, self.closed) + 1 and cells.rate[onset - 1] < STARTS_BELOW * self.reference:
             onset -= 1
-        if self._asks_for_less(onset, place):
+        if self._asks_for_less(onset, place, place + 2):
             self._begin(place, rate, share)
             return
         self.open = _Open(onset, place, self.reference, self.share, self.written)
 
-    def _asks_for_less(self, onset: int, place: int) -> bool:
+    def _asks_for_less(self, onset: int, first: int, after: int) -> bool:
         """Whether the drive rests for more of the time than before: then it is the load that fell."""
-        before = _mean(self.cells.busy[max(self.since, onset - 6) : onset])
-        during = _mean(self.cells.busy[place : place + 2])
+        before = median(value for value in self.cells.busy[max(self.since, onset - 6) : onset] if value == value)  # noqa: PLR0124
+        during = median(value for value in self.cells.busy[first:after] if value == value)  # noqa: PLR0124 - nan
         return before is not None and during is not None and during < BUSY_STAYS * before
 
     def _at_limit(self, first: int, last: int) -> bool:
@@ -147,9 +157,10 @@ class Finder:
         fall, cells = self.open, self.cells
         assert fall is not None
         self.open = None
-        if self._asks_for_less(fall.onset, max(fall.seen, place - 2)) and not recovered:
+        self.closed = place
+        if not recovered and self._asks_for_less(fall.onset, fall.seen, place):
             return
-        during = _mean(cells.rate[fall.seen : place])
+        during = median(value for value in cells.rate[fall.seen : place] if value == value)  # noqa: PLR0124 - nan
         known = _mean(cells.busy[fall.seen : place]) is not None
         then = cells.celsius[place] if recovered else float("nan")
         celsius_then = then if then == then else None  # noqa: PLR0124 - nan
@@ -173,6 +184,9 @@ class Finder:
 
     def _kind(self, fall: _Open, hottest: float | None, *, cooled: bool, sure_of_load: bool) -> FallKind:
         writing = fall.share >= MOSTLY_WRITING
+        begin, end = self.cells.start[fall.onset] - NEAR_SECONDS, self.cells.end[fall.seen] + NEAR_SECONDS
+        if any(start <= end and begin <= stop for start, stop in self.link):
+            return "link"
         if hottest is None or not self.limits:
             return "unclear"
         if any(hottest >= limit - AT_LIMIT_KELVIN for limit in self.limits):
@@ -194,6 +208,8 @@ class Finder:
                 return f"{rates} {where}{back}"
             case "cache":
                 return f"{rates} {volume}, {where}, as with a write cache that is full"
+            case "link":
+                return f"{rates} {where}, as its link changed or counted errors"
             case "unclear" if fall.celsius is not None and self.limits:
                 return f"{rates} {where}, {volume}: heat or a full write cache, which cannot be told apart here"
             case "unclear":
@@ -202,14 +218,58 @@ class Finder:
                 return f"{rates} {where}; nothing in the log says why"
 
 
-def falls(cells: Blocks, limits: Sequence[float], held: Limit | None) -> tuple[Fall, ...]:
-    """All falls of a drive; those of a cache say so if it was full after the same volume each time."""
-    found = Finder(cells, limits, held).run()
+def falls(
+    cells: Blocks, limits: Sequence[float], held: Limit | None, link: Sequence[tuple[float, float]] = ()
+) -> tuple[Fall, ...]:
+    """All falls of a drive, those of a kind close together as one; of a cache also whether its volume is always alike.
+
+    `limits` are all temperatures at which the drive may slow itself, `held` the one that words name; `link` are the
+    times, from and to, at which its link got worse or counted errors.
+    """
+    found = Finder(cells, limits, held, link).run()
     volumes = [fall.written_bytes for fall in found if fall.kind == "cache"]
-    if len(volumes) < 2 or max(volumes) - min(volumes) > SAME_VOLUME * max(volumes):  # noqa: PLR2004 - two make a pattern
-        return tuple(found)
-    each = f"; each of {len(volumes)} times after about as much"
-    return tuple(structs.replace(fall, words=fall.words + each) if fall.kind == "cache" else fall for fall in found)
+    if len(volumes) > 1 and max(volumes) - min(volumes) <= SAME_VOLUME * max(volumes):
+        each = f"; {len(volumes)} times, each after about as much"
+        found = [structs.replace(fall, words=fall.words + each) if fall.kind == "cache" else fall for fall in found]
+    joined: list[Fall] = []
+    for fall in found:
+        if joined and _goes_on(joined[-1], fall):
+            joined[-1] = _joined(joined[-1], fall)
+        else:
+            joined.append(fall)
+    return tuple(_told(fall) for fall in joined)
+
+
+def _goes_on(first: Fall, then: Fall) -> bool:
+    """Whether one fall goes on from another: the same kind, soon after, the load still there. A cache fills anew."""
+    return (
+        first.kind == then.kind != "cache"
+        and then.start - first.end <= ONE_SECONDS
+        and (first.recovered or then.start <= first.end)
+    )
+
+
+def _joined(first: Fall, then: Fall) -> Fall:
+    """Two falls as one; its rates are the higher one before and the lower one during."""
+    warmest = [value for value in (first.celsius, then.celsius) if value is not None]
+    return structs.replace(
+        first,
+        end=then.end,
+        before_mbps=max(first.before_mbps, then.before_mbps),
+        during_mbps=min(first.during_mbps, then.during_mbps),
+        celsius=max(warmest) if warmest else None,
+        celsius_then=then.celsius_then,
+        recovered=first.recovered or then.recovered,
+        times=first.times + then.times,
+    )
+
+
+def _told(fall: Fall) -> Fall:
+    """A joined fall says how often; shorter ones than a block may have been missed."""
+    if fall.times == 1:
+        return fall
+    when = f"{wording.moment(fall.start)} to {wording.moment(fall.end)}"
+    return structs.replace(fall, words=f"{fall.words}, at least {fall.times} times from {when}")
 
 
 def _mean(values: Sequence[float]) -> float | None:

@@ -10,7 +10,7 @@ from msgspec import Struct
 from agent.soak import wording
 from agent.soak.analysed import Forecast, Phase
 from agent.soak.series import LOADED_MBPS, blocks
-from agent.soak.thermal import Fit, NoFit, fit, steady
+from agent.soak.thermal import MOST_ERROR_KELVIN, Fit, NoFit, fit, steady, unsure
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,11 +21,12 @@ if TYPE_CHECKING:
 SHORTEST: Final = 60.0  # seconds of a phase that is told of
 STEADY_SHARE: Final = 0.25  # by so much of its own level a steady load may waver, from block to block
 COARSE_SECONDS: Final = 60.0  # where a load comes in bursts, it may still be steady by the minute
-WORTH_SECONDS: Final = 180.0  # a loaded phase that spares the look by the minute
 FITTED_SECONDS: Final = 7200.0  # of a phase; after that rooms warm and cool, and drives have settled
 FAST_SECONDS: Final = 20.0  # chip and board warm faster than the drive (facts of published M.2 models)
 STEADY_SECONDS: Final = 600.0  # so long a temperature must hold to be called steady
-MOST_FITTED: Final = 16  # phases a drive, the longest ones and the last
+MOST_FITTED: Final = 10  # phases a drive, the longest ones and the last
+ROUGH_KELVIN: Final = 3.0  # of one standard deviation, where only "above the limit" is said
+SOON: Final = 1.25  # of the length of the phase
 _SURE: Final = 2.0  # standard deviations
 _LEAST_MARGIN: Final = 1.0  # one step of the sensor
 _WIDE: Final = 1.5  # a latest time so much beyond the earliest is told as a range
@@ -123,13 +124,24 @@ def _began(of: Series, level: _Level, before: _Level | None, read: float, write:
 
 
 def phases(of: Series, cells: Blocks, limit: Limit | None, falls: Sequence[Fall]) -> tuple[Phase, ...]:
-    """The phases with their fits. Where the load is steady by the minute only, they are taken by the minute."""
+    """The phases with their fits. Where none under load tells anything, they are taken by the minute."""
     parts = stretches(of, cells)
-    working = any(cells.loaded(place) for place in range(len(cells.rate)))
-    longest = _longest(of, parts)
-    if working and longest < WORTH_SECONDS and cells.length < COARSE_SECONDS:
-        coarse = stretches(of, blocks(of, COARSE_SECONDS))
-        parts = coarse if _longest(of, coarse) > longest else parts
+    found = _phases(of, parts, limit, falls)
+    if _telling(found) or cells.length >= COARSE_SECONDS or not any(map(cells.loaded, range(len(cells.rate)))):
+        return found
+    coarse = stretches(of, blocks(of, COARSE_SECONDS))
+    if _longest(of, coarse) <= _longest(of, parts):
+        return found
+    by_minute = _phases(of, coarse, limit, falls)
+    return by_minute if _telling(by_minute) or not any(part.loaded for part in parts) else found
+
+
+def _telling(found: Sequence[Phase]) -> bool:
+    """Whether a phase under load says where its temperature goes."""
+    return any(phase.loaded and phase.forecast.settled is not None for phase in found)
+
+
+def _phases(of: Series, parts: Sequence[Stretch], limit: Limit | None, falls: Sequence[Fall]) -> tuple[Phase, ...]:
     chosen = sorted(parts, key=lambda part: of.seconds[part.first] - of.seconds[part.last])[:MOST_FITTED]
     fitted = {part.first for part in (*chosen, *parts[-1:])}
     return tuple(_phase(of, part, limit, falls, fitted=part.first in fitted) for part in parts)
@@ -156,6 +168,7 @@ def _phase(of: Series, part: Stretch, limit: Limit | None, falls: Sequence[Fall]
         found = NoFit("longer phases were looked at first")
     else:
         found, fit_start = _fitted(seconds, celsius)
+        found = _sure(found, limit)
     if isinstance(found, Fit):
         forecast = _forecast(found, limit, fit_start - start)
     elif held_back:
@@ -186,12 +199,26 @@ def slowed(falls: Sequence[Fall], start: float, end: float) -> bool:
 
 def _fitted(seconds: Sequence[float], celsius: Sequence[float]) -> tuple[Fit | NoFit, float]:
     """The fit of a phase and where it begins; without the first seconds where they follow a curve of their own."""
-    found = fit(seconds, celsius)
+    found = fit(seconds, celsius, ROUGH_KELVIN)
     if isinstance(found, Fit) or seconds[-1] - seconds[0] < 6.0 * FAST_SECONDS:
         return found, seconds[0]
     later = bisect_left(seconds, seconds[0] + FAST_SECONDS)
-    again = fit(seconds[later:], celsius[later:])
+    again = fit(seconds[later:], celsius[later:], MOST_ERROR_KELVIN)
     return (again, seconds[later]) if isinstance(again, Fit) else (found, seconds[0])
+
+
+def _sure(found: Fit | NoFit, limit: Limit | None) -> Fit | NoFit:
+    """A fit that is sure enough of where it settles, or that it gets above the limit soon after the phase.
+
+    A drive that slows itself down ends its own phase: it is then known to reach its limit, and not what lies beyond.
+    """
+    if isinstance(found, NoFit) or found.settled_error <= MOST_ERROR_KELVIN:
+        return found
+    if found.rise > 0.0 and limit is not None:
+        late = found.reaches(limit.celsius, found.settled - _SURE * found.settled_error)
+        if late is not None and late <= SOON * found.seconds:
+            return found
+    return NoFit(unsure(found.settled_error))
 
 
 def _forecast(found: Fit, limit: Limit | None, began: float) -> Forecast:

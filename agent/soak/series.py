@@ -5,10 +5,11 @@ Whole arrays go through functions written in C (map, compress, sum), as a day of
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left
 from itertools import chain, compress, islice, pairwise
 from math import isfinite, nan
-from operator import add, eq, lt, mul, sub
+from operator import add, eq, lt, mul, or_, sub
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -38,13 +39,13 @@ class Series(Struct, frozen=True):
 
     head: DriveHead
     every: float
-    seconds: Sequence[float]
-    celsius: Sequence[float]
-    read: Sequence[float]
-    write: Sequence[float]
-    busy: Sequence[float]
-    since: Sequence[float]
-    lasted: Sequence[float]
+    seconds: list[float]
+    celsius: list[float]
+    read: list[float]
+    write: list[float]
+    busy: list[float]
+    since: list[float]
+    lasted: list[float]
 
 
 class Blocks(Struct, frozen=True):
@@ -70,13 +71,13 @@ class Blocks(Struct, frozen=True):
 
 def series(track: Track, every: float) -> Series:
     """A track without rubbish and with time in order."""
-    seconds: Sequence[float] = track.seconds
-    columns: list[Sequence[float]] = [track.celsius, track.read_mbps, track.write_mbps, track.busy]
+    seconds = track.seconds.tolist()
+    columns: list[array[float]] = [track.celsius, track.read_mbps, track.write_mbps, track.busy]
     ordered = all(map(lt, seconds, islice(seconds, 1, None)))
     if not ordered or not all(map(isfinite, (*seconds[:1], *seconds[-1:]))):
         kept = _ascending(seconds)
         seconds = [seconds[place] for place in kept]
-        columns = [[column[place] for place in kept] for column in columns]
+        columns = [array("d", [column[place] for place in kept]) for column in columns]
     celsius = _within(columns[0], COLDEST, HOTTEST)
     read, write = _within(columns[1], 0.0, FASTEST_MBPS), _within(columns[2], 0.0, FASTEST_MBPS)
     since = list(chain([every][: len(seconds)], map(sub, islice(seconds, 1, None), seconds)))
@@ -131,14 +132,16 @@ def plausible(limit: float | None) -> bool:
 
 def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures | None:
     """Least, most, mean and the time near and above the limits; None where no temperature is known."""
-    known = [value for value in of.celsius if value == value]  # noqa: PLR0124 - nan
+    whole = all_known(of.celsius)
+    known = of.celsius if whole else [value for value in of.celsius if value == value]  # noqa: PLR0124 - nan
     if not known:
         return None
     most = max(known)
-    whole = len(known) == len(of.celsius)
     lasted = of.lasted if whole else list(compress(of.lasted, map(eq, of.celsius, of.celsius)))
     total = sum(lasted)
-    hottest = [value for value in track.hottest if COLDEST < value < HOTTEST]
+    hottest = track.hottest
+    if not all_known(hottest) or not COLDEST < min(hottest, default=nan) <= max(hottest, default=nan) < HOTTEST:
+        hottest = array("d", [value for value in hottest if COLDEST < value < HOTTEST])
 
     def above(least: float) -> float:
         return sum(compress(lasted, map(float(least).__le__, known))) if most >= least else 0.0
@@ -150,7 +153,7 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures 
         most=most,
         most_at=of.seconds[of.celsius.index(most)],
         mean=sum(map(mul, known, lasted)) / total if total > 0.0 else sum(known) / len(known),
-        hottest=max(hottest) if hottest else None,
+        hottest=max(hottest, default=None),
         known_seconds=total,
         above_warning=above(head.warning_celsius or 0.0) if plausible(head.warning_celsius) else None,
         above_critical=above(head.critical_celsius or 0.0) if plausible(head.critical_celsius) else None,
@@ -159,22 +162,22 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures 
 
 
 def load(of: Series) -> Load | None:
-    """What the drive was asked to do; None where no rate is known at all."""
+    """What the drive was asked to do; None where no rate is known. Where it only read or only wrote, either is that."""
     either = list(map(add, of.read, of.write))
-    known = [value == value for value in either]  # noqa: PLR0124 - nan
-    known_seconds = sum(compress(of.lasted, known))
+    known = list(map(eq, either, either))
     if not any(known):
         return None
-    working = [rate >= LOADED_MBPS or busy >= LOADED_BUSY for rate, busy in zip(either, of.busy, strict=True)]
+    working = list(map(or_, map(LOADED_MBPS.__le__, either), map(LOADED_BUSY.__le__, of.busy)))
     busy = [value for value in compress(of.busy, working) if value == value]  # noqa: PLR0124 - nan
+    read, write = _rates(of.read, of.lasted), _rates(of.write, of.lasted)
     return Load(
-        read=_rates(of.read, of.lasted),
-        write=_rates(of.write, of.lasted),
-        either=_rates(either, of.lasted),
+        read=read,
+        write=write,
+        either=_rates(either, of.lasted) if (read is None) == (write is None) else read or write,
         read_bytes=_bytes(of.read, of.since),
         written_bytes=_bytes(of.write, of.since),
         seconds=sum(compress(of.lasted, working)),
-        known_seconds=known_seconds,
+        known_seconds=sum(compress(of.lasted, known)),
         busy=min(1.0, sum(busy) / len(busy)) if busy else None,
     )
 
@@ -204,10 +207,24 @@ def median(values: Iterable[float]) -> float | None:
     return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2.0
 
 
-def _within(values: Sequence[float], low: float, high: float) -> Sequence[float]:
-    """Values with nan for whatever is not between the bounds."""
-    good = [low <= value <= high for value in values]
-    return values if all(good) else [value if fine else nan for value, fine in zip(values, good, strict=True)]
+def _within(values: array[float], low: float, high: float) -> list[float]:
+    """Values with nan for whatever is not between the bounds. The first may be nan, as rates need a sample before."""
+    column = values.tolist()
+    rest = column[1:] if column and column[0] != column[0] else column
+    if not rest or (all_known(rest) and low <= min(rest) and max(rest) <= high):
+        return column
+    return [value if low <= value <= high else nan for value in column]
+
+
+def all_known(values: Sequence[float]) -> bool:
+    """Whether no value is nan (nor are there infinite ones of both signs)."""
+    total = sum(values)
+    return total == total  # noqa: PLR0124 - nan
+
+
+def count_known(values: Sequence[float]) -> int:
+    """How many values are not nan."""
+    return len(values) if all_known(values) else sum(map(eq, values, values))
 
 
 def _ascending(seconds: Sequence[float]) -> list[int]:
@@ -234,7 +251,7 @@ def _means(values: Sequence[float], first: Sequence[int]) -> list[float]:
 
 
 def _rates(values: Sequence[float], lasted: Sequence[float]) -> Rates | None:
-    working = [value >= LOADED_MBPS for value in values]
+    working = list(map(LOADED_MBPS.__le__, values))
     ordered = sorted(compress(values, working))
     if not ordered:
         return None

@@ -98,8 +98,11 @@ class _Line(Struct, frozen=True):
     left: float
 
 
-def fit(seconds: Sequence[float], celsius: Sequence[float]) -> Fit | NoFit:
-    """The first-order fit of one phase, heating or cooling, or why there is none. nan values are left out."""
+def fit(seconds: Sequence[float], celsius: Sequence[float], most_error: float = MOST_ERROR_KELVIN) -> Fit | NoFit:
+    """The first-order fit of one phase, heating or cooling, or why there is none. nan values are left out.
+
+    `most_error` is the standard deviation of the settled temperature that is still accepted, in K.
+    """
     pairs = [(when, value) for when, value in zip(seconds, celsius, strict=True) if value == value]  # noqa: PLR0124 - nan
     if len(pairs) < FEWEST_POINTS or pairs[-1][0] - pairs[0][0] < SHORTEST_SECONDS:
         lasted = pairs[-1][0] - pairs[0][0] if pairs else 0.0
@@ -116,11 +119,16 @@ def fit(seconds: Sequence[float], celsius: Sequence[float]) -> Fit | NoFit:
         )
     if abs(line.rise) * (1.0 - exp(-lasted / tau)) < LEAST_CHANGE_KELVIN:
         return NoFit(f"the temperature changed by less than {LEAST_CHANGE_KELVIN:.0f} C, too little for a curve")
-    found = _judged(bins, tau, line, lasted)
-    return found if isinstance(found, NoFit) else _held_against_its_end(found, pairs)
+    found = _judged(bins, tau, line, lasted, most_error)
+    return found if isinstance(found, NoFit) else _held_against_its_end(found, pairs, most_error)
 
 
-def _held_against_its_end(found: Fit, pairs: Sequence[tuple[float, float]]) -> Fit | NoFit:
+def unsure(error: float) -> str:
+    """Why a fit with that standard deviation is no forecast."""
+    return f"the settled temperature would be uncertain by {2.0 * error:.1f} C"
+
+
+def _held_against_its_end(found: Fit, pairs: Sequence[tuple[float, float]], most_error: float) -> Fit | NoFit:
     """The fit, less sure by how far the phase without its beginning says otherwise.
 
     Chip and board warm faster than the drive, and a load may step up: then beginning and end follow two curves.
@@ -130,12 +138,14 @@ def _held_against_its_end(found: Fit, pairs: Sequence[tuple[float, float]]) -> F
     line = _line(bins, _best_tau(bins, found.seconds * (1.0 - _BEGINNING)))
     apart = bins.middle + line.start + line.rise - found.settled
     error = hypot(found.settled_error, apart / 2.0)
-    if error > MOST_ERROR_KELVIN:
-        return NoFit("the beginning and the end of the phase point to different temperatures")
+    if error > most_error:
+        if error > 2.0 * found.settled_error:
+            return NoFit("the beginning and the end of the phase point to different temperatures")
+        return NoFit(unsure(error))
     return structs.replace(found, settled_error=error)
 
 
-def _judged(bins: _Bins, tau: float, line: _Line, lasted: float) -> Fit | NoFit:
+def _judged(bins: _Bins, tau: float, line: _Line, lasted: float, most_error: float) -> Fit | NoFit:
     """The fit if what it leaves over looks like noise and the settled temperature is sure enough."""
     points = int(bins.total)
     left = [
@@ -150,8 +160,8 @@ def _judged(bins: _Bins, tau: float, line: _Line, lasted: float) -> Fit | NoFit:
     if worst > MOST_BIAS_KELVIN:
         return NoFit("the temperature does not follow one such curve: something else than this load moved it")
     error = _settled_error(bins, tau, line, left, stretches)
-    if error > MOST_ERROR_KELVIN:
-        return NoFit(f"the settled temperature would be uncertain by {2.0 * error:.1f} C")
+    if error > most_error:
+        return NoFit(unsure(error))
     start = line.start + bins.middle
     return Fit(
         start=start,

@@ -104,14 +104,15 @@ def _many(falls: Sequence[Fall]) -> str:
     """Several falls in one sentence."""
     low, high = min(fall.celsius or 0.0 for fall in falls), max(fall.celsius or 0.0 for fall in falls)
     where = wording.celsius(high) if round(low) == round(high) else f"{low:.0f} to {wording.celsius(high)}"
-    back = sum(fall.recovered for fall in falls)
+    times = sum(fall.times for fall in falls)
     before = max(fall.before_mbps for fall in falls)
     during = min(fall.during_mbps for fall in falls)
-    return (
-        f"its rate fell {len(falls)} times at {where}, from {wording.mbps(before)} to as little as "
-        f"{wording.mbps(during)}, and came back {back} {'time' if back == 1 else 'times'} as it cooled; the first time "
-        f"it {falls[0].words}"
+    back = (
+        "and came back as it cooled" if all(fall.recovered for fall in falls) else "and mostly came back as it cooled"
     )
+    back = back if any(fall.recovered for fall in falls) else "and did not come back under load"
+    rates = f"from {wording.mbps(before)} to as little as {wording.mbps(during)}"
+    return f"its rate fell at least {times} times at {where}, {rates}, {back}"
 
 
 def _of_counters(counters: Sequence[tuple[float, Counters]]) -> str:
@@ -146,9 +147,9 @@ def _quiet(
     if counted:
         return Throttling("none", "no sign of it: its own counters of heat did not move" + _rate_words(load))
     if load is None:
-        return Throttling("unknown", "neither its rate nor its own counters of heat could be read")
+        return Throttling("unknown", "its rate is not known, and its own counters of heat were not read")
     if temperatures is None:
-        return Throttling("unknown", "neither its temperature nor its own counters of heat could be read")
+        return Throttling("unknown", "neither its temperature nor its own counters of heat were read")
     if limit is None:
         return Throttling(
             "none", "no sign of it: its rate held; its limit and its own counters of heat could not be read"
