@@ -121,7 +121,7 @@ def _draw(picture: Figure, soak: Soak, found: Analysis) -> None:
         above -= tall
         panels.append(picture.add_axes((LEFT, above / height, RIGHT - LEFT, tall / height)))
         above -= between
-    end = max(found.seconds, 1e-3) / unit
+    end = max(found.seconds, 1.0) / unit
     _temperatures(picture, panels[0], chosen, unit)
     if slowed:
         _slowing(panels[1], slowed, unit)
@@ -367,6 +367,8 @@ def _marks(panels: Sequence[Axes], events: Sequence[Event], unit: float, end: fl
     groups: list[tuple[float, list[int]]] = []
     for number, event in sorted(enumerate(events, 1), key=lambda one: one[1].seconds):
         at = event.seconds / unit
+        if not 0 <= at <= end:
+            continue
         for panel in panels:
             panel.axvline(at, color="#555555", linewidth=0.8, linestyle=(0, (1, 2)))
         if groups and at - groups[-1][0] < CLOSE * end:

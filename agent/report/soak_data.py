@@ -107,7 +107,10 @@ class ThrottlingData(Struct, frozen=True):
 
 
 class FallData(Struct, frozen=True, kw_only=True):
-    """A time in which a drive was slower under load: for "heat", a filled "cache", "unclear" or "other"."""
+    """A time in which a drive was slower under load: for "heat", a filled "cache", its "link", "unclear" or "other".
+
+    `times` counts falls of a kind that followed closely and are told as one.
+    """
 
     kind: str
     start: float
@@ -119,6 +122,7 @@ class FallData(Struct, frozen=True, kw_only=True):
     written_bytes: float
     recovered: bool
     words: str
+    times: int
 
 
 class LinkChangeData(Struct, frozen=True, kw_only=True):
@@ -457,6 +461,7 @@ def _fall(fall: Fall) -> FallData:
         written_bytes=fall.written_bytes,
         recovered=fall.recovered,
         words=fall.words,
+        times=getattr(fall, "times", 1),
     )
 
 

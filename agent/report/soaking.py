@@ -155,7 +155,7 @@ def _answer(found: Analysis) -> Text:
 def _naming(drives: Sequence[DriveAnalysis], of: int) -> str:
     """Drives by their names; where there are many, by their number."""
     if len(drives) == of > 1:
-        return f"All {of} drives"
+        return "Both drives" if of == 2 else f"All {of} drives"  # noqa: PLR2004 - both
     if len(drives) > MOST_LINES:
         return _drives(len(drives))
     return ", ".join(_name(drive.head) for drive in drives)
@@ -252,8 +252,10 @@ def _expected(words: str) -> str:
 
 
 def _temperatures(seen: Temperatures, drive: DriveAnalysis) -> str:
-    most = f"{wording.celsius(seen.least)} to {wording.celsius(seen.most)} (first at {wording.moment(seen.most_at)})"
-    words = f"{most}, {wording.celsius(seen.mean)} in the mean"
+    least, most = wording.celsius(seen.least), wording.celsius(seen.most)
+    words = f"{most} all the time"
+    if least != most:
+        words = f"{least} to {most} (first at {wording.moment(seen.most_at)}), {wording.celsius(seen.mean)} in the mean"
     if seen.hottest is not None and seen.hottest > seen.most and len(drive.head.sensors) > 1:
         words += f"; hottest of its {len(drive.head.sensors)} sensors {wording.celsius(seen.hottest)}"
     return words

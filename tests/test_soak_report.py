@@ -1,0 +1,425 @@
+"""What shows a soak: its page, its JSON, the view while it runs. All that is known is there, whatever the names."""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import TYPE_CHECKING, Any, Final
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+from rich.console import Console
+
+from agent.findings import Rate
+from agent.report import data, soak_data, soaking
+from agent.report.live import View
+from agent.report.plain import plain
+from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, History, Lines, Seen
+from agent.soak.analysed import Cooling, Forecast, Throttling
+from agent.soak.samples import DriveSample, End, Event, Sample
+from tests.json_schema import problems
+from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
+
+if TYPE_CHECKING:
+    from agent.report.paper import Page
+    from agent.soak.analysed import Analysis
+    from agent.soak.samples import Head
+
+WIDTHS: Final = (40, 52, 80, 100, 160)
+EVENT_WORDS: Final = "its link went to 2.5 GT/s (Gen 1) x4"
+every_width = pytest.mark.parametrize("width", WIDTHS)
+
+
+def lines(page: Page) -> list[str]:
+    """The lines of a page."""
+    return [line.plain for line in page.lines]
+
+
+def words(page: Page) -> str:
+    """A page as one line with single spaces, as wrapping does not matter."""
+    return re.sub(r"\s+", " ", " ".join(lines(page)))
+
+
+def shown(found: Analysis, width: int = 80) -> Page:
+    """The page of an analysis."""
+    return soaking.analysis(found, width, found.source)
+
+
+def form(found: Analysis) -> dict[str, Any]:
+    """The JSON of an analysis."""
+    decoded: dict[str, Any] = msgspec.json.decode(data.encode(soak_data.soak(found)))
+    return decoded
+
+
+# --- The page ------------------------------------------------------------------------------------------------------
+
+
+@every_width
+def test_the_page_says_all_that_the_analysis_says(width: int) -> None:
+    """Every sentence, every reading and every event of the analysis stands on the page, at any width."""
+    found = analysis(hot(), cool())
+    page = words(shown(found, width))
+    drive = found.drives[0]
+    for sentence in (
+        *(drive.throttling.words, drive.forecast.words, drive.cooling.words, drive.falls[0].words),
+        *(drive.link_changes[0].words, drive.error_bursts[0].words, drive.notes[0], EVENT_WORDS),
+        *(drive.cooling.steps[0].text, drive.cooling.steps[0].verify, *drive.cooling.steps[0].cautions),
+        *(found.drives[1].forecast.words, found.drives[1].cooling.words, "ingest reel-4", "bench-1"),
+        *("light thermal management, times: 13 more", "highest temperature: 83 C", "Package id 0: 40 C to 71 C"),
+    ):
+        assert sentence in page
+
+
+@every_width
+def test_no_line_is_wider_than_the_terminal(width: int) -> None:
+    """No line of the page is wider than the terminal."""
+    page = shown(analysis(hot(), cool()), width)
+    assert [] == [line for line in lines(page) if cell_len(line) > width]
+
+
+@every_width
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_texts_are_shown_harmlessly(text: str, width: int) -> None:
+    """Names, words and commands of a log act on no terminal, break no line and pass for no markup."""
+    drive = hot(head=drive_head(text, model=text, address=text), notes=(text,))
+    found = analysis(
+        drive,
+        head=head(drive.head, machine=text, command=("run", text), started_at=text),
+        source=text,
+        events=(Event(1.0, text, text, text),),
+        notes=(text,),
+        end=End(9.0, text, 3),
+    )
+    for page in (shown(found, width), soaking.logs([(text, found.head, found.end, 9.0)], width, text)):
+        shown_lines = lines(page)
+        assert all(line.isprintable() for line in shown_lines)
+        assert [] == [line for line in shown_lines if cell_len(line) > width]
+    squeezed = re.sub(r"\s+", "", words(shown(found, width)))
+    assert re.sub(r"\s+", "", plain(text, 100)).removesuffix("...")[:30] in squeezed
+
+
+@pytest.mark.parametrize(
+    ("kind", "word"),
+    [
+        ("proved", "throttled"),
+        ("inferred", "throttled, by all signs"),
+        ("unclear", "may have throttled"),
+        ("unknown", "not known"),
+        ("none", "no throttling"),
+    ],
+)
+def test_the_answer_says_first_what_became_of_a_drive(kind: str, word: str) -> None:
+    """Above all else one sentence says of each drive whether it throttled, in words beside the colour."""
+    found = analysis(cool(throttling=Throttling(kind, "so it is")), notes=())  # type: ignore[arg-type]
+    assert f"nvme0: {word}." in lines(shown(found))
+
+
+def test_the_worst_drive_comes_first() -> None:
+    """A drive that throttled stands above one that did not, and drives with the same answer share it."""
+    found = analysis(cool("nvme0"), hot("nvme1"), cool("nvme2"))
+    page = shown(found)
+    assert "nvme1: throttled; nvme0, nvme2: no throttling." in lines(page)
+    heads = [line.split()[0] for line in lines(page) if "(0000:01:00.0)" in line]
+    assert ["nvme1", "nvme0", "nvme2"] == heads
+
+
+@pytest.mark.parametrize("kind", ["enough", "heatsink", "air", "both", "neighbour", "unknown"])
+def test_each_verdict_on_cooling_has_a_word(kind: str) -> None:
+    """Whatever the verdict on cooling is, the page says it in words and shows what it rests on unless all is well."""
+    found = analysis(hot(cooling=Cooling(kind, "as it is", hot().cooling.evidence)))  # type: ignore[arg-type]
+    row = next(line for line in lines(shown(found)) if line.startswith("  cooling "))
+    assert row.endswith(": as it is")
+    assert (kind != "enough") == ("highest temperature: 83 C" in words(shown(found)))
+
+
+@pytest.mark.parametrize("kind", ["reaches", "close", "settles", "steady", "none"])
+def test_each_forecast_is_shown(kind: str) -> None:
+    """Whatever the forecast is, its sentence is on the page."""
+    found = analysis(cool(forecast=Forecast(kind=kind, words="goes where it goes")))  # type: ignore[arg-type]
+    assert "goes where it goes" in words(shown(found))
+
+
+@pytest.mark.parametrize(
+    ("end", "ending"),
+    [
+        (None, "still running, or cut off"),
+        (End(9.0, "command", 7), "the command ended with status 7"),
+        (End(9.0, "time", None), "its time was over"),
+        (End(9.0, "interrupt", None), "ended by hand"),
+        (End(9.0, "fault", 7), "ended by a fault, the command with status 7"),
+    ],
+)
+def test_the_page_says_how_the_soak_ended(end: End | None, ending: str) -> None:
+    """The end of a soak and the status of its command are said; a log without an end says so."""
+    assert ending in words(shown(analysis(cool(), end=end)))
+
+
+def test_what_is_not_known_is_said() -> None:
+    """A drive without temperatures, load or limit is shown as not known, never with figures."""
+    bare = cool(temperatures=None, load=None, limit=None)
+    page = words(shown(analysis(bare)))
+    assert "temperature could not be read" in page
+    assert "load could not be read" in page
+    assert "0 C" not in page.replace("40 C", "").replace("60 C", "")
+
+
+def test_no_drives_are_no_good_news() -> None:
+    """A soak that saw no drives says that, and nothing of drives that are well."""
+    page = words(shown(analysis(others=(), events=(), notes=())))
+    assert "No drives were seen." in page
+
+
+def test_very_many_events_are_cut_in_the_middle() -> None:
+    """Of a thousand events the page shows the first and the last, and says how many it left out and where they are."""
+    events = tuple(Event(float(number), "errors", "nvme0", f"burst {number}") for number in range(1000))
+    page = shown(analysis(cool(), events=events))
+    assert len(lines(page)) < 100
+    assert "burst 0" in words(page)
+    assert "burst 999" in words(page)
+    assert "970 more; --export jsonl has all" in words(page)
+
+
+@every_width
+def test_the_list_names_each_log(width: int) -> None:
+    """The list shows each log with its machine, length, drives, end and command; an empty one says how to fill it."""
+    found = analysis(hot(), cool())
+    page = words(soaking.logs([("/state/soaks/one.sqlite", found.head, None, 75.0)], width, "/state/soaks"))
+    for part in ("one.sqlite", "bench-1", "75 s", "2 drives", "still running, or cut off", "ingest reel-4"):
+        assert part in page
+    assert "None yet." in words(soaking.logs([], width, "/state/soaks"))
+
+
+# --- JSON ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("end", [None, End(1200.0, "command", 7)])
+def test_the_form_is_as_its_schema_says(end: End | None) -> None:
+    """The JSON of a soak, full or bare, is held by the schema that the program prints."""
+    schema = soak_data.schema("soak")
+    for found in (
+        analysis(hot(), cool(), end=end),
+        analysis(cool(temperatures=None, load=None, limit=None, errors=None), end=end),
+        analysis(end=end),
+    ):
+        assert [] == problems(schema, form(found), schema)
+
+
+def test_the_form_has_all_that_the_analysis_has() -> None:
+    """Every field of the analysis and of its parts is in the JSON, under its own name or one that says its unit."""
+    named = {
+        ("Analysis", "source"): "log",
+        ("Temperatures", "above_warning"): "above_warning_seconds",
+        ("Temperatures", "above_critical"): "above_critical_seconds",
+        ("Temperatures", "near"): "near_seconds",
+    }
+    elsewhere = {"head", "fit_start"}  # in their own keys, see below
+    found = analysis(hot())
+    got = form(found)
+
+    def missing(part: Any, there: Any, where: str) -> list[str]:  # noqa: ANN401 - any part of both
+        if isinstance(part, Rate):
+            return []
+        if isinstance(part, msgspec.Struct):
+            kind = type(part).__name__
+            keys = {name: named.get((kind, name), name) for name in part.__struct_fields__ if name not in elsewhere}
+            gone = [f"{where}.{name}" for name, key in keys.items() if key not in there]
+            kept = [(getattr(part, name), there[key], name) for name, key in keys.items() if key in there]
+            return [*gone, *(one for value, at, name in kept for one in missing(value, at, f"{where}.{name}"))]
+        if isinstance(part, tuple) and part and isinstance(part[0], msgspec.Struct):
+            return missing(part[0], there[0], where)
+        return []
+
+    assert [] == missing(found, got, "")
+    assert {"gtps": 16.0, "width": 4} == got["drives"][0]["link_changes"][0]["before"]
+    assert 60.0 == got["drives"][0]["phases"][0]["fit"]["from_seconds"]
+    for key in ("machine", "command", "started_at", "agent", "platform"):
+        assert msgspec.to_builtins(getattr(found.head, key)) == (
+            tuple(got[key]) if isinstance(got[key], list) else got[key]
+        )
+
+
+def test_serial_numbers_are_in_no_form() -> None:
+    """A serial number that a log holds is neither on the page nor in the JSON."""
+    drive = hot(head=drive_head("nvme1", serial="HARROW-SERIAL-7"))
+    found = analysis(drive)
+    assert "HARROW-SERIAL-7" not in words(shown(found))
+    assert "HARROW-SERIAL-7" not in str(form(found))
+
+
+def test_a_generation_that_there_is_not_is_null() -> None:
+    """A log may claim a link of any generation; the JSON says null of one that no standard knows."""
+    assert form(analysis(cool(head=drive_head(link=(99, 4)))))["drives"][0]["link_at_start"] is None
+
+
+def test_the_list_as_a_form_is_as_its_schema_says() -> None:
+    """The JSON of the list is held by its schema."""
+    found = analysis(hot(), cool())
+    logs = soak_data.logs([("/state/one.sqlite", found.head, found.end, 1200.0)], "/state")
+    decoded = msgspec.json.decode(data.encode(logs))
+    schema = soak_data.schema("soaks")
+    assert [] == problems(schema, decoded, schema)
+    assert (2, 1200.0, 0) == (
+        decoded["logs"][0]["drives"],
+        decoded["logs"][0]["seconds"],
+        decoded["logs"][0]["end"]["status"],
+    )
+
+
+# --- While it runs -------------------------------------------------------------------------------------------------
+
+
+def sample(seconds: float, *celsius: float | None, read: int = 0, write: int = 0) -> Sample:
+    """A sample of drives with these temperatures; all have read and written so many bytes."""
+    return Sample(seconds, 0.0, tuple(DriveSample((value,), read, write) for value in celsius))
+
+
+def view(of: Head, width: int, height: int = 24, lasts: float | None = None) -> View:
+    """A live view on a terminal that nobody sees; its text can be taken out."""
+    console = Console(width=width, height=height, file=io.StringIO(), color_system=None)
+    return View(of, console, lasts)
+
+
+def two() -> Head:
+    """A soak of two drives without a command."""
+    return head(drive_head("nvme0"), drive_head("nvme1", warning_celsius=60.0), command=())
+
+
+def test_a_line_tells_of_each_minute() -> None:
+    """Each minute has one line: the hottest in it, the margin to the limit, the mean rates over it."""
+    told: list[str] = []
+    watcher = Lines(two(), told.append)
+    for second in range(121):
+        watcher.sample(sample(float(second), 70.0 if second == 30 else 50.0, 58.0, read=second * 10**8, write=0))
+    assert 2 == len(told)
+    # 10^8 bytes a second are 100 MB/s; warning limits are 81.85 and 60 C.
+    assert (
+        "0:01:00  nvme0 70 C (12 C below 82 C), reads 100, writes 0 MB/s; "
+        "nvme1 58 C (close, 2 C below 60 C), reads 100, writes 0 MB/s" == told[0]
+    )
+    assert told[1].startswith("0:02:00  nvme0 50 C (32 C below 82 C)")
+
+
+def test_slow_samples_have_their_lines_too() -> None:
+    """With samples farther apart than a minute each has a line, and none is made up for the minutes in between."""
+    told: list[str] = []
+    watcher = Lines(two(), told.append)
+    for second in (0.0, 600.0, 1200.0):
+        watcher.sample(sample(second, 50.0, 50.0))
+    assert ["0:10:00", "0:20:00"] == [line.split()[0] for line in told]
+
+
+def test_events_are_told_at_once() -> None:
+    """An event is a line of its own when it happens."""
+    told: list[str] = []
+    Lines(two(), told.append).event(Event(75.0, "link", "nvme1", EVENT_WORDS))
+    assert [f"0:01:15  nvme1: {EVENT_WORDS}"] == told
+
+
+def test_many_drives_make_no_long_line() -> None:
+    """Of forty drives a line names the six that are nearest to their limits, and counts the others."""
+    told: list[str] = []
+    watcher = Lines(head(*(drive_head(f"nvme{number}") for number in range(40))), told.append)
+    for second in (0.0, 60.0):
+        watcher.sample(sample(second, *(30.0 + number for number in range(40))))
+    assert told[0].endswith("34 more")
+    assert "nvme39 69 C" in told[0]
+    assert "nvme33 " not in told[0]
+
+
+@pytest.mark.parametrize("width", [*WIDTHS, 20])
+@pytest.mark.parametrize("text", ["nvme0", *HOSTILE])
+def test_the_view_fits_any_terminal(text: str, width: int) -> None:
+    """The view has no line wider than the terminal and no more lines than it, whatever the drives are called."""
+    of = head(*(drive_head(text) for _ in range(30)), machine=text, command=(text,))
+    shown_view = view(of, width, height=20, lasts=60.0)
+    for second in range(5):
+        shown_view.sample(sample(float(second), *([80.0] * 30), read=second * 10**9, write=second * 10**9))
+    drawn = shown_view.drawn(5.0).plain.split("\n")
+    assert [] == [line for line in drawn if cell_len(line) >= width]
+    assert len(drawn) < 20
+    assert all(line.isprintable() for line in drawn)
+
+
+@pytest.mark.parametrize("width", [52, 80, 120])
+def test_the_view_shows_each_drive(width: int) -> None:
+    """The view shows temperature, margin and rates of each drive, words where a colour stands, and the time."""
+    shown_view = view(two(), width, lasts=1800.0)
+    for second in range(3):
+        shown_view.sample(sample(float(second), 50.0, 61.0, read=second * 12 * 10**8, write=second * 10**6))
+    drawn = shown_view.drawn(2.0).plain
+    for part in ("0:00:02 of 0:30:00", "nvme0", "50 C", "32 C below 82 C", "OVER 60 C", "reads 1,200, writes 1 MB/s"):
+        assert part in drawn
+    assert "Ctrl-C" in drawn
+
+
+def test_what_cannot_be_read_is_not_drawn_as_cold() -> None:
+    """A drive that gives no temperature and no counts any more is shown as unread."""
+    shown_view = view(two(), 100)
+    shown_view.sample(sample(0.0, 50.0, 50.0))
+    shown_view.sample(Sample(1.0, 0.0, (DriveSample((None,)), DriveSample((50.0,), 0, 0))))
+    row = next(line for line in shown_view.drawn(1.0).plain.split("\n") if "nvme0" in line)
+    assert "no reading" in row
+    assert "rate not known" in row
+    assert "0 C" not in row
+
+
+def test_events_stay_above_the_view() -> None:
+    """An event is printed when it happens."""
+    console = Console(width=80, height=24, file=io.StringIO(), color_system=None)
+    shown_view = View(two(), console, None)
+    shown_view.event(Event(75.0, "link", "nvme1", EVENT_WORDS))
+    shown_view.close()
+    assert isinstance(console.file, io.StringIO)
+    assert f"0:01:15  nvme1: {EVENT_WORDS}\n" in console.file.getvalue()
+
+
+def test_a_terminal_that_is_gone_ends_no_soak() -> None:
+    """Samples and events go on when the terminal can no longer be written."""
+
+    class Gone(io.StringIO):
+        def write(self, _: str) -> int:
+            raise OSError(5, "Input/output error")
+
+    shown_view = view(two(), 80)
+    shown_view._console.file = Gone()  # noqa: SLF001 - the terminal goes away under the view
+    shown_view.sample(sample(0.0, 50.0, 50.0))
+    shown_view.event(Event(0.0, "link", None, "x"))
+    shown_view.close()
+    assert "nvme0" in shown_view.drawn(0.0).plain
+
+
+@given(st.lists(st.one_of(st.none(), st.floats(-50, 120)), max_size=2000), st.integers(1, 200))
+def test_a_history_fits_and_keeps_the_peak(values: list[float | None], room: int) -> None:
+    """The history line fits its room however long the soak is, and its highest step is that of the hottest stretch."""
+    history = History()
+    for value in values:
+        history.add(value)
+    assert len(history.values) <= MOST_HISTORY
+    line = history.line(room, None, LEVELS)
+    assert len(line) <= room
+    kept = [value for value in history.values if value == value]  # noqa: PLR0124 - nan
+    if kept:
+        assert LEVELS[-1] in line
+    assert history.line(room, 80.0, PLAIN_LEVELS).isascii()
+
+
+def test_a_history_without_readings_is_empty() -> None:
+    """Nothing known gives no line; a hole in the middle stays a hole."""
+    history = History()
+    assert "" == history.line(20, 80.0, LEVELS)
+    for value in (50.0, None, 80.0):
+        history.add(value)
+    assert 3 == len(history.line(20, 80.0, LEVELS))
+    assert " " == history.line(20, 80.0, LEVELS)[1]
+    assert "█" == history.line(20, 80.0, LEVELS)[2]
+
+
+def test_a_count_that_fell_is_no_rate() -> None:
+    """After a drive's return its counts start anew: the rate is not known then, and never negative."""
+    seen = Seen(drive_head())
+    seen.see(0.0, DriveSample((50.0,), 10**9, 0))
+    seen.see(1.0, DriveSample((50.0,), 0, 0))
+    assert (None, 0.0) == (seen.read, seen.write)
