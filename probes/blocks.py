@@ -110,6 +110,8 @@ def _reason(error: OSError | ValueError) -> str:
 def _refused(place: Place, error: OSError) -> BadInput:
     """The sentence for a place that could not be opened or does not answer."""
     name = quoted(place.path)
+    if error.errno in _NO_RIGHTS and place.kind == "block" and os.geteuid() == 0:
+        return BadInput(f"{name} cannot be read: even the super-user has no right to it here; leave the container")
     if error.errno in _NO_RIGHTS and place.kind == "block":
         return BadInput(
             f"{name} cannot be read: the right to read the whole device is missing, which the super-user has; "
@@ -204,7 +206,10 @@ class Load:
         return self._open(0), False
 
     def _open(self, more: int) -> int:
-        """Open for reading; what the path leads to must be what it was."""
+        """Open for reading; what the path leads to must be what it was.
+
+        O_NONBLOCK keeps the opening of a pipe from waiting; on files and block devices it has no effect (open(2)).
+        """
         import stat
 
         handle = os.open(self.place.path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY | more)
@@ -212,7 +217,6 @@ class Load:
         if not (stat.S_ISBLK(mode) if self.place.kind == "block" else stat.S_ISREG(mode)):
             os.close(handle)
             raise OSError(errno.ESTALE, "another file by now")
-        os.set_blocking(handle, True)
         return handle
 
     def _begin(self) -> None:
@@ -259,6 +263,8 @@ class Load:
             return False
         done = self._read(self._handle, [buffer[:asked] if asked < len(buffer) else buffer], offset)
         while 0 < done < length and not self._stopping:  # a part of it came
+            if self.direct and done % ALIGNED:
+                break  # only the end of the data is no whole sector
             more = self._read(self._handle, [buffer[:asked][done:]], offset + done)
             if not more:
                 break
@@ -295,10 +301,16 @@ class Load:
         number = 0
         try:
             buffer = self._buffer()
-            following, request = self._next, self._request
+            whole, buffers, read, handle = self.wanted.block, [buffer], self._read, self._handle
+            following, piece, direct = self._next, self._piece, self.direct
             while not self._stopping:
                 number = following()
-                if not request(number, buffer, worker):
+                offset, length = piece(number)
+                # The usual case, kept short: the interpreter's lock is held while these lines run.
+                if direct and length == whole and read(handle, buffers, offset) == whole:
+                    self._bytes[worker] += whole
+                    self._requests[worker] += 1
+                elif not self._request(number, buffer, worker):
                     break
         except OSError as error:
             name = errno.errorcode.get(error.errno or 0, "EIO")

@@ -33,6 +33,8 @@ NOTABLE_OTHERS: Final = 0.02  # of what was expected; less load of others explai
 CACHED: Final = 1.05  # a rate this far above the most that a link can carry did not come over it as it was read
 # Rules that tell of a link or its settings carrying less than it could: they lower the range that is predicted.
 HOLD_DOWN: Final = frozenset({"link-narrow", "link-slow", "link-set-slow", "slot-limited", "payload-low"})
+# Findings that are true of a drive's place, but hold nothing back while that drive is read.
+EXPLAIN_NOTHING: Final = ("plan-", "slot-swap", "slot-unsplit", "stripe-held-back", "uplink-shared", "firmware-")
 OWN_LIMIT: Final = (
     "nothing that was read explains it; the drive may be slower than its link (its own limit is not known)"
 )
@@ -250,7 +252,11 @@ def _findings(target: Target, found: Audit, narrowest: str | None) -> Iterator[F
             subjects[str(name)] = key == narrowest
     if target.drive is not None:
         subjects.setdefault(target.drive, False)
-    mine = [one for one in found.findings if one.subject in subjects and one.severity in _HOLD]
+    mine = [
+        one
+        for one in found.findings
+        if one.subject in subjects and one.severity in _HOLD and not one.rule.startswith(EXPLAIN_NOTHING)
+    ]
     yield from sorted(mine, key=lambda one: (not subjects[one.subject], one.severity.rank))
 
 

@@ -39,15 +39,20 @@ class Asked(Struct, frozen=True, kw_only=True):
 
     @property
     def interval(self) -> float:
-        """Length of one interval: a quarter of a second, less in a short run, so that it has some."""
-        return min(0.25, max(0.05, self.seconds / 10))
+        """Length of one interval: half a second, less in a short run, so that it has some.
+
+        Bytes come in lumps (a slice of a tenth of a second where the kernel caps a rate); over many of them a rate is
+        even.
+        """
+        return min(0.5, max(0.05, self.seconds / 10))
 
 
 class Target(Struct, frozen=True, kw_only=True):
     """One thing to measure, as the user named it. `what` is "device" for a block device that is no drive of ours.
 
     `drive` is the drive that is read, `whole` the block device that a partition is part of (or the device itself),
-    `hops` the keys of the links on the way. `remarks` say what the figures may not be taken for.
+    `hops` the keys of the links on the way. `in_memory` tells that a file lies on no drive at all. `remarks` say what
+    the figures may not be taken for.
     """
 
     name: str
@@ -58,6 +63,7 @@ class Target(Struct, frozen=True, kw_only=True):
     hops: tuple[str, ...] = ()
     warning_celsius: float | None = None
     critical_celsius: float | None = None
+    in_memory: bool = False
     remarks: tuple[str, ...] = ()
 
 

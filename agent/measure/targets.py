@@ -65,6 +65,7 @@ def _path(name: str, found: Audit) -> str:
 def _target(name: str, there: Place, found: Audit, reads: Reads) -> Target:
     block, whole = _block(there, reads)
     seen = next((one for one in found.drives if whole in {part.name for part in one.drive.blocks}), None)
+    system = _file_system(there.number, reads) if there.kind == "file" else ""
     sets = {one.stripe.name for one in found.stripes}
     what: What = "device"
     remarks = []
@@ -89,7 +90,8 @@ def _target(name: str, there: Place, found: Audit, reads: Reads) -> Target:
         hops=_hops(seen, whole, found) if there.kind == "block" else (),
         warning_celsius=seen.warning_celsius if seen is not None else None,
         critical_celsius=seen.critical_celsius if seen is not None else None,
-        remarks=(*remarks, *_between(there, whole, reads)),
+        in_memory=system in IN_MEMORY,
+        remarks=(*remarks, *_between(there, whole, system, reads)),
     )
 
 
@@ -116,11 +118,10 @@ def _hops(seen: DriveSeen | None, whole: str | None, found: Audit) -> tuple[str,
     return tuple(dict.fromkeys(key for path in paths for key in path))
 
 
-def _between(there: Place, whole: str | None, reads: Reads) -> list[str]:
+def _between(there: Place, whole: str | None, system: str, reads: Reads) -> list[str]:
     """What stands between the reading and a drive."""
     remarks = []
     if there.kind == "file":
-        system = _file_system(there.number, reads)
         if system in IN_MEMORY:
             remarks.append(f"the file lies in memory ({system}): no drive is read")
         if there.has_holes:

@@ -149,9 +149,9 @@ def _figures(one: Measured) -> list[str]:
 
 def _turns(one: Measured) -> str:
     """How often the data was read, where that is more than once: what keeps it may have helped."""
-    if not one.size_bytes or one.read_bytes <= one.size_bytes:
+    if not one.size_bytes or one.read_bytes <= one.size_bytes or one.target.in_memory:
         return ""
-    return f", {one.read_bytes / one.size_bytes:.1f} times its size: a cache in the drive may have helped"
+    return f", {one.read_bytes / one.size_bytes:,.1f} times its size: a cache in the drive may have helped"
 
 
 def _expected(delivery: Delivery, audit: Audit) -> str:
@@ -165,10 +165,12 @@ def _expected(delivery: Delivery, audit: Audit) -> str:
 
 
 def _remarks(one: Measured, delivery: Delivery) -> list[str]:
-    remarks = [remark for remark in one.target.remarks if remark != delivery.why] if one.requests else []
-    if one.requests and one.direct:
+    if not one.requests:
+        return []
+    remarks = [remark for remark in one.target.remarks if remark != delivery.why]
+    if one.direct and not one.target.in_memory:
         remarks.insert(0, "the page cache was bypassed")
-    elif one.requests:
+    elif not one.target.in_memory:
         remarks.insert(
             0,
             "the page cache could not be bypassed here; the system was asked to forget what it keeps of the data, "
