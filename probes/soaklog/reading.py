@@ -35,6 +35,9 @@ STEPS_A_BYTE: Final = 40  # of SQLite's machine; a plain scan takes some 2 for e
 STEPS_AT_ONCE: Final = 100_000
 PIECE: Final = 8192  # rows
 
+# What SQLite says where a file is no worse than any other, but its folder is.
+_NOT_OPENED: Final = ("unable to open", "readonly", "disk I/O error")
+
 _Found = TypeVar("_Found")
 
 
@@ -64,9 +67,7 @@ class Log:
         try:
             return work()
         except (sqlite3.Error, msgspec.MsgspecError, TypeError, ValueError, LookupError, OverflowError) as error:
-            if isinstance(error, sqlite3.OperationalError) and "locked" in str(error):
-                raise BadInput(f"{self.name} is in use by another program; try again in a moment") from None
-            raise self._no_log() if self._is_foreign(error) else self.damaged from None
+            raise self._problem(error) from None
 
     def guarded(self, found: Iterator[_Found]) -> Iterator[_Found]:
         """The same for what is given one by one."""
@@ -76,41 +77,49 @@ class Log:
                 return
             yield one
 
+    def _problem(self, error: Exception) -> BadInput:
+        if isinstance(error, sqlite3.OperationalError) and "locked" in str(error):
+            return BadInput(f"{self.name} is in use by another program; try again in a moment")
+        if isinstance(error, sqlite3.DatabaseError) and "not a database" in str(error):
+            return self._no_log()
+        return self.damaged
+
     def _no_log(self) -> BadInput:
         return BadInput(f"{self.name} is not the log of a soak; give a file that soak wrote")
-
-    @staticmethod
-    def _is_foreign(error: Exception) -> bool:
-        return isinstance(error, sqlite3.DatabaseError) and "not a database" in str(error)
 
     # --- Opening -----------------------------------------------------------------------------------------------
 
     def _opened(self) -> sqlite3.Connection:
         """Opened for reading; in a folder where nothing may be written, a finished log is read as it lies there."""
-        last: sqlite3.Error | None = None
-        unwritten = not _exists(f"{self._path}-wal")
-        for mode in ("mode=ro", "mode=ro&immutable=1") if unwritten else ("mode=ro",):
-            file = None
+        modes = ("mode=ro",) if _exists(f"{self._path}-wal") else ("mode=ro", "mode=ro&immutable=1")
+        why = ""
+        for mode in modes:
             try:
-                file = sqlite3.connect(address(self._path, mode), uri=True, isolation_level=None, timeout=PATIENCE)
-                file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
-                file.execute("PRAGMA trusted_schema = OFF")
-                file.execute("PRAGMA cell_size_check = ON")
-                file.execute("SELECT count(*) FROM sqlite_master")
-            except sqlite3.Error as error:
-                last = error
-                if file is not None:
-                    file.close()
-            else:
-                file.set_progress_handler(self._too_long, STEPS_AT_ONCE)
-                return file
-        assert last is not None
-        if self._is_foreign(last):
-            raise self._no_log()
+                return self._connected(mode)
+            except sqlite3.OperationalError as error:
+                if not any(words in str(error) for words in _NOT_OPENED):
+                    raise self._problem(error) from None
+                why = reason(error)
+            except (sqlite3.Error, ValueError) as error:
+                raise self._problem(error) from None
         raise BadInput(
-            f"{self.name} cannot be opened ({reason(last)}); copy it, and the file of its name that ends in -wal, to "
-            "a folder of yours"
+            f"{self.name} cannot be opened ({why}); copy it, and the file of its name that ends in -wal, to a "
+            "folder of yours"
         )
+
+    def _connected(self, mode: str) -> sqlite3.Connection:
+        """A connection to the file, on which nothing of the file runs, and nothing runs for long."""
+        file = sqlite3.connect(address(self._path, mode), uri=True, isolation_level=None, timeout=PATIENCE)
+        try:
+            file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
+            file.set_progress_handler(self._too_long, STEPS_AT_ONCE)
+            file.execute("PRAGMA trusted_schema = OFF")
+            file.execute("PRAGMA cell_size_check = ON")
+            file.execute("SELECT count(*) FROM sqlite_master")
+        except BaseException:
+            file.close()
+            raise
+        return file
 
     def _too_long(self) -> bool:
         """Stop what takes far longer than a file of this size can need: its pages lead in circles."""
@@ -174,8 +183,9 @@ class Log:
     def _times(self, thinned: int) -> tuple[Times, list[array[float]]]:
         names = ("seconds", *OTHER_COLUMNS[: len(self.head.others)])
         columns = [array("d") for _ in names]
-        some = f"WHERE id % {thinned} = 0" if thinned > 1 else ""
-        for flat in self._flat(f"SELECT {_numbers(names)} FROM ticks {some} ORDER BY id LIMIT ?", self.ticks):  # noqa: S608
+        some = f"AND id % {thinned} = 0" if thinned > 1 else ""
+        query = f"SELECT {_numbers(names)} FROM ticks WHERE id >= 0 {some} ORDER BY id LIMIT ?"  # noqa: S608
+        for flat in self._flat(query, self.ticks):
             for place, column in enumerate(columns):
                 column.extend(flat[place :: len(names)])
         if len(columns[0]) != -(-self.ticks // thinned):
