@@ -241,9 +241,12 @@ def falls(
 
 
 def _goes_on(first: Fall, then: Fall) -> bool:
-    """Whether one fall goes on from another: the same kind, soon after, the load still there. A cache fills anew."""
+    """Whether one fall goes on from another: the same kind, soon after, the load still there. A cache fills anew.
+
+    What is unclear by itself goes on from heat, if it comes right after it.
+    """
     return (
-        first.kind == then.kind != "cache"
+        (first.kind == then.kind != "cache" or (first.kind, then.kind) == ("heat", "unclear"))
         and then.start - first.end <= ONE_SECONDS
         and (first.recovered or then.start <= first.end)
     )

@@ -1,0 +1,587 @@
+"""The analysis of a soak, on invented drives whose heat, caches and links are known.
+
+What heat and a full cache look like is common practice of the trade (facts of published tests: a fall from 2.4 to
+1.4 GB/s at 80 C); which counters prove heat is the NVMe health log (02h, offsets 192 to 228).
+"""
+
+from __future__ import annotations
+
+from array import array
+from math import inf, isclose, nan
+from statistics import median, quantiles
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from msgspec import structs
+
+from agent.findings import Rate, Severity
+from agent.soak.analysis import analyse
+from agent.soak.cooling import STEPS
+from knowledge.steps import HANDS, HOT, POWER_OFF
+from probes.samples import Counters, End, Event
+from tests.soaks import Make, Work, soak
+
+if TYPE_CHECKING:
+    from agent.soak.analysed import DriveAnalysis
+    from probes.samples import Soak, Track
+
+REST = Work(120.0)
+READING = Work(1200.0, read=3000.0)
+TIMED = End(1.0, "time", None)
+
+
+def one(made: Soak) -> DriveAnalysis:
+    """The analysis of the only drive."""
+    (drive,) = analyse(made).drives
+    return drive
+
+
+def changed(made: Soak, **fields: object) -> Soak:
+    """The soak with other columns in its first track."""
+    first = structs.replace(made.tracks[0], **fields)
+    return structs.replace(made, tracks=(first, *made.tracks[1:]))
+
+
+def cool(**fields: object) -> Make:
+    """A drive that settles at 60 C while it reads at 2,000 MB/s."""
+    plan = (REST, Work(600.0, read=2000.0), Work(300.0))
+    return structs.replace(Make(name="nvme0", plan=plan), **fields)
+
+
+def hot(**fields: object) -> Make:
+    """A drive that would settle at 102 C and slows itself at 81 C, a degree below its limit."""
+    made = Make(name="nvme0", plan=(REST, READING, Work(300.0)), kelvin=22.0, slows_at=81.0, tau=200.0)
+    return structs.replace(made, **fields)
+
+
+# --- Temperatures and rates ------------------------------------------------------------------------------------------
+
+
+def test_least_most_and_mean_are_those_of_the_readings() -> None:
+    """Least, most and mean temperature are those of the readings, and the first moment of the most is told."""
+    made = soak(cool())
+    found = one(made).temperatures
+    assert found is not None
+    values = list(made.tracks[0].celsius)
+    assert (min(values), max(values)) == (found.least, found.most)
+    assert isclose(sum(values) / len(values), found.mean, abs_tol=0.01)
+    assert values.index(max(values)) == found.most_at
+    assert 0.0 == found.above_warning == found.above_critical == found.near
+
+
+def test_time_above_limits_is_that_of_the_readings() -> None:
+    """Seconds at or above each limit, and within 5 C of it, are counted from the readings."""
+    made = soak(hot(slows_at=None))
+    found = one(made).temperatures
+    assert found is not None
+    values = list(made.tracks[0].celsius)
+    assert sum(value >= 81.85 for value in values) == found.above_warning
+    assert sum(value >= 84.85 for value in values) == found.above_critical
+    assert sum(76.85 <= value < 81.85 for value in values) == found.near
+
+
+def test_rates_are_the_median_and_quarters_under_load() -> None:
+    """Median and quarters are of the time under load alone, rest left out (statistics.quantiles of Python)."""
+    made = soak(cool(wavers=0.3))
+    load = one(made).load
+    assert load is not None
+    assert load.read is not None
+    working = [value for value in made.tracks[0].read_mbps if value > 0.0]
+    low, _, high = quantiles(working, method="inclusive")
+    assert median(working) == load.read.median
+    assert isclose(low, load.read.low_quarter, rel_tol=0.005)
+    assert isclose(high, load.read.high_quarter, rel_tol=0.005)
+    assert (600.0, None) == (load.seconds, load.write)
+    assert isclose(sum(working) * 1e6, load.read_bytes)
+
+
+def test_bytes_written_are_those_of_the_drive() -> None:
+    """Bytes written from the rates are what the track itself has counted."""
+    made = soak(cool(plan=(REST, Work(300.0, write=1234.0, read=100.0))))
+    load = one(made).load
+    assert load is not None
+    assert isclose(made.tracks[0].written_bytes[-1], load.written_bytes)
+    assert load.either is not None
+    assert 1334.0 == load.either.median
+
+
+# --- Throttling ------------------------------------------------------------------------------------------------------
+
+
+def test_counters_that_rise_prove_it() -> None:
+    """A rise of the drive's own counters proves that it slowed itself, with each rise as evidence."""
+    found = one(soak(hot(counts=True))).throttling
+    assert "proved" == found.kind
+    first, second = found.evidence[:2]
+    assert ("light thermal management, times", "no more") == (first.source, first.expected)
+    assert int(first.read.split()[0]) > 5
+    assert "seconds" in second.source
+    assert "its rate fell from 3,000 MB/s" in found.words
+    assert all(span.end > 120.0 for span in found.spans)
+
+
+def test_minutes_above_the_warning_temperature_prove_heat_and_no_fall() -> None:
+    """Minutes that a drive counts above its warning temperature prove heat; a rate that held is said to have held."""
+    before = Counters(100, 0, 0, 0, 0, 0)
+    made = changed(
+        soak(cool()), counters=((0.0, before), (600.0, before), (900.0, structs.replace(before, warning_minutes=104)))
+    )
+    found = one(made).throttling
+    assert "proved" == found.kind
+    assert "at or above its warning temperature for 4 min" in found.words
+    assert "did not visibly fall" in found.words
+    assert [(600.0, 900.0)] == [(span.start, span.end) for span in found.spans]
+
+
+def test_old_counts_prove_nothing() -> None:
+    """Counts of earlier days that stay as they are prove nothing of this soak."""
+    old = Counters(5000, 300, 70, 8, 90000, 400)
+    found = one(changed(soak(cool()), counters=((0.0, old), (900.0, old)))).throttling
+    assert "none" == found.kind
+    assert "did not move" in found.words
+
+
+def test_counts_that_fall_back_prove_nothing() -> None:
+    """A drive that comes back with lower counts is another one or was reset: the difference proves nothing."""
+    big, small = Counters(50, 0, 70, 0, 900, 0), Counters(60, 0, 1, 0, 2, 0)
+    assert "none" == one(changed(soak(cool()), counters=((0.0, big), (900.0, small)))).throttling.kind
+
+
+@pytest.mark.parametrize("direction", ["read", "write"])
+def test_a_rate_that_falls_at_the_limit_and_comes_back_is_heat(direction: str) -> None:
+    """A rate that falls at the limit under load and comes back on cooling is inferred to be heat, read or written."""
+    work = Work(1200.0, read=3000.0) if direction == "read" else Work(1200.0, write=3000.0)
+    found = one(soak(hot(plan=(REST, work, Work(300.0)), scatter=0.3)))
+    assert "inferred" == found.throttling.kind
+    assert {"heat"} == {fall.kind for fall in found.falls}
+    first = found.falls[0]
+    assert first.recovered
+    assert first.times > 5
+    assert isclose(1200.0, first.during_mbps)
+    assert first.celsius is not None
+    assert first.celsius > 78.0
+    assert "not read, so this is not proved" in found.throttling.words
+
+
+def test_a_read_rate_held_down_at_the_limit_is_heat_without_coming_back() -> None:
+    """A drive that is read at a lower rate at its limit, as busy as before, is slowed by heat: reads fill no cache."""
+    found = one(soak(hot(hysteresis=60.0, plan=(REST, READING))))
+    assert "inferred" == found.throttling.kind
+    assert not found.falls[0].recovered
+
+
+def test_a_write_rate_held_down_at_the_limit_is_unclear() -> None:
+    """A write rate that falls at the limit and stays low may be heat or a full cache, and both are said."""
+    found = one(soak(hot(hysteresis=60.0, plan=(REST, Work(1200.0, write=3000.0)))))
+    assert "unclear" == found.throttling.kind
+    assert "heat or a full write cache" in found.throttling.words
+
+
+def test_a_full_write_cache_is_told_apart() -> None:
+    """A write rate that steps down after much writing, far from the limit, is a full cache and no heat."""
+    plan = (REST, Work(300.0, write=2000.0), Work(60.0), Work(300.0, write=2000.0), Work(60.0))
+    found = one(soak(cool(plan=plan, kelvin=8.0, cache_bytes=100e9)))
+    assert "none" == found.throttling.kind
+    assert ["cache", "cache"] == [fall.kind for fall in found.falls]
+    for fall in found.falls:
+        assert isclose(100e9, fall.written_bytes, rel_tol=0.1)
+        assert (2000.0, 600.0) == (fall.before_mbps, fall.during_mbps)
+        assert "each after about as much" in fall.words
+
+
+def test_reads_that_fall_far_from_the_limit_are_not_explained() -> None:
+    """A read rate that halves while the drive is cool and just as busy is told, with no cause."""
+    found = one(soak(cool(plan=(REST, Work(300.0, read=2000.0), Work(300.0, read=900.0)))))
+    assert ["other"] == [fall.kind for fall in found.falls]
+    assert "nothing in the log says why" in found.falls[0].words
+    assert "none" == found.throttling.kind
+
+
+@pytest.mark.parametrize("kelvin", [12.0, 17.0])
+def test_a_load_that_asks_for_less_is_no_fall(kelvin: float) -> None:
+    """A load that lowers itself leaves the drive idle for more of the time: no fall, however warm the drive is."""
+    plan = (REST, Work(900.0, read=3000.0), Work(300.0, read=1000.0, busy=0.4))
+    found = one(soak(cool(plan=plan, kelvin=kelvin)))
+    assert () == found.falls
+    assert "none" == found.throttling.kind
+
+
+@pytest.mark.parametrize("seconds", [900.0, 903.0, 907.0, 909.0])
+def test_a_load_that_ends_at_the_limit_is_no_fall(seconds: float) -> None:
+    """A load that simply ends while the drive is at its limit is no fall, wherever its last second lies."""
+    found = one(soak(cool(plan=(REST, Work(seconds, read=3000.0), Work(300.0)), kelvin=17.0)))
+    assert found.temperatures is not None
+    assert found.temperatures.most > 81.0
+    assert () == found.falls
+    assert "none" == found.throttling.kind
+
+
+def test_without_limits_a_fall_is_unclear() -> None:
+    """A drive that tells no limit and slows down has an unclear fall, and no claim of heat."""
+    found = one(soak(hot(warning=None, critical=None)))
+    assert {"unclear"} == {fall.kind for fall in found.falls}
+    assert "unclear" == found.throttling.kind
+    assert "without a temperature and a limit" in found.throttling.words
+
+
+def test_without_load_nothing_is_said_of_throttling() -> None:
+    """A drive that only rested was not tried."""
+    found = one(soak(cool(plan=(Work(600.0),))))
+    assert "unknown" == found.throttling.kind
+    assert "no load" in found.throttling.words
+
+
+# --- Phases and forecasts --------------------------------------------------------------------------------------------
+
+
+def test_a_drive_that_settles_below_its_limit_is_forecast_so() -> None:
+    """A drive that warms towards 60 C is said to settle there, 22 C below its limit of 82 C."""
+    found = one(soak(cool(scatter=0.3, wavers=0.1)))
+    assert "settles" == found.forecast.kind
+    assert "settles at 60 C, 22 C below its limit" == found.forecast.words
+    assert found.forecast.settled is not None
+    assert abs(found.forecast.settled - 60.0) <= 1.0
+    warming = next(phase for phase in found.phases if phase.loaded)
+    assert (120.0, 719.0) == (warming.start, warming.end)
+    assert warming.fit is not None
+    assert isclose(120.0, warming.fit.tau, rel_tol=0.1)
+
+
+def test_a_drive_that_will_reach_its_limit_is_forecast_so_before_it_does() -> None:
+    """A running soak says when the limit is reached: here after 400 ln(60 / 14.15) = 578 s, said at 72 C."""
+    found = one(soak(cool(plan=(REST, Work(440.0, read=3000.0)), kelvin=20.0, tau=400.0), running=True))
+    assert found.temperatures is not None
+    assert found.temperatures.most < 78.0
+    assert "reaches" == found.forecast.kind
+    assert "reaches its limit of 82 C after about 10 min at this load" == found.forecast.words
+    assert found.forecast.after_seconds is not None
+    soon, late = found.forecast.after_seconds
+    assert soon <= 578.0 <= late
+    assert late - soon < 120.0
+
+
+def test_too_close_to_the_limit_is_said() -> None:
+    """A drive that settles within a step of its limit is too close to tell."""
+    found = one(soak(cool(plan=(REST, Work(900.0, read=3000.0)), kelvin=15.2)))
+    assert "close" == found.forecast.kind
+    assert "too close to its limit of 82 C to tell" in found.forecast.words
+
+
+def test_a_phase_too_short_for_its_warming_has_no_forecast() -> None:
+    """A slow drive under a short load has no forecast, and it is said that it is too early."""
+    found = one(soak(cool(plan=(REST, Work(100.0, read=2000.0)), tau=500.0)))
+    assert "none" == found.forecast.kind
+    assert found.forecast.words.startswith("no forecast: ")
+    assert found.forecast.settled is None
+
+
+def test_a_drive_that_slows_itself_is_forecast_from_before_it_did() -> None:
+    """The phase up to the first fall says that the limit is reached; none is made of the time held back."""
+    found = one(soak(hot()))
+    assert "reaches" == found.forecast.kind
+    assert all(phase.fit is None for phase in found.phases if phase.loaded and phase.start > 400.0)
+
+
+def test_a_long_level_load_is_measured() -> None:
+    """A load under which the temperature has long settled is told as measured, not as a forecast."""
+    found = one(soak(cool(plan=(Work(1800.0, read=2000.0),), air=54.0, at_rest=6.0, kelvin=0.0)))
+    assert "steady" == found.forecast.kind
+    assert "stayed at 60 C for the last 10 min of this load, 22 C below its limit" == found.forecast.words
+
+
+def test_bursts_are_a_steady_load_by_the_minute() -> None:
+    """A load in bursts of ten seconds is one phase, with the mean of its rates, and gets a forecast."""
+    plan = (REST, *(Work(6.0, read=3000.0), Work(4.0, read=400.0)) * 90)
+    found = one(soak(cool(plan=plan, tau=200.0)))
+    loaded = [phase for phase in found.phases if phase.loaded]
+    assert 1 == len(loaded)
+    assert isclose(1960.0, loaded[0].read_mbps, rel_tol=0.02)
+    assert "settles" == found.forecast.kind
+
+
+def test_no_limit_claims_no_margin() -> None:
+    """A drive without limits gets no margin, and it is said why."""
+    found = one(soak(cool(warning=None, critical=None)))
+    assert found.limit is None
+    assert found.forecast.margin is None
+    assert "no limit of the drive is known" in found.forecast.words
+    assert "unknown" == found.cooling.kind
+    assert any("no margin" in note for note in found.notes)
+
+
+def test_the_critical_limit_stands_in_for_the_warning() -> None:
+    """A drive that tells only a critical limit is held against that, by name."""
+    found = one(soak(cool(warning=None)))
+    assert found.limit is not None
+    assert ("critical", 84.85) == (found.limit.kind, found.limit.celsius)
+    assert "25 C below its critical limit" in found.forecast.words
+
+
+@pytest.mark.parametrize("limit", [0.0, -273.15, 65261.85, nan])
+def test_limits_no_drive_can_mean_are_none(limit: float) -> None:
+    """Limits that are not set (0 K, 65535 K as hwmon shows them) are taken as none."""
+    assert one(soak(cool(warning=limit, critical=limit))).limit is None
+
+
+# --- Links -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_link_that_narrows_explains_the_fall() -> None:
+    """A link that loses lanes under load is a fault with both rates, and the fall of the rate is laid to it."""
+    plan = (REST, Work(300.0, read=3000.0), Work(300.0, read=1500.0))
+    found = one(soak(cool(plan=plan, links=((420.0, 4, 2),), kelvin=8.0)))
+    (change,) = found.link_changes
+    assert (Rate(4, 4), Rate(4, 2), Severity.FAULT) == (change.before, change.after, change.severity)
+    assert (3000.0, 1500.0) == (change.before_mbps, change.after_mbps)
+    assert "16 GT/s (Gen 4) x4 to 16 GT/s (Gen 4) x2, and its rate fell from 3,000 MB/s to 1,500 MB/s" in change.words
+    assert ["link"] == [fall.kind for fall in found.falls]
+    assert "none" == found.throttling.kind
+
+
+def test_a_link_that_rests_is_a_note() -> None:
+    """A link that lowers its speed while nothing is read saves power; its return is a note as well."""
+    found = one(soak(cool(links=((30.0, 1, 4), (119.0, 4, 4)))))
+    assert [Severity.NOTE, Severity.NOTE] == [change.severity for change in found.link_changes]
+    assert "to save power" in found.link_changes[0].words
+
+
+def test_errors_are_told_in_bursts() -> None:
+    """Errors within half a minute are one burst; the count from before the soak is none of its own."""
+    found = one(soak(cool(errors=((0.0, 500), (300.0, 510), (310.0, 540), (600.0, 541)))))
+    assert [(300.0, 310.0, 40, Severity.FAULT), (600.0, 600.0, 1, Severity.NOTE)] == [
+        (burst.start, burst.end, burst.count, burst.severity) for burst in found.error_bursts
+    ]
+    assert 41 == found.errors
+    assert "its rate stayed at 2,000 MB/s" in found.error_bursts[0].words
+
+
+def test_errors_that_were_never_read_are_not_none() -> None:
+    """A drive whose error counters cannot be read has no count, not a count of 0."""
+    assert one(soak(cool())).errors is None
+
+
+# --- Cooling ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_cool_drive_needs_no_heatsink() -> None:
+    """A drive that stays well below its limit needs none for this load, with the figures as evidence and no step."""
+    found = one(soak(cool())).cooling
+    assert "enough" == found.kind
+    assert found.words.startswith("no heatsink needed for this load")
+    assert {"highest temperature", "settled temperature at this load"} <= {line.source for line in found.evidence}
+    assert () == found.steps
+
+
+@pytest.mark.parametrize(
+    ("tau", "kelvin", "kind", "words"),
+    [
+        (60.0, 15.0, "heatsink", "add a heatsink"),
+        (60.0, 22.0, "both", "add a heatsink, or refit"),
+        (120.0, 15.0, "both", "does not tell which"),
+        (300.0, 15.0, "air", "move air over it"),
+    ],
+)
+def test_cooling_goes_by_how_fast_the_drive_warms(tau: float, kelvin: float, kind: str, words: str) -> None:
+    """Fast drives are as bare ones: a heatsink, with air if much is missing; slow ones have one and want air."""
+    found = one(soak(cool(plan=(REST, Work(2400.0, read=3000.0)), tau=tau, kelvin=kelvin))).cooling
+    assert kind == found.kind
+    assert words in found.words
+
+
+def test_hot_air_wants_air() -> None:
+    """A drive that is at 57 C without any load sits in hot air, which no heatsink mends."""
+    found = one(soak(cool(air=50.0, at_rest=7.0, tau=60.0))).cooling
+    assert "air" == found.kind
+    assert "the air around it is hot already" in found.words
+
+
+def test_a_drive_that_rests_beside_a_hot_one_is_moved_and_it_stays_a_hint() -> None:
+    """A drive that reaches its limit at rest as another works is to be moved away, said as a hint."""
+    worker = cool(plan=(REST, READING), kelvin=14.0)
+    rests = Make(name="nvme1", plan=(Work(1320.0),), warms=0.9, warning=69.85, tau=150.0)
+    found = analyse(soak(worker, rests)).drives[1].cooling
+    assert "neighbour" == found.kind
+    assert "nvme0" in found.words
+    assert "hints" in found.words
+    assert "does not prove" in found.words
+    assert "move-from-neighbour" == found.steps[-1].action
+
+
+def test_drives_that_warm_together_are_not_blamed_on_each_other() -> None:
+    """Two hot drives that work at the same time and do not warm each other say nothing of each other."""
+    pair = [structs.replace(hot(), name=name) for name in ("nvme0", "nvme1")]
+    for drive in analyse(soak(*pair)).drives:
+        assert "neighbour" != drive.cooling.kind
+        assert "hint" not in drive.cooling.words
+
+
+def test_a_soak_cut_short_while_warming_tells_nothing_of_cooling() -> None:
+    """A soak that ends by time while the drive still warms asks for a longer one; one whose work is done counts."""
+    plan = (REST, Work(100.0, read=2000.0))
+    short = one(soak(cool(plan=plan, tau=500.0), end=TIMED)).cooling
+    assert "unknown" == short.kind
+    assert ("soak-longer",) == tuple(step.action for step in short.steps)
+    assert "enough" == one(soak(cool(plan=plan, tau=500.0))).cooling.kind
+
+
+def test_every_step_with_hands_has_its_cautions_and_a_way_to_verify() -> None:
+    """Steps that touch hardware carry power off and hot parts before them; each says how to see that it helped."""
+    for kind in STEPS.values():
+        assert kind.hardware == (kind.cautions == HANDS)
+        assert kind.verify
+        assert kind.hardware == (kind.rank >= 10)
+    steps = one(soak(hot())).cooling.steps
+    assert [step for step in steps if step.action == "move-air" and {POWER_OFF, HOT} <= set(step.cautions)]
+    assert all("{" not in step.text + step.verify for step in steps)
+
+
+# --- What is missing -------------------------------------------------------------------------------------------------
+
+
+def test_a_drive_that_vanished_and_returned_is_told() -> None:
+    """The time away is told, gaps change no other figure, and what stayed away is lost to the end."""
+    events = (Event(300.0, "vanished", "nvme0", "gone"), Event(400.0, "returned", "nvme0", "back"))
+    found = one(soak(cool(unread=((300.0, 400.0),)), events=events))
+    assert [(300.0, 400.0)] == [(span.start, span.end) for span in found.lost]
+    assert 921 == found.samples
+    assert "settles" == found.forecast.kind
+    assert () == found.falls
+    stays = one(soak(cool(unread=((300.0, 2000.0),)), events=events[:1]))
+    assert [(300.0, 1020.0)] == [(span.start, span.end) for span in stays.lost]
+
+
+def test_a_gap_in_time_is_told_and_counts_for_nothing() -> None:
+    """Minutes without a sample are a gap; they add nothing to the time above a limit."""
+    whole = soak(hot(slows_at=None, plan=(REST, READING)))
+    kept = [place for place, when in enumerate(whole.tracks[0].seconds) if not 900.0 < when < 1100.0]
+    columns = ("seconds", "celsius", "hottest", "read_mbps", "write_mbps", "busy", "written_bytes")
+    parts = {name: array("d", [getattr(whole.tracks[0], name)[place] for place in kept]) for name in columns}
+    found = one(changed(whole, **parts))
+    assert [(900.0, 1100.0)] == [(span.start, span.end) for span in found.gaps]
+    before = one(whole).temperatures
+    assert before is not None
+    assert found.temperatures is not None
+    assert before.above_warning is not None
+    assert found.temperatures.above_warning == before.above_warning - 200.0 + 3.0
+
+
+def test_a_running_soak_and_one_cut_off_say_so() -> None:
+    """A log without an end is still running or was cut off; both are said, as a log does not tell them apart."""
+    found = analyse(soak(cool(), running=True))
+    assert found.end is None
+    assert any("still runs, or it was cut off" in note for note in found.notes)
+    assert 1020.0 == found.seconds
+
+
+def test_the_forecast_of_a_running_soak_is_of_the_load_that_runs() -> None:
+    """While a soak runs the forecast is of the present load, afterwards of the hottest one."""
+    plan = (REST, Work(600.0, read=3500.0), Work(600.0, read=1000.0))
+    running, over = one(soak(cool(plan=plan), running=True)), one(soak(cool(plan=plan)))
+    assert running.forecast.settled is not None
+    assert over.forecast.settled is not None
+    assert abs(running.forecast.settled - 48.0) < 1.5
+    assert abs(over.forecast.settled - 78.0) < 1.5
+
+
+def test_one_sample_or_none_is_said() -> None:
+    """A soak of one sample, of none, or of no drive has an analysis that says so."""
+    single = one(soak(cool(plan=())))
+    assert 1 == single.samples
+    assert any("one sample only" in note for note in single.notes)
+    assert single.load is None
+    empty = array("d")
+    columns = ("seconds", "celsius", "hottest", "read_mbps", "write_mbps", "busy", "written_bytes")
+    none = changed(soak(cool(plan=())), **dict.fromkeys(columns, empty))
+    assert "no sample was taken" in analyse(none).notes
+    assert one(none).temperatures is None
+    assert "the soak watched no drive" in analyse(soak()).notes
+
+
+def test_rubbish_of_a_sensor_is_left_out_and_counted() -> None:
+    """Readings that no drive can have change no figure and are counted."""
+    made = soak(cool())
+    celsius = array("d", made.tracks[0].celsius)
+    for place, rubbish in ((200, 65261.85), (201, -273.15), (202, inf)):
+        celsius[place] = rubbish
+    found = one(changed(made, celsius=celsius, hottest=celsius))
+    clean = one(made)
+    assert found.temperatures is not None
+    assert clean.temperatures is not None
+    assert (clean.temperatures.most, clean.temperatures.hottest) == (
+        found.temperatures.most,
+        found.temperatures.hottest,
+    )
+    assert any("3 readings" in note for note in found.notes)
+
+
+def test_a_clock_that_jumped_is_told() -> None:
+    """Jumps of the machine's clock are counted in a note."""
+    events = [Event(30.0, "clock", None, "jumped"), Event(60.0, "clock", None, "jumped")]
+    assert any("jumped 2 times" in note for note in analyse(soak(cool(), events=events)).notes)
+
+
+def test_time_that_runs_back_is_left_out() -> None:
+    """Samples that come before their predecessor are left out and counted; the rest is judged."""
+    made = soak(cool())
+    seconds = array("d", made.tracks[0].seconds)
+    seconds[500], seconds[501] = 3.0, nan
+    found = one(changed(made, seconds=seconds))
+    assert any("2 samples were out of order" in note for note in found.notes)
+    assert "settles" == found.forecast.kind
+
+
+def test_slow_sampling_is_judged_too() -> None:
+    """A sample every half minute gives forecasts and falls as well."""
+    found = one(soak(cool(plan=(Work(600.0), Work(3000.0, read=2000.0)), tau=400.0), every=30.0))
+    assert "settles" == found.forecast.kind
+    assert abs((found.forecast.settled or 0.0) - 60.0) < 1.5
+
+
+# --- Anything at all -------------------------------------------------------------------------------------------------
+
+NUMBERS = st.one_of(st.floats(0.0, 5000.0), st.floats(0.0, 100.0), st.just(nan), st.just(0.0), st.floats())
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_any_track_has_an_analysis(data: st.DataObject) -> None:
+    """Whatever a log holds, the analysis answers, with times inside the soak and no margin without a limit."""
+    count = data.draw(st.integers(0, 120))
+    base: Track = soak(cool(plan=())).tracks[0]
+
+    def column() -> array[float]:
+        return array("d", data.draw(st.lists(NUMBERS, min_size=count, max_size=count)))
+
+    gaps = data.draw(st.lists(st.floats(0.001, 300.0), min_size=count, max_size=count))
+    seconds = array("d", [sum(gaps[: place + 1]) for place in range(count)])
+    small = st.integers(0, 9)
+    track = structs.replace(
+        base,
+        head=structs.replace(base.head, warning_celsius=data.draw(st.one_of(st.none(), st.floats(-300.0, 70000.0)))),
+        seconds=seconds,
+        celsius=column(),
+        hottest=column(),
+        read_mbps=column(),
+        write_mbps=column(),
+        busy=column(),
+        written_bytes=column(),
+        links=tuple(data.draw(st.lists(st.tuples(st.floats(0.0, 900.0), small, small), max_size=4))),
+        errors=tuple(data.draw(st.lists(st.tuples(st.floats(0.0, 900.0), small), max_size=4))),
+        counters=tuple(
+            data.draw(st.lists(st.tuples(st.floats(0.0, 900.0), st.builds(Counters, *[small] * 6)), max_size=4))
+        ),
+    )
+    made = structs.replace(soak(cool(plan=())), tracks=(track,))
+    found = one(made)
+    for phase in found.phases:
+        assert 0.0 <= phase.start < phase.end <= seconds[-1]
+    for fall in found.falls:
+        assert fall.start < fall.end <= seconds[-1]
+        assert fall.words
+    assert found.throttling.words
+    assert found.cooling.words
+    assert found.forecast.words
+    if found.limit is None:
+        assert found.forecast.margin is None
