@@ -17,6 +17,7 @@ from msgspec.structs import replace
 from agent.planner.alternatives import gap
 from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
+from agent.planner.fits import limit_watts
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
 from agent.planner.result import NeedSeen, Plan
@@ -29,7 +30,7 @@ from tests.test_plan_moves import carried_out
 
 if TYPE_CHECKING:
     from agent.planner.result import CardPlanned, DrivePlanned
-    from agent.sheets.sheet import DriveSpec, Sheet
+    from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
 
 GEN3_X4 = (2953.846, 3600.879)
 
@@ -137,6 +138,33 @@ def test_watts_are_not_given_where_a_figure_is_missing() -> None:
     found = planned(sheet([slot("SLOT1", 16)], [switch("rack")], [drive("a", power_watts=None)]))
     assert (None, 75.0) == (found.cards[0].watts, found.cards[0].watts_limit)
     assert "the power of a is taken as typical, as the sheet does not say" in found.cards[0].why
+
+
+@pytest.mark.parametrize(
+    ("place", "part", "watts"),
+    [
+        (slot("A", 1, power_watts=None, open_end=True), card("c", 16), 25.0),
+        (slot("A", 4, power_watts=None, open_end=True), card("c", 16), 25.0),
+        (slot("A", 1, power_watts=None, height="low", open_end=True), card("c", 16, height="low"), 10.0),
+        (slot("A", 16, power_watts=None), card("c", 16), 75.0),
+        (slot("A", 16, power_watts=None), card("c", 1, height="low"), 10.0),
+        (slot("A", 4, power_watts=75.0, open_end=True), card("c", 16), 75.0),
+        (slot("A", 4, power_watts=None, open_end=True), card("c", 16, cable_watts=150.0), 175.0),
+    ],
+)
+def test_a_slot_gives_what_a_card_of_its_size_may_take(place: SlotSpec, part: CardSpec, watts: float) -> None:
+    """Without a figure on the sheet a slot gives what a card of its own size and height may take, not the card's limit.
+
+    Figures: PCI Express Card Electromechanical Specification, power of a card after configuration.
+    """
+    assert watts == limit_watts(place, part)
+
+
+def test_a_display_card_does_not_go_into_a_one_lane_slot() -> None:
+    """A card that takes 70 W has no place in a slot of one lane with an open end, and its power is the reason."""
+    part = card("screen", 16, power_watts=70.0)
+    found = planned(sheet([slot("X1", 1, power_watts=None, open_end=True)], [part]))
+    assert ("screen", "it takes 70 W, X1 gives 25 W") == (found.unplaced[0].name, found.unplaced[0].why)
 
 
 def test_typical_power_counts_where_the_sheet_does_not_say() -> None:

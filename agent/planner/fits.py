@@ -48,10 +48,12 @@ def card_refusal(slot: SlotSpec, card: CardSpec) -> Refusal | None:
 
 
 def limit_watts(slot: SlotSpec, card: CardSpec) -> float:
-    """What a card and its drives may take in a slot, watts: the slot's limit or the card rules, and its own cables."""
-    rules = card_watts(card.connector, card.height)
-    limit = rules if slot.power_watts is None else min(rules, slot.power_watts)
-    return limit + card.cable_watts
+    """What a card and its drives may take in a slot, watts: the least of slot and card rules, and its own cables.
+
+    A slot need not give more than a card of its own size may ask for, unless its maker says so.
+    """
+    gives = card_watts(slot.connector, slot.height) if slot.power_watts is None else slot.power_watts
+    return min(gives, card_watts(card.connector, card.height)) + card.cable_watts
 
 
 def own_watts(card: CardSpec) -> float:
