@@ -114,6 +114,8 @@ DOORS: Final = {
 
 # What `check --replay FILE --format json` does without, beyond what `import click, msgspec` brings along.
 NOT_LOADED: Final = (
+    "agent.child",
+    "agent.commands.session",
     "agent.planner",
     "agent.report.plan_data",
     "agent.report.planning",
@@ -124,6 +126,8 @@ NOT_LOADED: Final = (
     "dataclasses",
     "gzip",
     "json",
+    "matplotlib",
+    "numpy",
     "pathlib",
     "probes.redact",
     "psutil",

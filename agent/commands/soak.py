@@ -193,10 +193,21 @@ class _Options:
 
             for place in places:
                 check_place(place, force=self.force)
+                _check_folder(place)
         if self.plot is not None:
             from agent.report import plot
 
             plot.ready()
+
+
+def _check_folder(place: str) -> None:
+    """Refuse a file whose folder is not there or may not be written, before hours are spent on it (BadInput)."""
+    from knowledge.problems import BadInput
+    from probes.files import quoted
+
+    folder = os.path.dirname(place) or "."
+    if not os.path.isdir(folder) or not os.access(folder, os.W_OK | os.X_OK):
+        raise BadInput(f"nothing can be written to the folder of {quoted(place)}; choose another folder or name")
 
 
 def _dispatch(options: _Options) -> int:

@@ -461,7 +461,7 @@ def _fall(fall: Fall) -> FallData:
         written_bytes=fall.written_bytes,
         recovered=fall.recovered,
         words=fall.words,
-        times=getattr(fall, "times", 1),
+        times=fall.times,
     )
 
 
