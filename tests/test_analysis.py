@@ -7,6 +7,7 @@ What heat and a full cache look like is common practice of the trade (facts of p
 from __future__ import annotations
 
 from array import array
+from itertools import pairwise
 from math import inf, isclose, nan
 from statistics import median, quantiles
 from typing import TYPE_CHECKING
@@ -585,3 +586,20 @@ def test_any_track_has_an_analysis(data: st.DataObject) -> None:
     assert found.forecast.words
     if found.limit is None:
         assert found.forecast.margin is None
+
+
+@pytest.mark.parametrize("seconds", [300.0, 304.0, 307.0])
+def test_phases_end_where_the_next_begins(seconds: float) -> None:
+    """Phases do not overlap, and each begins within two seconds of the change of load."""
+    plan = (Work(120.0), Work(seconds, read=2000.0), Work(300.0, read=3000.0), Work(120.0))
+    phases = one(soak(cool(plan=plan))).phases
+    changes = [0.0, 120.0, 120.0 + seconds, 420.0 + seconds]
+    assert [True] * 4 == [abs(phase.start - when) <= 2.0 for phase, when in zip(phases, changes, strict=True)]
+    assert all(earlier.end <= later.start for earlier, later in pairwise(phases))
+
+
+def test_a_short_load_is_no_phase_by_the_minute() -> None:
+    """Three quarters of a minute of load between rests is no steady load of a minute."""
+    found = one(soak(cool(plan=(Work(100.0), Work(45.0, write=1500.0), Work(140.0)))))
+    assert [] == [phase for phase in found.phases if phase.loaded]
+    assert "no forecast: no load was steady for a minute" == found.forecast.words

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from typing import TYPE_CHECKING, Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from agent.soak import wording
 from agent.soak.analysed import Forecast, Phase
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from agent.soak.series import Blocks, Series
 
 SHORTEST: Final = 60.0  # seconds of a phase that is told of
+FEWEST_BLOCKS: Final = 3  # alike, one after the other, make a steady load
 STEADY_SHARE: Final = 0.25  # by so much of its own level a steady load may waver, from block to block
 COARSE_SECONDS: Final = 60.0  # where a load comes in bursts, it may still be steady by the minute
 FITTED_SECONDS: Final = 7200.0  # of a phase; after that rooms warm and cool, and drives have settled
@@ -104,6 +105,10 @@ def _close(of: Series, level: _Level, last: int, before: _Level | None, found: l
     read, write = level.read_sum / level.count, level.write_sum / level.count
     first = _began(of, level, before, read, write)
     end = cells.first[last + 1] - 1
+    if found and found[-1].last > first:
+        found[-1] = structs.replace(found[-1], last=first)
+    if level.count < FEWEST_BLOCKS:
+        return
     if of.seconds[end] - of.seconds[first] >= SHORTEST:
         found.append(Stretch(first, end, read, write))
 
