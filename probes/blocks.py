@@ -274,10 +274,17 @@ class Load:
         if not self.direct:
             self._drop(offset, length)
         if done < length and not self._stopping:
-            self.failure = self.failure or Failure("", offset + done, gone=False)
+            self.failure = self.failure or Failure("", offset + done, gone=self._emptied())
             self._stopping = True
             return False
         return True
+
+    def _emptied(self) -> bool:
+        """Whether this is a block device that holds nothing any more: the kernel makes so of a drive that is gone."""
+        try:
+            return self.place.kind == "block" and not os.lseek(self._handle, 0, os.SEEK_END)
+        except OSError:
+            return True
 
     def _drop(self, offset: int, length: int) -> None:
         """Ask the system to forget what it keeps of these bytes (of all: 0, 0); it need not."""
@@ -314,7 +321,9 @@ class Load:
                     break
         except OSError as error:
             name = errno.errorcode.get(error.errno or 0, "EIO")
-            self.failure = self.failure or Failure(name, self._piece(number)[0], gone=error.errno in _GONE)
+            self.failure = self.failure or Failure(
+                name, self._piece(number)[0], gone=error.errno in _GONE or self._emptied()
+            )
             self._stopping = True
         finally:
             with self._lock:

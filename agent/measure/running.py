@@ -205,7 +205,7 @@ class _One:
 def _failed(failure: Failure) -> str:
     """What happened to a load that failed, for people."""
     if failure.gone:
-        return f"the drive went away while it was read ({failure.name})"
+        return f"the drive went away while it was read ({failure.name or 'it holds nothing any more'})"
     if not failure.name:
         return f"the data ended early, at byte {failure.offset:,}: it was made shorter meanwhile"
     return f"it could not be read at byte {failure.offset:,} ({failure.name})"
