@@ -28,10 +28,13 @@ from agent.report import measure_data
 from agent.report.measuring import page
 from agent.throughput import expected_mbps
 from knowledge.problems import BadInput
+from probes import collect
 from probes.blocks import Place, place
+from probes.capture import load_file, recorded
 from probes.reads import Live
 from tests.build import Machine, build, downstream_port, drive, facts, root_port, switch
 from tests.json_schema import problems
+from tests.machines import FIXTURES, MACHINES
 from tests.test_blocks import MIB, ODD, file_of, loop_device
 from tests.test_cli import HERE, environment, one_line, run, usage_error
 from tests.test_quiet import calls, offences
@@ -67,6 +70,13 @@ def test_few_intervals_have_no_spread() -> None:
 
 
 # --- Beside the prediction -------------------------------------------------------------------------------------
+
+
+def machine(name: str) -> Audit:
+    """One of the machines of `fixtures/`."""
+    capture = load_file(str(FIXTURES / name / "capture.json"))
+    first, looks = recorded(capture)
+    return audit(collect(first, looks, capture.taken_at))
 
 
 def one_drive(now: tuple[int, int] = GEN3, can: tuple[int, int] = GEN3, **more: Any) -> Audit:  # noqa: ANN401 - parts of the description
@@ -218,6 +228,33 @@ def test_a_sum_below_the_hop_is_short() -> None:
     assert ("short", round((low - 1500) / low * 100)) == (said.sum_delivery.verdict, said.sum_delivery.short_percent)
 
 
+def test_a_set_is_held_against_what_its_members_give() -> None:
+    """A stripe set is measured as one, beside the range that the audit tells for it."""
+    found = machine("bench-1-stripe-set")
+    seen = next(one for one in found.stripes if one.alone is not None)
+    aim = Target(name="md0", place=Place("/dev/md0", "block", "9:0"), what="set", whole=seen.stripe.name)
+    assert seen.alone is not None
+    said = judge(found, [reached(aim, seen.alone[0] / 2)], Asked(), ()).deliveries[0]
+    assert (seen.alone, "short", 50) == (said.expected, said.verdict, said.short_percent)
+
+
+def test_a_set_that_is_not_in_the_model_says_why() -> None:
+    """A set of which no rate can be told has no verdict, for the audit's own reason."""
+    found = machine("bench-2-other-sets")
+    seen = next(one for one in found.stripes if one.why)
+    aim = Target(name="md9", place=Place("/dev/md9", "block", "9:9"), what="set", whole=seen.stripe.name)
+    said = judge(found, [reached(aim, 10.0)], Asked(), ()).deliveries[0]
+    assert ("none", f"no rate can be told for the set: {seen.why}") == (said.verdict, said.why)
+
+
+def test_a_cable_decides_and_no_link() -> None:
+    """A disk on a cable has no range of ours."""
+    found = next(one for one in map(machine, MACHINES) if any(seen.drive.kind == "sata" for seen in one.drives))
+    number = next(number for number, seen in enumerate(found.drives) if seen.drive.kind == "sata")
+    said = judge(found, [reached(target(found, number), 10.0)], Asked(), ()).deliveries[0]
+    assert ("none", "its own interface decides its rate, not the PCI Express link") == (said.verdict, said.why)
+
+
 # --- Forms -----------------------------------------------------------------------------------------------------
 
 
@@ -249,6 +286,18 @@ def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     """Lines fit the width."""
     said = together(1700.0, 1000.0)
     assert max(len(line.plain) for line in page((said, two_drives()), width, "this machine").lines) <= width
+
+
+def test_a_hot_drive_is_shown_with_the_reason() -> None:
+    """What was not measured stands on the page with the reason, and without figures."""
+    found = one_drive()
+    aim = target(found)
+    said = judge(
+        found, [Measured(target=aim, celsius=(66.0, 66.0), ended="hot", words="not measured: hot")], Asked(), ()
+    )
+    lines = [line.plain for line in page((said, found), 80, "this machine").lines]
+    assert "  not measured: hot." in lines
+    assert not any("MB/s" in line for line in lines)
 
 
 # --- A run -----------------------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ __all__ = ["page", "show"]
 SENTENCE: Final = 600  # characters
 NAME: Final = 60
 VERDICTS: Final = {"delivers": Severity.OK, "short": Severity.LIMIT, "none": Severity.NOTE}
-LOOK: Final = "Nothing was written."
+SAFE: Final = "Nothing was written."
 
 
 def page(found: tuple[Measurement, Audit], width: int, source: str) -> Page:
@@ -33,7 +33,7 @@ def page(found: tuple[Measurement, Audit], width: int, source: str) -> Page:
     page = Page(width)
     name = told(audit.facts.host.name, source)
     page.add(Text().append(plain(name), HEADING).append(f": {_manner(measurement)}", ""), hang=2)
-    page.add(f"{LOOK} {_left_out(measurement)}".strip(), style=QUIET)
+    page.add(f"{SAFE} {_left_out(measurement)}".strip(), style=QUIET)
     if measurement.interrupted:
         page.add("Stopped before it was done; this is what was measured so far.", style=STYLES[Severity.LIMIT])
     for one, delivery in zip(measurement.measured, measurement.deliveries, strict=True):
@@ -72,8 +72,10 @@ def _target(page: Page, one: Measured, delivery: Delivery, audit: Audit) -> None
     page.add()
     title = Text().append(plain(one.target.name, NAME), HEADING)
     page.add(title.append(f"  {_what(one, audit)}", ""), hang=2)
-    if one.requests:
-        page.add(_rate_line(one, delivery), indent=2, hang=4)
+    if not one.requests:
+        page.add(plain(f"{one.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
+        return
+    page.add(_rate_line(one, delivery), indent=2, hang=4)
     for line in _figures(one):
         page.add(line, indent=2, hang=4)
     if delivery.expected is not None:
@@ -82,7 +84,7 @@ def _target(page: Page, one: Measured, delivery: Delivery, audit: Audit) -> None
         page.add(f"no verdict: {plain(delivery.why, SENTENCE)}", indent=2, hang=4)
     for reason in delivery.reasons:
         page.add(f"why: {plain(reason, SENTENCE)}", indent=2, hang=4)
-    if one.words and one.requests:
+    if one.words:
         page.add(plain(f"{one.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
     if one.lost:
         page.add(f"{one.lost} requests did not come back.", indent=2, hang=4, style=STYLES[Severity.FAULT])
@@ -134,8 +136,6 @@ def _spread(spread: Spread) -> str:
 
 def _figures(one: Measured) -> list[str]:
     """What was read, and the temperature."""
-    if not one.requests:
-        return []
     lines = [f"read {_bytes(one.read_bytes)} in {one.seconds:.1f} s{_turns(one)}"]
     limit = one.target.warning_celsius
     if one.celsius is not None:
@@ -165,8 +165,6 @@ def _expected(delivery: Delivery, audit: Audit) -> str:
 
 
 def _remarks(one: Measured, delivery: Delivery) -> list[str]:
-    if not one.requests:
-        return []
     remarks = [remark for remark in one.target.remarks if remark != delivery.why]
     if one.direct and not one.target.in_memory:
         remarks.insert(0, "the page cache was bypassed")
