@@ -278,7 +278,39 @@ def test_a_drive_with_one_place_says_so() -> None:
     alone = sheet([socket("M1"), socket("M2", lengths=("2230",))], [], [drive("long", length="22110")])
     assert "nothing else takes it" == why(alone, "long")
     twins = sheet([socket("M1"), socket("M2")], [], drives(2))
-    assert "M2 would take it, but all bays there are taken by drives like it, or the power is" == why(twins, "drive-1")
+    assert "M2 would take it, but another drive is there" == why(twins, "drive-1")
+
+
+def test_a_drive_says_what_is_in_the_way_on_another_card() -> None:
+    """Full bays, used up power and a card left out are told apart, also where the card has other slots it fits."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 8, power_watts=20.0), slot("SLOT3", 1)]
+    racks = [switch("big", 2, 16, length_mm=200), switch("small", 4, 8, power_watts=6.0)]
+    one = sheet(slots, racks, drives(3))
+    assert "small would take it, but the power there is used up" == why(one, "drive-1")
+    assert "big would take it, but all bays there are taken by drives like it" == why(one, "drive-3")
+    spare = sheet([slot("SLOT1", 16)], [switch("one", 2), switch("two", 2)], drives(2))
+    assert "two would take it, but without a slot in this plan" == why(spare, "drive-1")
+
+
+def test_a_socket_beside_a_bay_is_one_slot_more() -> None:
+    """A drive in a bay of a slot that is used anyway would take up one more slot in a socket, not a bigger one."""
+    one = sheet([slot("SLOT1", 16), socket("M1")], [switch("rack", 4)], [drive("a"), drive("b", length="22110")])
+    one = replace(one, slots=(one.slots[0], replace(one.slots[1], lengths=("2280",))))
+    assert "in M1 it would do as well, but take up one more slot" == why(one, "a")
+
+
+def test_a_drive_that_moves_with_its_card_does_not_stay_where_it_is() -> None:
+    """A drive in a bay of a card that moves gives what it would lose elsewhere, and one that stays says in what."""
+    slots = [slot("SLOT1", 4, connector=16), slot("SLOT2", 16), socket("M1", lanes=4)]
+    fitted = [
+        drive("a", card="rack", bay=1),
+        drive("b", card="rack", bay=2),
+        drive("c", card="rack", bay=3, stays=True),
+    ]
+    one = sheet(slots, [switch("rack", slot="SLOT1")], fitted)
+    assert "SLOT2" == planned(one).placement.cards["rack"]
+    assert "in M1 it would do no better" == why(one, "a")
+    assert "stays in its bay: the sheet says so" == why(one, "c")
 
 
 # --- Stripes -----------------------------------------------------------------------------------------------------

@@ -241,3 +241,12 @@ def test_nothing_to_move_leaves_the_proof_alone() -> None:
     still = sheet([slot("SLOT1", 16)], [card("net", slot="SLOT1")])
     assert [moves.PROVE] == [step.action for step in steps(still, today(still), {})]
     assert () == steps(sheet([slot("SLOT1", 16)]), Placement({}, {}), {})
+
+
+def test_a_card_that_comes_out_for_its_bays_is_told_in_plain_words() -> None:
+    """A card that moves comes out with what is on it, and what for stands apart from that."""
+    slots = [slot("SLOT1", 4, connector=16), slot("SLOT2", 16)]
+    one = sheet(slots, [switch("rack", slot="SLOT1")], [drive("a", card="rack", bay=1), drive("b")])
+    after = Placement({"rack": "SLOT2"}, {"a": Place("rack", 1), "b": Place("rack", 2)})
+    texts = [step.text for step in steps(one, after, {})]
+    assert "Take rack out of SLOT1, with its drive, to get at its bays." in texts

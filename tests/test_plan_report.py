@@ -182,7 +182,7 @@ def test_the_page_says_all_that_the_plan_says() -> None:
         *(word for one in found.alternatives for word in (one.what, one.costs)),
         *(word for one in found.steps for word in (one.text, one.verify, *one.cautions)),
         "16 GT/s (Gen 4) x16",
-        "at most 42 of 75 W allowed",
+        "at most 41.5 of 75 W allowed",
         "3 bays free",
         "5,908 to 7,202 MB/s alone",
         "all drives at once 3,000 to 3,300 MB/s",
@@ -294,10 +294,16 @@ def test_drives_with_the_same_figures_are_told_once() -> None:
     assert 1 == page.count("5,908 to 7,202")
 
 
+@pytest.mark.parametrize(("watts", "words"), [(0.5, "0.5"), (8.31, "8.4"), (25.0, "25"), (1024.0, "1,024")])
+def test_little_power_is_not_shown_as_none(watts: float, words: str) -> None:
+    """Power has a tenth of a watt, rounded up, as it is said to be the most."""
+    assert f"at most {words} of 75 W allowed" in shown(make_plan(cards=(card("cinch", watts=watts),)))
+
+
 def test_what_is_not_known_is_not_shown_as_a_figure() -> None:
     """Power that cannot be told gives no figure, and a limit that is not known none of its own."""
     assert "W" not in shown(make_plan(cards=(card("cinch", watts=None),))).split("cinch:")[1].split(";")[0]
-    assert "at most 42 W," in shown(make_plan(cards=(card("cinch", watts_limit=None),)))
+    assert "at most 41.5 W," in shown(make_plan(cards=(card("cinch", watts_limit=None),)))
 
 
 @pytest.mark.parametrize("width", WIDTHS)

@@ -122,7 +122,7 @@ class Moves:
             if target is None:
                 yield self._take_card(name, "; it is not needed in this build")
             elif target != slot and ({name, *hidden(self.slots[slot], self.specs[name])} & touched):
-                yield self._take_card(name, " to get at its drives" if name in touched else " to get at what it hides")
+                yield self._take_card(name, " to get at its bays" if name in touched else " to get at what it hides")
 
     def _differs(self, drive: str) -> bool:
         return self.drives.get(drive) != self.after.drives.get(drive)
@@ -131,6 +131,8 @@ class Moves:
         slot = self.cards.pop(name)
         there = [drive for drive, place in self.drives.items() if place.holder == name and place.bay is not None]
         drives = f", with {'its drive' if len(there) == 1 else 'its drives'}" if there else ""
+        if drives and why.startswith(" "):
+            drives += ","
         return _hand(TAKE_CARD, f"Take {name} out of {slot}{drives}{why}.", f"{slot} is empty.")
 
     def _drives(self) -> Iterator[Step]:

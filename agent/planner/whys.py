@@ -13,13 +13,15 @@ from agent.planner.words import counted, listed, mbps
 from agent.sheets.paths import today
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from agent.planner.build import Built
     from agent.planner.problem import Score
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, SlotSpec
 
 KEPT: Final = "stays: the sheet says so"
+STAYS: Final = "stays where it is: "
+KEPT_BAY: Final = "stays in its bay: the sheet says so"
 
 
 class Whys:
@@ -148,8 +150,9 @@ class Whys:
 
     def drive(self, drive: DriveSpec) -> str:
         """Why a drive is where it is."""
+        carried = drive.card is not None and self.now.cards.get(drive.card) != self.placement.cards.get(drive.card)
         if drive.stays and (drive.card is not None or drive.slot is not None):
-            return "; ".join([KEPT, *self._drive_remarks(drive)])
+            return "; ".join([KEPT_BAY if carried else KEPT, *self._drive_remarks(drive)])
         kind = next(number for number, names in enumerate(self.built.members) if drive.name in names)
         here = self._holder(drive)
         stays = self.now.drives.get(drive.name)
@@ -158,7 +161,8 @@ class Whys:
         if not tried:
             return self._no_other(kind, here)
         worth, place, other = max(tried, key=lambda one: (one[0], one[1]))
-        return self._loss(worth, other, place, was_here=was_here)
+        words = self._loss(worth, other, place, was_here=was_here)
+        return words.removeprefix(STAYS) if carried else words
 
     def _holder(self, drive: DriveSpec) -> int:
         place = self.placement.drives[drive.name]
@@ -211,17 +215,30 @@ class Whys:
 
     def _no_other(self, kind: int, here: int) -> str:
         """Why a drive could not be elsewhere as things are."""
-        others = {
-            self._name(number): number in self.arrangement.holders
-            for number, holder in enumerate(self.problem.holders)
-            if holder.rates[kind][READ] and self._name(number) != self._name(here)
-        }
+        others: dict[str, list[int]] = {}  # every holder by the name of its card, or of the slot itself
+        for number, holder in enumerate(self.problem.holders):
+            if holder.rates[kind][READ] and self._name(number) != self._name(here):
+                others.setdefault(self._name(number), []).append(number)
         if not others:
             return "nothing else takes it"
-        used = [name for name, in_use in others.items() if in_use]
-        if used:
-            return f"{listed(used)} would take it, but all bays there are taken by drives like it, or the power is"
-        return f"{listed(others)} would take it, but without a slot in this plan"
+        groups: dict[str, list[str]] = {}
+        for name, numbers in others.items():
+            groups.setdefault(self._in_the_way(kind, numbers), []).append(name)
+        return "; ".join(f"{listed(names)} would take it, but {words}" for words, names in groups.items())
+
+    def _in_the_way(self, kind: int, numbers: Sequence[int]) -> str:
+        """What is in the way of a drive in a slot, or on a card by all of the holders that it could be."""
+        number = next((one for one in numbers if one in self.arrangement.holders), numbers[0])
+        holder = self.problem.holders[number]
+        there = [(one, count) for one, place, count in self.arrangement.drives if place == number]
+        if number not in self.arrangement.holders:
+            return "hidden by a wide card in this plan" if holder.card is None else "without a slot in this plan"
+        if sum(count for _, count in there) < holder.bays:
+            return "the power there is used up"
+        if holder.card is None:
+            return "another drive is there"
+        alike = all(one == kind for one, _ in there)
+        return f"all bays there are taken{' by drives like it' if alike else ''}"
 
     def _drive_remarks(self, drive: DriveSpec) -> Iterator[str]:
         """What the sheet's figures say against the place of a drive that stays."""
@@ -254,11 +271,14 @@ class Whys:
         if worth.total != mine.total:
             return f"{place} all drives together would read {_less(mine.total, worth.total)}"
         if worth.moves != mine.moves and was_here:
-            return f"stays where it is: {place} it would do no better"
-        words = f"{place} it would do as well"
+            return f"{STAYS}{place} it would do no better"
         if worth.moves != mine.moves:
-            return f"{words}, with {counted(mine.moves - worth.moves, 'move')} more"
-        return words if worth.room == mine.room else f"{words}, but take up a bigger slot"
+            return f"{place} it would do as well, with {counted(mine.moves - worth.moves, 'move')} more"
+        room = ""
+        if worth.room != mine.room:
+            more = len(other.holders) > len(self.arrangement.holders)
+            room = f", but take up {'one more' if more else 'a bigger'} slot"
+        return f"{place} it would do as well{room}"
 
 
 def _less(mine: int, other: int) -> str:

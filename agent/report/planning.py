@@ -5,6 +5,7 @@ Shows what the planner decided and decides nothing. All names pass `plain`; rich
 
 from __future__ import annotations
 
+from math import ceil
 from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
@@ -37,6 +38,7 @@ FAIR: Final = STYLES[Severity.LIMIT]
 BAD: Final = STYLES[Severity.FAULT]
 ANSWERS: Final = {"not met": BAD, "at best": FAIR, "met": GOOD}  # worst first
 SENTENCE: Final = 400  # characters
+HAIR: Final = 1e-6  # what a float may be off by
 
 
 def plan(found: Plan, width: int, source: str) -> Page:
@@ -187,11 +189,16 @@ def _word(was: str | None, now: str) -> str:
 def _card(card: CardPlanned) -> str:
     words = [f"{_from(card.was, card.slot)}, {rate_text(Rate(*card.link))}"]
     if card.watts is not None:
-        allowed = f" of {card.watts_limit:,.0f} W allowed" if card.watts_limit is not None else " W"
-        words.append(f"at most {card.watts:,.0f}{allowed}")
+        allowed = f" of {card.watts_limit:,g} W allowed" if card.watts_limit is not None else " W"
+        words.append(f"at most {_at_most(card.watts)}{allowed}")
     if card.bays_free:
         words.append(f"{_count(card.bays_free, 'bay')} free")
     return _why(", ".join(words), card.why)
+
+
+def _at_most(watts: float) -> str:
+    """Power that is at most taken, rounded up to a tenth of a watt."""
+    return f"{ceil(watts * 10 - HAIR) / 10:,g}"
 
 
 def _drive(drive: DrivePlanned, found: Plan) -> tuple[str, str, str]:
@@ -352,7 +359,7 @@ def _goes(one: Candidate) -> str:
 def _power(one: Candidate) -> str:
     if not one.slots_used:
         return "none"
-    return "not known" if one.watts is None else f"{one.watts:,.0f} W"
+    return "not known" if one.watts is None else f"{_at_most(one.watts)} W"
 
 
 _LABELS: Final = (
