@@ -376,7 +376,9 @@ main.add_command(soak)
 
 
 @main.command()
-@click.argument("name", type=click.Choice(["candidates", "capture", "check", "inventory", "plan", "soak", "soaks"]))
+@click.argument(
+    "name", type=click.Choice(["candidates", "capture", "check", "inventory", "measure", "plan", "soak", "soaks"])
+)
 def schema(name: str) -> None:
     """Print the JSON Schema of a form; candidates is the one of plan --compare, soaks that of soak --list."""
     from agent.report import data
@@ -389,6 +391,10 @@ def schema(name: str) -> None:
         from agent.report import plan_data
 
         output.form(plan_data.schema(name))
+    elif name == "measure":
+        from agent.report import measure_data
+
+        output.form(measure_data.schema())
     elif name in {"soak", "soaks"}:
         from agent.report import soak_data
 

@@ -458,6 +458,12 @@ def test_a_limit_in_bytes_is_kept_to_the_byte(tmp_path: Path) -> None:
     assert (ODD, ODD, "bytes") == (one["bytes"], one["read_bytes"], one["ended"])
 
 
+def test_the_schema_is_printed() -> None:
+    """The schema of the form can be had from the program."""
+    done = run("schema", "measure")
+    assert (0, measure_data.schema()) == (done.status, msgspec.json.decode(done.output))
+
+
 def test_bad_words_are_refused(tmp_path: Path) -> None:
     """Sizes and times that are none, too much memory and no target are bad use."""
     path = file_of(tmp_path)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import output
+from agent.commands.soak import Duration
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -23,7 +24,7 @@ UNITS: Final = {"": 1, "k": 1024, "m": 1024**2, "g": 1024**3, "t": 1024**4}
 MOST_DIGITS: Final = 15
 
 
-class Bytes(click.ParamType[int]):
+class Bytes(click.ParamType):  # type: ignore[type-arg] # generic in newer versions only
     """A number of bytes: "4096", "64K", "2G" (1,024s), "2GB" (1,000s)."""
 
     name = "bytes"
@@ -45,21 +46,14 @@ class Bytes(click.ParamType[int]):
         return int(digits) * known
 
 
-class Duration(click.ParamType[float]):
-    """A time in seconds: "10", "30s", "2m"."""
+class Brief(Duration):
+    """A length of time for which a drive may be loaded."""
 
-    name = "time"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401 - as click has it
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:  # noqa: ANN401 - as click has it
         """Refuse what is no time, or one that is too short or too long (UsageError)."""
-        words = str(value).strip().lower()
-        unit = {"s": 1.0, "m": 60.0, "h": 3600.0}.get(words[-1:])
-        try:
-            seconds = float(words if unit is None else words[:-1]) * (unit or 1.0)
-        except ValueError:
-            seconds = -1.0
+        seconds = super().convert(value, param, ctx)
         if not SHORTEST <= seconds <= LONGEST:
-            self.fail(f"{value!r} is not a time between {SHORTEST:g} s and 1 h, such as 10, 30s or 2m.", param, ctx)
+            self.fail(f"{value!r} is not between {SHORTEST:g}s and {LONGEST / 3600:g}h.", param, ctx)
         return seconds
 
 
@@ -73,7 +67,7 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
     @click.option(
         "--for",
         "seconds",
-        type=Duration(),
+        type=Brief(),
         default="10s",
         show_default=True,
         metavar="TIME",

@@ -34,7 +34,10 @@ CACHED: Final = 1.05  # a rate this far above the most that a link can carry did
 # Rules that tell of a link or its settings carrying less than it could: they lower the range that is predicted.
 HOLD_DOWN: Final = frozenset({"link-narrow", "link-slow", "link-set-slow", "slot-limited", "payload-low"})
 # Findings that are true of a drive's place, but hold nothing back while that drive is read.
-EXPLAIN_NOTHING: Final = ("plan-", "slot-swap", "slot-unsplit", "stripe-held-back", "uplink-shared", "firmware-")
+EXPLAIN_NOTHING: Final = (
+    *("plan-", "slot-swap", "slot-unsplit", "stripe-held-back", "uplink-shared", "firmware-"),
+    *("drive-power-lost", "drive-backup-failed", "drive-firmware-pending", "drive-unclaimed"),
+)
 OWN_LIMIT: Final = (
     "nothing that was read explains it; the drive may be slower than its link (its own limit is not known)"
 )
