@@ -127,6 +127,17 @@ def test_a_shared_link_is_named_where_it_holds_a_drive_back() -> None:
     assert ("the shared uplink chipset", True) == (one.narrowest, one.held_back)
 
 
+def test_writing_has_its_own_narrowest_hop() -> None:
+    """Four drives that write little are read at what their card's link carries, and written at what they take."""
+    stripes = (StripeSpec("scratch", 0, tuple(f"drive-{number}" for number in range(1, 5))),)
+    slow = drives(4, write_mbps=1000.0)
+    found = planned(sheet([slot("SLOT1", 16)], [switch("rack", 4, 8, connector=16)], slow, stripes=stripes))
+    one, whole = found.drives[0], found.stripes[0]
+    assert ("the link of rack in SLOT1", ITSELF) == (one.narrowest, one.narrowest_write)
+    assert ("the link of rack in SLOT1", "the slowest drive itself") == (whole.narrowest, whole.narrowest_write)
+    assert (4000.0, 4000.0) == whole.write
+
+
 def test_a_drive_below_its_link_is_its_own_limit() -> None:
     """A drive slower than its link is held back by nothing."""
     one = planned(sheet([socket("M1")], [], [drive("a", read_mbps=2000.0)])).drives[0]
@@ -349,6 +360,7 @@ def test_a_stripe_of_unlike_drives_goes_at_the_slowest_pace() -> None:
     assert ["scratch"] == [one.name for one in found.stripes]
     assert (2000.0, 2000.0) == found.stripes[0].read
     assert "the slowest drive itself" == found.stripes[0].narrowest
+    assert "the link of a in slot M1" == found.stripes[0].narrowest_write
     assert any("1,000 MB/s in place of 3,601 MB/s" in caution for caution in found.stripes[0].cautions)
 
 

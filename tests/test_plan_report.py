@@ -78,6 +78,7 @@ def make_plan(**more: Any) -> Plan:  # noqa: ANN401 - fields of Plan
                 write=(9000.0, 10000.0),
                 read_together=(6000.0, 6600.8),
                 narrowest="the link of cinch in SLOT1",
+                narrowest_write="the slowest drive itself",
                 cautions=("One failed drive loses the whole stripe.", "The firmware may not start from a stripe."),
             ),
         ),
@@ -124,6 +125,7 @@ def drive(name: str, **more: Any) -> DrivePlanned:  # noqa: ANN401 - fields of D
         "alone_write": (5000.0, 5200.0),
         "together_write": (4000.0, 4200.0),
         "narrowest": "its own link",
+        "narrowest_write": "its own link",
         "held_back": False,
         **more,
     }
@@ -177,8 +179,8 @@ def test_the_page_says_all_that_the_plan_says() -> None:
         *(word for one in found.needs for word in (one.answer, one.name, one.why)),
         *(word for one in (*found.unplaced, *found.spares) for word in (one.name, one.why)),
         *(word for one in found.cards for word in (one.name, one.slot, one.why)),
-        *(word for one in found.drives for word in (one.name, one.place, one.why, one.narrowest)),
-        *(word for one in found.stripes for word in (one.name, one.narrowest, *one.cautions)),
+        *(word for one in found.drives for word in (one.name, one.place, one.why, one.narrowest, one.narrowest_write)),
+        *(word for one in found.stripes for word in (one.name, one.narrowest, one.narrowest_write, *one.cautions)),
         *(word for one in found.alternatives for word in (one.what, one.costs)),
         *(word for one in found.steps for word in (one.text, one.verify, *one.cautions)),
         "16 GT/s (Gen 4) x16",
@@ -286,6 +288,14 @@ def test_a_drive_held_back_is_told_from_one_at_its_own_limit() -> None:
     assert "held back by: the uplink chipset" in held
 
 
+def test_what_decides_writing_is_told_where_it_is_not_what_decides_reading() -> None:
+    """A drive and a stripe name one hop where it decides both ways, and both hops where they differ."""
+    page = shown(make_plan(drives=(drive("reel-1"), drive("reel-2", narrowest_write="the drive itself"))))
+    assert "narrowest hop: its own link reel-2" in page
+    assert "narrowest hop: its own link (reading), the drive itself (writing) Stripes" in page
+    assert "narrowest hop: the link of cinch in SLOT1 (reading), the slowest drive itself (writing)" in page
+
+
 def test_drives_with_the_same_figures_are_told_once() -> None:
     """Four drives that reach the same are one paragraph that names them all."""
     names = ["reel-1", "reel-2", "reel-3", "reel-4"]
@@ -321,7 +331,7 @@ def test_hostile_names_do_nothing(name: str) -> None:
     found = make_plan(
         sheet=Sheet(source=name, machine=machine),
         cards=(card(name, slot=name, was=name, why=name),),
-        drives=(drive(name, place=name, was=name, why=name, narrowest=name),),
+        drives=(drive(name, place=name, was=name, why=name, narrowest=name, narrowest_write=name),),
         needs=(NeedSeen(name, "met", name),),
         unplaced=(Unplaced(name, name),),
         steps=(Step("move-card", name, (), None, name),),

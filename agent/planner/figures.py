@@ -103,6 +103,7 @@ def drive_planned(rated: Rated, drive: DriveSpec, why: str) -> DrivePlanned:
         alone_write=rated.alone(drive.name, "to_drive"),
         together_write=(written.low, written.high),
         narrowest=rated.narrowest(share.narrowest),
+        narrowest_write=rated.narrowest(written.narrowest),
         held_back=share.high < could_mbps(rated.sheet, drive) * (1 - SAME),
     )
 
@@ -131,6 +132,7 @@ def stripes_planned(rated: Rated) -> tuple[StripePlanned, ...]:
                 write=(write.low, write.high),
                 read_together=(busy.low, busy.high),
                 narrowest=rated.narrowest(read.narrowest, of_one=False),
+                narrowest_write=rated.narrowest(write.narrowest, of_one=False),
                 cautions=_cautions(rated, one, read),
             )
         )

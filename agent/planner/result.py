@@ -37,7 +37,8 @@ class DrivePlanned(Struct, frozen=True, kw_only=True):
     """A drive in its place: what it reaches when read or written, alone and with all others at work, and what decides.
 
     `place` and `was` are words ("bay 2 of carrier-a in SLOT3"). `narrowest` names the hop that decides its share
-    while all drives are read, in words; `held_back` tells whether that is less than the drive itself could do.
+    while all drives are read, in words, `narrowest_write` the same while all are written; `held_back` tells whether
+    what it is read with is less than the drive itself could do.
     """
 
     name: str
@@ -49,11 +50,15 @@ class DrivePlanned(Struct, frozen=True, kw_only=True):
     alone_write: tuple[float, float]
     together_write: tuple[float, float]
     narrowest: str
+    narrowest_write: str
     held_back: bool
 
 
 class StripePlanned(Struct, frozen=True, kw_only=True):
-    """A stripe set: what it gives as a whole while only its members work, and with all drives at work."""
+    """A stripe set: what it gives as a whole while only its members work, and with all drives at work.
+
+    `narrowest` and `narrowest_write` name what decides its reading and writing while only its members work.
+    """
 
     name: str
     raid: int
@@ -62,6 +67,7 @@ class StripePlanned(Struct, frozen=True, kw_only=True):
     write: tuple[float, float]
     read_together: tuple[float, float]
     narrowest: str
+    narrowest_write: str
     cautions: tuple[str, ...]
 
 

@@ -70,7 +70,10 @@ class CardPlanData(Struct, frozen=True):
 
 
 class DrivePlanData(Struct, frozen=True):
-    """A drive in its place; rates are MB/s, [low, high]. `narrowest_hop` decides while all drives are read."""
+    """A drive in its place; rates are MB/s, [low, high].
+
+    `narrowest_hop` decides while all drives are read, `narrowest_hop_write` while all are written.
+    """
 
     name: str
     place: str
@@ -81,6 +84,7 @@ class DrivePlanData(Struct, frozen=True):
     alone_write_mbps: Range
     together_write_mbps: Range
     narrowest_hop: str
+    narrowest_hop_write: str
     held_back: bool
 
 
@@ -94,6 +98,7 @@ class StripeData(Struct, frozen=True):
     write_mbps: Range
     read_together_mbps: Range
     narrowest_hop: str
+    narrowest_hop_write: str
     cautions: tuple[str, ...]
 
 
@@ -258,6 +263,7 @@ def _drive(drive: DrivePlanned) -> DrivePlanData:
         alone_write_mbps=_range(drive.alone_write),
         together_write_mbps=_range(drive.together_write),
         narrowest_hop=drive.narrowest,
+        narrowest_hop_write=drive.narrowest_write,
         held_back=drive.held_back,
     )
 
@@ -271,6 +277,7 @@ def _stripe(stripe: StripePlanned) -> StripeData:
         write_mbps=_range(stripe.write),
         read_together_mbps=_range(stripe.read_together),
         narrowest_hop=stripe.narrowest,
+        narrowest_hop_write=stripe.narrowest_write,
         cautions=stripe.cautions,
     )
 

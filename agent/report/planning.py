@@ -229,7 +229,8 @@ def _rates(page: Page, found: Plan) -> None:
     page.heading("What each drive should reach")
     groups: dict[tuple[object, ...], list[DrivePlanned]] = {}
     for one in found.drives:
-        figures = (one.alone, one.together, one.alone_write, one.together_write, one.narrowest, one.held_back)
+        hops = one.narrowest, one.narrowest_write
+        figures = (one.alone, one.together, one.alone_write, one.together_write, hops, one.held_back)
         groups.setdefault(figures, []).append(one)
     for alike in groups.values():
         first = alike[0]
@@ -238,9 +239,13 @@ def _rates(page: Page, found: Plan) -> None:
         page.add(f"reads {_both(first.alone, first.together)}", indent=4, hang=6)
         page.add(f"writes {_both(first.alone_write, first.together_write)}", indent=4, hang=6)
         held = "held back by" if first.held_back else "narrowest hop"
-        page.add(
-            f"{held}: {plain(first.narrowest, SENTENCE)}", indent=4, hang=6, style=FAIR if first.held_back else QUIET
-        )
+        page.add(f"{held}: {_hops(first)}", indent=4, hang=6, style=FAIR if first.held_back else QUIET)
+
+
+def _hops(one: DrivePlanned | StripePlanned) -> str:
+    """What decides reading, and writing where that is something else."""
+    read, write = plain(one.narrowest, SENTENCE), plain(one.narrowest_write, SENTENCE)
+    return read if read == write else f"{read} (reading), {write} (writing)"
 
 
 def _both(alone: tuple[float, float], together: tuple[float, float]) -> str:
@@ -261,7 +266,7 @@ def _stripes(page: Page, stripes: Sequence[StripePlanned]) -> None:
             f"reads {mbps_range(one.read)}; with all drives at work {mbps_range(one.read_together)}", indent=4, hang=6
         )
         page.add(f"writes {mbps_range(one.write)}", indent=4, hang=6)
-        page.add(f"narrowest hop: {plain(one.narrowest, SENTENCE)}", indent=4, hang=6, style=QUIET)
+        page.add(f"narrowest hop: {_hops(one)}", indent=4, hang=6, style=QUIET)
         for caution in one.cautions:
             page.add(f"! {plain(caution, SENTENCE)}", indent=4, hang=6)
 
