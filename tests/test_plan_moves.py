@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given
 from hypothesis import strategies as some
+from msgspec.structs import replace
 
 from agent.planner import moves
 from agent.planner.fits import hidden
@@ -94,14 +95,14 @@ def test_a_ring_of_cards_is_opened_by_taking_one_out() -> None:
     after = Placement({"c1": "SLOT2", "c2": "SLOT3", "c3": "SLOT1"}, {})
     actions = carried_out(sheet(FOUR[:3], cards), after)
     expected = [moves.TAKE_CARD, moves.MOVE_CARD, moves.MOVE_CARD, moves.FIT_CARD]
-    assert [moves.NOTE_PLACES, moves.OPEN, *expected, moves.PROVE] == actions
+    assert [moves.NOTE_PLACES, moves.OPEN, *expected, moves.CLOSE, moves.PROVE] == actions
 
 
 def test_a_chain_of_cards_moves_from_its_free_end() -> None:
     """Where the last slot of a chain is free, each card moves once and none is laid aside."""
     cards = [card(f"c{number}", slot=f"SLOT{number}") for number in (1, 2, 3)]
     after = Placement({"c1": "SLOT2", "c2": "SLOT3", "c3": "SLOT4"}, {})
-    assert [moves.MOVE_CARD] * 3 == carried_out(sheet(FOUR, cards), after)[2:-1]
+    assert [moves.MOVE_CARD] * 3 == carried_out(sheet(FOUR, cards), after)[2:-2]
 
 
 def test_a_ring_of_drives_is_opened_by_taking_one_out() -> None:
@@ -109,7 +110,7 @@ def test_a_ring_of_drives_is_opened_by_taking_one_out() -> None:
     fitted = [drive("d1", slot="M1"), drive("d2", slot="M2")]
     after = Placement({}, {"d1": Place("M2", None), "d2": Place("M1", None)})
     actions = carried_out(sheet([socket("M1"), socket("M2")], [], fitted), after)
-    assert [moves.TAKE_DRIVE, moves.MOVE_DRIVE, moves.FIT_DRIVE] == actions[2:-1]
+    assert [moves.TAKE_DRIVE, moves.MOVE_DRIVE, moves.FIT_DRIVE] == actions[2:-2]
 
 
 def test_a_drive_under_a_wide_card_is_reached_first() -> None:
@@ -118,7 +119,7 @@ def test_a_drive_under_a_wide_card_is_reached_first() -> None:
     wide = card("display", 16, wide=2, slot="SLOT1")
     after = Placement({"display": "SLOT2"}, {"d1": Place("M1", None)})
     actions = carried_out(sheet(slots, [wide], [drive("d1")]), after)
-    assert [moves.TAKE_CARD, moves.FIT_DRIVE, moves.FIT_CARD] == actions[2:-1]
+    assert [moves.TAKE_CARD, moves.FIT_DRIVE, moves.FIT_CARD] == actions[2:-2]
 
 
 def test_a_wide_card_waits_for_what_it_will_hide() -> None:
@@ -127,7 +128,7 @@ def test_a_wide_card_waits_for_what_it_will_hide() -> None:
     cards = [card("display", 16, wide=2), card("net", slot="SLOT2")]
     after = Placement({"display": "SLOT1", "net": "SLOT3"}, {"d1": Place("M2", None)})
     actions = carried_out(sheet(slots, cards, [drive("d1", slot="M1")]), after)
-    assert [moves.MOVE_DRIVE, moves.MOVE_CARD, moves.FIT_CARD] == actions[2:-1]
+    assert [moves.MOVE_DRIVE, moves.MOVE_CARD, moves.FIT_CARD] == actions[2:-2]
 
 
 def test_what_has_no_place_comes_out() -> None:
@@ -136,7 +137,7 @@ def test_what_has_no_place_comes_out() -> None:
     fitted = [drive("old", slot="M1"), drive("new")]
     after = Placement({"two": "SLOT1"}, {"new": Place("M1", None)})
     actions = carried_out(sheet(slots, [card("one", slot="SLOT1"), card("two")], fitted), after)
-    assert [moves.TAKE_CARD, moves.TAKE_DRIVE, moves.FIT_DRIVE, moves.FIT_CARD] == actions[2:-1]
+    assert [moves.TAKE_CARD, moves.TAKE_DRIVE, moves.FIT_DRIVE, moves.FIT_CARD] == actions[2:-2]
 
 
 @given(some.data())
@@ -216,7 +217,7 @@ def test_a_split_that_is_there_is_left_alone() -> None:
     fitted = [drive("d1", card="rack", bay=1), drive("d2", card="rack", bay=2), drive("d3")]
     after = Placement({"rack": "SLOT1"}, {f"d{bay}": Place("rack", bay) for bay in (1, 2, 3)})
     actions = carried_out(sheet(slots, [passive("rack", slot="SLOT1")], fitted), after)
-    assert [moves.NOTE_PLACES, moves.OPEN, moves.FIT_DRIVE, moves.PROVE] == actions
+    assert [moves.NOTE_PLACES, moves.OPEN, moves.FIT_DRIVE, moves.CLOSE, moves.PROVE] == actions
 
 
 @pytest.mark.parametrize(("bays", "splits"), [(1, 0), (2, 1)])
@@ -241,6 +242,23 @@ def test_nothing_to_move_leaves_the_proof_alone() -> None:
     still = sheet([slot("SLOT1", 16)], [card("net", slot="SLOT1")])
     assert [moves.PROVE] == [step.action for step in steps(still, today(still), {})]
     assert () == steps(sheet([slot("SLOT1", 16)]), Placement({}, {}), {})
+
+
+def test_the_machine_is_closed_before_its_firmware_setup() -> None:
+    """The setup comes after the machine is closed and started into it; where no hands went in, nothing is closed."""
+    slots = [slot("SLOT1", 16, splits=FOUR_WAYS)]
+    new = sheet(slots, [passive("rack")], drives(2))
+    after = Placement({"rack": "SLOT1"}, {"drive-1": Place("rack", 1), "drive-2": Place("rack", 2)})
+    found = steps(new, after, {})
+    actions = [step.action for step in found]
+    assert [moves.FIT_CARD, moves.CLOSE, moves.SPLIT, moves.PROVE] == actions[-4:]
+    assert "Close the machine, plug it in and start it into its firmware setup." == found[-3].text
+    assert () == found[-3].cautions
+    whole = steps(new, replace(after, drives={"drive-1": Place("rack", 1)}), {})
+    assert "Close the machine, plug it in and start it." == whole[-2].text
+    fitted = [drive("a", card="rack", bay=1), drive("b", card="rack", bay=2)]
+    done = sheet(slots, [passive("rack", slot="SLOT1")], fitted)
+    assert moves.CLOSE not in [step.action for step in steps(done, today(done), {})]
 
 
 def test_a_card_that_comes_out_for_its_bays_is_told_in_plain_words() -> None:

@@ -30,6 +30,7 @@ FIT_DRIVE: Final = "fit-drive"
 MOVE_CARD: Final = "move-card"
 FIT_CARD: Final = "fit-card"
 CABLE: Final = "connect-cables"
+CLOSE: Final = "close-machine"
 SPLIT: Final = "split-slot"
 JOIN: Final = "join-slot"
 PROVE: Final = "prove-plan"
@@ -52,8 +53,9 @@ def steps(sheet: Sheet, after: Placement, rates: Mapping[str, float]) -> tuple[S
             "The mains plug is out and nothing turns or glows inside.",
         ),
     ]
-    last = [moves.prove(changed=bool(hands))] if after.cards or after.drives else []
-    return (*(before if hands else []), *hands, *setup, *last)
+    last = [moves.prove(changed=bool(hands), setup=bool(setup))] if after.cards or after.drives else []
+    closing = [moves.close(setup=bool(setup))]
+    return (*(before if hands else []), *hands, *(closing if hands else []), *setup, *last)
 
 
 def _hand(action: str, text: str, verify: str, *more: str) -> Step:
@@ -89,12 +91,25 @@ class Moves:
         text += " Note the boot order too: the firmware may begin with another drive after this."
         return Step(NOTE_PLACES, text, (BACKUP,), None, "The backups restore, and every drive has a label.")
 
-    def prove(self, *, changed: bool) -> Step:
+    def close(self, *, setup: bool) -> Step:
+        """The end of all that is done inside the machine; the firmware setup comes after it."""
+        there = " into its firmware setup" if setup else ""
+        return Step(
+            CLOSE,
+            f"Close the machine, plug it in and start it{there}.",
+            (),
+            None,
+            "The firmware setup opens." if setup else "It starts as before; if not, set the boot order.",
+        )
+
+    def prove(self, *, changed: bool, setup: bool) -> Step:
         """The proof, by the sheet with the new places."""
-        run = "run lanewright check --against SHEET, with the sheet that lanewright plan --write has written."
+        run = "lanewright check --against SHEET, with this sheet."
+        if changed:
+            run = "lanewright check --against SHEET, with the sheet that lanewright plan --write has written."
         return Step(
             PROVE,
-            f"Start the machine and {run}" if changed else "Run lanewright check --against SHEET, with this sheet.",
+            f"Save the setup and start the machine; then run {run}" if setup else f"Run {run}",
             (),
             None,
             "Every part is in its place and every link and rate is as planned.",
