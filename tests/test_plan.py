@@ -440,6 +440,33 @@ def test_the_link_that_a_card_wants_is_a_need() -> None:
     assert (0, 1) == (found.today.needs_met, found.figures.needs_met)
 
 
+@pytest.mark.parametrize(
+    ("wants", "answer", "words"),
+    [
+        (3938.0, "met", "8 GT/s (Gen 3) x16 in SLOT2, 3,938 MB/s through the shared uplink chipset; 3,938 MB/s wanted"),
+        (
+            7876.0,
+            "not met",
+            "8 GT/s (Gen 3) x16 in SLOT2, 3,938 MB/s through the shared uplink chipset; 7,876 MB/s wanted",
+        ),
+    ],
+)
+def test_a_card_has_no_more_than_a_shared_uplink_carries(wants: float, answer: str, words: str) -> None:
+    """Sixteen lanes behind an uplink of four give a card what four lanes of 8 GT/s carry, 3,938.46 MB/s, and say so."""
+    slots = [slot("SLOT2", 16, uplink="chipset")]
+    one = sheet(slots, [card("display", 16, wants_mbps=wants)], uplinks=(Uplink("chipset", 4, 3),))
+    assert (NeedSeen("link of display", answer, words),) == planned(one).needs
+
+
+def test_a_card_that_wants_a_rate_goes_past_a_shared_uplink() -> None:
+    """Of two slots alike a card takes that which hangs on the processor, and a carrier that one drive has is moved."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16, uplink="chipset")]
+    cards = [card("net", 16, wants_mbps=12500.0, slot="SLOT2"), switch("rack", slot="SLOT1")]
+    fitted = [drive("d", card="rack", bay=1)]
+    found = planned(sheet(slots, cards, fitted, uplinks=(Uplink("chipset", 4, 3),)))
+    assert {"net": "SLOT1", "rack": "SLOT2"} == found.placement.cards
+
+
 # --- Other arrangements ------------------------------------------------------------------------------------------
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.planner.fits import drive_watts
+from agent.planner.fits import card_mbps, drive_watts
 from agent.planner.holders import (
     HAIR,
     DrivesAlike,
@@ -27,7 +27,7 @@ from agent.planner.holders import (
     tenths_asked,
 )
 from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, Problem
-from agent.sheets.paths import bays_of, card_link, today
+from agent.sheets.paths import bays_of, today
 from agent.sheets.sheet import Place, Placement
 from agent.throughput import DIRECTIONS, link_mbps
 
@@ -152,12 +152,12 @@ def _need(
 
 
 def _want(sheet: Sheet, number: int, holders: Sequence[Holder]) -> NeedOf:
-    """The link rate that a card wants, as the slots that give it."""
+    """The link rate that a card wants, as the slots that give it, shared uplinks above them included."""
     card = sheet.cards[number]
     good = {
         place
         for place, slot in enumerate(sheet.slots)
-        if card.wants_mbps is not None and link_mbps(*card_link(slot, card)) >= card.wants_mbps - HAIR
+        if card.wants_mbps is not None and card_mbps(sheet, slot, card)[0] >= card.wants_mbps - HAIR
     }
     return NeedOf(cards=((number, _where(holders, number, good)),))
 

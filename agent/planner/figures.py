@@ -8,11 +8,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.planner.build import arrangement_of
+from agent.planner.fits import card_mbps
 from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
 from agent.planner.words import counted, link_words, listed, mbps, place_words, span
 from agent.sheets.paths import bays_of, card_link, flows, key_words, today
-from agent.throughput import DIRECTIONS, SAME, alone, ceiling_mbps, link_mbps, stripe, together
+from agent.throughput import DIRECTIONS, SAME, alone, ceiling_mbps, stripe, together
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 
 if TYPE_CHECKING:
@@ -177,9 +178,11 @@ def needs_seen(built: Built, rated: Rated) -> tuple[NeedSeen, ...]:
         if label is None:
             found.append(NeedSeen(name, "not met", f"{card.name} has no place"))
             continue
-        link = card_link(slots[label], card)
-        answer = "met" if link_mbps(*link) >= card.wants_mbps * (1 - SAME) else "not met"
-        words = f"{link_words(link)} in {label}, {mbps(link_mbps(*link))}; {mbps(card.wants_mbps)} wanted"
+        rate, uplink = card_mbps(sheet, slots[label], card)
+        answer = "met" if rate >= card.wants_mbps * (1 - SAME) else "not met"
+        words = f"{link_words(card_link(slots[label], card))} in {label}, {mbps(rate)}"
+        words += f" through the shared uplink {uplink}" if uplink is not None else ""
+        words += f"; {mbps(card.wants_mbps)} wanted"
         found.append(NeedSeen(name, answer, words))
     return tuple(found)
 

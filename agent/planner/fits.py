@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
+from agent.sheets.paths import card_link, uplinks_of
+from agent.throughput import link_mbps
 from knowledge.slots import card_watts, goes_in
 
 if TYPE_CHECKING:
@@ -64,6 +66,19 @@ def own_watts(card: CardSpec) -> float:
 def hidden(slot: SlotSpec, card: CardSpec) -> tuple[str, ...]:
     """The slots that a card hides beside its own. A wide card hides what its slot is said to cover, else nothing."""
     return slot.covers if card.wide > 1 else ()
+
+
+def card_mbps(sheet: Sheet, slot: SlotSpec, card: CardSpec) -> tuple[float, str | None]:
+    """The link rate of a card in a slot up to the processor, MB/s, and the shared uplink that decides it, if one does.
+
+    Nothing is taken off for what drives behind the same uplink do: how much a card moves, and when, is not known.
+    """
+    rate, narrowest = link_mbps(*card_link(slot, card)), None
+    for uplink in uplinks_of(sheet, slot):
+        carries = link_mbps(uplink.generation, uplink.lanes)
+        if carries < rate:
+            rate, narrowest = carries, uplink.name
+    return rate, narrowest
 
 
 # --- Drives ----------------------------------------------------------------------------------------------------
