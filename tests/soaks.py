@@ -10,12 +10,15 @@ from array import array
 from math import exp, nan
 from typing import TYPE_CHECKING, Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
+from agent.soak.analysis import analyse
 from probes.samples import Counters, DriveHead, End, Event, Head, Soak, Track
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from agent.soak.analysed import DriveAnalysis
 
 KELVIN: Final = 0.15  # kelvin readings end in .85 degrees Celsius
 
@@ -214,3 +217,33 @@ def _track(make: Make, rows: Sequence[tuple[float, ...]], counters: tuple[tuple[
         errors=make.errors,
         counters=counters,
     )
+
+
+# --- What tests have in common -------------------------------------------------------------------------------------
+
+REST = Work(120.0)
+READING = Work(1200.0, read=3000.0)
+
+
+def one(made: Soak) -> DriveAnalysis:
+    """The analysis of the only drive."""
+    (drive,) = analyse(made).drives
+    return drive
+
+
+def changed(made: Soak, **fields: object) -> Soak:
+    """The soak with other columns in its first track."""
+    first = structs.replace(made.tracks[0], **fields)
+    return structs.replace(made, tracks=(first, *made.tracks[1:]))
+
+
+def cool(**fields: object) -> Make:
+    """A drive that settles at 60 C while it reads at 2,000 MB/s."""
+    plan = (REST, Work(600.0, read=2000.0), Work(300.0))
+    return structs.replace(Make(name="nvme0", plan=plan), **fields)
+
+
+def hot(**fields: object) -> Make:
+    """A drive that would settle at 102 C and slows itself at 81 C, a degree below its limit."""
+    made = Make(name="nvme0", plan=(REST, READING, Work(300.0)), kelvin=22.0, slows_at=81.0, tau=200.0)
+    return structs.replace(made, **fields)

@@ -7,7 +7,6 @@ What heat and a full cache look like is common practice of the trade (facts of p
 from __future__ import annotations
 
 from array import array
-from itertools import pairwise
 from math import inf, isclose, nan
 from statistics import median, quantiles
 from typing import TYPE_CHECKING
@@ -17,44 +16,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 
-from agent.findings import Rate, Severity
 from agent.soak.analysis import analyse
-from agent.soak.cooling import STEPS
-from knowledge.steps import HANDS, HOT, POWER_OFF
 from probes.samples import Counters, End, Event
-from tests.soaks import Make, Work, soak
+from tests.soaks import READING, REST, Work, changed, cool, hot, one, soak
 
 if TYPE_CHECKING:
-    from agent.soak.analysed import DriveAnalysis
-    from probes.samples import Soak, Track
+    from probes.samples import Track
 
-REST = Work(120.0)
-READING = Work(1200.0, read=3000.0)
 TIMED = End(1.0, "time", None)
-
-
-def one(made: Soak) -> DriveAnalysis:
-    """The analysis of the only drive."""
-    (drive,) = analyse(made).drives
-    return drive
-
-
-def changed(made: Soak, **fields: object) -> Soak:
-    """The soak with other columns in its first track."""
-    first = structs.replace(made.tracks[0], **fields)
-    return structs.replace(made, tracks=(first, *made.tracks[1:]))
-
-
-def cool(**fields: object) -> Make:
-    """A drive that settles at 60 C while it reads at 2,000 MB/s."""
-    plan = (REST, Work(600.0, read=2000.0), Work(300.0))
-    return structs.replace(Make(name="nvme0", plan=plan), **fields)
-
-
-def hot(**fields: object) -> Make:
-    """A drive that would settle at 102 C and slows itself at 81 C, a degree below its limit."""
-    made = Make(name="nvme0", plan=(REST, READING, Work(300.0)), kelvin=22.0, slows_at=81.0, tau=200.0)
-    return structs.replace(made, **fields)
 
 
 # --- Temperatures and rates ------------------------------------------------------------------------------------------
@@ -234,210 +203,6 @@ def test_without_load_nothing_is_said_of_throttling() -> None:
     assert "no load" in found.throttling.words
 
 
-# --- Phases and forecasts --------------------------------------------------------------------------------------------
-
-
-def test_a_drive_that_settles_below_its_limit_is_forecast_so() -> None:
-    """A drive that warms towards 60 C is said to settle there, 22 C below its limit of 82 C."""
-    found = one(soak(cool(scatter=0.3, wavers=0.1)))
-    assert "settles" == found.forecast.kind
-    assert "settles at 60 C, 22 C below its limit" == found.forecast.words
-    assert found.forecast.settled is not None
-    assert abs(found.forecast.settled - 60.0) <= 1.0
-    warming = next(phase for phase in found.phases if phase.loaded)
-    assert (120.0, 719.0) == (warming.start, warming.end)
-    assert warming.fit is not None
-    assert isclose(120.0, warming.fit.tau, rel_tol=0.1)
-
-
-def test_a_drive_that_will_reach_its_limit_is_forecast_so_before_it_does() -> None:
-    """A running soak says when the limit is reached: here after 400 ln(60 / 14.15) = 578 s, said at 72 C."""
-    found = one(soak(cool(plan=(REST, Work(440.0, read=3000.0)), kelvin=20.0, tau=400.0), running=True))
-    assert found.temperatures is not None
-    assert found.temperatures.most < 78.0
-    assert "reaches" == found.forecast.kind
-    assert "reaches its limit of 82 C after about 10 min at this load" == found.forecast.words
-    assert found.forecast.after_seconds is not None
-    soon, late = found.forecast.after_seconds
-    assert soon <= 578.0 <= late
-    assert late - soon < 120.0
-
-
-def test_too_close_to_the_limit_is_said() -> None:
-    """A drive that settles within a step of its limit is too close to tell."""
-    found = one(soak(cool(plan=(REST, Work(900.0, read=3000.0)), kelvin=15.2)))
-    assert "close" == found.forecast.kind
-    assert "too close to its limit of 82 C to tell" in found.forecast.words
-
-
-def test_a_phase_too_short_for_its_warming_has_no_forecast() -> None:
-    """A slow drive under a short load has no forecast, and it is said that it is too early."""
-    found = one(soak(cool(plan=(REST, Work(100.0, read=2000.0)), tau=500.0)))
-    assert "none" == found.forecast.kind
-    assert found.forecast.words.startswith("no forecast: ")
-    assert found.forecast.settled is None
-
-
-def test_a_drive_that_slows_itself_is_forecast_from_before_it_did() -> None:
-    """The phase up to the first fall says that the limit is reached; none is made of the time held back."""
-    found = one(soak(hot()))
-    assert "reaches" == found.forecast.kind
-    assert all(phase.fit is None for phase in found.phases if phase.loaded and phase.start > 400.0)
-
-
-def test_a_long_level_load_is_measured() -> None:
-    """A load under which the temperature has long settled is told as measured, not as a forecast."""
-    found = one(soak(cool(plan=(Work(1800.0, read=2000.0),), air=54.0, at_rest=6.0, kelvin=0.0)))
-    assert "steady" == found.forecast.kind
-    assert "stayed at 60 C for the last 10 min of this load, 22 C below its limit" == found.forecast.words
-
-
-def test_bursts_are_a_steady_load_by_the_minute() -> None:
-    """A load in bursts of ten seconds is one phase, with the mean of its rates, and gets a forecast."""
-    plan = (REST, *(Work(6.0, read=3000.0), Work(4.0, read=400.0)) * 90)
-    found = one(soak(cool(plan=plan, tau=200.0)))
-    loaded = [phase for phase in found.phases if phase.loaded]
-    assert 1 == len(loaded)
-    assert isclose(1960.0, loaded[0].read_mbps, rel_tol=0.02)
-    assert "settles" == found.forecast.kind
-
-
-def test_no_limit_claims_no_margin() -> None:
-    """A drive without limits gets no margin, and it is said why."""
-    found = one(soak(cool(warning=None, critical=None)))
-    assert found.limit is None
-    assert found.forecast.margin is None
-    assert "no limit of the drive is known" in found.forecast.words
-    assert "unknown" == found.cooling.kind
-    assert any("no margin" in note for note in found.notes)
-
-
-def test_the_critical_limit_stands_in_for_the_warning() -> None:
-    """A drive that tells only a critical limit is held against that, by name."""
-    found = one(soak(cool(warning=None)))
-    assert found.limit is not None
-    assert ("critical", 84.85) == (found.limit.kind, found.limit.celsius)
-    assert "25 C below its critical limit" in found.forecast.words
-
-
-@pytest.mark.parametrize("limit", [0.0, -273.15, 65261.85, nan])
-def test_limits_no_drive_can_mean_are_none(limit: float) -> None:
-    """Limits that are not set (0 K, 65535 K as hwmon shows them) are taken as none."""
-    assert one(soak(cool(warning=limit, critical=limit))).limit is None
-
-
-# --- Links -----------------------------------------------------------------------------------------------------------
-
-
-def test_a_link_that_narrows_explains_the_fall() -> None:
-    """A link that loses lanes under load is a fault with both rates, and the fall of the rate is laid to it."""
-    plan = (REST, Work(300.0, read=3000.0), Work(300.0, read=1500.0))
-    found = one(soak(cool(plan=plan, links=((420.0, 4, 2),), kelvin=8.0)))
-    (change,) = found.link_changes
-    assert (Rate(4, 4), Rate(4, 2), Severity.FAULT) == (change.before, change.after, change.severity)
-    assert (3000.0, 1500.0) == (change.before_mbps, change.after_mbps)
-    assert "16 GT/s (Gen 4) x4 to 16 GT/s (Gen 4) x2, and its rate fell from 3,000 MB/s to 1,500 MB/s" in change.words
-    assert ["link"] == [fall.kind for fall in found.falls]
-    assert "none" == found.throttling.kind
-
-
-def test_a_link_that_rests_is_a_note() -> None:
-    """A link that lowers its speed while nothing is read saves power; its return is a note as well."""
-    found = one(soak(cool(links=((30.0, 1, 4), (119.0, 4, 4)))))
-    assert [Severity.NOTE, Severity.NOTE] == [change.severity for change in found.link_changes]
-    assert "to save power" in found.link_changes[0].words
-
-
-def test_errors_are_told_in_bursts() -> None:
-    """Errors within half a minute are one burst; the count from before the soak is none of its own."""
-    found = one(soak(cool(errors=((0.0, 500), (300.0, 510), (310.0, 540), (600.0, 541)))))
-    assert [(300.0, 310.0, 40, Severity.FAULT), (600.0, 600.0, 1, Severity.NOTE)] == [
-        (burst.start, burst.end, burst.count, burst.severity) for burst in found.error_bursts
-    ]
-    assert 41 == found.errors
-    assert "its rate stayed at 2,000 MB/s" in found.error_bursts[0].words
-
-
-def test_errors_that_were_never_read_are_not_none() -> None:
-    """A drive whose error counters cannot be read has no count, not a count of 0."""
-    assert one(soak(cool())).errors is None
-
-
-# --- Cooling ---------------------------------------------------------------------------------------------------------
-
-
-def test_a_cool_drive_needs_no_heatsink() -> None:
-    """A drive that stays well below its limit needs none for this load, with the figures as evidence and no step."""
-    found = one(soak(cool())).cooling
-    assert "enough" == found.kind
-    assert found.words.startswith("no heatsink needed for this load")
-    assert {"highest temperature", "settled temperature at this load"} <= {line.source for line in found.evidence}
-    assert () == found.steps
-
-
-@pytest.mark.parametrize(
-    ("tau", "kelvin", "kind", "words"),
-    [
-        (60.0, 15.0, "heatsink", "add a heatsink"),
-        (60.0, 22.0, "both", "add a heatsink, or refit"),
-        (120.0, 15.0, "both", "does not tell which"),
-        (300.0, 15.0, "air", "move air over it"),
-    ],
-)
-def test_cooling_goes_by_how_fast_the_drive_warms(tau: float, kelvin: float, kind: str, words: str) -> None:
-    """Fast drives are as bare ones: a heatsink, with air if much is missing; slow ones have one and want air."""
-    found = one(soak(cool(plan=(REST, Work(2400.0, read=3000.0)), tau=tau, kelvin=kelvin))).cooling
-    assert kind == found.kind
-    assert words in found.words
-
-
-def test_hot_air_wants_air() -> None:
-    """A drive that is at 57 C without any load sits in hot air, which no heatsink mends."""
-    found = one(soak(cool(air=50.0, at_rest=7.0, tau=60.0))).cooling
-    assert "air" == found.kind
-    assert "the air around it is hot already" in found.words
-
-
-def test_a_drive_that_rests_beside_a_hot_one_is_moved_and_it_stays_a_hint() -> None:
-    """A drive that reaches its limit at rest as another works is to be moved away, said as a hint."""
-    worker = cool(plan=(REST, READING), kelvin=14.0)
-    rests = Make(name="nvme1", plan=(Work(1320.0),), warms=0.9, warning=69.85, tau=150.0)
-    found = analyse(soak(worker, rests)).drives[1].cooling
-    assert "neighbour" == found.kind
-    assert "nvme0" in found.words
-    assert "hints" in found.words
-    assert "does not prove" in found.words
-    assert "move-from-neighbour" == found.steps[-1].action
-
-
-def test_drives_that_warm_together_are_not_blamed_on_each_other() -> None:
-    """Two hot drives that work at the same time and do not warm each other say nothing of each other."""
-    pair = [structs.replace(hot(), name=name) for name in ("nvme0", "nvme1")]
-    for drive in analyse(soak(*pair)).drives:
-        assert "neighbour" != drive.cooling.kind
-        assert "hint" not in drive.cooling.words
-
-
-def test_a_soak_cut_short_while_warming_tells_nothing_of_cooling() -> None:
-    """A soak that ends by time while the drive still warms asks for a longer one; one whose work is done counts."""
-    plan = (REST, Work(100.0, read=2000.0))
-    short = one(soak(cool(plan=plan, tau=500.0), end=TIMED)).cooling
-    assert "unknown" == short.kind
-    assert ("soak-longer",) == tuple(step.action for step in short.steps)
-    assert "enough" == one(soak(cool(plan=plan, tau=500.0))).cooling.kind
-
-
-def test_every_step_with_hands_has_its_cautions_and_a_way_to_verify() -> None:
-    """Steps that touch hardware carry power off and hot parts before them; each says how to see that it helped."""
-    for kind in STEPS.values():
-        assert kind.hardware == (kind.cautions == HANDS)
-        assert kind.verify
-        assert kind.hardware == (kind.rank >= 10)
-    steps = one(soak(hot())).cooling.steps
-    assert [step for step in steps if step.action == "move-air" and {POWER_OFF, HOT} <= set(step.cautions)]
-    assert all("{" not in step.text + step.verify for step in steps)
-
-
 # --- What is missing -------------------------------------------------------------------------------------------------
 
 
@@ -586,20 +351,3 @@ def test_any_track_has_an_analysis(data: st.DataObject) -> None:
     assert found.forecast.words
     if found.limit is None:
         assert found.forecast.margin is None
-
-
-@pytest.mark.parametrize("seconds", [300.0, 304.0, 307.0])
-def test_phases_end_where_the_next_begins(seconds: float) -> None:
-    """Phases do not overlap, and each begins within two seconds of the change of load."""
-    plan = (Work(120.0), Work(seconds, read=2000.0), Work(300.0, read=3000.0), Work(120.0))
-    phases = one(soak(cool(plan=plan))).phases
-    changes = [0.0, 120.0, 120.0 + seconds, 420.0 + seconds]
-    assert [True] * 4 == [abs(phase.start - when) <= 2.0 for phase, when in zip(phases, changes, strict=True)]
-    assert all(earlier.end <= later.start for earlier, later in pairwise(phases))
-
-
-def test_a_short_load_is_no_phase_by_the_minute() -> None:
-    """Three quarters of a minute of load between rests is no steady load of a minute."""
-    found = one(soak(cool(plan=(Work(100.0), Work(45.0, write=1500.0), Work(140.0)))))
-    assert [] == [phase for phase in found.phases if phase.loaded]
-    assert "no forecast: no load was steady for a minute" == found.forecast.words

@@ -1,0 +1,93 @@
+"""What cooling a drive is said to need, on invented drives whose heat is known.
+
+Bare M.2 drives warm to 63 % within 30 to 120 s, those with a heatsink within 2 to 8 min; a heatsink takes 5 to 7 C off
+the drive's own sensors (common practice, published tests).
+"""
+
+from __future__ import annotations
+
+import pytest
+from msgspec import structs
+
+from agent.soak.analysis import analyse
+from agent.soak.cooling import STEPS
+from knowledge.steps import HANDS, HOT, POWER_OFF
+from probes.samples import End
+from tests.soaks import READING, REST, Make, Work, cool, hot, one, soak
+
+TIMED = End(1.0, "time", None)
+
+
+# --- Cooling ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_cool_drive_needs_no_heatsink() -> None:
+    """A drive that stays well below its limit needs none for this load, with the figures as evidence and no step."""
+    found = one(soak(cool())).cooling
+    assert "enough" == found.kind
+    assert found.words.startswith("no heatsink needed for this load")
+    assert {"highest temperature", "settled temperature at this load"} <= {line.source for line in found.evidence}
+    assert () == found.steps
+
+
+@pytest.mark.parametrize(
+    ("tau", "kelvin", "kind", "words"),
+    [
+        (60.0, 15.0, "heatsink", "add a heatsink"),
+        (60.0, 22.0, "both", "add a heatsink, or refit"),
+        (120.0, 15.0, "both", "does not tell which"),
+        (300.0, 15.0, "air", "move air over it"),
+    ],
+)
+def test_cooling_goes_by_how_fast_the_drive_warms(tau: float, kelvin: float, kind: str, words: str) -> None:
+    """Fast drives are as bare ones: a heatsink, with air if much is missing; slow ones have one and want air."""
+    found = one(soak(cool(plan=(REST, Work(2400.0, read=3000.0)), tau=tau, kelvin=kelvin))).cooling
+    assert kind == found.kind
+    assert words in found.words
+
+
+def test_hot_air_wants_air() -> None:
+    """A drive that is at 57 C without any load sits in hot air, which no heatsink mends."""
+    found = one(soak(cool(air=50.0, at_rest=7.0, tau=60.0))).cooling
+    assert "air" == found.kind
+    assert "the air around it is hot already" in found.words
+
+
+def test_a_drive_that_rests_beside_a_hot_one_is_moved_and_it_stays_a_hint() -> None:
+    """A drive that reaches its limit at rest as another works is to be moved away, said as a hint."""
+    worker = cool(plan=(REST, READING), kelvin=14.0)
+    rests = Make(name="nvme1", plan=(Work(1320.0),), warms=0.9, warning=69.85, tau=150.0)
+    found = analyse(soak(worker, rests)).drives[1].cooling
+    assert "neighbour" == found.kind
+    assert "nvme0" in found.words
+    assert "hints" in found.words
+    assert "does not prove" in found.words
+    assert "move-from-neighbour" == found.steps[-1].action
+
+
+def test_drives_that_warm_together_are_not_blamed_on_each_other() -> None:
+    """Two hot drives that work at the same time and do not warm each other say nothing of each other."""
+    pair = [structs.replace(hot(), name=name) for name in ("nvme0", "nvme1")]
+    for drive in analyse(soak(*pair)).drives:
+        assert "neighbour" != drive.cooling.kind
+        assert "hint" not in drive.cooling.words
+
+
+def test_a_soak_cut_short_while_warming_tells_nothing_of_cooling() -> None:
+    """A soak that ends by time while the drive still warms asks for a longer one; one whose work is done counts."""
+    plan = (REST, Work(100.0, read=2000.0))
+    short = one(soak(cool(plan=plan, tau=500.0), end=TIMED)).cooling
+    assert "unknown" == short.kind
+    assert ("soak-longer",) == tuple(step.action for step in short.steps)
+    assert "enough" == one(soak(cool(plan=plan, tau=500.0))).cooling.kind
+
+
+def test_every_step_with_hands_has_its_cautions_and_a_way_to_verify() -> None:
+    """Steps that touch hardware carry power off and hot parts before them; each says how to see that it helped."""
+    for kind in STEPS.values():
+        assert kind.hardware == (kind.cautions == HANDS)
+        assert kind.verify
+        assert kind.hardware == (kind.rank >= 10)
+    steps = one(soak(hot())).cooling.steps
+    assert [step for step in steps if step.action == "move-air" and {POWER_OFF, HOT} <= set(step.cautions)]
+    assert all("{" not in step.text + step.verify for step in steps)
