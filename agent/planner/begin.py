@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.planner.fills import reach
 from agent.planner.problem import READ, Arrangement, Holder, Problem, allowed
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ def filled(problem: Problem, arrangement: Arrangement) -> Arrangement:
     numbers = range(len(problem.holders))
     cards = sorted(
         (number for number in numbers if problem.holders[number].card is not None),
-        key=lambda number: (not _wanted(problem, number), -_reach(problem.holders[number]), number),
+        key=lambda number: (not _wanted(problem, number), -reach(problem.holders[number]), number),
     )
     arrangement = _with_cards(problem, arrangement, cards)
     drives = sorted(
@@ -53,12 +54,6 @@ def _place(holder: Holder) -> tuple[str, int]:
 def _wanted(problem: Problem, number: int) -> bool:
     card = problem.holders[number].card
     return card is not None and problem.must[card]
-
-
-def _reach(holder: Holder) -> int:
-    """What the drives of a holder can read together at most."""
-    rate = holder.bays * max((rates[READ] for rates in holder.rates), default=0)
-    return rate if holder.link is None else min(rate, holder.link[READ])
 
 
 def _with_cards(problem: Problem, arrangement: Arrangement, numbers: Iterable[int]) -> Arrangement:

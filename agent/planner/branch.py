@@ -5,6 +5,7 @@ A part of the search is closed only by a bound in whole numbers, never by a floa
 
 from __future__ import annotations
 
+from math import floor
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
     from agent.planner.choices import Taken
 
-TRACE: Final = 1e-5  # amounts below this are 0
+TRACE: Final = 1e-6  # amounts below this are 0
 CLOSE: Final = 1e-3  # amounts this near to a whole number are taken for it; what comes of that is scored, not believed
 GAIN: Final = 1e-8  # columns that promise less than this are left out
 MOST_ROUNDS: Final = 400
@@ -174,19 +175,26 @@ class Stage:
         return [sum(fills[fill][kind] * amount for fill, amount in amounts.items()) for kind in kinds]
 
     def _parts(self, limits: Limits, taken: dict[int, dict[int, float]]) -> list[Limits]:
-        """Two parts that make up this one, in neither of which the linear program's answer is whole as it was.
+        """Two parts that make up this one, in neither of which the linear program's answer is what it was.
 
-        An option that is taken in part is taken or not; then a class of drives of which a slot has a part is split.
+        An option that is taken in part is taken or not, first where most hangs on it; then a class of drives of which
+        a slot has a part is split.
+        Traces are parts as well: of two arrangements a great deal of one and a trace of the other can seem good enough.
         """
-        totals = {option: sum(amounts.values()) for option, amounts in taken.items()}
-        torn = [option for option, total in totals.items() if total < 1 - CLOSE]
-        if torn:
-            return self._either(limits, *self._model.place_of[max(torn, key=lambda option: totals[option])])
-        for option, amounts in taken.items():
-            for kind, count in enumerate(self._counts(amounts)):
-                if abs(count - round(count)) > CLOSE:
-                    return self._counted(limits, self._model.place_of[option][0], kind, int(count))
+        for near in (CLOSE, 2 * TRACE):
+            totals = {option: sum(amounts.values()) for option, amounts in taken.items()}
+            torn = [option for option, total in totals.items() if total < 1 - near]
+            if torn:
+                return self._either(limits, *self._model.place_of[self._weightiest(torn, totals)])
+            for option, amounts in taken.items():
+                for kind, count in enumerate(self._counts(amounts)):
+                    if abs(count - round(count)) > near:
+                        return self._counted(limits, self._model.place_of[option][0], kind, floor(count))
         return self._any_parts(limits, taken)
+
+    def _weightiest(self, torn: list[int], totals: dict[int, float]) -> int:
+        """The option that is most in doubt, weighed with what its drives could read."""
+        return max(torn, key=lambda one: (min(totals[one], 1 - totals[one]) * (1 + self._model.reach[one]), -one))
 
     def _any_parts(self, limits: Limits, taken: dict[int, dict[int, float]]) -> list[Limits]:
         """Two parts, or none where all is settled: for answers that seemed whole but were not as good as promised."""

@@ -106,6 +106,12 @@ class Fills:
         ]
 
 
+def reach(holder: Holder) -> int:
+    """What the drives of a holder read together at most."""
+    rate = holder.bays * max((rates[READ] for rates in holder.rates), default=0)
+    return rate if holder.link is None else min(rate, holder.link[READ])
+
+
 def _suits(need: NeedOf, kind: int, holder: Holder) -> bool:
     """Whether a need lets a drive of a class go on a holder."""
     if kind not in need.classes:

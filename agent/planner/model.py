@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.planner.fills import reach
 from agent.planner.problem import READ, Holder, uplinks_of
 from agent.planner.rows import Chain, Entries, Rows
 from agent.planner.simplex import Column, Row
@@ -65,6 +66,7 @@ class Model:
         self._rows = Rows(choices, wanted, goal)
         self._worths = [self._own_worth(number) for number in range(len(choices.options))]
         self.possible = [self._rows.possible(number) for number in range(len(choices.options))]
+        self.reach = [reach(self._rows.holder(number)) for number in range(len(choices.options))]
         self._scale = 1  # worth of 1 in the linear program
         if goal in {"total", "room"}:
             self._scale = self._rows.fastest if goal == "total" else max([1, *self.problem.sizes])
@@ -132,7 +134,10 @@ class Model:
     def rows(self) -> list[Row]:
         """The rows for the simplex method, in its units."""
         rows = self._rows
-        return [Row(most / unit, exact) for most, exact, unit in zip(rows.most, rows.exact, rows.unit, strict=True)]
+        return [
+            Row(most / unit, exact, 1 / unit)
+            for most, exact, unit in zip(rows.most, rows.exact, rows.unit, strict=True)
+        ]
 
     def extras(self) -> list[Column]:
         """The extra variables."""

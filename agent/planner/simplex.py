@@ -17,14 +17,15 @@ if TYPE_CHECKING:
 DEAR: Final = 10_000.0  # what it costs to break a row, beside columns that are worth about 1
 CLOSE: Final = 1e-7
 REFRESH: Final = 120  # pivots after which the inverse is worked out anew
-NUDGE: Final = 1e-7  # rows are moved apart by about this much, so that ties do not hold the method up
+NUDGE: Final = 1e-8  # rows are moved apart by about this much, so that ties do not hold the method up
 
 
 class Row(Struct, frozen=True):
-    """A sum of columns that is at most `most`, or (`exact`) equal to it."""
+    """A sum of columns that is at most `most`, or (`exact`) equal to it; `step` is the least that breaks it."""
 
     most: float
     exact: bool = False
+    step: float = 1.0
 
 
 class Column(Struct, frozen=True, eq=False):
@@ -43,6 +44,7 @@ class Simplex:
         """Begin with the slack of each row, or with its way out."""
         self._most = [row.most + NUDGE * (1 + number * 7 % 13) for number, row in enumerate(rows)]
         self._exact = [row.exact for row in rows]
+        self._steps = [row.step for row in rows]
         self.slacks = [Column(((number, 1.0),), 0.0) for number in range(len(rows))]
         self._pivots = 0
         self._restart()
@@ -50,13 +52,17 @@ class Simplex:
     def _restart(self) -> None:
         size = len(self._most)
         self.columns: list[Column] = []
-        self.amounts = [abs(most) for most in self._most]
+        self.amounts: list[float] = []
         self._inverse = [[0.0] * size for _ in range(size)]
         for number, most in enumerate(self._most):
-            sign = 1.0 if most >= 0 else -1.0
-            broken = self._exact[number] or most < 0
-            self.columns.append(Column(((number, sign),), -DEAR) if broken else self.slacks[number])
-            self._inverse[number][number] = sign
+            entry = 1.0 if most >= 0 else -1.0
+            if self._exact[number] or most < 0:
+                entry *= self._steps[number]
+                self.columns.append(Column(((number, entry),), -DEAR))
+            else:
+                self.columns.append(self.slacks[number])
+            self._inverse[number][number] = 1 / entry
+            self.amounts.append(most / entry)
 
     def prices(self, dear: Collection[Column]) -> list[float]:
         """What a unit of each row is worth; a column in `dear` costs as much as a broken row."""

@@ -1,0 +1,188 @@
+"""Planning: how long the proof of the best arrangement takes, beside SciPy's mixed-integer solver on the same problems.
+
+Two sorts of problems of each size: those of `tests/placing.py`, in which few things fit, and roomy ones, in which
+almost everything fits everywhere, so that there is much to choose from.
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import time
+from random import Random
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from msgspec.structs import replace
+
+from agent.planner.problem import DriveClass, Holder, NeedOf, Problem
+from agent.planner.search import search
+from agent.throughput import ceiling_mbps, link_mbps
+from tests.placing import PAYLOAD_BYTES, random_arrangement, random_problem
+from tests.placing_parts import CARRIERS, KINDS, WANTED, Card, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from agent.planner.problem import Score
+
+GOALS: Final = {(8, 8, 16): 1.0, (12, 12, 24): 10.0}  # slots, cards, drives: seconds
+SEEDS: Final = 20
+OTHERS: Final = 3
+
+Given = TypeVar("Given")
+
+
+def roomy_problem(seed: int, slots: int, cards: int, drives: int) -> Problem:
+    """A machine of long slots and two sockets (counted as slots), carriers for all of them, and shared uplinks."""
+    random = Random(seed)  # noqa: S311 - repeatable problems, no secrets
+    board = [(random.choice((3, 4, 4, 5)), random.choice((16, 16, 8, 4))) for _ in range(slots - 2)]
+    pool = random.sample(CARRIERS, random.randint(3, 6))
+    fitted = [random.choice(WANTED) if random.random() < 0.25 else random.choice(pool) for _ in range(cards)]
+    kinds = random.choices(KINDS, k=random.randint(2, 5))
+    counts = [drives // len(kinds) + (place < drives % len(kinds)) for place in range(len(kinds))]
+    above: tuple[int | None, ...] = random.choice(((None,), (None, None), (None, 0), (None, 0, 0)))
+    holders = [
+        _holder(number, slot, link, card, kinds)
+        for number, card in enumerate(fitted)
+        for slot, link in enumerate(board)
+    ]
+    holders += [_socket(slot, kinds) for slot in (slots - 2, slots - 1)]
+    problem = Problem(
+        sizes=(*(int(10 * link_mbps(*link)) for link in board), 0, 0),
+        above=tuple(random.randrange(len(above)) if random.random() < 0.4 else None for _ in range(slots)),
+        uplinks=tuple((_pair(random.choice((3, 4)), random.choice((4, 8))), one) for one in above),
+        holders=tuple(holders),
+        must=tuple(not card.bays for card in fitted),
+        card_today=(None,) * cards,
+        classes=tuple(
+            DriveClass(count, round(100 * kind.watts), {}) for kind, count in zip(kinds, counts, strict=True)
+        ),
+        needs=(NeedOf(classes=(0,), each=(17_000, 0)), NeedOf(classes=(1,), no_split=True, no_switch=True)),
+    )
+    return _as_today(random, problem)
+
+
+def _holder(number: int, slot: int, link: tuple[int, int], card: Card, kinds: list[Kind]) -> Holder:
+    generation, lanes = min(link[0], card.generation), min(link[1], card.lanes)
+    switch = card.carrier == "switch"
+    own = card.generation if switch else generation
+    return Holder(
+        card=number,
+        slot=slot,
+        bays=card.bays if switch else min(card.bays, lanes // 4),
+        link=_pair(generation, lanes) if switch else None,
+        watts=round(100 * (75 - card.watts)),
+        rates=tuple(_reached(own, kind) if card.bays else (0, 0) for kind in kinds),
+        split=card.bays > 1 and not switch,
+        switch=switch,
+        covers=(slot + 1,) if card.wide else (),
+    )
+
+
+def _socket(slot: int, kinds: list[Kind]) -> Holder:
+    return Holder(None, slot, 1, None, None, tuple(_reached(4, kind) for kind in kinds))
+
+
+def _pair(generation: int, lanes: int) -> tuple[int, int]:
+    read = ceiling_mbps(generation, lanes, PAYLOAD_BYTES, "to_host")
+    return int(10 * read), int(10 * ceiling_mbps(generation, lanes, PAYLOAD_BYTES, "to_drive"))
+
+
+def _reached(generation: int, kind: Kind) -> tuple[int, int]:
+    read, write = _pair(min(generation, kind.generation), min(4, kind.lanes))
+    return min(read, int(10 * kind.read)), min(write, int(10 * kind.write))
+
+
+def _as_today(random: Random, problem: Problem) -> Problem:
+    """The problem with some arrangement as today's."""
+    today = random_arrangement(random, problem, zeal=random.choice((1.0, 0.5, 0.0)))
+    slots: list[int | None] = [None] * len(problem.must)
+    places: list[dict[tuple[str, int], int]] = [{} for _ in problem.classes]
+    for number in today.holders:
+        holder = problem.holders[number]
+        if holder.card is not None:
+            slots[holder.card] = holder.slot
+    for kind, number, count in today.drives:
+        holder = problem.holders[number]
+        key = ("slot", holder.slot) if holder.card is None else ("card", holder.card)
+        places[kind][key] = count
+    classes = tuple(replace(one, today=place) for one, place in zip(problem.classes, places, strict=True))
+    return replace(problem, card_today=tuple(slots), classes=classes)
+
+
+def timed(function: Callable[[Problem], Given], problem: Problem) -> tuple[float, Given]:
+    """The seconds that a call takes, and what it gives."""
+    start = time.perf_counter()
+    given = function(problem)
+    return time.perf_counter() - start, given
+
+
+def proof(problem: Problem) -> Score:
+    """The score that the search proves the best."""
+    answer = search(problem)
+    if not answer.proved:
+        raise RuntimeError("not proved")
+    return answer.score
+
+
+def with_others(problem: Problem) -> None:
+    """Prove the best arrangement and the next best ones."""
+    if not search(problem, also=OTHERS).others_proved:
+        raise RuntimeError("not proved")
+
+
+def outside() -> Callable[[Problem], Score | None] | None:
+    """The best score by the mixed-integer program, None where there is no solver."""
+    try:
+        from tests import milp
+    except ImportError:
+        return None
+
+    def best(problem: Problem) -> Score | None:
+        found = milp.best(problem)
+        return None if found is None else found[0]
+
+    return best
+
+
+def measure(size: tuple[int, int, int], make: Callable[[int, int, int, int], Problem], seeds: int) -> None:
+    """Print the median and worst of one sort and size; both ways take turns and must agree."""
+    solver = outside()
+    ours: list[float] = []
+    more: list[float] = []
+    theirs: list[float] = []
+    for seed in range(seeds):
+        problem = make(seed, *size)
+        seconds, score = timed(proof, problem)
+        ours.append(seconds)
+        more.append(timed(with_others, problem)[0])
+        if solver is not None:
+            seconds, expected = timed(solver, problem)
+            theirs.append(seconds)
+            if expected != score:
+                raise RuntimeError(f"{make.__name__}({seed}, *{size}): {score}, but the solver has {expected}")
+    word = "within" if max(ours) <= GOALS[size] else "ABOVE"
+    print(f"{make.__name__}, {size[0]} slots, {size[1]} cards, {size[2]} drives; {seeds} problems:")
+    print(f"  best proved: {_words(ours)}; {word} the goal of {GOALS[size]:g} s")
+    print(f"  and the {OTHERS} next best: {_words(more)}")
+    if theirs:
+        ratio = statistics.median(theirs) / statistics.median(ours)
+        print(f"  mixed-integer program: {_words(theirs)}; {ratio:.1f} times the median above; the scores agree")
+    else:
+        print("  mixed-integer program: not there yet")
+
+
+def _words(seconds: list[float]) -> str:
+    return f"median {statistics.median(seconds):.3f} s, worst {max(seconds):.3f} s"
+
+
+def main() -> None:
+    """Measure all sizes and sorts; the number of problems of each is the first argument."""
+    seeds = int(sys.argv[1]) if len(sys.argv) > 1 else SEEDS
+    for size in GOALS:
+        for make in (random_problem, roomy_problem):
+            measure(size, make, seeds)
+
+
+if __name__ == "__main__":
+    main()
