@@ -409,6 +409,9 @@ def test_names_lead_to_what_is_measured(tmp_path: Path) -> None:
     with loop_device(path) as device:
         (made,) = targets([Path(device).name], found, reads)
         assert ("device", Path(device).name, None) == (made.what, made.whole, made.drive)
+        # Documentation/ABI/testing/sysfs-block-loop: whether the loop device bypasses the page cache for its file.
+        bypasses = Path(f"/sys/block/{made.whole}/loop/dio").read_text(encoding="ascii").strip() == "1"
+        assert bypasses != made.cached
 
 
 def test_a_file_in_memory_is_said_to_be_one() -> None:
@@ -422,7 +425,7 @@ def test_a_file_in_memory_is_said_to_be_one() -> None:
         (made,) = targets([str(path)], one_drive(), Live())
     finally:
         path.unlink(missing_ok=True)
-    assert made.in_memory
+    assert made.cached
     assert any("in memory" in remark for remark in made.remarks)
 
 

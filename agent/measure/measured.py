@@ -51,8 +51,8 @@ class Target(Struct, frozen=True, kw_only=True):
     """One thing to measure, as the user named it. `what` is "device" for a block device that is no drive of ours.
 
     `drive` is the drive that is read, `whole` the block device that a partition is part of (or the device itself),
-    `hops` the keys of the links on the way. `in_memory` tells that a file lies on no drive at all. `remarks` say what
-    the figures may not be taken for.
+    `hops` the keys of the links on the way. `cached` tells that what is read comes from
+    memory, or may, however it is opened. `remarks` say what the figures may not be taken for.
     """
 
     name: str
@@ -63,7 +63,7 @@ class Target(Struct, frozen=True, kw_only=True):
     hops: tuple[str, ...] = ()
     warning_celsius: float | None = None
     critical_celsius: float | None = None
-    in_memory: bool = False
+    cached: bool = False
     remarks: tuple[str, ...] = ()
 
 

@@ -81,6 +81,7 @@ def _target(name: str, there: Place, found: Audit, reads: Reads) -> Target:
         what = "drive"
     if there.kind == "block" and block != whole:
         remarks.append(PARTITION)
+    between = _between(there, whole, system, reads)
     return Target(
         name=name,
         place=there,
@@ -90,8 +91,8 @@ def _target(name: str, there: Place, found: Audit, reads: Reads) -> Target:
         hops=_hops(seen, whole, found) if there.kind == "block" else (),
         warning_celsius=seen.warning_celsius if seen is not None else None,
         critical_celsius=seen.critical_celsius if seen is not None else None,
-        in_memory=system in IN_MEMORY,
-        remarks=(*remarks, *_between(there, whole, system, reads)),
+        cached=system in IN_MEMORY or LOOP in between,
+        remarks=(*remarks, *between),
     )
 
 

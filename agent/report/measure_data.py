@@ -186,7 +186,7 @@ def _measured(one: Measured, delivery: Delivery) -> MeasuredData:
         what=target.what,
         drive=target.drive,
         bytes=one.size_bytes,
-        page_cache_bypassed=one.direct and not target.in_memory,
+        page_cache_bypassed=one.direct and not target.cached,
         read_bytes=one.read_bytes,
         requests=one.requests,
         requests_lost=one.lost,

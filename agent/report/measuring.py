@@ -149,7 +149,7 @@ def _figures(one: Measured) -> list[str]:
 
 def _turns(one: Measured) -> str:
     """How often the data was read, where that is more than once: what keeps it may have helped."""
-    if not one.size_bytes or one.read_bytes <= one.size_bytes or one.target.in_memory:
+    if not one.size_bytes or one.read_bytes <= one.size_bytes or one.target.cached:
         return ""
     return f", {one.read_bytes / one.size_bytes:,.1f} times its size: a cache in the drive may have helped"
 
@@ -166,9 +166,9 @@ def _expected(delivery: Delivery, audit: Audit) -> str:
 
 def _remarks(one: Measured, delivery: Delivery) -> list[str]:
     remarks = [remark for remark in one.target.remarks if remark != delivery.why]
-    if one.direct and not one.target.in_memory:
+    if one.direct and not one.target.cached:
         remarks.insert(0, "the page cache was bypassed")
-    elif not one.target.in_memory:
+    elif not one.target.cached:
         remarks.insert(
             0,
             "the page cache could not be bypassed here; the system was asked to forget what it keeps of the data, "
