@@ -18,9 +18,11 @@ from agent.planner.alternatives import gap
 from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
 from agent.planner.fits import limit_watts
+from agent.planner.moves import PROVE
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
-from agent.planner.result import NeedSeen, Plan
+from agent.planner.result import NeedSeen, Plan, Unplaced
+from agent.sheets.paths import today
 from agent.sheets.reading import parse
 from agent.sheets.sheet import Need, Place, Placement, StripeSpec, Uplink
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
@@ -216,6 +218,32 @@ def test_what_stays_says_so() -> None:
         [drive("boot", slot="M1", stays=True)],
     )
     assert ("stays: the sheet says so",) * 2 == (why(one, "net"), why(one, "boot"))
+
+
+def test_a_drive_that_stays_in_a_bay_without_lanes_is_left_there() -> None:
+    """Nothing is moved into or out of a bay without lanes for a drive that stays; that it does not work is told."""
+    fitted = [drive("d", card="rack", bay=1), drive("e", card="rack", bay=2, stays=True)]
+    one = sheet([slot("SLOT1", 16)], [passive("rack", slot="SLOT1", stays=True)], fitted)
+    found = planned(one)
+    assert today(one) == found.placement
+    assert (0, ["d"]) == (found.figures.moves, [part.name for part in found.drives])
+    assert [PROVE] == [step.action for step in found.steps]
+    assert (1, 0) == (found.cards[0].bays_used, found.cards[0].bays_free)
+    words = (
+        "it stays in bay 2 of rack, which SLOT1 has no lanes for: rack needs a four-way split for all bays; "
+        "SLOT1 offers none; if the firmware can split SLOT1, write that into its splits"
+    )
+    assert (Unplaced("e", words),) == found.unplaced
+
+
+def test_a_carrier_goes_where_the_bays_have_lanes_that_drives_stay_in() -> None:
+    """A carrier with a drive that stays in its second bay goes to the split slot, and no other drive gets that bay."""
+    fitted = [drive("d", card="rack", bay=1), drive("e", card="rack", bay=2, stays=True), *drives(3)]
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
+    found = planned(sheet(slots, [passive("rack", slot="SLOT1")], fitted))
+    assert {"rack": "SLOT2"} == found.placement.cards
+    assert (Place("rack", 1), Place("rack", 2)) == (found.placement.drives["d"], found.placement.drives["e"])
+    assert 4 == len(found.drives)
 
 
 def test_what_stays_against_the_figures_is_told() -> None:

@@ -170,7 +170,7 @@ def test_a_drive_that_stays_where_nothing_works_says_so() -> None:
     one = sheet([slot("SLOT1", 16)], [passive("rack", slot="SLOT1")], [drive("a", card="rack", bay=2, stays=True)])
     words = (
         "it stays in bay 2 of rack, which SLOT1 has no lanes for: rack needs a four-way split for all bays; "
-        "SLOT1 offers none"
+        "SLOT1 offers none; if the firmware can split SLOT1, write that into its splits"
     )
     assert words == reason(one, "a", {"rack": "SLOT1"})
     assert "it stays on rack, which has no place" == reason(one, "a")

@@ -21,6 +21,7 @@ from agent.planner.holders import (
     Home,
     card_holders,
     hundredths_taken,
+    lit_slots,
     rates_of,
     slot_holders,
     tenths,
@@ -82,7 +83,8 @@ def build(sheet: Sheet) -> Built:
         must=tuple(card.carrier == "none" for card in sheet.cards),
         card_today=tuple(slots[card.slot] if card.slot is not None else None for card in sheet.cards),
         classes=tuple(
-            DriveClass(len(one.names), hundredths_taken(drive_watts(one.like)), one.today) for one in classes
+            DriveClass(len(one.names), hundredths_taken(drive_watts(one.like)), _today(one, number, holders))
+            for number, one in enumerate(classes)
         ),
         needs=(*needs, *_guards(classes, holders, len(needs))),
     )
@@ -112,12 +114,19 @@ def _classes(sheet: Sheet, slots: dict[str, int], cards: dict[str, int]) -> list
             if drive.name in (need.drives if need.stripe is None else stripes[need.stripe])
         )
         figures = (drive.generation, drive.lanes, drive.read_mbps, drive.write_mbps, drive_watts(drive))
-        key = (*figures, drive.length, drive.form, home, needs)
-        one = found.setdefault(key, DrivesAlike(drive, home, [], {}))
+        lit = lit_slots(sheet, drive)
+        key = (*figures, drive.length, drive.form, home, needs, lit)
+        one = found.setdefault(key, DrivesAlike(drive, home, lit, [], {}))
         one.names.append(drive.name)
         if place is not None:
             one.today[place] = one.today.get(place, 0) + 1
     return list(found.values())
+
+
+def _today(one: DrivesAlike, number: int, holders: Sequence[Holder]) -> dict[Home, int]:
+    """Today's places of a class; none for drives that stay where they cannot work: they are left there."""
+    works = one.home is None or any(holder.rates[number][READ] for holder in holders)
+    return one.today if works else {}
 
 
 # --- Needs -----------------------------------------------------------------------------------------------------
@@ -251,7 +260,21 @@ def placement_of(built: Built, arrangement: Arrangement, like: Placement | None 
     drives = {}
     for number, names_there in chosen.items():
         drives.update(_bays(built, problem.holders[number], names_there, now))
+    drives |= _left(sheet, cards, drives, now)
     return Placement(cards, {drive.name: drives[drive.name] for drive in sheet.drives if drive.name in drives})
+
+
+def _left(
+    sheet: Sheet, cards: dict[str, str], drives: dict[str, Place], now: dict[str, Place]
+) -> Iterator[tuple[str, Place]]:
+    """Drives that stay and do not work where they are: they are left there all the same."""
+    taken = set(drives.values())
+    for drive in sheet.drives:
+        place = now.get(drive.name)
+        if place is None or not drive.stays or drive.name in drives or place in taken:
+            continue
+        if place.bay is None or place.holder in cards:
+            yield drive.name, place
 
 
 def _is_at(built: Built, place: Place | None, number: int) -> bool:

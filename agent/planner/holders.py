@@ -71,10 +71,14 @@ def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> tuple[
 
 
 class DrivesAlike(Struct):
-    """Drives that are alike: one of them, where they stay (None: anywhere), and all their names."""
+    """Drives that are alike: one of them, where they stay (None: anywhere), and all their names.
+
+    `lit` are the slots with which the bays have lanes that those of a card stay in, None for drives without such bays.
+    """
 
     like: DriveSpec
     home: Home | None
+    lit: frozenset[str] | None
     names: list[str]
     today: dict[Home, int]
 
@@ -101,7 +105,7 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
         for slot in [slot for slot in places if fixed.fit(slot, card)] or places:
             watts = _watts(slot, card, fixed)
             bays, split = bays_of(slot, card)
-            free = len(bays) - len(fixed.bays)
+            free = len(set(bays) - set(fixed.bays))
             left = watts - hundredths_taken(fixed.watts)
             yield Holder(
                 card=number,
@@ -111,7 +115,9 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                 watts=watts,
                 rates=tuple(
                     rates_of(sheet, bay_link(slot, card, one.like), one.like)
-                    if bays and _goes(one, ("card", number), card, free, left)
+                    if bays
+                    and _goes(one, ("card", number), card, free, left)
+                    and (one.lit is None or slot.label in one.lit)
                     else (0, 0)
                     for one in classes
                 ),
@@ -138,6 +144,15 @@ class Fixed(Struct, frozen=True):
     def fit(self, slot: SlotSpec, card: CardSpec) -> bool:
         """Whether the card has their bays and their power in this slot."""
         return set(self.bays) <= set(bays_of(slot, card)[0]) and self.watts <= limit_watts(slot, card) - own_watts(card)
+
+
+def lit_slots(sheet: Sheet, drive: DriveSpec) -> frozenset[str] | None:
+    """The slots with which the bay has lanes that a drive stays in; None for a drive that has no such bay."""
+    if drive.card is None or not drive.stays:
+        return None
+    card = next(card for card in sheet.cards if card.name == drive.card)
+    bay = today(sheet).drives[drive.name].bay
+    return frozenset(slot.label for slot in sheet.slots if slot.kind == "card" and bay in bays_of(slot, card)[0])
 
 
 def _watts(slot: SlotSpec, card: CardSpec, fixed: Fixed) -> int:

@@ -102,6 +102,7 @@ def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
     on = [drive for drive in rated.sheet.drives if _on(rated.placement, drive.name, card.name)]
     known = card.power_watts is not None and all(drive.power_watts is not None for drive in on)
     bays, _ = bays_of(slot, card)
+    used = sum(rated.placement.drives[drive.name].bay in bays for drive in on)
     return CardPlanned(
         name=card.name,
         slot=slot.label,
@@ -110,8 +111,8 @@ def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
         why=whys.card(card),
         watts=own_watts(card) + sum(drive_watts(drive) for drive in on) if known else None,
         watts_limit=limit_watts(slot, card),
-        bays_used=len(on),
-        bays_free=len(bays) - len(on),
+        bays_used=used,
+        bays_free=len(bays) - used,
     )
 
 

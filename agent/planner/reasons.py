@@ -21,7 +21,7 @@ from agent.planner.fits import (
 from agent.planner.holders import Fixed
 from agent.planner.result import Unplaced
 from agent.planner.words import NUMBERS, counted, listed
-from agent.sheets.paths import bays_of
+from agent.sheets.paths import bays_of, links
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 # How the reason begins for a carrier that nothing is lost without: it has no place because it wants none.
 NOT_NEEDED: Final = "not needed"
+BAY_OF: Final = "bay of "  # how the key of a drive's own link begins (agent.sheets.paths)
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
 
 
@@ -42,10 +43,13 @@ def spares_apart(found: Sequence[Unplaced]) -> tuple[tuple[Unplaced, ...], tuple
 
 
 def unplaced(sheet: Sheet, placement: Placement) -> tuple[Unplaced, ...]:
-    """Every part of the sheet that has no place, cards first, each with the reason."""
+    """Every part of the sheet that has no place, cards first, each with the reason.
+
+    A drive that stays in a bay without lanes has none either, as it does not work there.
+    """
     seen = Seen(sheet, placement)
     cards = [Unplaced(card.name, seen.card(card)) for card in sheet.cards if card.name not in placement.cards]
-    drives = [Unplaced(drive.name, seen.drive(drive)) for drive in sheet.drives if drive.name not in placement.drives]
+    drives = [Unplaced(drive.name, seen.drive(drive)) for drive in sheet.drives if drive.name not in seen.working]
     return (*cards, *drives)
 
 
@@ -60,6 +64,7 @@ class Seen:
         self.cards = {card.name: card for card in sheet.cards}
         self.kept = kept_slots(sheet)
         self.gone = hidden_slots(sheet)
+        self.working = {key.removeprefix(BAY_OF) for key in links(sheet, placement) if key.startswith(BAY_OF)}
         self.held = {label: name for name, label in placement.cards.items()}
         self.held |= {place.holder: name for name, place in placement.drives.items() if place.bay is None}
         self.covered = {
@@ -107,11 +112,11 @@ class Seen:
         return words
 
     def _all_placed(self) -> bool:
-        return all(drive.name in self.placement.drives for drive in self.sheet.drives)
+        return all(drive.name in self.working for drive in self.sheet.drives)
 
     def _spare(self, card: CardSpec, blocks: dict[str, str | None]) -> bool:
         """Whether nothing is lost by leaving a carrier out: no drive waits for it, or none that waits goes into it."""
-        waiting = [drive for drive in self.sheet.drives if drive.name not in self.placement.drives]
+        waiting = [drive for drive in self.sheet.drives if drive.name not in self.working]
         if any(drive.card == card.name and drive.stays for drive in waiting):
             return False
         if not any(bay_refusal(card, drive) is None for drive in waiting):
@@ -143,7 +148,8 @@ class Seen:
         bays, _ = bays_of(self.slots[label], card)
         if drive.bay is not None and drive.bay not in bays:
             where = f"bay {drive.bay} of {card.name}, which {label} has no lanes for"
-            return f"it stays in {where}: {card.name} {self._split(card)}"
+            able = f"; if the firmware can split {label}, write that into its splits"
+            return f"it stays in {where}: {card.name} {self._split(card)}{'' if self.slots[label].splits else able}"
         return f"it stays on {card.name}, which in {label} has bays and power for {counted(len(bays), 'drive')} at most"
 
     def _slots_for(self, drive: DriveSpec) -> list[str]:
@@ -191,8 +197,9 @@ class Seen:
         if label is None:
             return "has no place either"
         slot = self.slots[label]
-        there = [name for name, place in self.placement.drives.items() if place.holder == card.name]
         bays, _ = bays_of(slot, card)
+        drives = self.placement.drives
+        there = [name for name, place in drives.items() if place.holder == card.name and place.bay in bays]
         if len(there) >= len(bays):
             return self._split(card) if len(bays) < card.bays else ""
         limit = limit_watts(slot, card)
