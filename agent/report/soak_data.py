@@ -90,8 +90,8 @@ class LoadData(Struct, frozen=True, kw_only=True):
     read: RatesData | None
     write: RatesData | None
     either: RatesData | None
-    read_bytes: float
-    written_bytes: float
+    read_bytes: int
+    written_bytes: int
     seconds: float
     known_seconds: float
     busy: float | None
@@ -119,7 +119,7 @@ class FallData(Struct, frozen=True, kw_only=True):
     during_mbps: float
     celsius: float | None
     celsius_then: float | None
-    written_bytes: float
+    written_bytes: int
     recovered: bool
     words: str
     times: int
@@ -437,8 +437,8 @@ def _load(load: Load) -> LoadData:
         read=_rates(load.read),
         write=_rates(load.write),
         either=_rates(load.either),
-        read_bytes=load.read_bytes,
-        written_bytes=load.written_bytes,
+        read_bytes=round(load.read_bytes),
+        written_bytes=round(load.written_bytes),
         seconds=_seconds(load.seconds),
         known_seconds=_seconds(load.known_seconds),
         busy=None if load.busy is None else round(load.busy, 4),
@@ -458,7 +458,7 @@ def _fall(fall: Fall) -> FallData:
         during_mbps=_figure(fall.during_mbps),
         celsius=_figure_or_none(fall.celsius),
         celsius_then=_figure_or_none(fall.celsius_then),
-        written_bytes=fall.written_bytes,
+        written_bytes=round(fall.written_bytes),
         recovered=fall.recovered,
         words=fall.words,
         times=fall.times,

@@ -1,0 +1,73 @@
+"""A soak on a real kernel: what is logged of an emulated drive is what a command did to it, to the byte.
+
+QEMU's drives are at 323 K with a warning limit of 343 K (hw/nvme/ctrl.c); hwmon shows kelvin less 273.15.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+from tests.lab.boot import Guest, lanewright
+from tests.lab.kernel import Missing, missing
+from tests.lab.need import cannot
+from tests.lab.racks import TOWER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+pytestmark = pytest.mark.lab
+
+MEBIBYTE: Final = 1 << 20
+WRITTEN: Final = 192 * MEBIBYTE
+READ: Final = 64 * MEBIBYTE
+WORKED: Final = "0000:05:00.0"
+BESIDE: Final = "0000:06:00.0"
+# dd moves whole blocks past the page cache, so the drive sees these bytes and no others.
+WORK: Final = (
+    f"block=/dev/$(basename /sys/bus/pci/devices/{WORKED}/nvme/nvme*/nvme*n1) && "
+    "dd if=/dev/zero of=$block bs=1M count=192 oflag=direct && "
+    "dd if=$block of=/dev/null bs=1M count=64 iflag=direct && sleep 1; exit 4"
+)
+
+
+@pytest.fixture(scope="module")
+def tower() -> Iterator[Guest]:
+    """The tower, booted."""
+    reason = missing()
+    if reason is not None:
+        cannot(reason)
+    try:
+        guest = Guest(TOWER)
+    except Missing as problem:
+        cannot(str(problem))
+    with guest:
+        yield guest
+
+
+@pytest.fixture(scope="module")
+def soaked(tower: Guest) -> tuple[int, dict[str, Any]]:
+    """A soak beside a command that writes and reads known amounts: its exit status, and its JSON."""
+    done = tower.run(lanewright(f"soak --log one.sqlite --format json --out soak.json -- sh -c '{WORK}'"), seconds=180)
+    return done.code, json.loads(done.files["soak.json"])
+
+
+def test_the_bytes_of_a_soak_are_those_of_its_command(soaked: tuple[int, dict[str, Any]]) -> None:
+    """The drive that the command worked on has its bytes, exactly; the drive beside it has none."""
+    status, found = soaked
+    assert 4 == status
+    load = {drive["address"]: drive["load"] for drive in found["drives"]}
+    assert (READ, WRITTEN) == (load[WORKED]["read_bytes"], load[WORKED]["written_bytes"])
+    assert (0, 0) == (load[BESIDE]["read_bytes"], load[BESIDE]["written_bytes"])
+
+
+def test_temperatures_and_limits_arrive(soaked: tuple[int, dict[str, Any]]) -> None:
+    """All drives have the emulator's temperature and warning limit, and none is said to have throttled."""
+    _, found = soaked
+    assert 4 == len(found["drives"])
+    for drive in found["drives"]:
+        assert pytest.approx(323 - 273.15, abs=0.01) == drive["temperatures"]["most"]
+        assert {"celsius": pytest.approx(343 - 273.15, abs=0.01), "kind": "warning"} == drive["limit"]
+        assert drive["throttling"]["kind"] in {"none", "unknown"}
