@@ -308,6 +308,12 @@ need[1].drives[0]: 1 does not belong here; drives takes a list of up to 256 driv
 - drives = ["boot"]
 + drives = [1] #!
 
+card[1].slot: an edge of x16 cannot be in "SLOT4", a closed slot of x8; if its end is open, write open_end = true there
+- kind = "carrier-1-x4-gen3"
+- slot = "SLOT4"
++ kind = "split-carrier-4-x16-gen3"
++ slot = "SLOT4" #!
+
 slot[1].label: "SLOT1" is the label of another slot, in line
 - label = "SLOT2"
 + label = "SLOT1" #!

@@ -225,7 +225,7 @@ def test_the_good_sheet_without_its_comments_is_good() -> None:
             "line 3: this is not TOML at column 34: the same key stands twice",
         ),
         (f"{HEAD}[machine]\n[machine]\n", "line 4: this is not TOML at column 9: the same table stands twice"),
-        (f"{HEAD}[[slot]]\n[slot]\n", "line 4: this is not TOML at column 6: the same table stands twice"),
+        (f"{HEAD}[[slot]]\n[slot]\n", "line 4: there can be several of these: write [[slot]] in place of [slot]"),
         (
             f"{HEAD}[machine]\nname = 'a' 'b'\n",
             "line 4: this is not TOML at column 12: something follows where the line",
@@ -276,6 +276,11 @@ def test_comments_may_hold_dots() -> None:
     [
         (HEAD.encode() + b"[machine]\nname = 'B\xe4nk'\n", ", line 4: this is not UTF-8 text; save it as such"),
         (HEAD.encode("utf-16"), ", line 1: this is not UTF-8 text"),
+        (
+            b'{"format": "lanewright-capture"}',
+            ": this is no build sheet, but may be a capture; to make a sheet of one, use",
+        ),
+        (b"\x1f\x8b\x08\x00", ": this is no build sheet, but may be a capture; to make a sheet of one, use"),
         (HEAD.encode() + b"#" * LIMIT, " has more than 256 KiB, which no build sheet needs"),
     ],
 )

@@ -12,6 +12,7 @@ from agent.sheets.needs import check_needs
 from agent.sheets.wording import Say
 from agent.throughput import PAIRS, STRIPE_LEAST
 from knowledge.rates import describe, lane_mbps
+from knowledge.slots import goes_in
 from probes.files import quoted
 
 if TYPE_CHECKING:
@@ -122,6 +123,10 @@ def _check_card(say: Say, key: str, card: CardSpec) -> None:
         slot = next(one for one in say.sheet.slots if one.label == card.slot)
         if slot.kind != "card":
             raise say.wrong(f"{key}.slot", f"{quoted(slot.label)} takes a drive ({slot.kind}), not a card")
+        if not goes_in(card.connector, slot.connector, slot.open_end):
+            here = f"{quoted(slot.label)}, a closed slot of x{slot.connector}"
+            words = f"an edge of x{card.connector} cannot be in {here}"
+            raise say.wrong(f"{key}.slot", f"{words}; if its end is open, write open_end = true there")
     _check_rate(say, f"{key}.wants_mbps", card.wants_mbps, card)
 
 

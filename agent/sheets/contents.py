@@ -16,7 +16,7 @@ from agent.findings import Rate, Verdict
 from agent.machine import drives_display
 from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, Names, harmless, is_drive, what
 from agent.sheets.reading import drive_of
-from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, Uplink
+from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, StripeSpec, Uplink
 from agent.throughput import link_mbps
 from knowledge import pcie
 from knowledge.slots import MODULE_LANES, card_watts, connector_of
@@ -41,7 +41,7 @@ LINK_LANES: Final = (16, 12, 8, 4, 2, 1)
 class Part(Struct, frozen=True):
     """One entry of a sheet and what has to be said beside it."""
 
-    spec: Uplink | SlotSpec | CardSpec | DriveSpec
+    spec: Uplink | SlotSpec | CardSpec | DriveSpec | StripeSpec
     remarks: tuple[str, ...] = ()
 
 
@@ -55,6 +55,7 @@ class Contents:
         self.cards: list[Part] = []
         self.drives: list[Part] = []
         self.told: set[str] = set()
+        self.names: dict[str, str] = {}  # of drives: in the sheet, by what the kernel calls them
 
     def add(self, place: Place, slot: SlotSpec) -> None:
         """Add what is in a slot."""
@@ -187,7 +188,7 @@ class Contents:
             self.cards[-1] = Part(replace(card, cable_watts=more), (*part.remarks, remark))
 
     def _add_plain_card(self, place: Place, slot: SlotSpec) -> None:
-        """A card without bays; the rate that it has now is the rate that it should have."""
+        """A card without bays; it should keep the rate that it has now, or half of it if it drives a display."""
         holds = place.fitted
         one, device = holds[0], holds[0].link.device
         assert device is not None
@@ -202,6 +203,12 @@ class Contents:
         on_board = place.board is None and one.link.slot is None
         if on_board:
             remarks.append("No slot is named here: it may be part of the board, so it stays.")
+        wants = _wants(one) if known else None
+        if wants is not None and drives_display(one.link, self._tree.audit.machine.below) is not None:
+            wants = float(int(wants / 2))
+            remarks.append("wants_mbps is half of its link rate now, as display cards lose little with half the lanes.")
+        elif wants is not None:
+            remarks.append("wants_mbps is its link rate now. If it needs less, write what it needs, in MB/s.")
         card = CardSpec(
             name=self._card_names.unique(harmless(device.model_name or "", LONGEST_NAME) or what(device)),
             connector=connector_of(rate.width),
@@ -209,7 +216,7 @@ class Contents:
             generation=rate.speed,
             slot=slot.label,
             stays=on_board or not known,
-            wants_mbps=_wants(one) if known else None,
+            wants_mbps=wants,
             pci_id=_ids(device),
         )
         self.cards.append(Part(card, tuple(remarks)))
@@ -251,6 +258,7 @@ class Contents:
             model=shown(drive.model) if drive is not None else None,
             serial=shown(drive.serial) if drive is not None else None,
         )
+        self.names.update((seen.drive.name, spec.name) for seen in found)
         self.drives.append(Part(spec, tuple(remarks)))
         return spec
 

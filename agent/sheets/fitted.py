@@ -31,7 +31,8 @@ from agent.sheets.places import (
     what,
     why_not,
 )
-from agent.sheets.sheet import CardSpec, MachineSpec, SlotSpec, Uplink
+from agent.sheets.sheet import CardSpec, MachineSpec, SlotSpec, StripeSpec, Uplink
+from agent.throughput import PAIRS, STRIPE_LEAST
 from knowledge.rates import PAYLOADS
 from knowledge.slots import MODULE_LANES, connector_of
 from probes.tokens import is_placeholder, is_word_token
@@ -58,6 +59,7 @@ class Fitted(Struct, frozen=True):
     slots: tuple[Part, ...]
     cards: tuple[Part, ...]
     drives: tuple[Part, ...]
+    stripes: tuple[Part, ...]
     left_out: tuple[str, ...]
 
 
@@ -80,6 +82,7 @@ def fitted(audit: Audit) -> Fitted:
         slots.append(_opened(part, part.spec, contents.cards[before:]))
     slots += _unmatched(tree, labels, left_out)
     left_out += _other_drives(audit, contents.told)
+    stripes = tuple(_stripes(audit, contents.names, left_out))
     return Fitted(
         _machine(audit),
         tuple(_remarks(audit, tree)),
@@ -88,6 +91,7 @@ def fitted(audit: Audit) -> Fitted:
         tuple(slots),
         tuple(contents.cards),
         tuple(contents.drives),
+        stripes,
         tuple(dict.fromkeys(left_out)),
     )
 
@@ -228,6 +232,22 @@ def _why_nowhere(drive: Drive) -> str:
 
 
 # --- The machine -------------------------------------------------------------------------------------------------
+
+
+def _stripes(audit: Audit, names: dict[str, str], left_out: list[str]) -> Iterator[Part]:
+    """The sets of software RAID that a sheet can hold: of drives that it has, each once."""
+    labels = Names()
+    for one in audit.stripes:
+        drives = [names.get(member, "") for member in one.stripe.members]
+        raid = one.raid
+        if raid is None or not all(drives) or len(set(drives)) < max(len(drives), STRIPE_LEAST[raid]):
+            why = one.why or "not all of its members are drives of this sheet"
+            left_out.append(f"{one.stripe.name}, a set of software RAID: {why}")
+        elif raid == PAIRS and len(drives) % 2:
+            left_out.append(f"{one.stripe.name}, a RAID {PAIRS} of an odd number of drives")
+        else:
+            spec = StripeSpec(labels.unique(harmless(one.stripe.name, LONGEST_NAME)), raid, tuple(drives))
+            yield Part(spec, ())
 
 
 def named(text: str | Unread | None) -> str | None:

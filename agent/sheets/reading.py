@@ -25,6 +25,8 @@ KIBIBYTE: Final = 1024
 LIMIT: Final = 256 * KIBIBYTE  # a sheet of 64 slots and 256 drives, every key given, has some 60 KiB
 LINE_LIMIT: Final = 2000  # characters
 DOTS_LIMIT: Final = 32  # in one line; the TOML reader takes memory by the square of a dotted key's parts
+GZIP: Final = b"\x1f\x8b"  # how a compressed capture begins (RFC 1952)
+MANY: Final = ("uplink", "slot", "card", "drive", "stripe", "need")  # tables of which there are several
 MOST_DRIVES: Final = 64  # of one kind, in the words of drives_of
 
 _ABOUT_KINDS: Final = frozenset({"name", "what", "sources"})
@@ -44,6 +46,9 @@ def read_text(path: str) -> tuple[str, str]:
     data = read_standard_input(LIMIT) if path == "-" else read_whole(path, LIMIT)
     if len(data) > LIMIT:
         raise BadInput(f"{printable(source)} has more than {LIMIT // KIBIBYTE} KiB, which no build sheet needs")
+    if data.startswith(GZIP) or data.lstrip()[:1] == b"{":
+        words = "this is no build sheet, but may be a capture; to make a sheet of one, use lanewright plan --sheet-from"
+        raise BadInput(f"{printable(source)}: {words}")
     try:
         text = data.decode()
     except UnicodeDecodeError as error:
@@ -167,6 +172,11 @@ def _not_toml(text: str, source: str, message: str) -> BadInput:
     lines = text.rstrip("\n").count("\n") + 1
     line = int(number) if number.isdecimal() else lines
     at = f" at column {column}" if column else ""
+    if words.startswith(("Cannot ", "Duplicate")):
+        for first, content in enumerate(text.split("\n")[:line], 1):
+            name = content.partition("#")[0].strip().removeprefix("[").removesuffix("]").strip()
+            if name in MANY and content.lstrip().startswith("["):
+                return _problem(source, first, f"there can be several of these: write [[{name}]] in place of [{name}]")
     return _problem(source, line, f"this is not TOML{at}: {_reader_words(words)}")
 
 

@@ -37,6 +37,7 @@ _INTRODUCTION: Final = (
 _TO_LOOK_UP: Final = (
     "uplinks: links that slots share (see the board's block diagram), as [[uplink]], and their name at each slot",
     "slots: open_end, longest_mm, height, covers (what a double-width card in it hides), lengths of M.2 modules",
+    "cards: wants_mbps is the link rate that a card must keep, which no plan makes less; write what it really needs",
     "cards: power_watts without drives, cable_watts, height, length_mm, wide, connector where its lanes need less",
     "drives: read_mbps and write_mbps (without them the link is taken for the limit), length, form",
     "needs: what the build is for, as [[need]] and [[stripe]] entries; stays = true for what must not be moved",
@@ -77,6 +78,7 @@ def _lines(found: Fitted, taken_at: str, source: str) -> Iterator[str]:
         ("slot", found.slots),
         ("card", found.cards),
         ("drive", found.drives),
+        ("stripe", found.stripes),
     ):
         yield from _entries(table, parts)
 
