@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 import msgspec
 from msgspec import Struct
 
-from agent.report.data import EvidenceData, RateData, StepData
+from agent.report.data import EvidenceData, RateData, StepData  # noqa: TC001 - the schema looks them up
 
 VERSION: Final = 1
 
