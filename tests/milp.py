@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from agent.planner.problem import READ, Arrangement, NeedOf, Problem, Score, uplinks_of
+from agent.planner.problem import READ, Arrangement, NeedOf, Problem, Rates, Score, uplinks_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -127,7 +127,7 @@ class Placing:
         """How many drives of a class are in place."""
         return {variable: 1.0 for (other, _), variable in self.drives.items() if other == kind}
 
-    def _links(self) -> list[tuple[tuple[int, int], set[int]]]:
+    def _links(self) -> list[tuple[Rates, set[int]]]:
         """Each shared link, with the holders whose drives cross it."""
         problem = self.problem
         links = [(holder.link, {number}) for number, holder in enumerate(problem.holders) if holder.link is not None]

@@ -13,13 +13,13 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, Problem
-from agent.throughput import ceiling_mbps, link_mbps
+from agent.throughput import DIRECTIONS, expected_mbps, link_mbps
 from tests.placing_parts import CARRIERS, ERAS, KINDS, SHAPES, SPLITS, WANTED, Card, Kind, Slot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.throughput import Direction
+    from agent.planner.problem import Rates
 
 Link = tuple[int, int]  # generation, lanes
 
@@ -70,10 +70,7 @@ def random_made(seed: int, slots: int, cards: int, drives: int) -> Made:
     problem = Problem(
         sizes=tuple(0 if one.socket else int(10 * link_mbps(one.generation, one.lanes)) for one in board),
         above=tuple(above),
-        uplinks=tuple(
-            ((_rate(link, "to_host"), _rate(link, "to_drive")), upper)
-            for link, upper in zip(uplink_links, above_uplinks, strict=True)
-        ),
+        uplinks=tuple((_rates(link), upper) for link, upper in zip(uplink_links, above_uplinks, strict=True)),
         holders=tuple(holder for holder, _, _ in made),
         must=tuple(card.carrier == "none" for card in fitted),
         card_today=(None,) * cards,
@@ -199,12 +196,10 @@ def _holder(
         card=name,
         slot=number,
         bays=bays,
-        link=None if shared is None else (_rate(shared, "to_host"), _rate(shared, "to_drive")),
+        link=None if shared is None else _rates(shared),
         watts=None if slot.watts is None else max(0, round(100 * (slot.watts - (card.watts if card else 0)))),
         rates=tuple(
-            (0, 0)
-            if link is None
-            else (min(_rate(link, "to_host"), int(10 * kind.read)), min(_rate(link, "to_drive"), int(10 * kind.write)))
+            (0,) * 4 if link is None else tuple(map(min, _rates(link), (int(10 * kind.read), int(10 * kind.write)) * 2))
             for link, (kind, _) in zip(own, kinds, strict=True)
         ),
         split=card is not None and card.carrier == "passive" and bays > 1,
@@ -220,8 +215,10 @@ def _bays(split: tuple[int, ...], bays: int) -> int:
     return sum(LANES_OF_A_BAY * bay in starts for bay in range(bays))
 
 
-def _rate(link: Link, direction: Direction) -> int:
-    return int(10 * ceiling_mbps(*link, PAYLOAD_BYTES, direction))
+def _rates(link: Link) -> Rates:
+    """What a link carries, read and written: at best, then at the lower end of the range."""
+    ranges = [expected_mbps(*link, PAYLOAD_BYTES, direction) for direction in DIRECTIONS]
+    return (*(int(10 * high) for _, high in ranges), *(int(10 * low) for low, _ in ranges))
 
 
 # --- Today and the needs ---------------------------------------------------------------------------------------
@@ -303,8 +300,10 @@ def _filled(random: Random, problem: Problem, holder: Holder, left: Sequence[int
 
 
 def _with_needs(random: Random, problem: Problem) -> Problem:
-    """The problem with up to three needs of every sort, from easy to impossible."""
-    return replace(problem, needs=tuple(_need(random, problem) for _ in range(random.choice([0, 1, 1, 2, 3]))))
+    """The problem with up to three needs of every sort, from easy to impossible; most are asked for firmly too."""
+    needs = [_need(random, problem) for _ in range(random.choice([0, 1, 1, 2, 3]))]
+    firm = [replace(need, each=(0, 0, *need.each[:2])) for need in needs if random.random() < 0.8]
+    return replace(problem, needs=(*needs, *firm))
 
 
 def _need(random: Random, problem: Problem) -> NeedOf:
@@ -324,7 +323,7 @@ def _need(random: Random, problem: Problem) -> NeedOf:
         cards = ((card, frozenset(random.sample(mine, random.randint(min(1, len(mine)), len(mine))))),)
     return NeedOf(
         classes=classes,
-        each=(each[0], each[1]),
+        each=(*each, 0, 0),
         no_split=bool(classes) and random.random() < 0.25,
         no_switch=bool(classes) and random.random() < 0.25,
         cards=cards,

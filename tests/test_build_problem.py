@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
+from msgspec.structs import replace
 
 from agent.planner.build import Built, arrangement_of, build, member_mbps, placement_of
 from agent.planner.holders import hundredths, tenths_asked
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 X4_GEN3_READ = 36008  # tenths of MB/s: 4 x 8 GT/s x 128 / 130 / 8 x 256 / 280
 X4_GEN3_WRITE = 36530  # the same x 256 / 276
+X4_GEN3_FIRM = 29538  # 4 x 8 GT/s x 128 / 130 / 8 x 3 / 4: the rule of thumb (common practice), read and written
+X4_GEN3 = (X4_GEN3_READ, X4_GEN3_WRITE, X4_GEN3_FIRM, X4_GEN3_FIRM)
 
 
 def places(built: Built, name: str) -> list[str]:
@@ -98,15 +101,15 @@ def test_a_switch_carrier_shares_the_link_of_its_slot() -> None:
     """All bays of a switch carrier work, each with its own link, under the rate that card and slot have in common."""
     holder = build(sheet([slot("SLOT1", 8, connector=16)], [switch("carrier")], drives(4))).problem.holders[0]
     assert (4, True, False) == (holder.bays, holder.switch, holder.split)
-    assert (2 * X4_GEN3_READ, 2 * X4_GEN3_WRITE) == tuple(rate // 2 * 2 for rate in holder.link or ())
-    assert ((X4_GEN3_READ, X4_GEN3_WRITE),) == holder.rates
+    assert tuple(2 * rate for rate in X4_GEN3) == tuple(rate // 2 * 2 for rate in holder.link or ())
+    assert (X4_GEN3,) == holder.rates
 
 
 def test_rates_are_the_lesser_of_link_and_drive() -> None:
     """A drive's rate in a bay is floored to tenths and never above its own limits."""
     fitted = [drive("fast"), drive("slow", read_mbps=2100.58, write_mbps=900.0), drive("narrow", lanes=2)]
     holder = build(sheet([socket("M2_1", 4)], [], fitted)).problem.holders[0]
-    assert ((X4_GEN3_READ, X4_GEN3_WRITE), (21005, 9000), (X4_GEN3_READ // 2, X4_GEN3_WRITE // 2)) == holder.rates
+    assert (X4_GEN3, (21005, 9000) * 2, tuple(rate // 2 for rate in X4_GEN3)) == holder.rates
 
 
 def test_drives_share_the_power_that_the_card_leaves() -> None:
@@ -152,8 +155,8 @@ def test_uplinks_are_shared_and_stand_above_each_other() -> None:
     problem = build(sheet(slots, uplinks=uplinks)).problem
     assert (1, 0, None) == problem.above
     chipset, hub = problem.uplinks
-    assert ((X4_GEN3_READ, X4_GEN3_WRITE), None) == chipset
-    assert ((X4_GEN3_READ // 2, X4_GEN3_WRITE // 2), 0) == hub
+    assert (X4_GEN3, None) == chipset
+    assert (tuple(rate // 2 for rate in X4_GEN3), 0) == hub
 
 
 def test_free_slots_are_worth_their_link_rate() -> None:
@@ -282,7 +285,9 @@ def test_a_need_of_a_stripe_is_asked_of_each_member() -> None:
     stripes = (StripeSpec("scratch", 0, tuple(one.name for one in fitted)),)
     needs = (Need(name="scratch", stripe="scratch", read_mbps=10000.1, write_mbps=8000.0),)
     built = build(sheet([slot("SLOT1", 16)], [switch("carrier")], fitted, stripes=stripes, needs=needs))
-    assert ((0,), (25001, 20000)) == (built.problem.needs[0].classes, built.problem.needs[0].each)
+    best, firm = built.problem.needs
+    assert ((0,), (25001, 20000, 0, 0)) == (best.classes, best.each)
+    assert ((0,), (0, 0, 25001, 20000)) == (firm.classes, firm.each)
 
 
 @pytest.mark.parametrize(
@@ -292,6 +297,14 @@ def test_members_do_their_part(raid: int, reads: float, writes: float) -> None:
     """For 1,200 MB/s of four drives: all read; copies and parity are written besides (SIGMOD 1988, RAID 1 and 5)."""
     stripe = StripeSpec("scratch", raid, ("a", "b", "c", "d"))
     assert (reads, writes) == (member_mbps(stripe, 1200.0, "to_host"), member_mbps(stripe, 1200.0, "to_drive"))
+    assert writes == member_mbps(stripe, 1200.0, "to_drive", firm=True)
+
+
+@pytest.mark.parametrize(("raid", "reads"), [(0, 300.0), (1, 1200.0), (5, 300.0), (10, 600.0)])
+def test_one_copy_is_enough_for_a_firm_rate(raid: int, reads: float) -> None:
+    """Where data is held twice, a firm rate of reading does not count on both copies being read at once."""
+    stripe = StripeSpec("scratch", raid, ("a", "b", "c", "d"))
+    assert reads == member_mbps(stripe, 1200.0, "to_host", firm=True)
 
 
 def test_needs_of_drives_and_cards_are_taken_over() -> None:
@@ -310,8 +323,9 @@ def test_needs_of_drives_and_cards_are_taken_over() -> None:
         Need(name="display first", cards=("display",), in_slot="SLOT2"),
     )
     built = build(sheet(slots, cards, [drive("boot")], needs=needs))
-    boot, first, wants = built.problem.needs
-    assert ((0,), (30000, 10000), True, True, ()) == (
+    boot, first, wants, *firm = built.problem.needs
+    assert [replace(boot, each=(0, 0, 30000, 10000)), first, wants] == firm
+    assert ((0,), (30000, 10000, 0, 0), True, True, ()) == (
         boot.classes,
         boot.each,
         boot.no_split,

@@ -22,6 +22,7 @@ from agent.planner.moves import PROVE
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
 from agent.planner.result import NeedSeen, Plan, Unplaced
+from agent.planner.words import losses
 from agent.sheets.paths import today
 from agent.sheets.reading import parse
 from agent.sheets.sheet import Need, Place, Placement, StripeSpec, Uplink
@@ -406,6 +407,40 @@ def test_a_rate_is_met_at_best_or_not(asked: float, answer: str) -> None:
     assert f"a reads 2,954 to 3,601 MB/s; {asked:,.0f} MB/s asked" in found.needs[0].why
 
 
+def at_best_or_firmly() -> Sheet:
+    """Two drives of which the one with a need could be in a fast socket, where the other would read more."""
+    fitted = [drive("a", 4, read_mbps=5000.0), drive("b", 4)]
+    needs = (Need(name="fast", drives=("a",), read_mbps=3500.0),)
+    return sheet([socket("M1", 3), socket("M2", 4)], [], fitted, needs=needs)
+
+
+def test_a_need_is_met_firmly_rather_than_at_best() -> None:
+    """A drive whose need only the upper end reaches in one socket is put into that where the lower end does too.
+
+    M1 reads 2,954 to 3,601 MB/s; in M2 the drive's own limit, 5,000 MB/s, is below the whole range of 5,908 to 7,202.
+    """
+    found = planned(at_best_or_firmly())
+    assert {"a": Place("M2", None), "b": Place("M1", None)} == found.placement.drives
+    assert ("met", 1) == (found.needs[0].answer, found.figures.needs_met)
+    assert 'in M1 (in exchange with b) the need "fast" would be met at best' == drive_of(found, "a").why
+
+
+@pytest.mark.parametrize(
+    ("needs", "firmly", "words"),
+    [
+        (0, 0, []),
+        (-1, 0, ["1 need fewer met"]),
+        (-1, -1, ["1 need fewer met"]),
+        (0, -2, ["2 needs fewer met firmly"]),
+        (1, -1, ["1 need more met", "1 need fewer met firmly"]),
+    ],
+)
+def test_needs_that_are_lost_are_counted_once(needs: int, firmly: int, words: list[str]) -> None:
+    """What another arrangement costs names needs of the sheet, and firm ones where those alone are lost."""
+    alike = Score(4, 2, 100, 200, -1, -10)
+    assert words == losses(alike, alike, needs, firmly)
+
+
 def test_a_need_of_a_stripe_is_of_the_whole() -> None:
     """A stripe behind eight lanes does not read 12,000 MB/s, and what decides is named."""
     found = striped(0, needs=(Need(name="scanner", stripe="scratch", read_mbps=12000.0),))
@@ -547,7 +582,7 @@ def test_a_plan_cut_short_says_how_much_better_could_be() -> None:
     [
         (Score(4, 1, 100, 200, -1, -10), ""),
         (Score(5, 0, 0, 0, 0, 0), "at most 1 part more could have a place"),
-        (Score(4, 3, 0, 0, 0, 0), "at most 2 needs more could be met"),
+        (Score(4, 3, 0, 0, 0, 0), "at most 2 needs more could be met, or met firmly"),
         (Score(4, 1, 12100, 0, 0, 0), "the worst-off drive could read at most 1,200 MB/s more"),
         (Score(4, 1, 100, 10200, 0, 0), "all drives together could read at most 1,000 MB/s more"),
         (Score(4, 1, 100, 200, 0, -10), "the same could be had with at most 1 move fewer"),

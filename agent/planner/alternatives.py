@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent.planner.build import placement_of
+from agent.planner.build import needs_met, placement_of
 from agent.planner.figures import Rated, figures, needs_seen
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
@@ -46,10 +46,11 @@ def _alternative(
 ) -> Alternative:
     mine, its = score(built.problem, best[0]), score(built.problem, other[0])
     what = few(differences(built, best[1], other[1]), MOST_NAMED)
+    (all_mine, firm_mine), (all_its, firm_its) = needs_met(built, best[0]), needs_met(built, other[0])
     rated = Rated(built.sheet, other[1])
     return Alternative(
         what=f"{heading}: {what}" if heading else what,
-        costs=", ".join(losses(mine, its)) or SAME,
+        costs=", ".join(losses(mine, its, len(all_its) - len(all_mine), len(firm_its) - len(firm_mine))) or SAME,
         figures=figures(rated, needs_seen(built, rated), -its.moves),
         placement=other[1],
     )
@@ -93,7 +94,7 @@ def gap(worth: Score, bound: Score) -> str:
     """How much better an arrangement could at most be than the best one found, in words; "" where none can be."""
     words = {
         "placed": f"at most {counted(bound.placed - worth.placed, 'part')} more could have a place",
-        "needs": f"at most {counted(bound.needs - worth.needs, 'need')} more could be met",
+        "needs": f"at most {counted(bound.needs - worth.needs, 'need')} more could be met, or met firmly",
         "worst": f"the worst-off drive could read at most {mbps((bound.worst - worth.worst) / 10)} more",
         "total": f"all drives together could read at most {mbps((bound.total - worth.total) / 10)} more",
         "moves": f"the same could be had with at most {counted(bound.moves - worth.moves, 'move')} fewer",

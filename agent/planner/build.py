@@ -13,10 +13,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from agent.planner.fits import card_mbps, drive_watts
 from agent.planner.holders import (
     HAIR,
+    NOWHERE,
     DrivesAlike,
     Home,
     card_holders,
@@ -27,10 +29,10 @@ from agent.planner.holders import (
     tenths,
     tenths_asked,
 )
-from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, Problem
+from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, Problem, met
 from agent.sheets.paths import bays_of, today
 from agent.sheets.sheet import Place, Placement
-from agent.throughput import DIRECTIONS, link_mbps
+from agent.throughput import DIRECTIONS, PAIRS, link_mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -43,8 +45,9 @@ class Built(Struct, frozen=True):
     """A problem, and what its numbers mean.
 
     Slots and cards are numbered as in the sheet. `members` are the names of the drives of each class. `needs` names
-    the problem's needs: those of the sheet, then the link rates that cards want. What comes after them in the problem
-    only makes sure that drives that stay are not left out for others.
+    the problem's needs: those of the sheet, then the link rates that cards want. They come twice in the problem: all
+    as they can be met at best, then all as they are met firmly. What comes after them in the problem only makes sure
+    that drives that stay are not left out for others.
     """
 
     sheet: Sheet
@@ -52,6 +55,16 @@ class Built(Struct, frozen=True):
     members: tuple[tuple[str, ...], ...]
     needs: tuple[str, ...]
     by_pair: dict[tuple[int | None, int], int]
+
+
+def needs_met(built: Built, arrangement: Arrangement) -> tuple[frozenset[int], frozenset[int]]:
+    """The needs (by their place in `needs`) that an arrangement meets, at best or firmly, and those met firmly."""
+    count = len(built.needs)
+    kept = [met(built.problem, arrangement, need) for need in built.problem.needs[: 2 * count]]
+    return (
+        frozenset(number for number in range(count) if kept[number]),
+        frozenset(number for number in range(count) if kept[count + number]),
+    )
 
 
 # --- Sheet to problem ------------------------------------------------------------------------------------------
@@ -65,10 +78,9 @@ def build(sheet: Sheet) -> Built:
     classes = _classes(sheet, slots, cards)
     holders = (*card_holders(sheet, slots, classes), *slot_holders(sheet, classes))
     wants = [number for number, card in enumerate(sheet.cards) if card.wants_mbps is not None]
-    needs = (
-        *(_need(sheet, need, classes, holders, slots, cards) for need in sheet.needs),
-        *(_want(sheet, number, holders) for number in wants),
-    )
+    pairs = [_need(sheet, need, classes, holders, slots, cards) for need in sheet.needs]
+    pairs += [(_want(sheet, number, holders),) * 2 for number in wants]
+    needs = (*(best for best, _ in pairs), *(firm for _, firm in pairs))
     problem = Problem(
         sizes=tuple(tenths(link_mbps(slot.generation, slot.lanes)) for slot in sheet.slots),
         above=tuple(uplinks[slot.uplink] if slot.uplink is not None else None for slot in sheet.slots),
@@ -139,25 +151,33 @@ def _need(
     holders: Sequence[Holder],
     slots: dict[str, int],
     cards: dict[str, int],
-) -> NeedOf:
-    """A need of the sheet; rates are asked of each drive."""
+) -> tuple[NeedOf, NeedOf]:
+    """A need of the sheet as met at best, and as met firmly; rates are asked of each drive.
+
+    A need without rates is the same twice, so that all needs weigh alike.
+    """
     stripe = next((one for one in sheet.stripes if one.name == need.stripe), None)
     drives = need.drives if stripe is None else stripe.drives
+    rates = list(zip((need.read_mbps, need.write_mbps), DIRECTIONS, strict=True))
     each = [
-        0 if asked is None else tenths_asked(asked if stripe is None else member_mbps(stripe, asked, direction))
-        for asked, direction in zip((need.read_mbps, need.write_mbps), DIRECTIONS, strict=True)
+        0
+        if asked is None
+        else tenths_asked(asked if stripe is None else member_mbps(stripe, asked, direction, firm=firm))
+        for firm in (False, True)
+        for asked, direction in rates
     ]
     there: tuple[tuple[int, frozenset[int]], ...] = ()
     if need.in_slot is not None:
         place = slots[need.in_slot]
         there = tuple((cards[name], _where(holders, cards[name], {place})) for name in need.cards)
-    return NeedOf(
+    best = NeedOf(
         classes=tuple(number for number, one in enumerate(classes) if set(one.names) & set(drives)),
-        each=(each[0], each[1]),
+        each=(*each[:2], 0, 0),
         no_split=need.not_on_split,
         no_switch=need.not_behind_switch,
         cards=there,
     )
+    return best, replace(best, each=(0, 0, *each[2:]))
 
 
 def _want(sheet: Sheet, number: int, holders: Sequence[Holder]) -> NeedOf:
@@ -168,7 +188,7 @@ def _want(sheet: Sheet, number: int, holders: Sequence[Holder]) -> NeedOf:
         for place, slot in enumerate(sheet.slots)
         if card.wants_mbps is not None and card_mbps(sheet, slot, card)[0] >= card.wants_mbps - HAIR
     }
-    return NeedOf(cards=((number, _where(holders, number, good)),))
+    return NeedOf(each=NOWHERE, cards=((number, _where(holders, number, good)),))
 
 
 def _where(holders: Sequence[Holder], card: int, slots: set[int]) -> frozenset[int]:
@@ -182,7 +202,7 @@ def _guards(classes: Sequence[DrivesAlike], holders: Sequence[Holder], needs: in
             holder.rates[number][READ] and _contested(classes, holder) for holder in holders
         ):
             for _ in range(needs + 1):
-                yield NeedOf(classes=(number,))
+                yield NeedOf(classes=(number,), each=NOWHERE)
 
 
 def _contested(classes: Sequence[DrivesAlike], holder: Holder) -> bool:
@@ -193,14 +213,16 @@ def _contested(classes: Sequence[DrivesAlike], holder: Holder) -> bool:
     return crowded and any(one.home is None for one in there)
 
 
-def member_mbps(stripe: StripeSpec, mbps: float, direction: Direction) -> float:
+def member_mbps(stripe: StripeSpec, mbps: float, direction: Direction, *, firm: bool = False) -> float:
     """What each member must do for a set to do `mbps` as a whole, while all work in step.
 
-    Reading uses all members (of copies too, at best). Writing, a copy (RAID 1, 10) is a second write of the same data,
+    Reading uses all members, of copies too at best; firmly it may be one copy alone, of which each member must then do
+    as much as where nothing is held twice (asked of all copies at once, a little more than needed on a shared link).
+    Writing, a copy (RAID 1, 10) is a second write of the same data,
     and RAID 5 writes one member's worth of parity with each row (common practice).
     """
     count = len(stripe.drives)
-    if direction == "to_drive":
+    if direction == "to_drive" or (firm and stripe.raid in {1, PAIRS}):
         count = {0: count, 1: 1, 5: count - 1, 10: count // 2}[stripe.raid]
     return mbps / count
 

@@ -21,13 +21,14 @@ from agent.planner.fits import (
     own_watts,
     slot_refusal,
 )
-from agent.planner.problem import Holder
+from agent.planner.problem import READ, Holder
 from agent.sheets.paths import bay_link, bays_of, card_link, slot_link, today
-from agent.throughput import DIRECTIONS, ceiling_mbps
+from agent.throughput import DIRECTIONS, expected_mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from agent.planner.problem import Rates
     from agent.sheets.paths import Link
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
 
@@ -35,6 +36,7 @@ Home = tuple[str, int]  # ("card", number) or ("slot", number)
 
 # What a float may be off by where a figure in tenths or hundredths is meant (0.29 x 100 is 28.999...).
 HAIR: Final = 1e-6
+NOWHERE: Final[Rates] = (0, 0, 0, 0)  # the rates of a drive where it cannot be
 
 
 # --- Figures ---------------------------------------------------------------------------------------------------
@@ -60,14 +62,16 @@ def hundredths_taken(watts: float) -> int:
     return ceil(100 * watts - HAIR)
 
 
-def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> tuple[int, int]:
-    """What a link carries, reading and writing; at most what the drive itself does, if one is given."""
+def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> Rates:
+    """What a link carries, reading and writing, at best, then firmly; at most what the drive does, if given."""
     limits = (None, None) if drive is None else (drive.read_mbps, drive.write_mbps)
-    rates = []
+    firm, best = [], []
     for direction, limit in zip(DIRECTIONS, limits, strict=True):
-        most = ceiling_mbps(*link, sheet.machine.payload_bytes, direction)
-        rates.append(max(1, tenths(most if limit is None else min(most, limit))))
-    return rates[0], rates[1]
+        ends = expected_mbps(*link, sheet.machine.payload_bytes, direction)
+        low, high = (max(1, tenths(end if limit is None else min(end, limit))) for end in ends)
+        firm.append(low)
+        best.append(high)
+    return (*best, *firm)
 
 
 class DrivesAlike(Struct):
@@ -118,7 +122,7 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                     if bays
                     and _goes(one, ("card", number), card, free, left)
                     and (one.lit is None or slot.label in one.lit)
-                    else (0, 0)
+                    else NOWHERE
                     for one in classes
                 ),
                 split=split,
@@ -185,6 +189,6 @@ def slot_holders(sheet: Sheet, classes: Sequence[DrivesAlike]) -> Iterator[Holde
             else:
                 goes = slot_refusal(slot, one.like) is None
                 goes = goes and (watts is None or hundredths_taken(drive_watts(one.like)) <= watts)
-            rates.append(rates_of(sheet, slot_link(slot, one.like), one.like) if goes else (0, 0))
-        if any(read for read, _ in rates):
+            rates.append(rates_of(sheet, slot_link(slot, one.like), one.like) if goes else NOWHERE)
+        if any(one[READ] for one in rates):
             yield Holder(card=None, slot=number, bays=1, link=None, watts=watts, rates=tuple(rates))

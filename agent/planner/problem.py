@@ -1,7 +1,9 @@
 """A placing problem in whole numbers, and what an arrangement is worth: one definition for search and tests.
 
 Nothing here knows of sheets, words or time. Rates are tenths of MB/s, power hundredths of a watt, so that all is exact.
- Slots, cards, uplinks, holders and classes of drives are numbered from 0. Rates come in pairs: (read, write).
+Slots, cards, uplinks, holders and classes of drives are numbered from 0. Rates come as (read, write), or as
+(read, write, read, write) where the last two are the lower ends of what can be expected: needs may ask for those too,
+which is how a need that is met firmly counts more than one met at best. All rates of a problem are of one sort.
 """
 
 from __future__ import annotations
@@ -15,22 +17,24 @@ if TYPE_CHECKING:
 
 READ, WRITE = 0, 1
 
+Rates = tuple[int, ...]
+
 
 class Holder(Struct, frozen=True):
     """One card in one slot that it fits, or (`card` None) a slot that takes a drive itself.
 
     `bays` is how many drives work there, 0 for cards without bays. `link` is what the card's own link carries for all
     of its drives together, None where each bay has lanes of its own. `watts` is what drives may take together, None
-    for no limit. `rates` is what one drive of each class reaches in a bay, (0, 0) where it cannot go there. `split`
+    for no limit. `rates` is what one drive of each class reaches in a bay, all 0 where it cannot go there. `split`
     and `switch` tell what the drives hang on. `covers` are the slots that must stay empty beside it.
     """
 
     card: int | None
     slot: int
     bays: int
-    link: tuple[int, int] | None
+    link: Rates | None
     watts: int | None
-    rates: tuple[tuple[int, int], ...]
+    rates: tuple[Rates, ...]
     split: bool = False
     switch: bool = False
     covers: tuple[int, ...] = ()
@@ -50,13 +54,13 @@ class DriveClass(Struct, frozen=True):
 class NeedOf(Struct, frozen=True):
     """A need.
 
-    Every drive of `classes` is placed and reaches `each` (read, write; 0: not asked) while only they work, all at the
-    same rate; none is on a holder that is split or behind a switch where that is refused; and each card of
+    Every drive of `classes` is placed and reaches `each` (rates; 0: not asked) while only they work, all at the same
+    rate; none is on a holder that is split or behind a switch where that is refused; and each card of
     `cards` is on one of the holders given with it.
     """
 
     classes: tuple[int, ...] = ()
-    each: tuple[int, int] = (0, 0)
+    each: Rates = (0, 0)
     no_split: bool = False
     no_switch: bool = False
     cards: tuple[tuple[int, frozenset[int]], ...] = ()
@@ -66,14 +70,14 @@ class Problem(Struct, frozen=True):
     """Everything that decides.
 
     `sizes` is what each slot is worth free, `above` its uplink or None; `uplinks` are
-    ((read, write) capacity, the uplink above or None). `must` tells which cards are wanted in the machine for their
+    (rates that it carries, the uplink above or None). `must` tells which cards are wanted in the machine for their
     own sake (cards without bays); a carrier may be left out. `card_today` is each card's slot now. `holders` holds
     only what is possible: connectors, splits, lengths, fixed cards and power of the bare card are settled before.
     """
 
     sizes: tuple[int, ...]
     above: tuple[int | None, ...]
-    uplinks: tuple[tuple[tuple[int, int], int | None], ...]
+    uplinks: tuple[tuple[Rates, int | None], ...]
     holders: tuple[Holder, ...]
     must: tuple[bool, ...]
     card_today: tuple[int | None, ...]
@@ -219,8 +223,8 @@ def _total(problem: Problem, flows: list[tuple[Holder, int, int]]) -> int:
         else:
             below[uplink] += carried
     for uplink in _bottom_up(problem):
-        (capacity, _), above = problem.uplinks[uplink]
-        carried = min(below[uplink], capacity)
+        rates, above = problem.uplinks[uplink]
+        carried = min(below[uplink], rates[READ])
         if above is None:
             total += carried
         else:

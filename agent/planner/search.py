@@ -6,7 +6,7 @@ Takes no time itself: `running` says whether there is any left. What is not prov
 from __future__ import annotations
 
 from copy import copy
-from itertools import combinations
+from itertools import combinations, product
 from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
@@ -17,11 +17,12 @@ from agent.planner.branch import ENDLESS, Closed, Stage
 from agent.planner.choices import arranged, choices, looks
 from agent.planner.fills import Fills
 from agent.planner.model import Model
+from agent.planner.needs import Needs
 from agent.planner.problem import READ, Arrangement, Problem, Score, allowed, met, score
 from agent.planner.wanted import Wanted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from agent.planner.choices import Taken
     from agent.planner.wanted import Goal, Look
@@ -100,6 +101,7 @@ class Search:
         self._fine = choices(problem, fine=True)
         self._look_of = looks(self._rough)
         self._fills = Fills(problem)
+        self._needs = Needs(problem)
         self._unlike: tuple[frozenset[Look], ...] = ()
         self._ceiling: Score | None = None
         self._seen: dict[frozenset[Look], tuple[Score, Arrangement]] = {}
@@ -194,8 +196,9 @@ class Search:
         possible = self._need_sets(top)
         if isinstance(possible, Score):
             return possible
-        top = replace(top, needs=len(possible[0].needs), worst=min(top.worst, self._worst_of_all(top.placed)))
-        return max(self._after_needs(wanted, top) for wanted in possible)
+        sets, worth = possible
+        top = replace(top, needs=worth, worst=min(top.worst, self._worst_of_all(top.placed)))
+        return max(self._after_needs(wanted, top) for wanted in sets)
 
     def _worst_of_all(self, placed: int) -> int:
         """The most that the slowest drives can have, where so much is placed that all drives are."""
@@ -204,31 +207,46 @@ class Search:
             return self._top().worst
         return min(max(holder.rates[kind][READ] for holder in self._problem.holders) for kind in classes)
 
-    def _need_sets(self, top: Score) -> list[Wanted] | Score:
-        """The greatest sets of needs that can be met together; a bound where time is up before they are known."""
+    def _need_sets(self, top: Score) -> tuple[list[Wanted], int] | Score:
+        """The greatest sets of needs that can be met together, and their worth; a bound where time is up before."""
         bare = Wanted(placed=top.placed)
-        alone = self._those_that_can(bare, [(number,) for number in range(len(self._problem.needs))])
+        alone = self._those_that_can(bare, [(number,) for number in self._needs.order])
         if alone is None:
             return top
         numbers = [number for (number,) in alone]
-        pairs: list[tuple[int, ...]] = list(combinations(numbers, 2))
-        apart: set[tuple[int, ...]] | None = None
-        for size in range(self._enough("needs", len(numbers)), -1, -1):
-            top = replace(top, needs=size)
-            sets = [one for one in combinations(numbers, size) if not apart or apart.isdisjoint(combinations(one, 2))]
-            found = self._those_that_can(bare, sets)
+        apart: set[tuple[int, int]] | None = None
+        for worth in range(self._enough("needs", sum(self._needs.weights[number] for number in numbers)), 0, -1):
+            top = replace(top, needs=worth)
+            found = self._those_that_can(bare, self._needs.sets(numbers, worth, apart or set()))
             if found is None:
                 return top
             if found:
-                return [replace(bare, needs=needs) for needs in found]
+                return [replace(bare, needs=needs) for needs in found], worth
             if apart is None:
-                together = self._those_that_can(bare, pairs)
-                if together is None:
+                apart = self._pairs_apart(bare, numbers)
+                if apart is None:
                     return top
-                apart = set(pairs) - set(together)
-        return [bare]
+        return [bare], 0
 
-    def _those_that_can(self, bare: Wanted, sets: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]] | None:
+    def _pairs_apart(self, bare: Wanted, numbers: Sequence[int]) -> set[tuple[int, int]] | None:
+        """The pairs of needs (both ways) that cannot be met together; None where time is up."""
+        below = self._needs.below
+        fine: set[tuple[int, int]] = set()
+        apart: set[tuple[int, int]] = set()
+        for one, other in sorted(combinations(numbers, 2), key=lambda pair: -sum(len(below[each]) for each in pair)):
+            if (one, other) in fine or one in below[other] or other in below[one]:
+                continue
+            can = self._can(replace(bare, needs=(one, other)))
+            if can is None:
+                return None
+            if can:
+                fine |= set(product({one, *below[one]}, {other, *below[other]}))
+                fine |= set(product({other, *below[other]}, {one, *below[one]}))
+            else:
+                apart |= {(one, other), (other, one)}
+        return apart
+
+    def _those_that_can(self, bare: Wanted, sets: Iterable[tuple[int, ...]]) -> list[tuple[int, ...]] | None:
         """The sets of needs that can be met with all that is placed; None where time is up."""
         found = []
         for needs in sets:

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.planner.build import needs_met
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, own_watts, slot_refusal
-from agent.planner.problem import READ, Arrangement, allowed, met, score
+from agent.planner.problem import READ, Arrangement, allowed, score
 from agent.planner.words import counted, listed, mbps
 from agent.sheets.paths import today
 
@@ -254,18 +255,20 @@ class Whys:
 
     # --- Words -------------------------------------------------------------------------------------------------
 
+    def _lost(self, other: Arrangement) -> str:
+        """The needs that another arrangement does not meet, or only at best."""
+        mine, its = needs_met(self.built, self.arrangement), needs_met(self.built, other)
+        for before, after, end in zip(mine, its, ("not be met", "be met at best"), strict=True):
+            lost = [f'"{self.built.needs[number]}"' for number in sorted(before - after)]
+            if lost:
+                return f"{'the need' if len(lost) == 1 else 'the needs'} {listed(lost)} would {end}"
+        return "fewer needs would be met"
+
     def _loss(self, worth: Score, other: Arrangement, place: str, *, was_here: bool) -> str:
         """What counts first in what another place would cost."""
         mine = self.score
         if worth.needs < mine.needs:
-            lost = [
-                name
-                for name, need in zip(self.built.needs, self.problem.needs, strict=False)
-                if met(self.problem, self.arrangement, need) and not met(self.problem, other, need)
-            ]
-            needs = "the need" if len(lost) == 1 else "the needs"
-            named = listed(f'"{name}"' for name in lost)
-            return f"{place} {needs} {named} would not be met" if lost else f"{place} fewer needs would be met"
+            return f"{place} {self._lost(other)}"
         if worth.worst != mine.worst:
             return f"{place} the worst-off drive would read {_less(mine.worst, worth.worst)}"
         if worth.total != mine.total:

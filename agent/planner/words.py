@@ -63,13 +63,18 @@ def place_words(placement: Placement, drive: str) -> str | None:
     return f"bay {place.bay} of {place.holder}" + (f" in {slot}" if slot is not None else ", which is not fitted")
 
 
-def losses(best: Score, other: Score) -> list[str]:
-    """What another arrangement costs and spares against the best one, in the order of what counts most."""
+def losses(best: Score, other: Score, needs: int, firmly: int) -> list[str]:
+    """What another arrangement costs and spares against the best one, in the order of what counts most.
+
+    `needs` and `firmly` are how many needs more it meets at all, and firmly.
+    """
     found = []
     if other.placed != best.placed:
         found.append(f"{_count_change(other.placed - best.placed, 'part')} in place")
-    if other.needs != best.needs:
-        found.append(f"{_count_change(other.needs - best.needs, 'need')} met")
+    if needs:
+        found.append(f"{_count_change(needs, 'need')} met")
+    if firmly and firmly * needs <= 0:
+        found.append(f"{_count_change(firmly, 'need')} met firmly")
     if other.worst != best.worst:
         found.append(f"{_change(other.worst - best.worst)} for the worst-off drive")
     if other.total != best.total:
