@@ -103,9 +103,10 @@ class Trial:
 
     def candidate(self, kind: str) -> Candidate:
         """The kind with its figures."""
-        alone = [self.rated.alone(name) for name in self.placed]
-        shares = [self.shares[name] for name in self.placed]
-        stripe = self.rated.stripe(0, self.placed) if len(self.placed) > 1 else None
+        here = [name for name in self.placed if self._on_cards(name)]
+        alone = [self.rated.alone(name) for name in here]
+        shares = [self.shares[name] for name in self.placed] if here else []
+        stripe = self.rated.stripe(0, self.placed) if here and len(self.placed) > 1 else None
         watts = [card.watts for card in self.plan.cards if card.name in {one.name for one in self.cards}]
         return Candidate(
             kind=kind,

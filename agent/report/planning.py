@@ -318,8 +318,13 @@ def _choice(tried: Sequence[Candidate]) -> Text:
     if len(tried) == 1:
         return Text(f"What {plain(tried[0].kind)} would give in this machine.")
     best = max(tried, key=worth)
-    if all(worth(one)[:3] == worth(best)[:3] for one in tried):
+    alike = [one for one in tried if worth(one)[:3] == worth(best)[:3]]
+    if len(alike) == len(tried):
         return Text("The candidates give the same with all drives at work; slots, power and price decide.", GOOD)
+    if len(alike) > 1:
+        names = " and ".join(plain(one.kind) for one in alike)
+        words = " give most, and the same with all drives at work; slots, power and price decide between them."
+        return Text(f"Of {len(tried)} candidates ").append(names, GOOD).append(words)
     rate = f": its drives read up to {mbps(best.together[1])} with all drives at work" if best.together else ""
     short = _shortfall(best.plan)
     but = f", but {short}" if short else ""
