@@ -133,10 +133,10 @@ class Plan(Struct, frozen=True, kw_only=True):
 class Candidate(Struct, frozen=True, kw_only=True):
     """One carrier kind tried in the machine, for a comparison side by side.
 
-    `alone` is what one of its drives reads by itself, `together` what its drives read with all drives of the
+    `alone` is what the worst-off drive on it reads by itself, `together` what its drives read with all drives of the
     machine at work (their sum), `stripe` what they give as one RAID 0 set while the rest waits. `limit` says in words
-    what holds them back, `wasted` what would lie idle. `plan` is the whole plan; the rates are None where its drives
-    have no place.
+    what holds them back, `wasted` what would lie idle. `plan` is the whole plan; the rates are None where no drive
+    is on it.
     """
 
     kind: str
