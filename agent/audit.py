@@ -13,6 +13,7 @@ from agent.rules.links import payloads, request_bytes
 from agent.rules.stripes import stripe_sets
 from agent.throughput import Flow, Hop, Share
 from knowledge.problems import BadInput
+from probes.facts import Health
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -195,7 +196,7 @@ def _drives(built: Machine, rates: _Rates) -> Iterator[DriveSeen]:
         yield DriveSeen(
             drive=path.drive,
             path=tuple(hop.key for hop in path.hops),
-            celsius=main.celsius if main is not None else None,
+            celsius=main.celsius if main is not None else _by_health_log(path.drive),
             warning_celsius=warning,
             critical_celsius=critical,
             alone=_ends(one),
@@ -211,6 +212,11 @@ def _drives(built: Machine, rates: _Rates) -> Iterator[DriveSeen]:
 
 def _ends(share: Share | None) -> tuple[float, float] | None:
     return None if share is None else (share.low, share.high)
+
+
+def _by_health_log(drive: Drive) -> float | Unread | None:
+    """The composite temperature that the drive's own log gives, where no sensor gives one."""
+    return drive.health.celsius if isinstance(drive.health, Health) else None
 
 
 def _told(drive: Drive) -> tuple[float | None, float | None]:

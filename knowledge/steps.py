@@ -77,6 +77,12 @@ STEPS: Final[dict[str, StepKind]] = {
     kind.action: kind
     for kind in (
         StepKind(
+            "back-up",
+            0,
+            "Copy what is on {subject} to another drive now, before anything else, and see that the copy reads back.",
+            "The copy is whole, and files opened from it are as they should be.",
+        ),
+        StepKind(
             "look-as-root",
             0,
             "Read again as root: the registers that explain this are given to the super-user only.",
@@ -125,6 +131,19 @@ STEPS: Final[dict[str, StepKind]] = {
             "See from the order and the work notes which is as it is meant to be, the sheet or the machine. If it is"
             " the machine, mend the sheet.",
             "Held against the mended sheet, the machine is no longer said to differ here.",
+        ),
+        StepKind(
+            "find-power-loss",
+            5,
+            "See why {subject} loses power without notice: a machine that is switched off hard, mains that fail, a"
+            " loose contact.",
+            "The count of unsafe shutdowns no longer rises with the starts.",
+        ),
+        StepKind(
+            "have-ready",
+            6,
+            "Have a drive of at least the size of {subject} ready to take its place.",
+            "It lies ready, and its model suits the slot.",
         ),
         StepKind(
             "close-latch",
@@ -249,6 +268,14 @@ STEPS: Final[dict[str, StepKind]] = {
             (START,),
         ),
         StepKind(
+            "expect-firmware",
+            39,
+            "Ask who chose {slot} for {subject}, and whether it is meant. If it is, restart at a quiet time; if not,"
+            " have the slot in use chosen again, by the maker's procedure, before the next restart.",
+            "After the next start the firmware on record is the one that is meant.",
+            (FIRMWARE,),
+        ),
+        StepKind(
             "update-firmware",
             40,
             "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer "
@@ -264,19 +291,37 @@ STEPS: Final[dict[str, StepKind]] = {
             HANDS,
             hardware=True,
         ),
+        StepKind(
+            "replace-drive",
+            51,
+            "Replace {subject} with a drive of at least its size, and bring back from the copy what it held.",
+            "After the next start {shows}.",
+            HANDS,
+            hardware=True,
+        ),
     )
 }
+_WELL: Final = "lanewright check no longer names this drive"
 
 # What a rule's cure shows afterwards, and under load, where it is not the link's best rate.
 SHOWS: Final = {
     "link-errors": "lanewright check --settle 60 counts no new errors on this link while it works",
     "slot-power-fault": "the slot reports no power fault",
     "drive-not-serving": "the drive serves, and lanewright check no longer names it",
+    "drive-spare-low": _WELL,
+    "drive-worn": _WELL,
+    "drive-media-errors": _WELL,
+    "drive-read-only": _WELL,
+    "drive-unreliable": _WELL,
+    "drive-backup-failed": _WELL,
     "slot-dark": "the card in the slot answers, with {rate} or what the card can do",
     "plan-part-missing": "lanewright check --against finds it in its place",
     "plan-link-below": "lanewright check --against no longer names this link",
 }
+_BELOW_LIMIT: Final = "the drive should stay below its warning limit; where it does not, it needs air"
 LOAD: Final = {
+    "drive-was-hot": _BELOW_LIMIT,
+    "drive-throttled": _BELOW_LIMIT,
     "link-errors": "a count that keeps rising is worth acting on; a count that stays is history",
     "link-set-slow": "a card that manages its speed itself, as display cards do, rises to {rate}; a set speed stays",
 }
@@ -307,6 +352,17 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "lane-errors": ("look-again",),
     "equalization-failed": (*_CONTACT, "update-firmware", "replace"),
     "drive-hot": ("cool",),
+    "drive-heat-warning": ("cool",),
+    "drive-was-hot": ("look-under-load", "cool"),
+    "drive-throttled": ("look-under-load", "cool"),
+    "drive-spare-low": ("back-up", "replace-drive"),
+    "drive-worn": ("back-up", "have-ready", "replace-drive"),
+    "drive-media-errors": ("back-up", "replace-drive"),
+    "drive-read-only": ("back-up", "update-firmware", "replace-drive"),
+    "drive-unreliable": ("back-up", "update-firmware", "replace-drive"),
+    "drive-backup-failed": ("back-up", "update-firmware", "replace-drive"),
+    "drive-power-lost": ("find-power-loss",),
+    "drive-firmware-pending": ("expect-firmware",),
     "firmware-listed": (),
     "needs-root": ("look-as-root",),
     "plan-part-missing": ("check-sheet", "reseat", "clean", "try-other-slot", "enable-slot", "replace"),

@@ -137,12 +137,68 @@ class BlockDevice(Struct, frozen=True):
     size_bytes: int | Unread
 
 
+class Health(Struct, frozen=True):
+    """What an NVMe drive says of its own health (log page 02h); counts are of its whole life.
+
+    The first six are its critical warnings. Temperatures are degrees Celsius, None where the drive gives none;
+    `sensors_celsius` are its sensors 1 to 8. `used_percent` is the share of its life that is used up by its maker's
+    estimate: it may pass 100 and stops at 255. `warning_minutes` were spent at or above its warning limit and below
+    its critical one, `critical_minutes` at or above the latter; `light_count` and `heavy_count` are the times that it
+    began to slow itself down for heat, lightly and heavily. A figure that no drive can mean is Unread.
+    """
+
+    spare_low: bool
+    temperature_past_threshold: bool
+    reliability_degraded: bool
+    read_only: bool
+    backup_failed: bool
+    memory_region_unreliable: bool
+    celsius: float | Unread | None
+    sensors_celsius: tuple[float | Unread | None, ...]
+    spare_percent: int | Unread
+    spare_threshold_percent: int | Unread
+    used_percent: int | Unread
+    read_bytes: int | Unread
+    written_bytes: int | Unread
+    read_commands: int | Unread
+    write_commands: int | Unread
+    busy_minutes: int | Unread
+    power_cycles: int | Unread
+    power_on_hours: int | Unread
+    unsafe_shutdowns: int | Unread
+    media_errors: int | Unread
+    error_entries: int | Unread
+    warning_minutes: int | Unread
+    critical_minutes: int | Unread
+    light_count: int | Unread
+    heavy_count: int | Unread
+    light_seconds: int | Unread
+    heavy_seconds: int | Unread
+
+
+class FirmwareSlots(Struct, frozen=True):
+    """The firmware slots of an NVMe drive (log page 03h).
+
+    `active` is the slot in use, `after_reset` the one that the next reset switches to (None: no change is pending);
+    `revisions` are of slots 1 to 7, None where a slot is empty or not there. How many slots there are, whether the
+    first one cannot be written and whether firmware can change without a reset is from Identify, None where not told.
+    """
+
+    active: int | Unread
+    after_reset: int | None
+    revisions: tuple[str | None, ...]
+    count: int | None
+    first_read_only: bool | None
+    without_reset: bool | None
+
+
 class Drive(Struct, frozen=True):
     """A drive behind a PCI function.
 
     `address` is the PCI function it hangs on (None where the platform shows none); `kind` is "nvme" or
     "sata". Limits are degrees Celsius: `warning_celsius` (WCTEMP) and `critical_celsius` (CCTEMP), None
-    where the drive gives none. `max_watts` is the most that it takes, by its own power state 0.
+    where the drive gives none. `max_watts` is the most that it takes, by its own power state 0. `health` and
+    `firmware_slots` are what an NVMe drive says of itself, None for drives of other kinds.
     """
 
     name: str
@@ -156,6 +212,8 @@ class Drive(Struct, frozen=True):
     warning_celsius: float | Unread | None
     critical_celsius: float | Unread | None
     max_watts: float | Unread | None = None
+    health: Health | Unread | None = None
+    firmware_slots: FirmwareSlots | Unread | None = None
 
 
 class Sensor(Struct, frozen=True):

@@ -40,6 +40,7 @@ OFFERS: Final = {
     "drives": "NVMe and SATA drives with model and firmware",
     "temperatures": "drive temperatures",
     "limits": "a drive's critical temperature; its warning temperature (root)",
+    "health": "a drive's hours, wear, spare, error counts and firmware slots (root)",
     "names": "maker and model names, where udev has them",
     "stripes": "sets of software RAID and the drives in them",
 }

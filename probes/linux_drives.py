@@ -16,6 +16,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from probes.facts import FirmwareSlots, Health
     from probes.reads import Reads
 
 NOT_ASKED: Final = failed("", "ENOTSUP").why
@@ -45,11 +46,7 @@ def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> l
         if isinstance(offered, Unread):
             unread.append(offered)
             continue
-        identify: bytes | Unread = Unread(f"nvme identify /dev/{name}", ASLEEP)
-        if address not in asleep:
-            identify = reads.nvme(f"identify /dev/{name}")
-            reads.nvme(f"log-02 /dev/{name}")
-            reads.nvme(f"log-03 /dev/{name}")
+        identify, health_page, firmware_page = _own_words(reads, name, asleep=address in asleep)
         drive = Drive(
             name=name,
             kind="nvme",
@@ -62,15 +59,56 @@ def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> l
             warning_celsius=_limit(identify, "warning_composite_temperature_threshold"),
             critical_celsius=_limit(identify, "critical_composite_temperature_threshold"),
             max_watts=_max_watts(identify),
+            health=_health(health_page, name),
+            firmware_slots=_firmware_slots(firmware_page, identify, name),
         )
         drives.append(drive)
         if isinstance(identify, Unread) and identify.why == NOT_ASKED:
             unasked = True
-        answers = (drive.model, drive.firmware, drive.serial, *(block.size_bytes for block in drive.blocks), identify)
-        unread.extend(_one_line(name, answers))
+        answers = (drive.model, drive.firmware, drive.serial, *(block.size_bytes for block in drive.blocks))
+        unread.extend(_one_line(name, (*answers, identify, drive.health, drive.firmware_slots)))
+        unread.extend(_odd_figures(drive))
     if unasked:
-        unread.append(Unread("what the drives themselves would answer (their limits of temperature)", NOT_ASKED))
+        what = "what the drives themselves would answer (their limits of temperature, their health)"
+        unread.append(Unread(what, NOT_ASKED))
     return drives
+
+
+def _own_words(reads: Reads, name: str, *, asleep: bool) -> tuple[bytes | Unread, bytes | Unread, bytes | Unread]:
+    """Identify Controller and the log pages of health and of firmware slots; nothing is asked of one `asleep`."""
+    if asleep:
+        sleeping = Unread(f"nvme identify /dev/{name}", ASLEEP)
+        return sleeping, sleeping, sleeping
+    return (
+        reads.nvme(f"identify /dev/{name}"),
+        reads.nvme(f"log-02 /dev/{name}"),
+        reads.nvme(f"log-03 /dev/{name}"),
+    )
+
+
+def _health(page: bytes | Unread, name: str) -> Health | Unread:
+    if isinstance(page, Unread):
+        return page
+    from probes.health import health
+
+    return health(page, name)
+
+
+def _firmware_slots(page: bytes | Unread, identify: bytes | Unread, name: str) -> FirmwareSlots | Unread:
+    if isinstance(page, Unread):
+        return page
+    from probes.health import firmware_slots
+
+    return firmware_slots(page, identify, name)
+
+
+def _odd_figures(drive: Drive) -> Iterator[Unread]:
+    """Figures of the log pages that no drive can mean."""
+    for page in (drive.health, drive.firmware_slots):
+        if page is not None and not isinstance(page, Unread):
+            from probes.health import problems
+
+            yield from problems(page)
 
 
 def _one_line(name: str, answers: Iterable[object]) -> Iterator[Unread]:

@@ -20,6 +20,7 @@ def identify(nvme: Nvme, function: Function) -> bytes:
         data[offset : offset + size] = text.encode("utf-8", "surrogateescape")[:size].ljust(size)
     struct.pack_into("<BHI", data, 77, 7, 1, 0x00010400)
     struct.pack_into("<HH", data, 266, nvme.warning, nvme.critical)
+    data[260] = len(nvme.slots) << 1  # bits 3:1, the number of firmware slots
     struct.pack_into("<QQ", data, 280, nvme.size, 0)
     struct.pack_into("<I", data, 516, 1)
     struct.pack_into("<H", data, 2048, 850)
@@ -71,8 +72,9 @@ def health_log(nvme: Nvme) -> bytes:
 
 
 def firmware_log(nvme: Nvme) -> bytes:
-    """Firmware Slot Information (log page 03h): slot 1 active."""
+    """Firmware Slot Information (log page 03h): slot 1 active; bits 6:4 of its first byte, that of the next reset."""
     data = bytearray(512)
-    data[0] = 1
-    data[8:16] = nvme.firmware.encode("utf-8", "surrogateescape")[:8].ljust(8)
+    data[0] = nvme.next_slot << 4 | 1
+    for number, revision in enumerate(nvme.slots or (nvme.firmware,), 1):
+        data[8 * number : 8 * number + 8] = revision.encode("utf-8", "surrogateescape")[:8].ljust(8)
     return bytes(data)

@@ -330,6 +330,41 @@ def bench_2_hot_drive() -> Setup:
     return Setup(build(bench_2({"PCIE3": [reel_3("", nvme=hot)], "PCIE2": ten_gigabit()})))
 
 
+def _worn(number: int, **log: int) -> Function:
+    """A drive whose health log differs from the usual in these figures."""
+    nvme = Nvme(model=REEL_3, serial=f"RL3-2900{number}", firmware="RL3A1.07", kelvin=313, log=log)
+    return reel_3("", nvme=nvme)
+
+
+@machine
+def bench_2_failing_drives() -> Setup:
+    """The old scratch drives, kept for a last look: each fails or ages in its own way; links are as they should be.
+
+    The kernel shows no temperature of the one in PCIE3; that in M2A has been given new firmware.
+    """
+    scratch = [
+        _worn(1, critical_warning=0x01, available_spare=4, percentage_used=103, data_units_written=2_400_000_000),
+        _worn(2, critical_warning=0x04, media_errors=3, error_log_entries=11),
+        _worn(3, critical_warning=0x08, percentage_used=92),
+        _worn(4, critical_warning=0x10, unsafe_shutdowns=121, power_cycles=300),
+    ]
+    hot = {"critical_warning": 0x02, "warning_minutes": 4_020, "critical_minutes": 1}
+    throttled = {"light_throttles": 9_000, "heavy_throttles": 2, "light_throttle_seconds": 188_000}
+    unsensed = Nvme(
+        model=REEL_3,
+        serial="RL3-29005",
+        firmware="RL3A1.07",
+        kelvin=347,
+        sensed=False,
+        log={**hot, **throttled, "heavy_throttle_seconds": 95},
+    )
+    system = folio("QF1-29001")
+    assert system.drive is not None
+    system.drive.slots, system.drive.next_slot = ("QF-2.3.1", "QF-2.4.0", ""), 2
+    fitted = {"PCIE1": [carrier((3, 16), scratch)], "PCIE3": [reel_3("", nvme=unsensed)], "M2A": [system]}
+    return Setup(build(bench_2(fitted)))
+
+
 @machine
 def bench_2_planned_unsplit() -> Setup:
     """The build sheet has four drives on a passive carrier; its slot was not split, so one answers."""

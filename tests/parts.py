@@ -76,7 +76,11 @@ class Slot(Struct, kw_only=True):
 
 
 class Nvme(Struct, kw_only=True):
-    """An NVMe drive. Temperatures are kelvin as the drive gives them; limits are its WCTEMP and CCTEMP."""
+    """An NVMe drive. Temperatures are kelvin as the drive gives them; limits are its WCTEMP and CCTEMP.
+
+    `sensed` tells that the kernel shows its temperatures. `slots` are the revisions in its firmware slots, if more than
+    the one in use, and `next_slot` the slot that the next reset switches to.
+    """
 
     model: str = "Ostrayne Reel 4 2TB"
     serial: str = ""
@@ -88,6 +92,9 @@ class Nvme(Struct, kw_only=True):
     sensors: tuple[int, ...] = ()
     state: str = "live"
     shared: bool = False
+    sensed: bool = True
+    slots: tuple[str, ...] = ()
+    next_slot: int = 0
     log: dict[str, int] = field(default_factory=dict)
 
 

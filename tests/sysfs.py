@@ -225,7 +225,7 @@ class Writer:
 
     def _nvme_sensor(self, nvme: Nvme, place: str) -> None:
         """Source: drivers/nvme/host/hwmon.c (composite is temp1, sensor n is temp n + 1, always 150 m°C off)."""
-        if not nvme.kelvin:
+        if not nvme.kelvin or not nvme.sensed:
             return
         here = f"{place}/hwmon{self.sensors}"
         self.tree.texts(here, name="nvme")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 import msgspec
 from msgspec import Struct
 
+from agent.report.health import FirmwareSlotsData, HealthData, firmware_slots, health
 from agent.report.plain import asked, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
 from probes.unread import Unread
@@ -70,7 +71,7 @@ class DriveData(Struct, frozen=True):
     """One drive; rates are MB/s, [low, high]; temperatures are degrees Celsius.
 
     `alone_mbps` and `together_mbps` are of reading; `both_read_mbps` and `both_write_mbps` of all drives being read and
-    written at once.
+    written at once. `health` and `firmware_slots` are null where they were not read, or the drive has none.
     """
 
     name: str
@@ -92,6 +93,8 @@ class DriveData(Struct, frozen=True):
     together_write_mbps: tuple[float, float] | None
     both_read_mbps: tuple[float, float] | None
     both_write_mbps: tuple[float, float] | None
+    health: HealthData | None
+    firmware_slots: FirmwareSlotsData | None
 
 
 class StripeData(Struct, frozen=True, kw_only=True):
@@ -387,6 +390,8 @@ def _drive(seen: DriveSeen) -> DriveData:
         together_write_mbps=_range(seen.together_write),
         both_read_mbps=_range(seen.both[0]) if seen.both is not None else None,
         both_write_mbps=_range(seen.both[1]) if seen.both is not None else None,
+        health=health(drive.health),
+        firmware_slots=firmware_slots(drive.firmware_slots),
     )
 
 

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from agent.ends import rate_text
 from agent.findings import Severity, Verdict
+from agent.report import health
 from agent.report.advice import add_findings, add_remarks, by_subject
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import (
@@ -237,6 +238,8 @@ def _drives(page: Page, audit: Audit, *, whole: bool = False) -> None:
         for rates in _all_expected(seen) if whole else (_expected(seen),):
             page.add(rates, indent=4, hang=6)
         page.add(_path(seen, audit), indent=4, hang=6, style=QUIET)
+        for words_of_health in health.lines(drive) if whole else ():
+            page.add(words_of_health, indent=4, hang=6)
 
 
 def _temperature(seen: DriveSeen) -> str:

@@ -26,7 +26,7 @@ def drive_hot(seen: Seen) -> Iterator[Found | Unread]:
     """
     facts = seen.machine.facts
     sensors = by_drive(facts.sensors)
-    own = _own_links(seen)
+    own = own_links(seen)
     for drive in facts.drives:
         for sensor in sensors.get(drive.name, ()):
             yield from _against_limits(drive, sensor, own.get(drive.name))
@@ -39,7 +39,7 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
     "dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.
     Source: drivers/nvme/host/sysfs.c, the states of a controller.
     """
-    own = _own_links(seen)
+    own = own_links(seen)
     for drive in seen.machine.facts.drives:
         if drive.kind != "nvme" or drive.state in {None, "live"}:
             continue
@@ -71,7 +71,7 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
         yield Found(function.address, headline, evidence)
 
 
-def _own_links(seen: Seen) -> dict[str, Judged | None]:
+def own_links(seen: Seen) -> dict[str, Judged | None]:
     """The own link of each NVMe drive, by its name; a disk on a cable sits in no slot of its own."""
     return {
         path.drive.name: seen.at(path.hops[0].key)

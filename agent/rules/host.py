@@ -51,6 +51,10 @@ def needs_root(seen: Seen) -> Iterator[Found | Unread]:
     ]
     if limits:
         missing.append(Unread(f"warning temperature of {', '.join(limits)}", "the drive answers the super-user only"))
+    silent = [drive.name for drive in facts.drives if isinstance(drive.health, Unread) and drive.health.needs_root]
+    if silent:
+        what = f"wear, spare, hours, error counts and firmware slots of {', '.join(silent)}"
+        missing.append(Unread(what, "the drive answers the super-user only"))
     blocked = [judged for judged in seen.judged if judged.needs_root]
     if blocked:
         keys = ", ".join(judged.link.key for judged in blocked[:5])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import select
@@ -14,7 +15,7 @@ import sysconfig
 import tempfile
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
 import click
 from msgspec import Struct
@@ -87,6 +88,9 @@ class Guest:
         self._process: subprocess.Popen[bytes] | None = None
         self._port, port = socket.socketpair()
         self._monitor, monitor = socket.socketpair()
+        self._monitor.settimeout(COMMAND_SECONDS)
+        self._talk = self._monitor.makefile("rwb")
+        self._greeted = False
         try:
             _write_open(self._share)
             with port, monitor, (self._folder / "emulator").open("wb") as said:
@@ -125,6 +129,8 @@ class Guest:
                 process.kill()
                 process.wait()
             self._port.close()
+            with contextlib.suppress(OSError):
+                self._talk.close()
             self._monitor.close()
             shutil.rmtree(self._folder, ignore_errors=True)
 
@@ -165,19 +171,34 @@ class Guest:
     def unplug(self, device: str) -> None:
         """Ask the guest to give up a device (its QEMU id) and wait until it is gone; takes some 6 s."""
         self._wait_until_ready()
-        asked = (b'{"execute": "qmp_capabilities"}', b'{"execute": "device_del", "arguments": {"id": "%s"}}')
-        self._monitor.settimeout(COMMAND_SECONDS)
-        with self._monitor.makefile("rwb") as monitor:
-            for question in asked:
-                monitor.write(question.replace(b"%s", device.encode()) + b"\n")
-                monitor.flush()
-            for line in monitor:
-                told = json.loads(line)
-                if "error" in told:
-                    raise GuestFailed(f"guest {self.rack.name} did not give up {device}: {told['error']}")
-                if told.get("event") == "DEVICE_DELETED" and told["data"].get("device") == device:
-                    return
+        for told in self._told_by_monitor("device_del", id=device):
+            if told.get("event") == "DEVICE_DELETED" and told["data"].get("device") == device:
+                return
         raise GuestFailed(f"guest {self.rack.name} ended while it gave up {device}")
+
+    def set_property(self, device: str, name: str, value: int) -> None:
+        """Set a property of an emulated device (its QEMU id), as its emulator offers it."""
+        self._wait_until_ready()
+        for told in self._told_by_monitor("qom-set", path=f"/machine/peripheral/{device}", property=name, value=value):
+            if "return" in told:
+                return
+        raise GuestFailed(f"guest {self.rack.name} ended while {name} of {device} was set")
+
+    def _told_by_monitor(self, execute: str, **arguments: str | int) -> Iterator[dict[str, Any]]:
+        """Send QEMU's monitor a command; what it says from there on, its answer among it."""
+        questions: list[dict[str, Any]] = [] if self._greeted else [{"execute": "qmp_capabilities"}]
+        self._greeted = True
+        for question in (*questions, {"execute": execute, "arguments": arguments, "id": "asked"}):
+            self._talk.write(json.dumps(question).encode() + b"\n")
+        self._talk.flush()
+        asked = False
+        for line in self._talk:
+            told = json.loads(line)
+            asked = asked or told.get("id") == "asked"
+            if "error" in told:
+                raise GuestFailed(f"guest {self.rack.name} refused {execute} of {arguments}: {told['error']}")
+            if asked or "event" in told:
+                yield told
 
     @property
     def process(self) -> int:

@@ -111,3 +111,14 @@ PLAIN: Final = Rack(
     devices=("virtio-net-pci,romfile=,mac=02:48:4c:41:00:03", "virtio-blk-pci,drive=disk"),
     disks=(("disk", GIBIBYTE),),
 )
+
+# A drive whose health is changed from outside while the guest runs.
+PATIENT: Final = Rack(
+    name="patient",
+    devices=(
+        "pcie-root-port,id=one,bus=pcie.0,addr=4.0,chassis=1,slot=1,x-speed=16,x-width=4",
+        "nvme,id=first,bus=one,drive=disk,serial=HLA-SERIAL-0007",
+    ),
+    disks=(("disk", 64 * GIBIBYTE),),
+    arguments=NATIVE_HOT_PLUG,
+)

@@ -1,0 +1,160 @@
+"""What drives say of their own health, for every form: as data for programs, as lines for people. Judges nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from msgspec import Struct
+
+from agent.report.plain import bytes_text, plain
+from probes.facts import FirmwareSlots, Health
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from probes.facts import Drive
+
+Value = TypeVar("Value")
+GIGABYTE: Final = 10**9
+
+
+class HealthData(Struct, frozen=True):
+    """What an NVMe drive says of its own health, counted over its whole life; null where it says nothing that can be.
+
+    `warnings` are its critical warnings by name. `used_percent` is the share of the life that its maker predicts; it
+    may pass 100. `sensors_celsius` are its sensors 1 to 8. `light_count` and `heavy_count` are times that it slowed
+    itself down for heat.
+    """
+
+    warnings: tuple[str, ...]
+    celsius: float | None
+    sensors_celsius: tuple[float | None, ...]
+    spare_percent: int | None
+    spare_threshold_percent: int | None
+    used_percent: int | None
+    read_bytes: int | None
+    written_bytes: int | None
+    read_commands: int | None
+    write_commands: int | None
+    busy_minutes: int | None
+    power_cycles: int | None
+    power_on_hours: int | None
+    unsafe_shutdowns: int | None
+    media_errors: int | None
+    error_entries: int | None
+    warning_minutes: int | None
+    critical_minutes: int | None
+    light_count: int | None
+    heavy_count: int | None
+    light_seconds: int | None
+    heavy_seconds: int | None
+
+
+class FirmwareSlotsData(Struct, frozen=True):
+    """The firmware slots of an NVMe drive. `after_reset` is the slot that the next reset switches to, null for none.
+
+    `revisions` are of slots 1 to 7, null where a slot is empty or not there; `count` is how many slots there are.
+    """
+
+    active: int | None
+    after_reset: int | None
+    revisions: tuple[str | None, ...]
+    count: int | None
+    first_read_only: bool | None
+    without_reset: bool | None
+
+
+# The critical warnings of a drive, by the fields of `Health`.
+WARNINGS: Final = (
+    "spare_low",
+    "temperature_past_threshold",
+    "reliability_degraded",
+    "read_only",
+    "backup_failed",
+    "memory_region_unreliable",
+)
+
+
+def health(found: Health | Unread | None) -> HealthData | None:
+    """The form of a drive's health."""
+    if found is None or isinstance(found, Unread):
+        return None
+    figures = {
+        name: _value(getattr(found, name))
+        for name in HealthData.__struct_fields__
+        if name not in {"warnings", "sensors_celsius"}
+    }
+    return HealthData(
+        warnings=tuple(name for name in WARNINGS if getattr(found, name)),
+        sensors_celsius=tuple(map(_value, found.sensors_celsius)),
+        **figures,
+    )
+
+
+def firmware_slots(slots: FirmwareSlots | Unread | None) -> FirmwareSlotsData | None:
+    """The form of a drive's firmware slots."""
+    if slots is None or isinstance(slots, Unread):
+        return None
+    return FirmwareSlotsData(
+        active=_value(slots.active),
+        after_reset=slots.after_reset,
+        revisions=slots.revisions,
+        count=slots.count,
+        first_read_only=slots.first_read_only,
+        without_reset=slots.without_reset,
+    )
+
+
+def lines(drive: Drive) -> Iterator[str]:
+    """What an NVMe drive says of itself, for an inventory: its life, its wear, its firmware slots."""
+    if isinstance(drive.health, Health):
+        yield ", ".join(_life(drive.health))
+        yield ", ".join(_wear(drive.health))
+    if isinstance(drive.firmware_slots, FirmwareSlots):
+        yield _slots(drive.firmware_slots)
+
+
+def _life(health: Health) -> Iterator[str]:
+    yield f"powered on for {_number(health.power_on_hours)} h in {_number(health.power_cycles)} starts"
+    yield f"{_number(health.unsafe_shutdowns)} unsafe shutdowns"
+    yield f"{_amount(health.read_bytes)} read"
+    yield f"{_amount(health.written_bytes)} written"
+
+
+def _wear(health: Health) -> Iterator[str]:
+    yield f"{_number(health.used_percent)} % of its predicted life used"
+    spare, threshold = health.spare_percent, health.spare_threshold_percent
+    if spare == threshold == 0:
+        yield "spare not told"
+    else:
+        yield f"spare {_number(spare)} % (at least {_number(threshold)} % wanted)"
+    yield f"{_number(health.media_errors)} media errors"
+    yield from (f"warns: {name.replace('_', ' ')}" for name in WARNINGS if getattr(health, name))
+
+
+def _slots(slots: FirmwareSlots) -> str:
+    """Firmware slots that hold something or are known to be there, and what the next reset changes."""
+    known = [number for number, revision in enumerate(slots.revisions, 1) if revision or number <= (slots.count or 0)]
+    named = []
+    for number in known:
+        notes = ["in use"] if number == slots.active else []
+        notes += ["after the next reset"] if number == slots.after_reset != slots.active else []
+        notes += ["cannot be written"] if number == 1 and slots.first_read_only else []
+        revision = plain(slots.revisions[number - 1] or "empty", 20)
+        named.append(f"{number} {revision} ({', '.join(notes)})" if notes else f"{number} {revision}")
+    return f"firmware slots: {', '.join(named) or 'none told'}"
+
+
+def _number(figure: int | Unread) -> str:
+    return f"{figure:,}" if isinstance(figure, int) else "not known"
+
+
+def _amount(figure: int | Unread) -> str:
+    if isinstance(figure, Unread):
+        return "not known"
+    return bytes_text(figure) if figure >= GIGABYTE else f"{figure / 1e6:,.0f} MB"
+
+
+def _value(value: Value | Unread) -> Value | None:
+    return None if isinstance(value, Unread) else value

@@ -1,0 +1,401 @@
+"""Rules about what drives say of their own health: log pages 02h and 03h. Drives that say nothing are passed over.
+
+Counts are of a drive's whole life: how they grow is for comparing captures, and for soaks. What each figure means:
+NVM Express Base, SMART / Health Information and Firmware Slot Information log pages.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, Protocol
+
+from agent.findings import Evidence, Severity
+from agent.rules.drives import by_drive, limits, own_links
+from agent.rules.rule import Found, Seen, rule
+from knowledge.rates import celsius_text
+from probes.facts import FirmwareSlots, Health
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from knowledge.layout import Layout
+    from probes.facts import Drive, Sensor
+    from probes.unread import Unread
+
+# Of the life that its maker predicts, percent: used up, and near that (common practice).
+USED_UP: Final = 100
+NEARLY_USED_UP: Final = 90
+# Power lost without notice: as a rule of the machine, not an accident (common practice).
+MANY_SHUTDOWNS: Final = 10
+MANY_OF_STARTS: Final = 0.25
+MINUTES_AN_HOUR: Final = 60
+
+
+@rule(
+    "drive-heat-warning",
+    Severity.FAULT,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded", "bench-2-hot-drive"),
+)
+def drive_heat_warning(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive warns of its temperature itself, or its own log has it at a limit where no sensor can be read.
+
+    The warning tells that some temperature in the drive is past a threshold set for it. A drive whose sensors the
+    system reads at or above a limit is already named for that.
+    """
+    from knowledge.nvme import COMPOSITE_TEMPERATURE
+
+    sensors = by_drive(seen.machine.facts.sensors)
+    for drive, health, make in _told(seen):
+        mine = sensors.get(drive.name, ())
+        if _is_hot(drive, mine):
+            continue
+        told = health.celsius if isinstance(health.celsius, float) else None
+        reading = celsius_text(told) if told is not None else "not told"
+        evidence: list[Evidence] = []
+        headline = ""
+        if told is not None and not any(isinstance(sensor.celsius, float) for sensor in mine):
+            for name, limit in (("critical", drive.critical_celsius), ("warning", drive.warning_celsius)):
+                if isinstance(limit, float) and told >= limit > 0 and not evidence:
+                    words = f"{name} limit of {celsius_text(limit)}"
+                    evidence.append(Evidence(_bytes(drive, COMPOSITE_TEMPERATURE), _kelvin(told), f"below its {words}"))
+                    headline = f"is at {reading}, at or above its {words}"
+        if health.temperature_past_threshold:
+            evidence.append(_warning(drive, "temperature_past_threshold"))
+            headline = headline or f"warns of its heat itself: past a threshold set in it, composite at {reading}"
+        if evidence:
+            yield make(headline, *evidence)
+
+
+@rule(
+    "drive-was-hot",
+    Severity.NOTE,
+    fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+)
+def drive_was_hot(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive counts minutes that it spent at or above its warning or critical temperature.
+
+    Of its whole life, so of other machines and seasons too; whether they grow is seen by reading again under load.
+    """
+    from knowledge.nvme import CRITICAL_COMPOSITE_TEMPERATURE_TIME, WARNING_COMPOSITE_TEMPERATURE_TIME
+
+    for drive, health, make in _told(seen):
+        counts = (
+            (health.critical_minutes, CRITICAL_COMPOSITE_TEMPERATURE_TIME, "critical"),
+            (health.warning_minutes, WARNING_COMPOSITE_TEMPERATURE_TIME, "warning"),
+        )
+        spent = [(minutes, layout, name) for minutes, layout, name in counts if isinstance(minutes, int) and minutes]
+        if spent:
+            words = " and ".join(f"{_count(minutes, 'minute')} at its {name} limit" for minutes, _, name in spent)
+            total = sum(minutes for minutes, _, _ in spent)
+            evidence = [Evidence(_bytes(drive, layout), _count(one, "minute"), "none") for one, layout, _ in spent]
+            yield make(f"spent {words} or above so far{_share_of_life(health, total)}", *evidence)
+
+
+@rule(
+    "drive-throttled",
+    Severity.NOTE,
+    fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+)
+def drive_throttled(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive counts times that it slowed itself down for heat.
+
+    Lightly to keep its temperature, heavily to bring it down whatever that costs; some drives slow down by rules of
+    their own and count nothing.
+    """
+    from knowledge import nvme
+
+    for drive, health, make in _told(seen):
+        counts = (
+            (
+                *("heavily", health.heavy_count, nvme.THERMAL_MANAGEMENT_TEMPERATURE_2_TRANSITION_COUNT),
+                *(health.heavy_seconds, nvme.TOTAL_TIME_FOR_THERMAL_MANAGEMENT_TEMPERATURE_2),
+            ),
+            (
+                *("lightly", health.light_count, nvme.THERMAL_MANAGEMENT_TEMPERATURE_1_TRANSITION_COUNT),
+                *(health.light_seconds, nvme.TOTAL_TIME_FOR_THERMAL_MANAGEMENT_TEMPERATURE_1),
+            ),
+        )
+        evidence, words, total = [], [], 0
+        for how, times, layout, seconds, seconds_layout in counts:
+            if not isinstance(times, int) or not times:
+                continue
+            evidence.append(Evidence(_bytes(drive, layout), _count(times, "time"), "none"))
+            words.append(f"{how} {_count(times, 'time')}")
+            total += times
+            if isinstance(seconds, int) and seconds:
+                evidence.append(Evidence(_bytes(drive, seconds_layout), _count(seconds, "second"), "none"))
+                words[-1] += f" ({_duration(seconds)} in all)"
+        if evidence:
+            yield make(f"slowed itself down for heat so far: {', '.join(words)}{_how_often(health, total)}", *evidence)
+
+
+@rule(
+    "drive-spare-low",
+    Severity.FAULT,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+)
+def drive_spare_low(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive has less spare left than the threshold that its maker set.
+
+    Spare blocks take the place of worn ones; when they are gone the drive stops taking writes or fails. A spare and a
+    threshold that both read 0 are an emulated drive's way to say nothing.
+    """
+    from knowledge.nvme import AVAILABLE_SPARE, AVAILABLE_SPARE_THRESHOLD
+
+    for drive, health, make in _told(seen):
+        spare, threshold = health.spare_percent, health.spare_threshold_percent
+        evidence, headline = [], "says itself that its spare blocks run out"
+        if isinstance(spare, int) and isinstance(threshold, int) and spare < threshold:
+            evidence = [
+                Evidence(_bytes(drive, AVAILABLE_SPARE), f"{spare} %", f"{threshold} % or more"),
+                Evidence(_bytes(drive, AVAILABLE_SPARE_THRESHOLD), f"{threshold} %", f"{threshold} %"),
+            ]
+            headline = f"has {spare} % of its spare blocks left, less than the {threshold} % that its maker wants"
+        if health.spare_low:
+            evidence.append(_warning(drive, "available_spare_below_threshold"))
+        if evidence:
+            yield make(f"{headline}: it may fail soon", *evidence)
+
+
+@rule("drive-worn", Severity.LIMIT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
+def drive_worn(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive has used up the life that its maker predicts for it, or nearly so.
+
+    An estimate from what was written so far; drives often go on for long, but nothing is promised any more.
+    """
+    from knowledge.nvme import PERCENTAGE_USED
+
+    for drive, health, make in _told(seen):
+        used = health.used_percent
+        if not isinstance(used, int) or used < NEARLY_USED_UP:
+            continue
+        reading = "255 % or more" if used == 0xFF else f"{used} %"  # noqa: PLR2004 - where the figure stops
+        over = used >= USED_UP
+        severity, without = (Severity.LIMIT, ()) if over else (Severity.NOTE, ("replace-drive",))
+        evidence = Evidence(_bytes(drive, PERCENTAGE_USED), reading, f"below {USED_UP if over else NEARLY_USED_UP} %")
+        headline = f"has used {reading} of the life that its maker predicts for it"
+        yield make(f"{headline}{_written(health)}", evidence, severity=severity, without=without)
+
+
+@rule(
+    "drive-media-errors",
+    Severity.FAULT,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+)
+def drive_media_errors(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive could not give back whole what was written to it.
+
+    An error that the drive could not correct: what stood there is lost, and more may follow. The count is of its whole
+    life and never falls; one that grows between two readings is the worse sign.
+    """
+    from knowledge.nvme import MEDIA_AND_DATA_INTEGRITY_ERRORS
+
+    for drive, health, make in _told(seen):
+        errors = health.media_errors
+        if isinstance(errors, int) and errors:
+            evidence = Evidence(_bytes(drive, MEDIA_AND_DATA_INTEGRITY_ERRORS), f"{errors:,}", "0")
+            yield make(f"could not give data back whole {_count(errors, 'time')} so far: back up now", evidence)
+
+
+@rule("drive-read-only", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
+def drive_read_only(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive has put itself into read-only mode.
+
+    It takes no more writes, usually to save what it holds; it may stop reading next.
+    """
+    for drive, health, make in _told(seen):
+        if health.read_only:
+            yield make(
+                "takes no more writes, it made itself read-only: copy off what it holds now",
+                _warning(drive, "media_read_only"),
+            )
+
+
+@rule("drive-unreliable", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
+def drive_unreliable(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive says that it is no longer reliable.
+
+    By errors of its media or a fault inside it; also where only its persistent memory region, which few machines use,
+    has become unreliable.
+    """
+    for drive, health, make in _told(seen):
+        if health.reliability_degraded:
+            headline = "says itself that it is no longer reliable: back up now"
+            yield make(headline, _warning(drive, "nvm_subsystem_reliability_degraded"))
+        elif health.memory_region_unreliable:
+            headline = "says itself that its persistent memory region is read-only or no longer reliable"
+            yield make(headline, _warning(drive, "persistent_memory_region_unreliable"))
+
+
+@rule("drive-backup-failed", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
+def drive_backup_failed(seen: Seen) -> Iterator[Found | Unread]:
+    """What saves a drive's unwritten data when power fails is broken.
+
+    Until now the drive could finish its writes from a small store of energy; a power cut can lose them from here on.
+    """
+    for drive, health, make in _told(seen):
+        if health.backup_failed:
+            headline = "can no longer save unwritten data when power fails: its backup store is broken"
+            yield make(headline, _warning(drive, "volatile_memory_backup_failed"))
+
+
+@rule(
+    "drive-power-lost",
+    Severity.NOTE,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+)
+def drive_power_lost(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive often lost its power without notice.
+
+    Each time it may lose what it had not yet written. Ten times and a quarter of all starts are called often (common
+    practice); the count is of its whole life.
+    """
+    from knowledge.nvme import POWER_CYCLES, UNSAFE_SHUTDOWNS
+
+    for drive, health, make in _told(seen):
+        lost, starts = health.unsafe_shutdowns, health.power_cycles
+        if not isinstance(lost, int) or not isinstance(starts, int) or lost < MANY_SHUTDOWNS:
+            continue
+        if lost >= MANY_OF_STARTS * starts:
+            evidence = (
+                Evidence(_bytes(drive, UNSAFE_SHUTDOWNS), f"{lost:,}", "a small part of its starts"),
+                Evidence(_bytes(drive, POWER_CYCLES), f"{starts:,}", "for comparison"),
+            )
+            yield make(f"lost its power without notice {_count(lost, 'time')} in {_count(starts, 'start')}", *evidence)
+
+
+@rule(
+    "drive-firmware-pending",
+    Severity.NOTE,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+)
+def drive_firmware_pending(seen: Seen) -> Iterator[Found | Unread]:
+    """A drive starts with other firmware after its next reset.
+
+    Someone has put firmware into another slot and chosen it; nothing has changed yet.
+    """
+    own = own_links(seen)
+    for drive in seen.machine.facts.drives:
+        slots = drive.firmware_slots
+        if not isinstance(slots, FirmwareSlots) or slots.after_reset in {None, slots.active}:
+            continue
+        after, now = slots.after_reset, slots.active
+        assert after is not None
+        coming = slots.revisions[after - 1]
+        running = slots.revisions[now - 1] if isinstance(now, int) else None
+        if coming is not None and coming == running:
+            continue  # the same firmware from another slot
+        evidence = (
+            Evidence(
+                f"{drive.name} log page 03h, byte 0, bits 6:4 (next reset firmware slot)",
+                f"slot {after}",
+                "no change pending",
+            ),
+            Evidence(
+                f"{drive.name} log page 03h, bytes {8 * after} to {8 * after + 7} (revision in slot {after})",
+                coming or "nothing told",
+                f"{running or 'the firmware in use'}, if no change is meant",
+            ),
+        )
+        headline = f"starts with other firmware after its next reset: {coming or 'not told which'} from slot {after}"
+        yield Found(
+            drive.name, headline, evidence, judged=own.get(drive.name), drive=True, place=f"firmware slot {after}"
+        )
+
+
+# --- Common to these rules -------------------------------------------------------------------------------------
+
+
+class _Make(Protocol):
+    """Makes what was found of one drive."""
+
+    def __call__(
+        self, headline: str, *evidence: Evidence, severity: Severity | None = None, without: tuple[str, ...] = ()
+    ) -> Found:
+        """The drive's name and its own link are known."""
+
+
+def _told(seen: Seen) -> Iterator[tuple[Drive, Health, _Make]]:
+    """The drives whose health was read, each with what makes a finding of it."""
+    for drive in seen.machine.facts.drives:
+        if isinstance(drive.health, Health):
+            yield drive, drive.health, _make(seen, drive.name)
+
+
+def _make(seen: Seen, name: str) -> _Make:
+    def make(
+        headline: str, *evidence: Evidence, severity: Severity | None = None, without: tuple[str, ...] = ()
+    ) -> Found:
+        own = own_links(seen).get(name)
+        return Found(name, headline, evidence, severity=severity, judged=own, drive=True, without=without)
+
+    return make
+
+
+def _is_hot(drive: Drive, sensors: Iterable[Sensor]) -> bool:
+    """Whether a sensor of the drive reads at or above a limit of its own."""
+    for sensor in sensors:
+        known = [limit for limit in limits(drive, sensor) if limit is not None]
+        if known and isinstance(sensor.celsius, float) and sensor.celsius >= min(known):
+            return True
+    return False
+
+
+def _bytes(drive: Drive, layout: Layout) -> str:
+    """Where a figure of the health log stands."""
+    last = layout.offset + layout.size - 1
+    place = f"byte {last}" if layout.size == 1 else f"bytes {layout.offset} to {last}"
+    return f"{drive.name} log page 02h, {place} ({layout.name.replace('_', ' ')})"
+
+
+def _warning(drive: Drive, field: str) -> Evidence:
+    """A critical warning of the health log that is set."""
+    from knowledge.nvme import CRITICAL_WARNING
+
+    bit = CRITICAL_WARNING.index[field].bit
+    return Evidence(f"{drive.name} log page 02h, byte 0, bit {bit} ({field.replace('_', ' ')})", "1", "0")
+
+
+def _kelvin(celsius: float) -> str:
+    """A temperature as a drive gives it, and as people read it."""
+    return f"{celsius + 273.15:.0f} K ({celsius_text(celsius)})"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
+def _duration(seconds: int) -> str:
+    """Seconds for people, in the largest unit that says something."""
+    for unit, length in (("hour", 3600), ("minute", 60)):
+        if seconds >= 2 * length:
+            return _count(seconds // length, unit)
+    return _count(seconds, "second")
+
+
+def _share_of_life(health: Health, minutes: int) -> str:
+    hours = health.power_on_hours
+    if not isinstance(hours, int) or not hours:
+        return ""
+    share = minutes / (hours * MINUTES_AN_HOUR)
+    words = f"{share:.1%}" if share >= 0.001 else "less than 0.1%"  # noqa: PLR2004 - where one decimal says nothing
+    return f", {words.replace('%', ' %')} of the {_count(hours, 'hour')} that it was on in its life"
+
+
+def _how_often(health: Health, times: int) -> str:
+    hours = health.power_on_hours
+    if not isinstance(hours, int) or not hours:
+        return ""
+    every = f"once in {_count(hours // times, 'hour')}" if hours >= times else f"{times / hours:.0f} times an hour"
+    return f"; of the {_count(hours, 'hour')} that it was on in its life, {every} on average"
+
+
+def _written(health: Health) -> str:
+    written = health.written_bytes
+    return f" ({written / 1e12:,.1f} TB written)" if isinstance(written, int) and written else ""
