@@ -196,6 +196,17 @@ def test_counts_past_what_a_file_can_hold_are_none(tmp_path: Path) -> None:
     assert DriveSample((1.0, None)) == one.drives[0]
 
 
+def test_words_of_any_kind_can_be_written(tmp_path: Path) -> None:
+    """Broken names in a command, and events of great length, are written so that the log can be read."""
+    command = ("render", os.fsdecode(b"reel-\xff.mov"), "a\0b")
+    log = soaklog.Writer(str(tmp_path / "a.sqlite"), msgspec.structs.replace(head(), command=command), CAPTURE)
+    log.event(Event(0.0, "command", None, os.fsdecode(b"\xff") + "x" * 10_000))
+    log.close(End(1.0, "command", 0))
+    soak = soaklog.read(str(tmp_path / "a.sqlite"))
+    assert ("render", "reel-?.mov", "a\0b") == soak.head.command
+    assert ["?" + "x" * 4095] == [event.words for event in soak.events]
+
+
 def test_other_tools_can_read_a_log(tmp_path: Path) -> None:
     """Plain SQL sees the readings of each drive by its name."""
     path = written(tmp_path / "a.sqlite", [sample(0.0), sample(1.0, 5)], End(2.0, "time", None))

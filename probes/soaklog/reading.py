@@ -19,7 +19,18 @@ from msgspec import Meta
 from knowledge.problems import BadInput
 from probes.files import quoted
 from probes.samples import Counters, DriveSample, End, Event, Head, Sample, Soak
-from probes.soaklog.schema import DRIVES, FORMAT, OTHER_COLUMNS, OTHERS, PATIENCE, TABLES, VERSION, address, reason
+from probes.soaklog.schema import (
+    DRIVES,
+    FORMAT,
+    LONGEST_WORDS,
+    OTHER_COLUMNS,
+    OTHERS,
+    PATIENCE,
+    TABLES,
+    VERSION,
+    address,
+    reason,
+)
 from probes.soaklog.tracks import MISSING, Columns, Times, temperatures, track
 
 if TYPE_CHECKING:
@@ -295,7 +306,7 @@ class Log:
 _Seconds = Annotated[float, Meta(ge=0, le=1e12)]
 _Place = Annotated[int, Meta(ge=0, lt=DRIVES)]
 _Whole = Annotated[int, Meta(ge=0)]
-_Words = Annotated[str, Meta(max_length=4096)]
+_Words = Annotated[str, Meta(max_length=LONGEST_WORDS)]
 _Link = tuple[_Seconds, _Place, Annotated[int, Meta(ge=0, le=99)] | None, Annotated[int, Meta(ge=0, le=99)] | None]
 _Errors = tuple[_Seconds, _Place, _Whole | None]
 _Counters = tuple[_Seconds, _Place, _Whole, _Whole, _Whole, _Whole, _Whole, _Whole]

@@ -15,6 +15,7 @@ SENSORS: Final = 9  # an NVMe drive's composite temperature and eight sensors
 OTHERS: Final = 16
 DRIVES: Final = 256
 
+LONGEST_WORDS: Final = 4096  # of an event
 PATIENCE: Final = 5.0  # seconds to wait for another process that has the file
 
 

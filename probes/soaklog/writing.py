@@ -15,6 +15,7 @@ from probes.soaklog.schema import (
     COUNTER_COLUMNS,
     DRIVES,
     FORMAT,
+    LONGEST_WORDS,
     OTHERS,
     PATIENCE,
     SAMPLE_COLUMNS,
@@ -96,7 +97,7 @@ class Writer:
         execute(_view(head))
         meta = (
             *(("format", FORMAT), ("version", VERSION)),
-            *(("head", msgspec.json.encode(head).decode()), ("capture", capture)),
+            *(("head", _head(head)), ("capture", capture)),
         )
         self._file.executemany(_insert("meta", 2), meta)
         execute("COMMIT")
@@ -135,7 +136,8 @@ class Writer:
 
     def event(self, event: Event) -> None:
         """Write down an event."""
-        self._write((_INSERT_EVENT, ((None, event.seconds, event.kind, event.drive, event.words),)))
+        words = _text(event.words)[:LONGEST_WORDS]
+        self._write((_INSERT_EVENT, ((None, event.seconds, event.kind, event.drive, words),)))
 
     def commit(self) -> None:
         """Put on disk what was added; at most a second should lie between two of these."""
@@ -188,6 +190,15 @@ class Writer:
             f"the log {quoted(self.path)} cannot be written ({reason(error)}); make room, or name another place "
             "with --log"
         )
+
+
+def _text(words: str) -> str:
+    """The words as a file can hold them: what stands for broken bytes, in a file's name say, is replaced."""
+    return words.encode("utf-8", "replace").decode()
+
+
+def _head(head: Head) -> str:
+    return msgspec.json.encode(msgspec.structs.replace(head, command=tuple(map(_text, head.command)))).decode()
 
 
 def _row(drive: DriveSample) -> tuple[object, ...]:
