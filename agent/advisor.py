@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Severity, Step, Verdict
-from knowledge.steps import LOAD, SHOWS, STEPS, STEPS_OF_RULE
+from knowledge.steps import COUNTED, COUNTED_ANYHOW, LOAD, SHOWS, STEPS, STEPS_OF_RULE
 
 if TYPE_CHECKING:
     from agent.rules.rule import Found, Rule
@@ -89,7 +89,7 @@ def _words(rule: Rule, found: Found) -> dict[str, str]:
     shows = SHOWS.get(rule.id, "lanewright check shows {rate}").replace("{rate}", rate)
     load = LOAD.get(rule.id, "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
     words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other}
-    return {**words, "shows": shows, "load": load}
+    return {**words, "shows": shows, "load": load, "counted": COUNTED.get(rule.id, COUNTED_ANYHOW)}
 
 
 def _card(found: Found, slot: str) -> str:

@@ -60,8 +60,8 @@ HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, BACKUP, MANUAL)
 class StepKind(Struct, frozen=True):
     """One kind of step. `rank` orders steps from least to most invasive; `hardware` says that hands go inside.
 
-    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows} and {load}, filled in by the
-    advisor.
+    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load} and {counted}, filled in
+    by the advisor.
     """
 
     action: str
@@ -123,7 +123,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "count-drives",
             4,
             "Count the drives on the carrier in {slot} (maker's sheet, order, or a photo) before touching anything.",
-            "One drive: nothing to do. More drives than answer: split the slot as described next.",
+            "{counted}",
         ),
         StepKind(
             "check-sheet",
@@ -166,6 +166,14 @@ STEPS: Final[dict[str, StepKind]] = {
             "reseat",
             12,
             "Take {subject} out and seat it again, straight and fully home, and fasten its bracket or screw.",
+            "After the next start {shows}.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "reseat-drive",
+            12,
+            "Take {subject} out and seat it again: fully in the connector, flat, and held by screw or clip.",
             "After the next start {shows}.",
             HANDS,
             hardware=True,
@@ -230,10 +238,27 @@ STEPS: Final[dict[str, StepKind]] = {
             hardware=True,
         ),
         StepKind(
+            "try-drive-elsewhere",
+            22,
+            "Try {subject} in another bay or socket of the kind, and a drive that answers in its place: a fault that"
+            " goes with the drive is the drive's, one that stays is the place's.",
+            "lanewright check after each start; note which drive was where, and put them back.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
             "enable-slot",
             30,
             "In the firmware setup, see whether {slot} is switched off or reserved, and switch it on.",
             "After the next start the card in {slot} answers.",
+            (SETUP, MANUAL),
+        ),
+        StepKind(
+            "enable-socket",
+            30,
+            "In the firmware setup, see whether {slot} is switched off, set to another kind of drive, or gives its"
+            " lanes to another slot, and switch it on.",
+            "After the next start the drive in {slot} answers.",
             (SETUP, MANUAL),
         ),
         StepKind(
@@ -326,6 +351,15 @@ LOAD: Final = {
     "link-set-slow": "a card that manages its speed itself, as display cards do, rises to {rate}; a set speed stays",
 }
 
+# What the count of a carrier's drives means: without a sheet, and where one tells how many there should be.
+COUNTED_ANYHOW: Final = "One drive: nothing to do. More drives than answer: split the slot as described next."
+COUNTED: Final = {
+    "plan-drives-unsplit": "As many as the sheet has: split the slot as described next. Only as many as answer: fit"
+    " those that are missing, or mend the sheet.",
+    "plan-part-missing": "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or"
+    " mend the sheet.",
+}
+
 _CONTACT = ("reseat", "clean", "remove-riser", "try-other-slot")
 
 # Rule: the steps it leads to. The advisor adds or drops by what is known ("move" only where a better slot is).
@@ -365,7 +399,10 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "drive-firmware-pending": ("expect-firmware",),
     "firmware-listed": (),
     "needs-root": ("look-as-root",),
-    "plan-part-missing": ("check-sheet", "reseat", "clean", "try-other-slot", "enable-slot", "replace"),
+    "plan-part-missing": (
+        *("check-sheet", "count-drives", "reseat", "reseat-drive", "clean", "try-other-slot", "try-drive-elsewhere"),
+        *("enable-slot", "enable-socket", "set-split", "replace"),
+    ),
     "plan-drives-unsplit": ("count-drives", "set-split"),
     "plan-other-place": ("check-sheet", "move-as-planned"),
     "plan-link-below": ("check-sheet", "set-speed"),

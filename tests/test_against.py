@@ -72,6 +72,9 @@ def said(findings: list[Finding]) -> list[tuple[str, str, str]]:
     return sorted((one.rule, one.severity.value, one.subject) for one in findings)
 
 
+RACK: Final = card("rack", "SLOT1", carrier="passive", bays=4)
+
+
 # --- A sheet made from what is fitted --------------------------------------------------------------------------
 
 
@@ -301,6 +304,52 @@ def test_two_cards_that_changed_places_are_known_by_their_identifiers() -> None:
     findings = found(bench_1(fitted), expected)
     assert ["plan-other-place", "plan-other-place"] == [one.rule for one in findings]
     assert ["SLOT1", "SLOT3"] == sorted(one.evidence[0].expected.split(" ")[0] for one in findings)
+
+
+# --- Steps that fit a drive ------------------------------------------------------------------------------------
+
+OF_CARDS: Final = {"reseat", "clean", "try-other-slot", "enable-slot"}
+
+
+def test_a_missing_drive_of_a_carrier_is_looked_for_in_its_bay() -> None:
+    """Counted, seated again in its bay, tried in another; the slot answers, so nobody switches it on or splits it."""
+    fitted = {f"SLOT1{part}": [reel_4(f"RL4-{number}")] for number, part in ((1, ""), (2, "b"), (4, "d"))}
+    drives = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in range(1, 5))
+    (finding,) = found(bench_1(fitted, split=True), planned(RACK, drives=drives))
+    assert ["check-sheet", "count-drives", "reseat-drive", "try-drive-elsewhere", "replace"] == [
+        step.action for step in finding.steps
+    ]
+    assert 'the drive "d3" in bay 3 of the card "rack" in SLOT1' in finding.steps[2].text
+    assert finding.steps[1].verify.startswith("As many as the sheet has")
+
+
+def test_a_missing_drive_of_a_socket_leads_to_the_socket() -> None:
+    """No words of cards: the drive is seated again, tried elsewhere, and its socket looked up in the setup."""
+    (finding,) = found(bench_1({}), planned(drives=(drive("boot", slot="M2_1"),)))
+    assert ["check-sheet", "reseat-drive", "try-drive-elsewhere", "enable-socket", "replace"] == [
+        step.action for step in finding.steps
+    ]
+    words = " ".join(f"{step.text} {step.verify}" for step in finding.steps[:-1])
+    assert "card" not in words
+
+
+def test_a_missing_card_is_no_drive() -> None:
+    """A network card that does not answer has the steps of a card."""
+    (finding,) = found(bench_1({}), planned(card("lan", "SLOT4")))
+    assert {step.action for step in finding.steps} >= OF_CARDS
+    assert not {"reseat-drive", "try-drive-elsewhere", "enable-socket", "count-drives"} & {
+        step.action for step in finding.steps
+    }
+
+
+def test_a_count_of_drives_is_held_against_the_sheet() -> None:
+    """Where the sheet tells how many drives a carrier holds, two of four that answer are not told to be all right."""
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay) for bay in range(1, 5))
+    rack = card("rack", "PCIE1", carrier="passive", bays=4)
+    (finding,) = found(bench_2({"PCIE1": [reel_3("RL3-1")], "M2A": []}), planned(rack, drives=on_it))
+    (count,) = [step for step in finding.steps if step.action == "count-drives"]
+    assert count.verify.startswith("As many as the sheet has: split the slot")
+    assert "nothing to do" not in count.verify
 
 
 # --- Below plan ------------------------------------------------------------------------------------------------

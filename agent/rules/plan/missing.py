@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.findings import Evidence, Severity, Verdict
 from agent.rules.links import subject
+from agent.rules.plan.parts import CardMatch
 from agent.rules.rule import Found
 from probes.unread import Unread
 
@@ -13,10 +14,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.judged import Judged
-    from agent.rules.plan.parts import CardMatch, DriveMatch, Matched
+    from agent.rules.plan.parts import DriveMatch, Matched
 
 SPLIT: Final = 2  # a port with so many times the lanes of its drive could be split
 MOST_NAMES: Final = 8
+# Steps that fit a card that is missing, or a drive that is, alone.
+OF_CARDS: Final = ("reseat", "clean", "try-other-slot", "enable-slot")
+OF_DRIVES: Final = ("reseat-drive", "try-drive-elsewhere", "enable-socket", "count-drives", "set-split")
 
 
 def parts_missing(matched: Matched) -> Iterator[Found | Unread]:
@@ -43,11 +47,19 @@ def _untold(matched: Matched, one: CardMatch | DriveMatch) -> Unread:
 def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
     """A part of which nothing is to be seen, with the drives that should be on it."""
     part = f"{one.words} with {_names(drives)}" if drives else one.words
+    without = OF_DRIVES if isinstance(one, CardMatch) else (*OF_CARDS, "count-drives", "set-split")
     if one.spot is None:
         where = f" in {one.label}" if one.label else ""
         read = f"no slot is called {one.label}, and it answers in none" if one.label else "it answers nowhere"
         told = Evidence("parts that answer", read, f"{part}{where} ({matched.source})")
-        return Found(one.label or "host", f"{part} of the sheet{where}: {read}", (told,), part=one.words)
+        return Found(
+            one.label or "host",
+            f"{part} of the sheet{where}: {read}",
+            (told,),
+            part=one.words,
+            place=f"slot {one.label}" if one.label else "the slot where it is",
+            without=without,
+        )
     judged = one.spot.first
     read = f"{matched.what(judged)} answers"
     source = f"{judged.port_address or judged.link.key} below it"
@@ -61,6 +73,7 @@ def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[Dri
         severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in one.spot.links) else None,
         part=f"{one.words} in {one.spot.words}",
         place=one.spot.words,
+        without=without,
     )
 
 
@@ -77,10 +90,27 @@ def _missing_on(matched: Matched, card: CardMatch, lost: Sequence[DriveMatch]) -
         subject(judged) if judged is not None else card.card.name,
         headline,
         (_answering(matched, card, lost),),
-        part=f"{_names(lost)} on {card.words}{there}",
+        part=f"{_names(lost)}{_bays(lost)} {card.words}{there}",
         place=matched.place_of(judged) if judged is not None else "",
-        without=("enable-slot",) if card.card.carrier == "switch" else (),
+        without=(*OF_CARDS, "enable-socket", *_no_matter(card, lost, count)),
     )
+
+
+def _bays(lost: Sequence[DriveMatch]) -> str:
+    """The bays of drives before their carrier, " in bays 2, 3 of", " on" where the sheet does not say."""
+    bays = [one.drive.bay for one in lost if one.drive.bay is not None]
+    if len(bays) < len(lost) or len(bays) > MOST_NAMES:
+        return " on"
+    return f" in bay{'s' if len(bays) > 1 else ''} {', '.join(str(bay) for bay in bays)} of"
+
+
+def _no_matter(card: CardMatch, lost: Sequence[DriveMatch], count: int) -> Iterator[str]:
+    """Steps that have nothing to do with what is lost: a count of one, a split of what needs none or is split."""
+    if count == 1:
+        yield "count-drives"
+    ports = len(card.spot.wide) if card.spot is not None else 0
+    if card.card.carrier == "switch" or ports >= max(one.drive.bay or count for one in lost):
+        yield "set-split"
 
 
 def _empty_link(card: CardMatch) -> Judged | None:
