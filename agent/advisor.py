@@ -9,7 +9,8 @@ from agent.findings import Severity, Step, Verdict
 from knowledge.steps import COUNTED, COUNTED_ANYHOW, LOAD, SHOWS, STEPS, STEPS_OF_RULE
 
 if TYPE_CHECKING:
-    from agent.rules.rule import Found, Rule
+    from agent.rules.rule import Found, Hand, Rule
+    from knowledge.steps import StepKind
 
 LOOKS: Final = frozenset(
     {
@@ -21,6 +22,8 @@ LOOKS: Final = frozenset(
 OF_LINKS: Final = frozenset({"link-narrow", "link-slow", "link-unread", "link-errors", "equalization-failed"})
 # Hands that a part soldered to the board leaves nothing to do for.
 FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
+# Done by hand in the order that a finding gives, and only where it gives one.
+IN_ORDER: Final = frozenset({"make-room", "lay-aside", "fit-as-planned", "move-as-planned"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
 NOT_DESCRIBED: Final = " The firmware does not describe that slot: see first that there is a connector the card fits."
 
@@ -31,24 +34,30 @@ def steps(rule: Rule, found: Found, guest: bool) -> tuple[Step, ...]:  # noqa: F
     if found.judged is not None and (guest or found.judged.port_hidden) and rule.id in OF_LINKS:
         actions = [action for action in actions if action in LOOKS] if found.judged.port_hidden else actions
         actions.append("look-from-host")
-    kinds = sorted((STEPS[action] for action in dict.fromkeys(actions)), key=lambda kind: kind.rank)
     words = _words(rule, found)
-    return tuple(
-        Step(
-            action=kind.action,
-            text=kind.text.format_map(words),
-            cautions=kind.cautions,
-            gain_mbps=None if kind.action in LOOKS or found.gain_mbps is None else round(found.gain_mbps, 1),
-            verify=kind.verify.format_map(words),
-        )
-        for kind in kinds
+    plain = [(STEPS[action], words, found.gain_mbps) for action in dict.fromkeys(actions)]
+    by_hand = [(STEPS[hand.action], {**words, **_hand_words(hand)}, hand.gain_mbps) for hand in found.hands]
+    return tuple(_step(*one) for one in sorted([*plain, *by_hand], key=lambda one: one[0].rank))
+
+
+def _step(kind: StepKind, words: dict[str, str], gain_mbps: float | None) -> Step:
+    return Step(
+        action=kind.action,
+        text=kind.text.format_map(words),
+        cautions=kind.cautions,
+        gain_mbps=None if kind.action in LOOKS or gain_mbps is None else round(gain_mbps, 1),
+        verify=kind.verify.format_map(words),
     )
+
+
+def _hand_words(hand: Hand) -> dict[str, str]:
+    return {"subject": hand.part, "here": hand.here, "slot": hand.there}
 
 
 def _actions(rule: Rule, found: Found) -> list[str]:
     """What the rule leads to, less what does not fit what was found, more what it calls for."""
     judged, move = found.judged, found.move
-    dropped = set(found.without)
+    dropped = {*IN_ORDER, *found.without}
     if move is None or move.swaps_with is not None:
         dropped.add("move")
     if move is None or move.swaps_with is None:

@@ -213,9 +213,33 @@ STEPS: Final[dict[str, StepKind]] = {
             hardware=True,
         ),
         StepKind(
+            "make-room",
+            20,
+            "Take {subject} out of {here}: the sheet has it in no place, and this one is needed.",
+            "{here} is empty.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "lay-aside",
+            20,
+            "Take {subject} out of {here} and lay it aside, labelled and safe from static.",
+            "Its place is empty, and what lies aside is the part that is named here.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
+            "fit-as-planned",
+            20,
+            "Fit {subject}, which lies aside, into {slot}, where the sheet has it.",
+            "After the next start lanewright check --against finds it in {slot}.",
+            HANDS,
+            hardware=True,
+        ),
+        StepKind(
             "move-as-planned",
             20,
-            "Move {subject}, to {slot}, where the sheet has it.",
+            "Move {subject} from {here} to {slot}, where the sheet has it.",
             "After the next start lanewright check --against finds it in {slot}.",
             HANDS,
             hardware=True,
@@ -362,6 +386,9 @@ COUNTED: Final = {
 
 _CONTACT = ("reseat", "clean", "remove-riser", "try-other-slot")
 
+# By hand, in the order that a finding gives.
+_AS_PLANNED = ("make-room", "lay-aside", "move-as-planned", "fit-as-planned")
+
 # Rule: the steps it leads to. The advisor adds or drops by what is known ("move" only where a better slot is).
 STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "link-narrow": (*_CONTACT, "update-firmware", "replace"),
@@ -404,7 +431,7 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
         *("enable-slot", "enable-socket", "set-split", "replace"),
     ),
     "plan-drives-unsplit": ("count-drives", "set-split"),
-    "plan-other-place": ("check-sheet", "move-as-planned"),
+    "plan-other-place": ("check-sheet", *_AS_PLANNED),
     "plan-link-below": ("check-sheet", "set-speed"),
     "plan-rate-below": ("check-sheet",),
     "plan-other-part": ("check-sheet",),

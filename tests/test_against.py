@@ -6,7 +6,9 @@ What each finding should say on whole machines stands in their `about.toml`.
 
 from __future__ import annotations
 
+import re
 from functools import cache
+from itertools import permutations
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
@@ -72,7 +74,14 @@ def said(findings: list[Finding]) -> list[tuple[str, str, str]]:
     return sorted((one.rule, one.severity.value, one.subject) for one in findings)
 
 
+def by_hand(finding: Finding) -> list[tuple[str, str]]:
+    """What hands are to do, in order: the kind of step and its text."""
+    hands = {"make-room", "lay-aside", "move-as-planned", "fit-as-planned"}
+    return [(step.action, step.text) for step in finding.steps if step.action in hands]
+
+
 RACK: Final = card("rack", "SLOT1", carrier="passive", bays=4)
+ON_RACK: Final = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in (1, 2))
 
 
 # --- A sheet made from what is fitted --------------------------------------------------------------------------
@@ -246,7 +255,9 @@ def test_a_carrier_without_identifiers_is_known_by_its_drives() -> None:
         ("plan-other-place", "limit", "0000:04:00.0"),
         ("plan-unplanned", "note", "0000:01:00.0"),
     ] == said(findings)
-    assert ["check-sheet", "move-as-planned"] == [step.action for step in findings[0].steps]
+    # The display card, which the sheet does not have, is in its place and comes out first.
+    assert ["check-sheet", "make-room", "move-as-planned"] == [step.action for step in findings[0].steps]
+    assert findings[0].steps[1].text.startswith("Take Canvas 12 out of SLOT1: the sheet has it in no place")
 
 
 def test_a_carrier_without_a_switch_moves_as_one() -> None:
@@ -264,8 +275,8 @@ def test_a_drive_is_known_by_its_serial_number_wherever_it_is() -> None:
     fitted = {"M2_1": [reel_4("RL4-2")], "M2_2": [reel_4("RL4-1")]}
     drives = (drive("a", slot="M2_1", serial="RL4-1"), drive("b", slot="M2_2", serial="RL4-2"))
     findings = found(bench_1(fitted), planned(drives=drives))
-    places = [("plan-other-place", "limit", address) for address in ("0000:03:00.0", "0000:05:00.0")]
-    assert places == said(findings)
+    assert [("plan-other-place", "limit", "0000:05:00.0")] == said(findings)
+    assert ["0000:05:00.0", "0000:03:00.0"] == [one.source.partition(" ")[0] for one in findings[0].evidence]
 
 
 def test_a_slower_place_is_a_fault() -> None:
@@ -302,8 +313,168 @@ def test_two_cards_that_changed_places_are_known_by_their_identifiers() -> None:
     fitted = {"SLOT3": ten_gigabit(), "SLOT1": display()}
     expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("canvas", "SLOT3", pci_id="f1e0:1200"))
     findings = found(bench_1(fitted), expected)
+    assert ["plan-other-place"] == [one.rule for one in findings]
+    assert ["SLOT1", "SLOT3"] == sorted(one.expected.split(" ")[0] for one in findings[0].evidence)
+
+
+def test_a_ring_is_opened_by_laying_one_part_aside() -> None:
+    """Two cards in each other's slots: one comes out first, so that no part goes where another still is."""
+    fitted = {"SLOT3": ten_gigabit(), "SLOT1": display()}
+    expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("canvas", "SLOT3", pci_id="f1e0:1200"))
+    (finding,) = found(bench_1(fitted), expected)
+    assert [
+        ("lay-aside", 'Take the card "canvas" out of SLOT1 and lay it aside, labelled and safe from static.'),
+        ("move-as-planned", 'Move the card "lan" from SLOT3 to SLOT1, where the sheet has it.'),
+        ("fit-as-planned", 'Fit the card "canvas", which lies aside, into SLOT3, where the sheet has it.'),
+    ] == by_hand(finding)
+    assert finding.headline.startswith("2 parts have changed places: ")
+
+
+def test_drives_that_went_round_in_a_ring_are_one_finding_with_their_bays() -> None:
+    """Three drives, of a carrier without a switch, one with, and a socket: each step names part, bay and carrier."""
+    fitted = {
+        "SLOT1": [folio("QF1-1", (4, 4))],
+        "SLOT1b": [reel_4("RL4-2")],
+        "SLOT3": [carrier((4, 4), [reel_4("RL4-1")], bays=2, down=(4, 4))],
+        "M2_1": [reel_4("RL4-5")],
+    }
+    cards = (card("rack", "SLOT1", carrier="passive", bays=4), card("spares", "SLOT3", carrier="switch", bays=2))
+    drives = (
+        drive("reel-1", card="rack", bay=1, serial="RL4-1"),
+        drive("reel-2", card="rack", bay=2, serial="RL4-2"),
+        drive("spare", card="spares", bay=1, serial="RL4-5"),
+        drive("system", slot="M2_1", model=SYSTEM),
+    )
+    findings = found(bench_1(fitted, split=True), planned(*cards, drives=drives))
+    assert [("plan-other-place", "limit", "0000:09:00.0")] == said(findings)
+    reel, bay, spares = (
+        "Ostrayne Reel 4 2TB",
+        'bay 1 of the card "rack" in SLOT1',
+        'bay 1 of the card "spares" in SLOT3',
+    )
+    assert [
+        f'Take the drive "system" ({SYSTEM}) out of {bay} and lay it aside, labelled and safe from static.',
+        f'Move the drive "reel-1" ({reel}) from {spares} to {bay}, where the sheet has it.',
+        f'Move the drive "spare" ({reel}) from slot M2_1 to {spares}, where the sheet has it.',
+        f'Fit the drive "system" ({SYSTEM}), which lies aside, into slot M2_1, where the sheet has it.',
+    ] == [text for _, text in by_hand(findings[0])]
+
+
+def test_a_place_is_free_before_a_part_goes_in() -> None:
+    """One drive waits for the socket of another, which goes to a free one: it moves first, and none lies aside."""
+    fitted = {"M2_1": [reel_4("RL4-1")], "SLOT4": [reel_4("RL4-2")]}
+    drives = (drive("b", slot="M2_1", serial="RL4-2"), drive("a", slot="M2_2", serial="RL4-1"))
+    (finding,) = found(bench_1(fitted), planned(drives=drives))
+    assert [
+        (
+            "move-as-planned",
+            'Move the drive "a" (Ostrayne Reel 4 2TB) from slot M2_1 to slot M2_2, where the sheet has it.',
+        ),
+        (
+            "move-as-planned",
+            'Move the drive "b" (Ostrayne Reel 4 2TB) from SLOT4 to slot M2_1, where the sheet has it.',
+        ),
+    ] == by_hand(finding)
+
+
+@pytest.mark.parametrize("places", list(permutations(("M2_1", "M2_2", "SLOT3", "SLOT4"))), ids="-".join)
+def test_steps_lead_from_any_places_to_the_planned_ones(places: tuple[str, ...]) -> None:
+    """Done in order, no step takes a part from where it is not or puts one where another is, and all end in place."""
+    fitted = {place: [reel_4(f"RL4-{number}")] for number, place in enumerate(places)}
+    sockets = ("M2_1", "M2_2", "SLOT3", "SLOT1")
+    drives = tuple(drive(f"d{number}", slot=place, serial=f"RL4-{number}") for number, place in enumerate(sockets))
+    holds = {place: f"d{number}" for number, place in enumerate(places)}
+    aside = set()
+    for finding in found(bench_1(fitted), planned(drives=drives)):
+        for action, text in by_hand(finding):
+            (part,) = re.findall(r'the drive "(\w+)"', text)
+            out_of = [one for words in ("from", "out of") for one in re.findall(rf"{words} (?:slot )?([A-Z]\w+)", text)]
+            into = re.findall(r"to (?:slot )?([A-Z]\w+), where", text)
+            assert (["lay-aside", "move-as-planned", "fit-as-planned"].index(action), len(out_of), len(into)) in {
+                (0, 1, 0),
+                (1, 1, 1),
+                (2, 0, 1),
+            }
+            for place in out_of:
+                assert part == holds.pop(place)
+                aside.add(part)
+            for place in into:
+                assert place not in holds
+                holds[place] = part
+                aside.remove(part)
+    assert {place: f"d{number}" for number, place in enumerate(sockets)} == holds
+
+
+def test_drives_of_a_carrier_that_all_went_astray_wait_for_its_bays() -> None:
+    """No drive of the carrier is on it, and what is in its first bay belongs elsewhere: that one comes out first."""
+    fitted = {"SLOT1": [folio("QF1-1", (4, 4))], "M2_1": [reel_4("RL4-1")], "M2_2": [reel_4("RL4-2")]}
+    drives = (*ON_RACK, drive("system", slot="M2_1", model=SYSTEM))
+    findings = found(bench_1(fitted, split=True), planned(RACK, drives=drives))
+    assert [["lay-aside", "move-as-planned", "fit-as-planned"], ["move-as-planned"]] == [
+        [action for action, _ in by_hand(one)] for one in findings
+    ]
+
+
+def test_parts_that_do_not_meet_are_told_apart() -> None:
+    """Two drives that are each to go to a free socket of their own are two findings."""
+    fitted = {"SLOT3": [reel_4("RL4-1")], "SLOT4": [reel_4("RL4-2")]}
+    drives = (drive("a", slot="M2_1", serial="RL4-1"), drive("b", slot="M2_2", serial="RL4-2"))
+    findings = found(bench_1(fitted), planned(drives=drives))
     assert ["plan-other-place", "plan-other-place"] == [one.rule for one in findings]
-    assert ["SLOT1", "SLOT3"] == sorted(one.evidence[0].expected.split(" ")[0] for one in findings)
+    assert [["move-as-planned"]] * 2 == [[action for action, _ in by_hand(one)] for one in findings]
+
+
+def test_a_drive_that_did_not_go_along_with_its_carrier_is_told() -> None:
+    """A switch carrier is in another slot, and one of its drives on none: both are out of place."""
+    fitted = {"SLOT3": [carrier((4, 4), [reel_4("RL4-1")], bays=2, down=(4, 4))], "M2_1": [reel_4("RL4-2")]}
+    rack = card("rack", "SLOT1", carrier="switch", bays=2)
+    on_it = (drive("a", card="rack", bay=1, serial="RL4-1"), drive("b", card="rack", bay=2, serial="RL4-2"))
+    findings = found(bench_1(fitted), planned(rack, drives=on_it))
+    assert [
+        'is the card "rack", which the sheet has in SLOT1, not in SLOT3',
+        'is the drive "b", which the sheet has in bay 2 of the card "rack", not in slot M2_1',
+    ] == sorted(one.headline for one in findings)
+
+
+def test_bays_of_one_carrier_are_not_compared() -> None:
+    """Two drives that changed bays of the same carrier reach the same there: nothing is said."""
+    fitted = {"SLOT1": [reel_4("RL4-2")], "SLOT1b": [reel_4("RL4-1")]}
+    rack = card("rack", "SLOT1", carrier="passive", bays=2)
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in (1, 2))
+    assert [] == found(bench_1(fitted, split=True), planned(rack, drives=on_it))
+
+
+def test_a_drive_whose_bay_its_neighbour_has_goes_to_a_free_one() -> None:
+    """Nobody is told to put a drive where one of the same carrier is and stays."""
+    fitted = {"SLOT1": [reel_4("RL4-2")], "M2_1": [reel_4("RL4-1")]}
+    rack = card("rack", "SLOT1", carrier="passive", bays=2)
+    on_it = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in (1, 2))
+    (finding,) = found(bench_1(fitted, split=True), planned(rack, drives=on_it))
+    assert 'to a free bay of the card "rack" in SLOT1' in by_hand(finding)[0][1]
+
+
+@pytest.mark.parametrize("name", ["bench-3-swap-wanted", "bench-1-slot-limited"])
+def test_where_the_sheet_says_what_goes_where_no_other_move_is_advised(name: str) -> None:
+    """A card in a slot that limits it, which the sheet has in a better one, is moved by the sheet's advice alone."""
+    seen = seen_by(name, "root")
+    without = audit(seen)
+    (limited,) = [one for one in without.findings if one.rule == "slot-limited"]
+    assert {"move", "swap"} & {step.action for step in limited.steps}
+    cards: tuple[CardExpected, ...]
+    if name == "bench-3-swap-wanted":
+        cards = (card("lan", "J2", pci_id="f1d0:0101"), card("carrier", "J1", carrier="passive", bays=1))
+        drives = (drive("reel", card="carrier", bay=1, model="Ostrayne Reel 3 2TB", link=(3, 4)),)
+    else:
+        cards = (card("carrier", "SLOT3", carrier="passive", bays=1),)
+        drives = (drive("reel", card="carrier", bay=1, model="Ostrayne Reel 4 2TB", link=(4, 4)),)
+    against = audit(seen, planned=planned(*cards, drives=drives))
+    steps = [step for one in against.findings for step in one.steps]
+    assert set() == {"move", "swap"} & {step.action for step in steps}
+    moved = [step for step in steps if step.action in {"move-as-planned", "fit-as-planned"}]
+    assert len(cards) == len(moved)
+    assert [step.gain_mbps for step in limited.steps if step.gain_mbps][:1] == [
+        step.gain_mbps for step in moved if step.gain_mbps
+    ]
 
 
 # --- Steps that fit a drive ------------------------------------------------------------------------------------

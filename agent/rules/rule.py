@@ -99,13 +99,26 @@ class Move(Struct, frozen=True):
     described: bool = True
 
 
+class Hand(Struct, frozen=True):
+    """One thing to do by hand with one part, in its place in an order that matters.
+
+    `action` is the kind of step; `part`, `here` and `there` are words for the part, its place now and its place after.
+    """
+
+    action: str
+    part: str
+    here: str = ""
+    there: str = ""
+    gain_mbps: float | None = None
+
+
 class Found(Struct, frozen=True):
     """What one rule saw on one subject. The runner makes it a finding with id, severity and steps.
 
     `severity` overrides the rule's own; `judged`, `move` and `lanes_shared` (a slot offers fewer lanes than are wired)
     feed the steps. `drive` tells that `subject` is the name of a drive, and `judged` its own link. `part` and `place`
     are words for what hands go to and for its slot, where these do not follow from `judged`; `without` are steps of the
-    rule that do not fit what was found.
+    rule that do not fit what was found. `hands` are what is to be done with several parts, in order.
     """
 
     subject: str
@@ -120,6 +133,7 @@ class Found(Struct, frozen=True):
     part: str = ""
     place: str = ""
     without: tuple[str, ...] = ()
+    hands: tuple[Hand, ...] = ()
 
 
 class Rule(Struct, frozen=True):

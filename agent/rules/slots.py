@@ -118,11 +118,10 @@ def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
 
     A passive carrier with several drives shows only its first drive until the firmware splits the slot. A carrier
     with a single drive looks the same, so this is a note where the firmware says that the slot can be split, and a
-    remark for the record elsewhere: count the drives on the card. Where a build sheet tells how many drives the card
-    of this slot holds, nothing is left to guess.
+    remark for the record elsewhere: count the drives on the card. Where a build sheet has several drives on the card
+    of this slot, nothing is left to guess.
     """
-    cards = seen.matched.cards if seen.matched is not None else ()
-    told = {one.link.key for card in cards if card.spot is not None for one in card.spot.links}
+    told = seen.matched.several() if seen.matched is not None else set()
     for judged in seen.judged:
         if judged.link.key in told:
             continue
@@ -197,14 +196,16 @@ def moves(seen: Seen) -> dict[str, Move]:
     """A better slot for each slot-limited card that has one, by the card's link; no slot is given out twice.
 
     The greatest gain comes first, then free before swapped, then the narrowest that is enough, so that big slots
-    stay free. A card whose drives would gain nothing stays where it is.
+    stay free. A card whose drives would gain nothing stays where it is. Where a build sheet says what goes where, and
+    it is not so yet, that comes first.
     """
+    unsettled = seen.matched.unsettled() if seen.matched is not None else set()
     wished = [
         (judged, other, move)
         for judged in with_verdict(seen, Verdict.SLOT_LIMITED)
-        if movable(judged)
+        if movable(judged) and judged.link.key not in unsettled
         for other in seen.judged
-        if (move := _move(seen, judged, other)) is not None
+        if other.link.key not in unsettled and (move := _move(seen, judged, other)) is not None
     ]
     wished.sort(key=lambda one: (-one[2].gain_mbps, one[2].swaps_with is not None, _size(one[1]), one[2].slot))
     found: dict[str, Move] = {}

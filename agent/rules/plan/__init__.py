@@ -60,12 +60,13 @@ def plan_drives_unsplit(seen: Seen) -> Iterator[Found | Unread]:
 def plan_other_place(seen: Seen) -> Iterator[Found | Unread]:
     """A card or drive is in another place than the build sheet has it.
 
-    A limit where its link there is what the sheet expects; a fault where it is less.
+    A limit where its link there is what the sheet expects; a fault where it is less. Parts that have each other's
+    places are told together, with what is to be done in order: a place must be free before a part goes in.
     """
     if seen.matched is not None:
         from agent.rules.plan.places import other_places
 
-        yield from other_places(seen.matched)
+        yield from other_places(seen, seen.matched)
 
 
 @rule("plan-link-below", Severity.FAULT, fires_on=("bench-2-below-plan",), quiet_on=(*BUILT, "bench-2-planned-unsplit"))

@@ -90,6 +90,8 @@ class _Matching:
             tuple(one for one in more if one.own is None or one.own.verdict is not Verdict.VIRTUAL),
             {key: self.spots.place_of(chain) for key, chain in self.chains.items()},
             {one.own.link.key: one.model for one in self.fitted if one.own is not None and one.model is not None},
+            self.spots,
+            {key: tuple(below) for key, below in self.behind.items()},
         )
 
     def _is_fitted(self, judged: Judged) -> bool:

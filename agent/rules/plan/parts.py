@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from agent.judged import Judged
     from agent.planned import CardExpected, DriveExpected
-    from agent.rules.plan.spots import Spot
+    from agent.rules.plan.spots import Spot, Spots
     from probes.facts import Drive
 
 LONGEST: Final = 150  # characters of a model or serial number in a sheet made from what is fitted
@@ -111,7 +111,7 @@ class Matched(Struct, frozen=True):
     """All parts of a sheet with what they are, and what is fitted beyond them.
 
     `source` is what the sheet is called, `places` where each link is, for people, and `models` the model
-    of the drive at its end, both by its key.
+    of the drive at its end, both by its key. `spots` finds slots, and `behind` has the links below each link.
     """
 
     source: str
@@ -121,6 +121,8 @@ class Matched(Struct, frozen=True):
     more_drives: tuple[Fitted, ...]
     places: dict[str, str]
     models: dict[str, str]
+    spots: Spots
+    behind: dict[str, tuple[Judged, ...]]
 
     def place_of(self, judged: Judged) -> str:
         """Where a link is, for people: its slot, or its own address."""
@@ -134,6 +136,32 @@ class Matched(Struct, frozen=True):
     def on(self, card: CardMatch) -> list[DriveMatch]:
         """The drives that the sheet has on a card."""
         return [one for one in self.drives if one.on is card]
+
+    def several(self) -> set[str]:
+        """The links of slots whose card has more than one drive on the sheet."""
+        cards = [card for card in self.cards if card.spot is not None and len(self.on(card)) > 1]
+        return {one.link.key for card in cards if card.spot is not None for one in card.spot.links}
+
+    def bays(self, card: CardMatch) -> tuple[Judged, ...]:
+        """The links of a carrier's bays in the order of their ports, () where it is not where they could be told."""
+        if card.card.carrier == "switch":
+            found = card.found if card.how != "other" else None
+            return self.behind.get(found.link.key, ()) if found is not None else ()
+        fixed = card.card.carrier == "passive" and card.how != "elsewhere"
+        return card.spot.links if fixed and card.spot is not None else ()
+
+    def unsettled(self) -> set[str]:
+        """Links of parts that are in other places than the sheet has them, and of places that parts are still to take.
+
+        Whoever looks for better slots keeps off them: the sheet says what goes there.
+        """
+        found = set()
+        for one in self.parts():
+            if one.how == "elsewhere" and one.link is not None:
+                found.add(one.link.link.key)
+            if one.how in {"elsewhere", "missing"} and one.spot is not None:
+                found |= {link.link.key for link in one.spot.links}
+        return found
 
     def what(self, judged: Judged) -> str:
         """What answers below a link, in a few words."""

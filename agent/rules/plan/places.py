@@ -4,44 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.ends import rate_text
-from agent.findings import Evidence, Severity
+from agent.findings import Evidence
 from agent.rules.links import subject
+from agent.rules.plan.moving import groups, out_of_place
 from agent.rules.plan.parts import identity, known
-from agent.rules.plan.rates import falls_below, now_text
 from agent.rules.rule import Found
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.rules.plan.parts import CardMatch, DriveMatch, Matched
+    from agent.rules.plan.parts import DriveMatch, Matched
+    from agent.rules.rule import Seen
 
 
-def other_places(matched: Matched) -> Iterator[Found]:
-    """Cards and drives that answer elsewhere; a drive that went along with its card is told with it."""
-    for one in matched.parts():
-        judged = one.link
-        if one.how != "elsewhere" or one.spot is None or judged is None or _went_along(one):
-            continue
-        there, planned = matched.place_of(judged), one.planned
-        below = planned is not None and falls_below(judged, planned)
-        runs = (
-            f"; there it runs at {now_text(judged)}, not {rate_text(planned)}" if below and planned is not None else ""
-        )
-        yield Found(
-            subject(judged),
-            f"is {one.words}, which the sheet has in {one.spot.words}, not in {there}{runs}",
-            (Evidence(f"{subject(judged)} place of {one.words}", there, f"{one.spot.words} ({matched.source})"),),
-            severity=Severity.FAULT if below else None,
-            judged=judged,
-            part=f"{one.words}, now in {there}",
-            place=one.spot.words,
-        )
-
-
-def _went_along(one: CardMatch | DriveMatch) -> bool:
-    card = getattr(one, "on", None)
-    return card is not None and card.how == "elsewhere"
+def other_places(seen: Seen, matched: Matched) -> Iterator[Found]:
+    """Parts that answer elsewhere, together where they want each other's places."""
+    for group in groups(matched):
+        yield out_of_place(seen, matched, group)
 
 
 def other_parts(matched: Matched) -> Iterator[Found]:

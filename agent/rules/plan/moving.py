@@ -1,0 +1,254 @@
+"""Parts in other places than the build sheet has them: which stand in each other's way, and how hands set them right.
+
+A place is free before something goes in. Where parts go round in a ring, one is laid aside first.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.ends import rate_text
+from agent.findings import Evidence, Severity, Verdict
+from agent.rules.links import subject
+from agent.rules.plan.parts import CardMatch
+from agent.rules.plan.rates import falls_below, now_text
+from agent.rules.rule import Found, Hand
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.findings import Rate
+    from agent.judged import Judged
+    from agent.rules.plan.parts import DriveMatch, Matched
+    from agent.rules.rule import Seen
+
+MOST_PARTS: Final = 4  # that are written out in one headline; the evidence has all
+
+
+class Unit(Struct, frozen=True, eq=False):
+    """A card with what is on it, or a drive, that is to go elsewhere: the links it holds now, those that must be free.
+
+    `here` and `there` are its places in words. `below` are its links that give less here than the sheet expects.
+    """
+
+    one: CardMatch | DriveMatch
+    judged: Judged
+    holds: frozenset[str]
+    needs: frozenset[str]
+    here: str
+    there: str
+    below: tuple[tuple[Judged, Rate], ...]
+
+    @property
+    def part(self) -> str:
+        """The part in words, with its model or what goes along."""
+        if isinstance(self.one, CardMatch):
+            drives = len(self.holds) if self.one.card.carrier == "passive" else self.one.card.bays
+            return f"{self.one.words}{' with what is on it' if drives else ''}"
+        model = self.one.found.model if self.one.found is not None else None
+        return f"{self.one.words} ({model})" if model is not None else self.one.words
+
+
+class Group(Struct, frozen=True, eq=False):
+    """Parts that wait for each other's places, one at least; `in_the_way` are other parts there: what, and where."""
+
+    units: tuple[Unit, ...]
+    in_the_way: tuple[tuple[str, str], ...]
+
+    @property
+    def first(self) -> Unit:
+        """The part that the group is called by: one that runs below plan, if any does."""
+        return next((one for one in self.units if one.below), self.units[0])
+
+    @property
+    def is_ring(self) -> bool:
+        """Whether each is in the place of another."""
+        return len(self.units) > 1 and all(
+            any(one.needs & other.holds for other in self.units if other is not one)
+            and any(one.holds & other.needs for other in self.units if other is not one)
+            for one in self.units
+        )
+
+    def holds(self, part: CardMatch | DriveMatch) -> bool:
+        """Whether a part is one of these, or goes along with one."""
+        on = getattr(part, "on", None)
+        return any(unit.one is part or (on is not None and unit.one is on) for unit in self.units)
+
+
+# --- What is to move -------------------------------------------------------------------------------------------
+
+
+def groups(matched: Matched) -> list[Group]:
+    """All parts that answer elsewhere, those together that want each other's places; drives before cards."""
+    units = list(_units(matched))
+    number = {id(unit): place for place, unit in enumerate(units)}
+    for one in units:
+        for other in units:
+            if one.needs & other.holds:
+                mine, theirs = number[id(one)], number[id(other)]
+                number = {key: mine if group == theirs else group for key, group in number.items()}
+    together: dict[int, list[Unit]] = {}
+    for unit in units:
+        together.setdefault(number[id(unit)], []).append(unit)
+    return [Group(tuple(some), tuple(dict.fromkeys(_in_the_way(matched, some, units)))) for some in together.values()]
+
+
+def _units(matched: Matched) -> Iterator[Unit]:
+    parts: list[CardMatch | DriveMatch] = [*matched.drives, *matched.cards]
+    for one in parts:
+        judged = one.link
+        if one.how != "elsewhere" or one.spot is None or judged is None:
+            continue
+        if isinstance(one, CardMatch):
+            yield _card(matched, one, judged)
+        elif one.on is None or one.on.card.carrier != "passive" or one.on.how != "elsewhere":
+            yield _drive(matched, one, judged)
+
+
+def _card(matched: Matched, card: CardMatch, judged: Judged) -> Unit:
+    assert card.spot is not None
+    pairs: list[tuple[Judged | None, Rate | None]] = [(card.link, card.planned)]
+    links = [judged]
+    if card.card.carrier == "passive":
+        pairs = [(one.link, one.planned) for one in matched.on(card)]
+        links = [link for link, _ in pairs if link is not None]
+    return Unit(
+        card,
+        judged,
+        frozenset(link.link.key for link in links),
+        frozenset(link.link.key for link in card.spot.links),
+        matched.place_of(judged),
+        card.spot.words,
+        tuple(_below(pairs)),
+    )
+
+
+def _drive(matched: Matched, drive: DriveMatch, judged: Judged) -> Unit:
+    needs, there = _target(matched, drive)
+    below = tuple(_below([(judged, drive.planned)]))
+    return Unit(drive, judged, frozenset({judged.link.key}), needs, place_words(matched, judged), there, below)
+
+
+def _target(matched: Matched, drive: DriveMatch) -> tuple[frozenset[str], str]:
+    """The links that must be free for a drive, and its place in words."""
+    assert drive.spot is not None
+    card, bay = drive.on, drive.drive.bay
+    if card is None:
+        return frozenset(link.link.key for link in drive.spot.links), drive.spot.words
+    on_it = f"{card.words} in {drive.spot.words}" if card.how != "elsewhere" else card.words
+    ports = matched.bays(card)
+    port = ports[bay - 1] if bay is not None and bay <= len(ports) else None
+    stays = {one.link.link.key for one in matched.parts() if one.how in {"here", "other"} and one.link is not None}
+    if port is not None and port.link.key in stays:
+        return frozenset(), f"a free bay of {on_it}"  # its neighbour on the card has it: one bay is as good as another
+    where = f"bay {bay} of {on_it}" if bay is not None else f"a free bay of {on_it}"
+    return frozenset({port.link.key} if port is not None else ()), where
+
+
+def place_words(matched: Matched, judged: Judged) -> str:
+    """Where a drive is: the bay of its carrier, counted in the order of ports, else its slot."""
+    for card in matched.cards:
+        for bay, port in enumerate(matched.bays(card), 1):
+            if port is judged and bay <= card.card.bays:
+                return f"bay {bay} of {card.words} in {matched.place_of(card.found or judged)}"
+    return matched.place_of(judged)
+
+
+def _below(pairs: Sequence[tuple[Judged | None, Rate | None]]) -> Iterator[tuple[Judged, Rate]]:
+    for judged, planned in pairs:
+        if judged is not None and planned is not None and falls_below(judged, planned):
+            yield judged, planned
+
+
+def _in_the_way(matched: Matched, units: Sequence[Unit], every: Sequence[Unit]) -> Iterator[tuple[str, str]]:
+    """What is in places that are needed and belongs in none: the sheet does not have it, or not where it could go."""
+    moving = {key for unit in every for key in unit.holds}
+    stays = {one.link.link.key for one in matched.parts() if one.how in {"here", "other"} and one.link is not None}
+    links = {one.link.key: one for card in matched.parts() if card.spot is not None for one in card.spot.links}
+    links |= {one.link.key: one for card in matched.cards for one in matched.bays(card)}
+    for unit in units:
+        for key, judged in links.items():
+            if key not in unit.needs or key in moving or key in stays:
+                continue
+            if judged.link.device is not None:
+                yield matched.what(judged), place_words(matched, judged)
+            elif judged.verdict is Verdict.DARK:
+                yield "what does not answer", place_words(matched, judged)
+
+
+# --- What is said of them ----------------------------------------------------------------------------------------
+
+
+def out_of_place(seen: Seen, matched: Matched, group: Group, *, brief: bool = False) -> Found:
+    """What there is to say of parts that are in other places, with all that hands must do, in order.
+
+    With `brief` the headline counts them, and the evidence alone has their places.
+    """
+    first = group.first
+    evidence = [
+        Evidence(f"{subject(unit.judged)} place of {unit.one.words}", unit.here, f"{unit.there} ({matched.source})")
+        for unit in group.units
+    ]
+    headline = f"is {first.one.words}, which the sheet has in {first.there}, not in {first.here}"
+    if len(group.units) > 1:
+        places = [f"{unit.one.words} is in {unit.here}, not in {unit.there}" for unit in group.units[:MOST_PARTS]]
+        how = "have changed places" if group.is_ring else "are in other places, some in each other's"
+        more = f"; {len(group.units) - MOST_PARTS} more" if len(group.units) > MOST_PARTS else ""
+        headline = f"{len(group.units)} parts {how}"
+        headline += "" if brief else f": {'; '.join(places)}{more}"
+    return Found(
+        subject(first.judged),
+        f"{headline}{_runs(group)}",
+        tuple(evidence),
+        severity=Severity.FAULT if first.below else None,
+        judged=first.judged,
+        hands=hands(seen, group),
+    )
+
+
+def _runs(group: Group) -> str:
+    """How the first part that is below plan runs where it is."""
+    first = group.first
+    if not first.below:
+        return ""
+    judged, planned = first.below[0]
+    who = "it" if len(group.units) == 1 else first.one.words
+    if isinstance(first.one, CardMatch) and first.one.card.carrier == "passive":
+        who = f"a drive on {who}"
+    return f"; there {who} runs at {now_text(judged)}, not {rate_text(planned)}"
+
+
+# --- By hand ---------------------------------------------------------------------------------------------------
+
+
+def hands(seen: Seen, group: Group) -> tuple[Hand, ...]:
+    """What is to be done, in order."""
+    return tuple(_hands(seen, group))
+
+
+def _hands(seen: Seen, group: Group) -> Iterator[Hand]:
+    for what, where in group.in_the_way:
+        yield Hand("make-room", what, where)
+    waiting, in_place = list(group.units), list(group.units)
+    while waiting:
+        unit = next((one for one in waiting if not _blocking(one, in_place)), None)
+        if unit is not None:
+            action = "move-as-planned" if unit in in_place else "fit-as-planned"
+            yield Hand(action, unit.part, unit.here, unit.there, _gain(seen, unit))
+            waiting.remove(unit)
+        else:
+            unit = _blocking(waiting[0], in_place)[0]
+            yield Hand("lay-aside", unit.part, unit.here)
+        in_place = [one for one in in_place if one is not unit]
+
+
+def _blocking(unit: Unit, in_place: Sequence[Unit]) -> list[Unit]:
+    return [one for one in in_place if one is not unit and one.holds & unit.needs]
+
+
+def _gain(seen: Seen, unit: Unit) -> float | None:
+    """What the links that run below plan would bring in their place, MB/s at most."""
+    found = [seen.gain_mbps(judged.link.key, planned) for judged, planned in unit.below]
+    return sum(gain for gain in found if gain is not None) or None
