@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 LOOKS: Final = frozenset(
     {
         *("look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "check-sharing"),
-        *("count-drives", "check-sheet"),
+        *("count-drives", "check-sheet", "plan-anew"),
     }
 )
 # Rules about what a link does: in a guest the host knows more of it.

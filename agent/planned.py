@@ -34,6 +34,24 @@ class DriveExpected(Struct, frozen=True, kw_only=True):
     together: tuple[float, float] | None
 
 
+class NeedExpected(Struct, frozen=True, kw_only=True):
+    """Something that the build must give, for the drives (of the stripe set, RAID `raid`) or for the card named.
+
+    Rates, MB/s, are those of the set as a whole, or else of each drive, while nothing else works; None asks for none.
+    """
+
+    name: str
+    stripe: str | None = None
+    raid: int | None = None
+    drives: tuple[str, ...] = ()
+    cards: tuple[str, ...] = ()
+    read_mbps: float | None = None
+    write_mbps: float | None = None
+    not_on_split: bool = False
+    not_behind_switch: bool = False
+    in_slot: str | None = None
+
+
 class Planned(Struct, frozen=True, kw_only=True):
     """All that is expected. `source` is the sheet's name for people; `ports` gives the address of a slot's port."""
 
@@ -41,3 +59,4 @@ class Planned(Struct, frozen=True, kw_only=True):
     ports: dict[str, str]
     cards: tuple[CardExpected, ...]
     drives: tuple[DriveExpected, ...]
+    needs: tuple[NeedExpected, ...] = ()

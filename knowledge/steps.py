@@ -133,6 +133,12 @@ STEPS: Final[dict[str, StepKind]] = {
             "Held against the mended sheet, the machine is no longer said to differ here.",
         ),
         StepKind(
+            "plan-anew",
+            4,
+            "Run lanewright plan with the sheet: it says where parts must go for this need, or why it cannot be met.",
+            "Fitted as planned, lanewright check --against no longer says that the need is broken.",
+        ),
+        StepKind(
             "find-power-loss",
             5,
             "See why {subject} loses power without notice: a machine that is switched off hard, mains that fail, a"
@@ -432,6 +438,7 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     ),
     "plan-drives-unsplit": ("count-drives", "set-split"),
     "plan-other-place": ("check-sheet", *_AS_PLANNED),
+    "plan-need-broken": ("check-sheet", "plan-anew", *_AS_PLANNED),
     "plan-link-below": ("check-sheet", "set-speed"),
     "plan-rate-below": ("check-sheet",),
     "plan-other-part": ("check-sheet",),

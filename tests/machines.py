@@ -232,6 +232,20 @@ def bench_1_misplaced() -> Setup:
 
 
 @machine
+def bench_1_need_broken() -> Setup:
+    """The system drive and the first reel changed places: the machine starts from a slot that is split."""
+    fitted: dict[str, list[Function]] = {
+        **{f"SLOT1{part}": [reel_4(f"RL4-1000{number}")] for number, part in ((2, "b"), (3, "c"), (4, "d"))},
+        "SLOT1": [folio("QF1-10001", (4, 4))],
+        "SLOT2": display(),
+        "SLOT3": [carrier((4, 4), [reel_4("RL4-10005")], bays=2, down=(4, 4))],
+        "SLOT4": ten_gigabit(),
+        "M2_1": [reel_4("RL4-10001")],
+    }
+    return Setup(build(bench_1(fitted, split=True)))
+
+
+@machine
 def bench_1_rate_below() -> Setup:
     """Four drives share the uplink that the build sheet has for two."""
     return bench_1_switch_carrier()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.planned import CardExpected, DriveExpected, Planned
+from agent.planned import CardExpected, DriveExpected, NeedExpected, Planned
 from agent.sheets.contents import shown
 from agent.sheets.fitted import named
 from agent.sheets.paths import card_link, flows, links, today
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agent.audit import Audit, DriveSeen
-    from agent.sheets.sheet import DriveSpec, Place, Sheet
+    from agent.sheets.sheet import DriveSpec, Need, Place, Sheet
     from agent.throughput import Share
     from probes.facts import Facts
 
@@ -68,7 +68,8 @@ def expected(sheet: Sheet) -> Planned:
             _drive(drive, place, has.get(f"bay of {drive.name}"), one.get(drive.name), at_once.get(drive.name))
         )
     ports = {slot.label: slot.port for slot in sheet.slots if slot.port is not None}
-    return Planned(source=sheet.source, ports=ports, cards=tuple(cards), drives=tuple(drives))
+    needs = tuple(_need(sheet, need) for need in sheet.needs)
+    return Planned(source=sheet.source, ports=ports, cards=tuple(cards), drives=tuple(drives), needs=needs)
 
 
 def _drive(
@@ -85,6 +86,22 @@ def _drive(
         link=link,
         alone=(one.low, one.high) if one is not None else None,
         together=(at_once.low, at_once.high) if at_once is not None else None,
+    )
+
+
+def _need(sheet: Sheet, need: Need) -> NeedExpected:
+    stripe = next((one for one in sheet.stripes if one.name == need.stripe), None)
+    return NeedExpected(
+        name=need.name,
+        stripe=need.stripe,
+        raid=stripe.raid if stripe is not None else None,
+        drives=stripe.drives if stripe is not None else need.drives,
+        cards=need.cards,
+        read_mbps=need.read_mbps,
+        write_mbps=need.write_mbps,
+        not_on_split=need.not_on_split,
+        not_behind_switch=need.not_behind_switch,
+        in_slot=need.in_slot,
     )
 
 

@@ -69,6 +69,25 @@ def plan_other_place(seen: Seen) -> Iterator[Found | Unread]:
         yield from other_places(seen, seen.matched)
 
 
+@rule(
+    "plan-need-broken",
+    Severity.FAULT,
+    fires_on=("bench-1-need-broken",),
+    quiet_on=(*BUILT, "bench-1-misplaced", "bench-1-parts-missing"),
+)
+def plan_need_broken(seen: Seen) -> Iterator[Found | Unread]:
+    """A need of the build sheet is not met by what is fitted.
+
+    A drive on a slot that is split, or behind a packet switch, though the need forbids it; a card in another slot than
+    needed; a rate that even the upper end of what is expected does not reach. Nothing is said where it cannot be told,
+    and what only a link's own fault holds back is that link's finding.
+    """
+    if seen.matched is not None and seen.planned is not None and seen.planned.needs:
+        from agent.rules.plan.needs import needs_broken
+
+        yield from needs_broken(seen, seen.matched)
+
+
 @rule("plan-link-below", Severity.FAULT, fires_on=("bench-2-below-plan",), quiet_on=(*BUILT, "bench-2-planned-unsplit"))
 def plan_link_below(seen: Seen) -> Iterator[Found | Unread]:
     """A link is at its best and still below what the build sheet expects of it.

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from agent.findings import Evidence
 from agent.rules.links import subject
 from agent.rules.plan.moving import groups, out_of_place
+from agent.rules.plan.needs import broken_by_place
 from agent.rules.plan.parts import identity, known
 from agent.rules.rule import Found
 
@@ -18,9 +19,11 @@ if TYPE_CHECKING:
 
 
 def other_places(seen: Seen, matched: Matched) -> Iterator[Found]:
-    """Parts that answer elsewhere, together where they want each other's places."""
+    """Parts that answer elsewhere, together where they want each other's places; a broken need tells of its own."""
+    told = {id(unit.one) for group in broken_by_place(seen, matched) for unit in group.units}
     for group in groups(matched):
-        yield out_of_place(seen, matched, group)
+        if not any(id(unit.one) in told for unit in group.units):
+            yield out_of_place(seen, matched, group)
 
 
 def other_parts(matched: Matched) -> Iterator[Found]:

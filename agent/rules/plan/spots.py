@@ -81,6 +81,7 @@ class Spots:
         self._planned = planned
         self._found: dict[str, Spot | None] = {}
         labels = [*planned.ports, *(card.slot for card in planned.cards), *(drive.slot for drive in planned.drives)]
+        labels += [need.in_slot for need in planned.needs]
         claimed: dict[str, str] = {}
         for label in dict.fromkeys(label for label in labels if label is not None):
             for one in self._links(label, None):
