@@ -11,7 +11,7 @@ import struct
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.audit import audit
@@ -459,6 +459,18 @@ def test_an_inventory_tells_the_life_of_a_drive() -> None:
     assert [] == [one for one in (*wanted, "1 A1 (in use)", "2 B2 (after the next reset)") if one not in told_lines]
     nothing = " | ".join(lines(facts(tree_of(page(spare=0, threshold=0))).drives[0]))
     assert "spare not told" in nothing
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.binary(min_size=512, max_size=512) | st.binary(max_size=600), st.binary(max_size=600))
+def test_any_bytes_give_a_report(log: bytes, slots: bytes) -> None:
+    """Whatever a drive, or a capture, gives for both pages: each form is made, and no text of it can act."""
+    seen = audited(log, slots)
+    json.loads(data.encode(data.check(seen)))
+    json.loads(data.encode(data.inventory(seen)))
+    said = [*lines(seen.facts.drives[0]), *(one.headline for one in seen.findings), *(one.why for one in seen.unread)]
+    assert [] == [words for words in said if not words.isprintable()]
+    assert all(one.rule.startswith(("drive-", "firmware-")) for one in seen.findings)
 
 
 def test_redaction_leaves_the_figures_as_they_are() -> None:
