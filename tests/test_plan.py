@@ -530,6 +530,37 @@ def test_a_card_that_wants_a_rate_goes_past_a_shared_uplink() -> None:
     assert {"net": "SLOT1", "rack": "SLOT2"} == found.placement.cards
 
 
+# --- Worth moving ------------------------------------------------------------------------------------------------
+
+
+def nearly_alike(slowest: float) -> Sheet:
+    """Four drives behind eight lanes of 8 GT/s (1,800.4 MB/s each) and an empty carrier with lanes of its own."""
+    fitted = [drive(f"d{bay}", card="rack", bay=bay, read_mbps=1850.0) for bay in (1, 2, 3)]
+    fitted.append(drive("slow", card="rack", bay=4, read_mbps=slowest))
+    cards = [switch("rack", 4, 8, connector=16, slot="SLOT1"), passive("single", 1, 4, slot="SLOT2")]
+    return sheet([slot("SLOT1", 8, connector=16, power_watts=75.0), slot("SLOT2", 4)], cards, fitted)
+
+
+def test_a_gain_that_cannot_be_measured_is_not_worth_moving() -> None:
+    """A drive moved for 1 MB/s of 1,800 and 2.7 % in all is not worth it; for 2.8 % of the worst-off one neither.
+
+    By hand: together 4 x 1,800.4 = 7,201.8 before, 3 x 1,850 + 1,801 = 7,351 and 4 x 1,850 = 7,400 after: 2.1 %, 2.8 %.
+    """
+    for slowest in (1801.0, 1850.0):
+        found = planned(nearly_alike(slowest))
+        assert (1, False) == (found.figures.moves, found.worth_moving)
+        assert ["Fewest moves"] == [one.what.split(":")[0] for one in found.alternatives if not one.figures.moves]
+
+
+def test_a_gain_that_can_be_measured_is_worth_moving() -> None:
+    """So is one that meets a need, or that places a part; a plan that moves nothing is not."""
+    assert planned(two_slots()).worth_moving
+    needs = (Need(name="apart", drives=("slow",), not_behind_switch=True),)
+    assert planned(replace(nearly_alike(1801.0), needs=needs)).worth_moving
+    assert planned(sheet([socket("M1")], [], [drive("a")])).worth_moving
+    assert not planned(sheet([socket("M1")], [], [drive("a", slot="M1")])).worth_moving
+
+
 # --- Other arrangements ------------------------------------------------------------------------------------------
 
 
@@ -537,7 +568,7 @@ def test_alternatives_tell_what_they_cost() -> None:
     """Leaving the carrier where it is costs rate and spares a move."""
     found = planned(two_slots())
     stay = next(one for one in found.alternatives if one.placement.cards == {"rack": "SLOT1"})
-    assert "rack in SLOT1 instead of SLOT2" == stay.what
+    assert "Fewest moves: rack in SLOT1 instead of SLOT2" == stay.what
     assert (
         "2,401 MB/s less for the worst-off drive, 7,202 MB/s less together, 1 move fewer,"
         " less of the slots' lanes taken up"

@@ -62,6 +62,7 @@ def make_plan(**more: Any) -> Plan:  # noqa: ANN401 - fields of Plan
         "placement": placement,
         "proved": True,
         "gap": "",
+        "worth_moving": True,
         "figures": AFTER,
         "today": BEFORE,
         "cards": (card("cinch"),),
@@ -241,6 +242,17 @@ def test_one_need_or_one_figure_is_not_told_as_many() -> None:
     page = shown(make_plan(needs=(NeedSeen("fast", "not met", "too slow"),), unplaced=(), drives=drives))
     assert "The need is not met." in page
     assert "reads 5,200 MB/s alone, and all drives at once" in page
+
+
+def test_a_gain_that_cannot_be_measured_is_told_as_not_worth_it() -> None:
+    """The page says to leave all where it is, or to fit the new parts only; JSON has the same as a key."""
+    moved = {"cards": (card("cinch", was="SLOT4"),), "drives": (drive("reel-1"),)}
+    assert "not worth opening the machine for. Leave all where it is." in shown(make_plan(worth_moving=False, **moved))
+    assert "leave it where it is and fit the new parts only" in shown(make_plan(worth_moving=False))
+    assert "less than can be measured" not in shown(make_plan())
+    still = make_plan(worth_moving=False, figures=msgspec.structs.replace(BEFORE, moves=0), steps=())
+    assert "less than can be measured" not in shown(still)
+    assert [True, False] == [plan_data.plan(make_plan(worth_moving=worth)).worth_moving for worth in (True, False)]
 
 
 def test_an_answer_that_is_not_proved_says_the_gap() -> None:

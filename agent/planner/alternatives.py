@@ -27,13 +27,18 @@ MOST_NAMED: Final = 3  # differences that are written out
 def alternatives(
     built: Built, best: Arrangement, placement: Placement, others: Iterable[Arrangement], few_moves: Arrangement | None
 ) -> tuple[Alternative, ...]:
-    """The other arrangements that differ for people, `few_moves` last; none that leaves out what has a place."""
+    """The other arrangements that differ for people, `few_moves` last or named where it is one of them.
+
+    None that leaves out what has a place.
+    """
     placed = score(built.problem, best).placed
     seen = {_looks(built, placement)}
     found = []
-    for other, heading in [*((one, "") for one in others), *([(few_moves, FEWEST)] if few_moves is not None else [])]:
+    fewest = None if few_moves is None else _looks(built, placement_of(built, few_moves, placement))
+    for other in (*others, *(() if few_moves is None else (few_moves,))):
         there = placement_of(built, other, placement)
         looks = _looks(built, there)
+        heading = FEWEST if looks == fewest else ""
         if looks in seen or score(built.problem, other).placed < placed:
             continue
         seen.add(looks)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.planner.alternatives import alternatives, gap
-from agent.planner.build import build, placement_of
+from agent.planner.build import build, needs_met, placement_of
 from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
 from agent.planner.fits import drive_watts, limit_watts, own_watts
 from agent.planner.moves import steps
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, Placement, Sheet
 
 OTHERS: Final = 3  # next best arrangements that are asked for
+MEASURABLE: Final = 0.03  # a gain below this share is lost in what repeated measurements differ by (common practice)
 
 
 def plan(
@@ -54,6 +55,7 @@ def plan(
         placement=placement,
         proved=answer.proved,
         gap=gap(worth, answer.bound),
+        worth_moving=worth.moves < 0 and (few_moves is None or _gains(built, best, few_moves)),
         figures=figures(rated, needs, -worth.moves),
         today=_today(built),
         cards=tuple(_card(rated, card, whys) for card in sheet.cards if card.name in placement.cards),
@@ -85,6 +87,15 @@ def _fewest_moves(
     if -score(built.problem, best).moves <= new:
         return None
     return search(built.problem, running, most_moves=new).best
+
+
+def _gains(built: Built, best: Arrangement, few_moves: Arrangement) -> bool:
+    """Whether the plan gains something that can be measured over the arrangement with the fewest moves."""
+    mine, its = score(built.problem, best), score(built.problem, few_moves)
+    if mine.placed != its.placed or needs_met(built, best) != needs_met(built, few_moves):
+        return True
+    pairs = ((mine.worst, its.worst), (mine.total, its.total))
+    return any(gained > kept and gained >= kept * (1 + MEASURABLE) for gained, kept in pairs)
 
 
 def _today(built: Built) -> Figures | None:

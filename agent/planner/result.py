@@ -109,6 +109,7 @@ class Alternative(Struct, frozen=True):
 class Plan(Struct, frozen=True, kw_only=True):
     """The answer. `proved` tells that nothing better exists; else `gap` says in words how much better one could be.
 
+    `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
     `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without.
     `today` is what the parts give where they are now, None where nothing is fitted. `steps` are in order, each with its
     cautions.
@@ -118,6 +119,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     placement: Placement
     proved: bool
     gap: str
+    worth_moving: bool
     figures: Figures
     today: Figures | None
     cards: tuple[CardPlanned, ...]

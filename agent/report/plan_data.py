@@ -127,7 +127,10 @@ class AlternativeData(Struct, frozen=True):
 
 
 class PlanData(Struct, frozen=True, kw_only=True):
-    """The plan of one build sheet. `proved`: nothing better exists; else `gap` says how much better one could be."""
+    """The plan of one build sheet. `proved`: nothing better exists; else `gap` says how much better one could be.
+
+    `worth_moving` is false where nothing moves, or where moving what is fitted gains less than can be measured.
+    """
 
     format: Literal["lanewright-plan"] = "lanewright-plan"
     version: int = VERSION
@@ -135,6 +138,7 @@ class PlanData(Struct, frozen=True, kw_only=True):
     machine: MachineData
     proved: bool
     gap: str
+    worth_moving: bool
     figures: FiguresData
     today: FiguresData | None
     placement: PlacementData
@@ -188,6 +192,7 @@ def plan(found: Plan) -> PlanData:
         machine=_machine(found.sheet),
         proved=found.proved,
         gap=found.gap,
+        worth_moving=found.worth_moving,
         figures=_figures(found.figures),
         today=None if found.today is None else _figures(found.today),
         placement=_placement(found.placement),

@@ -100,8 +100,18 @@ def _answer(page: Page, found: Plan) -> None:
     if short:
         page.add(f"{short[:1].upper()}{short[1:]}.", style=BAD)
     page.add(Text().append(_standing(found), GOOD if found.proved else FAIR).append(_gained(found)))
+    if found.figures.moves and not found.worth_moving:
+        page.add(_not_worth(found), style=FAIR)
     if not found.proved:
         page.add(f"Not proved best within the time given: {plain(found.gap, SENTENCE)}. More --seconds may settle it.")
+
+
+def _not_worth(found: Plan) -> str:
+    """What to do where moving gains less than can be measured: new parts open the machine all the same."""
+    if None in {*(card.was for card in found.cards), *(drive.was for drive in found.drives)}:
+        gain = "Moving what is fitted already gains less than can be measured"
+        return f"{gain}: leave it where it is and fit the new parts only (below: Fewest moves)."
+    return "The gain is less than can be measured: it is not worth opening the machine for. Leave all where it is."
 
 
 def _shortfall(found: Plan) -> str:
