@@ -9,7 +9,8 @@ A question has a kind and a subject, and the two together are its key in a captu
     udev NAME    what the udev hardware database calls a PCI function ("MAKER<newline>MODEL")
     udev pci     the addresses of all PCI functions that udev lists
     psutil NAME  one figure of psutil ("boot_time", "virtual_memory.total", "cpu_count"), or a table of it as JSON:
-                 "disk_io_counters" {DEVICE: {COUNT: number}}, "sensors_temperatures" {CHIP: [[LABEL, degrees C]]}
+                 "disk_io_counters" {DEVICE: {COUNT: number}}, "sensors_temperatures" {CHIP: [[LABEL, degrees C]]};
+                 below a root psutil is not asked, and the first of these is made of the kernel's table there
     nvme STRUCTURE PATH   what a drive returns for Identify or Get Log Page ("nvme identify /dev/nvme0")
 
 Nothing here is opened for writing, and no other device command can be sent: see `NVME_QUESTIONS`.
@@ -32,6 +33,8 @@ Answer = str | bytes | tuple[str, ...] | Unread
 TEXT_LIMIT: Final = 64 * 1024
 BYTES_LIMIT: Final = 1024 * 1024
 LIST_LIMIT: Final = 100_000
+_WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a page
+_FIRST: Final = 8192  # enough for nearly everything, and cheap to set aside
 
 NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
 REASONS: Final = {
@@ -149,13 +152,14 @@ class Live:
                 raise
         return os.open(self._inside(place), flags | os.O_NOFOLLOW)
 
-    def _file(self, path: str, limit: int) -> bytes:
+    def _file(self, path: str, limit: int, whole: int = _WHOLE) -> bytes:
+        """The bytes of a file; a first read of less than `whole` bytes has all of them."""
         handle = self._open(path)
         try:
             if self._root is not None and not _regular(handle):
                 raise OSError(errno.EINVAL, "not a regular file")
             first = os.read(handle, min(limit, _FIRST))
-            if len(first) < _WHOLE or len(first) == limit:
+            if len(first) < whole or len(first) == limit:
                 return first
             parts = [first]
             size = len(first)
@@ -223,13 +227,24 @@ class Live:
         """See `Reads`."""
         key = f"psutil {subject}"
         if self._root is not None:
-            return failed(key, "ENOTSUP")
+            return self._disks_below(key) if subject == "disk_io_counters" else failed(key, "ENOTSUP")
         try:
             return _PSUTIL[subject]()
         except (ImportError, KeyError):
             return failed(key, "ENOSYS")
         except (OSError, RuntimeError, ValueError, AttributeError) as error:
             return Unread(key, f"psutil did not answer ({type(error).__name__})")
+
+    def _disks_below(self, key: str) -> str | Unread:
+        """The kernel's table of block devices below the root, in psutil's form."""
+        from probes.linux_counts import TABLE, table
+
+        try:
+            # A table of /proc comes a page or less at a time: only a read of nothing is its end.
+            found = self._file(TABLE, BYTES_LIMIT, whole=1)
+        except (OSError, ValueError) as error:
+            return failed(key, _name(error))
+        return _as_json(table(found.decode("utf-8", "replace")))
 
     def nvme(self, subject: str) -> bytes | Unread:
         """See `Reads`."""
@@ -243,10 +258,6 @@ class Live:
             return failed(key, "ENOSYS")
         except OSError as error:
             return failed(key, _errno_name(error))
-
-
-_WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a page
-_FIRST: Final = 8192  # enough for nearly everything, and cheap to set aside
 
 
 def _regular(handle: int) -> bool:

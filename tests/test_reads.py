@@ -13,6 +13,7 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+import msgspec
 import pytest
 
 from probes import linux
@@ -235,9 +236,72 @@ def test_below_a_root_nothing_is_asked_of_the_host(rooted: Path) -> None:
     reads = Live(str(rooted))
     answers = (
         *(reads.udev("pci"), reads.udev("0000:00:00.0"), reads.psutil("cpu_count")),
-        *(reads.psutil("virtual_memory.total"), reads.nvme("identify /dev/nvme0"), reads.nvme("log-02 /dev/nvme0")),
+        *(
+            reads.psutil("virtual_memory.total"),
+            reads.psutil("sensors_temperatures"),
+            reads.nvme("identify /dev/nvme0"),
+            reads.nvme("log-02 /dev/nvme0"),
+        ),
     )
-    assert ["ENOTSUP"] * 6 == [errno_of(answer) for answer in answers]
+    assert ["ENOTSUP"] * 7 == [errno_of(answer) for answer in answers]
+
+
+# Documentation/admin-guide/iostats.rst of the Linux kernel: major, minor, name; then 1 reads, 3 sectors read, 5 writes,
+# 7 sectors written, 10 milliseconds at work; sectors of 512 bytes. Eleven fields; four for partitions before 2.6.25.
+DISKSTATS: Final = """\
+   8       0 sda 11 12 13 14 15 16 17 18 19 20 21 22 23 24 25 26 27
+   8       1 sda1 7 7 7 7
+ 259       1 nvme1c1n1 1 2 3 4 5 6 7 8 9 10 11
+ 259       2 nvme1n1 0 0 0 0 0 0 0 0 0 -5 0
+ 259       3 nvme2n1 1 2 3 4 5 6 7 8 9 1e3 11
+nonsense
+"""
+
+
+def counts_below(root: Path, content: str | None) -> object:
+    """What is counted of block devices below a root whose table has that content."""
+    (root / "proc").mkdir(exist_ok=True)
+    if content is not None:
+        (root / "proc" / "diskstats").write_text(content, encoding="utf-8")
+    answer = Live(str(root)).psutil("disk_io_counters")
+    return answer if isinstance(answer, Unread) else msgspec.json.decode(answer)
+
+
+def test_below_a_root_the_kernels_table_gives_the_counts_of_disks(rooted: Path) -> None:
+    """Below a root the kernel's own table there is read, in psutil's form; lines that are not of it are left out."""
+    assert {
+        "nvme1c1n1": {"busy_time": 10, "read_bytes": 1536, "read_count": 1, "write_bytes": 3584, "write_count": 5},
+        "sda": {"busy_time": 20, "read_bytes": 6656, "read_count": 11, "write_bytes": 8704, "write_count": 15},
+    } == counts_below(rooted, DISKSTATS)
+    assert {} == counts_below(rooted, "\x00\x1b[2J\n\n")
+
+
+def test_below_a_root_without_that_table_there_are_no_counts(rooted: Path) -> None:
+    """A root without the table, or with one that is a link out of it, has no counts, and says why."""
+    assert "ENOENT" == errno_of(counts_below(rooted, None))
+    (rooted / "proc" / "diskstats").symlink_to("/proc/diskstats")
+    assert "ELOOP" == errno_of(counts_below(rooted, None))
+
+
+def test_below_the_whole_machine_counts_are_those_of_psutil() -> None:
+    """With `/` as the root the same devices with the same names of counts come as psutil has them."""
+    tables = (Live(root).psutil("disk_io_counters") for root in (None, "/"))
+    by_psutil, by_table = (msgspec.json.decode(str(one), type=dict[str, dict[str, int]]) for one in tables)
+    assert list(by_psutil) == list(by_table)
+    for name, counts in by_psutil.items():
+        assert list(counts) == list(by_table[name])
+        # Read a moment later: what came in between is little.
+        assert all(0 <= by_table[name][count] - number <= 2**30 for count, number in counts.items())
+
+
+def test_a_table_that_comes_in_pieces_is_read_to_its_end(rooted: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A table that the kernel gives less than a page at a time, as it does with many disks, is read whole."""
+    read = os.read
+    monkeypatch.setattr(os, "read", lambda handle, size: read(handle, min(size, 3000)))
+    disks = "".join(f"259 {number} nvme{number}n1 1 2 3 4 5 6 7 8 9 10 11\n" for number in range(500))
+    found = counts_below(rooted, disks)
+    assert isinstance(found, dict)
+    assert 500 == len(found)
 
 
 # --- Files that are none -----------------------------------------------------------------------------------------
