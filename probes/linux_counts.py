@@ -6,9 +6,15 @@ Opens nothing itself. Sources: Documentation/admin-guide/iostats.rst, Documentat
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from probes.linux_words import MOST_DIGITS
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from probes.reads import Reads
 
 Counts = dict[str, dict[str, int]]
 
@@ -38,3 +44,78 @@ def table(text: str) -> Counts:
 
 def _is_count(word: str) -> bool:
     return word.isascii() and word.isdigit() and len(word) <= MOST_DIGITS
+
+
+def counts(reads: Reads) -> Counts:
+    """What is counted of each block device now; nothing where there is no answer."""
+    from msgspec import MsgspecError, json
+
+    answer = reads.psutil("disk_io_counters")
+    if isinstance(answer, Unread):
+        return {}
+    try:
+        return json.decode(answer, type=Counts)
+    except MsgspecError:
+        return {}
+
+
+# --- Which of them are a drive's -------------------------------------------------------------------------------
+
+
+def counted(reads: Reads, drive: str, blocks: Iterable[str]) -> tuple[str, ...]:
+    """The names under which the kernel counts what a drive does; none where that of one of its `blocks` is not counted.
+
+    A drive that the kernel runs as one of several paths, nvmeC, has its bytes counted on nvme<S>c<C>n<N>, which nobody
+    can open. What programs use, nvme<S>n<N>, may stay at 0 for ever, as it does before Linux 6.4, or count the bytes of
+    all paths together.
+    """
+    now = counts(reads)
+    names = [_counted(reads, drive, block, now) for block in dict.fromkeys(blocks)]
+    known = tuple(name for name in names if name is not None)
+    return known if len(known) == len(names) else ()
+
+
+def _counted(reads: Reads, drive: str, block: str, now: Counts) -> str | None:
+    """The name for one block device, None where no count is known to be that of this drive."""
+    paths = _paths(reads, drive, block, now)
+    own = _path(drive, block)
+    if not paths:
+        return None if _is_on(reads, block) is False else block
+    if own in paths and _tells(reads, own, now):
+        return own
+    # Of a single path all that the whole does is its own.
+    return block if paths == {own} and _tells(reads, block, now) else None
+
+
+def _path(drive: str, block: str) -> str:
+    """What the part of `block` that goes through `drive` is called; "" for what is no NVMe drive's."""
+    subsystem, _, namespace = block.removeprefix("nvme").partition("n")
+    number = drive.removeprefix("nvme")
+    is_nvme = drive.startswith("nvme") and block.startswith("nvme")
+    return f"nvme{subsystem}c{number}n{namespace}" if is_nvme and subsystem.isdigit() and number.isdigit() else ""
+
+
+def _paths(reads: Reads, drive: str, block: str, now: Counts) -> set[str]:
+    """All paths to what programs use as `block`; none for a block device that is its own only one."""
+    lists = [reads.names("/sys/block"), reads.names(f"/sys/class/nvme/{drive}"), tuple(now)]
+    names = {name for one in lists if not isinstance(one, Unread) for name in one}
+    subsystem, _, namespace = block.removeprefix("nvme").partition("n")
+    before, after = f"nvme{subsystem}c", f"n{namespace}"
+    return {
+        name
+        for name in names
+        if name.startswith(before) and name.endswith(after) and name.removeprefix(before).removesuffix(after).isdigit()
+    }
+
+
+def _tells(reads: Reads, name: str, now: Counts) -> bool:
+    """Whether the count of a device is one: a 0 may also mean that nothing is counted."""
+    if name not in now:
+        return False
+    is_on = _is_on(reads, name)
+    return any(now[name].values()) if is_on is None else is_on
+
+
+def _is_on(reads: Reads, name: str) -> bool | None:
+    """Whether the kernel is set to count what a device does; None where it does not tell."""
+    return {"0": False, "1": True}.get(str(reads.text(f"/sys/block/{name}/queue/iostats")))

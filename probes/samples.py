@@ -32,9 +32,9 @@ class Counters(Struct, frozen=True):
 class DriveHead(Struct, frozen=True, kw_only=True):
     """A drive of a soak, as it was at the start. `sensors` are the labels of its temperatures, the composite first.
 
-    `blocks` are its block devices by name, `link` is (generation, lanes) of its own link at the start, `ports` the
-    addresses of the functions whose error counters are watched. `expected` is the range in MB/s that it should reach
-    when read alone.
+    `blocks` are the block devices under whose names the system counts its bytes, none where it does not. `link` is
+    (generation, lanes) of its own link at the start, `ports` the addresses of the functions whose error counters are
+    watched. `expected` is the range in MB/s that it should reach when read alone.
     """
 
     name: str

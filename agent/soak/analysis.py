@@ -184,6 +184,8 @@ def _drive_notes(track: Track, of: Series, warmth: Temperatures | None, limit: L
         found.append(f"{rubbish} readings were no temperature that a drive can have and are left out")
     if count and warmth is None:
         found.append("its temperature could not be read")
+    if not track.head.blocks:
+        found.append("the system counts none of the bytes that it reads and writes")
     if limit is None:
         found.append("it tells no warning and no critical temperature, so no margin is given")
     return found

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import Struct
 
 from agent.soak.samples import DriveHead, DriveSample, Event, Head, Sample
-from probes import linux_watch
+from probes import linux_counts, linux_watch
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def head(audit: Audit, reads: Reads, *, started_at: str, agent: str, every: floa
                 sensors=tuple(one.label for one in by_drive.get(drive.name, ()))[:MOST_SENSORS],
                 warning_celsius=own.warning_celsius if own is not None else None,
                 critical_celsius=own.critical_celsius if own is not None else None,
-                blocks=tuple(block.name for block in drive.blocks),
+                blocks=linux_counts.counted(reads, drive.name, (block.name for block in drive.blocks)),
                 link=(now.speed, now.width) if now is not None else None,
                 ports=tuple(end.address for end in judged.link.ends) if judged is not None else (),
                 expected=own.alone if own is not None else None,
@@ -117,8 +117,6 @@ def _of_psutil(reads: Reads) -> dict[str, float]:
 
 
 # --- One drive -------------------------------------------------------------------------------------------------
-
-_NOTHING: Final[dict[str, dict[str, int]]] = {}
 
 
 class _Look(Struct):
@@ -249,7 +247,7 @@ class Sampler:
 
     def take(self, seconds: float, late: float, *, counters: bool = False) -> tuple[Sample, list[Event]]:
         """A sample, and which drives are gone, hang or are back; `counters` asks for those of their heat as well."""
-        counts = self._counts()
+        counts = linux_counts.counts(self._reads)
         self._number += 1
         answers = self._collected(counters=counters)
         drives, events = [], []
@@ -303,18 +301,6 @@ class Sampler:
         if number == self._number:
             answers[place] = answer
         return True
-
-    def _counts(self) -> dict[str, dict[str, int]]:
-        """What psutil counts of each block device; nothing where it has no answer."""
-        from msgspec import MsgspecError, json
-
-        answer = self._reads.psutil("disk_io_counters")
-        if isinstance(answer, Unread):
-            return _NOTHING
-        try:
-            return json.decode(answer, type=dict[str, dict[str, int]])
-        except MsgspecError:
-            return _NOTHING
 
 
 def _counted(sample: DriveSample, blocks: list[dict[str, int]]) -> DriveSample:

@@ -25,6 +25,8 @@ WRITTEN: Final = 192 * MEBIBYTE
 READ: Final = 64 * MEBIBYTE
 WORKED: Final = "0000:05:00.0"
 BESIDE: Final = "0000:06:00.0"
+# This drive is part of a subsystem, so the kernel reaches it by paths: what programs use is not what counts.
+OF_PATHS: Final = "0000:01:00.0"
 # dd moves whole blocks past the page cache, so the drive sees these bytes and no others.
 WORK: Final = (
     f"block=/dev/$(basename /sys/bus/pci/devices/{WORKED}/nvme/nvme*/nvme*n1) && "
@@ -61,6 +63,35 @@ def test_the_bytes_of_a_soak_are_those_of_its_command(soaked: tuple[int, dict[st
     load = {drive["address"]: drive["load"] for drive in found["drives"]}
     assert (READ, WRITTEN) == (load[WORKED]["read_bytes"], load[WORKED]["written_bytes"])
     assert (0, 0) == (load[BESIDE]["read_bytes"], load[BESIDE]["written_bytes"])
+
+
+def test_the_bytes_of_a_drive_of_several_paths_are_counted(tower: Guest) -> None:
+    """What a command does to a drive that the kernel reaches by paths is that drive's, to the byte, and no other's.
+
+    The kernel's own counts before and after say on which device it counted: with Linux 6.1 on the path alone.
+    """
+    work = (
+        f"cd /sys/bus/pci/devices/{OF_PATHS}/nvme/nvme* && number=$(basename $PWD) && number=${{number#nvme}} && "
+        "path=$(basename nvme*c${number}n1) && block=/dev/${path%c*}n1 && "
+        "dd if=/dev/zero of=$block bs=1M count=96 oflag=direct && "
+        "dd if=$block of=/dev/null bs=1M count=32 iflag=direct && sleep 1"
+    )
+    soak = lanewright(f"soak --log paths.sqlite --format json --out paths.json -- sh -c '{work}'")
+    done = tower.run(f"cp /proc/diskstats before; {soak}; cp /proc/diskstats after", seconds=180)
+    assert 0 == done.code
+    load = {drive["address"]: drive["load"] for drive in json.loads(done.files["paths.json"])["drives"]}
+    assert (32 * MEBIBYTE, 96 * MEBIBYTE) == (load[OF_PATHS]["read_bytes"], load[OF_PATHS]["written_bytes"])
+    for address in {WORKED, BESIDE}:
+        assert (0, 0) == (load[address]["read_bytes"], load[address]["written_bytes"])
+    before, after = (_written(done.files[name]) for name in ("before", "after"))
+    by_device = {name: after[name] - before[name] for name in after if after[name] != before[name]}
+    assert 1 == sum("c" in name for name in by_device)
+    assert {96 * MEBIBYTE} == set(by_device.values())
+
+
+def _written(diskstats: bytes) -> dict[str, int]:
+    """Bytes written by device: Documentation/admin-guide/iostats.rst, field 7, sectors of 512 bytes."""
+    return {line.split()[2]: int(line.split()[9]) * 512 for line in diskstats.decode("ascii").splitlines()}
 
 
 def test_temperatures_and_limits_arrive(soaked: tuple[int, dict[str, Any]]) -> None:
