@@ -407,6 +407,35 @@ def test_a_rate_is_met_at_best_or_not(asked: float, answer: str) -> None:
     assert f"a reads 2,954 to 3,601 MB/s; {asked:,.0f} MB/s asked" in found.needs[0].why
 
 
+def test_a_slot_that_a_card_does_not_fit_is_the_reason_of_its_need() -> None:
+    """A card that a need wants in a slot that it can never be in says what does not fit, with a place or without."""
+    needs = (Need(name="there", cards=("net",), in_slot="SLOT2"),)
+    slots = [slot("SLOT1", 16), slot("SLOT2", 4)]
+    found = planned(sheet(slots, [card("net", 16)], needs=needs))
+    words = "net is in SLOT1, not in SLOT2: its x16 connector does not go into SLOT2 (x4)"
+    assert (NeedSeen("there", "not met", words),) == found.needs
+    words = "net has no place: its x16 connector does not go into SLOT2 (x4)"
+    assert (NeedSeen("there", "not met", words),) == planned(sheet(slots[1:], [card("net", 16)], needs=needs)).needs
+    able = planned(sheet([slots[0], slot("SLOT2", 16)], [card("net", 16, slot="SLOT1", stays=True)], needs=needs))
+    assert "net is in SLOT1, not in SLOT2" == able.needs[0].why
+
+
+def test_a_need_above_the_own_limit_of_drives_says_so() -> None:
+    """A rate that drives do not do themselves by the sheet is met nowhere, alone or as members of a set."""
+    fitted = [drive("a", read_mbps=2000.0), drive("b", read_mbps=1500.0), drive("c")]
+    stripes = (StripeSpec("scratch", 0, ("a", "b")),)
+    needs = (
+        Need(name="one", drives=("a",), read_mbps=2500.0),
+        Need(name="both", stripe="scratch", read_mbps=9000.0),
+        Need(name="link", drives=("c",), read_mbps=9000.0),
+    )
+    found = planned(sheet([socket("M1"), socket("M2"), socket("M3")], [], fitted, stripes=stripes, needs=needs))
+    one, both, link = (need.why for need in found.needs)
+    assert one.endswith("; no place gives that, as a reads 2,000 MB/s at most by the sheet")
+    assert both.endswith("; no place gives that, as a and b read 2,000 MB/s at most by the sheet")
+    assert "no place gives that" not in link
+
+
 def at_best_or_firmly() -> Sheet:
     """Two drives of which the one with a need could be in a fast socket, where the other would read more."""
     fitted = [drive("a", 4, read_mbps=5000.0), drive("b", 4)]
@@ -466,7 +495,9 @@ def test_a_need_of_a_part_without_a_place_is_not_met() -> None:
         Need(name="fast", drives=("a",), read_mbps=100.0),
     )
     found = planned(sheet([slot("SLOT1", 4)], [card("net", 16)], [drive("a")], needs=needs))
-    assert ["net has no place", "a has no place"] == [need.why for need in found.needs]
+    assert ["net has no place: its x16 connector does not go into SLOT1 (x4)", "a has no place"] == [
+        need.why for need in found.needs
+    ]
 
 
 def test_splits_and_switches_are_refused_where_asked() -> None:

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.planner.build import arrangement_of
-from agent.planner.fits import card_mbps
+from agent.planner.build import arrangement_of, member_mbps
+from agent.planner.fits import card_mbps, card_refusal, refusal_words
 from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
 from agent.planner.words import counted, link_words, listed, mbps, place_words, span
@@ -201,12 +201,32 @@ def _cards_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
     for name in need.cards:
         slot = rated.placement.cards.get(name)
         if slot is None:
-            found.append(("not met", f"{name} has no place"))
+            found.append(("not met", f"{name} has no place{_never_in(rated, name, need.in_slot)}"))
         elif need.in_slot is not None and slot != need.in_slot:
-            found.append(("not met", f"{name} is in {slot}, not in {need.in_slot}"))
+            found.append(
+                ("not met", f"{name} is in {slot}, not in {need.in_slot}{_never_in(rated, name, need.in_slot)}")
+            )
         elif need.in_slot is not None:
             found.append(("met", f"{name} is in {slot}"))
     return found
+
+
+def _never_in(rated: Rated, name: str, label: str | None) -> str:
+    """Why a card could not be in the slot that a need names, whatever else is done; "" where it could."""
+    slot = next((slot for slot in rated.sheet.slots if slot.label == label), None)
+    card = next(card for card in rated.sheet.cards if card.name == name)
+    refused = None if slot is None else card_refusal(slot, card)
+    return f": {refusal_words(slot, card, refused)}" if slot is not None and refused is not None else ""
+
+
+def _over_limits(rated: Rated, names: Sequence[str], each: float, direction: Direction) -> str:
+    """The drives of which more is asked than they do themselves by the sheet, in words; "" where there are none."""
+    limits = {name: rated.by_name[name].limit(direction) for name in names}
+    over = {name: limit for name, limit in limits.items() if limit is not None and limit < each * (1 - SAME)}
+    if not over:
+        return ""
+    verb = {"to_host": ("reads", "read"), "to_drive": ("writes", "write")}[direction][len(over) > 1]
+    return f"; no place gives that, as {listed(over)} {verb} {mbps(max(over.values()))} at most by the sheet"
 
 
 def _drives_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
@@ -226,11 +246,12 @@ def _drives_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
         if stripe_set is not None:
             share = rated.stripe(stripe_set.raid, names, direction)
             assert share is not None
-            found.append(
-                _rate_seen((share.low, share.high), asked, f"{stripe_set.name} {verb}", share.narrowest, rated)
-            )
+            seen = _rate_seen((share.low, share.high), asked, f"{stripe_set.name} {verb}", share.narrowest, rated)
+            each = member_mbps(stripe_set, asked, direction)
         else:
-            found.append(_each_seen(rated, [rated.by_name[name] for name in names], asked, direction))
+            seen = _each_seen(rated, [rated.by_name[name] for name in names], asked, direction)
+            each = asked
+        found.append((seen[0], seen[1] + (_over_limits(rated, names, each, direction) if seen[0] == "not met" else "")))
     return found or [("met", f"{listed(names)} {'has its place' if len(names) == 1 else 'have their places'}")]
 
 

@@ -49,6 +49,16 @@ def card_refusal(slot: SlotSpec, card: CardSpec) -> Refusal | None:
     return None
 
 
+def refusal_words(slot: SlotSpec, card: CardSpec, refused: Refusal) -> str:
+    """Why a card does not go into a slot, in words that stand after the card's name."""
+    return {
+        "connector": f"its x{card.connector} connector does not go into {slot.label} ({refused.offers})",
+        "height": f"it is of full height and {slot.label} takes low cards only",
+        "length": f"it is {card.length_mm} mm long and {slot.label} takes {refused.offers}",
+        "power": f"it takes {own_watts(card):g} W and {slot.label} gives {refused.offers}",
+    }[refused.why]
+
+
 def limit_watts(slot: SlotSpec, card: CardSpec) -> float:
     """What a card and its drives may take in a slot, watts: the least of slot and card rules, and its own cables.
 

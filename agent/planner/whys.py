@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.planner.build import needs_met
-from agent.planner.fits import bay_refusal, card_refusal, limit_watts, own_watts, slot_refusal
+from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
 from agent.planner.problem import READ, Arrangement, allowed, score
 from agent.planner.words import counted, listed, mbps
 from agent.sheets.paths import today
@@ -127,13 +127,7 @@ class Whys:
         """What the sheet's figures leave open about a card in its slot."""
         refused = card_refusal(slot, card)
         if refused is not None:
-            words = {
-                "connector": f"its x{card.connector} connector does not go into {slot.label} ({refused.offers})",
-                "height": f"it is of full height and {slot.label} takes low cards only",
-                "length": f"it is {card.length_mm} mm long and {slot.label} takes {refused.offers}",
-                "power": f"it takes {own_watts(card):g} W and {slot.label} gives {refused.offers}",
-            }[refused.why]
-            yield f"by the sheet's figures {words}: one of them is wrong"
+            yield f"by the sheet's figures {refusal_words(slot, card, refused)}: one of them is wrong"
         if card.wide > 1 and not slot.covers:
             yield f"the sheet does not say what a wide card in {slot.label} hides, so nothing is counted as hidden"
         taken = [drive for drive in self.sheet.drives if self._on(drive, card)]
