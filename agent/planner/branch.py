@@ -85,15 +85,20 @@ class Stage:
     def _solve(self, limits: Limits) -> Priced:
         """Solve the linear program within some limits, or only until its bound closes this part or time is up."""
         self._forbid(limits)
-        rounds = 0
+        rounds, trusted = 0, False
         while True:
             rounds += 1
             prices = self._simplex.prices(self._dear)
             priced = self._model.priced(prices, limits)
             if priced.bound >> SHIFT <= self._floor or rounds == MOST_ROUNDS or not self._running():
                 return priced
-            if not self._improve(prices, priced):
+            if self._improve(prices, priced):
+                continue
+            if trusted or self._model.agrees(priced, self._simplex.worth(self._dear)):
                 return priced
+            trusted = True
+            self._simplex.refresh()
+            self._forbid(limits)
 
     def _forbid(self, limits: Limits) -> None:
         """Make the columns in use dear that this part of the search does not allow."""

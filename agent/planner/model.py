@@ -28,6 +28,7 @@ ONE: Final = 1 << SHIFT
 EMPTY: Final = 1  # the bit of an empty slot; the option at place i of a slot has the bit 2 << i
 CLOSED: Final = -1 << 200  # the bound where nothing is left
 NO_FILL: Final = -1
+AGREED: Final = 0.01
 
 
 class Limits(Struct):
@@ -209,6 +210,10 @@ class Model:
             best.append(max(values))
             bound += best[-1]
         return Priced(bound, worth, best)
+
+    def agrees(self, priced: Priced, worth: float) -> bool:
+        """Whether a bound is about what the linear program's answer is worth, as it is when all is well."""
+        return priced.bound / ONE - self.base < (worth + AGREED) * self._scale
 
     def _each(self, found: Sequence[int], chain: Chain) -> tuple[list[int], int, int]:
         """What is gained beyond what is paid: for a drive of each class, a unit carried, a drive that stays."""

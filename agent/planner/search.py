@@ -15,6 +15,7 @@ from msgspec.structs import replace
 from agent.planner.begin import filled, today
 from agent.planner.branch import ENDLESS, Closed, Stage
 from agent.planner.choices import arranged, choices, looks
+from agent.planner.climb import climbed
 from agent.planner.fills import Fills
 from agent.planner.model import Model
 from agent.planner.needs import Needs
@@ -269,6 +270,8 @@ class Search:
             step = 4 * step if can else 1
         wanted = replace(wanted, worst=self._score.worst)
         top = replace(top, worst=self._score.worst)
+        if self._best is not None and self._score.total < top.total:
+            self._offer(climbed(self._problem, self._best, self._running))
         for goal in ("total", "moves", "room"):
             closed = self._stage(wanted, goal, self._floor(wanted, goal), self._enough(goal, getattr(top, goal)))
             if not closed.done:
@@ -319,7 +322,8 @@ class Search:
     def _meets(self, arrangement: Arrangement, worth: Score, wanted: Wanted) -> bool:
         """Whether an arrangement has all that is wanted."""
         return (
-            worth.placed >= (wanted.placed or 0)
+            self._looks(arrangement) not in self._unlike
+            and worth.placed >= (wanted.placed or 0)
             and worth.worst >= wanted.worst
             and worth.total >= (wanted.total or 0)
             and (wanted.moves is None or worth.moves >= wanted.moves)

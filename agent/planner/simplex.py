@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 DEAR: Final = 10_000.0  # what it costs to break a row, beside columns that are worth about 1
 CLOSE: Final = 1e-7
+TIE: Final = 1e-11
 REFRESH: Final = 120  # pivots after which the inverse is worked out anew
 NUDGE: Final = 1e-8  # rows are moved apart by about this much, so that ties do not hold the method up
 
@@ -84,7 +85,7 @@ class Simplex:
         for place, rate in enumerate(along):
             if rate > CLOSE:
                 step = amounts[place] / rate
-                if step < least - CLOSE or (step < least + CLOSE and rate > along[leaving]):
+                if step < least - TIE or (step < least + TIE and rate > along[leaving]):
                     leaving, least = place, min(step, least)
         if leaving < 0:
             return None
@@ -98,7 +99,7 @@ class Simplex:
         inverse[leaving], amounts[leaving], self.columns[leaving] = lead, step, column
         self._pivots += 1
         if self._pivots % REFRESH == 0:
-            self._refresh()
+            self.refresh()
         return lead
 
     def _along(self, column: Column) -> list[float]:
@@ -107,8 +108,13 @@ class Simplex:
         factors = [factor for _, factor in column.entries]
         return [sum(map(mul, [line[place] for place in places], factors)) for line in self._inverse]
 
-    def _refresh(self) -> None:
-        """Work the inverse out anew from the columns in use, to shed rounding errors."""
+    def worth(self, dear: Collection[Column]) -> float:
+        """What all amounts are worth together."""
+        pairs = zip(self.columns, self.amounts, strict=True)
+        return sum((-DEAR if column in dear else column.worth) * amount for column, amount in pairs)
+
+    def refresh(self) -> None:
+        """Work the inverse out anew from the columns in use, to shed rounding errors; or else begin anew."""
         size = len(self.columns)
         table = [[0.0] * size + [float(place == number) for place in range(size)] for number in range(size)]
         for number, column in enumerate(self.columns):
@@ -127,4 +133,8 @@ class Simplex:
                 if factor and place != number:
                     table[place] = [value - factor * part for value, part in zip(table[place], lead, strict=True)]
         self._inverse = [line[size:] for line in table]
-        self.amounts = [max(0.0, sum(map(mul, line, self._most))) for line in self._inverse]
+        amounts = [sum(map(mul, line, self._most)) for line in self._inverse]
+        if min(amounts, default=0.0) < -CLOSE:
+            self._restart()
+        else:
+            self.amounts = [max(0.0, amount) for amount in amounts]

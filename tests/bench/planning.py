@@ -1,7 +1,8 @@
 """Planning: how long the proof of the best arrangement takes, beside SciPy's mixed-integer solver on the same problems.
 
 Two sorts of problems of each size: those of `tests/placing.py`, in which few things fit, and roomy ones, in which
-almost everything fits everywhere, so that there is much to choose from.
+almost everything fits everywhere, so that there is much to choose from. Seconds are processor time (both run on one
+processor), so that other work on the machine does not count.
 """
 
 from __future__ import annotations
@@ -111,10 +112,10 @@ def _as_today(random: Random, problem: Problem) -> Problem:
 
 
 def timed(function: Callable[[Problem], Given], problem: Problem) -> tuple[float, Given]:
-    """The seconds that a call takes, and what it gives."""
-    start = time.perf_counter()
+    """The seconds of processor time that a call takes, and what it gives."""
+    start = time.process_time()
     given = function(problem)
-    return time.perf_counter() - start, given
+    return time.process_time() - start, given
 
 
 def proof(problem: Problem) -> Score:
