@@ -28,6 +28,7 @@ from tests.watched import SECOND_SENSOR, FakeClock, WatchedReads, head_of, set_c
 
 if TYPE_CHECKING:
     from agent.soak.samples import Head, Sample
+    from probes.unread import Unread
 
 HERE: Final = Path(__file__).resolve().parent.parent
 
@@ -103,6 +104,29 @@ def test_what_happens_is_told_and_logged(tmp_path: Path) -> None:
     assert tuple(soaked.events) == soaklog.read(soaked.path).events
     assert 11 == len(samples)
     assert (40.85, (None, None)) == (samples[-1].drives[0].celsius[0], samples[-1].drives[1].celsius)
+
+
+class SlowReads(WatchedReads):
+    """Drives that answer each question for their own counters only after some seconds."""
+
+    seconds = 0.5
+
+    def nvme(self, subject: str) -> bytes | Unread:
+        """See `Reads`."""
+        time.sleep(self.seconds)
+        return super().nvme(subject)
+
+
+def test_slow_drives_have_their_first_and_last_counters(tmp_path: Path) -> None:
+    """Drives that take longer to give their counters than lies between samples have them in first and last samples."""
+    soaked = Soaked(tmp_path / "a.sqlite", reads=SlowReads(two_drives()), seconds=3.0)
+    soaked.head = msgspec.structs.replace(soaked.head, every=0.25)
+    soaked.run()
+    for place in (0, 1):
+        drives = [one.drives[place] for one in soaked.samples]
+        assert all(drive.celsius[0] is not None for drive in drives)
+        assert [place for place, drive in enumerate(drives) if drive.counters is not None] == [0, len(drives) - 1]
+    assert [] == soaked.events
 
 
 def test_a_time_of_day_that_jumps_disturbs_nothing(tmp_path: Path) -> None:
@@ -213,16 +237,21 @@ def test_a_slow_log_and_a_drive_that_hangs_delay_nothing(tmp_path: Path) -> None
     head = msgspec.structs.replace(head_of(reads.tree), every=0.05)
     path = str(tmp_path / "a.sqlite")
     log = soaklog.Writer(path, head, b"{}")
-    reads.hangs = SECOND_SENSOR
     found: list[Sample] = []
+
+    def on_sample(sample: Sample) -> None:
+        found.append(sample)
+        reads.hangs = SECOND_SENSOR
+        if len(found) == 40:
+            reads.release.set()
+
     end: Any = soak(
         *(reads, SlowLog(log), head),  # type: ignore[arg-type]
         clock=time.monotonic,
         sleep=time.sleep,
         stop=lambda: len(found) >= 40,
-        on_sample=found.append,
+        on_sample=on_sample,
     )
-    reads.release.set()
     log.close(end)
     late = sorted(one.late for one in found)
     assert late[len(late) // 2] < 0.02

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import threading
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +21,7 @@ from probes.reads import NVME_QUESTIONS, Live
 from probes.unread import Unread
 from tests.watched import (
     FIRST,
+    HANG_LIMIT,
     HEAT,
     SECOND,
     SECOND_SENSOR,
@@ -296,6 +298,88 @@ def test_a_drive_that_hangs_is_left_out_and_not_asked_again() -> None:
     sampler.close()
     assert [("returned", "nvme1")] == [(event.kind, event.drive) for event in events]
     assert (49.85, 56.85) == sample.drives[1].celsius
+
+
+class Gated(WatchedReads):
+    """A machine whose drives give their own counters only when the gate is open."""
+
+    def __init__(self, tree: Tree) -> None:
+        """The gate is shut."""
+        super().__init__(tree)
+        self.gate = threading.Event()
+
+    def nvme(self, subject: str) -> bytes | Unread:
+        """See `Reads`."""
+        self.gate.wait(HANG_LIMIT)
+        return super().nvme(subject)
+
+
+def test_counters_that_were_missed_come_in_a_later_sample() -> None:
+    """Counters that come too late for their sample are in the next one, once, and are not asked for again."""
+    reads = Gated(two_drives())
+    sampler = sampler_of(reads, deadline=0.05)
+    found = [sampler.take(0.0, 0.0, counters=True)[0], sampler.take(1.0, 0.0)[0]]
+    assert [None] * 4 == [drive.counters for sample in found for drive in sample.drives]
+    reads.gate.set()
+    later = []
+    for second in range(2, 200):
+        later.append(sampler.take(float(second), 0.0)[0])
+        if later[-1].drives[0].counters is not None:
+            break
+        time.sleep(0.01)
+    later += [sampler.take(float(second), 0.0)[0] for second in (200, 201)]
+    sampler.close()
+    assert [Counters(*HEAT.values())] == [one.drives[0].counters for one in later if one.drives[0].counters is not None]
+    assert 2 == len([asked for asked in reads.asked if asked.startswith("nvme ")])
+
+
+def test_counters_that_could_not_be_asked_for_are_asked_for_later() -> None:
+    """A drive that hangs while counters are wanted is asked for them as soon as it answers again."""
+    reads = WatchedReads(two_drives())
+    sampler = sampler_of(reads, deadline=0.05)
+    reads.hangs = "/sys/class/hwmon/hwmon1/temp1_input"
+    sampler.take(0.0, 0.0)
+    sampler.take(1.0, 0.0, counters=True)
+    assert "nvme log-02 /dev/nvme0" not in reads.asked
+    reads.hangs = ""
+    reads.release.set()
+    seen = None
+    for second in range(2, 200):
+        seen = sampler.take(float(second), 0.0)[0].drives[0].counters
+        if seen is not None:
+            break
+        time.sleep(0.01)
+    sampler.close()
+    assert Counters(*HEAT.values()) == seen
+    assert ["nvme log-02 /dev/nvme0"] == [asked for asked in reads.asked if asked.startswith("nvme log-02 /dev/nvme0")]
+
+
+def test_an_ordinary_user_is_refused_counters_once(reads: WatchedReads) -> None:
+    """A drive that refuses its counters is not asked for them at every sample."""
+    ordinary = WatchedReads(reads.tree, privileged=False)
+    sampler = sampler_of(ordinary)
+    for second in range(4):
+        sampler.take(float(second), 0.0, counters=second == 0)
+    sampler.close()
+    assert 2 == len([asked for asked in ordinary.asked if asked.startswith("nvme ")])
+
+
+def test_a_patient_sample_waits_for_slow_drives() -> None:
+    """A patient sample has what a slow drive says, also where it was still at an earlier question."""
+    reads = WatchedReads(two_drives())
+    sampler = sampler_of(reads, deadline=0.05)
+    for busy_before in (False, True):
+        reads.hangs = SECOND_SENSOR
+        reads.release.clear()
+        if busy_before:
+            assert sampler.take(1.0, 0.0)[0].drives[1].celsius[0] is None
+        timer = threading.Timer(0.3, reads.release.set)
+        timer.start()
+        sample, _ = sampler.take(2.0, 0.0, counters=True, patient=True)
+        timer.join()
+        assert (49.85, 56.85) == sample.drives[1].celsius
+        assert Counters(*HEAT.values()) == sample.drives[0].counters
+    sampler.close()
 
 
 def test_a_drive_that_hangs_does_not_hold_the_end_up() -> None:

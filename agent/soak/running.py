@@ -55,10 +55,10 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
     sampler = Sampler(reads, head, clock, deadline)
     watch = Watch(head)
     keeper = _Keeper(log)
-    counters_due = 0.0
+    counters_due, first = 0.0, True
 
-    def take(seconds: float, late: float, *, counters: bool) -> None:
-        sample, events = sampler.take(seconds, late, counters=counters)
+    def take(seconds: float, late: float, *, counters: bool, patient: bool) -> None:
+        sample, events = sampler.take(seconds, late, counters=counters, patient=patient)
         events = [*watch.worth_telling(events), *watch.see(sample, wall() if wall is not None else None)]
         keeper.put(sample, events)
         for event in events:
@@ -70,7 +70,8 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
             due = seconds >= counters_due
             if due:
                 counters_due = seconds + COUNTERS_EVERY
-            take(seconds, late, counters=due)
+            take(seconds, late, counters=due, patient=first)
+            first = False
             if begin is not None:
                 _begin(begin, keeper, log)
                 begin = None
@@ -78,7 +79,7 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
                 break
         else:
             _wait(schedule, clock, sleep, min(LAST_GAP, LAST_GAP * head.every))
-            take(schedule.moment(), 0.0, counters=True)
+            take(schedule.moment(), 0.0, counters=True, patient=True)
     finally:
         sampler.close()
         keeper.close()

@@ -21,11 +21,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.audit import Audit
+    from agent.soak.samples import Counters
     from probes.linux_watch import Named
     from probes.reads import Reads
 
 DEADLINE: Final = 0.4  # seconds for a drive to answer; a part of the time between samples where that is short
 PART: Final = 0.4  # of the time between samples
+PATIENCE: Final = 3.0  # seconds, for the first sample, in which much is looked up, and for the last
 TURN: Final = 0.02  # seconds that one drive is waited for before the next is asked as well
 MOST_SENSORS: Final = 9
 MOST_OTHERS: Final = 16
@@ -200,15 +202,17 @@ class _Asked:
 
     def __init__(self, place: int, look: Callable[..., Any], answers: SimpleQueue[tuple[int, int, Any]]) -> None:
         self.busy = False
+        self.place = place
+        self.number = 0  # of the sample for which it was asked last
+        self.counters = False  # whether it was asked for these as well
         self._questions: SimpleQueue[tuple[int, bool] | None] = SimpleQueue()
-        self._place = place
         self._look = look
         self._answers = answers
         self._thread = Thread(target=self._serve, name=f"samples {place}", daemon=True)
         self._thread.start()
 
     def ask(self, number: int, *, counters: bool) -> None:
-        self.busy = True
+        self.busy, self.number, self.counters = True, number, counters
         self._questions.put((number, counters))
 
     def close(self) -> None:
@@ -224,7 +228,7 @@ class _Asked:
                 answer = self._look(counters=counters)
             except Exception as error:  # noqa: BLE001 - a defect: raised again where it is waited for
                 answer = error
-            self._answers.put((self._place, number, answer))
+            self._answers.put((self.place, number, answer))
 
 
 class Sampler:
@@ -244,17 +248,27 @@ class Sampler:
         self._states = [HERE] * len(head.drives)
         self._number = 0
         self._nothing = [DriveSample((None,) * len(drive.sensors)) for drive in head.drives]
+        self._owed: set[int] = set()  # places of drives whose counters were wanted and have not come
+        self._late: dict[int, Counters | None] = {}  # those that came after their sample
 
-    def take(self, seconds: float, late: float, *, counters: bool = False) -> tuple[Sample, list[Event]]:
-        """A sample, and which drives are gone, hang or are back; `counters` asks for those of their heat as well."""
+    def take(
+        self, seconds: float, late: float, *, counters: bool = False, patient: bool = False
+    ) -> tuple[Sample, list[Event]]:
+        """A sample, and which drives are gone, hang or are back; `counters` asks for those of their heat as well.
+
+        Counters that a drive does not give in time are in a later sample, the first that has them. A `patient` sample
+        waits for some seconds.
+        """
         counts = linux_counts.counts(self._reads)
         self._number += 1
-        answers = self._collected(counters=counters)
+        answers = self._collected(counters=counters, deadline=max(self._deadline, PATIENCE if patient else 0.0))
         drives, events = [], []
         for place, drive in enumerate(self._head.drives):
             look = answers.get(place)
             state, sample = (HANGS, self._nothing[place]) if look is None else (look.state, look.sample)
-            drives.append(_counted(sample, [counts[name] for name in drive.blocks if name in counts]))
+            own = self._late.pop(place, None)  # None of most, as counters are asked for now and then
+            own = own if sample.counters is None else sample.counters
+            drives.append(_counted(sample, [counts[name] for name in drive.blocks if name in counts], own))
             before, self._states[place] = self._states[place], state
             if state not in {before, HERE}:
                 events.append(Event(seconds, "vanished", drive.name, WORDS[state]))
@@ -268,7 +282,7 @@ class Sampler:
         for asked in self._asked:
             asked.close()
 
-    def _collected(self, *, counters: bool) -> dict[int, Any]:
+    def _collected(self, *, counters: bool, deadline: float) -> dict[int, Any]:
         """The answers that come in time, by place. One after the other is asked, so that they do not hinder each other.
 
         One that takes longer than its turn is not waited for before the next is asked.
@@ -276,21 +290,31 @@ class Sampler:
         answers: dict[int, Any] = {}
         while self._receive(answers, 0.0):
             pass  # what came too late for an earlier sample
+        if counters:
+            self._owed.update(range(len(self._head.drives)))
         start = self._clock()
-        waiting = [asked for asked in self._asked if not asked.busy]
+        waiting = [asked for asked in self._asked if not asked.busy or deadline > self._deadline]
         for asked in waiting:
-            asked.ask(self._number, counters=counters)
-            while asked.busy and self._receive(answers, TURN):
+            self._ask(asked)
+            while asked.busy and asked.number == self._number and self._receive(answers, TURN):
                 pass
-        # Whatever the clock says, each wait is bounded, and no question has more than one answer.
-        while any(asked.busy for asked in waiting):
-            left = self._deadline - (self._clock() - start)
-            if not self._receive(answers, min(max(left, 0.0), self._deadline)):
-                break
-        return answers
+        while True:
+            for asked in waiting:
+                self._ask(asked)  # one that was still at an earlier question
+            if not any(asked.busy for asked in waiting):
+                return answers
+            # Whatever the clock says, each wait is bounded, and no question has more than one answer.
+            left = deadline - (self._clock() - start)
+            if not self._receive(answers, min(max(left, 0.0), deadline)):
+                return answers
+
+    def _ask(self, asked: _Asked) -> None:
+        """Ask one that is free, once a sample."""
+        if not asked.busy and asked.number != self._number:
+            asked.ask(self._number, counters=asked.place in self._owed)
 
     def _receive(self, answers: dict[int, Any], wait: float) -> bool:
-        """Take in the next answer, if one comes in time; one to an earlier question only says that it came."""
+        """Take in the next answer, if one comes in time; of one to an earlier question only the counters are kept."""
         try:
             place, number, answer = self._answers.get(block=wait > 0, timeout=wait if wait > 0 else None)
         except Empty:
@@ -300,16 +324,18 @@ class Sampler:
             raise answer
         if number == self._number:
             answers[place] = answer
+        if self._asked[place].counters and answer.state != GONE:
+            self._owed.discard(place)
+            if number != self._number:
+                self._late[place] = answer.sample.counters
         return True
 
 
-def _counted(sample: DriveSample, blocks: list[dict[str, int]]) -> DriveSample:
-    """The sample with the counts of the drive's block devices, summed."""
-    if not blocks:
-        return sample
+def _counted(sample: DriveSample, blocks: list[dict[str, int]], counters: Counters | None) -> DriveSample:
+    """The sample with the counts of the drive's block devices, summed, and with its own counters."""
 
     def total(name: str) -> int | None:
-        return sum(block[name] for block in blocks) if all(name in block for block in blocks) else None
+        return sum(block[name] for block in blocks) if blocks and all(name in block for block in blocks) else None
 
     return DriveSample(
         sample.celsius,
@@ -320,5 +346,5 @@ def _counted(sample: DriveSample, blocks: list[dict[str, int]]) -> DriveSample:
         total("busy_time"),
         sample.link,
         sample.errors,
-        sample.counters,
+        counters,
     )
