@@ -184,6 +184,52 @@ def test_signals_go_to_the_command(place: Path) -> None:
     assert 9 == form(place, "--show", "last")["end"]["status"]
 
 
+def test_a_log_that_cannot_be_written_leaves_the_command_alone(place: Path) -> None:
+    """When the log can grow no more one sentence says that it ended; the command runs on, and signals still reach it.
+
+    Its exit status is kept, and what was logged until then is analysed.
+    """
+    script = "trap 'echo caught; exit 9' TERM; while :; do sleep 0.1; done"
+    run = words("--root", str(place / "machine"), "--every", "0.1", "--", "sh", "-c", script)
+    process = subprocess.Popen(
+        ["sh", "-c", 'ulimit -f 300; exec "$@"', "sh", *run],  # POSIX ulimit: units of 512 bytes
+        cwd=HERE,
+        env=around(place),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stderr is not None
+    before: list[str] = []
+    while not before or "the log ends here" not in before[-1]:
+        before.append(process.stderr.readline())
+        assert before[-1], before
+    assert before[-1].endswith("  the log ends here; the command goes on without it\n")
+    assert process.poll() is None
+    process.send_signal(signal.SIGTERM)
+    output, errors = process.communicate(timeout=PATIENCE)
+    assert (9, "caught\n") == (process.returncode, output)
+    told = [line for line in errors.splitlines() if line.startswith("lanewright: ")]
+    assert [True] == [re.fullmatch(CUT_OFF, line) is not None for line in told]
+    assert "ended by a fault, the command with status 9" in flat(errors)
+
+
+CUT_OFF: Final = (
+    r"lanewright: the log ended after \S+ s, as it could not be written any more; "
+    r"the command was left to go on to its own end"
+)
+
+
+def test_a_log_that_is_gone_changes_no_status(place: Path) -> None:
+    """A log that cannot be read again at the end is one sentence, and the exit status is the command's all the same."""
+    log = place / "one.sqlite"
+    done = soak(place, "--log", str(log), "--view", "none", "--", "sh", "-c", f"rm -f {log}*; exit 5")
+    assert 5 == done.status
+    told = [line for line in done.errors.splitlines() if line.startswith("lanewright: ")]
+    assert 1 == len(told)
+    assert "one.sqlite" in told[0]
+
+
 # --- Without a command ---------------------------------------------------------------------------------------------
 
 

@@ -157,7 +157,7 @@ def _head(asked: Asked, around: Surroundings, seen: Audit, started_at: str) -> H
 def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, view: View, running: Run) -> End:
     """Sample until it is over, then wait for the command."""
     from agent.soak.running import soak
-    from agent.soak.samples import End
+    from agent.soak.samples import End, Event
     from probes.reads import Live
 
     clock = around.clock()
@@ -175,6 +175,8 @@ def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, view: V
             wall=around.wall,
             begin=running.start,
         )
+        if end.reason == "fault" and asked.command and not running.over:
+            view.event(Event(end.seconds, "log", None, "the log ends here; the command goes on without it"))
     finally:
         view.close()
     status = running.wait()
@@ -186,12 +188,17 @@ def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, view: V
 
 def _closed(log: Writer, path: str, end: End) -> Done:
     """End the log; where that cannot be written the log stays as one that was cut off."""
+    from agent.soak import wording
+
+    cut_off = None
+    if end.reason == "fault":
+        cut_off = f"the log ended after {wording.lasting(end.seconds)}, as it could not be written any more"
+        cut_off += "" if end.status is None else "; the command was left to go on to its own end"
     try:
         log.close(end)
     except BadInput as fault:
-        return Done(path, end, str(fault))
-    cut_off = "the log could not be written for a while, and the soak ended there"
-    return Done(path, end, cut_off if end.reason == "fault" else None)
+        return Done(path, end, cut_off or str(fault))
+    return Done(path, end, cut_off)
 
 
 # --- Logs ------------------------------------------------------------------------------------------------------
@@ -225,10 +232,17 @@ def found(name: str, environ: Mapping[str, str]) -> str:
     return name
 
 
-def analysed(path: str) -> tuple[Soak, Analysis]:
-    """A log with its analysis. Raises BadInput for what is none."""
+def analysed(path: str, end: End | None = None) -> tuple[Soak, Analysis]:
+    """A log with its analysis; `end` is how it ended, if that is known where it could not be written any more.
+
+    Raises BadInput for what is no log.
+    """
+    from msgspec import structs
+
     from agent.soak.analysis import analyse
     from probes.soaklog import read
 
     soak = read(path)
+    if soak.end is None:
+        soak = structs.replace(soak, end=end)
     return soak, analyse(soak)

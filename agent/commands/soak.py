@@ -320,7 +320,13 @@ def _ran(options: _Options) -> int:
     )
     done = session.run(asked, _around(), lambda head, path: _begun(options, head, path))
     try:
-        _shown(options, *session.analysed(done.path), done.path)
+        _shown(options, *session.analysed(done.path, done.end), done.path)
+    except BadInput as problem:
+        if done.end.status is None:
+            raise
+        # The command has ended, and its status stays its own whatever became of the log.
+        if done.fault is None:
+            _say(f"lanewright: {problem}")
     finally:
         _told(done)
     if done.end.status is not None:
