@@ -258,6 +258,17 @@ def times(count: int) -> Callable[[], bool]:
     return lambda: next(left, None) is not None
 
 
+def test_drives_of_very_many_classes_are_placed_without_proof() -> None:
+    """Forty different drives for a card of twelve bays have too many ways: the answer is allowed, the bound honest."""
+    rates = tuple((100 + kind, 50) for kind in range(40))
+    problem = machine(Holder(0, 0, 12, None, None, rates), classes=(drives(1),) * 40)
+    answer = search(problem, also=1)
+    assert allowed(problem, answer.best)
+    assert (12, False) == (answer.score.placed, answer.proved)
+    assert answer.score < answer.bound
+    assert not answer.others_proved
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_search_out_of_time_bounds_what_could_be(seed: int) -> None:
     """However early time is up the answer is allowed, and nothing exceeds its bound; with time enough it is proved."""

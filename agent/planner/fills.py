@@ -6,7 +6,7 @@ drive by drive.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.planner.problem import READ, Holder, NeedOf, Problem
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from agent.planner.wanted import Wanted
 
 Fill = tuple[int, ...]
+
+MOST_FILLS: Final = 30_000
 
 
 class Fills:
@@ -104,6 +106,18 @@ class Fills:
             if (number or holder.card is not None)
             and all(sum(self.all[number][kind] for kind in kinds) <= most for kinds, most in limits)
         ]
+
+
+def too_many(problem: Problem) -> bool:
+    """Whether some holder has more fills than can be listed: many bays, and drives of many classes for them."""
+    for holder in problem.holders:
+        ways = [1] + [0] * holder.bays  # fills of so many drives, class by class
+        for one, rates in zip(problem.classes, holder.rates, strict=True):
+            if rates[READ]:
+                ways = [sum(ways[max(0, drives - one.count) : drives + 1]) for drives in range(holder.bays + 1)]
+        if sum(ways) > MOST_FILLS:
+            return True
+    return False
 
 
 def reach(holder: Holder) -> int:
