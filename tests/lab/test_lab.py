@@ -342,8 +342,9 @@ def test_copied_files_give_the_same_verdicts(tower: Guest, answers: Callable[[st
     rooted = json.loads(here("check", "--format", "json", "--root", str(tmp_path / "tree")))
     live = answers(ROOT).check
     assert live["links"] == rooted["links"]
-    # A drive's warning limit is asked of the drive itself, which is not there.
-    assert [{**one, "warning_celsius": None} for one in live["drives"]] == rooted["drives"]
+    # A drive's warning limit, health and firmware slots are asked of the drive itself, which is not there.
+    asked = {"warning_celsius": None, "health": None, "firmware_slots": None}
+    assert [{**one, **asked} for one in live["drives"]] == rooted["drives"]
 
 
 # --- States that the emulator cannot make ----------------------------------------------------------------------
