@@ -141,6 +141,7 @@ class Soak(Struct, frozen=True, kw_only=True):
     """A whole log. `end` is None where the soak still runs or was cut off; `capture` is the machine's capture file.
 
     `thinned` is 1 where all samples are in it, and 7, say, where a log was too long and only each seventh was read.
+    `samples` counts those that are in it, `seconds` is the time of the last one; both also where there is no drive.
     """
 
     source: str
@@ -151,3 +152,5 @@ class Soak(Struct, frozen=True, kw_only=True):
     end: End | None
     capture: bytes
     thinned: int = 1
+    samples: int = 0
+    seconds: float = 0.0

@@ -252,6 +252,27 @@ def test_a_soak_for_a_time_ends_with_its_page(place: Path) -> None:
     ]
 
 
+def test_a_soak_without_drives_counts_its_samples(place: Path) -> None:
+    """Where there is no drive the samples of the other temperatures are counted, and the time is that of the soak."""
+    tree = two_drives()
+    for number in (0, 1):
+        for path in (f"/sys/class/nvme/nvme{number}", f"/sys/class/hwmon/hwmon{number + 1}"):
+            tree.remove(path)
+    tree.write_below(place / "bare")
+    log = str(place / "bare.sqlite")
+    done = look(place, "--root", str(place / "bare"), "--every", "0.2", "--for", "1s", "--log", log)
+    assert 0 == done.status
+    assert "No drives were seen." in done.output
+    found = form(place, "--show", log)
+    assert [] == found["drives"]
+    assert 5 <= found["samples"] <= 8
+    with closing(sqlite3.connect(log)) as file, file:
+        file.execute("DELETE FROM ends")
+    cut_off = form(place, "--show", log)
+    assert (None, found["samples"]) == (cut_off["end"], cut_off["samples"])
+    assert cut_off["seconds"] == pytest.approx(1.0, abs=0.3)
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_soak_without_end_ends_by_hand(place: Path, number: signal.Signals) -> None:
     """Without a command and without a time a soak runs until it is told to stop; that is no failure."""

@@ -58,13 +58,13 @@ def analyse(soak: Soak) -> Analysis:
     """All that a soak tells."""
     every = soak.head.every if soak.head.every >= SHORTEST_INTERVAL else 1.0
     seen = [_drive(soak, track, every) for track in soak.tracks]
-    last = max((one.last for one in seen), default=0.0)
+    last = max((one.last for one in seen), default=soak.seconds)
     return Analysis(
         source=soak.source,
         head=soak.head,
         end=soak.end,
         seconds=max(last, soak.end.seconds) if soak.end is not None else last,
-        samples=max((one.count for one in seen), default=0),
+        samples=max((one.count for one in seen), default=soak.samples),
         drives=tuple(_cooled(soak, place, seen) for place in range(len(seen))),
         others=tuple(other for name, values in soak.others if (other := _other(name, values)) is not None),
         events=soak.events,

@@ -183,6 +183,8 @@ class Log:
             end=self.end(),
             capture=capture,
             thinned=thinned,
+            samples=len(times.seconds),
+            seconds=times.seconds[-1] if times.seconds else 0.0,
         )
 
     def _flat(self, query: str, *values: int) -> Iterator[array[float]]:
