@@ -10,10 +10,11 @@ import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 from rich.cells import cell_len
 from rich.console import Console
 
-from agent.findings import Rate
+from agent.findings import Evidence, Rate, Step
 from agent.report import data, soak_data, soaking
 from agent.report.live import View
 from agent.report.plain import plain
@@ -25,7 +26,7 @@ from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
 
 if TYPE_CHECKING:
     from agent.report.paper import Page
-    from agent.soak.analysed import Analysis
+    from agent.soak.analysed import Analysis, DriveAnalysis
     from agent.soak.samples import Head
 
 WIDTHS: Final = (40, 52, 80, 100, 160)
@@ -133,6 +134,56 @@ def test_each_verdict_on_cooling_has_a_word(kind: str) -> None:
     row = next(line for line in lines(shown(found)) if line.startswith("  cooling "))
     assert row.endswith(": as it is")
     assert (kind != "enough") == ("highest temperature: 83 C" in words(shown(found)))
+
+
+def idle(name: str, celsius: float, *notes: str, steps: bool = True) -> DriveAnalysis:
+    """A drive without load, with its own temperature, as all drives of an idle soak are."""
+    evidence = (Evidence("highest temperature", f"{celsius:.0f} C", "below 82 C"),)
+    step = Step("soak", "Run a soak with the real workload.", (), None, "The analysis tells.")
+    found = cool(name)
+    assert found.temperatures is not None
+    return structs.replace(
+        found,
+        load=None,
+        temperatures=structs.replace(found.temperatures, most=celsius),
+        throttling=Throttling("unknown", "its rate is not known"),
+        forecast=Forecast(kind="none", words="no forecast: no load was steady for a minute"),
+        cooling=Cooling("unknown", "it cannot be told what it needs", evidence, (step,) if steps else ()),
+        notes=notes,
+    )
+
+
+@every_width
+def test_what_is_so_of_all_drives_is_said_once(width: int) -> None:
+    """Sentences and steps that are the same for all drives are said once, what differs stands at each drive."""
+    names = [f"nvme{number}" for number in range(8)]
+    found = analysis(*(idle(name, 40.0 + place, "short") for place, name in enumerate(names)), events=())
+    page = words(shown(found, width))
+    first = found.drives[0]
+    alike = (first.throttling.words, first.forecast.words, first.cooling.words, first.cooling.steps[0].text, "short")
+    assert [1] * 5 == [page.count(sentence) for sentence in alike]
+    assert "All 8 drives alike" in page
+    for place in range(8):
+        assert f"highest temperature: {40 + place} C; expected below 82 C" in page
+        assert f"to {40 + place} C (first at" in page
+    assert page.index("could not be read") < page.index("nvme0 ")
+
+
+def test_what_is_not_so_of_all_drives_is_said_of_each() -> None:
+    """A sentence that one drive of three does not share, or whose steps it does not share, stands at each drive."""
+    drives = [idle("nvme0", 40.0, "short"), idle("nvme1", 41.0), idle("nvme2", 42.0, "short", steps=False)]
+    page = words(shown(analysis(*drives, events=())))
+    assert 2 == page.count("note short")
+    assert 3 == page.count("it cannot be told what it needs")
+    assert 2 == page.count("Run a soak with the real workload.")
+    assert 1 == page.count("its rate is not known")
+
+
+def test_a_single_drive_is_like_no_other() -> None:
+    """The page of one drive says all of it at the drive."""
+    page = lines(shown(analysis(idle("nvme0", 40.0), events=())))
+    assert [] == [line for line in page if "alike" in line]
+    assert 1 == sum("its rate is not known" in line for line in page)
 
 
 @pytest.mark.parametrize("kind", ["reaches", "close", "settles", "steady", "none"])

@@ -10,16 +10,17 @@ from typing import TYPE_CHECKING, Final
 from rich.text import Text
 
 from agent.findings import Severity
+from agent.report import soak_words
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import mbps_range, plain
+from agent.report.plain import plain
 from agent.soak import wording
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.findings import Evidence
-    from agent.soak.analysed import Analysis, DriveAnalysis, ErrorBurst, Fall, LinkChange, Rates, Span, Temperatures
+    from agent.soak.analysed import Analysis, DriveAnalysis
     from agent.soak.samples import DriveHead, End, Event, Head
 
 __all__ = ["analysis", "ending", "logs", "show"]
@@ -30,10 +31,11 @@ BAD: Final = STYLES[Severity.FAULT]
 UNSURE: Final = STYLES[Severity.UNKNOWN]
 SENTENCE: Final = 600  # characters
 LABEL: Final = 14  # columns
-HALF_STEP: Final = 0.5  # K, of a sensor
 MOST_EVENTS: Final = 30
 MOST_LINES: Final = 8  # of one kind, for one drive
 MOST_COMMAND: Final = 120  # characters
+COOLS: Final = "cooling"
+NOTE: Final = "note"
 
 # What became of a drive, worst first: the word, how it looks, and how many drives share it in the answer.
 THROTTLING: Final = {
@@ -53,13 +55,6 @@ COOLING: Final = {
     "enough": ("enough", GOOD),
 }
 FORECAST: Final = {"reaches": BAD, "close": FAIR, "none": QUIET, "settles": GOOD, "steady": GOOD}
-FALLS: Final = {
-    "heat": "heat",
-    "cache": "write cache filled",
-    "link": "its link",
-    "unclear": "unclear",
-    "other": "other",
-}
 
 
 def analysis(found: Analysis, width: int, source: str) -> Page:
@@ -71,8 +66,16 @@ def analysis(found: Analysis, width: int, source: str) -> Page:
     for note in found.notes:
         words = plain(note, SENTENCE)
         page.add(f"{words[:1].upper()}{words[1:]}.")
+    alike = _alike(found.drives)
+    if alike:
+        page.add()
+        page.add(f"{_naming(found.drives, len(found.drives))} alike", style=HEADING)
+        for label, words, style in alike:
+            _row(page, label, words, style)
+        if any(label == COOLS for label, *_ in alike):
+            _steps(page, found.drives[0])
     for drive in sorted(found.drives, key=_order):
-        _drive(page, drive)
+        _drive(page, drive, alike)
     _others(page, found)
     _events(page, found.events)
     return page
@@ -182,33 +185,82 @@ def _name(head: DriveHead) -> str:
     return plain(head.name, 40)
 
 
-def _drive(page: Page, drive: DriveAnalysis) -> None:
+def _sentences(drive: DriveAnalysis) -> Iterator[tuple[str, str, str]]:
+    """What is said of a drive in whole sentences: label, words and style."""
+    if drive.temperatures is None:
+        yield "temperature", "could not be read", UNSURE
+    if drive.load is None or not drive.load.seconds:
+        yield "load", "could not be read" if drive.load is None else "none that counts", ""
+    sure = "" if drive.throttling.kind == "none" else f"{SURENESS[drive.throttling.kind]}: "
+    yield "throttling", f"{sure}{plain(drive.throttling.words, SENTENCE)}", THROTTLING[drive.throttling.kind][1]
+    yield "forecast", plain(drive.forecast.words, SENTENCE), FORECAST[drive.forecast.kind]
+    word, style = COOLING[drive.cooling.kind]
+    yield COOLS, f"{word}: {plain(drive.cooling.words, SENTENCE)}", style
+    for note in drive.notes:
+        yield NOTE, plain(note, SENTENCE), ""
+
+
+def _alike(drives: Sequence[DriveAnalysis]) -> list[tuple[str, str, str]]:
+    """The sentences that are the same for all of several drives, so that they are said once."""
+    if len(drives) == 1 or not drives:
+        return []
+    first, *others = drives
+    said = [set(_sentences(drive)) for drive in others]
+    differ = {COOLS} if any(drive.cooling.steps != first.cooling.steps for drive in others) else set()
+    return [one for one in _sentences(first) if one[0] not in differ and all(one in other for other in said)]
+
+
+def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]]) -> None:
+    """All of a drive but the sentences that are told already."""
     page.add()
     word, style = _word(drive)
     line = Text().append(_name(drive.head), HEADING).append(f"{_what(drive.head)}: ").append(word, style)
     page.add(line, hang=2)
+    own = [one for one in _sentences(drive) if one not in told]
+    _say(page, own, "temperature")
     if drive.temperatures is not None:
-        _row(page, "temperature", _temperatures(drive.temperatures, drive))
-        _row(page, "limit", *_limit(drive))
-    else:
-        _row(page, "temperature", "could not be read", UNSURE)
-    for label, words in _load(drive):
+        _row(page, "temperature", soak_words.temperatures(drive.temperatures, drive))
+        _row(page, "limit", *soak_words.limit(drive))
+    _say(page, own, "load")
+    for label, words in soak_words.rates(drive):
         _row(page, label, words)
-    sure = "" if drive.throttling.kind == "none" else f"{SURENESS[drive.throttling.kind]}: "
-    _row(page, "throttling", f"{sure}{plain(drive.throttling.words, SENTENCE)}", THROTTLING[drive.throttling.kind][1])
-    _readings(page, drive.throttling.evidence)
-    _some(page, "slowed", [_fall(fall) for fall in drive.falls if not _told(fall, drive)], FAIR)
-    _some(page, "link", [_change(change) for change in drive.link_changes], FAIR)
-    _some(page, "link errors", [_burst(burst) for burst in drive.error_bursts], BAD)
-    _row(page, "forecast", plain(drive.forecast.words, SENTENCE), FORECAST[drive.forecast.kind])
-    word, style = COOLING[drive.cooling.kind]
-    _row(page, "cooling", f"{word}: {plain(drive.cooling.words, SENTENCE)}", style)
-    if drive.cooling.kind != "enough":
-        _readings(page, [one for one in drive.cooling.evidence if one not in drive.throttling.evidence])
-    for words in _missing(drive):
+    _say(page, own, "throttling", drive.throttling.evidence)
+    _some(
+        page,
+        "slowed",
+        [soak_words.fall_words(fall) for fall in drive.falls if not soak_words.is_told(fall, drive)],
+        FAIR,
+    )
+    _some(page, "link", [soak_words.change_words(change) for change in drive.link_changes], FAIR)
+    _some(page, "link errors", [soak_words.burst_words(burst) for burst in drive.error_bursts], BAD)
+    _say(page, own, "forecast")
+    enough = drive.cooling.kind == "enough"
+    _say(
+        page,
+        own,
+        COOLS,
+        [] if enough else [one for one in drive.cooling.evidence if one not in drive.throttling.evidence],
+    )
+    for words in soak_words.missing(drive):
         _row(page, "missing", words, UNSURE)
-    for note in drive.notes:
-        _row(page, "note", plain(note, SENTENCE))
+    _say(page, own, NOTE)
+    if any(label == COOLS for label, *_ in own):
+        _steps(page, drive)
+
+
+def _say(page: Page, sentences: Sequence[tuple[str, str, str]], label: str, evidence: Sequence[Evidence] = ()) -> None:
+    """The sentences of a label and what they rest on; of one that was told already what it rests on here."""
+    rows = [(words, style) for name, words, style in sentences if name == label]
+    for words, style in rows:
+        _row(page, label, words, style)
+    for number, one in enumerate(evidence):
+        if rows or number:
+            page.add(_reading(one), indent=LABEL + 4, hang=LABEL + 6, style=QUIET)
+        else:
+            _row(page, label, _reading(one))
+
+
+def _steps(page: Page, drive: DriveAnalysis) -> None:
     if drive.cooling.steps:
         page.add("What to do, least invasive first:", indent=2)
         add_steps(page, drive.cooling.steps, each_gain=False, indent=2)
@@ -233,113 +285,13 @@ def _some(page: Page, label: str, rows: Sequence[str], style: str) -> None:
         _row(page, label, f"and {len(rows) - MOST_LINES} more; --format json has all", style)
 
 
-def _readings(page: Page, evidence: Sequence[Evidence]) -> None:
+def _reading(one: Evidence) -> str:
     """What a judgement rests on."""
-    for one in evidence:
-        words = f"{plain(one.source)}: {plain(one.read)}{_expected(one.expected)}"
-        page.add(words, indent=LABEL + 4, hang=LABEL + 6, style=QUIET)
-
-
-def _told(fall: Fall, drive: DriveAnalysis) -> bool:
-    """Whether the row about throttling has told of this fall."""
-    return fall.kind == "heat" and any(
-        span.start <= fall.start and fall.end <= span.end for span in drive.throttling.spans
-    )
+    return f"{plain(one.source)}: {plain(one.read)}{_expected(one.expected)}"
 
 
 def _expected(words: str) -> str:
     return f"; expected {plain(words)}" if words else ""
-
-
-def _temperatures(seen: Temperatures, drive: DriveAnalysis) -> str:
-    least, most = wording.celsius(seen.least), wording.celsius(seen.most)
-    words = f"{most} all the time"
-    if least != most:
-        words = f"{least} to {most} (first at {wording.moment(seen.most_at)}), {wording.celsius(seen.mean)} in the mean"
-    if seen.hottest is not None and seen.hottest > seen.most and len(drive.head.sensors) > 1:
-        words += f"; hottest of its {len(drive.head.sensors)} sensors {wording.celsius(seen.hottest)}"
-    return words
-
-
-def _limit(drive: DriveAnalysis) -> tuple[str, str]:
-    """The limits of a drive, the time spent above them, and how it looks."""
-    seen = drive.temperatures
-    assert seen is not None
-    if drive.limit is None:
-        return "not known", UNSURE
-    held, margin = drive.limit, drive.limit.celsius - seen.most
-    if abs(margin) < HALF_STEP:
-        side = "reached"
-    else:
-        side = f"{wording.celsius(margin)} left" if margin > 0 else f"passed by {wording.celsius(-margin)}"
-    times = [
-        f"{wording.lasting(seconds)} {words}"
-        for seconds, words in (
-            (seen.above_warning, "at or above its warning temperature"),
-            (seen.above_critical, "at or above its critical temperature"),
-            (seen.near, "close below"),
-        )
-        if seconds
-    ]
-    style = BAD if seen.above_warning or seen.above_critical else FAIR if seen.near else GOOD
-    kept = "; ".join(times) or "never close to it"
-    return f"{wording.celsius(held.celsius)} ({held.kind}), {side}; {kept}", style
-
-
-def _load(drive: DriveAnalysis) -> Iterator[tuple[str, str]]:
-    load = drive.load
-    if load is None:
-        yield "load", "could not be read"
-        return
-    if not load.seconds:
-        yield "load", "none that counts"
-    for rates, label, size in ((load.read, "read", load.read_bytes), (load.write, "written", load.written_bytes)):
-        if rates is not None:
-            yield label, f"{wording.amount(size)}{_in_time(rates)}: {_rates(rates)}"
-    if load.busy is not None and load.seconds:
-        yield "busy", f"{load.busy:.0%} of {wording.lasting(load.seconds)} under load"
-    if drive.head.expected is not None and load.read is not None:
-        yield "should reach", f"{mbps_range(drive.head.expected)} when read alone"
-
-
-def _in_time(rates: Rates) -> str:
-    return f" in {wording.lasting(rates.seconds)}" if rates.seconds else ""
-
-
-def _rates(rates: Rates) -> str:
-    """The middle rate and the spread."""
-    half = f"half of the time between {rates.low_quarter:,.0f} and {wording.mbps(rates.high_quarter)}"
-    return f"{wording.mbps(rates.median)} in the middle, {half}, {wording.mbps(rates.most)} at most"
-
-
-def _span(start: float, end: float | None) -> str:
-    first = f"at {wording.moment(start)}"
-    return first if end is None else f"{first} for {wording.lasting(end - start)}"
-
-
-def _fall(fall: Fall) -> str:
-    when = _span(fall.start, fall.end)
-    return f"{when} ({FALLS[fall.kind]}): {plain(fall.words, SENTENCE)}"
-
-
-def _change(change: LinkChange) -> str:
-    return f"at {wording.moment(change.seconds)} {change.severity.value}: {plain(change.words, SENTENCE)}"
-
-
-def _burst(burst: ErrorBurst) -> str:
-    return f"{_span(burst.start, burst.end)} {burst.severity.value}: {plain(burst.words, SENTENCE)}"
-
-
-def _missing(drive: DriveAnalysis) -> Iterator[str]:
-    """Times of which nothing is known."""
-    for spans, words in ((drive.gaps, "no samples"), (drive.lost, "the drive was gone or did not answer")):
-        if spans:
-            yield f"{words} {_times(spans)}"
-
-
-def _times(spans: Sequence[Span]) -> str:
-    shown = ", ".join(_span(span.start, span.end) for span in spans[:MOST_LINES])
-    return f"{shown}, and {len(spans) - MOST_LINES} more times" if len(spans) > MOST_LINES else shown
 
 
 # --- The rest --------------------------------------------------------------------------------------------------
