@@ -230,6 +230,16 @@ def test_a_log_that_is_gone_changes_no_status(place: Path) -> None:
     assert "one.sqlite" in told[0]
 
 
+def test_the_help_and_the_manual_warn_of_disks_that_should_sleep(place: Path) -> None:
+    """Both say that to read a SATA disk's temperature may keep it from spinning down.
+
+    Source: Documentation/hwmon/drivetemp.rst of the Linux kernel, "Reading the drive temperature may reset the spin
+    down timer on some drives".
+    """
+    for text in (look(place, "--help").output, (HERE / "README.md").read_text(encoding="utf-8")):
+        assert re.search(r"SATA disk( each second)? may keep it from spinning down", flat(text))
+
+
 # --- Without a command ---------------------------------------------------------------------------------------------
 
 

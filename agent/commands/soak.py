@@ -112,6 +112,9 @@ def soak(context: click.Context, /, **given: Any) -> None:  # noqa: ANN401 - the
     else happens, for the time of --for or until Ctrl-C. Then it says which drives throttled, where their
     temperatures go under this load, and what cooling they need.
 
+    Reading the temperature of a SATA disk may keep it from spinning down; take a longer --every than its standby time
+    where that matters.
+
     Exit status: that of COMMAND (127 if there is none of that name, 126 if it cannot be run), else 0; 2 bad use or
     unreadable input; 3 nothing could be read.
     """
