@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import __version__, output
-from agent.commands.measuring import measuring
-from agent.commands.soak import soak
 from knowledge.problems import Problem
 
 if TYPE_CHECKING:
@@ -34,7 +32,20 @@ LONGEST_SEARCH: Final = 86_400.0
 
 
 class Commands(click.Group):
-    """Turns a problem that the user can act on into one sentence and its exit status."""
+    """Turns a problem that the user can act on into one sentence and its exit status.
+
+    Commands of modules of their own are made when they are asked for.
+    """
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """All names."""
+        return sorted({*super().list_commands(ctx), *LATER})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of a name, None where there is none."""
+        if cmd_name in LATER and cmd_name not in self.commands:
+            self.add_command(LATER[cmd_name]())
+        return super().get_command(ctx, cmd_name)
 
     def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - as click has it
         """Run the command."""
@@ -372,9 +383,6 @@ def _write(sheet: str, place: str, *, force: bool) -> None:
     _tell(f"Wrote the build sheet {quoted(place)}.")
 
 
-main.add_command(soak)
-
-
 @main.command()
 @click.argument(
     "name", type=click.Choice(["candidates", "capture", "check", "inventory", "measure", "plan", "soak", "soaks"])
@@ -403,7 +411,19 @@ def schema(name: str) -> None:
         output.form(data.schema(name))
 
 
-main.add_command(measuring(_source, _clock))
+def _measure() -> click.Command:
+    from agent.commands.measuring import measuring
+
+    return measuring(_source, _clock)
+
+
+def _soak() -> click.Command:
+    from agent.commands.soak import soak
+
+    return soak
+
+
+LATER: Final[dict[str, Callable[[], click.Command]]] = {"measure": _measure, "soak": _soak}
 
 
 def start() -> None:

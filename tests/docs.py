@@ -16,6 +16,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import click
+
 from agent.cli import main as commands
 from agent.findings import VERDICTS
 from agent.rules import RULES
@@ -88,7 +90,7 @@ def example() -> str:
 def command_help() -> str:
     """The help of the program and of each command."""
     pages = [("lanewright", said("--help"))]
-    pages += [(f"lanewright {name}", said(name, "--help")) for name in sorted(commands.commands)]
+    pages += [(f"lanewright {name}", said(name, "--help")) for name in commands.list_commands(click.Context(commands))]
     return "\n".join(f"#### `{name}`\n\n{fenced(page)}" for name, page in pages)
 
 

@@ -61,7 +61,9 @@ def test_every_block_can_be_made(name: str) -> None:
 
 def every_command() -> dict[str, click.Command]:
     """All commands by the words that call them."""
-    return {"lanewright": commands, **{f"lanewright {name}": each for name, each in commands.commands.items()}}
+    context = click.Context(commands)
+    found = {name: commands.get_command(context, name) for name in commands.list_commands(context)}
+    return {"lanewright": commands, **{f"lanewright {name}": each for name, each in found.items() if each is not None}}
 
 
 @pytest.mark.parametrize("words", every_command())
