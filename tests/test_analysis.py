@@ -137,9 +137,49 @@ def test_a_rate_that_falls_at_the_limit_and_comes_back_is_heat(direction: str) -
 
 def test_a_read_rate_held_down_at_the_limit_is_heat_without_coming_back() -> None:
     """A drive that is read at a lower rate at its limit, as busy as before, is slowed by heat: reads fill no cache."""
-    found = one(soak(hot(hysteresis=60.0, plan=(REST, READING))))
+    found = one(soak(hot(hysteresis=60.0, slow_share=0.7, plan=(REST, READING))))
     assert "inferred" == found.throttling.kind
     assert not found.falls[0].recovered
+
+
+def test_a_rate_that_does_not_come_back_as_the_drive_cools_is_unclear() -> None:
+    """A rate that falls at the limit and stays low for minutes although the drive is cool again is not laid to heat."""
+    work = (Work(400.0, read=3000.0), Work(300.0, read=800.0, busy=0.9))
+    found = one(soak(cool(plan=(REST, *work), kelvin=15.0, tau=60.0, warning=79.85)))
+    assert "unclear" == found.throttling.kind
+    assert "did not come back although it cooled" in found.throttling.words
+    assert "held back" not in found.forecast.words
+
+
+def test_falls_close_below_an_only_critical_limit_are_heat() -> None:
+    """A drive whose warning limit is not known and that slows again and again 4 C below its critical one is hot."""
+    found = one(soak(hot(warning=None)))
+    assert "inferred" == found.throttling.kind
+    assert "by a limit of their own" in found.throttling.words
+    assert "enough" != found.cooling.kind
+
+
+@pytest.mark.parametrize("direction", ["read", "write"])
+def test_falls_at_one_temperature_far_below_the_limit_are_unclear(direction: str) -> None:
+    """Falls always at 70 C that end as the drive cools may be heat, whatever its limits are; cooling is not enough."""
+    work = Work(1200.0, read=3000.0) if direction == "read" else Work(1200.0, write=3000.0)
+    found = one(soak(hot(slows_at=70.0, hysteresis=3.0, plan=(REST, work, Work(300.0)))))
+    assert "unclear" == found.throttling.kind
+    assert "always at about this temperature" in found.throttling.words
+    assert {"unclear"} == {fall.kind for fall in found.falls}
+    assert ("unknown", ("try-air",)) == (found.cooling.kind, tuple(step.action for step in found.cooling.steps))
+
+
+def test_falls_at_any_temperature_are_of_no_limit() -> None:
+    """Falls that come at temperatures far apart hint at no limit of the drive's own."""
+    plan = tuple(
+        part
+        for rate in (1000.0, 2000.0, 3000.0)
+        for part in (Work(300.0, read=rate), Work(60.0, read=0.4 * rate), Work(60.0, read=rate), Work(60.0))
+    )
+    found = one(soak(cool(plan=(REST, *plan))))
+    assert {"other"} == {fall.kind for fall in found.falls}
+    assert "none" == found.throttling.kind
 
 
 def test_a_write_rate_held_down_at_the_limit_is_unclear() -> None:

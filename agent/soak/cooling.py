@@ -45,6 +45,13 @@ STEPS: Final[dict[str, StepKind]] = {
             "The analysis then says where the temperature settles.",
         ),
         StepKind(
+            "try-air",
+            0,
+            "Run the same soak with a fan that blows into the intakes of the case: falls that come later then, or not "
+            "at all, are of heat.",
+            "The falls of the rate came later, fewer, or not at all.",
+        ),
+        StepKind(
             "clear-air",
             1,
             "See that the intakes of the case are free of dust and cables and that its fans turn, without opening it.",
@@ -130,7 +137,11 @@ def _unknown(case: Case) -> str | None:
         return f"it was at {most} at most, but its limit is not known"
     if case.load is None and not case.hottest_at_rest:
         return "how hard it worked could not be read"
-    return _too_little(case) if _margin(case) >= COMFORT_KELVIN else None
+    if _margin(case) < COMFORT_KELVIN:
+        return None
+    if case.throttling.kind == "unclear":
+        return "its rate fell, which may have been to stay cool"
+    return _too_little(case)
 
 
 def _too_little(case: Case) -> str | None:
@@ -277,7 +288,8 @@ def _figures(case: Case) -> tuple[Evidence, ...]:
 
 def _longer(case: Case) -> tuple[Step, ...]:
     """A longer soak helps only where the temperature can be read and held against a limit."""
-    return _steps(("soak-longer",), case) if case.temperatures is not None and case.limit is not None else ()
+    action = "try-air" if case.throttling.kind == "unclear" else "soak-longer"
+    return _steps((action,), case) if case.temperatures is not None and case.limit is not None else ()
 
 
 def _steps(actions: Sequence[str], case: Case) -> tuple[Step, ...]:

@@ -14,6 +14,7 @@ from msgspec import Struct, structs
 from agent.soak import wording
 from agent.soak.analysed import Fall
 from agent.soak.series import median
+from knowledge.rates import NEAR_CRITICAL_CELSIUS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,6 +33,10 @@ LEAST_CACHE_BYTES: Final = 1e9  # no drive's cache is so small that less fills i
 PAUSE_BLOCKS: Final = 3  # of rest, after which a cache may have been emptied
 SAME_VOLUME: Final = 0.2  # volumes of two falls that differ by less are the same
 COOLED_KELVIN: Final = 1.0
+COOL_KELVIN: Final = 10.0  # so much cooler than it was, a drive that slows itself has long gone back (common practice)
+COOL_BLOCKS: Final = 6  # so long it stays that cool without going faster: a minute
+OFTEN: Final = 3  # falls at one temperature, each over as the drive cooled, are of a limit of its own
+SAME_KELVIN: Final = 2.0  # temperatures so close to their middle are one: steps are 1 K, and sensors scatter
 ONE_SECONDS: Final = 120.0  # falls of a kind that are closer together are told as one
 NEAR_SECONDS: Final = 15.0  # so close to the beginning of a fall, a change of the link is why
 
@@ -168,6 +173,8 @@ class Finder:
         peak = _most(cells.celsius[max(0, fall.onset - 1) : place])
         cooled = peak is not None and celsius_then is not None and celsius_then <= peak - COOLED_KELVIN
         kind = self._kind(fall, hottest, cooled=cooled, sure_of_load=known or recovered)
+        stays = kind == "heat" and not recovered and self._stayed_cool(fall.seen, place, hottest)
+        kind = "unclear" if stays else kind
         made = Fall(
             kind=kind,
             start=cells.start[fall.onset],
@@ -180,7 +187,12 @@ class Finder:
             recovered=recovered,
             words="",
         )
-        self.found.append(structs.replace(made, words=self._words(made, cooled=cooled)))
+        self.found.append(structs.replace(made, words=self._words(made, cooled=cooled, stays=stays)))
+
+    def _stayed_cool(self, first: int, after: int, hottest: float | None) -> bool:
+        """Whether it cooled far down in a fall that did not end for it: heat alone does not hold a cool drive back."""
+        assert hottest is not None
+        return sum(value <= hottest - COOL_KELVIN for value in self.cells.celsius[first:after]) >= COOL_BLOCKS
 
     def _kind(self, fall: _Open, hottest: float | None, *, cooled: bool, sure_of_load: bool) -> FallKind:
         writing = fall.share >= MOSTLY_WRITING
@@ -193,7 +205,7 @@ class Finder:
             return "heat" if cooled or (sure_of_load and not writing) else "unclear"
         return "cache" if writing and fall.written >= LEAST_CACHE_BYTES else "other"
 
-    def _words(self, fall: Fall, *, cooled: bool) -> str:
+    def _words(self, fall: Fall, *, cooled: bool, stays: bool) -> str:
         """One sentence for one fall."""
         rates = f"fell from {wording.mbps(fall.before_mbps)} to {wording.mbps(fall.during_mbps)}"
         where = "at an unknown temperature" if fall.celsius is None else f"at {wording.celsius(fall.celsius)}"
@@ -211,7 +223,9 @@ class Finder:
             case "link":
                 return f"{rates} {where}, as its link changed or counted errors"
             case "unclear" if fall.celsius is not None and self.limits:
-                return f"{rates} {where}, {volume}: heat or a full write cache, which cannot be told apart here"
+                cooled_off = f", and did not come back although it cooled by {COOL_KELVIN:.0f} C and more: heat, or a "
+                cause = f"{cooled_off}load that asks for less" if stays else f", {volume}: heat or a full write cache"
+                return f"{rates} {where}{cause}, which cannot be told apart here"
             case "unclear":
                 return f"{rates} {where}; without a temperature and a limit it cannot be told whether heat is why"
             case _:
@@ -226,7 +240,7 @@ def falls(
     `limits` are all temperatures at which the drive may slow itself, `held` the one that words name; `link` are the
     times, from and to, at which its link got worse or counted errors.
     """
-    found = Finder(cells, limits, held, link).run()
+    found = _own_limit(Finder(cells, limits, held, link).run(), held)
     volumes = [fall.written_bytes for fall in found if fall.kind == "cache"]
     if len(volumes) > 1 and max(volumes) - min(volumes) <= SAME_VOLUME * max(volumes):
         each = f"; {len(volumes)} times, each after about as much"
@@ -238,6 +252,56 @@ def falls(
         else:
             joined.append(fall)
     return tuple(_told(fall) for fall in joined)
+
+
+def _own_limit(found: Sequence[Fall], held: Limit | None) -> list[Fall]:
+    """The falls, with those marked that come again and again at one temperature, each over as the drive cooled.
+
+    A drive may slow itself at a temperature that it tells nobody. Where only its critical limit is known, one that
+    lies close below that is inferred to; farther below any limit it is unclear, as a load may have such a rhythm too.
+    """
+    middle = median(
+        fall.celsius
+        for fall in found
+        if fall.kind in {"other", "cache"} and fall.celsius is not None and _over_as_it_cooled(fall)
+    )
+    if middle is None:
+        return list(found)
+    alike = [
+        fall.kind in {"other", "cache"} and fall.celsius is not None and abs(fall.celsius - middle) <= SAME_KELVIN
+        for fall in found
+    ]
+    if sum(same and _over_as_it_cooled(fall) for fall, same in zip(found, alike, strict=True)) < OFTEN:
+        return list(found)
+    critical = held is not None and held.kind == "critical" and middle >= held.celsius - NEAR_CRITICAL_CELSIUS
+    return [_at_own_limit(fall, sure=critical) if same else fall for fall, same in zip(found, alike, strict=True)]
+
+
+def _over_as_it_cooled(fall: Fall) -> bool:
+    return (
+        fall.recovered
+        and fall.celsius is not None
+        and fall.celsius_then is not None
+        and fall.celsius_then <= fall.celsius - COOLED_KELVIN
+    )
+
+
+def _at_own_limit(fall: Fall, *, sure: bool) -> Fall:
+    what = (
+        "as drives do that slow themselves down by a limit of their own"
+        if sure
+        else (
+            "as of a drive that slows itself down by a limit of its own, or of a load with such a rhythm, which "
+            "cannot be told apart here"
+        )
+    )
+    rest = fall.words.partition(";")[0]
+    back = " and came back as it cooled" if fall.recovered else ""
+    return structs.replace(
+        fall,
+        kind="heat" if sure else "unclear",
+        words=f"{rest}{back}, always at about this temperature, {what}",
+    )
 
 
 def _goes_on(first: Fall, then: Fall) -> bool:

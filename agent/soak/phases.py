@@ -168,7 +168,9 @@ def _phase(of: Series, part: Stretch, limit: Limit | None, falls: Sequence[Fall]
     if not known:
         found = NoFit("its temperature is not known")
     elif held_back:
-        found = NoFit("the drive slowed itself down, so that the temperature says nothing of the whole load")
+        found = NoFit(
+            "the drive was held back, by heat as it seems, so that the temperature says nothing of the whole load"
+        )
     elif not fitted:
         found = NoFit("longer phases were looked at first")
     else:
