@@ -1,7 +1,8 @@
 """The user's command beside a soak: started, waited for, signals passed on. The only module that starts a process.
 
 The command has this program's own standard streams, so that its output is untouched; its exit status is kept as shells
-have it. The signals that end a program do not end this one while the command runs: the command decides.
+have it. The signals that end a program do not end this one while the command runs: the command decides. Those that mean
+something to some programs are passed on as well.
 """
 
 from __future__ import annotations
@@ -21,10 +22,14 @@ if TYPE_CHECKING:
     from types import FrameType
     from typing import Self
 
+    _Handler = Callable[[int, FrameType | None], object] | int
+
 NOT_FOUND: Final = 127  # exit statuses as shells have them: POSIX Shell Command Language, 2.8.2
 NOT_EXECUTABLE: Final = 126
 BY_SIGNAL: Final = 128  # and the signal's number
 ENDING: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+PASSED_ON: Final = (signal.SIGUSR1, signal.SIGUSR2, signal.SIGQUIT, signal.SIGCONT, signal.SIGWINCH)
+SAME: Final = 1.0  # seconds in which a second interrupt is taken for the first: some send theirs to the group as well
 FROM_KERNEL: Final = 0  # greater codes of a signal say that the kernel sent it: siginfo.h, SI_USER and SI_KERNEL
 
 
@@ -59,14 +64,17 @@ def _not_executable(name: str, reason: str) -> NotStarted:
 class Run:
     """A command, if there is one, and the signals that end a program, for as long as the block lasts.
 
-    With a command each such signal is passed on to it, and the run is over when it has ended. Without one the run is
-    over at the first signal. Signals that were ignored before stay so.
+    With a command each such signal is passed on to it, as are those of PASSED_ON, and the run is over when it has
+    ended. Without one the run is over at the first signal. Signals that were ignored before stay so. After a run that
+    had a signal to end, what is still to be done is ended by a later Ctrl-C only.
     """
 
-    def __init__(self, command: tuple[str, ...] = ()) -> None:
-        """Starts nothing yet; () is no command."""
+    def __init__(self, command: tuple[str, ...], clock: Callable[[], float]) -> None:
+        """Starts nothing yet; () is no command. `clock` counts seconds; `signals` are those to end that came."""
         self.command = command
         self.signals: list[int] = []
+        self._clock = clock
+        self._last = 0.0
         self._process: subprocess.Popen[bytes] | None = None
         self._status: int | None = None
         self._early: list[int] = []
@@ -74,14 +82,15 @@ class Run:
         self._wake = Event()
         self._leaving = False
         self._caught: tuple[signal.Signals, ...] = ()
-        self._before: dict[signal.Signals, Callable[[int, FrameType | None], object] | int | None] = {}
+        self._before: dict[signal.Signals, _Handler | None] = {}
         self._listener: Thread | None = None
 
     # --- Signals -----------------------------------------------------------------------------------------------
 
     def __enter__(self) -> Self:
         """Catch the signals from now on; call it in the main thread, before other threads are started."""
-        self._caught = tuple(one for one in ENDING if signal.getsignal(one) is not signal.SIG_IGN)
+        wanted = (*ENDING, *PASSED_ON) if self.command else ENDING
+        self._caught = tuple(one for one in wanted if signal.getsignal(one) is not signal.SIG_IGN)
         for one in self._caught:
             self._before[one] = signal.signal(one, self._came_in_between)
         signal.pthread_sigmask(signal.SIG_BLOCK, self._caught)
@@ -100,8 +109,20 @@ class Run:
                     signal.pthread_kill(listener.ident, self._caught[0])
             listener.join()
         for one, before in self._before.items():
-            signal.signal(one, before if before is not None else signal.SIG_DFL)
+            signal.signal(one, self._after(one, before))
         signal.pthread_sigmask(signal.SIG_UNBLOCK, self._caught)
+
+    def _after(self, one: signal.Signals, before: _Handler | None) -> _Handler:
+        """What a signal does when the run is over, and its log is still to be closed and told of."""
+        meant_for_command = one in {signal.SIGUSR1, signal.SIGUSR2}
+        if not meant_for_command and (one not in ENDING or not self.signals):
+            return before if before is not None else signal.SIG_DFL
+        return self._interrupted if one is signal.SIGINT else signal.SIG_IGN
+
+    def _interrupted(self, _number: int, _frame: FrameType | None) -> None:
+        """Ctrl-C after the run: another than that which ended it ends the program."""
+        if self._clock() - self._last >= SAME:
+            raise KeyboardInterrupt
 
     def _listen(self) -> None:
         while self._caught:
@@ -122,7 +143,9 @@ class Run:
 
     def _came(self, number: int, *, passed_on: bool) -> None:
         """A signal came. What the terminal sends goes to the command as well (`passed_on`): it is not sent twice."""
-        self.signals.append(number)
+        if number in ENDING:
+            self.signals.append(number)
+            self._last = self._clock()
         if self._process is None:
             self._early.append(number)
         elif not passed_on:

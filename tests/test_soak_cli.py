@@ -303,6 +303,29 @@ def test_a_soak_without_end_ends_by_hand(place: Path, number: signal.Signals) ->
     assert "ended by hand" in flat(output)
 
 
+@pytest.mark.parametrize("wait", [0.0, 0.03, 0.3])
+def test_a_soak_that_is_told_to_end_twice_closes_its_log(place: Path, wait: float) -> None:
+    """A second SIGTERM soon after the first, as one sent to a group as well, ends neither log nor report."""
+    process = subprocess.Popen(
+        words("--root", str(place / "machine"), "--every", "0.2"),
+        cwd=HERE,
+        env=around(place),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stderr is not None
+    assert process.stderr.readline().startswith("Logging 2 drives")
+    time.sleep(0.5)
+    for _ in range(3):
+        process.send_signal(signal.SIGTERM)
+        time.sleep(wait)
+    output, _ = process.communicate(timeout=PATIENCE)
+    assert 0 == process.returncode
+    assert "ended by hand" in flat(output)
+    assert "interrupt" == form(place, "--show", "last")["end"]["reason"]
+
+
 def test_a_soak_that_is_killed_can_be_looked_at(place: Path) -> None:
     """While it runs and after it is killed a log is shown, exported and listed, and said to have no end."""
     process = subprocess.Popen(

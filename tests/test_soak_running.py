@@ -268,7 +268,7 @@ BESIDE: Final = """
     command = tuple(sys.argv[1:])
     try:
         find(command, os.environ) if command else None
-        with Run(command) as run:
+        with Run(command, time.monotonic) as run:
             run.start()
             print("started", file=sys.stderr, flush=True)
             while not run.over:
@@ -389,6 +389,79 @@ def test_signals_are_passed_on(number: signal.Signals) -> None:
     assert [9, [int(number)]] == told
 
 
+NOTES_SIGNALS: Final = """
+import signal, sys
+def note(number, frame):
+    print(number, flush=True)
+    if number == signal.SIGTERM:
+        sys.exit(3)
+for number in map(int, sys.argv[1:]):
+    signal.signal(number, note)
+signal.signal(signal.SIGTERM, note)
+print("ready", flush=True)
+while True:
+    signal.pause()
+"""
+
+
+def test_signals_that_mean_something_to_the_command_reach_it() -> None:
+    """The signals that a user may send to a program that works are the command's, and end neither it nor the run."""
+    numbers = [signal.SIGUSR1, signal.SIGUSR2, signal.SIGQUIT, signal.SIGCONT, signal.SIGWINCH]
+    command = (sys.executable, "-c", NOTES_SIGNALS, *(str(int(number)) for number in numbers))
+    with beside(*command, start_new_session=True) as process:
+        assert process.stdout is not None
+        assert b"ready\n" == process.stdout.readline()
+        for number in numbers:
+            process.send_signal(number)
+            assert f"{int(number)}\n".encode() == process.stdout.readline()
+        process.send_signal(signal.SIGTERM)
+        assert [3, [15]] == ended(process)[1]
+
+
+CLOSING: Final = """
+    import os, signal, sys, time
+    from agent.child import Run
+    with Run((), time.monotonic) as run:
+        os.kill(os.getpid(), int(sys.argv[1]))
+        while not run.over:
+            run.pause(0.2)
+    time.sleep(float(sys.argv[3]))
+    try:
+        os.kill(os.getpid(), int(sys.argv[2]))
+        time.sleep(0.05)
+        print("closed")
+    except KeyboardInterrupt:
+        print("interrupted")
+"""
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "seconds", "said"),
+    [
+        (signal.SIGTERM, signal.SIGTERM, 0.0, "closed"),
+        (signal.SIGTERM, signal.SIGTERM, 1.2, "closed"),
+        (signal.SIGHUP, signal.SIGTERM, 0.0, "closed"),
+        (signal.SIGINT, signal.SIGINT, 0.0, "closed"),
+        (signal.SIGINT, signal.SIGINT, 1.2, "interrupted"),
+        (signal.SIGTERM, signal.SIGINT, 1.2, "interrupted"),
+    ],
+)
+def test_only_a_later_interrupt_ends_what_is_to_be_done_after_a_run(
+    first: signal.Signals, second: signal.Signals, seconds: float, said: str
+) -> None:
+    """A signal that is sent twice does not end the closing of the log; a Ctrl-C later on does."""
+    given = [str(int(first)), str(int(second)), str(seconds)]
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(CLOSING), *given],
+        cwd=HERE,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert (0, f"{said}\n", "") == (done.returncode, done.stdout, done.stderr)
+
+
 def test_a_command_that_a_signal_ends_has_its_status() -> None:
     """A command that does not mind its signals ends by them, and soon."""
     with beside("sleep", "30") as process:
@@ -499,7 +572,7 @@ def counted(folder: Path, device: str, command: tuple[str, ...]) -> tuple[float,
     head = msgspec.structs.replace(head_of(two_drives()), every=0.1, drives=(drive,), others=(), command=command)
     path = soaklog.new_place(str(folder), "2026-03-02T08:30:00Z")
     log = soaklog.Writer(path, head, b"{}")
-    with Run(command) as run:
+    with Run(command, time.monotonic) as run:
         end = soak(
             *(Live(), log, head),
             clock=time.monotonic,

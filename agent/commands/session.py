@@ -104,7 +104,7 @@ def run(asked: Asked, around: Surroundings, begin: Callable[[Head, str], View]) 
     head = _head(asked, around, audit, started_at)
     path = asked.log if asked.log is not None else new_place(default_folder(around.environ), started_at)
     log = Writer(path, head, capture)
-    with child.Run(asked.command) as running:
+    with child.Run(asked.command, around.clock().running) as running:
         end = _logged(asked, around, log, head, begin(head, path), running)
     return _closed(log, path, end)
 
