@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from knowledge.rates import parse_speed
-from probes.linux_drives import ABSENT_MILLIDEGREES, PLAUSIBLE_CELSIUS, drive_of
+from probes.linux_drives import PLAUSIBLE_CELSIUS, drive_of
 from probes.linux_words import MOST_DIGITS, is_address, whole
 from probes.samples import Counters
 from probes.unread import Unread
@@ -106,15 +106,17 @@ def _distinct(found: list[Named]) -> tuple[Named, ...]:
 
 
 def celsius(reads: Reads, path: str) -> float | Unread | None:
-    """A temperature, degrees Celsius; None where the sensor says what is none, Unread where it does not answer."""
+    """A temperature, degrees Celsius; None where the sensor says what is none, Unread where it does not answer.
+
+    What works is no colder than freezing: what is comes from a sensor that has nothing to tell.
+    """
     answer = reads.text(path)
     if isinstance(answer, Unread):
         return answer
     number = whole(answer, path)
-    if isinstance(number, Unread) or number in ABSENT_MILLIDEGREES:
+    if isinstance(number, Unread) or not 0 <= number < PLAUSIBLE_CELSIUS[1] * 1000:
         return None
-    degrees = number / 1000
-    return degrees if PLAUSIBLE_CELSIUS[0] < degrees < PLAUSIBLE_CELSIUS[1] else None
+    return number / 1000
 
 
 def celsius_if_awake(reads: Reads, one: Named) -> float | Unread | None:

@@ -309,7 +309,7 @@ def test_rubbish_of_a_sensor_is_left_out_and_counted() -> None:
     """Readings that no drive can have change no figure and are counted."""
     made = soak(cool())
     celsius = array("d", made.tracks[0].celsius)
-    for place, rubbish in ((200, 65261.85), (201, -273.15), (202, inf)):
+    for place, rubbish in ((200, 65261.85), (201, -5.0), (202, inf), (300, 12.0), (400, 131.0), (401, 131.0)):
         celsius[place] = rubbish
     found = one(changed(made, celsius=celsius, hottest=celsius))
     clean = one(made)
@@ -319,7 +319,20 @@ def test_rubbish_of_a_sensor_is_left_out_and_counted() -> None:
         found.temperatures.most,
         found.temperatures.hottest,
     )
-    assert any("3 readings" in note for note in found.notes)
+    assert any("6 readings" in note for note in found.notes)
+
+
+def test_a_temperature_that_stays_where_it_went_is_believed() -> None:
+    """Readings that are far from those before are left out for some seconds only."""
+    made = soak(cool())
+    celsius = array("d", made.tracks[0].celsius)
+    place = len(celsius) // 2
+    for later in range(place, len(celsius)):
+        celsius[later] += 40.0
+    found = one(changed(made, celsius=celsius, hottest=celsius))
+    assert found.temperatures is not None
+    assert max(celsius) == found.temperatures.most
+    assert any("4 readings" in note for note in found.notes)
 
 
 def test_a_clock_that_jumped_is_told() -> None:

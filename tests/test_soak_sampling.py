@@ -132,7 +132,8 @@ def test_nothing_that_sleeps_is_woken(reads: WatchedReads, sampler: Sampler) -> 
 
 
 @pytest.mark.parametrize(
-    "rubbish", ["65261850", "-273150", "", "hot", "-80000", "99999999999999999999999", "1e3", "\x00\x1b[2J", "4_0"]
+    "rubbish",
+    ["65261850", "-273150", "", "hot", "-80000", "-5000", "-1", "250000", "9" * 23, "1e3", "\x00\x1b[2J", "4_0"],
 )
 def test_rubbish_is_no_temperature(reads: WatchedReads, sampler: Sampler, rubbish: str) -> None:
     """A sensor that says what is no temperature gives None for it, no event, and hinders nothing else."""
@@ -449,6 +450,15 @@ def test_a_limit_is_told_when_it_is_reached_and_left() -> None:
     degrees = [68.85, 69.85, 68.85, 69.85, 85.85, 83.85, 82.0, 68.0, 67.0, 70.85]
     found = seen(*((float(second), DriveSample((value,))) for second, value in enumerate(degrees)))
     assert [(second, "limit", "nvme0") for second in (1.0, 4.0, 6.0, 8.0, 9.0)] == found
+
+
+def test_a_temperature_that_jumps_reaches_no_limit() -> None:
+    """A lone reading that no drive can have gives no event; one that stays gives its event a sample later."""
+    degrees = [41.0, 131.0, 42.0, 43.0, 84.0, 84.0]
+    found = seen(*((float(second), DriveSample((value,))) for second, value in enumerate(degrees)))
+    assert [(5.0, "limit", "nvme0")] == found
+    slow = seen(*((60.0 * minute, DriveSample((value,))) for minute, value in enumerate((35.0, 71.0))))
+    assert [(60.0, "limit", "nvme0")] == slow
 
 
 def test_a_time_of_day_that_jumps_is_told() -> None:

@@ -5,6 +5,7 @@ Reads nothing.
 
 from __future__ import annotations
 
+from math import nan
 from typing import TYPE_CHECKING, Final
 
 from agent.soak.samples import Event
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 QUIET: Final = 60.0  # seconds without a new error, after which the next one is told of again
 BELOW: Final = 2.0  # degrees below a limit that end a stay at it: a reading that flickers is told of once
 JUMP: Final = 2.0  # seconds by which the time of day may run away from the clock between two samples
+JUMP_KELVIN: Final = 30.0  # no drive warms or cools by more within JUMP_SECONDS (common practice)
+JUMP_SECONDS: Final = 5.0
 MOST_ALIKE: Final = 500  # events of one kind and drive; a soak of days stays readable
 
 
@@ -69,6 +72,7 @@ class _Drive:
         self._link = head.link
         self._errors: int | None = None
         self._errors_at = -QUIET
+        self._celsius = (nan, 0.0)  # and when
         self._limits = [
             _Limit(f"{word} temperature", celsius)
             for word, celsius in (("warning", head.warning_celsius), ("critical", head.critical_celsius))
@@ -85,6 +89,9 @@ class _Drive:
         yield from self._count_errors(seconds, seen.errors)
         celsius = seen.celsius[0] if seen.celsius else None
         if celsius is not None:
+            (before, at), self._celsius = self._celsius, (celsius, seconds)
+            if abs(celsius - before) > JUMP_KELVIN and seconds - at < JUMP_SECONDS:
+                return  # a sensor's rubbish, or the way back from it; the next one tells
             for limit in self._limits:
                 happened = limit.see(celsius)
                 if happened is not None:

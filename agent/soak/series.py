@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left
-from itertools import chain, compress, islice, pairwise
+from itertools import chain, compress, islice, pairwise, repeat
 from math import isfinite, nan
 from operator import add, eq, lt, mul, or_, sub
 from typing import TYPE_CHECKING, Final
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.soak.analysed import Limit, Load, Rates, Span, Temperatures
+from agent.soak.events import JUMP_KELVIN, JUMP_SECONDS
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
     from probes.samples import DriveHead, Track
 
-COLDEST: Final = -60.0  # no drive works beyond these: rubbish of a sensor, as 65261.85 for a limit that is not set
+COLDEST: Final = 0.0  # no drive works beyond these: rubbish of a sensor, as 65261.85 for a limit that is not set
 HOTTEST: Final = 200.0
 FASTEST_MBPS: Final = 1e6
 LOADED_MBPS: Final = 5.0  # below that a system's own logs and the like, not a workload (common practice)
@@ -78,7 +79,7 @@ def series(track: Track, every: float) -> Series:
         kept = _ascending(seconds)
         seconds = [seconds[place] for place in kept]
         columns = [array("d", [column[place] for place in kept]) for column in columns]
-    celsius = _within(columns[0], COLDEST, HOTTEST)
+    celsius = _steady(_within(columns[0], COLDEST, HOTTEST), seconds)
     read, write = _within(columns[1], 0.0, FASTEST_MBPS), _within(columns[2], 0.0, FASTEST_MBPS)
     since = list(chain([every][: len(seconds)], map(sub, islice(seconds, 1, None), seconds)))
     longest = STANDS_FOR * every
@@ -141,7 +142,11 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures 
     total = sum(lasted)
     hottest = track.hottest
     if not all_known(hottest) or not COLDEST < min(hottest, default=nan) <= max(hottest, default=nan) < HOTTEST:
-        hottest = array("d", [value for value in hottest if COLDEST < value < HOTTEST])
+        hottest = array("d", [value if COLDEST < value < HOTTEST else nan for value in hottest])
+    if len(hottest) == len(of.seconds):
+        hottest = array("d", _steady(hottest.tolist(), of.seconds))
+    if not all_known(hottest):
+        hottest = array("d", [value for value in hottest if isfinite(value)])
 
     def above(least: float) -> float:
         return sum(compress(lasted, map(float(least).__le__, known))) if most >= least else 0.0
@@ -191,6 +196,27 @@ def gaps(of: Series) -> tuple[Span, ...]:
     return tuple(Span(earlier, later) for earlier, later in pairs if later - earlier > longest)
 
 
+def unread(of: Series, *, rates: bool = True) -> tuple[Span, ...]:
+    """Times in which a temperature that is read otherwise was not, nor a rate; with `rates` off, whatever the rate.
+
+    Each is from the first sample without to the next one with it, or to the last; shorter than a late sample: none.
+    """
+    if all_known(of.celsius) or not count_known(of.celsius):
+        return ()
+    found: list[Span] = []
+    begin: int | None = None
+    last = len(of.seconds) - 1
+    for place, degrees in enumerate(of.celsius):
+        rate = of.read[place] + of.write[place]
+        silent = degrees != degrees and (not rates or rate != rate)  # noqa: PLR0124 - nan
+        if silent and begin is None:
+            begin = place
+        if begin is not None and (not silent or place == last):
+            found.append(Span(of.seconds[begin], of.seconds[place]))
+            begin = None
+    return tuple(span for span in found if span.seconds > STANDS_FOR * of.every)
+
+
 def middle_rate(of: Series, begin: float, end: float) -> float | None:
     """The median rate, reading and writing together, of the samples in (begin, end]; None where none is known."""
     low, high = bisect_left(of.seconds, begin), bisect_left(of.seconds, end)
@@ -214,6 +240,21 @@ def _within(values: array[float], low: float, high: float) -> list[float]:
     if not rest or (all_known(rest) and low <= min(rest) and max(rest) <= high):
         return column
     return [value if low <= value <= high else nan for value in column]
+
+
+def _steady(values: list[float], seconds: Sequence[float]) -> list[float]:
+    """Temperatures with nan for those that are too far from the last one before, as a sensor gives now and then."""
+    if not any(map(lt, repeat(JUMP_KELVIN), map(abs, map(sub, islice(values, 1, None), values)))):
+        return values
+    found, last, since = [], nan, 0.0
+    for value, at in zip(values, seconds, strict=True):
+        if abs(value - last) > JUMP_KELVIN and at - since < JUMP_SECONDS:
+            found.append(nan)
+            continue
+        found.append(value)
+        if isfinite(value):
+            last, since = value, at
+    return found
 
 
 def all_known(values: Sequence[float]) -> bool:
