@@ -6,14 +6,19 @@ the drive's own sensors (common practice, published tests).
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 from msgspec import structs
 
 from agent.soak.analysis import analyse
 from agent.soak.cooling import STEPS
-from knowledge.steps import HANDS, HOT, POWER_OFF
-from probes.samples import End
+from knowledge.steps import BACKUP, HANDS, HOT, POWER_OFF
+from probes.samples import End, Event
 from tests.soaks import READING, REST, Make, Work, cool, hot, one, soak
+
+if TYPE_CHECKING:
+    from agent.soak.analysed import DriveAnalysis
 
 TIMED = End(1.0, "time", None)
 
@@ -91,3 +96,56 @@ def test_every_step_with_hands_has_its_cautions_and_a_way_to_verify() -> None:
     steps = one(soak(hot())).cooling.steps
     assert [step for step in steps if step.action == "move-air" and {POWER_OFF, HOT} <= set(step.cautions)]
     assert all("{" not in step.text + step.verify for step in steps)
+
+
+# --- All else that was found -----------------------------------------------------------------------------------------
+
+
+def actions(found: DriveAnalysis) -> list[str]:
+    """The steps of a drive by their names."""
+    return [step.action for step in found.cooling.steps]
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_a_drive_that_stayed_away_gets_no_verdict_on_cooling(told: bool) -> None:  # noqa: FBT001 - a case
+    """A drive that answered no more has no verdict beyond that, whether an event tells of it; first comes a backup."""
+    events = (Event(300.0, "vanished", "nvme0", "gone"),) if told else ()
+    found = one(soak(cool(unread=((300.0, 2000.0),)), events=events))
+    assert [(300.0, 1020.0)] == [(span.start, span.end) for span in found.lost]
+    assert "unknown" == found.cooling.kind
+    assert "from 0:05:00 on it was gone" in found.cooling.words
+    assert found.throttling.words.endswith("from 0:05:00 on it was gone, and nothing is known of it")
+    assert ["back-up", "reseat-drive", "try-drive-elsewhere"] == actions(found)
+    assert BACKUP in found.cooling.steps[1].cautions
+
+
+def test_a_gap_in_the_readings_is_noted() -> None:
+    """Minutes in which nothing was read are noted, also where the drive answered again."""
+    found = one(soak(cool(unread=((300.0, 400.0),))))
+    assert "its temperature was not read for 2 min of the soak" in found.notes
+    assert [(300.0, 400.0)] == [(span.start, span.end) for span in found.lost]
+
+
+def test_above_its_critical_limit_the_load_is_stopped_first() -> None:
+    """A drive that passed its critical limit is first relieved of its load and copied."""
+    found = one(soak(cool(plan=(REST, READING), kelvin=18.0, tau=60.0)))
+    assert "stop-load" == actions(found)[0]
+    assert "stop-load" not in actions(one(soak(cool(plan=(REST, READING), kelvin=15.6, tau=60.0))))
+
+
+def test_a_drive_that_still_warms_has_enough_for_the_time_seen_only() -> None:
+    """A finished load too short to settle under says enough for its own length, and asks for a longer soak."""
+    found = one(soak(cool(plan=(REST, Work(400.0, read=3000.0)), kelvin=15.0, tau=600.0)))
+    assert "enough" == found.cooling.kind
+    assert found.cooling.words.startswith("for the 7 min of load that were seen, not known for longer ones")
+    assert ["soak-longer"] == actions(found)
+
+
+@pytest.mark.parametrize(
+    "more", [{"links": ((420.0, 1, 4),)}, {"errors": ((0.0, 0), (300.0, 40), (303.0, 90))}], ids=["speed", "errors"]
+)
+def test_a_fault_of_the_link_has_steps(more: dict[str, object]) -> None:
+    """A link that lost speed under load or counted many errors is to be reseated, cleaned and tried elsewhere."""
+    found = one(soak(cool(**more)))
+    assert ["reseat-drive", "clean", "try-drive-elsewhere"] == actions(found)
+    assert all(HANDS == step.cautions for step in found.cooling.steps)

@@ -148,6 +148,13 @@ def test_a_link_that_rests_is_a_note() -> None:
     assert "to save power" in found.link_changes[0].words
 
 
+def test_a_link_that_rests_after_its_load_ended_is_a_note() -> None:
+    """A link that lowers its speed seconds after the load ended saves power, and cost no rate."""
+    (change,) = one(soak(cool(plan=(REST, Work(200.0, read=2000.0), Work(300.0)), links=((330.0, 1, 4),)))).link_changes
+    assert Severity.NOTE == change.severity
+    assert change.words.endswith("while it rested, as to save power")
+
+
 def test_errors_are_told_in_bursts() -> None:
     """Errors within half a minute are one burst; the count from before the soak is none of its own."""
     found = one(soak(cool(errors=((0.0, 500), (300.0, 510), (310.0, 540), (600.0, 541)))))

@@ -19,7 +19,7 @@ from agent.report import data, soak_data, soaking
 from agent.report.live import View
 from agent.report.plain import plain
 from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, History, Lines, Seen
-from agent.soak.analysed import Cooling, Forecast, Throttling
+from agent.soak.analysed import Cooling, Forecast, Span, Throttling
 from agent.soak.samples import DriveSample, End, Event, Sample
 from tests.json_schema import problems
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
@@ -108,7 +108,7 @@ def test_hostile_texts_are_shown_harmlessly(text: str, width: int) -> None:
         ("proved", "throttled"),
         ("inferred", "throttled, by all signs"),
         ("unclear", "may have throttled"),
-        ("unknown", "not known"),
+        ("unknown", "throttling not known"),
         ("none", "no throttling"),
     ],
 )
@@ -122,9 +122,38 @@ def test_the_worst_drive_comes_first() -> None:
     """A drive that throttled stands above one that did not, and drives with the same answer share it."""
     found = analysis(cool("nvme0"), hot("nvme1"), cool("nvme2"))
     page = shown(found)
-    assert "nvme1: throttled; nvme0, nvme2: no throttling." in lines(page)
+    worst = "nvme1: dropped out and came back, link fault, link errors, throttled"
+    assert f"{worst}; nvme0, nvme2: no throttling." in words(page)
+    )
     heads = [line.split()[0] for line in lines(page) if "(0000:01:00.0)" in line]
     assert ["nvme1", "nvme0", "nvme2"] == heads
+
+
+@pytest.mark.parametrize(
+    ("more", "word"),
+    [
+        ({"lost": (Span(300.0, 1200.0),)}, "dropped out, no throttling until then"),
+        ({"lost": (Span(300.0, 400.0),)}, "dropped out and came back, no throttling"),
+        ({"above_critical": 9.0, "above_warning": 20.0}, "above its critical limit, no throttling"),
+        ({"above_warning": 20.0}, "above its warning limit, no throttling"),
+        ({"near": 20.0}, "close to its limit, no throttling"),
+        ({"link_changes": hot().link_changes}, "link fault, no throttling"),
+        ({"error_bursts": hot().error_bursts}, "link errors, no throttling"),
+    ],
+)
+def test_the_answer_has_the_worst_that_was_found(more: dict[str, Any], word: str) -> None:
+    """Whatever went worst with a drive stands in the first line, before that it did not throttle."""
+    seen = cool().temperatures
+    assert seen is not None
+    own = {key: value for key, value in more.items() if key in seen.__struct_fields__}
+    drive = cool(**{key: value for key, value in more.items() if key not in own})
+    found = analysis(structs.replace(drive, temperatures=structs.replace(seen, **own)), notes=())
+    assert f"nvme0: {word}." in lines(shown(found))
+
+
+def test_both_limits_are_shown() -> None:
+    """Beside the warning limit the critical one is shown."""
+    assert "82 C (warning; critical 85 C), 17 C left" in words(shown(analysis(cool())))
 
 
 @pytest.mark.parametrize("kind", ["enough", "heatsink", "air", "both", "neighbour", "unknown"])

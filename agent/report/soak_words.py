@@ -22,6 +22,7 @@ FAIR: Final = STYLES[Severity.LIMIT]
 BAD: Final = STYLES[Severity.FAULT]
 UNSURE: Final = STYLES[Severity.UNKNOWN]
 SENTENCE: Final = 600  # characters
+HIGHEST: Final = 200.0  # degrees Celsius; beyond it a limit is not set
 HALF_STEP: Final = 0.5  # K, of a sensor
 MOST_TIMES: Final = 8  # of one kind, for one drive
 FALLS: Final = {
@@ -73,7 +74,10 @@ def limit(drive: DriveAnalysis) -> tuple[str, str]:
     ]
     style = BAD if seen.above_warning or seen.above_critical else FAIR if seen.near else GOOD
     kept = "; ".join(times) or "never close to it"
-    return f"{wording.celsius(held.celsius)} ({held.kind}), {side}; {kept}", style
+    critical = drive.head.critical_celsius
+    both = held.kind == "warning" and critical is not None and 0.0 < critical < HIGHEST
+    more = f"; critical {wording.celsius(critical)}" if both and critical is not None else ""
+    return f"{wording.celsius(held.celsius)} ({held.kind}{more}), {side}; {kept}", style
 
 
 def rates(drive: DriveAnalysis) -> Iterator[tuple[str, str]]:

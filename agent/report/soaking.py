@@ -15,6 +15,7 @@ from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import plain
 from agent.soak import wording
+from agent.soak.headline import ORDER, headline
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -37,14 +38,8 @@ MOST_COMMAND: Final = 120  # characters
 COOLS: Final = "cooling"
 NOTE: Final = "note"
 
-# What became of a drive, worst first: the word, how it looks, and how many drives share it in the answer.
-THROTTLING: Final = {
-    "proved": ("throttled", BAD),
-    "inferred": ("throttled", BAD),
-    "unclear": ("unclear", FAIR),
-    "unknown": ("not known", UNSURE),
-    "none": ("no throttling", GOOD),
-}
+# How each verdict looks, worst first.
+THROTTLING: Final = {"proved": BAD, "inferred": BAD, "unclear": FAIR, "unknown": UNSURE, "none": GOOD}
 SURENESS: Final = {"proved": "proved", "inferred": "inferred", "unclear": "unclear", "unknown": "not known"}
 COOLING: Final = {
     "both": ("heatsink and air wanted", BAD),
@@ -74,8 +69,8 @@ def analysis(found: Analysis, width: int, source: str) -> Page:
             _row(page, label, words, style)
         if any(label == COOLS for label, *_ in alike):
             _steps(page, found.drives[0])
-    for drive in sorted(found.drives, key=_order):
-        _drive(page, drive, alike)
+    for drive in _worst_first(found):
+        _drive(page, drive, alike, found.seconds)
     _others(page, found)
     _events(page, found.events)
     return page
@@ -146,12 +141,12 @@ def _answer(found: Analysis) -> Text:
     if not found.drives:
         return Text("No drives were seen.", UNSURE)
     groups: dict[str, list[DriveAnalysis]] = {}
-    for drive in sorted(found.drives, key=_order):
-        groups.setdefault(_word(drive)[0], []).append(drive)
+    for drive in _worst_first(found):
+        groups.setdefault(_word(drive, found.seconds)[0], []).append(drive)
     line = Text()
     for number, (word, drives) in enumerate(groups.items()):
         line.append("; " if number else "").append(_naming(drives, len(found.drives)))
-        line.append(": ").append(word, _word(drives[0])[1])
+        line.append(": ").append(word, _word(drives[0], found.seconds)[1])
     return line.append(".")
 
 
@@ -164,18 +159,20 @@ def _naming(drives: Sequence[DriveAnalysis], of: int) -> str:
     return ", ".join(_name(drive.head) for drive in drives)
 
 
-def _word(drive: DriveAnalysis) -> tuple[str, str]:
-    """What became of a drive in a word or two, with its style."""
-    kind = drive.throttling.kind
-    if kind == "none" and drive.load is not None and drive.load.seconds == 0:
-        return "no load", QUIET
-    word, style = THROTTLING[kind]
-    return {"inferred": "throttled, by all signs", "unclear": "may have throttled"}.get(kind, word), style
+def _word(drive: DriveAnalysis, seconds: float) -> tuple[str, str]:
+    """What became of a drive in a few words, with its style."""
+    severity, words = headline(drive, seconds)
+    return words, STYLES[severity]
 
 
-def _order(drive: DriveAnalysis) -> tuple[int, int]:
-    """Worst first."""
-    return list(THROTTLING).index(drive.throttling.kind), list(COOLING).index(drive.cooling.kind)
+def _worst_first(found: Analysis) -> list[DriveAnalysis]:
+    """The drives, worst first."""
+
+    def order(drive: DriveAnalysis) -> tuple[int, int, int]:
+        bad = ORDER.index(headline(drive, found.seconds)[0])
+        return bad, list(THROTTLING).index(drive.throttling.kind), list(COOLING).index(drive.cooling.kind)
+
+    return sorted(found.drives, key=order)
 
 
 # --- One drive -------------------------------------------------------------------------------------------------
@@ -192,7 +189,7 @@ def _sentences(drive: DriveAnalysis) -> Iterator[tuple[str, str, str]]:
     if drive.load is None or not drive.load.seconds:
         yield "load", "could not be read" if drive.load is None else "none that counts", ""
     sure = "" if drive.throttling.kind == "none" else f"{SURENESS[drive.throttling.kind]}: "
-    yield "throttling", f"{sure}{plain(drive.throttling.words, SENTENCE)}", THROTTLING[drive.throttling.kind][1]
+    yield "throttling", f"{sure}{plain(drive.throttling.words, SENTENCE)}", THROTTLING[drive.throttling.kind]
     yield "forecast", plain(drive.forecast.words, SENTENCE), FORECAST[drive.forecast.kind]
     word, style = COOLING[drive.cooling.kind]
     yield COOLS, f"{word}: {plain(drive.cooling.words, SENTENCE)}", style
@@ -210,10 +207,10 @@ def _alike(drives: Sequence[DriveAnalysis]) -> list[tuple[str, str, str]]:
     return [one for one in _sentences(first) if one[0] not in differ and all(one in other for other in said)]
 
 
-def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]]) -> None:
+def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]], seconds: float) -> None:
     """All of a drive but the sentences that are told already."""
     page.add()
-    word, style = _word(drive)
+    word, style = _word(drive, seconds)
     line = Text().append(_name(drive.head), HEADING).append(f"{_what(drive.head)}: ").append(word, style)
     page.add(line, hang=2)
     own = [one for one in _sentences(drive) if one not in told]

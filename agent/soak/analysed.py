@@ -179,7 +179,10 @@ class Phase(Struct, frozen=True, kw_only=True):
 
 
 class Cooling(Struct, frozen=True):
-    """What cooling a drive needs for the load it had; `evidence` are the figures, `steps` go from easy to hard."""
+    """What cooling a drive needs for the load it had; `evidence` are the figures.
+
+    `steps` go from easy to hard and hold those for all else that was found of the drive as well, its link and the like.
+    """
 
     kind: CoolingKind
     words: str

@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct, structs
 
 from agent.findings import Severity
-from agent.soak import links
+from agent.soak import links, wording
 from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Other, Span
-from agent.soak.cooling import COMFORT_KELVIN, Case, cooling
+from agent.soak.cooling import COMFORT_KELVIN, STEPS, Case, cooling
 from agent.soak.falls import falls
+from agent.soak.headline import stays_away
 from agent.soak.neighbours import hottest_neighbour
 from agent.soak.phases import counting, phases
+from agent.soak.remedy import with_remedies
 from agent.soak.series import (
     COLDEST,
     HOTTEST,
@@ -29,6 +31,7 @@ from agent.soak.series import (
     series,
     temperatures,
 )
+from agent.soak.silent import unread
 from agent.soak.throttling import throttling
 
 if TYPE_CHECKING:
@@ -102,7 +105,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
         forecast=counting(parts, running=soak.end is None),
         cooling=Cooling("unknown", ""),
         gaps=gaps(of),
-        lost=_lost(head.name, soak.events, last),
+        lost=_lost(head.name, soak.events, last, unread(of)),
         notes=tuple(_drive_notes(track, of, warmth, limit)),
     )
     return _Seen(drive, cells, last, len(of.seconds))
@@ -111,6 +114,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
 def _cooled(soak: Soak, place: int, seen: Sequence[_Seen]) -> DriveAnalysis:
     """The drive with the verdict on its cooling."""
     drive, cells = seen[place].drive, seen[place].cells
+    away = drive.lost[-1].start if stays_away(drive, seen[place].last) else None
     case = Case(
         name=drive.head.name,
         limit=drive.limit,
@@ -122,8 +126,15 @@ def _cooled(soak: Soak, place: int, seen: Sequence[_Seen]) -> DriveAnalysis:
         neighbour=_neighbour(place, seen),
         hottest_at_rest=_hottest_at_rest(cells, drive.temperatures),
         finished=soak.end is not None and soak.end.reason == "command",
+        away=away,
     )
-    return structs.replace(drive, cooling=cooling(case))
+    verdict = cooling(case)
+    verdict = structs.replace(verdict, steps=with_remedies(drive, verdict.steps, STEPS))
+    judged = drive.throttling
+    if away is not None:
+        text = f"{judged.words}; from {wording.moment(away)} on it was gone, and nothing is known of it"
+        judged = structs.replace(judged, words=text)
+    return structs.replace(drive, cooling=verdict, throttling=judged)
 
 
 def _neighbour(place: int, seen: Sequence[_Seen]) -> Neighbour | None:
@@ -146,8 +157,11 @@ def _hottest_at_rest(cells: Blocks, warmth: Temperatures | None) -> bool:
     return bool(known) and not any(cells.loaded(at) for at in known)
 
 
-def _lost(name: str, events: Sequence[Event], last: float) -> tuple[Span, ...]:
-    """Times between a "vanished" and a "returned" of that drive; one that stayed away is lost to the last sample."""
+def _lost(name: str, events: Sequence[Event], last: float, silent: Sequence[Span]) -> tuple[Span, ...]:
+    """Times between a "vanished" and a "returned" of that drive; one that stayed away is lost to the last sample.
+
+    `silent` are times in which nothing could be read from it; those that no event explains are lost as well.
+    """
     found: list[Span] = []
     gone: float | None = None
     for event in events:
@@ -160,7 +174,9 @@ def _lost(name: str, events: Sequence[Event], last: float) -> tuple[Span, ...]:
             gone = None
     if gone is not None:
         found.append(Span(gone, max(gone, last)))
-    return tuple(found)
+    told = tuple(found)
+    found += [one for one in silent if not any(one.start <= span.end and span.start <= one.end for span in told)]
+    return tuple(sorted(found, key=lambda span: span.start))
 
 
 def _other(name: str, values: array[float]) -> Other | None:
@@ -184,6 +200,9 @@ def _drive_notes(track: Track, of: Series, warmth: Temperatures | None, limit: L
         found.append(f"{rubbish} readings were no temperature that a drive can have and are left out")
     if count and warmth is None:
         found.append("its temperature could not be read")
+    blind = sum(span.seconds for span in unread(of, rates=False))
+    if warmth is not None and blind:
+        found.append(f"its temperature was not read for {wording.lasting(blind)} of the soak")
     if not track.head.blocks:
         found.append("the system counts none of the bytes that it reads and writes")
     if limit is None:

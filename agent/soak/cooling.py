@@ -92,7 +92,7 @@ class Case(Struct, frozen=True, kw_only=True):
     """All that the verdict on one drive stands on.
 
     `hottest_at_rest` tells that it was hottest while it had no load; `finished` that the user's command came to its
-    end, so that the workload is all there.
+    end, so that the workload is all there. `away` is since when the drive did not answer up to the end.
     """
 
     name: str
@@ -105,6 +105,7 @@ class Case(Struct, frozen=True, kw_only=True):
     neighbour: Neighbour | None = None
     hottest_at_rest: bool = False
     finished: bool = False
+    away: float | None = None
 
 
 def cooling(case: Case) -> Cooling:
@@ -116,9 +117,22 @@ def cooling(case: Case) -> Cooling:
             return Cooling("unknown", f"it cannot be told what cooling it needs: {why}", _figures(case), _longer(case))
         margin = _margin(case)
         if margin >= COMFORT_KELVIN:
+            if _still_warming(case):
+                assert case.load is not None
+                text = (
+                    f"for the {wording.lasting(case.load.seconds)} of load that were seen, not known for longer ones: "
+                    f"{_top_words(case)}, and where it would have settled is not known"
+                )
+                return Cooling("enough", text, _figures(case), _longer(case))
             text = f"no heatsink needed for this load, nor any other cooling than it has: {_top_words(case)}"
             return Cooling("enough", text, _figures(case))
     return _needed(case)
+
+
+def _still_warming(case: Case) -> bool:
+    """Whether a drive that stayed cool was loaded too briefly to say that it stays so."""
+    loaded = case.load is not None and case.load.seconds < LONG_LOAD and not case.hottest_at_rest
+    return loaded and case.forecast.settled is None
 
 
 def _over(case: Case) -> bool:
@@ -130,18 +144,27 @@ def _over(case: Case) -> bool:
 
 def _unknown(case: Case) -> str | None:
     """Why nothing can be said of the cooling of a drive that was not seen hot; None where it can."""
-    if case.temperatures is None:
-        return "its temperature could not be read"
-    most = wording.celsius(case.temperatures.most)
-    if case.limit is None:
-        return f"it was at {most} at most, but its limit is not known"
-    if case.load is None and not case.hottest_at_rest:
-        return "how hard it worked could not be read"
+    missing = _missing(case)
+    if missing is not None:
+        return missing
     if _margin(case) < COMFORT_KELVIN:
         return None
     if case.throttling.kind == "unclear":
         return "its rate fell, which may have been to stay cool"
     return _too_little(case)
+
+
+def _missing(case: Case) -> str | None:
+    """Which reading is missing for any verdict; None where all are there."""
+    if case.temperatures is None:
+        return "its temperature could not be read"
+    if case.away is not None:
+        return f"from {wording.moment(case.away)} on it was gone, so where its temperature went is not known"
+    if case.limit is None:
+        return f"it was at {wording.celsius(case.temperatures.most)} at most, but its limit is not known"
+    if case.load is None and not case.hottest_at_rest:
+        return "how hard it worked could not be read"
+    return None
 
 
 def _too_little(case: Case) -> str | None:
@@ -288,6 +311,8 @@ def _figures(case: Case) -> tuple[Evidence, ...]:
 
 def _longer(case: Case) -> tuple[Step, ...]:
     """A longer soak helps only where the temperature can be read and held against a limit."""
+    if case.away is not None:
+        return ()
     action = "try-air" if case.throttling.kind == "unclear" else "soak-longer"
     return _steps((action,), case) if case.temperatures is not None and case.limit is not None else ()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -9,7 +10,7 @@ from agent.ends import rate_text
 from agent.findings import Rate, Severity
 from agent.soak import wording
 from agent.soak.analysed import ErrorBurst, LinkChange
-from agent.soak.series import LOADED_MBPS, middle_rate
+from agent.soak.series import LOADED_BUSY, LOADED_MBPS, middle_rate
 from knowledge.rates import FEW_ERRORS, GTPS
 
 if TYPE_CHECKING:
@@ -44,6 +45,7 @@ def _change(of: Series, seconds: float, before: Rate | None, after: Rate | None)
     rate_before = middle_rate(of, seconds - AROUND_SECONDS, seconds)
     rate_after = middle_rate(of, seconds + 0.001, seconds + AROUND_SECONDS)
     loaded = (rate_before or 0.0) >= LOADED_MBPS or (rate_after or 0.0) >= LOADED_MBPS
+    loaded = loaded and not _rests(of, seconds, rate_after)
     text = f"its link went from {_text(before)} to {_text(after)}"
     severity = Severity.NOTE
     if after is None or (before is not None and after.width < before.width):
@@ -61,6 +63,13 @@ def _change(of: Series, seconds: float, before: Rate | None, after: Rate | None)
         severity=severity,
         words=text,
     )
+
+
+def _rests(of: Series, seconds: float, rate_after: float | None) -> bool:
+    """Whether the drive neither worked after that moment nor waited for requests: its load was over."""
+    low, high = (bisect_left(of.seconds, when) for when in (seconds + 0.001, seconds + AROUND_SECONDS))
+    waiting = any(share >= LOADED_BUSY for share in of.busy[low:high])
+    return rate_after is not None and rate_after < LOADED_MBPS and not waiting
 
 
 def _text(rate: Rate | None) -> str:

@@ -1,0 +1,75 @@
+"""What became of a drive in a few words, the worst first: for the first line that people read. Decides no style."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.findings import Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.soak.analysed import DriveAnalysis
+
+THROTTLED: Final = {
+    "proved": (Severity.FAULT, "throttled"),
+    "inferred": (Severity.FAULT, "throttled, by all signs"),
+    "unclear": (Severity.LIMIT, "may have throttled"),
+    "unknown": (Severity.UNKNOWN, "throttling not known"),
+    "none": (Severity.OK, "no throttling"),
+}
+
+
+def headline(drive: DriveAnalysis, seconds: float) -> tuple[Severity, str]:
+    """How bad it is, and why in words; `seconds` is how long the soak lasted."""
+    away = stays_away(drive, seconds)
+    found = [*_worse(drive, away=away), _throttled(drive, away=away)]
+    worst = min((severity for severity, _ in found), key=ORDER.index)
+    parts = [words for severity, words in found if severity is worst]
+    last = found[-1][1]
+    if last not in parts:
+        parts.append(last)
+    return worst, ", ".join(parts)
+
+
+ORDER: Final = (Severity.FAULT, Severity.LIMIT, Severity.UNKNOWN, Severity.NOTE, Severity.OK)
+
+
+def stays_away(drive: DriveAnalysis, seconds: float) -> bool:
+    """Whether nothing came from the drive any more before the soak ended."""
+    return bool(drive.lost) and drive.lost[-1].end >= seconds - LAST_SECONDS
+
+
+LAST_SECONDS: Final = 1.5  # between the last sample and the end
+
+
+def _throttled(drive: DriveAnalysis, *, away: bool) -> tuple[Severity, str]:
+    kind = drive.throttling.kind
+    if kind in {"none", "unknown"} and drive.load is not None and drive.load.seconds == 0:
+        return Severity.NOTE, "no load"
+    severity, words = THROTTLED[kind]
+    return severity, f"{words} until then" if away and kind == "none" else words
+
+
+def _worse(drive: DriveAnalysis, *, away: bool) -> Iterator[tuple[Severity, str]]:
+    """What else went wrong or came close to it."""
+    if drive.lost:
+        yield Severity.FAULT, "dropped out" if away else "dropped out and came back"
+    yield from _warmth(drive)
+    if any(change.severity is Severity.FAULT for change in drive.link_changes):
+        yield Severity.FAULT, "link fault"
+    if any(burst.severity is Severity.FAULT for burst in drive.error_bursts):
+        yield Severity.FAULT, "link errors"
+
+
+def _warmth(drive: DriveAnalysis) -> Iterator[tuple[Severity, str]]:
+    """How it stood to its limits."""
+    seen = drive.temperatures
+    if seen is None:
+        return
+    if seen.above_critical:
+        yield Severity.FAULT, "above its critical limit"
+    elif seen.above_warning:
+        yield Severity.LIMIT, "above its warning limit"
+    elif seen.near:
+        yield Severity.LIMIT, "close to its limit"
