@@ -124,7 +124,6 @@ def test_the_worst_drive_comes_first() -> None:
     page = shown(found)
     worst = "nvme1: dropped out and came back, link fault, link errors, throttled"
     assert f"{worst}; nvme0, nvme2: no throttling." in words(page)
-    )
     heads = [line.split()[0] for line in lines(page) if "(0000:01:00.0)" in line]
     assert ["nvme1", "nvme0", "nvme2"] == heads
 
