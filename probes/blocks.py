@@ -111,7 +111,10 @@ def _refused(place: Place, error: OSError) -> BadInput:
     """The sentence for a place that could not be opened or does not answer."""
     name = quoted(place.path)
     if error.errno in _NO_RIGHTS and place.kind == "block" and os.geteuid() == 0:
-        return BadInput(f"{name} cannot be read: even the super-user has no right to it here; leave the container")
+        return BadInput(
+            f"{name} cannot be read: the system refused it to the super-user ({_reason(error)}), as containers and "
+            "sandboxes do; run this outside of them"
+        )
     if error.errno in _NO_RIGHTS and place.kind == "block":
         return BadInput(
             f"{name} cannot be read: the right to read the whole device is missing, which the super-user has; "

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from knowledge.problems import BadInput
-from probes.blocks import ALIGNED, Failure, Load, Wanted, aligned, pieces, place
+from probes.blocks import ALIGNED, Failure, Load, Place, Wanted, aligned, pieces, place
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -297,6 +297,24 @@ def test_a_missing_right_is_named(tmp_path: Path, number: int) -> None:
 
     with pytest.raises(BadInput, match="the right to read it is missing"):
         Load(place(str(file_of(tmp_path))), Wanted(ALIGNED, 1), read)
+
+
+@pytest.mark.parametrize(
+    ("number", "words"), [(errno.EACCES, "permission denied"), (errno.EPERM, "operation not permitted")]
+)
+def test_a_device_that_the_system_refuses_is_told_as_such(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, number: int, words: str
+) -> None:
+    """The super-user is told that the system refused, in its words, and where that happens."""
+
+    def refuse(*_: object) -> int:
+        raise OSError(number, "as in a container")
+
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(os, "open", refuse)
+    with pytest.raises(BadInput) as told:
+        Load(Place(str(tmp_path / "sda"), "block", "8:0"), Wanted(ALIGNED, 1))
+    assert f"the system refused it to the super-user ({words}), as containers and sandboxes do" in str(told.value)
 
 
 def test_another_file_under_the_same_name_is_not_read(tmp_path: Path) -> None:

@@ -496,6 +496,15 @@ def test_what_cannot_be_measured_is_one_sentence(tmp_path: Path) -> None:
         assert one_line(done.errors)
 
 
+def test_a_file_smaller_than_a_request_is_not_measured(tmp_path: Path) -> None:
+    """A file that one request reads whole tells nothing: one sentence, exit 2, no figure; one of a request is read."""
+    path = file_of(tmp_path, 128 * 1024)
+    done = run("measure", str(path), "--for", "0.2")
+    assert (2, "") == (done.status, done.output)
+    assert "holds 131,072 bytes, less than one request of 1,048,576" in one_line(done.errors)
+    assert run("measure", str(path), "--for", "0.2", "--block", "128K").output
+
+
 def test_an_ordinary_user_is_told_which_right_is_missing(tmp_path: Path) -> None:
     """Without the right to a block device one sentence says which right that is, exit 2."""
     if shutil.which("setpriv") is None:

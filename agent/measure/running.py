@@ -13,8 +13,10 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.measure.measured import WARM_UP, Measured, Reason, Spread
+from knowledge.problems import BadInput
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes.blocks import Load, Wanted
+from probes.files import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -148,6 +150,12 @@ class _One:
         self.target = target
         wanted = Wanted(asked.block, asked.depth, asked.pattern, asked.max_bytes, asked.seed)
         self.load = Load(target.place, wanted, around.read)
+        if self.load.size < asked.block:
+            self.load.close()
+            raise BadInput(
+                f"{quoted(target.place.path)} holds {self.load.size:,} bytes, less than one request of "
+                f"{asked.block:,}, which tells nothing of a drive; name a larger file, or a smaller --block"
+            )
         self.first_bytes = self.load.read_bytes
         self.ended: Reason | None = None
         self.words = ""
