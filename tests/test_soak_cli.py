@@ -11,6 +11,7 @@ import os
 import pty
 import re
 import select
+import shlex
 import signal
 import sqlite3
 import struct
@@ -134,7 +135,18 @@ def test_a_command_needs_no_dashes_before_it(place: Path) -> None:
 
 def test_a_command_that_a_signal_ends_has_the_status_of_shells(place: Path) -> None:
     """A command that SIGTERM ended gives 128 and the signal's number."""
-    assert 128 + signal.SIGTERM == soak(place, "--", "sh", "-c", "kill -TERM $$").status
+    done = soak(place, "--", "sh", "-c", "kill -TERM $$")
+    assert 128 + signal.SIGTERM == done.status
+    assert "The command ended with status 143 (killed by signal 15, as shells tell it). The log is " in done.errors
+
+
+def test_the_end_tells_how_to_see_it_again(place: Path) -> None:
+    """The last line is a command line that shows the log, whatever its name."""
+    name = place / "reel 4's.sqlite"
+    done = soak(place, "--log", str(name), "--", "true")
+    again = done.errors.splitlines()[-1].removeprefix("To see it again: ")
+    assert ["lanewright", "soak", "--show", str(name)] == shlex.split(again)
+    assert 0 == look(place, *shlex.split(again)[2:]).status
 
 
 @pytest.mark.parametrize(("command", "status"), [("no-such-command-here", 127), ("/", 126), ("./README.md", 126)])
@@ -483,7 +495,8 @@ def test_what_is_no_log_is_one_sentence(place: Path, given: tuple[str, ...]) -> 
     ("given", "told"),
     [
         (("--for", "soon"), "not a length of time"),
-        (("--for", "0"), "not between"),
+        (("--for", "0"), "not between 0.1s and 60d"),
+        (("--for", "0.05s"), "not between 0.1s and 60d"),
         (("--for", "-5m"), "not a length of time"),
         (("--for", "nan"), "not a length of time"),
         (("--for", "999d"), "not between"),

@@ -226,6 +226,8 @@ def test_each_forecast_is_shown(kind: str) -> None:
     [
         (None, "still running, or cut off"),
         (End(9.0, "command", 7), "the command ended with status 7"),
+        (End(9.0, "command", 139), "the command ended with status 139 (killed by signal 11, as shells tell it)"),
+        (End(9.0, "command", 255), "the command ended with status 255"),
         (End(9.0, "time", None), "its time was over"),
         (End(9.0, "interrupt", None), "ended by hand"),
         (End(9.0, "fault", 7), "ended by a fault, the command with status 7"),
@@ -234,6 +236,17 @@ def test_each_forecast_is_shown(kind: str) -> None:
 def test_the_page_says_how_the_soak_ended(end: End | None, ending: str) -> None:
     """The end of a soak and the status of its command are said; a log without an end says so."""
     assert ending in words(shown(analysis(cool(), end=end)))
+
+
+def test_what_lasts_no_time_is_told_as_a_moment() -> None:
+    """Errors that all came with one sample are told without a length of time; those of a while with it."""
+    (burst,) = hot().error_bursts
+    at, lasting = (
+        words(shown(analysis(hot(error_bursts=(structs.replace(burst, start=500.0, end=end),))))) for end in (500.0, 530.0)
+    )
+    assert "at 0:08:20 " in at
+    assert "0:08:20 for" not in at
+    assert "at 0:08:20 for 30 s " in lasting
 
 
 def test_what_is_not_known_is_said() -> None:

@@ -40,8 +40,8 @@ class Duration(click.ParamType):  # type: ignore[type-arg] # generic in newer ve
         if not re.fullmatch(r"(\d{1,9}(\.\d{1,9})?(s|m|min|h|d))+|\d{1,9}(\.\d{1,9})?", whole, re.ASCII):
             self.fail(f"{value!r} is not a length of time; say 90s, 30m, 8h or 1h30m.", param, ctx)
         seconds = sum(float(number) * UNITS[unit] for number, unit in re.findall(r"([\d.]+)([a-z]*)", whole))
-        if not 0.0 < seconds <= LONGEST_SOAK:
-            self.fail(f"{value!r} is not between 1s and {LONGEST_SOAK / 86_400:.0f}d.", param, ctx)
+        if not SHORTEST <= seconds <= LONGEST_SOAK:
+            self.fail(f"{value!r} is not between {SHORTEST:g}s and {LONGEST_SOAK / 86_400:.0f}d.", param, ctx)
         return seconds
 
 
@@ -380,12 +380,16 @@ def _begun(options: _Options, head: Head, path: str) -> View:
 
 def _told(done: Done) -> None:
     """Say at the end where the log is, how the command ended, and what went wrong."""
+    import shlex
+
     from agent.report.plain import plain
+    from agent.soak import wording
 
     if done.fault is not None:
         _say(f"lanewright: {plain(done.fault, 600)}")
-    status = f"The command ended with status {done.end.status}. " if done.end.status is not None else ""
-    _say(f"{status}The log is {plain(done.path, 300)}; to see it again: lanewright soak --show LOG")
+    ended = "" if done.end.status is None else f"The command ended with {wording.status(done.end.status)}. "
+    _say(f"{ended}The log is {plain(done.path, 300)}")
+    _say(f"To see it again: lanewright soak --show {plain(shlex.quote(done.path), 400)}")
 
 
 def _say(words: str) -> None:

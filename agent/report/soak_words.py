@@ -36,7 +36,7 @@ FALLS: Final = {
 
 def is_told(fall: Fall, drive: DriveAnalysis) -> bool:
     """Whether the row about throttling has told of this fall."""
-    return fall.kind == "heat" and any(
+    return fall.kind in {"heat", "unclear"} and any(
         span.start <= fall.start and fall.end <= span.end for span in drive.throttling.spans
     )
 
@@ -104,9 +104,12 @@ def _rates(rates: Rates) -> str:
     return f"{wording.mbps(rates.median)} in the middle, {half}, {wording.mbps(rates.most)} at most"
 
 
+_MOMENT: Final = 0.5  # seconds; what is shorter is told as a moment
+
+
 def _span(start: float, end: float | None) -> str:
     first = f"at {wording.moment(start)}"
-    return first if end is None else f"{first} for {wording.lasting(end - start)}"
+    return first if end is None or end - start < _MOMENT else f"{first} for {wording.lasting(end - start)}"
 
 
 def fall_words(fall: Fall) -> str:

@@ -117,7 +117,7 @@ def ending(end: End | None, command: bool) -> str:  # noqa: FBT001 - whether the
     """How a soak ended, in words."""
     if end is None:
         return "still running, or cut off"
-    status = f" with status {end.status}" if end.status is not None else ""
+    status = f" with {wording.status(end.status)}" if end.status is not None else ""
     ways = {
         "command": f"the command ended{status}",
         "time": "its time was over",

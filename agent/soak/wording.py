@@ -10,6 +10,8 @@ if TYPE_CHECKING:
 MINUTE: Final = 60.0
 HOUR: Final = 3600.0
 _SHORT: Final = 100.0  # seconds that are still told in seconds
+_BY_SIGNAL: Final = 128
+_SIGNALS: Final = 64  # of them: signal(7)
 _LONG: Final = 100.0 * MINUTE  # seconds that are told in hours
 
 
@@ -36,6 +38,13 @@ def moment(seconds: float) -> str:
     """A moment of the soak, as hours, minutes and seconds since its start: "0:04:10"."""
     whole = int(seconds)
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def status(code: int) -> str:
+    """The exit status of a command: "status 7"; 128 and more are signals (POSIX Shell Command Language, 2.8.2)."""
+    number = code - _BY_SIGNAL
+    killed = f" (killed by signal {number}, as shells tell it)" if 0 < number <= _SIGNALS else ""
+    return f"status {code}{killed}"
 
 
 def amount(size: float) -> str:
