@@ -170,6 +170,24 @@ def test_falls_at_one_temperature_far_below_the_limit_are_unclear(direction: str
     assert ("unknown", ("try-air",)) == (found.cooling.kind, tuple(step.action for step in found.cooling.steps))
 
 
+def test_falls_that_the_drive_counts_are_laid_to_heat() -> None:
+    """Falls far below the limit in which its own count of slowing rose are heat, at the temperature they came at."""
+    found = one(soak(hot(slows_at=70.0, hysteresis=3.0, counts=True)))
+    assert ("proved", {"heat"}) == (found.throttling.kind, {fall.kind for fall in found.falls})
+    assert "where it slowed itself down at about 70 C by its own count" in found.falls[0].words
+    assert "told apart" not in found.falls[0].words
+    verifies = {step.verify for step in found.cooling.steps}
+    assert {"Run the same soak again: at the same load its own count of slowing no longer rises."} == verifies
+
+
+def test_a_limit_that_was_reached_is_said_to_have_been() -> None:
+    """A load that ends at the limit says that the rate fell with its load, and that the limit has been reached."""
+    plan = (REST, Work(600.0, read=3000.0), Work(300.0, read=500.0, busy=0.2))
+    found = one(soak(cool(plan=plan, kelvin=15.2, tau=100.0)))
+    assert "its rate never fell but with its load" in found.throttling.words
+    assert "which it has reached" in found.forecast.words
+
+
 def test_falls_at_any_temperature_are_of_no_limit() -> None:
     """Falls that come at temperatures far apart hint at no limit of the drive's own."""
     plan = tuple(

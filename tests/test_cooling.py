@@ -51,6 +51,22 @@ def test_cooling_goes_by_how_fast_the_drive_warms(tau: float, kelvin: float, kin
     assert words in found.words
 
 
+@pytest.mark.parametrize(
+    ("tau", "kelvin", "words"),
+    [
+        (60.0, 18.0, "it should be 14 C cooler to stay 5 C below its limit, and a heatsink often brings 5 to 7 C"),
+        (300.0, 15.0, "it should be 5 C cooler to stay 5 C below its limit, and what moving air brings"),
+    ],
+)
+def test_how_much_cooler_it_should_be_is_said(tau: float, kelvin: float, words: str) -> None:
+    """A drive that gets too warm is told by how much, beside what a heatsink is known to bring."""
+    found = one(soak(cool(plan=(REST, Work(2400.0, read=3000.0)), tau=tau, kelvin=kelvin))).cooling
+    assert words in found.words
+    (line,) = [line for line in found.evidence if line.source == "time to 63 % of its warming"]
+    assert line.read.endswith(" s (compare: bare drives up to 90 s, with a heatsink from 150 s)")
+    assert abs(float(line.read.split()[0]) - tau) < 0.1 * tau
+
+
 def test_hot_air_wants_air() -> None:
     """A drive that is at 57 C without any load sits in hot air, which no heatsink mends."""
     found = one(soak(cool(air=50.0, at_rest=7.0, tau=60.0))).cooling

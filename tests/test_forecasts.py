@@ -48,7 +48,7 @@ def test_a_drive_that_will_reach_its_limit_is_forecast_so_before_it_does() -> No
 
 def test_too_close_to_the_limit_is_said() -> None:
     """A drive that settles within a step of its limit is too close to tell."""
-    found = one(soak(cool(plan=(REST, Work(900.0, read=3000.0)), kelvin=15.2)))
+    found = one(soak(cool(plan=(REST, Work(900.0, read=3000.0)), kelvin=15.0)))
     assert "close" == found.forecast.kind
     assert "too close to its limit of 82 C to tell" in found.forecast.words
 

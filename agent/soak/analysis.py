@@ -32,7 +32,7 @@ from agent.soak.series import (
     temperatures,
 )
 from agent.soak.silent import unread
-from agent.soak.throttling import throttling
+from agent.soak.throttling import by_count, throttling
 
 if TYPE_CHECKING:
     from array import array
@@ -88,6 +88,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
     changes, bursts = links.changes(of, track.links), links.bursts(of, track.errors)
     worse = [(change.seconds, change.seconds) for change in changes if change.severity is Severity.FAULT]
     slow = falls(cells, limits, limit, [*worse, *((burst.start, burst.end) for burst in bursts)])
+    slow = by_count(slow, track.counters)
     parts = phases(of, cells, limit, slow)
     last = of.seconds[-1] if of.seconds else 0.0
     drive = DriveAnalysis(

@@ -27,12 +27,14 @@ if TYPE_CHECKING:
 # it is left open, as fits and drives scatter.
 BARE_TAU: Final = 90.0
 SINK_TAU: Final = 150.0
+EXACT_TAU: Final = 600.0
 HEATSINK_KELVIN: Final = 7.0  # what a heatsink took off drives' own sensors in published tests: 5 to 7
 COMFORT_KELVIN: Final = NEAR_LIMIT_CELSIUS  # how far below its limit a drive should settle
 WARM_REST: Final = 55.0  # degrees Celsius at rest: the air around is hot already (common practice)
 SHORTEST_LOAD: Final = 60.0  # seconds of load; less tells nothing of where a temperature goes
 LONG_LOAD: Final = 3600.0  # seconds of load, steady or not, after which the highest temperature seen counts
 
+COUNTED: Final = "Run the same soak again: at the same load its own count of slowing no longer rises."
 VERIFY: Final = "Run the same soak again: at the same load the drive should stay 5 C or more below its limit."
 
 STEPS: Final[dict[str, StepKind]] = {
@@ -252,14 +254,22 @@ def _which_by_speed(case: Case) -> tuple[CoolingKind, str]:
     if tau is None:
         return "both", "how fast it warms could not be told, so neither can which of the two is wanted"
     if BARE_TAU < tau < SINK_TAU:
-        return "both", f"how fast it warms ({wording.lasting(tau)} to 63 % of the way) does not tell which is wanted"
-    if tau >= SINK_TAU:
-        return "air", f"it warms slowly ({wording.lasting(tau)} to 63 % of the way), as drives with a heatsink do"
-    fast = f"it warms fast ({wording.lasting(tau)} to 63 % of the way), as drives without a heatsink do"
+        return "both", f"how fast it warms ({_seconds(tau)} to 63 % of the way) does not tell which is wanted"
     short = COMFORT_KELVIN - _margin(case) if case.limit is not None and case.temperatures is not None else 0.0
-    if short > HEATSINK_KELVIN:
-        return "both", f"{fast}, and {short:.0f} C are more than a heatsink alone is known to bring"
-    return "heatsink", fast
+    aim = ""
+    if short > 0.0:
+        aim = f"; it should be {short:.0f} C cooler to stay {COMFORT_KELVIN:.0f} C below its limit"
+    if tau >= SINK_TAU:
+        tried = ", and what moving air brings shows only when it is tried" if aim else ""
+        return "air", f"it warms slowly ({_seconds(tau)} to 63 % of the way), as drives with a heatsink do{aim}{tried}"
+    fast = f"it warms fast ({_seconds(tau)} to 63 % of the way), as drives without a heatsink do{aim}"
+    brings = f", and a heatsink often brings 5 to {HEATSINK_KELVIN:.0f} C" if aim else ""
+    return "both" if short > HEATSINK_KELVIN else "heatsink", f"{fast}{brings}"
+
+
+def _seconds(tau: float) -> str:
+    """A time constant, in seconds as far as the figures it is compared with go."""
+    return f"{tau:.0f} s" if tau < EXACT_TAU else wording.lasting(tau)
 
 
 def _tau(case: Case) -> float | None:
@@ -298,8 +308,8 @@ def _figures(case: Case) -> tuple[Evidence, ...]:
         found.append(
             Evidence(
                 "time to 63 % of its warming",
-                wording.lasting(tau),
-                f"up to {BARE_TAU:.0f} s if bare, from {SINK_TAU:.0f} s with a heatsink",
+                f"{_seconds(tau)} (compare: bare drives up to {BARE_TAU:.0f} s, with a heatsink from {SINK_TAU:.0f} s)",
+                "",
             )
         )
     if case.neighbour is not None:
@@ -320,13 +330,14 @@ def _longer(case: Case) -> tuple[Step, ...]:
 def _steps(actions: Sequence[str], case: Case) -> tuple[Step, ...]:
     other = case.neighbour.name if case.neighbour is not None else "the hot drive"
     words = {"subject": case.name, "other": other}
+    counted = any("thermal management" in one.source for one in case.throttling.evidence)
     return tuple(
         Step(
             action=kind.action,
             text=kind.text.format_map(words),
             cautions=kind.cautions,
             gain_mbps=None,
-            verify=kind.verify.format_map(words),
+            verify=COUNTED if counted and kind.verify == VERIFY else kind.verify.format_map(words),
         )
         for kind in sorted((STEPS[action] for action in actions), key=lambda kind: kind.rank)
     )

@@ -177,7 +177,7 @@ def _phase(of: Series, part: Stretch, limit: Limit | None, falls: Sequence[Fall]
         found, fit_start = _fitted(seconds, celsius)
         found = _sure(found, limit)
     if isinstance(found, Fit):
-        forecast = _forecast(found, limit, fit_start - start)
+        forecast = _forecast(found, limit, fit_start - start, max(known))
     elif held_back:
         forecast = Forecast(kind="none", words=f"no forecast: {found.why}")
     else:
@@ -228,8 +228,11 @@ def _sure(found: Fit | NoFit, limit: Limit | None) -> Fit | NoFit:
     return NoFit(unsure(found.settled_error))
 
 
-def _forecast(found: Fit, limit: Limit | None, began: float) -> Forecast:
-    """What a fit says of the limit; `began` is how long after the start of the phase its time begins."""
+def _forecast(found: Fit, limit: Limit | None, began: float, most: float) -> Forecast:
+    """What a fit says of the limit; `began` is how long after the start of the phase its time begins.
+
+    `most` is the highest temperature of the phase: a limit that was reached is said to have been.
+    """
     settled, error = found.settled, found.settled_error
     words = wording.celsius(settled)
     if limit is None:
@@ -240,6 +243,8 @@ def _forecast(found: Fit, limit: Limit | None, began: float) -> Forecast:
     unsure = max(_SURE * error, _LEAST_MARGIN)
     if abs(margin) <= unsure:
         text = f"settles at about {words}, too close to {wording.limit(limit)} to tell whether it reaches it"
+        if most >= limit.celsius:
+            text = f"settles at about {words}, close to {wording.limit(limit)}, which it has reached"
         return Forecast(kind="close", words=text, settled=settled, error=error, margin=margin)
     if margin > 0.0:
         where = "settles at" if found.rise >= 0.0 else "cools down to"

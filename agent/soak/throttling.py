@@ -54,6 +54,49 @@ def throttling(
     return _quiet(counters, load, temperatures, limit)
 
 
+def by_count(falls: Sequence[Fall], counters: Sequence[tuple[float, Counters]]) -> tuple[Fall, ...]:
+    """The falls, with those laid to heat that nothing else explains and in which the drive's own count of slowing rose.
+
+    A full cache and a link are causes of their own: what a drive counts in the same minute does not undo them.
+    """
+    spans = _slowing(counters)
+    return tuple(
+        structs.replace(fall, kind="heat", words=_counted_words(fall))
+        if fall.kind in {"other", "unclear"} and _meets(fall, spans)
+        else fall
+        for fall in falls
+    )
+
+
+def _slowing(counters: Sequence[tuple[float, Counters]]) -> list[Span]:
+    """Times between two readings of the counters in which one of slowing rose."""
+    return [
+        Span(begin, end)
+        for (begin, before), (end, after) in pairwise(counters)
+        if min(now - then for then, now in zip(structs.astuple(before), structs.astuple(after), strict=True)) >= 0
+        and any(getattr(after, name) > getattr(before, name) for name in SLOWING)
+    ]
+
+
+def _meets(fall: Fall, spans: Sequence[Span]) -> bool:
+    return any(fall.start < span.end and fall.end > span.start for span in spans)
+
+
+def _counted_words(fall: Fall) -> str:
+    """The words of a fall whose cause its drive counted, without any that say it is not known."""
+    words = fall.words
+    for doubt in (
+        ";",
+        ", always at",
+        ", and did not come back although",
+        f", after {wording.amount(fall.written_bytes)}",
+    ):
+        words = words.partition(doubt)[0]
+    at = "" if fall.celsius is None else f" at about {wording.celsius(fall.celsius)}"
+    often = "" if fall.times == 1 else f", at least {fall.times} times"
+    return f"{words}{often}, where it slowed itself down{at} by its own count"
+
+
 def _rises(counters: Sequence[tuple[float, Counters]]) -> tuple[dict[str, int], list[Span]]:
     """By how much each counter rose during the soak, and between which readings.
 
@@ -154,7 +197,10 @@ def _quiet(
         return Throttling(
             "none", "no sign of it: its rate held; its limit and its own counters of heat could not be read"
         )
-    text = f"no sign of it: its rate never fell close to {wording.limit(limit)}; its own counters of heat were not read"
+    held = wording.limit(limit)
+    text = (
+        f"no sign of it: close to {held} its rate never fell but with its load; its own counters of heat were not read"
+    )
     return Throttling("none", text)
 
 
