@@ -241,9 +241,8 @@ def test_the_page_says_how_the_soak_ended(end: End | None, ending: str) -> None:
 def test_what_lasts_no_time_is_told_as_a_moment() -> None:
     """Errors that all came with one sample are told without a length of time; those of a while with it."""
     (burst,) = hot().error_bursts
-    at, lasting = (
-        words(shown(analysis(hot(error_bursts=(structs.replace(burst, start=500.0, end=end),))))) for end in (500.0, 530.0)
-    )
+    bursts = (structs.replace(burst, start=500.0, end=end) for end in (500.0, 530.0))
+    at, lasting = (words(shown(analysis(hot(error_bursts=(one,))))) for one in bursts)
     assert "at 0:08:20 " in at
     assert "0:08:20 for" not in at
     assert "at 0:08:20 for 30 s " in lasting
