@@ -86,6 +86,31 @@ def test_a_drive_that_rests_beside_a_hot_one_is_moved_and_it_stays_a_hint() -> N
     assert "move-from-neighbour" == found.steps[-1].action
 
 
+@pytest.mark.parametrize("quiet", [300.0, 900.0, 1500.0])
+def test_a_long_quiet_time_before_hides_no_neighbour(quiet: float) -> None:
+    """However long both rested before, a drive that warms at rest as the other works is hinted to sit beside it."""
+    rests = Make(name="nvme0", plan=(Work(quiet + 1500.0),), warms=0.75, warning=64.85)
+    worker = Make(name="nvme1", plan=(Work(quiet), Work(1500.0, read=3000.0)), kelvin=15.0, warning=89.85)
+    assert "neighbour" == analyse(soak(rests, worker)).drives[0].cooling.kind
+
+
+def test_a_drive_that_warms_at_an_unchanged_load_may_have_a_hot_neighbour() -> None:
+    """A drive that had settled under its load and warms once more as another begins to work gets the hint."""
+    steady = Make(name="nvme0", plan=(Work(60.0), Work(2400.0, read=500.0)), kelvin=10.0, warms=0.75, warning=69.85)
+    worker = Make(name="nvme1", plan=(Work(900.0), Work(1500.0, read=3000.0)), kelvin=15.0, warning=89.85)
+    found = analyse(soak(steady, worker)).drives[0].cooling
+    assert "at an unchanged load as nvme1 was hot: a hint, no proof" in found.words
+    assert "move-from-neighbour" == found.steps[-1].action
+
+
+@pytest.mark.parametrize("tau", [60.0, 200.0, 480.0])
+def test_a_drive_that_warms_of_its_own_load_has_no_neighbour_to_blame(tau: float) -> None:
+    """Two drives that do not warm each other and begin one after the other are no neighbours, however slow they are."""
+    first = Make(name="nvme0", plan=(Work(60.0), Work(2400.0, read=3000.0)), kelvin=16.0, tau=tau)
+    then = Make(name="nvme1", plan=(Work(400.0), Work(2000.0, read=3000.0)), kelvin=20.0, tau=tau, warning=99.85)
+    assert "hint" not in analyse(soak(first, then)).drives[0].cooling.words
+
+
 def test_drives_that_warm_together_are_not_blamed_on_each_other() -> None:
     """Two hot drives that work at the same time and do not warm each other say nothing of each other."""
     pair = [structs.replace(hot(), name=name) for name in ("nvme0", "nvme1")]

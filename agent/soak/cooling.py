@@ -82,7 +82,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "move-from-neighbour",
             20,
             "If {subject} does sit right beside {other}, move one of them to a place with air between them.",
-            "Run the same soak again: at rest the drive should no longer warm as the other one works.",
+            "Run the same soak again: the drive should no longer warm as the other one works.",
             HANDS,
             hardware=True,
         ),
@@ -221,7 +221,8 @@ def _needed(case: Case) -> Cooling:
     text = f"{words}: {reason}" + (f"; {why}" if why else "")
     neighbour = case.neighbour
     if neighbour is not None and kind != "neighbour":
-        text += f"; it also warmed by {neighbour.rise:.0f} C at rest as {neighbour.name} was hot: a hint, no proof"
+        while_ = "at rest" if neighbour.at_rest else "at an unchanged load"
+        text += f"; it also warmed by {neighbour.rise:.0f} C {while_} as {neighbour.name} was hot: a hint, no proof"
     actions = {
         "heatsink": ("clear-air", "add-heatsink"),
         "air": ("clear-air", "move-air"),
@@ -314,7 +315,7 @@ def _figures(case: Case) -> tuple[Evidence, ...]:
         )
     if case.neighbour is not None:
         likeness = f"{case.neighbour.likeness:.2f}"
-        source = f"correlation at rest with the temperature of {case.neighbour.name}"
+        source = f"correlation with the temperature of {case.neighbour.name}"
         found.append(Evidence(source, likeness, f"below {LIKE:.2f}"))
     return (*found, *case.throttling.evidence)
 
