@@ -21,8 +21,10 @@ from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.text import Annotation
+from msgspec import structs
 
-from agent.report import plot
+from agent.report import plot, plot_points
 from agent.soak.analysed import Limit, Span, Throttling
 from agent.soak.samples import Event
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot, logged, track
@@ -135,7 +137,7 @@ def test_the_picture_has_temperatures_limits_rates_and_events() -> None:
     said = texts(picture)
     for words in (
         *("nvme1", "nvme0", "nvme1 reads", "nvme0 reads", "nvme1: proved", "time since the start, s"),
-        *("warning limit of nvme1, 82 C", "critical limit of nvme0, 70 C"),
+        *("warning limit, 82 C", "critical limit, 85 C", "critical limit of nvme0, 70 C"),
         *("1  at 0:05:00  nvme1: its link went to 2.5 GT/s (Gen 1) x4", "1"),
         *("Soak of bench-1, begun 2026-03-02T09:00:00Z", "5 min, command: ingest reel-4"),
     ):
@@ -170,8 +172,8 @@ def test_drives_are_told_apart_without_colour() -> None:
     """Twelve drives differ in colour or kind of line, each pair; the colours are light enough for none to be lost."""
     soak, found = made(*(cool(f"nvme{number}") for number in range(12)))
     chosen = plot._drives(soak, found)  # noqa: SLF001 - how drives are drawn
-    looks = {(one.colour, str(one.line)) for one in chosen}
-    assert 12 == len(looks)
+    assert 12 == len({(one.colour, str(one.line), one.mark) for one in chosen})
+    assert 12 == len({(one.colour, one.mark) for one in chosen})  # whatever the line
     # WCAG 2.2, success criterion 1.4.11 asks 3:1 of graphics; the pale two of the palette reach 2:1 and have names.
     assert all((1.0 + 0.05) / (luminance(colour) + 0.05) > 2.0 for colour in plot.COLOURS)
 
@@ -194,12 +196,40 @@ def test_of_very_many_drives_the_nearest_to_their_limits_are_drawn() -> None:
 
 
 def test_very_many_events_are_counted() -> None:
-    """Of a thousand events the first ones are drawn and the others counted; marks that are close share a place."""
+    """Of a thousand events the first ones are drawn and the others counted; the numbers of close ones lie apart."""
     events = tuple(Event(number * 0.3, "errors", "nvme0", f"burst {number}") for number in range(1000))
     soak, found = made(cool(), events=events)
-    said = texts(figure(soak, found))
+    picture = figure(soak, found)
+    said = texts(picture)
     assert f"and {1000 - plot.MOST_EVENTS} more events, which are not drawn" in said
-    assert "1, 2, 3, 4, 5, 6, 7, 8, 9" in said
+    canvas = picture.canvas
+    assert isinstance(canvas, FigureCanvasAgg)
+    canvas.draw()  # type: ignore[no-untyped-call]
+    numbers = [one for one in picture.axes[0].texts if one.get_text().isdigit()]
+    assert [str(number) for number in range(1, 10)] == [one.get_text() for one in numbers]
+    boxes = [one.get_window_extent() for one in numbers]
+    assert all(before.x1 < after.x0 for before, after in pairwise(boxes))
+
+
+def test_the_words_of_a_limit_keep_off_the_curves() -> None:
+    """Where a curve runs along a limit for a part of the time, the words stand in another part of it."""
+    drive = hot(head=drive_head("nvme0", warning_celsius=76.0, critical_celsius=90.0))
+    found = analysis(drive, seconds=300.0)
+    at_limit = [77.0 if second < 100 else 60.0 for second in range(300)]
+    panel = figure(logged(track(drive.head, at_limit, [2900.0] * 300)), found).axes[0]
+    places = {one.get_text(): one.xy[0] for one in panel.texts if isinstance(one, Annotation)}
+    assert places["warning limit of nvme0, 76 C"] > 1 / 3
+    assert places["critical limit of nvme0, 90 C"] < 1 / 3
+
+
+def test_the_bar_of_throttling_begins_with_the_fall() -> None:
+    """Counters that are asked each minute put the time of throttling in that minute; the rate tells from when on."""
+    (fall, *_) = hot().falls
+    drive = hot(
+        falls=(structs.replace(fall, start=100.0, end=170.0),),
+        throttling=Throttling("proved", "", (), (Span(60.0, 120.0), Span(120.0, 180.0), Span(240.0, 300.0))),
+    )
+    assert [(100.0, 120.0), (120.0, 180.0), (240.0, 300.0)] == plot_points.slowed_times(drive)
 
 
 def test_every_kind_of_throttling_has_its_words() -> None:
@@ -231,7 +261,7 @@ def test_no_two_names_cover_each_other() -> None:
 @given(st.lists(st.floats(0, 1), max_size=30), st.floats(0.001, 0.2))
 def test_places_are_moved_apart_and_stay_inside(places: list[float], gap: float) -> None:
     """Names keep their order, stay within the panel, and lie the gap apart, or evenly where there is no room for it."""
-    moved = plot.apart(places, gap)
+    moved = plot_points.apart(places, gap)
     assert len(places) == len(moved)
     order = sorted(range(len(places)), key=lambda place: (places[place], place))
     kept = min(gap, 1.0 / max(1, len(places) - 1)) - 1e-9
@@ -243,8 +273,8 @@ def test_places_are_moved_apart_and_stay_inside(places: list[float], gap: float)
 def test_a_thinned_line_keeps_the_peak(values: list[float]) -> None:
     """However long a soak is, a line has a bounded number of points, and the hottest moment is one of them."""
     times = [float(number) for number in range(len(values))]
-    shown_times, shown = plot.thinned(times, values, most=True)
-    assert len(shown) == len(shown_times) <= plot.MOST_POINTS
+    shown_times, shown = plot_points.thinned(times, values, most=True)
+    assert len(shown) == len(shown_times) <= plot_points.MOST_POINTS
     known = [value for value in values if value not in {inf, -inf} and not isnan(value)]
     assert max(known, default=None) == max((value for value in shown if not isnan(value)), default=None)
 
@@ -252,7 +282,7 @@ def test_a_thinned_line_keeps_the_peak(values: list[float]) -> None:
 def test_thinned_rates_keep_the_amount() -> None:
     """A thinned line of rates shows means, so that the area below it stays what was read."""
     values = [float(number % 7) for number in range(6000)]
-    _, shown = plot.thinned([float(number) for number in range(6000)], values, most=False)
+    _, shown = plot_points.thinned([float(number) for number in range(6000)], values, most=False)
     assert sum(values) / len(values) == pytest.approx(sum(shown) / len(shown), rel=1e-6)
 
 

@@ -10,11 +10,14 @@ tell apart; its yellow is left out, as it is lost on white paper.
 
 from __future__ import annotations
 
-from math import isfinite, nan
+from bisect import bisect_left
+from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
 from agent.report.plain import plain
+from agent.report.plot_points import apart, slowed_times, thinned
 from agent.soak import wording
+from agent.soak.series import plausible
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -28,7 +31,7 @@ if TYPE_CHECKING:
 
 COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 LINES: Final = ("-", (0, (5, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)))
-MOST_POINTS: Final = 1500  # across the picture; more could not be told apart
+MARKS: Final = ("o", "s", "^", "D", "v")  # on the lines of drives whose colours are those of others
 MOST_DRIVES: Final = 12
 MOST_EVENTS: Final = 9
 WIDTH: Final = 10.0  # inches
@@ -38,7 +41,7 @@ LEFT: Final = 0.08  # of the width, where the panels begin
 RIGHT: Final = 0.82
 LINE: Final = 0.19  # inches from a line of words to the next
 NAME: Final = 0.17  # inches from a name beside a panel to the next
-CLOSE: Final = 0.015  # of the width; events closer than that share a mark
+CLOSE: Final = 0.02  # of the width from the number of an event to the next
 MISSING: Final = (
     "drawing a soak needs matplotlib, which is not installed; install it with: pip install 'lanewright[plots]'"
 )
@@ -171,6 +174,28 @@ class _Chosen:
         self.name = plain(drive.head.name, 16)
         self.colour = COLOURS[number % len(COLOURS)]
         self.line: Any = LINES[number % len(LINES)]
+        self.curve = thinned(track.seconds, track.celsius, most=True)
+        self.mark = "" if number < len(COLOURS) else MARKS[(number - len(COLOURS)) % len(MARKS)]
+
+    def look(self, *, marks: bool = True) -> dict[str, Any]:
+        """How its lines are drawn."""
+        mark = {"marker": self.mark, "markersize": 4.0} if self.mark else {}
+        if mark and marks:
+            mark["markevery"] = _BETWEEN_MARKS
+        return {"color": self.colour, "linestyle": self.line, **mark}
+
+    def limits(self) -> list[tuple[float, str]]:
+        """The limits that it tells, and their kinds."""
+        head = self.drive.head
+        told = ((head.warning_celsius, "warning"), (head.critical_celsius, "critical"))
+        known = [(celsius, kind) for celsius, kind in told if celsius is not None and plausible(celsius)]
+        held = self.drive.limit
+        if held is not None and (held.celsius, held.kind) not in known:
+            known.append((held.celsius, held.kind))
+        return known
+
+
+_BETWEEN_MARKS: Final = 0.12  # of the picture's diagonal
 
 
 def _drives(soak: Soak, found: Analysis) -> list[_Chosen]:
@@ -195,8 +220,8 @@ def _temperatures(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit:
     panel.set_ylabel("temperature, C")
     ends = []
     for one in chosen:
-        times, values = thinned(one.track.seconds, one.track.celsius, most=True)
-        panel.plot([at / unit for at in times], values, color=one.colour, linestyle=one.line, linewidth=1.6)
+        times, values = one.curve
+        panel.plot([at / unit for at in times], values, linewidth=1.6, **one.look())
         last = next((value for value in reversed(values) if isfinite(value)), None)
         if last is not None:
             ends.append((last, one.name, one))
@@ -212,22 +237,29 @@ def _temperatures(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit:
 
 
 def _limits_of(chosen: Sequence[_Chosen]) -> list[float]:
-    return [one.drive.limit.celsius for one in chosen if one.drive.limit is not None]
+    return [celsius for one in chosen for celsius, _ in one.limits()]
 
 
 def _limits(panel: Axes, chosen: Sequence[_Chosen]) -> None:
-    """A line for each limit; drives with the same limit share it. Words that would cover others stand further on."""
+    """A line for each limit; drives with the same limit share it. Words keep off each other, and the curves if may be.
+
+    A critical limit is drawn with dots between its dashes.
+    """
     shared: dict[tuple[float, str], list[_Chosen]] = {}
     for one in chosen:
-        if one.drive.limit is not None:
-            shared.setdefault((one.drive.limit.celsius, one.drive.limit.kind), []).append(one)
+        for celsius, kind in one.limits():
+            shared.setdefault((celsius, kind), []).append(one)
     low, high = panel.get_ylim()
-    before, column = -1e9, 0
+    tall = _LIMIT_WORDS * (high - low)
+    taken: list[tuple[float, int]] = []
     for (celsius, kind), drives in sorted(shared.items()):
         colour = drives[0].colour if len(drives) == 1 else "#444444"
-        panel.axhline(celsius, color=colour, linestyle=(0, (8, 3)), linewidth=1.1)
-        column = (column + 1) % 3 if celsius - before < 0.07 * (high - low) else 0
-        before = celsius
+        dashes = (0, (8, 3, 1, 3)) if kind == "critical" else (0, (8, 3))
+        panel.axhline(celsius, color=colour, linestyle=dashes, linewidth=1.1)
+        free = [place for place in range(3) if all(place != at or celsius - below > tall for below, at in taken)]
+        crossed = [_crossed(chosen, celsius, tall, place) for place in range(3)]
+        column = min(free or range(3), key=lambda place: (crossed[place], place))
+        taken.append((celsius, column))
         panel.annotate(
             f"{kind} limit{_whose(drives, chosen)}, {wording.celsius(celsius)}",
             (0.005 + 0.33 * column, celsius),
@@ -239,6 +271,20 @@ def _limits(panel: Axes, chosen: Sequence[_Chosen]) -> None:
             va="bottom",
             bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.6},
         )
+
+
+_LIMIT_WORDS: Final = 0.075  # of the height, that the words of a limit take
+
+
+def _crossed(chosen: Sequence[_Chosen], celsius: float, tall: float, column: int) -> int:
+    """How many points of curves lie where the words of a limit would stand in that third of the time."""
+    end = max((one.track.seconds[-1] for one in chosen if one.track.seconds), default=0.0)
+    count = 0
+    for one in chosen:
+        times, values = one.curve
+        first, after = (bisect_left(times, end * part / 3) for part in (column, column + 1))
+        count += sum(celsius - tall / 4 < value < celsius + tall for value in values[first:after])
+    return count
 
 
 def _whose(drives: Sequence[_Chosen], chosen: Sequence[_Chosen]) -> str:
@@ -257,7 +303,7 @@ def _slowing(panel: Axes, slowed: Sequence[_Chosen], unit: float) -> None:
     panel.set_ylabel("throttled", rotation=0, ha="right", va="center")
     sure = {"proved": "proved", "inferred": "by all signs"}
     for row, one in enumerate(reversed(slowed)):
-        spans = [(span.start / unit, (span.end - span.start) / unit) for span in one.drive.throttling.spans[:500]]
+        spans = [(start / unit, (end - start) / unit) for start, end in slowed_times(one.drive)[:500]]
         panel.broken_barh(spans, (row - 0.35, 0.7), facecolor="white", edgecolor=one.colour, hatch="/////")
         words = f"{one.name}: {sure.get(one.drive.throttling.kind, 'unclear')}"
         panel.annotate(
@@ -285,7 +331,7 @@ def _rates(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit: float)
             seen = seen or bool(known)
             if not known or max(known) < _LEAST_RATE:
                 continue
-            panel.plot([at / unit for at in times], shown, color=one.colour, linestyle=one.line, linewidth=width)
+            panel.plot([at / unit for at in times], shown, linewidth=width, **one.look())
             loaded = sorted(value for value in known if value >= max(known) / 10)
             ends.append((loaded[len(loaded) // 2], f"{one.name} {way}", one))
     panel.set_ylim(bottom=0)
@@ -316,36 +362,14 @@ def _names(picture: Figure, panel: Axes, ends: Sequence[tuple[float, str, _Chose
         panel.plot(
             [1.0 if joined else 1.01, 1.035],
             [begin, place],
-            color=one.colour,
             linewidth=0.8 if joined else 1.5,
-            linestyle="-" if joined else one.line,
+            **({"color": one.colour} if joined else one.look(marks=False)),
             transform=panel.transAxes,
             clip_on=False,
             scalex=False,
             scaley=False,
         )
         panel.text(1.042, place, name, transform=panel.transAxes, color=one.colour, va="center")
-
-
-def apart(places: Sequence[float], gap: float) -> list[float]:
-    """Places from 0 to 1 moved as little as need be so that `gap` lies between neighbours, order kept.
-
-    Where they cannot all keep the gap they are spread evenly.
-    """
-    count = len(places)
-    gap = min(gap, 1.0 / max(1, count - 1))
-    order = sorted(range(count), key=lambda place: (places[place], place))
-    moved = [min(1.0, max(0.0, places[place])) for place in order]
-    for place in range(1, count):
-        moved[place] = max(moved[place], moved[place - 1] + gap)
-    if moved and moved[-1] > 1.0:
-        moved[-1] = 1.0
-        for place in range(count - 2, -1, -1):
-            moved[place] = min(moved[place], moved[place + 1] - gap)
-    found = [0.0] * count
-    for place, value in zip(order, moved, strict=True):
-        found[place] = value
-    return found
 
 
 # --- What happened ---------------------------------------------------------------------------------------------
@@ -363,43 +387,13 @@ def _lines(events: Sequence[Event], of: int) -> list[str]:
 
 
 def _marks(panels: Sequence[Axes], events: Sequence[Event], unit: float, end: float) -> None:
-    """A line through all panels for each event, with its number on top; numbers that are close stand together."""
-    groups: list[tuple[float, list[int]]] = []
-    for number, event in sorted(enumerate(events, 1), key=lambda one: one[1].seconds):
-        at = event.seconds / unit
-        if not 0 <= at <= end:
-            continue
+    """A line through all panels for each event, with its number above, moved aside where another stands there."""
+    drawn_at = [(event.seconds / unit, str(number)) for number, event in enumerate(events, 1)]
+    drawn_at = [one for one in drawn_at if 0 <= one[0] <= end]
+    above = panels[0].transAxes
+    for (at, number), place in zip(drawn_at, apart([at / end for at, _ in drawn_at], CLOSE), strict=True):
         for panel in panels:
             panel.axvline(at, color="#555555", linewidth=0.8, linestyle=(0, (1, 2)))
-        if groups and at - groups[-1][0] < CLOSE * end:
-            groups[-1][1].append(number)
-        else:
-            groups.append((at, [number]))
-    for at, numbers in groups:
-        panels[0].annotate(
-            ", ".join(map(str, numbers)),
-            (at, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 2),
-            textcoords="offset points",
-            fontsize=SIZE - 1,
-            ha="center",
-            va="bottom",
-        )
-
-
-# --- Points ----------------------------------------------------------------------------------------------------
-
-
-def thinned(times: Sequence[float], values: Sequence[float], *, most: bool) -> tuple[list[float], list[float]]:
-    """As many points as a picture can show: of each stretch the greatest value (`most`) or the mean, nan for none."""
-    count = len(times)
-    if count <= MOST_POINTS:
-        return list(times), [value if isfinite(value) else nan for value in values]
-    size = -(-count // MOST_POINTS)
-    shown_times, shown = [], []
-    for start in range(0, count, size):
-        known = [value for value in values[start : start + size] if isfinite(value)]
-        shown_times.append(times[start])
-        shown.append(nan if not known else max(known) if most else sum(known) / len(known))
-    return shown_times, shown
+        where: dict[str, Any] = {"transform": above, "clip_on": False, "scalex": False, "scaley": False}
+        panels[0].plot([at / end, place], [1.0, 1.02], color="#555555", linewidth=0.6, **where)
+        panels[0].text(place, 1.025, number, transform=above, fontsize=SIZE - 1, ha="center", va="bottom")
