@@ -9,8 +9,10 @@ from itertools import pairwise
 from math import isclose, nan
 
 import pytest
+from msgspec import structs
 
 from agent.findings import Rate, Severity
+from agent.soak.analysis import analyse
 from probes.samples import End
 from tests.soaks import REST, Work, cool, hot, one, soak
 
@@ -59,6 +61,16 @@ def test_a_phase_too_short_for_its_warming_has_no_forecast() -> None:
     assert "none" == found.forecast.kind
     assert found.forecast.words.startswith("no forecast: ")
     assert found.forecast.settled is None
+
+
+def test_two_warmings_under_one_load_are_no_slow_one() -> None:
+    """A drive that stood still for minutes and then warmed anew is not said to be far from settling."""
+    steady = structs.replace(cool(), plan=(Work(60.0), Work(2400.0, read=500.0)), kelvin=10.0, warms=0.75)
+    worker = structs.replace(cool(), name="nvme1", plan=(Work(900.0), Work(1500.0, read=3000.0)), kelvin=15.0)
+    found = analyse(soak(steady, worker)).drives[0].forecast
+    assert "no forecast: the temperature does not follow one such curve" in found.words
+    slow = one(soak(cool(plan=(REST, Work(200.0, read=3000.0)), tau=600.0, scatter=0.3))).forecast
+    assert "far from settling" in slow.words
 
 
 def test_a_drive_that_slows_itself_is_forecast_from_before_it_did() -> None:

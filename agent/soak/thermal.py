@@ -10,7 +10,7 @@ uses sums of such terms. Thresholds are common practice, tried on thousands of m
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import exp, hypot, log, sqrt
+from math import exp, hypot, inf, log, sqrt
 from operator import mul
 from typing import TYPE_CHECKING, Final
 
@@ -35,6 +35,7 @@ _SHORTEST_TAU: Final = 4.0
 _GRID: Final = 20
 _GOLDEN: Final = (sqrt(5.0) - 1.0) / 2.0
 _GOLDEN_STEPS: Final = 16
+MOVED: Final = "the temperature does not follow one such curve: something else than this load moved it"
 
 
 class Fit(Struct, frozen=True, kw_only=True):
@@ -114,6 +115,9 @@ def fit(seconds: Sequence[float], celsius: Sequence[float], most_error: float = 
     tau = _best_tau(bins, lasted)
     line = _line(bins, tau)
     if tau * LEAST_TIME_CONSTANTS > lasted:
+        slow = _judged(bins, tau, line, lasted, inf)
+        if isinstance(slow, NoFit):  # it stood still and warmed anew, or scatters: no slow warming
+            return slow
         return NoFit(
             f"the temperature is still far from settling after {lasted / 60:.1f} min, too early to tell where it goes"
         )
@@ -153,12 +157,14 @@ def _judged(bins: _Bins, tau: float, line: _Line, lasted: float, most_error: flo
         for when, value in zip(bins.times, bins.kelvin, strict=True)
     ]
     quality = sqrt((bins.within + line.left) / points)
+    if quality > MOST_LEFT_KELVIN and sqrt(bins.within / points) <= MOST_LEFT_KELVIN:
+        return NoFit(MOVED)  # neighbouring readings are alike, so it is the curve that is wrong
     if quality > MOST_LEFT_KELVIN:
         return NoFit(f"the temperature scatters by {quality:.1f} C about any such curve")
     stretches = _stretches(left, bins.weights)
     worst = max(abs(mean) - 2.0 * quality / sqrt(weight) for mean, weight in stretches)
     if worst > MOST_BIAS_KELVIN:
-        return NoFit("the temperature does not follow one such curve: something else than this load moved it")
+        return NoFit(MOVED)
     error = _settled_error(bins, tau, line, left, stretches)
     if error > most_error:
         return NoFit(unsure(error))
