@@ -658,11 +658,15 @@ def test_a_stopped_write_leaves_no_half_file(tmp_path: Path, number: signal.Sign
             stderr=subprocess.DEVNULL,
         )
         assert writer.stdout is not None
-        writer.stdout.readline()
-        time.sleep(0.003 * attempt)
-        writer.send_signal(number)
-        assert writer.wait(20) != 0
-        writer.stdout.close()
+        try:
+            writer.stdout.readline()
+            time.sleep(0.003 * attempt)
+            writer.send_signal(number)
+            assert writer.wait(20) != 0
+        finally:
+            writer.kill()  # it writes for ever if the signal does not stop it
+            writer.wait()
+            writer.stdout.close()
         left = {path.name: path.stat().st_size for path in folder.iterdir()}
         assert left in ({}, {"capture.json": 4_000_000})
 
