@@ -102,6 +102,7 @@ def audit(
         from agent.rules.plan.matching import matched
 
         seen = structs.replace(seen, matched=matched(seen, planned))
+    seen = structs.replace(seen, moves=rules.slots.moves(seen))
     findings = []
     guest = facts.host.virtual is True
     unread = list(facts.unread)

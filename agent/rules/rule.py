@@ -48,7 +48,8 @@ class Seen(Struct, frozen=True):
 
     `flows` are the drives whose paths are made of rated hops, `hops` those hops by key; the shares `alone` and
     `together` are by the drive's name, for reading. `planned` is what a build sheet expects, if one was given, and
-    `matched` which part of the machine each of its parts is (None too where the machine could not be listed).
+    `matched` which part of the machine each of its parts is (None too where the machine could not be listed). `moves`
+    are better slots for cards, by the card's link.
     """
 
     machine: Machine
@@ -61,6 +62,7 @@ class Seen(Struct, frozen=True):
     stripes: tuple[StripeSeen, ...] = ()
     planned: Planned | None = None
     matched: Matched | None = None
+    moves: dict[str, Move] = {}
 
     def at(self, key: str) -> Judged | None:
         """The judged link of this key (`Link.key`)."""

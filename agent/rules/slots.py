@@ -15,11 +15,13 @@ from knowledge import pcie
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Container, Iterator
 
     from agent.judged import Judged
     from agent.machine import Link
-    from probes.facts import PciFunction
+    from probes.facts import BoardSlot, PciFunction
+
+    Where = tuple[BoardSlot | None, str]
 
 NVME_SUBCLASS: Final = 0x0108
 DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
@@ -37,9 +39,8 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
     The better slots of this machine are named, free ones first, with the rate the card would reach there. What
     cannot be moved, or would gain nothing, is a note.
     """
-    better = moves(seen)
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
-        move = better.get(judged.link.key)
+        move = seen.moves.get(judged.link.key)
         stays = _why_it_stays(seen, judged)
         headline = f"{judged.why}; {stays}" if stays else judged.why
         if move is not None:
@@ -74,9 +75,8 @@ def _why_it_stays(seen: Seen, judged: Judged) -> str:
 )
 def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
     """A card holds a better slot than it needs, and another card of this machine would gain in it."""
-    better = moves(seen)
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
-        move = better.get(judged.link.key)
+        move = seen.moves.get(judged.link.key)
         if move is None or move.swaps_with is None:
             continue
         holder = next(one for one in seen.judged if one.device_address == move.swaps_with)
@@ -200,12 +200,13 @@ def moves(seen: Seen) -> dict[str, Move]:
     it is not so yet, that comes first.
     """
     unsettled = seen.matched.unsettled() if seen.matched is not None else set()
+    held = {_slot(one) for one in seen.judged if one.verdict is not Verdict.EMPTY}
     wished = [
         (judged, other, move)
         for judged in with_verdict(seen, Verdict.SLOT_LIMITED)
         if movable(judged) and judged.link.key not in unsettled
         for other in seen.judged
-        if other.link.key not in unsettled and (move := _move(seen, judged, other)) is not None
+        if other.link.key not in unsettled and (move := _move(seen, judged, other, held)) is not None
     ]
     wished.sort(key=lambda one: (-one[2].gain_mbps, one[2].swaps_with is not None, _size(one[1]), one[2].slot))
     found: dict[str, Move] = {}
@@ -227,8 +228,11 @@ def _size(judged: Judged) -> tuple[int, int]:
     return (judged.port_can.width, judged.port_can.speed) if judged.port_can is not None else (0, 0)
 
 
-def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
-    """The move of a card into another slot, if it fits, links faster there, and costs the other card nothing."""
+def _move(seen: Seen, judged: Judged, other: Judged, held: Container[Where | None]) -> Move | None:
+    """The move of a card into another slot, if it fits, links faster there, and costs the other card nothing.
+
+    `held` are the slots with something in them.
+    """
     link, can, card = other.link, other.port_can, judged.device_can
     if other is judged or not _is_board_slot(seen, link) or can is None or card is None or not _fits(link, card):
         return None
@@ -238,7 +242,7 @@ def _move(seen: Seen, judged: Judged, other: Judged) -> Move | None:
     assert link.slot is not None
     if carrier is None or gain <= 0:
         return None
-    if _is_free(seen, other):
+    if _slot(other) not in held:
         return Move(link.slot.words, rate, gain, needs_carrier=carrier, described=link.slot.board is not None)
     if not carrier and not link.onboard and _loses_nothing(other, judged):
         return Move(link.slot.words, rate, gain, swaps_with=other.device_address)
@@ -277,17 +281,10 @@ def _is_board_slot(seen: Seen, link: Link) -> bool:
     return seen.machine.kinds.get(link.port.address) == pcie.ROOT_PORT
 
 
-def _is_free(seen: Seen, place: Judged) -> bool:
-    """Whether nothing is in the slot, nor in another part of the same slot where it is split."""
-    slot = place.link.slot
-    if place.verdict is not Verdict.EMPTY or slot is None:
-        return False
-    return not any(
-        other.link.slot is not None
-        and (other.link.slot.board, other.link.slot.name) == (slot.board, slot.name)
-        and other.verdict is not Verdict.EMPTY
-        for other in seen.judged
-    )
+def _slot(judged: Judged) -> Where | None:
+    """What names the slot of a link: the same for all parts of a slot that is split."""
+    slot = judged.link.slot
+    return None if slot is None else (slot.board, slot.name)
 
 
 def _loses_nothing(holder: Judged, judged: Judged) -> bool:
