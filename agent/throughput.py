@@ -45,7 +45,6 @@ INFINITE: Final = float("inf")
 # Rates closer than this share of themselves are equal: what floating point may differ by, and no more.
 SAME: Final = 1e-9
 
-
 # Fewest drives of a stripe set. Sources of what sets give: Patterson, Gibson and Katz, A Case for Redundant Arrays of
 # Inexpensive Disks, SIGMOD 1988, large transfers (1: reading from all copies, writing as one drive; 5: as many as hold
 # data); 0, 10 and these numbers: common practice.
@@ -121,17 +120,23 @@ def link_mbps(speed: int, width: int) -> float:
     return lane_mbps(speed) * width
 
 
+def _packets_mbps(speed: int, width: int) -> float:
+    """What of the link rate can carry packets: all of it; in flits (generations 6 and 7) the packets' share."""
+    rate = link_mbps(speed, width)
+    if speed < FIRST_FLIT_GENERATION:
+        return rate
+    packets, whole = FLIT_SHARE
+    return rate * packets / whole
+
+
 def ceiling_mbps(speed: int, width: int, payload_bytes: int | None, direction: Direction = "to_host") -> float:
     """The most that the data of one-way transfers can reach at this Max Payload Size.
 
     Where the payload size is not known, the largest one of the specification gives a bound that holds for all.
     """
     payload = PAYLOADS[-1] if payload_bytes is None else payload_bytes
-    rate = link_mbps(speed, width)
-    if speed < FIRST_FLIT_GENERATION:
-        return rate * payload / (payload + PACKET_BYTES[direction])
-    packets, whole = FLIT_SHARE
-    return rate * packets / whole * payload / (payload + FLIT_PACKET_BYTES[direction])
+    packet = (PACKET_BYTES if speed < FIRST_FLIT_GENERATION else FLIT_PACKET_BYTES)[direction]
+    return _packets_mbps(speed, width) * payload / (payload + packet)
 
 
 def busy_link_mbps(speed: int, width: int, payload_bytes: int) -> float:
@@ -140,10 +145,9 @@ def busy_link_mbps(speed: int, width: int, payload_bytes: int) -> float:
     Acknowledgements and flow-control updates for the other direction are counted as often as the specification wants
     them. In flits (generations 6 and 7) they have bytes of their own, which the packets' share leaves out already.
     """
-    rate = link_mbps(speed, width)
+    rate = _packets_mbps(speed, width)
     if speed >= FIRST_FLIT_GENERATION:
-        packets, whole = FLIT_SHARE
-        return rate * packets / whole
+        return rate
     skipped, symbols = SKIP_SHARE
     return rate * (1 - 2 * LINK_LAYER_BYTES / ack_limit_bytes(speed, width, payload_bytes) - skipped / symbols)
 
@@ -178,11 +182,7 @@ def busy_bound_mbps(
     Sizes that are not known are taken as for `busy_ceiling_mbps`.
     """
     payload = PAYLOADS[-1] if payload_bytes is None else payload_bytes
-    rate = link_mbps(speed, width)
-    if speed >= FIRST_FLIT_GENERATION:
-        packets, whole = FLIT_SHARE
-        rate = rate * packets / whole
-    return _less_packets(rate, speed, payload, direction, request_bytes)
+    return _less_packets(_packets_mbps(speed, width), speed, payload, direction, request_bytes)
 
 
 def _less_packets(rate: float, speed: int, payload: int, direction: Direction, request_bytes: int | None) -> float:
