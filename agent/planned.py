@@ -1,11 +1,34 @@
-"""What a build sheet expects of the machine, for the rules that hold the machine against it. Data only.
+"""What a build sheet expects of the machine, for the rules that hold the machine against it.
+
+Data, and the form in which a sheet has what was read: whoever writes it and whoever compares it must agree on that.
 
 Rates are (low, high) in MB/s (10^6 bytes per second) of reading; links are (generation, lanes).
 """
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Final
+
 from msgspec import Struct
+
+from probes.files import printable
+
+if TYPE_CHECKING:
+    from probes.facts import PciFunction
+
+LONGEST_TEXT: Final = 150  # characters of a model or serial number in a sheet made from what is fitted
+
+
+def as_written(text: object) -> str | None:
+    r"""A text that was read, as a sheet made of it has it: "\x1b" for what is not printable, cut; None for no text."""
+    return (printable(text.strip(), LONGEST_TEXT) or None) if isinstance(text, str) else None
+
+
+def pci_id(function: PciFunction) -> str | None:
+    """Maker and model number as a sheet has them, "f1c4:3110"; None where they were not read."""
+    if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
+        return f"{function.vendor_id:04x}:{function.device_id:04x}"
+    return None
 
 
 class CardExpected(Struct, frozen=True, kw_only=True):

@@ -14,6 +14,7 @@ from msgspec.structs import replace
 
 from agent.findings import Rate, Verdict
 from agent.machine import drives_display
+from agent.planned import as_written, pci_id
 from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, Names, harmless, is_drive, what
 from agent.sheets.reading import drive_of
 from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, StripeSpec, Uplink
@@ -27,10 +28,8 @@ if TYPE_CHECKING:
 
     from agent.judged import Judged
     from agent.sheets.places import Place, Tree
-    from probes.facts import PciFunction
 
 LONGEST_NAME: Final = 60
-LONGEST_TEXT: Final = 150
 MOST_BAYS: Final = 16
 MOST_DRIVE_WATTS: Final = 100  # a drive that claims more was misread, or jests
 DRIVE_LANES: Final = (16, 8, 4, 2, 1)
@@ -137,7 +136,7 @@ class Contents:
             bay_lanes=_at_most(min((can.width for can in known), default=MODULE_LANES), DRIVE_LANES),
             bay_generation=min((can.speed for can in known), default=rate.speed),
             slot=slot.label,
-            pci_id=_ids(device),
+            pci_id=pci_id(device),
         )
         self.cards.append(Part(card, tuple(remarks)))
 
@@ -217,7 +216,7 @@ class Contents:
             slot=slot.label,
             stays=on_board or not known,
             wants_mbps=wants,
-            pci_id=_ids(device),
+            pci_id=pci_id(device),
         )
         self.cards.append(Part(card, tuple(remarks)))
 
@@ -255,8 +254,8 @@ class Contents:
             card=card,
             bay=bay,
             slot=slot,
-            model=shown(drive.model) if drive is not None else None,
-            serial=shown(drive.serial) if drive is not None else None,
+            model=as_written(drive.model) if drive is not None else None,
+            serial=as_written(drive.serial) if drive is not None else None,
         )
         self.names.update((seen.drive.name, spec.name) for seen in found)
         self.drives.append(Part(spec, tuple(remarks)))
@@ -318,14 +317,3 @@ def _passive_remarks(slot: SlotSpec, drives: int, others: list[str]) -> Iterable
     yield "It is taken to carry the speed that its drives can do. Check it."
     if others:
         yield f"In the same slot, and without a place in a sheet: {', '.join(others)}. So it stays."
-
-
-def _ids(function: PciFunction) -> str | None:
-    if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
-        return f"{function.vendor_id:04x}:{function.device_id:04x}"
-    return None
-
-
-def shown(text: str | Unread | None) -> str | None:
-    """Model or serial number as read, a token included; None where there is none."""
-    return (harmless(text, LONGEST_TEXT) or None) if isinstance(text, str) else None

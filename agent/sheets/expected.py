@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.planned import CardExpected, DriveExpected, NeedExpected, Planned
-from agent.sheets.contents import shown
+from agent.planned import CardExpected, DriveExpected, NeedExpected, Planned, as_written
 from agent.sheets.fitted import named
 from agent.sheets.paths import card_link, flows, links, today
 from agent.sheets.places import LONGEST_LABEL, harmless
@@ -125,7 +124,7 @@ def limits(sheet: Sheet, audit: Audit) -> dict[str, Limits]:
 
 
 def _limits_of(sheet: Sheet, audit: Audit, seen: DriveSeen) -> Limits | None:
-    serial, model = shown(seen.drive.serial), shown(seen.drive.model)
+    serial, model = as_written(seen.drive.serial), as_written(seen.drive.model)
     compared = [(drive, same_serial(drive.serial, serial)) for drive in sheet.drives]
     if any(same for _, same in compared):
         return _agreed(drive for drive, same in compared if same)

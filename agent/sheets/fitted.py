@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.sheets.contents import LONGEST_NAME, LONGEST_TEXT, Contents, Part
+from agent.planned import LONGEST_TEXT
+from agent.sheets.contents import LONGEST_NAME, Contents, Part
 from agent.sheets.places import (
     KINDS,
     MOST_LANES,

@@ -14,6 +14,7 @@ from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
 from knowledge.slots import CONNECTORS
+from probes.files import printable
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -34,9 +35,7 @@ KINDS: Final[dict[str, Kind]] = {"card": "card", "m.2": "m.2", "u.2": "u.2", "ed
 
 def harmless(text: str, limit: int) -> str:
     r"""Text of a device in one line, with escapes ("\x1b") for what is not printable, cut at `limit` characters."""
-    text = text.strip()
-    shown = "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text[: limit + 1])
-    return shown if len(shown) <= limit else f"{shown[: limit - 3]}..."
+    return printable(text.strip(), limit)
 
 
 class Place(Struct):

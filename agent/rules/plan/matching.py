@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.findings import Verdict
-from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, How, Matched, identity, known, named
+from agent.planned import as_written
+from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, How, Matched, identity, named
 from agent.rules.plan.spots import Spots, chains, is_drive
 from knowledge import pcie
 
@@ -257,7 +258,7 @@ def _same(card: CardMatch, top: Judged) -> bool | None:
 
 
 def _model(match: DriveMatch) -> str | None:
-    return known(match.drive.model)
+    return as_written(match.drive.model)
 
 
 def _another(match: DriveMatch, one: Fitted) -> bool:

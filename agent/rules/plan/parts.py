@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
 from agent.findings import Rate
+from agent.planned import as_written, pci_id
 from probes.tokens import is_placeholder, is_word_token
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from agent.rules.plan.spots import Spot, Spots
     from probes.facts import Drive
 
-LONGEST: Final = 150  # characters of a model or serial number in a sheet made from what is fitted
 # "here": in its place; "other": something else is there; "elsewhere": it answers in another place; "unplaced": it
 # answers, but where its place is could not be told; "missing": it answers nowhere; "untold": nothing can be said.
 How = Literal["here", "other", "elsewhere", "unplaced", "missing", "untold"]
@@ -40,7 +40,7 @@ class Fitted(Struct, frozen=True, eq=False):
     @property
     def model(self) -> str | None:
         """The model, None where it is not known."""
-        return known(self.drive.model) if self.drive is not None else None
+        return as_written(self.drive.model) if self.drive is not None else None
 
     @property
     def serial(self) -> str | None:
@@ -174,24 +174,13 @@ class Matched(Struct, frozen=True):
         return device.model_name or f"a card ({device.address})"
 
 
-def known(text: object) -> str | None:
-    r"""A text that was read, as a sheet can hold it: "\x1b" for what is not printable, and of limited length."""
-    if not isinstance(text, str):
-        return None
-    text = text.strip()
-    shown = "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text[: LONGEST + 1])
-    return (shown if len(shown) <= LONGEST else f"{shown[: LONGEST - 3]}...") or None
-
-
 def named(text: object) -> str | None:
     """A serial number that names one thing: no token, no placeholder."""
-    found = known(text)
+    found = as_written(text)
     return None if found is None or is_word_token(found) or is_placeholder(found) else found
 
 
 def identity(judged: Judged) -> str | None:
     """Maker and model number of what answers below a link, "f1c4:3110"; None where they were not read."""
     device = judged.link.device
-    if device is None or not isinstance(device.vendor_id, int) or not isinstance(device.device_id, int):
-        return None
-    return f"{device.vendor_id:04x}:{device.device_id:04x}"
+    return None if device is None else pci_id(device)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.findings import Evidence
+from agent.planned import as_written
 from agent.rules.links import subject
 from agent.rules.plan.moving import groups, out_of_place
 from agent.rules.plan.needs import broken_by_place
-from agent.rules.plan.parts import identity, known
+from agent.rules.plan.parts import identity
 from agent.rules.rule import Found
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def other_parts(matched: Matched) -> Iterator[Found]:
 def _other_drive(matched: Matched, one: DriveMatch) -> Found:
     assert one.found is not None
     found, model = one.found, one.drive.model
-    if model is not None and found.model is not None and known(model) != found.model:
+    if model is not None and found.model is not None and as_written(model) != found.model:
         words, evidence = "another drive", Evidence(f"{found.name} model", found.model, f"{model} ({matched.source})")
     else:
         words = "another drive of the same model"
