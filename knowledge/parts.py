@@ -94,6 +94,13 @@ def kinds() -> dict[str, CardKind | DriveKind]:
     return found | {kind.name: kind for kind in parts().drive}
 
 
+@cache
+def typical_watts(generation: int) -> float:
+    """What a typical drive of four lanes takes at most, watts; older and newer ones count as the nearest there is."""
+    known = {kind.generation: kind.power_watts for kind in parts().drive if kind.name == f"nvme-gen{kind.generation}"}
+    return known[min(known, key=lambda one: abs(one - generation))]
+
+
 def nearest(name: str, names: Iterable[str]) -> str | None:
     """The one of `names` that is most like `name`, or None where none is like it."""
     from difflib import get_close_matches

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.planner.fits import card_mbps, drive_watts
+from agent.planner.fits import card_mbps
 from agent.planner.holders import (
     HAIR,
     NOWHERE,
@@ -31,6 +31,7 @@ from agent.planner.holders import (
 )
 from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, Problem, met
 from agent.sheets.paths import bays_of, today
+from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import Place, Placement
 from agent.throughput import DIRECTIONS, PAIRS, link_mbps
 

@@ -6,7 +6,7 @@ settled by the problem that `agent.planner.build` makes of the sheet.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
 
 Why = Literal["connector", "height", "length", "power", "form"]
-
-# Generations for which knowledge/parts.toml gives a typical drive; older and newer ones count as the nearest.
-TYPICAL: Final = (3, 4, 5)
 
 
 class Refusal(Struct, frozen=True):
@@ -113,18 +110,6 @@ def _drive_refusal(form: str, lengths: tuple[str, ...], drive: DriveSpec) -> Ref
     if drive.length is not None and lengths and drive.length not in lengths:
         return Refusal("length", " or ".join(lengths))
     return None
-
-
-def drive_watts(drive: DriveSpec) -> float:
-    """What a drive takes at most, watts; where the sheet does not say, that of a typical drive of its generation."""
-    if drive.power_watts is not None:
-        return drive.power_watts
-    from agent.sheets.reading import drive_of
-
-    generation = min(TYPICAL, key=lambda known: abs(known - drive.generation))
-    typical = drive_of(f"nvme-gen{generation}", drive.name).power_watts
-    assert typical is not None
-    return typical
 
 
 # --- What stays ------------------------------------------------------------------------------------------------

@@ -13,7 +13,6 @@ from msgspec import Struct
 from agent.planner.fits import (
     bay_refusal,
     card_refusal,
-    drive_watts,
     hidden,
     hidden_slots,
     kept_slots,
@@ -23,6 +22,7 @@ from agent.planner.fits import (
 )
 from agent.planner.problem import READ, Holder
 from agent.sheets.paths import bay_link, bays_of, card_link, slot_link, today
+from agent.sheets.reading import drive_watts
 from agent.throughput import DIRECTIONS, expected_mbps
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from agent.planner.alternatives import alternatives, gap
 from agent.planner.build import build, needs_met, placement_of
 from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
-from agent.planner.fits import drive_watts, limit_watts, own_watts
+from agent.planner.fits import limit_watts, own_watts
 from agent.planner.moves import steps
 from agent.planner.problem import Arrangement, score
 from agent.planner.reasons import spares_apart, unplaced
@@ -20,6 +20,7 @@ from agent.planner.result import CardPlanned, Plan
 from agent.planner.search import always, search
 from agent.planner.whys import Whys
 from agent.sheets.paths import bays_of, card_link, today
+from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
     from collections.abc import Callable

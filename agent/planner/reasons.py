@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final
 from agent.planner.fits import (
     bay_refusal,
     card_refusal,
-    drive_watts,
     hidden,
     hidden_slots,
     kept_slots,
@@ -22,6 +21,7 @@ from agent.planner.holders import Fixed
 from agent.planner.result import Unplaced
 from agent.planner.words import NUMBERS, counted, listed
 from agent.sheets.paths import bays_of, links
+from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

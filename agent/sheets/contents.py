@@ -16,7 +16,7 @@ from agent.findings import Rate, Verdict
 from agent.machine import drives_display
 from agent.planned import as_written, pci_id
 from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, Names, harmless, is_drive, what
-from agent.sheets.reading import drive_of
+from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, StripeSpec, Uplink
 from agent.throughput import link_mbps
 from knowledge import pcie
@@ -33,7 +33,6 @@ LONGEST_NAME: Final = 60
 MOST_BAYS: Final = 16
 MOST_DRIVE_WATTS: Final = 100  # a drive that claims more was misread, or jests
 DRIVE_LANES: Final = (16, 8, 4, 2, 1)
-TYPICAL: Final = (3, 4, 5)  # generations that knowledge/parts.toml has a typical drive of
 LINK_LANES: Final = (16, 12, 8, 4, 2, 1)
 
 
@@ -175,7 +174,7 @@ class Contents:
         card = part.spec
         assert isinstance(card, CardSpec)
         drives = [drive.spec for drive in self.drives if isinstance(drive.spec, DriveSpec)]
-        takes = sum(_takes(drive) for drive in drives if drive.card == card.name)
+        takes = sum(drive_watts(drive) for drive in drives if drive.card == card.name)
         gets = card_watts(card.connector, card.height)
         gets = gets if slot.power_watts is None else min(gets, slot.power_watts)
         if takes > gets:
@@ -274,14 +273,6 @@ def bays(below: Iterable[Judged]) -> list[Judged]:
         if one in drives or (one in empty and one.port_can is not None and one.port_can.width in widths)
     ]
     return found[:MOST_BAYS]
-
-
-def _takes(drive: DriveSpec) -> float:
-    """What a drive takes at most, watts; where it does not say, that of a typical drive of its generation."""
-    if drive.power_watts is not None:
-        return drive.power_watts
-    generation = min(max(drive.generation, TYPICAL[0]), TYPICAL[-1])
-    return drive_of(f"nvme-gen{generation}", drive.name).power_watts or 0.0
 
 
 def _ability(one: Judged, slot: SlotSpec, remarks: list[str]) -> Rate:

@@ -11,7 +11,7 @@ from msgspec import UNSET
 from msgspec.structs import asdict
 
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Need, Sheet, SlotSpec, StripeSpec, Uplink
-from knowledge.parts import CardKind, DriveKind, kinds, nearest
+from knowledge.parts import CardKind, DriveKind, kinds, nearest, typical_watts
 from knowledge.problems import BadInput
 from knowledge.slots import MODULE_LANES
 from probes.files import printable, quoted, read_standard_input, read_whole
@@ -97,6 +97,11 @@ def drive_of(kind: str, name: str) -> DriveSpec:
     if isinstance(found, str):
         raise BadInput(found)
     return DriveSpec(name=name, kind=kind, **found)
+
+
+def drive_watts(drive: DriveSpec) -> float:
+    """What a drive takes at most, watts; where the sheet does not say, that of a typical drive of its generation."""
+    return typical_watts(drive.generation) if drive.power_watts is None else drive.power_watts
 
 
 def drives_of(words: str) -> tuple[DriveSpec, ...]:
