@@ -12,8 +12,9 @@ from probes.linux_words import MOST_DIGITS
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
+    from probes.facts import Drive
     from probes.reads import Reads
 
 Counts = dict[str, dict[str, int]]
@@ -59,6 +60,11 @@ def counts(reads: Reads) -> Counts:
         return {}
 
 
+def total(devices: Sequence[dict[str, int]], name: str) -> int | None:
+    """A count of several devices as one sum; None where there is no device, or one of them does not have it."""
+    return sum(one[name] for one in devices) if devices and all(name in one for one in devices) else None
+
+
 # --- Which of them are a drive's -------------------------------------------------------------------------------
 
 
@@ -73,6 +79,31 @@ def counted(reads: Reads, drive: str, blocks: Iterable[str]) -> tuple[str, ...]:
     names = [_counted(reads, drive, block, now) for block in dict.fromkeys(blocks)]
     known = tuple(name for name in names if name is not None)
     return known if len(known) == len(names) else ()
+
+
+def traffic(reads: Reads, drives: Iterable[Drive]) -> Callable[[], dict[str, tuple[int, int]]]:
+    """What tells the bytes (read, written) of each block device since the system started, by the name programs use.
+
+    Where the kernel counts those of `drives` is looked up once, so that two answers can be held against each other. A
+    device that several drives lead to has the sum of its paths, and none where one of them is not counted.
+    """
+    paths: dict[str, list[tuple[str, ...]]] = {}
+    for drive in drives:
+        for block in drive.blocks:
+            paths.setdefault(block.name, []).append(counted(reads, drive.name, (block.name,)))
+    parts = {block: set().union(*found) if all(found) else set[str]() for block, found in paths.items()}
+
+    def now() -> dict[str, tuple[int, int]]:
+        table = counts(reads)
+        sums = {}
+        for block in table.keys() | parts.keys():
+            devices = [table.get(name, {}) for name in parts.get(block, {block})]
+            read, written = total(devices, "read_bytes"), total(devices, "write_bytes")
+            if read is not None and written is not None:
+                sums[block] = read, written
+        return sums
+
+    return now
 
 
 def _counted(reads: Reads, drive: str, block: str, now: Counts) -> str | None:

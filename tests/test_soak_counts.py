@@ -15,12 +15,13 @@ import msgspec
 import pytest
 
 from agent.soak.sampling import Sampler
-from probes.linux_counts import counted
+from probes import collect
+from probes.linux_counts import counted, traffic
 from tests.build import TreeReads
 from tests.soaks import changed, cool, one
 from tests.soaks import soak as one_soak
 from tests.tree import Tree
-from tests.watched import WatchedReads, head_of, set_counts, two_drives
+from tests.watched import STARTED, WatchedReads, head_of, set_counts, two_drives
 
 WORK: Final = (1000, 2000, 10, 20, 5)
 NONE: Final = (0, 0, 0, 0, 0)
@@ -114,6 +115,45 @@ def test_a_sample_has_the_paths_bytes_once(
     sample, _ = sampler.take(0.0, 0.0)
     sampler.close()
     assert [expected, (0, 0)] == [(one.read_bytes, one.write_bytes) for one in sample.drives]
+
+
+@pytest.mark.parametrize(
+    ("paths", "whole", "expected"),
+    [
+        ({"nvme0c0n1": WORK}, NONE, (1000, 2000)),
+        ({"nvme0c0n1": WORK}, WORK, (1000, 2000)),
+        ({}, WORK, (1000, 2000)),
+        ({}, NONE, None),
+        # One of both drives is the other's second path: each counts a part of what is done.
+        ({"nvme0c0n1": WORK, "nvme0c1n1": (1, 2, 3, 4, 5)}, NONE, (1001, 2002)),
+        ({"nvme0c0n1": WORK, "nvme0c1n1": NONE}, NONE, None),
+    ],
+)
+def test_what_others_do_to_a_drive_of_several_paths_is_no_zero(
+    paths: dict[str, tuple[int, int, int, int, int]],
+    whole: tuple[int, int, int, int, int],
+    expected: tuple[int, int] | None,
+) -> None:
+    """By the name programs use there is what its paths count, and nothing where a 0 may mean that none counts."""
+    tree = two_drives()
+    for number, drive in enumerate(("nvme0", "nvme1")):
+        place = tree.resolve(f"/sys/class/nvme/{drive}")
+        if number == 0 or "nvme0c1n1" in paths:
+            tree.remove(f"{place}/{drive}n1")
+            tree.texts(f"{place}/nvme0c{number}n1", size=8)
+    tree.put("/sys/block/nvme0n1/queue/iostats", "1" if any(whole) else "0")
+    set_counts(tree, nvme0n1=whole, nvme1n1=NONE, sda=(7, 8, 9, 10, 11), **paths)
+    reads = WatchedReads(tree)
+    now = traffic(reads, collect(reads, (), STARTED).drives)
+    others = () if "nvme0c1n1" in paths else ("nvme1n1",)
+    assert {"nvme0n1": expected, "sda": (7, 8), **dict.fromkeys(others, (0, 0))} == {
+        name: now().get(name) for name in ("nvme0n1", "sda", *others)
+    }
+    # What is counted later is looked up under the same names.
+    more = {name: (counts[0] + 5, counts[1], *counts[2:]) for name, counts in paths.items()}
+    set_counts(tree, nvme0n1=whole, nvme1n1=NONE, **more)
+    later = None if expected is None else (expected[0] + 5 * len(paths), expected[1])
+    assert later == now().get("nvme0n1")
 
 
 def test_a_drive_that_is_not_counted_says_so() -> None:

@@ -154,13 +154,17 @@ def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tup
     from agent.measure.judging import judge
     from agent.measure.running import Around, measure
     from agent.measure.targets import targets
+    from probes.linux_counts import traffic
     from probes.reads import Live
 
     found = audit(source.facts(0.0))
     reads = Live(None, source.platform)
     chosen = targets(names, found, reads)
     around = Around(
-        clock.running, _temperature(reads), lambda keys: _links(keys, found, reads), lambda: _traffic(reads)
+        clock.running,
+        _temperature(reads),
+        lambda keys: _links(keys, found, reads),
+        traffic(reads, found.facts.drives),
     )
     seeded = replace(asked, seed=int(clock.running() * 1e9))
     measured, sums, interrupted = measure(chosen, seeded, around)
@@ -192,18 +196,6 @@ def _links(keys: Sequence[str], found: Audit, reads: Reads) -> Mapping[str, tupl
         if now is not None:
             links[key] = now
     return links
-
-
-def _traffic(reads: Reads) -> Mapping[str, tuple[int, int]]:
-    """The bytes (read, written) of each block device since the system started, as far as it is told."""
-    from msgspec import MsgspecError, json
-
-    told = reads.psutil("disk_io_counters")
-    try:
-        counts = json.decode(told, type=dict[str, dict[str, int]]) if isinstance(told, str) else {}
-    except MsgspecError:
-        return {}
-    return {name: (one["read_bytes"], one["write_bytes"]) for name, one in counts.items() if "read_bytes" in one}
 
 
 def _status(found: Measurement) -> int:

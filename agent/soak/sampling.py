@@ -333,17 +333,13 @@ class Sampler:
 
 def _counted(sample: DriveSample, blocks: list[dict[str, int]], counters: Counters | None) -> DriveSample:
     """The sample with the counts of the drive's block devices, summed, and with its own counters."""
-
-    def total(name: str) -> int | None:
-        return sum(block[name] for block in blocks) if blocks and all(name in block for block in blocks) else None
-
     return DriveSample(
         sample.celsius,
-        total("read_bytes"),
-        total("write_bytes"),
-        total("read_count"),
-        total("write_count"),
-        total("busy_time"),
+        linux_counts.total(blocks, "read_bytes"),
+        linux_counts.total(blocks, "write_bytes"),
+        linux_counts.total(blocks, "read_count"),
+        linux_counts.total(blocks, "write_count"),
+        linux_counts.total(blocks, "busy_time"),
         sample.link,
         sample.errors,
         counters,
