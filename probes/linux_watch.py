@@ -173,20 +173,11 @@ def counters(reads: Reads, drive: str) -> Counters | None:
     """What an NVMe drive counts of its heat (log 02h); None where it has none or this user may not ask."""
     if not drive.startswith("nvme"):
         return None
-    log = reads.nvme(f"log-02 /dev/{drive}")
-    if isinstance(log, Unread):
+    page = reads.nvme(f"log-02 /dev/{drive}")
+    if isinstance(page, Unread):
         return None
-    from knowledge import nvme
-    from probes.decode import value
+    from probes.health import health
 
-    layouts = (
-        nvme.WARNING_COMPOSITE_TEMPERATURE_TIME,
-        nvme.CRITICAL_COMPOSITE_TEMPERATURE_TIME,
-        nvme.THERMAL_MANAGEMENT_TEMPERATURE_1_TRANSITION_COUNT,
-        nvme.THERMAL_MANAGEMENT_TEMPERATURE_2_TRANSITION_COUNT,
-        nvme.TOTAL_TIME_FOR_THERMAL_MANAGEMENT_TEMPERATURE_1,
-        nvme.TOTAL_TIME_FOR_THERMAL_MANAGEMENT_TEMPERATURE_2,
-    )
-    found = [value(layout, layout.name, log[layout.offset :]) for layout in layouts]
-    counts = [count for count in found if not isinstance(count, Unread)]
-    return Counters(*counts) if len(counts) == len(found) else None
+    found = health(page, drive)
+    figures = () if isinstance(found, Unread) else tuple(getattr(found, name) for name in Counters.__struct_fields__)
+    return Counters(*figures) if figures and all(isinstance(figure, int) for figure in figures) else None

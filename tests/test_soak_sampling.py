@@ -17,6 +17,7 @@ from agent.soak.events import MOST_ALIKE, QUIET, Watch
 from agent.soak.samples import Counters, DriveSample, Event, Sample
 from agent.soak.sampling import Sampler, head
 from agent.soak.schedule import Schedule
+from probes import linux_watch
 from probes.reads import NVME_QUESTIONS, Live
 from probes.unread import Unread
 from tests.watched import (
@@ -363,6 +364,14 @@ def test_an_ordinary_user_is_refused_counters_once(reads: WatchedReads) -> None:
         sampler.take(float(second), 0.0, counters=second == 0)
     sampler.close()
     assert 2 == len([asked for asked in ordinary.asked if asked.startswith("nvme ")])
+
+
+@pytest.mark.parametrize("page", [b"\xff" * 512, bytes(512), bytes([1] * 200)], ids=["ones", "zeros", "cut"])
+def test_a_health_log_that_says_nothing_has_no_counters(reads: WatchedReads, page: bytes) -> None:
+    """A log of one byte throughout, as of a drive that fell off the bus, or that was cut, is not taken for counts."""
+    assert Counters(*HEAT.values()) == linux_watch.counters(reads, "nvme0")
+    reads.tree.nvme["log-02 /dev/nvme0"] = page
+    assert linux_watch.counters(reads, "nvme0") is None
 
 
 def test_a_patient_sample_waits_for_slow_drives() -> None:
