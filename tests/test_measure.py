@@ -300,6 +300,14 @@ def test_a_hot_drive_is_shown_with_the_reason() -> None:
     assert not any("MB/s" in line for line in lines)
 
 
+@pytest.mark.parametrize(("lost", "words"), [(1, "1 request did not come back."), (2, "2 requests did not come back.")])
+def test_requests_that_hang_are_counted(lost: int, words: str) -> None:
+    """How many requests never came back stands on the page."""
+    found = one_drive()
+    said = judge(found, [msgspec.structs.replace(reached(target(found), 10.0), lost=lost)], Asked(), ())
+    assert f"  {words}" in [line.plain for line in page((said, found), 80, "this machine").lines]
+
+
 # --- A run -----------------------------------------------------------------------------------------------------
 
 

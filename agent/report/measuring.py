@@ -12,7 +12,7 @@ from rich.text import Text
 from agent.findings import Severity
 from agent.measure.measured import RANDOM
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import mbps, mbps_range, plain, told
+from agent.report.plain import mbps, mbps_range, place, plain, told
 from knowledge.rates import celsius_text
 
 if TYPE_CHECKING:
@@ -78,16 +78,16 @@ def _target(page: Page, one: Measured, delivery: Delivery, audit: Audit) -> None
     page.add(_rate_line(one, delivery), indent=2, hang=4)
     for line in _figures(one):
         page.add(line, indent=2, hang=4)
-    if delivery.expected is not None:
-        page.add(f"expected: {_expected(delivery, audit)}", indent=2, hang=4)
-    if delivery.why:
-        page.add(f"no verdict: {plain(delivery.why, SENTENCE)}", indent=2, hang=4)
-    for reason in delivery.reasons:
-        page.add(f"why: {plain(reason, SENTENCE)}", indent=2, hang=4)
+    _beside(page, delivery, audit)
     if one.words:
         page.add(plain(f"{one.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
     if one.lost:
-        page.add(f"{one.lost} requests did not come back.", indent=2, hang=4, style=STYLES[Severity.FAULT])
+        page.add(
+            f"{one.lost} request{'' if one.lost == 1 else 's'} did not come back.",
+            indent=2,
+            hang=4,
+            style=STYLES[Severity.FAULT],
+        )
     for remark in _remarks(one, delivery):
         page.add(plain(remark, SENTENCE), indent=2, hang=4, style=QUIET)
 
@@ -109,17 +109,30 @@ def _what(one: Measured, audit: Audit) -> str:
 
 def _rate_line(one: Measured, delivery: Delivery) -> Text:
     """The verdict in words, and the median or what there is."""
-    words = {
-        "delivers": "delivers",
-        "short": f"short of the range by {delivery.short_percent} %",
-        "none": "measured",
-    }[delivery.verdict]
-    line = Text().append(words, STYLES[VERDICTS[delivery.verdict]])
+    line = _verdict(delivery)
     if one.spread is not None:
         return line.append(f": median {mbps(one.spread.median)}{_operations(one)}; {_spread(one.spread)}", "")
     if one.mean is None:
         return line.append(": too little was read to tell a rate", "")
     return line.append(f": {mbps(one.mean)} on the whole, over too few intervals for a spread", "")
+
+
+def _verdict(delivery: Delivery | None) -> Text:
+    """The verdict in words; without one, or beside nothing, it was only measured."""
+    verdict = delivery.verdict if delivery is not None else "none"
+    short = f"short of the range by {delivery.short_percent} %" if delivery is not None else ""
+    words = {"delivers": "delivers", "short": short, "none": "measured"}[verdict]
+    return Text().append(words, STYLES[VERDICTS[verdict]])
+
+
+def _beside(page: Page, delivery: Delivery, audit: Audit) -> None:
+    """What was expected, why there is no verdict, what explains the verdict."""
+    if delivery.expected is not None:
+        page.add(f"expected: {_expected(delivery, audit)}", indent=2, hang=4)
+    if delivery.why:
+        page.add(f"no verdict: {plain(delivery.why, SENTENCE)}", indent=2, hang=4)
+    for reason in delivery.reasons:
+        page.add(f"why: {plain(reason, SENTENCE)}", indent=2, hang=4)
 
 
 def _operations(one: Measured) -> str:
@@ -159,8 +172,6 @@ def _expected(delivery: Delivery, audit: Audit) -> str:
     judged = audit.by_key.get(delivery.narrowest or "")
     if judged is None:
         return mbps_range(delivery.expected)
-    from agent.report.plain import place
-
     return f"{mbps_range(delivery.expected)}, decided at {place(judged.link)}"
 
 
@@ -186,26 +197,10 @@ def _sum(page: Page, measurement: Measurement, audit: Audit) -> None:
     page.heading("All at once")
     delivery, total = measurement.sum_delivery, measurement.total
     if total is not None:
-        verdict = "measured"
-        style = STYLES[Severity.NOTE]
-        if delivery is not None and delivery.verdict != "none":
-            short = f"short of the range by {delivery.short_percent} %"
-            verdict = "delivers" if delivery.verdict == "delivers" else short
-            style = STYLES[VERDICTS[delivery.verdict]]
-        page.add(
-            Text().append(verdict, style).append(f": the sum is {mbps(total.median)}; {_spread(total)}", ""),
-            indent=2,
-            hang=4,
-        )
+        sum_line = _verdict(delivery).append(f": the sum is {mbps(total.median)}; {_spread(total)}", "")
+        page.add(sum_line, indent=2, hang=4)
     if delivery is not None:
-        if delivery.expected is not None:
-            page.add(f"expected: {_expected(delivery, audit)}", indent=2, hang=4)
-        if delivery.why:
-            page.add(f"no verdict: {plain(delivery.why, SENTENCE)}", indent=2, hang=4)
-        for reason in delivery.reasons:
-            page.add(f"why: {plain(reason, SENTENCE)}", indent=2, hang=4)
-    from agent.report.plain import place
-
+        _beside(page, delivery, audit)
     for one in measurement.shared:
         judged = audit.by_key.get(one.key)
         where = place(judged.link) if judged is not None else plain(one.key)
