@@ -13,7 +13,7 @@ from agent.ends import rate_text
 from agent.findings import Evidence, Severity, Verdict
 from agent.rules.links import subject
 from agent.rules.plan.parts import CardMatch
-from agent.rules.plan.rates import falls_below, now_text
+from agent.rules.plan.rates import IN_PLACE, falls_below, now_text
 from agent.rules.rule import Found, Hand
 
 if TYPE_CHECKING:
@@ -140,11 +140,15 @@ def _target(matched: Matched, drive: DriveMatch) -> tuple[frozenset[str], str]:
     on_it = f"{card.words} in {drive.spot.words}" if card.how != "elsewhere" else card.words
     ports = matched.bays(card)
     port = ports[bay - 1] if bay is not None and bay <= len(ports) else None
-    stays = {one.link.link.key for one in matched.parts() if one.how in {"here", "other"} and one.link is not None}
-    if port is not None and port.link.key in stays:
+    if port is not None and port.link.key in _staying(matched):
         return frozenset(), f"a free bay of {on_it}"  # its neighbour on the card has it: one bay is as good as another
     where = f"bay {bay} of {on_it}" if bay is not None else f"a free bay of {on_it}"
     return frozenset({port.link.key} if port is not None else ()), where
+
+
+def _staying(matched: Matched) -> set[str]:
+    """The links of parts that have their places already."""
+    return {one.link.link.key for one in matched.parts() if one.how in IN_PLACE and one.link is not None}
 
 
 def place_words(matched: Matched, judged: Judged) -> str:
@@ -165,7 +169,7 @@ def _below(pairs: Sequence[tuple[Judged | None, Rate | None]]) -> Iterator[tuple
 def _in_the_way(matched: Matched, units: Sequence[Unit], every: Sequence[Unit]) -> Iterator[tuple[str, str]]:
     """What is in places that are needed and belongs in none: the sheet does not have it, or not where it could go."""
     moving = {key for unit in every for key in unit.holds}
-    stays = {one.link.link.key for one in matched.parts() if one.how in {"here", "other"} and one.link is not None}
+    stays = _staying(matched)
     links = {one.link.key: one for card in matched.parts() if card.spot is not None for one in card.spot.links}
     links |= {one.link.key: one for card in matched.cards for one in matched.bays(card)}
     for unit in units:

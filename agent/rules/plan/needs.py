@@ -45,25 +45,23 @@ class Broken(Struct, frozen=True, eq=False):
 
 def needs_broken(seen: Seen, matched: Matched) -> Iterator[Found]:
     """One finding for each need, or for all that parts in each other's places break."""
-    found = list(broken(seen, matched))
-    for group in groups(matched):
-        here = [one for one in found if any(group.holds(part) for part in one.parts)]
+    by_group, others = by_place(seen, matched)
+    for group, here in by_group:
         if here:
-            found = [one for one in found if one not in here]
             yield _by_place(out_of_place(seen, matched, group, brief=True), here)
-    for one in found:
+    for one in others:
         yield _alone(one)
 
 
-def broken_by_place(seen: Seen, matched: Matched) -> list[Group]:
-    """Groups of parts in other places that are told with the need they break."""
+def by_place(seen: Seen, matched: Matched) -> tuple[list[tuple[Group, list[Broken]]], list[Broken]]:
+    """All parts in each other's places, with the needs that they break there; and the other needs that are broken."""
     found = list(broken(seen, matched))
-    taken = []
-    for group in groups(matched) if found else ():
+    by_group = []
+    for group in groups(matched):
         here = [one for one in found if any(group.holds(part) for part in one.parts)]
         found = [one for one in found if one not in here]
-        taken += [group] if here else []
-    return taken
+        by_group.append((group, here))
+    return by_group, found
 
 
 def _by_place(place: Found, here: Sequence[Broken]) -> Found:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from agent.findings import Evidence
 from agent.planned import as_written
 from agent.rules.links import subject
-from agent.rules.plan.moving import groups, out_of_place
-from agent.rules.plan.needs import broken_by_place
+from agent.rules.plan.moving import out_of_place
+from agent.rules.plan.needs import by_place
 from agent.rules.plan.parts import identity
 from agent.rules.rule import Found
 
@@ -21,9 +21,8 @@ if TYPE_CHECKING:
 
 def other_places(seen: Seen, matched: Matched) -> Iterator[Found]:
     """Parts that answer elsewhere, together where they want each other's places; a broken need tells of its own."""
-    told = {id(unit.one) for group in broken_by_place(seen, matched) for unit in group.units}
-    for group in groups(matched):
-        if not any(id(unit.one) in told for unit in group.units):
+    for group, needs in by_place(seen, matched)[0]:
+        if not needs:
             yield out_of_place(seen, matched, group)
 
 
