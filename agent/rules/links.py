@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from probes.facts import PciFunction
     from probes.unread import Unread
 
+NVME_SUBCLASS: Final = 0x0108
+
 
 def with_verdict(seen: Seen, verdict: Verdict) -> Iterator[Judged]:
     """The links of one verdict."""
@@ -27,6 +29,12 @@ def with_verdict(seen: Seen, verdict: Verdict) -> Iterator[Judged]:
 def subject(judged: Judged) -> str:
     """The address a finding about this link goes by: the card's, or the port's where nothing answers."""
     return judged.device_address or judged.port_address or ""
+
+
+def is_drive(judged: Judged) -> bool:
+    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
+    device = judged.link.device
+    return device is not None and isinstance(device.class_code, int) and device.class_code >> 8 == NVME_SUBCLASS
 
 
 BELOW_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})

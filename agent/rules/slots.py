@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from agent.ends import rate_text
 from agent.findings import Evidence, Rate, Severity, Verdict
-from agent.rules.links import subject, with_verdict
+from agent.rules.links import is_drive, subject, with_verdict
 from agent.rules.rule import Found, Move, Seen, rule
 from agent.throughput import link_mbps
 from knowledge import pcie
@@ -19,11 +19,10 @@ if TYPE_CHECKING:
 
     from agent.judged import Judged
     from agent.machine import Link
-    from probes.facts import BoardSlot, PciFunction
+    from probes.facts import BoardSlot
 
     Where = tuple[BoardSlot | None, str]
 
-NVME_SUBCLASS: Final = 0x0108
 DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
 
 
@@ -127,7 +126,7 @@ def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
             continue
         link = judged.link
         board = link.slot.board if link.slot is not None else None
-        if link.port is None or not _is_drive(link.device) or judged.port_can is None or judged.device_can is None:
+        if link.port is None or not is_drive(judged) or judged.port_can is None or judged.device_can is None:
             continue
         if seen.machine.kinds.get(link.port.address) != pcie.ROOT_PORT or judged.verdict is Verdict.VIRTUAL:
             continue
@@ -236,7 +235,7 @@ def _move(seen: Seen, judged: Judged, other: Judged, held: Container[Where | Non
     link, can, card = other.link, other.port_can, judged.device_can
     if other is judged or not _is_board_slot(seen, link) or can is None or card is None or not _fits(link, card):
         return None
-    carrier = _needs_carrier(seen, judged.link, link)
+    carrier = _needs_carrier(seen, judged, link)
     rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
     gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
     assert link.slot is not None
@@ -249,13 +248,14 @@ def _move(seen: Seen, judged: Judged, other: Judged, held: Container[Where | Non
     return None
 
 
-def _needs_carrier(seen: Seen, here: Link, there: Link) -> bool | None:
+def _needs_carrier(seen: Seen, judged: Judged, there: Link) -> bool | None:
     """Whether a move takes a carrier card: a drive from its own kind of slot or bay to a card slot. None: no move."""
+    here = judged.link
     mine, theirs = _kind(here), _kind(there)
     if mine in DRIVE_SLOTS or not _is_board_slot(seen, here):
         if theirs in DRIVE_SLOTS:
             return False if mine == theirs else None
-        return True if _is_drive(here.device) else None
+        return True if is_drive(judged) else None
     if theirs in DRIVE_SLOTS or (mine is not None and theirs is not None and mine != theirs):
         return None
     return False
@@ -323,7 +323,3 @@ def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
     )
     words = f"the slot is wired with {board.wired_lanes} lanes, which a neighbour or a split may have taken"
     return tuple(found), words
-
-
-def _is_drive(function: PciFunction | None) -> bool:
-    return function is not None and isinstance(function.class_code, int) and function.class_code >> 8 == NVME_SUBCLASS

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 from agent.findings import Verdict
 from agent.planned import as_written
+from agent.rules.links import is_drive
 from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, How, Matched, identity, named
-from agent.rules.plan.spots import Spots, chains, is_drive
+from agent.rules.plan.spots import Spots, chains
 from knowledge import pcie
 
 if TYPE_CHECKING:

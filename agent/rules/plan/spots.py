@@ -5,7 +5,7 @@ Knows where things are, not what they should be.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.planned import Planned
     from agent.rules.rule import Seen
-
-NVME_SUBCLASS: Final = 0x0108
 
 
 class Spot(Struct, frozen=True, eq=False):
@@ -42,12 +40,6 @@ class Spot(Struct, frozen=True, eq=False):
 def slot_words(label: str) -> str:
     """A slot in a sentence: "slot 3"; a label that says itself that it is a slot stays as it is."""
     return label if label.lower().startswith("slot") else f"slot {label}"
-
-
-def is_drive(judged: Judged) -> bool:
-    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    device = judged.link.device
-    return device is not None and isinstance(device.class_code, int) and device.class_code >> 8 == NVME_SUBCLASS
 
 
 def chains(seen: Seen) -> dict[str, tuple[Judged, ...]]:
