@@ -19,7 +19,7 @@ from agent.report import data, soak_data, soaking
 from agent.report.live import View
 from agent.report.plain import plain
 from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, History, Lines, Seen
-from agent.soak.analysed import Cooling, Forecast, Span, Throttling
+from agent.soak.analysed import Cooling, Fall, Forecast, Span, Throttling
 from agent.soak.samples import DriveSample, End, Event, Sample
 from tests.json_schema import problems
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
@@ -246,6 +246,46 @@ def test_what_lasts_no_time_is_told_as_a_moment() -> None:
     assert "at 0:08:20 " in at
     assert "0:08:20 for" not in at
     assert "at 0:08:20 for 30 s " in lasting
+
+
+FELL: Final = Fall(
+    kind="heat",
+    start=0.0,
+    end=0.0,
+    before_mbps=2900.0,
+    during_mbps=900.0,
+    celsius=82.0,
+    celsius_then=None,
+    written_bytes=0.0,
+    recovered=False,
+    words="",
+)
+
+
+@pytest.mark.parametrize(("kind", "rows"), [("proved", (4, 5)), ("unclear", (4, 5)), ("inferred", ())])
+def test_a_fall_is_told_once(kind: Any, rows: tuple[int, ...]) -> None:  # noqa: ANN401 - one of the kinds
+    """A fall that the verdict tells of, or has as a reading, has no row of its own, also where it outlasts the times.
+
+    Those beyond the readings have one, unless the verdict sums up all.
+    """
+    falls = tuple(
+        structs.replace(
+            FELL,
+            kind="unclear" if kind == "unclear" else "heat",
+            start=number * 100.0,
+            end=number * 100.0 + 60.0,
+            words=f"fell for the {number}. time",
+        )
+        for number in range(1, 6)
+    )
+    spans = tuple(Span(fall.start + 20.0, fall.end - 20.0) for fall in falls)
+    verdict = Throttling(kind, "its rate fell for the 1. time", (), spans)
+    after = structs.replace(FELL, start=800.0, end=860.0, words="fell at another time")
+    page = words(shown(analysis(hot(falls=(*falls, after), throttling=verdict))))
+    seen = [number for number in range(1, 6) if f"): fell for the {number}. time" in page]
+    assert list(rows) == seen
+    assert 1 == page.count("fell for the 1. time")
+    assert 1 == page.count("fell at another time")
 
 
 def test_what_is_not_known_is_said() -> None:

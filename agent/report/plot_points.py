@@ -34,7 +34,7 @@ def slowed_times(drive: DriveAnalysis) -> list[tuple[float, float]]:
     """
     found = []
     for span in drive.throttling.spans:
-        falls = [fall.start for fall in drive.falls if fall.start < span.end and fall.end > span.start]
+        falls = [fall.start for fall in drive.falls if fall.meets(span)]
         found.append((max(span.start, min(falls)) if falls else span.start, span.end))
     return found
 

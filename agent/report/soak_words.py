@@ -34,13 +34,6 @@ FALLS: Final = {
 }
 
 
-def is_told(fall: Fall, drive: DriveAnalysis) -> bool:
-    """Whether the row about throttling has told of this fall."""
-    return fall.kind in {"heat", "unclear"} and any(
-        span.start <= fall.start and fall.end <= span.end for span in drive.throttling.spans
-    )
-
-
 def temperatures(seen: Temperatures, drive: DriveAnalysis) -> str:
     """Least, most and mean, and its hottest sensor."""
     least, most = wording.celsius(seen.least), wording.celsius(seen.most)

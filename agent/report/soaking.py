@@ -209,6 +209,8 @@ def _alike(drives: Sequence[DriveAnalysis]) -> list[tuple[str, str, str]]:
 
 def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]], seconds: float) -> None:
     """All of a drive but the sentences that are told already."""
+    from agent.soak.throttling import untold  # a list of logs has no use for it
+
     page.add()
     word, style = _word(drive, seconds)
     line = Text().append(_name(drive.head), HEADING).append(f"{_what(drive.head)}: ").append(word, style)
@@ -222,12 +224,7 @@ def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]
     for label, words in soak_words.rates(drive):
         _row(page, label, words)
     _say(page, own, "throttling", drive.throttling.evidence)
-    _some(
-        page,
-        "slowed",
-        [soak_words.fall_words(fall) for fall in drive.falls if not soak_words.is_told(fall, drive)],
-        FAIR,
-    )
+    _some(page, "slowed", [soak_words.fall_words(fall) for fall in untold(drive.throttling, drive.falls)], FAIR)
     _some(page, "link", [soak_words.change_words(change) for change in drive.link_changes], FAIR)
     _some(page, "link errors", [soak_words.burst_words(burst) for burst in drive.error_bursts], BAD)
     _say(page, own, "forecast")

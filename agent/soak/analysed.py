@@ -109,6 +109,10 @@ class Fall(Struct, frozen=True, kw_only=True):
     words: str
     times: int = 1
 
+    def meets(self, span: Span) -> bool:
+        """Whether a part of it lies in a stretch of time."""
+        return self.start < span.end and self.end > span.start
+
 
 class Throttling(Struct, frozen=True):
     """Whether a drive slowed itself down to stay cool.

@@ -29,6 +29,8 @@ COUNTS: Final = {
     ),
     "critical_minutes": ("was above its critical temperature for {}", "minutes above the critical temperature"),
 }
+BY_HEAT: Final = frozenset({"heat", "unclear"})  # falls that are, or may be, the drive's own doing to stay cool
+MOST_READINGS: Final = 3  # falls that are told as readings
 SLOWING: Final = ("light_count", "heavy_count", "light_seconds", "heavy_seconds")
 
 
@@ -54,6 +56,19 @@ def throttling(
     return _quiet(counters, load, temperatures, limit)
 
 
+def untold(told: Throttling, falls: Sequence[Fall]) -> Iterator[Fall]:
+    """The falls that a verdict tells of neither in its words nor as readings; one that is inferred sums up all of them.
+
+    Its words and its readings are of the first ones that meet its times.
+    """
+    left = len(falls) if told.kind == "inferred" else MOST_READINGS
+    for fall in falls:
+        if left and fall.kind in BY_HEAT and any(map(fall.meets, told.spans)):
+            left -= 1
+        else:
+            yield fall
+
+
 def by_count(falls: Sequence[Fall], counters: Sequence[tuple[float, Counters]]) -> tuple[Fall, ...]:
     """The falls, with those laid to heat that nothing else explains and in which the drive's own count of slowing rose.
 
@@ -62,7 +77,7 @@ def by_count(falls: Sequence[Fall], counters: Sequence[tuple[float, Counters]]) 
     spans = _slowing(counters)
     return tuple(
         structs.replace(fall, kind="heat", words=_counted_words(fall))
-        if fall.kind in {"other", "unclear"} and _meets(fall, spans)
+        if fall.kind in {"other", "unclear"} and any(map(fall.meets, spans))
         else fall
         for fall in falls
     )
@@ -76,10 +91,6 @@ def _slowing(counters: Sequence[tuple[float, Counters]]) -> list[Span]:
         if min(now - then for then, now in zip(structs.astuple(before), structs.astuple(after), strict=True)) >= 0
         and any(getattr(after, name) > getattr(before, name) for name in SLOWING)
     ]
-
-
-def _meets(fall: Fall, spans: Sequence[Span]) -> bool:
-    return any(fall.start < span.end and fall.end > span.start for span in spans)
 
 
 def _counted_words(fall: Fall) -> str:
@@ -124,11 +135,7 @@ def _proved(rises: dict[str, int], spans: Sequence[Span], falls: Sequence[Fall])
     """By the drive's own counters, with the fall of the rate that goes with it, if one was seen."""
     parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
     text = "by its own count it " + (", ".join(parts[:-1]) + " and " if parts[1:] else "") + parts[-1]
-    seen = [
-        fall
-        for fall in falls
-        if fall.kind in {"heat", "unclear"} and any(fall.start < span.end and fall.end > span.start for span in spans)
-    ]
+    seen = [fall for fall in falls if fall.kind in BY_HEAT and any(map(fall.meets, spans))]
     if seen:
         text += f"; its rate {seen[0].words}"
     elif not any(name in rises for name in SLOWING):
@@ -167,7 +174,7 @@ def _of_counters(counters: Sequence[tuple[float, Counters]]) -> str:
 
 def _evidence(falls: Sequence[Fall]) -> Iterator[Evidence]:
     """The first few falls as readings."""
-    for fall in falls[:3]:
+    for fall in falls[:MOST_READINGS]:
         at = "" if fall.celsius is None else f" at {wording.celsius(fall.celsius)}"
         source = f"rate from {wording.moment(fall.start)} to {wording.moment(fall.end)}"
         yield Evidence(source, f"{wording.mbps(fall.during_mbps)}{at}", wording.mbps(fall.before_mbps))
