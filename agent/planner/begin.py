@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.planner.changes import counts_of, with_drives
 from agent.planner.fills import reach
-from agent.planner.problem import READ, Arrangement, Holder, Problem, allowed
+from agent.planner.problem import READ, Arrangement, Problem, allowed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -17,7 +18,7 @@ def today(problem: Problem) -> Arrangement:
         (kind, number, min(count, holder.bays))
         for kind, one in enumerate(problem.classes)
         for number, holder in enumerate(problem.holders)
-        if (count := one.today.get(_place(holder), 0)) and holder.rates[kind][READ]
+        if (count := one.today.get(holder.home, 0)) and holder.rates[kind][READ]
         if holder.card is None or problem.card_today[holder.card] == holder.slot
     ]
     cards = [
@@ -47,10 +48,6 @@ def filled(problem: Problem, arrangement: Arrangement) -> Arrangement:
     )
 
 
-def _place(holder: Holder) -> tuple[str, int]:
-    return ("slot", holder.slot) if holder.card is None else ("card", holder.card)
-
-
 def _wanted(problem: Problem, number: int) -> bool:
     card = problem.holders[number].card
     return card is not None and problem.must[card]
@@ -68,18 +65,11 @@ def _with_drives(problem: Problem, arrangement: Arrangement, drives: Iterable[tu
     """An arrangement with these drives too (class, holder, at most so many), as far as it is allowed."""
     for kind, number, most in drives:
         for _ in range(most):
-            tried = _with_drive(arrangement, kind, number)
             if problem.holders[number].card is not None and number not in arrangement.holders:
                 break
+            counts = counts_of(arrangement)
+            tried = with_drives(problem, arrangement, {**counts, (kind, number): counts.get((kind, number), 0) + 1})
             if not allowed(problem, tried):
                 break
             arrangement = tried
     return arrangement
-
-
-def _with_drive(arrangement: Arrangement, kind: int, number: int) -> Arrangement:
-    counts = {(one, holder): count for one, holder, count in arrangement.drives}
-    counts[kind, number] = counts.get((kind, number), 0) + 1
-    return Arrangement(
-        tuple(sorted({*arrangement.holders, number})), tuple(sorted((*pair, count) for pair, count in counts.items()))
-    )

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.planner.problem import READ, Arrangement, allowed, score
+from agent.planner.changes import counts_of, moved, with_drives, with_holders
+from agent.planner.problem import READ, allowed, score
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from agent.planner.problem import Problem
-
-Counts = dict[tuple[int, int], int]  # drives by class and holder
+    from agent.planner.problem import Arrangement, Problem
 
 
 def climbed(problem: Problem, arrangement: Arrangement, running: Callable[[], bool]) -> Arrangement:
@@ -45,53 +44,27 @@ def _cards_changed(problem: Problem, arrangement: Arrangement) -> Iterator[Arran
         for there, holder in enumerate(problem.holders):
             if mine.card is None or holder.card != mine.card or there == here:
                 continue
-            changes: dict[int, int | None] = {here: there}
+            changes = {here: there}
             other = in_slot.get(holder.slot)
             if other is not None:
                 back = problem.holders[other].card
-                changes[other] = None if back is None else by_pair.get((back, mine.slot))
-                if changes[other] is None:
+                exchanged = None if back is None else by_pair.get((back, mine.slot))
+                if exchanged is None:
                     continue
-            yield _changed(arrangement, changes)
-
-
-def _changed(arrangement: Arrangement, changes: dict[int, int | None]) -> Arrangement:
-    """With holders changed for others, their drives with them."""
-
-    def now(number: int) -> int:
-        other = changes.get(number)
-        return number if other is None else other
-
-    return Arrangement(
-        tuple(sorted(now(number) for number in arrangement.holders)),
-        tuple(sorted((kind, now(number), count) for kind, number, count in arrangement.drives)),
-    )
+                changes[other] = exchanged
+            yield with_holders(arrangement, changes)
 
 
 def _drives_changed(problem: Problem, arrangement: Arrangement) -> Iterator[Arrangement]:
-    counts: Counts = {(kind, number): count for kind, number, count in arrangement.drives}
+    counts = counts_of(arrangement)
     for kind, here in counts:
         for there, holder in enumerate(problem.holders):
             if there == here or not holder.rates[kind][READ]:
                 continue
             if holder.card is not None and there not in arrangement.holders:
                 continue
-            yield _arranged(problem, arrangement, _moved(counts, (kind, here, there)))
+            yield with_drives(problem, arrangement, moved(counts, kind, here, there))
             for other in [one for one, place in counts if place == there and one > kind]:
                 if problem.holders[here].rates[other][READ]:
-                    changed = _moved(_moved(counts, (kind, here, there)), (other, there, here))
-                    yield _arranged(problem, arrangement, changed)
-
-
-def _moved(counts: Counts, move: tuple[int, int, int]) -> Counts:
-    """With one drive of a class moved from one holder to another."""
-    kind, here, there = move
-    return {**counts, (kind, here): counts[kind, here] - 1, (kind, there): counts.get((kind, there), 0) + 1}
-
-
-def _arranged(problem: Problem, arrangement: Arrangement, counts: Counts) -> Arrangement:
-    """With these drives; slots of drives are in use where they hold one."""
-    cards = {number for number in arrangement.holders if problem.holders[number].card is not None}
-    used = {number for (_, number), count in counts.items() if count}
-    drives = tuple((kind, number, count) for (kind, number), count in sorted(counts.items()) if count)
-    return Arrangement(tuple(sorted(cards | used)), drives)
+                    changed = moved(moved(counts, kind, here, there), other, there, here)
+                    yield with_drives(problem, arrangement, changed)

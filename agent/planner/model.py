@@ -105,8 +105,7 @@ class Model:
         for number, option in enumerate(self.choices.options):
             holder = self._rows.holder(number)
             fills = self.fills.wanted(holder, self._wanted)
-            key = ("slot", holder.slot) if holder.card is None else ("card", holder.card)
-            today = tuple(one.today.get(key, 0) if self._rows.stays else 0 for one in self.problem.classes)
+            today = tuple(one.today.get(holder.home, 0) if self._rows.stays else 0 for one in self.problem.classes)
             chain = tuple(uplinks_of(self.problem, option.slot))
             sort = id(fills), holder.rates, holder.link, today, chain
             if sort not in numbers:

@@ -39,6 +39,11 @@ class Holder(Struct, frozen=True):
     switch: bool = False
     covers: tuple[int, ...] = ()
 
+    @property
+    def home(self) -> tuple[str, int]:
+        """Its card or its slot, as `DriveClass.today` names them."""
+        return ("slot", self.slot) if self.card is None else ("card", self.card)
+
 
 class DriveClass(Struct, frozen=True):
     """Drives that are alike in every way that counts, needs and today's place included in so far as they count.
@@ -254,8 +259,7 @@ def _moves(problem: Problem, arrangement: Arrangement) -> int:
         placed: dict[tuple[str, int], int] = {}
         for other, number, count in arrangement.drives:
             if other == kind:
-                holder = problem.holders[number]
-                key = ("slot", holder.slot) if holder.card is None else ("card", holder.card)
+                key = problem.holders[number].home
                 placed[key] = placed.get(key, 0) + count
         stay = sum(min(count, placed.get(key, 0)) for key, count in one.today.items())
         moves += max(sum(placed.values()), sum(one.today.values())) - stay

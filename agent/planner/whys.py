@@ -8,16 +8,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.planner.build import needs_met
+from agent.planner.changes import counts_of, moved, with_drives, with_holders
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
-from agent.planner.problem import READ, Arrangement, allowed, score
+from agent.planner.problem import READ, allowed, score
 from agent.planner.words import counted, listed, mbps
 from agent.sheets.paths import today
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from agent.planner.build import Built
-    from agent.planner.problem import Score
+    from agent.planner.problem import Arrangement, Score
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, SlotSpec
 
 KEPT: Final = "stays: the sheet says so"
@@ -94,7 +95,7 @@ class Whys:
                     return None
                 changes[number] = back
                 name = f"{name} (in exchange with {self.sheet.cards[holder.card].name})"
-        changed = _changed(self.arrangement, changes)
+        changed = with_holders(self.arrangement, changes)
         if not allowed(self.problem, changed):
             return None
         return score(self.problem, changed), f"in {name}", changed
@@ -168,7 +169,7 @@ class Whys:
 
     def _moved(self, kind: int, here: int) -> Iterator[tuple[Score, str, Arrangement]]:
         """A drive of a class in every other place: a free bay or slot, or in exchange with a drive of another class."""
-        drives = {(one, number): count for one, number, count in self.arrangement.drives}
+        drives = counts_of(self.arrangement)
         for number, holder in enumerate(self.problem.holders):
             if number == here or not holder.rates[kind][READ]:
                 continue
@@ -178,24 +179,14 @@ class Whys:
             exchanges: list[int | None] = [None]
             exchanges += [one for one, place in drives if place == number and one != kind]
             for other in exchanges:
-                changed = dict(drives)
-                _shift(changed, kind, here, number)
+                changed = moved(drives, kind, here, number)
                 if other is not None:
-                    _shift(changed, other, number, here)
-                found = self._arranged(changed)
+                    changed = moved(changed, other, number, here)
+                found = with_drives(self.problem, self.arrangement, changed)
                 if allowed(self.problem, found):
                     words = name if other is None else f"{name} (in exchange with {self._some(other, number)})"
                     at = "in" if holder.card is None else "on"
                     yield score(self.problem, found), f"{at} {words}", found
-
-    def _arranged(self, drives: Mapping[tuple[int, int], int]) -> Arrangement:
-        """The arrangement with these drives: slots of drives are in use only where they hold one."""
-        used = {number for (_, number), count in drives.items() if count}
-        cards = {number for number in self.arrangement.holders if self.problem.holders[number].card is not None}
-        return Arrangement(
-            tuple(sorted(used | cards)),
-            tuple((one, number, count) for (one, number), count in sorted(drives.items()) if count),
-        )
 
     def _name(self, number: int) -> str:
         holder = self.problem.holders[number]
@@ -280,17 +271,3 @@ class Whys:
 
 def _less(mine: int, other: int) -> str:
     return f"{mbps(abs(mine - other) / 10)} {'less' if other < mine else 'more'}"
-
-
-def _changed(arrangement: Arrangement, changes: dict[int, int]) -> Arrangement:
-    """The arrangement with holders changed for others, their drives with them."""
-    return Arrangement(
-        tuple(sorted(changes.get(number, number) for number in arrangement.holders)),
-        tuple(sorted((kind, changes.get(number, number), count) for kind, number, count in arrangement.drives)),
-    )
-
-
-def _shift(drives: dict[tuple[int, int], int], kind: int, here: int, there: int) -> None:
-    """One drive of a class from one holder to another."""
-    drives[kind, here] -= 1
-    drives[kind, there] = drives.get((kind, there), 0) + 1
