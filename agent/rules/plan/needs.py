@@ -98,11 +98,10 @@ def broken(seen: Seen, matched: Matched) -> Iterator[Broken]:
     for need in seen.planned.needs if seen.planned is not None else ():
         breaches = [*_cards(matched, need), *_places(seen, matched, need), *_rates(seen, matched, need)]
         if breaches:
-            parts = dict.fromkeys(id(part) for some, _, _ in breaches for part in some)
-            by_id = {id(part): part for some, _, _ in breaches for part in some}
+            parts = {id(part): part for some, _, _ in breaches for part in some}
             yield Broken(
                 need,
-                tuple(by_id[key] for key in parts),
+                tuple(parts.values()),
                 tuple(words for _, words, _ in breaches),
                 tuple(evidence for _, _, evidence in breaches),
             )
