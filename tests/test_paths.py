@@ -16,7 +16,6 @@ from agent.sheets.paths import (
     slot_link,
     today,
     uplinks_of,
-    usable_bays,
 )
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Place, Placement, Sheet, SlotSpec, Uplink
 from agent.throughput import Flow, alone, together
@@ -98,7 +97,6 @@ def test_a_passive_carrier_has_a_bay_for_each_group_that_starts_at_it(
     """Bay i works where a group of lanes starts at lane 4 x (i - 1), and the best split counts (worked by hand)."""
     place, card = slot(4, lanes, *splits), passive(bays)
     assert (expected, len(expected) > 1) == bays_of(place, card)
-    assert (len(expected), len(expected) > 1) == usable_bays(place, card)
 
 
 def test_a_carrier_of_eight_lanes_uses_eight_lanes_of_a_long_slot() -> None:
@@ -115,13 +113,14 @@ def test_bays_of_two_lanes_each_take_two_lanes_of_a_group() -> None:
 @pytest.mark.parametrize("lanes", [1, 4, 16])
 def test_a_switch_carrier_has_all_its_bays_in_every_slot(lanes: int) -> None:
     """Behind a packet switch all drives appear, whatever the slot (facts of the trade: nothing needed of firmware)."""
-    assert usable_bays(slot(3, lanes), switch(4, 16)) == (4, False)
+    bays, split = bays_of(slot(3, lanes), switch(4, 16))
+    assert (len(bays), split) == (4, False)
 
 
 def test_a_card_without_bays_has_none() -> None:
     """A network or display card holds no drive, however its slot is split."""
     card = CardSpec(name="network", connector=8, lanes=8, generation=3)
-    assert usable_bays(slot(4, 16, FOURS), card) == (0, False)
+    assert bays_of(slot(4, 16, FOURS), card) == ({}, False)
 
 
 # --- Links -------------------------------------------------------------------------------------------------------

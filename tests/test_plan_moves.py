@@ -228,6 +228,13 @@ def test_one_drive_needs_no_split(bays: int, splits: int) -> None:
     assert splits == carried_out(sheet(slots, [passive("rack")], drives(bays)), after).count(moves.SPLIT)
 
 
+def test_a_drive_in_a_slot_of_the_same_name_is_not_on_the_carrier() -> None:
+    """A slot of drives that is called as the carrier is asks for no split: its drive has lanes of its own."""
+    slots = [slot("SLOT1", 16, splits=FOUR_WAYS), socket("rack")]
+    after = Placement({"rack": "SLOT1"}, {"drive-1": Place("rack", 1), "drive-2": Place("rack", None)})
+    assert 0 == carried_out(sheet(slots, [passive("rack")], drives(2)), after).count(moves.SPLIT)
+
+
 def test_places_and_stripes_are_noted_first() -> None:
     """The first step records where each part sits, which drives belong together, and the boot order."""
     stripes = (StripeSpec("scratch", 0, ("d1", "d2")),)

@@ -11,6 +11,7 @@ from agent.planner.figures import Rated, figures, needs_seen
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
 from agent.planner.words import counted, few, listed, losses, mbps
+from agent.sheets.paths import drives_on
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -68,7 +69,7 @@ def _looks(built: Built, placement: Placement) -> object:
     found = []
     for name, slot in placement.cards.items():
         alike = replace(cards[name], name="", slot=None, pci_id=None)
-        drives = sorted(kinds[one] for one, place in placement.drives.items() if place.holder == name)
+        drives = sorted(kinds[one] for one in drives_on(placement, name))
         found.append((slot, repr(alike), tuple(drives)))
     found += [(place.holder, "", (kinds[one],)) for one, place in placement.drives.items() if place.bay is None]
     return tuple(sorted(found))

@@ -33,6 +33,7 @@ class Rated:
         """Work out its flows."""
         self.sheet = sheet
         self.placement = placement
+        self.today = today(sheet)
         self.flows, self.hops = flows(sheet, placement)
         self.by_name = {flow.name: flow for flow in self.flows}
         self._shares: dict[Direction, dict[str, Share]] = {}
@@ -97,7 +98,7 @@ def drive_planned(rated: Rated, drive: DriveSpec, why: str) -> DrivePlanned:
     return DrivePlanned(
         name=drive.name,
         place=place,
-        was=place_words(today(rated.sheet), drive.name),
+        was=place_words(rated.today, drive.name),
         why=why,
         alone=rated.alone(drive.name),
         together=(share.low, share.high),

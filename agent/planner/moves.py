@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from agent.findings import Step
 from agent.planner.fits import hidden
 from agent.planner.words import counted, few, listed, place_words
-from agent.sheets.paths import bays_of, today
+from agent.sheets.paths import bays_of, drives_on, today
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
 if TYPE_CHECKING:
@@ -244,7 +244,7 @@ class Moves:
         card = self._passive_in(slot, self.after)
         assert card is not None
         ways = "+".join(str(group) for group in groups)
-        dark = [name for name, place in self._on(card, self.after) if place.bay is not None and place.bay > 1]
+        dark = [name for name, place in drives_on(self.after, card.name).items() if place.bay != 1]
         return Step(
             SPLIT,
             f"In the firmware setup, split the lanes of {slot.label} into {ways} (often called bifurcation).",
@@ -256,7 +256,7 @@ class Moves:
     def _split(self, slot: SlotSpec, placement: Placement) -> tuple[int, ...]:
         """How a slot must be split for the drives of its passive carrier, () where it need not be."""
         card = self._passive_in(slot, placement)
-        if card is None or all(place.bay == 1 for _, place in self._on(card, placement)):
+        if card is None or all(place.bay == 1 for place in drives_on(placement, card.name).values()):
             return ()
         bays, _ = bays_of(slot, card)
         for groups in slot.splits:
@@ -267,9 +267,6 @@ class Moves:
     def _passive_in(self, slot: SlotSpec, placement: Placement) -> CardSpec | None:
         names = [name for name, label in placement.cards.items() if label == slot.label]
         return next((self.specs[name] for name in names if self.specs[name].carrier == "passive"), None)
-
-    def _on(self, card: CardSpec, placement: Placement) -> list[tuple[str, Place]]:
-        return [(name, place) for name, place in placement.drives.items() if place.holder == card.name]
 
 
 def _spot(place: Place) -> tuple[str, int | None]:

@@ -19,7 +19,7 @@ from agent.planner.reasons import spares_apart, unplaced
 from agent.planner.result import CardPlanned, Plan
 from agent.planner.search import always, search
 from agent.planner.whys import Whys
-from agent.sheets.paths import bays_of, card_link, today
+from agent.sheets.paths import bays_of, card_link, drives_on, today
 from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
@@ -111,14 +111,15 @@ def _today(built: Built) -> Figures | None:
 def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
     """A card in its slot, with what it and its drives take there."""
     slot = next(slot for slot in rated.sheet.slots if slot.label == rated.placement.cards[card.name])
-    on = [drive for drive in rated.sheet.drives if _on(rated.placement, drive.name, card.name)]
+    there = drives_on(rated.placement, card.name)
+    on = [drive for drive in rated.sheet.drives if drive.name in there]
     known = card.power_watts is not None and all(drive.power_watts is not None for drive in on)
     bays, _ = bays_of(slot, card)
-    used = sum(rated.placement.drives[drive.name].bay in bays for drive in on)
+    used = sum(place.bay in bays for place in there.values())
     return CardPlanned(
         name=card.name,
         slot=slot.label,
-        was=today(rated.sheet).cards.get(card.name),
+        was=card.slot,
         link=card_link(slot, card),
         why=whys.card(card),
         watts=own_watts(card) + sum(drive_watts(drive) for drive in on) if known else None,
@@ -126,8 +127,3 @@ def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
         bays_used=used,
         bays_free=len(bays) - used,
     )
-
-
-def _on(placement: Placement, drive: str, card: str) -> bool:
-    place = placement.drives.get(drive)
-    return place is not None and place.bay is not None and place.holder == card

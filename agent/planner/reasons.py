@@ -20,7 +20,7 @@ from agent.planner.fits import (
 from agent.planner.holders import Fixed
 from agent.planner.result import Unplaced
 from agent.planner.words import NUMBERS, counted, listed
-from agent.sheets.paths import bays_of, links
+from agent.sheets.paths import bays_of, drives_on, flows
 from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
 # How the reason begins for a carrier that nothing is lost without: it has no place because it wants none.
 NOT_NEEDED: Final = "not needed"
-BAY_OF: Final = "bay of "  # how the key of a drive's own link begins (agent.sheets.paths)
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
 
 
@@ -64,7 +63,7 @@ class Seen:
         self.cards = {card.name: card for card in sheet.cards}
         self.kept = kept_slots(sheet)
         self.gone = hidden_slots(sheet)
-        self.working = {key.removeprefix(BAY_OF) for key in links(sheet, placement) if key.startswith(BAY_OF)}
+        self.working = {flow.name for flow in flows(sheet, placement)[0]}
         self.held = {label: name for name, label in placement.cards.items()}
         self.held |= {place.holder: name for name, place in placement.drives.items() if place.bay is None}
         self.covered = {
@@ -198,8 +197,7 @@ class Seen:
             return "has no place either"
         slot = self.slots[label]
         bays, _ = bays_of(slot, card)
-        drives = self.placement.drives
-        there = [name for name, place in drives.items() if place.holder == card.name and place.bay in bays]
+        there = [name for name, place in drives_on(self.placement, card.name).items() if place.bay in bays]
         if len(there) >= len(bays):
             return self._split(card) if len(bays) < card.bays else ""
         limit = limit_watts(slot, card)

@@ -14,7 +14,7 @@ from agent.planner.plan import plan
 from agent.planner.reasons import spares_apart, unplaced
 from agent.planner.result import Candidate
 from agent.planner.words import counted, listed, mbps
-from agent.sheets.paths import bays_of, card_link
+from agent.sheets.paths import bays_of, card_link, drives_on
 from agent.sheets.reading import card_of
 from agent.sheets.sheet import Place, Placement
 
@@ -147,7 +147,7 @@ class Trial:
         slots = {slot.label: slot for slot in self.plan.sheet.slots}
         for card in self.cards:
             slot = slots[self.plan.placement.cards[card.name]]
-            there = [place for place in self.plan.placement.drives.values() if place.holder == card.name]
+            there = drives_on(self.plan.placement, card.name).values()
             bays, _ = bays_of(slot, card)
             if len(bays) < card.bays:
                 yield f"{counted(card.bays - len(bays), 'bay')} of {card.name} without lanes in {slot.label}"

@@ -12,7 +12,7 @@ from agent.planner.changes import counts_of, moved, with_drives, with_holders
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
 from agent.planner.problem import READ, allowed, score
 from agent.planner.words import counted, listed, mbps
-from agent.sheets.paths import today
+from agent.sheets.paths import drives_on, today
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -131,16 +131,13 @@ class Whys:
             yield f"by the sheet's figures {refusal_words(slot, card, refused)}: one of them is wrong"
         if card.wide > 1 and not slot.covers:
             yield f"the sheet does not say what a wide card in {slot.label} hides, so nothing is counted as hidden"
-        taken = [drive for drive in self.sheet.drives if self._on(drive, card)]
+        there = drives_on(self.placement, card.name)
+        taken = [drive for drive in self.sheet.drives if drive.name in there]
         silent = [drive.name for drive in taken if drive.power_watts is None]
         if silent:
             yield f"the power of {listed(silent)} is taken as typical, as the sheet does not say"
         if card.power_watts is None and taken:
             yield f"its own power is not on the sheet and not counted in the {limit_watts(slot, card):g} W"
-
-    def _on(self, drive: DriveSpec, card: CardSpec) -> bool:
-        place = self.placement.drives.get(drive.name)
-        return place is not None and place.bay is not None and place.holder == card.name
 
     # --- Drives ------------------------------------------------------------------------------------------------
 

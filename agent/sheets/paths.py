@@ -56,12 +56,6 @@ def _bays_split(slot: SlotSpec, card: CardSpec, split: tuple[int, ...]) -> dict[
     return found
 
 
-def usable_bays(slot: SlotSpec, card: CardSpec) -> tuple[int, bool]:
-    """How many bays of a card work in a slot, and whether that takes a split slot."""
-    bays, split = bays_of(slot, card)
-    return len(bays), split
-
-
 def bay_link(slot: SlotSpec, card: CardSpec, drive: DriveSpec, bay: int | None = None) -> Link:
     """Generation and lanes of a drive's link in a bay (from 1; None: the narrowest one that works there).
 
@@ -106,6 +100,11 @@ def today(sheet: Sheet) -> Placement:
         elif drive.slot is not None:
             drives[drive.name] = Place(drive.slot, None)
     return Placement({card.name: card.slot for card in sheet.cards if card.slot is not None}, drives)
+
+
+def drives_on(placement: Placement, card: str) -> dict[str, Place]:
+    """The drives in bays of a card, also of bays that do not work; a slot of drives may have the same name."""
+    return {name: place for name, place in placement.drives.items() if place.bay is not None and place.holder == card}
 
 
 def uplinks_of(sheet: Sheet, slot: SlotSpec) -> Iterator[Uplink]:
