@@ -191,7 +191,7 @@ def _drives(built: Machine, rates: _Rates) -> Iterator[DriveSeen]:
         name = path.drive.name
         mine = sensors.get(name, [])
         main = next((sensor for sensor in mine if sensor.label.lower() == "composite"), mine[0] if mine else None)
-        warning, critical = limits(path.drive, main) if main is not None else _told(path.drive)
+        warning, critical = limits(path.drive, main)
         one, all_at_once, both = rates.alone.get(name), rates.together.get(name), rates.both.get(name)
         own = rates.hops.get(path.hops[0].key) if path.hops else None
         yield DriveSeen(
@@ -218,13 +218,6 @@ def _ends(share: Share | None) -> tuple[float, float] | None:
 def _by_health_log(drive: Drive) -> float | Unread | None:
     """The composite temperature that the drive's own log gives, where no sensor gives one."""
     return drive.health.celsius if isinstance(drive.health, Health) else None
-
-
-def _told(drive: Drive) -> tuple[float | None, float | None]:
-    """The drive's own limits where no sensor gives a temperature."""
-    return tuple(  # type: ignore[return-value]
-        limit if isinstance(limit, float) else None for limit in (drive.warning_celsius, drive.critical_celsius)
-    )
 
 
 def only_at(found: Audit, name: str) -> Audit:

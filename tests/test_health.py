@@ -348,6 +348,14 @@ def test_without_sensors_the_log_tells_the_temperature() -> None:
     assert [49.85] == [one.celsius for one in seen.drives]
 
 
+def test_a_limit_that_no_drive_can_mean_is_not_shown_without_sensors() -> None:
+    """Limits of the drive are held to the same bounds whether a sensor or its own log gives its temperature."""
+    usual = audited(page(kelvin=323), sensed=False).drives
+    assert [(69.85, 84.85)] == [(one.warning_celsius, one.critical_celsius) for one in usual]
+    seen = audited(page(kelvin=323), sensed=False, warning=1, critical=2).drives
+    assert [(None, None)] == [(one.warning_celsius, one.critical_celsius) for one in seen]
+
+
 def test_the_drives_own_warning_is_believed_below_its_limits() -> None:
     """A threshold may be set anywhere in the drive: the warning counts though the composite temperature is low."""
     found = found_by(page(warning=0x02, kelvin=313))["drive-heat-warning"]

@@ -89,20 +89,22 @@ def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
     return found
 
 
-def limits(drive: Drive, sensor: Sensor) -> tuple[float | None, float | None]:
-    """Warning and critical limit, degrees Celsius; the drive's own limits are of its composite temperature alone."""
-    composite = sensor.label.lower() in {"composite", "temp1"}
-    warning, critical = _plausible(sensor.warning_celsius), _plausible(sensor.critical_celsius)
-    if composite and warning is None and isinstance(drive.warning_celsius, float):
-        warning = _plausible(drive.warning_celsius)
-    if composite and critical is None and isinstance(drive.critical_celsius, float):
-        critical = _plausible(drive.critical_celsius)
-    return warning, critical
+def limits(drive: Drive, sensor: Sensor | None) -> tuple[float | None, float | None]:
+    """Warning and critical limit, degrees Celsius; the drive's own limits are of its composite temperature alone.
+
+    Without a sensor they are the drive's own: it is the composite temperature that its log gives.
+    """
+    own: tuple[float | None, float | None] = (None, None)
+    if sensor is None or sensor.label.lower() in {"composite", "temp1"}:
+        own = _plausible(drive.warning_celsius), _plausible(drive.critical_celsius)
+    if sensor is None:
+        return own
+    return _plausible(sensor.warning_celsius) or own[0], _plausible(sensor.critical_celsius) or own[1]
 
 
-def _plausible(limit: float | None) -> float | None:
+def _plausible(limit: float | Unread | None) -> float | None:
     """A limit that a drive can mean: one at or below freezing is none."""
-    return limit if limit is not None and limit > 0 else None
+    return limit if limit is not None and not isinstance(limit, Unread) and limit > 0 else None
 
 
 def _against_limits(drive: Drive, sensor: Sensor, own: Judged | None) -> Iterator[Found | Unread]:
