@@ -126,18 +126,22 @@ class Moves:
     def _clear(self) -> Iterator[Step]:
         """Take out cards that leave, and cards that move anyhow and are in the way of drives."""
         changed = {name for name in {*self.drives, *self.after.drives} if self._differs(name)}
-        touched = {
-            place.holder
+        touched = [
+            place
             for name in changed
             for places in (self.drives, self.after.drives)
             if (place := places.get(name)) is not None
-        }
+        ]
+        carriers = {place.holder for place in touched if place.bay is not None}
+        sockets = {place.holder for place in touched if place.bay is None}
         for name, slot in list(self.cards.items()):
             target = self.after.cards.get(name)
             if target is None:
                 yield self._take_card(name, "; it is not needed in this build")
-            elif target != slot and ({name, *hidden(self.slots[slot], self.specs[name])} & touched):
-                yield self._take_card(name, " to get at its bays" if name in touched else " to get at what it hides")
+            elif target != slot and name in carriers:
+                yield self._take_card(name, " to get at its bays")
+            elif target != slot and not sockets.isdisjoint(hidden(self.slots[slot], self.specs[name])):
+                yield self._take_card(name, " to get at what it hides")
 
     def _differs(self, drive: str) -> bool:
         return self.drives.get(drive) != self.after.drives.get(drive)

@@ -14,6 +14,7 @@ from agent.planner.plan import plan
 from agent.planner.reasons import spares_apart, unplaced
 from agent.planner.result import Candidate
 from agent.planner.words import counted, listed, mbps
+from agent.sheets.names import Names
 from agent.sheets.paths import bays_of, card_link, drives_on
 from agent.sheets.reading import card_of
 from agent.sheets.sheet import Place, Placement
@@ -29,22 +30,10 @@ def added(sheet: Sheet, kinds: Sequence[str], drives: Sequence[DriveSpec]) -> Sh
     """The sheet with one new card of each kind and with new drives, none of them fitted; their names are new too."""
     taken = {card.name for card in sheet.cards} | {drive.name for drive in sheet.drives}
     taken |= {slot.label for slot in sheet.slots} | {stripe.name for stripe in sheet.stripes}
-    cards = []
-    for kind in kinds:
-        name = _unused(f"new {kind}", taken)
-        cards.append(card_of(kind, name))
-    more = [replace(one, name=_unused(one.name, taken), card=None, bay=None, slot=None) for one in drives]
+    names = Names(taken)
+    cards = [card_of(kind, names.unique(f"new {kind}")) for kind in kinds]
+    more = [replace(one, name=names.unique(one.name), card=None, bay=None, slot=None) for one in drives]
     return replace(sheet, cards=(*sheet.cards, *cards), drives=(*sheet.drives, *more))
-
-
-def _unused(name: str, taken: set[str]) -> str:
-    """The name, with a number behind it if it is taken; it is taken from then on."""
-    found, number = name, 1
-    while found in taken:
-        number += 1
-        found = f"{name} {number}"
-    taken.add(found)
-    return found
 
 
 def compare(

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from agent.ends import rate_text
 from agent.findings import Rate, Severity
+from agent.planner.words import counted
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import mbps, mbps_range, plain
@@ -121,7 +122,7 @@ def _shortfall(found: Plan) -> str:
     needs = f"{unmet} of {len(found.needs)} needs {_is(unmet)} not met" if unmet else ""
     if len(found.needs) == unmet == 1:
         needs = "the need is not met"
-    parts = f"{_count(missing, 'part')} {_has(missing)} no place" if missing else ""
+    parts = f"{counted(missing, 'part')} {_has(missing)} no place" if missing else ""
     return "; ".join(words for words in (needs, parts) if words)
 
 
@@ -135,7 +136,7 @@ def _standing(found: Plan) -> str:
 def _gained(found: Plan) -> str:
     """What all drives at once reach in place of what they reach today."""
     after, before = found.figures, found.today
-    moves = f", for {_count(after.moves, 'move')}" if after.moves else ""
+    moves = f", for {counted(after.moves, 'move')}" if after.moves else ""
     if not found.drives:
         return f": no drive has a place{moves}." if found.sheet.drives else f": no drives on this sheet{moves}."
     today = before if before is not None and before.total_mbps else None
@@ -202,7 +203,7 @@ def _card(card: CardPlanned) -> str:
         allowed = f" of {card.watts_limit:,g} W allowed" if card.watts_limit is not None else " W"
         words.append(f"at most {_at_most(card.watts)}{allowed}")
     if card.bays_free:
-        words.append(f"{_count(card.bays_free, 'bay')} free")
+        words.append(f"{counted(card.bays_free, 'bay')} free")
     return _why(", ".join(words), card.why)
 
 
@@ -296,7 +297,7 @@ def _figures(one: Alternative) -> str:
     figures: Figures = one.figures
     return (
         f"all at once {mbps(figures.total_mbps)}, worst-off {mbps(figures.worst_mbps)}, "
-        f"{_count(figures.moves, 'move')}, {_count(figures.slots_used, 'slot')} in use"
+        f"{counted(figures.moves, 'move')}, {counted(figures.slots_used, 'slot')} in use"
     )
 
 
@@ -395,10 +396,6 @@ _LABELS: Final = (
 
 
 # --- Words -----------------------------------------------------------------------------------------------------
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def _is(number: int) -> str:

@@ -15,7 +15,8 @@ from msgspec.structs import replace
 from agent.findings import Rate, Verdict
 from agent.machine import drives_display
 from agent.planned import as_written, pci_id
-from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, Names, harmless, is_drive, what
+from agent.sheets.names import Names
+from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, harmless, is_drive, what
 from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, StripeSpec, Uplink
 from agent.throughput import link_mbps

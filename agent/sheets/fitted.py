@@ -13,11 +13,11 @@ from msgspec.structs import replace
 
 from agent.planned import LONGEST_TEXT
 from agent.sheets.contents import LONGEST_NAME, Contents, Part
+from agent.sheets.names import Names
 from agent.sheets.places import (
     KINDS,
     MOST_LANES,
     SOCKETS_FOR_RADIO,
-    Names,
     Tree,
     board_of,
     harmless,

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit, DriveSeen
     from agent.judged import Judged
+    from agent.sheets.names import Names
     from agent.sheets.sheet import Kind
     from probes.facts import BoardSlot, PciFunction
 
@@ -49,23 +50,6 @@ class Place(Struct):
     def fitted(self) -> list[Judged]:
         """The links below which something answers."""
         return [one for one in self.links if one.link.device is not None]
-
-
-class Names:
-    """Gives out names, each once."""
-
-    def __init__(self) -> None:
-        """Begin with none."""
-        self._taken: set[str] = set()
-
-    def unique(self, wanted: str) -> str:
-        """The name itself, or with a number that makes it the only one."""
-        name, number = wanted, 1
-        while name in self._taken:
-            number += 1
-            name = f"{wanted} {number}"
-        self._taken.add(name)
-        return name
 
 
 class Tree:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+from agent.sheets.sheet import FORMAT, VERSION
 from knowledge.parts import nearest
 from probes.files import printable
 
@@ -19,9 +20,6 @@ if TYPE_CHECKING:
     from knowledge.problems import BadInput
 
     Fail = Callable[[str, str], BadInput]
-
-FORMAT: Final = "lanewright-sheet"
-VERSION: Final = 1
 
 # --- Bounds ----------------------------------------------------------------------------------------------------
 

@@ -6,9 +6,12 @@ lengths millimetres. `None` means that the sheet does not say.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Final, Literal
 
 from msgspec import Struct
+
+FORMAT: Final = "lanewright-sheet"
+VERSION: Final = 1
 
 Kind = Literal["card", "m.2", "u.2"]
 Height = Literal["full", "low"]

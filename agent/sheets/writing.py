@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import NODEFAULT
 
 from agent.sheets.places import harmless
-from agent.sheets.sheet import CardSpec
+from agent.sheets.sheet import FORMAT, VERSION, CardSpec
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from agent.sheets.fitted import Fitted
     from agent.sheets.sheet import Placement
 
-FORMAT: Final = "lanewright-sheet"
-VERSION: Final = 1
 WIDTH: Final = 100  # of a comment, characters
 MOST_DOTS: Final = 8  # in one text; more are written as escapes, as a reader may take dots for deep keys
 ALWAYS: Final = frozenset({"kind", "lanes", "payload_bytes"})  # written even where they are what a reader takes anyway
