@@ -497,6 +497,22 @@ def test_what_cannot_be_read_is_not_drawn_as_cold() -> None:
     assert "0 C" not in row
 
 
+@pytest.mark.parametrize(
+    ("warning", "critical", "said"),
+    [
+        (65261.85, None, "no limit known"),  # FFFFh kelvin, which stands for a limit that is not set
+        (65261.85, 85.0, "35 C below 85 C"),
+        (-10.0, 65261.85, "no limit known"),
+        (75.0, 85.0, "25 C below 75 C"),
+    ],
+)
+def test_a_limit_that_no_drive_means_is_none_in_the_view(warning: float, critical: float | None, said: str) -> None:
+    """While it runs a drive is held against the same limit as in the analysis: the first that it can mean."""
+    seen = Seen(structs.replace(drive_head(), warning_celsius=warning, critical_celsius=critical))
+    seen.see(0.0, sample(0.0, 50.0).drives[0])
+    assert said == seen.margin_words
+
+
 def test_events_stay_above_the_view() -> None:
     """An event is printed when it happens."""
     console = Console(width=80, height=24, file=io.StringIO(), color_system=None)

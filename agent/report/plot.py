@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from agent.report.plain import plain
 from agent.report.plot_points import apart, slowed_times, thinned
 from agent.soak import wording
-from agent.soak.series import plausible
+from agent.soak.series import limits_of
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from agent.soak.analysed import Analysis, DriveAnalysis
+    from agent.soak.analysed import Analysis, DriveAnalysis, Limit
     from agent.soak.samples import Event, Soak, Track
 
 COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
@@ -184,15 +184,10 @@ class _Chosen:
             mark["markevery"] = _BETWEEN_MARKS
         return {"color": self.colour, "linestyle": self.line, **mark}
 
-    def limits(self) -> list[tuple[float, str]]:
-        """The limits that it tells, and their kinds."""
-        head = self.drive.head
-        told = ((head.warning_celsius, "warning"), (head.critical_celsius, "critical"))
-        known = [(celsius, kind) for celsius, kind in told if celsius is not None and plausible(celsius)]
-        held = self.drive.limit
-        if held is not None and (held.celsius, held.kind) not in known:
-            known.append((held.celsius, held.kind))
-        return known
+    def limits(self) -> list[Limit]:
+        """The limits that it tells, and the one it was held against."""
+        known, held = limits_of(self.drive.head), self.drive.limit
+        return [*known, *([held] if held is not None and held not in known else [])]
 
 
 _BETWEEN_MARKS: Final = 0.12  # of the picture's diagonal
@@ -237,7 +232,7 @@ def _temperatures(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit:
 
 
 def _limits_of(chosen: Sequence[_Chosen]) -> list[float]:
-    return [celsius for one in chosen for celsius, _ in one.limits()]
+    return [limit.celsius for one in chosen for limit in one.limits()]
 
 
 def _limits(panel: Axes, chosen: Sequence[_Chosen]) -> None:
@@ -247,8 +242,8 @@ def _limits(panel: Axes, chosen: Sequence[_Chosen]) -> None:
     """
     shared: dict[tuple[float, str], list[_Chosen]] = {}
     for one in chosen:
-        for celsius, kind in one.limits():
-            shared.setdefault((celsius, kind), []).append(one)
+        for limit in one.limits():
+            shared.setdefault((limit.celsius, limit.kind), []).append(one)
     low, high = panel.get_ylim()
     tall = _LIMIT_WORDS * (high - low)
     taken: list[tuple[float, int]] = []

@@ -22,7 +22,6 @@ FAIR: Final = STYLES[Severity.LIMIT]
 BAD: Final = STYLES[Severity.FAULT]
 UNSURE: Final = STYLES[Severity.UNKNOWN]
 SENTENCE: Final = 600  # characters
-HIGHEST: Final = 200.0  # degrees Celsius; beyond it a limit is not set
 HALF_STEP: Final = 0.5  # K, of a sensor
 MOST_TIMES: Final = 8  # of one kind, for one drive
 FALLS: Final = {
@@ -47,6 +46,8 @@ def temperatures(seen: Temperatures, drive: DriveAnalysis) -> str:
 
 def limit(drive: DriveAnalysis) -> tuple[str, str]:
     """The limits of a drive, the time spent above them, and how it looks."""
+    from agent.soak.series import limits_of  # a list of logs has no use for it
+
     seen = drive.temperatures
     assert seen is not None
     if drive.limit is None:
@@ -67,10 +68,8 @@ def limit(drive: DriveAnalysis) -> tuple[str, str]:
     ]
     style = BAD if seen.above_warning or seen.above_critical else FAIR if seen.near else GOOD
     kept = "; ".join(times) or "never close to it"
-    critical = drive.head.critical_celsius
-    both = held.kind == "warning" and critical is not None and 0.0 < critical < HIGHEST
-    more = f"; critical {wording.celsius(critical)}" if both and critical is not None else ""
-    return f"{wording.celsius(held.celsius)} ({held.kind}{more}), {side}; {kept}", style
+    others = (f"; {one.kind} {wording.celsius(one.celsius)}" for one in limits_of(drive.head) if one.kind != held.kind)
+    return f"{wording.celsius(held.celsius)} ({held.kind}{''.join(others)}), {side}; {kept}", style
 
 
 def rates(drive: DriveAnalysis) -> Iterator[tuple[str, str]]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.report.plain import plain
 from agent.soak import wording
-from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
+from agent.soak.series import limit_of, near_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -72,8 +72,9 @@ class Seen:
         """Nothing is known yet but the head."""
         self.head = head
         self.name = plain(head.name, 24)
-        self.limit = head.warning_celsius if head.warning_celsius is not None else head.critical_celsius
-        self.near = NEAR_LIMIT_CELSIUS if head.warning_celsius is not None else NEAR_CRITICAL_CELSIUS
+        held = limit_of(head)
+        self.limit = None if held is None else held.celsius
+        self.near = 0.0 if held is None else near_of(held)
         self.celsius: float | None = None
         self.read: float | None = None
         self.write: float | None = None

@@ -26,8 +26,8 @@ from agent.soak.series import (
     count_known,
     gaps,
     limit_of,
+    limits_of,
     load,
-    plausible,
     series,
     temperatures,
 )
@@ -82,9 +82,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
     head = track.head
     limit = limit_of(head)
     warmth, work = temperatures(of, track, limit), load(of)
-    limits = [
-        value for value in (head.warning_celsius, head.critical_celsius) if value is not None and plausible(value)
-    ]
+    limits = [one.celsius for one in limits_of(head)]
     changes, bursts = links.changes(of, track.links), links.bursts(of, track.errors)
     worse = [(change.seconds, change.seconds) for change in changes if change.severity is Severity.FAULT]
     slow = falls(cells, limits, limit, [*worse, *((burst.start, burst.end) for burst in bursts)])

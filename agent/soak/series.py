@@ -21,6 +21,7 @@ from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from agent.soak.analysed import LimitKind
     from probes.samples import DriveHead, Track
 
 COLDEST: Final = 0.0  # no drive works beyond these: rubbish of a sensor, as 65261.85 for a limit that is not set
@@ -115,20 +116,23 @@ def blocks(of: Series, length: float = BLOCK_SECONDS) -> Blocks:
     )
 
 
+def limits_of(head: DriveHead) -> tuple[Limit, ...]:
+    """The limits that a drive tells and can mean, above freezing and below what any drive stands; warning first."""
+    told: tuple[tuple[float | None, LimitKind], ...] = (
+        (head.warning_celsius, "warning"),
+        (head.critical_celsius, "critical"),
+    )
+    return tuple(Limit(celsius, kind) for celsius, kind in told if celsius is not None and COLDEST < celsius < HOTTEST)
+
+
 def limit_of(head: DriveHead) -> Limit | None:
     """The limit to hold a drive against: its own warning limit, else its critical one, if it can mean them."""
-    if plausible(head.warning_celsius):
-        assert head.warning_celsius is not None
-        return Limit(head.warning_celsius, "warning")
-    if plausible(head.critical_celsius):
-        assert head.critical_celsius is not None
-        return Limit(head.critical_celsius, "critical")
-    return None
+    return next(iter(limits_of(head)), None)
 
 
-def plausible(limit: float | None) -> bool:
-    """Whether a limit is one that a drive can mean: above freezing, below what any drive stands."""
-    return limit is not None and 0.0 < limit < HOTTEST
+def near_of(limit: Limit) -> float:
+    """How far below a limit a drive is close to it, in kelvin."""
+    return NEAR_CRITICAL_CELSIUS if limit.kind == "critical" else NEAR_LIMIT_CELSIUS
 
 
 def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures | None:
@@ -151,8 +155,7 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures 
     def above(least: float) -> float:
         return sum(compress(lasted, map(float(least).__le__, known))) if most >= least else 0.0
 
-    head = of.head
-    margin = NEAR_CRITICAL_CELSIUS if limit is not None and limit.kind == "critical" else NEAR_LIMIT_CELSIUS
+    times = {one.kind: above(one.celsius) for one in limits_of(of.head)}
     return Temperatures(
         least=min(known),
         most=most,
@@ -160,9 +163,9 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures 
         mean=sum(map(mul, known, lasted)) / total if total > 0.0 else sum(known) / len(known),
         hottest=max(hottest, default=None),
         known_seconds=total,
-        above_warning=above(head.warning_celsius or 0.0) if plausible(head.warning_celsius) else None,
-        above_critical=above(head.critical_celsius or 0.0) if plausible(head.critical_celsius) else None,
-        near=above(limit.celsius - margin) - above(limit.celsius) if limit is not None else None,
+        above_warning=times.get("warning"),
+        above_critical=times.get("critical"),
+        near=above(limit.celsius - near_of(limit)) - above(limit.celsius) if limit is not None else None,
     )
 
 
