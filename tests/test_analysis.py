@@ -105,6 +105,17 @@ def test_minutes_above_the_warning_temperature_prove_heat_and_no_fall() -> None:
     assert [(600.0, 900.0)] == [(span.start, span.end) for span in found.spans]
 
 
+def test_minutes_at_the_critical_temperature_are_told_as_at_or_above_it() -> None:
+    """The count is of minutes at or above the limit. Source: NVM Express Base, Critical Composite Temperature Time."""
+    before = Counters(100, 7, 0, 0, 0, 0)
+    made = changed(soak(cool()), counters=((0.0, before), (900.0, structs.replace(before, critical_minutes=9))))
+    found = one(made).throttling
+    assert "by its own count it was at or above its critical temperature for 2 min" in found.words
+    assert [("minutes at or above the critical temperature", "2 more")] == [
+        (reading.source, reading.read) for reading in found.evidence
+    ]
+
+
 def test_old_counts_prove_nothing() -> None:
     """Counts of earlier days that stay as they are prove nothing of this soak."""
     old = Counters(5000, 300, 70, 8, 90000, 400)

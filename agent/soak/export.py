@@ -35,7 +35,7 @@ COLUMNS: Final = {
     "link_lanes": "lanes of the drive's link",
     "link_errors": "error count of the drive's link",
     "warning_minutes": "drive's own count: minutes at or above its warning temperature; where it was asked for",
-    "critical_minutes": "drive's own count: minutes above its critical temperature",
+    "critical_minutes": "drive's own count: minutes at or above its critical temperature",
     "light_count": "drive's own count: times it began to slow itself lightly",
     "heavy_count": "drive's own count: times it began to slow itself heavily",
     "light_seconds": "drive's own count: seconds slowed lightly",

@@ -27,7 +27,10 @@ COUNTS: Final = {
         "was at or above its warning temperature for {}",
         "minutes at or above the warning temperature",
     ),
-    "critical_minutes": ("was above its critical temperature for {}", "minutes above the critical temperature"),
+    "critical_minutes": (
+        "was at or above its critical temperature for {}",
+        "minutes at or above the critical temperature",
+    ),
 }
 BY_HEAT: Final = frozenset({"heat", "unclear"})  # falls that are, or may be, the drive's own doing to stay cool
 MOST_READINGS: Final = 3  # falls that are told as readings
