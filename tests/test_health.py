@@ -342,6 +342,16 @@ def test_heat_is_said_once() -> None:
     assert "critical limit" in found_by(page(kelvin=358), sensed=False)["drive-heat-warning"].headline
 
 
+@pytest.mark.parametrize("sensed", [True, False])
+def test_a_drive_that_is_too_hot_is_not_put_to_work(sensed: bool) -> None:  # noqa: FBT001 - one of two machines
+    """What heat has done so far is looked at again under load, but not while the drive is at its limit now."""
+    for kelvin, again in ((323, True), (345, False)):
+        found = found_by(page(kelvin=kelvin, warning_minutes=9, light_count=3), sensed=sensed, kelvin=kelvin)
+        for rule in ("drive-was-hot", "drive-throttled"):
+            assert again == ("look-under-load" in [step.action for step in found[rule].steps])
+            assert "cool" in [step.action for step in found[rule].steps]
+
+
 def test_without_sensors_the_log_tells_the_temperature() -> None:
     """The temperature shown for a drive that the kernel gives no sensor for is that of its own log."""
     seen = audited(page(kelvin=323), sensed=False)

@@ -17,6 +17,7 @@ from probes.facts import FirmwareSlots, Health
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from agent.judged import Judged
     from knowledge.layout import Layout
     from probes.facts import Drive, Sensor
     from probes.unread import Unread
@@ -28,6 +29,7 @@ NEARLY_USED_UP: Final = 90
 MANY_SHUTDOWNS: Final = 10
 MANY_OF_STARTS: Final = 0.25
 MINUTES_AN_HOUR: Final = 60
+LOAD: Final = ("look-under-load",)  # no step for a drive that is too hot already
 
 
 @rule(
@@ -89,7 +91,9 @@ def drive_was_hot(seen: Seen) -> Iterator[Found | Unread]:
             words = " and ".join(f"{_count(minutes, 'minute')} at its {name} limit" for minutes, _, name in spent)
             total = sum(minutes for minutes, _, _ in spent)
             evidence = [Evidence(_bytes(drive, layout), _count(one, "minute"), "none") for one, layout, _ in spent]
-            yield make(f"spent {words} or above so far{_share_of_life(health, total)}", *evidence)
+            without = LOAD if _too_hot(seen, drive, health) else ()
+            headline = f"spent {words} or above so far{_share_of_life(health, total)}"
+            yield make(headline, *evidence, without=without)
 
 
 @rule(
@@ -128,7 +132,9 @@ def drive_throttled(seen: Seen) -> Iterator[Found | Unread]:
                 evidence.append(Evidence(_bytes(drive, seconds_layout), _count(seconds, "second"), "none"))
                 words[-1] += f" ({_duration(seconds)} in all)"
         if evidence:
-            yield make(f"slowed itself down for heat so far: {', '.join(words)}{_how_often(health, total)}", *evidence)
+            without = LOAD if _too_hot(seen, drive, health) else ()
+            headline = f"slowed itself down for heat so far: {', '.join(words)}{_how_often(health, total)}"
+            yield make(headline, *evidence, without=without)
 
 
 @rule(
@@ -323,19 +329,28 @@ class _Make(Protocol):
 
 def _told(seen: Seen) -> Iterator[tuple[Drive, Health, _Make]]:
     """The drives whose health was read, each with what makes a finding of it."""
+    own = own_links(seen)
     for drive in seen.machine.facts.drives:
         if isinstance(drive.health, Health):
-            yield drive, drive.health, _make(seen, drive.name)
+            yield drive, drive.health, _make(own.get(drive.name), drive.name)
 
 
-def _make(seen: Seen, name: str) -> _Make:
+def _make(own: Judged | None, name: str) -> _Make:
     def make(
         headline: str, *evidence: Evidence, severity: Severity | None = None, without: tuple[str, ...] = ()
     ) -> Found:
-        own = own_links(seen).get(name)
         return Found(name, headline, evidence, severity=severity, judged=own, drive=True, without=without)
 
     return make
+
+
+def _too_hot(seen: Seen, drive: Drive, health: Health) -> bool:
+    """Whether a drive is at or above a limit of its own now, by a sensor, by its log, or by its own warning."""
+    sensors = by_drive(seen.machine.facts.sensors).get(drive.name, ())
+    if health.temperature_past_threshold or _is_hot(drive, sensors):
+        return True
+    known = [limit for limit in limits(drive, None) if limit is not None]
+    return bool(known) and isinstance(health.celsius, float) and health.celsius >= min(known)
 
 
 def _is_hot(drive: Drive, sensors: Iterable[Sensor]) -> bool:
