@@ -70,6 +70,22 @@ def soak(place: Path, *more: str, run: bool = True, env: dict[str, str] | None =
     return Run(done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
+def started(place: Path, command: list[str]) -> subprocess.Popen[str]:
+    """A command that goes on, with both its streams as text."""
+    return subprocess.Popen(
+        command, cwd=HERE, env=around(place), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+def logging_until_told(place: Path) -> subprocess.Popen[str]:
+    """A soak without a command or a time, half a second after it said that it logs."""
+    process = started(place, words("--root", str(place / "machine"), "--every", "0.2"))
+    assert process.stderr is not None
+    assert process.stderr.readline().startswith("Logging 2 drives")
+    time.sleep(0.5)
+    return process
+
+
 def look(place: Path, *more: str) -> Run:
     """A look at logs."""
     return soak(place, *more, run=False)
@@ -176,17 +192,8 @@ def test_nothing_is_said_while_it_runs_where_that_is_wanted(place: Path) -> None
 
 def test_signals_go_to_the_command(place: Path) -> None:
     """SIGTERM is passed on; the command decides how it ends, and the log and the analysis are made all the same."""
-    process = subprocess.Popen(
-        words(
-            *("--root", str(place / "machine"), "--every", "0.2", "--", "sh", "-c"),
-            "trap 'exit 9' TERM; echo up; while :; do sleep 0.1; done",
-        ),
-        cwd=HERE,
-        env=around(place),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+    script = "trap 'exit 9' TERM; echo up; while :; do sleep 0.1; done"
+    process = started(place, words("--root", str(place / "machine"), "--every", "0.2", "--", "sh", "-c", script))
     assert process.stdout is not None
     assert "up\n" == process.stdout.readline()
     process.send_signal(signal.SIGTERM)
@@ -203,14 +210,7 @@ def test_a_log_that_cannot_be_written_leaves_the_command_alone(place: Path) -> N
     """
     script = "trap 'echo caught; exit 9' TERM; while :; do sleep 0.1; done"
     run = words("--root", str(place / "machine"), "--every", "0.1", "--", "sh", "-c", script)
-    process = subprocess.Popen(
-        ["sh", "-c", 'ulimit -f 300; exec "$@"', "sh", *run],  # POSIX ulimit: units of 512 bytes
-        cwd=HERE,
-        env=around(place),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+    process = started(place, ["sh", "-c", 'ulimit -f 300; exec "$@"', "sh", *run])  # POSIX ulimit: units of 512 bytes
     assert process.stderr is not None
     before: list[str] = []
     while not before or "the log ends here" not in before[-1]:
@@ -298,17 +298,7 @@ def test_a_soak_without_drives_counts_its_samples(place: Path) -> None:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_soak_without_end_ends_by_hand(place: Path, number: signal.Signals) -> None:
     """Without a command and without a time a soak runs until it is told to stop; that is no failure."""
-    process = subprocess.Popen(
-        words("--root", str(place / "machine"), "--every", "0.2"),
-        cwd=HERE,
-        env=around(place),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stderr is not None
-    assert process.stderr.readline().startswith("Logging 2 drives")
-    time.sleep(0.5)
+    process = logging_until_told(place)
     process.send_signal(number)
     output, _ = process.communicate(timeout=PATIENCE)
     assert 0 == process.returncode
@@ -318,17 +308,7 @@ def test_a_soak_without_end_ends_by_hand(place: Path, number: signal.Signals) ->
 @pytest.mark.parametrize("wait", [0.0, 0.03, 0.3])
 def test_a_soak_that_is_told_to_end_twice_closes_its_log(place: Path, wait: float) -> None:
     """A second SIGTERM soon after the first, as one sent to a group as well, ends neither log nor report."""
-    process = subprocess.Popen(
-        words("--root", str(place / "machine"), "--every", "0.2"),
-        cwd=HERE,
-        env=around(place),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stderr is not None
-    assert process.stderr.readline().startswith("Logging 2 drives")
-    time.sleep(0.5)
+    process = logging_until_told(place)
     for _ in range(3):
         process.send_signal(signal.SIGTERM)
         time.sleep(wait)
