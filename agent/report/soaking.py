@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
-from agent.findings import Severity
 from agent.report import soak_words
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import plain
+from agent.report.soak_words import BAD, FAIR, GOOD, SENTENCE, UNSURE
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
 
@@ -26,11 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = ["analysis", "ending", "logs", "show"]
 
-GOOD: Final = STYLES[Severity.OK]
-FAIR: Final = STYLES[Severity.LIMIT]
-BAD: Final = STYLES[Severity.FAULT]
-UNSURE: Final = STYLES[Severity.UNKNOWN]
-SENTENCE: Final = 600  # characters
 LABEL: Final = 14  # columns
 MOST_EVENTS: Final = 30
 MOST_LINES: Final = 8  # of one kind, for one drive
