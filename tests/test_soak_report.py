@@ -297,6 +297,16 @@ def test_what_is_not_known_is_said() -> None:
     assert "0 C" not in page.replace("40 C", "").replace("60 C", "")
 
 
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [("bench-1", "Soak of bench-1"), ("~2192afd", "kept out of the log (~2192afd)"), (None, "without a name")],
+)
+def test_a_token_is_not_taken_for_a_name(name: str | None, says: str) -> None:
+    """A machine whose name was taken out of its log is not called by the token that stands there."""
+    found = analysis(cool())
+    assert says in words(shown(structs.replace(found, head=structs.replace(found.head, machine=name))))
+
+
 def test_no_drives_are_no_good_news() -> None:
     """A soak that saw no drives says that, and nothing of drives that are well."""
     page = words(shown(analysis(others=(), events=(), notes=())))

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 LONGEST: Final = 200
 MOST_MARKS: Final = 2  # accents on one letter; more of them would run over the lines around
+HOST_NAME: Final = 64  # characters; the longest that Linux takes (HOST_NAME_MAX)
 
 
 def plain(text: str, limit: int = LONGEST) -> str:
@@ -90,6 +91,17 @@ def describe_link(link: Link, audit: Audit) -> str:
     if link.device is None:
         return "nothing"
     return describe(link.device, audit)
+
+
+def machine_named(name: str | None) -> str:
+    """A machine by the name that a log has of it; of a name that was taken out this is said, as its token tells nobody."""
+    from probes.tokens import is_word_token
+
+    if not name:
+        return "a machine without a name"
+    if is_word_token(name):
+        return f"a machine whose name is kept out of the log ({plain(name, HOST_NAME)})"
+    return plain(name, HOST_NAME)
 
 
 def asked(unread: Unread) -> str:

@@ -14,7 +14,7 @@ from bisect import bisect_left
 from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
-from agent.report.plain import plain
+from agent.report.plain import machine_named, plain
 from agent.report.plot_points import apart, slowed_times, thinned
 from agent.soak import wording
 from agent.soak.series import limits_of
@@ -149,10 +149,13 @@ def _unit(seconds: float) -> tuple[float, str]:
 
 def _title(picture: Figure, found: Analysis, height: float, left_out: int) -> None:
     head = found.head
-    machine = plain(head.machine, 60) if head.machine else "a machine without a name"
     more = f"; {left_out} drives farther from their limits are not drawn" if left_out > 0 else ""
     picture.text(
-        LEFT, 1 - 0.12 / height, f"Soak of {machine}, begun {plain(head.started_at, 40)}", fontsize=SIZE + 3, va="top"
+        LEFT,
+        1 - 0.12 / height,
+        f"Soak of {machine_named(head.machine)}, begun {plain(head.started_at, 40)}",
+        fontsize=SIZE + 3,
+        va="top",
     )
     command = f"command: {plain(' '.join(head.command), 90)}" if head.command else "no command"
     picture.text(

@@ -12,7 +12,7 @@ from rich.text import Text
 from agent.report import soak_words
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import plain
+from agent.report.plain import machine_named, plain
 from agent.report.soak_words import BAD, FAIR, GOOD, SENTENCE, UNSURE
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
@@ -79,7 +79,11 @@ def logs(found: Sequence[tuple[str, Head, End | None, float]], width: int, folde
         page.add("None yet. A soak is logged there unless --log names another file.")
     for path, head, end, seconds in found:
         name = path.rpartition("/")[2]
-        line = Text().append(plain(name), HEADING).append(f"  {_of_machine(head)}, {wording.lasting(seconds)}, ", "")
+        line = (
+            Text()
+            .append(plain(name), HEADING)
+            .append(f"  {machine_named(head.machine)}, {wording.lasting(seconds)}, ", "")
+        )
         page.add(line.append(_drives(len(head.drives)), "").append(f"; {ending(end, bool(head.command))}"), hang=2)
         if head.command:
             page.add(f"command: {command_words(head)}", indent=2, hang=4, style=QUIET)
@@ -94,7 +98,7 @@ def logs(found: Sequence[tuple[str, Head, End | None, float]], width: int, folde
 
 def _head(page: Page, found: Analysis, source: str) -> None:
     head = found.head
-    page.add(f"Soak of {plain(head.machine) if head.machine else 'a machine without a name'}", style=HEADING)
+    page.add(f"Soak of {machine_named(head.machine)}", style=HEADING)
     page.add(f"{plain(source, SENTENCE)} (log), begun {plain(head.started_at, 40)}", style=QUIET)
     if head.command:
         page.add(f"command: {command_words(head)}", hang=2, style=QUIET)
@@ -121,10 +125,6 @@ def ending(end: End | None, command: bool) -> str:  # noqa: FBT001 - whether the
     }
     words = ways.get(end.reason, f"ended: {plain(end.reason, 60)}")
     return f"{words}, the command{status}" if command and status and end.reason != "command" else words
-
-
-def _of_machine(head: Head) -> str:
-    return plain(head.machine or "a machine without a name", 60)
 
 
 def _drives(count: int) -> str:
