@@ -94,7 +94,7 @@ def describe_link(link: Link, audit: Audit) -> str:
 
 
 def machine_named(name: str | None) -> str:
-    """A machine by the name that a log has of it; of a name that was taken out this is said, as its token tells nobody."""
+    """A machine by its name in a log; of a name that was taken out this is said, as its token tells nobody."""
     from probes.tokens import is_word_token
 
     if not name:
