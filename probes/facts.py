@@ -6,7 +6,7 @@ without a driver, a device without a firmware label); it never stands for "could
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
@@ -41,6 +41,11 @@ class PciFunction(Struct, frozen=True):
     `parent` is the address of the bridge above it, None on a root bus; `root` names the root bus.
     `link` is None where the platform offers no link attributes (conventional PCI). `registers` decodes
     configuration space on demand. `removable` is "removable", "fixed", "unknown" or None (not told).
+
+    `fresh` tells how current the link status is: "live" (read just now), "refreshed" (when its port last trained or
+    told of a change) or "start-up" (when the system started or the device was plugged in). `tunnelled` tells that the
+    device sits behind a cable that tunnels PCI Express, `wired_lanes` how many lanes the platform says are wired to
+    the slot below this port, `slot_name` what it calls the slot; None where it tells none of this.
     """
 
     address: str
@@ -64,6 +69,10 @@ class PciFunction(Struct, frozen=True):
     virtual_functions: tuple[str, ...]
     vendor_name: str | None
     model_name: str | None
+    fresh: Literal["live", "refreshed", "start-up"] = "live"
+    tunnelled: bool | None = None
+    wired_lanes: int | Unread | None = None
+    slot_name: str | None = None
 
 
 class KernelSlot(Struct, frozen=True):
@@ -196,9 +205,10 @@ class Drive(Struct, frozen=True):
     """A drive behind a PCI function.
 
     `address` is the PCI function it hangs on (None where the platform shows none); `kind` is "nvme" or
-    "sata". Limits are degrees Celsius: `warning_celsius` (WCTEMP) and `critical_celsius` (CCTEMP), None
-    where the drive gives none. `max_watts` is the most that it takes, by its own power state 0. `health` and
-    `firmware_slots` are what an NVMe drive says of itself, None for drives of other kinds.
+    "sata". `interconnect` is how the platform words what the drive hangs on, None where it does not tell; a drive with
+    an `interconnect` and no `address` hangs on no PCI function. Limits are degrees Celsius: `warning_celsius` (WCTEMP)
+    and `critical_celsius` (CCTEMP), None where the drive gives none. `max_watts` is the most that it takes, by its own
+    power state 0. `health` and `firmware_slots` are what an NVMe drive says of itself, None for drives of other kinds.
     """
 
     name: str
@@ -214,6 +224,7 @@ class Drive(Struct, frozen=True):
     max_watts: float | Unread | None = None
     health: Health | Unread | None = None
     firmware_slots: FirmwareSlots | Unread | None = None
+    interconnect: str | None = None
 
 
 class Sensor(Struct, frozen=True):
