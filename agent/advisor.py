@@ -6,7 +6,19 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Severity, Step, Verdict
-from knowledge.steps import COUNTED, COUNTED_ANYHOW, LOAD, SHOWS, STEPS, STEPS_OF_RULE
+from knowledge.steps import (
+    COUNTED,
+    COUNTED_ANYHOW,
+    LOAD,
+    OF_ONE_SYSTEM,
+    OF_STATUS,
+    SETUP_PLACE,
+    SHOWS,
+    SINCE,
+    STEPS,
+    STEPS_OF_RULE,
+    USUAL_SETUP_PLACE,
+)
 
 if TYPE_CHECKING:
     from agent.rules.rule import Found, Hand, Rule
@@ -14,7 +26,15 @@ if TYPE_CHECKING:
 
 LOOKS: Final = frozenset(
     {
-        *("look-as-root", "look-from-host", "look-under-load", "look-again", "wake", "check-sharing"),
+        *(
+            "restart-and-read",
+            "look-as-root",
+            "look-from-host",
+            "look-under-load",
+            "look-again",
+            "wake",
+            "check-sharing",
+        ),
         *("count-drives", "check-sheet", "plan-anew"),
     }
 )
@@ -24,17 +44,22 @@ OF_LINKS: Final = frozenset({"link-narrow", "link-slow", "link-unread", "link-er
 FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
 # Done by hand in the order that a finding gives, and only where it gives one.
 IN_ORDER: Final = frozenset({"make-room", "lay-aside", "fit-as-planned", "move-as-planned"})
+# Looks that would only show a kept status again.
+WHILE_RUNNING: Final = frozenset({"look-under-load", "look-again"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
 NOT_DESCRIBED: Final = " The firmware does not describe that slot: see first that there is a connector the card fits."
 
 
-def steps(rule: Rule, found: Found, guest: bool) -> tuple[Step, ...]:  # noqa: FBT001 - passed by place in one call
-    """The steps for what a rule found, from least to most invasive; `guest` tells that this is a virtual machine."""
-    actions = _actions(rule, found)
+def steps(rule: Rule, found: Found, guest: bool, platform: str = "linux") -> tuple[Step, ...]:  # noqa: FBT001 - passed by place in one call
+    """The steps for what a rule found, from least to most invasive.
+
+    `guest` tells that this is a virtual machine, `platform` which system it runs (a `sys.platform` value).
+    """
+    actions = [action for action in _actions(rule, found) if OF_ONE_SYSTEM.get(action, platform) == platform]
     if found.judged is not None and (guest or found.judged.port_hidden) and rule.id in OF_LINKS:
         actions = [action for action in actions if action in LOOKS] if found.judged.port_hidden else actions
         actions.append("look-from-host")
-    words = _words(rule, found)
+    words = _words(rule, found, SETUP_PLACE.get(platform, USUAL_SETUP_PLACE))
     plain = [(STEPS[action], words, found.gain_mbps) for action in dict.fromkeys(actions)]
     by_hand = [(STEPS[hand.action], {**words, **_hand_words(hand)}, hand.gain_mbps) for hand in found.hands]
     return tuple(_step(*one) for one in sorted([*plain, *by_hand], key=lambda one: one[0].rank))
@@ -55,6 +80,14 @@ def _hand_words(hand: Hand) -> dict[str, str]:
 
 
 def _actions(rule: Rule, found: Found) -> list[str]:
+    """What the rule leads to; where the link's status may be old, a new reading first, and none that shows it again."""
+    actions = _fitting(rule, found)
+    if found.judged is None or found.judged.fresh == "live" or rule.id not in OF_STATUS:
+        return actions
+    return ["restart-and-read", *(action for action in actions if action not in WHILE_RUNNING)]
+
+
+def _fitting(rule: Rule, found: Found) -> list[str]:
     """What the rule leads to, less what does not fit what was found, more what it calls for."""
     judged, move = found.judged, found.move
     dropped = {*IN_ORDER, *found.without}
@@ -79,7 +112,7 @@ def _actions(rule: Rule, found: Found) -> list[str]:
     return [action for action in (*STEPS_OF_RULE[rule.id], *added) if action not in dropped]
 
 
-def _words(rule: Rule, found: Found) -> dict[str, str]:
+def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
     """What fills the places of a step's text."""
     judged, move = found.judged, found.move
     rate = "its best rate"
@@ -97,7 +130,9 @@ def _words(rule: Rule, found: Found) -> dict[str, str]:
         other = move.swaps_with or hints
     shows = SHOWS.get(rule.id, "lanewright check shows {rate}").replace("{rate}", rate)
     load = LOAD.get(rule.id, "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
+    since = SINCE.get(judged.fresh, "") if judged is not None else ""
     words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other}
+    words |= {"setup": setup, "since": since}
     return {**words, "shows": shows, "load": load, "counted": COUNTED.get(rule.id, COUNTED_ANYHOW)}
 
 

@@ -35,6 +35,8 @@ class DriveSeen(Struct, frozen=True):
     `path` is made of link keys from the drive to the processor; `narrowest` is the key of the hop that
     decides its share when all drives read at once. Temperatures are degrees Celsius. `payload_bytes` is the payload
     size that the upper figures rest on, None where it could not be read and the largest is taken for a bound.
+    `verdict` is that of the drive's own link, `Verdict.VIRTUAL` where it hangs on no PCI function, None where it has
+    no link of its own or none that is known.
     """
 
     drive: Drive
@@ -50,6 +52,7 @@ class DriveSeen(Struct, frozen=True):
     alone_write: tuple[float, float] | None = None
     together_write: tuple[float, float] | None = None
     both: tuple[tuple[float, float], tuple[float, float]] | None = None
+    verdict: Verdict | None = None
 
 
 class Audit(Struct, frozen=True):
@@ -114,14 +117,21 @@ def audit(
             continue
         severity = found.severity or rule.severity
         findings.append(
-            Finding(rule.id, severity, found.subject, found.headline, found.evidence, advisor.steps(rule, found, guest))
+            Finding(
+                rule.id,
+                severity,
+                found.subject,
+                found.headline,
+                found.evidence,
+                advisor.steps(rule, found, guest, facts.platform),
+            )
         )
     findings.sort(key=lambda finding: finding.severity.rank)
     return Audit(
         facts=facts,
         machine=built,
         links=judged,
-        drives=tuple(_drives(built, rates)),
+        drives=tuple(_drives(built, judged, rates)),
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
         by_key=by_key,
@@ -185,7 +195,8 @@ class _Rates:
         self.both = throughput.both(flows, hops)
 
 
-def _drives(built: Machine, rates: _Rates) -> Iterator[DriveSeen]:
+def _drives(built: Machine, judged: tuple[Judged, ...], rates: _Rates) -> Iterator[DriveSeen]:
+    leads_to = {function.address: one for one in judged for function in one.link.functions}
     sensors = by_drive(built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
@@ -208,7 +219,16 @@ def _drives(built: Machine, rates: _Rates) -> Iterator[DriveSeen]:
             alone_write=_ends(rates.alone_write.get(name)),
             together_write=_ends(rates.together_write.get(name)),
             both=((both[0].low, both[0].high), (both[1].low, both[1].high)) if both else None,
+            verdict=_own_verdict(path.drive, leads_to),
         )
+
+
+def _own_verdict(drive: Drive, leads_to: Mapping[str, Judged]) -> Verdict | None:
+    """The verdict of the link that leads straight to a drive; a disk on a cable has none of its own."""
+    if drive.address is None:
+        return Verdict.VIRTUAL if drive.interconnect is not None else None
+    own = leads_to.get(drive.address)
+    return None if own is None or drive.kind != "nvme" else own.verdict
 
 
 def _ends(share: Share | None) -> tuple[float, float] | None:

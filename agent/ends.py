@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from agent.findings import Evidence, Rate
 from knowledge import pcie
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 
 SLOWEST: Final = 1
 NOT_ASKED: Final = "no figure was given"
+# The property that tells the lanes wired to a slot. Source: IOPCIFamily, IOPCIConfigurator.cpp (Darwin).
+WIRED_LANES: Final = "IOPCIExpressMaxLinkWidthOverride"
 
 
 class Ability(Struct, frozen=True):
@@ -79,6 +82,16 @@ def ability(function: PciFunction) -> Ability:
             (*told.evidence, *by_name.evidence),
         )
     return told
+
+
+def port_ability(port: PciFunction) -> Ability:
+    """What a downstream-facing port can do with the lanes that are wired to its slot, where the platform tells them."""
+    can = ability(port)
+    wired = port.wired_lanes
+    if not isinstance(wired, int) or wired not in WIDTHS or wired >= can.width:
+        return can
+    told = Evidence(f"{port.address} {WIRED_LANES}", f"{wired} lane{'' if wired == 1 else 's'} wired", f"x{can.width}")
+    return replace(can, width=wired, evidence=(*can.evidence, told))
 
 
 def _without(told: Ability, offered: bool) -> Ability:  # noqa: FBT001 - one caller

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
@@ -46,6 +46,12 @@ class Judged(Struct, frozen=True):
     def device_address(self) -> str | None:
         """Function 0 of the component below, None where nothing answers."""
         return self.link.device.address if self.link.device is not None else None
+
+    @property
+    def fresh(self) -> Literal["live", "refreshed", "start-up"]:
+        """How current the link status is (see `PciFunction`): that of the device's end, else of the port's."""
+        end = self.link.device or self.link.port
+        return "live" if end is None else end.fresh
 
     @property
     def mbps(self) -> float | None:

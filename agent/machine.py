@@ -22,6 +22,7 @@ Key = TypeVar("Key", str, int)
 
 BRIDGE_CLASS: Final = 0x0604
 DISPLAY_CLASS: Final = 0x03
+REGISTRY_NAME: Final = "slot name in the I/O Registry"
 MOST_LEVELS: Final = 8  # bridges under each other on one card; ends the walk on a damaged capture
 DOWNSTREAM_FACING: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
 WITH_LINK: Final = frozenset({pcie.ENDPOINT, pcie.LEGACY_ENDPOINT, pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PCI})
@@ -99,11 +100,26 @@ def build(facts: Facts) -> Machine:
     for function in facts.functions:
         if function.parent is not None and function.physical_function is None:
             below.setdefault(function.parent, []).append(function)
-    children = {address: tuple(found) for address, found in below.items()}
+    children = {address: tuple(sorted(found, key=_by_address)) for address, found in below.items()}
     kinds = _kinds(functions, children)
     slots = _Slots(facts, functions)
     links = tuple(_links(functions, children, kinds, slots, facts))
     return Machine(facts, functions, children, kinds, links, tuple(_paths(facts, functions, links)))
+
+
+def _by_address(function: PciFunction) -> str:
+    return function.address
+
+
+def device_place(address: str) -> str:
+    """What the functions of one device share of their addresses: "0000:01:00" of "0000:01:00.0".
+
+    Where a platform knows no segment, functions that collide have a mark behind "@", and belong together as such; an
+    address without a function number stands for itself.
+    """
+    place, mark, _ = address.partition("@")
+    device, dot, _ = place.rpartition(".")
+    return f"{device}{mark}" if dot else address
 
 
 # --- Kinds of port ---------------------------------------------------------------------------------------------
@@ -202,7 +218,7 @@ def _links(
         if kind in DOWNSTREAM_FACING:
             component = below.get(address, ())
             device = component[0] if component else None
-            slot = slots.of_port(function, device)
+            slot = slots.of_port(function, component)
             yield Link(
                 function,
                 device,
@@ -216,15 +232,17 @@ def _links(
             if integrated or (kind in WITH_LINK and kinds.get(function.parent or "") not in DOWNSTREAM_FACING):
                 component = _component(function, functions, kinds)
                 seen.update(member.address for member in component)
-                yield Link(None, component[0], component, slots.of_device(component[0]), integrated=integrated)
+                yield Link(None, component[0], component, slots.of_device(component), integrated=integrated)
 
 
 def _component(
     function: PciFunction, functions: dict[str, PciFunction], kinds: dict[str, int | None]
 ) -> tuple[PciFunction, ...]:
     """All functions that share bus and device number with this one and have a link (or are integrated) as it is."""
-    place = function.address.rpartition(".")[0]
-    alike = (functions.get(f"{place}.{number}") for number in range(8))
+    place = device_place(function.address)
+    alike = [functions.get(f"{place}.{number}") for number in range(8)]
+    if all(other is not function for other in alike):
+        return (function,)  # an address of another form, which tells nothing of its neighbours
     return tuple(
         other
         for other in alike
@@ -239,7 +257,7 @@ def _component(
 
 
 class _Slots:
-    """Finds the slot of a port: the firmware's description first, then the kernel's name, then the slot number."""
+    """Finds the slot of a port: the firmware's description, the kernel's name, the registry's, the slot number."""
 
     def __init__(self, facts: Facts, functions: dict[str, PciFunction]) -> None:
         described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
@@ -252,8 +270,9 @@ class _Slots:
         self._onboard = frozenset(one.address for one in facts.board_devices if one.enabled and one.address is not None)
         self._functions = functions
 
-    def of_port(self, port: PciFunction, device: PciFunction | None) -> Slot | None:
-        """The slot below `port`."""
+    def of_port(self, port: PciFunction, component: tuple[PciFunction, ...]) -> Slot | None:
+        """The slot below `port`, which holds the functions `component`."""
+        device = component[0] if component else None
         bus = _bus_below(port, device)
         number = port.registers.read(pcie.SLOT_CAPABILITIES, "physical_slot_number")
         board = self._by_port.get(port.address) or (self._by_place.get(bus) if bus else None)
@@ -265,6 +284,9 @@ class _Slots:
             return Slot(board.designation, "firmware slot description (SMBIOS)", board, address)
         if kernel is not None:
             return Slot(kernel.name, "kernel slot name", board, address)
+        named = _named_slot(port, *component)
+        if named is not None:
+            return named
         if isinstance(number, int) and number:  # 0 is for devices on the board (PCI Express Base, Slot Capabilities)
             return Slot(str(number), "Slot Capabilities register", board)
         return None
@@ -279,14 +301,17 @@ class _Slots:
                 return True
         return False
 
-    def of_device(self, device: PciFunction) -> Slot | None:
+    def of_device(self, component: tuple[PciFunction, ...]) -> Slot | None:
         """The slot of a device whose port is not visible."""
+        device = component[0]
         board = self._by_port.get(device.address)
-        kernel = self._kernel.get(device.address.rpartition(".")[0])
+        kernel = self._kernel.get(device_place(device.address))
         address = kernel.address if kernel is not None else None
         if board is not None and board.designation:
             return Slot(board.designation, "firmware slot description (SMBIOS)", board, address)
-        return None if kernel is None else Slot(kernel.name, "kernel slot name", None, address)
+        if kernel is not None:
+            return Slot(kernel.name, "kernel slot name", None, address)
+        return _named_slot(*component)
 
     def onboard(self, component: tuple[PciFunction, ...]) -> bool:
         """Whether the firmware lists a function of this component among the devices on the board."""
@@ -297,6 +322,12 @@ class _Slots:
         bus = _bus_below(port, device)
         kernel = self._kernel.get(f"{bus}:00") if bus else None
         return None if kernel is None else kernel.occupied
+
+
+def _named_slot(*functions: PciFunction) -> Slot | None:
+    """The slot as the platform names it at a port or at a card's functions, if it does."""
+    name = next((function.slot_name for function in functions if function.slot_name), None)
+    return None if name is None else Slot(name, REGISTRY_NAME)
 
 
 def _unique(pairs: Iterable[tuple[Key, BoardSlot]]) -> dict[Key, BoardSlot]:

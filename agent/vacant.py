@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import ability
+from agent.ends import port_ability
 from agent.findings import Evidence, Rate, Verdict
 from agent.judged import Judged
 from knowledge import pcie
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def nothing_below(link: Link, port: PciFunction) -> Judged:
     """The verdict on a port below which no function answers."""
-    can = ability(port).rate
+    can = port_ability(port).rate
     registers = port.registers
     implemented = registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
     active = _active(port)

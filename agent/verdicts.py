@@ -11,12 +11,25 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent import machine as topology
-from agent.ends import SLOWEST, Ability, Agreed, Reading, Trouble, ability, rate_of, rate_text, read, speed_text
+from agent.ends import (
+    SLOWEST,
+    Ability,
+    Agreed,
+    Reading,
+    Trouble,
+    ability,
+    port_ability,
+    rate_of,
+    rate_text,
+    read,
+    speed_text,
+)
 from agent.findings import Evidence, Rate, Verdict
 from agent.judged import Judged
 from agent.vacant import nothing_below
 from knowledge import pcie
 from knowledge.rates import GTPS
+from probes.decode import NOT_GIVEN
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -31,6 +44,8 @@ EMULATED_VENDORS: Final = frozenset({0x1AF4, 0x1B36})
 EMULATED_LANES: Final = 32
 # Vendor-specific capability of host controllers that tunnel (drivers/pci/probe.c, set_pcie_thunderbolt).
 TUNNEL_CAPABILITY: Final = 0x1234
+# The property of a function below a tunnel. Source: IOPCIFamily, IOPCIDevice.cpp (Darwin).
+TUNNELLED: Final = "IOPCITunnelled"
 LOW_POWER: Final = frozenset({"D1", "D2", "D3hot"})
 
 
@@ -50,7 +65,7 @@ def _judge(link: Link, machine: Machine) -> Judged:
     if link.device is None:
         assert link.port is not None
         return nothing_below(link, link.port)
-    port_can = ability(link.port) if link.port is not None else None
+    port_can = port_ability(link.port) if link.port is not None else None
     device_can = ability(link.device)
     looks = _looks(link, machine)
     made_up = _virtual(link, machine, port_can, device_can, looks[0][1])
@@ -236,6 +251,9 @@ def _below(
         says = f"{says}; whether a setting, power saving or a fault does that takes registers that root may read"
         shown = Evidence(target.what, target.why, "readable")
         return replace(judged, why=says, evidence=(*evidence, shown), needs_root=True)
+    if isinstance(target, Unread) and target.why == NOT_GIVEN:
+        says = f"{says}; whether it is set so at its port is not given by this platform"
+        evidence = (*evidence, Evidence(target.what, target.why, f"{speed_text(best.speed)} or more"))
     return replace(judged, verdict=Verdict.SLOW, why=says, evidence=(*evidence, *_corrected(link, machine)))
 
 
@@ -315,13 +333,9 @@ def _virtual(
     ends = link.ends
     # The port speaks for the link where it says anything: behind it a card may well be able to do more.
     speeds = (port_can.speeds if port_can is not None else None) or device_can.speeds
-    slowest = bool(speeds) and max(speeds) == SLOWEST
-    for end in ends if slowest else ():  # a tunnel calls itself 2.5 GT/s; faster ports of its controllers are wired
-        if TUNNEL_CAPABILITY in end.registers.vendor_specific:
-            source = f"{end.address} vendor-specific capability"
-            return Evidence(source, "tunnelled through another cable", "a wired link")
-        if end.removable == "removable":
-            return Evidence(f"{end.address} removable", "tunnelled through another cable", "a wired link")
+    tunnel = _tunnel(ends, slowest=bool(speeds) and max(speeds) == SLOWEST)
+    if tunnel is not None:
+        return tunnel
     guest = machine.facts.host.virtual is True
     emulated = guest or any(end.vendor_id in EMULATED_VENDORS for end in ends)
     emulated = emulated or (port_can is not None and port_can.width == EMULATED_LANES)
@@ -334,6 +348,22 @@ def _virtual(
         sure = any(end.vendor_id in EMULATED_VENDORS for end in ends)
         words = "emulated device: its link figures are made up" if sure else "link figures that an emulator makes up"
         return Evidence(f"{link.device.address} Link Capabilities", words, "a wired link")
+    return None
+
+
+def _tunnel(ends: tuple[PciFunction, ...], *, slowest: bool) -> Evidence | None:
+    """Evidence that a link is carried by another cable, as the platform says or an end shows.
+
+    A tunnel calls itself 2.5 GT/s (`slowest`); faster ports of its controllers are wired.
+    """
+    for end in ends:
+        if end.tunnelled is True:
+            return Evidence(f"{end.address} {TUNNELLED}", "tunnelled through another cable", "a wired link")
+        if slowest and TUNNEL_CAPABILITY in end.registers.vendor_specific:
+            source = f"{end.address} vendor-specific capability"
+            return Evidence(source, "tunnelled through another cable", "a wired link")
+        if slowest and end.removable == "removable":
+            return Evidence(f"{end.address} removable", "tunnelled through another cable", "a wired link")
     return None
 
 

@@ -25,6 +25,7 @@ FIRMWARE: Final = (
     " lanewright itself never writes firmware."
 )
 SETUP: Final = "Note the present settings first; a wrong setting can keep the machine from starting."
+SAVE: Final = "Save all open work and let running copies end first: a restart ends every program."
 START: Final = "A wrong boot option can keep the system from starting: know how to start without it first."
 LICENSED: Final = (
     "Never open a power supply; work on supplies and site wiring is for licensed people under local codes."
@@ -50,6 +51,7 @@ SHORT: Final = {
     MANUAL: "makers' manuals",
     FIRMWARE: "back up, stable supply, exact model, maker's procedure, never interrupt",
     SETUP: "note the present settings",
+    SAVE: "save open work",
     START: "know how to start without the option",
     LICENSED: "supplies are for licensed people",
 }
@@ -60,8 +62,8 @@ HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, BACKUP, MANUAL)
 class StepKind(Struct, frozen=True):
     """One kind of step. `rank` orders steps from least to most invasive; `hardware` says that hands go inside.
 
-    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load} and {counted}, filled in
-    by the advisor.
+    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load}, {counted}, {since} and
+    {setup}, filled in by the advisor.
     """
 
     action: str
@@ -81,6 +83,14 @@ STEPS: Final[dict[str, StepKind]] = {
             0,
             "Copy what is on {subject} to another drive now, before anything else, and see that the copy reads back.",
             "The copy is whole, and files opened from it are as they should be.",
+        ),
+        StepKind(
+            "restart-and-read",
+            0,
+            "Restart the machine and read again before anything else: this system gives the link status of {subject} as"
+            " {since}, so it need not be what the link does now.",
+            "The status is new after a restart. If the reading is the same then, it is worth acting on.",
+            (SAVE,),
         ),
         StepKind(
             "look-as-root",
@@ -279,14 +289,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "enable-slot",
             30,
-            "In the firmware setup, see whether {slot} is switched off or reserved, and switch it on.",
+            "{setup}, see whether {slot} is switched off or reserved, and switch it on.",
             "After the next start the card in {slot} answers.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "enable-socket",
             30,
-            "In the firmware setup, see whether {slot} is switched off, set to another kind of drive, or gives its"
+            "{setup}, see whether {slot} is switched off, set to another kind of drive, or gives its"
             " lanes to another slot, and switch it on.",
             "After the next start the drive in {slot} answers.",
             (SETUP, MANUAL),
@@ -294,14 +304,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "set-speed",
             31,
-            "In the firmware setup, set the link speed of {slot} to automatic or to its highest value.",
+            "{setup}, set the link speed of {slot} to automatic or to its highest value.",
             "After the next start {shows}. If it falls back again, treat it as a slow link.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "set-split",
             32,
-            "In the firmware setup, split the lanes of {slot} into groups of four (often called bifurcation).",
+            "{setup}, split the lanes of {slot} into groups of four (often called bifurcation).",
             "After the next start every drive of the carrier answers with {rate}.",
             (SETUP, BACKUP, MANUAL),
         ),
@@ -389,6 +399,27 @@ COUNTED: Final = {
     "plan-part-missing": "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or"
     " mend the sheet.",
 }
+
+# How current a link's status is, where it is not read just now: the moment that it is of.
+SINCE: Final = {
+    "start-up": "it was at start-up, or when the device was plugged in",
+    "refreshed": "it was when the link last trained or its port told of a change",
+}
+# Rules that speak of what a link's or slot's status shows: where that may be old, a restart and a new reading come
+# first, and looks that would show the old value again are left out.
+OF_STATUS: Final = frozenset(
+    {
+        *("link-narrow", "link-slow", "link-set-slow", "link-resting", "ends-contradict", "link-unread"),
+        *("slot-dark", "slot-limited", "slot-swap", "slot-power-fault", "slot-latch-open"),
+        *("plan-link-below", "plan-rate-below"),
+    }
+)
+
+# Where settings are made, by platform: not every machine has a firmware setup that its owner can enter.
+SETUP_PLACE: Final = {"darwin": "In the firmware setup, where this machine has one"}
+USUAL_SETUP_PLACE: Final = "In the firmware setup"
+# Steps that are in words of one system alone.
+OF_ONE_SYSTEM: Final = {"set-payload": "linux", "match-payload": "linux", "look-as-root": "linux"}
 
 _CONTACT = ("reseat", "clean", "remove-riser", "try-other-slot")
 

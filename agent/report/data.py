@@ -48,7 +48,11 @@ class LookData(Struct, frozen=True):
 
 
 class LinkData(Struct, frozen=True):
-    """One link. `mbps` is the link rate now in MB/s (10^6 bytes, one direction, after line coding)."""
+    """One link. `mbps` is the link rate now in MB/s (10^6 bytes, one direction, after line coding).
+
+    `status_as_of` tells how current `now` is: "live" (read just now), "refreshed" (when the link last trained or its
+    port told of a change) or "start-up" (when the system started or the device was plugged in).
+    """
 
     port: str | None
     device: str | None
@@ -65,13 +69,16 @@ class LinkData(Struct, frozen=True):
     why: str
     evidence: tuple[EvidenceData, ...]
     looks: tuple[LookData, ...]
+    status_as_of: Literal["live", "refreshed", "start-up"]
 
 
 class DriveData(Struct, frozen=True):
     """One drive; rates are MB/s, [low, high]; temperatures are degrees Celsius.
 
     `alone_mbps` and `together_mbps` are of reading; `both_read_mbps` and `both_write_mbps` of all drives being read and
-    written at once. `health` and `firmware_slots` are null where they were not read, or the drive has none.
+    written at once. `health` and `firmware_slots` are null where they were not read, or the drive has none. `verdict`
+    is that of the drive's own link: "virtual" where it hangs on no PCI function, null where it has no link of its own
+    or none that is known. `interconnect` is how the platform words what it hangs on, null where it does not tell.
     """
 
     name: str
@@ -95,6 +102,8 @@ class DriveData(Struct, frozen=True):
     both_write_mbps: tuple[float, float] | None
     health: HealthData | None
     firmware_slots: FirmwareSlotsData | None
+    interconnect: str | None
+    verdict: str | None
 
 
 class StripeData(Struct, frozen=True, kw_only=True):
@@ -360,6 +369,7 @@ def _link(judged: Judged, audit: Audit) -> LinkData:
         why=judged.why,
         evidence=_evidence(judged.evidence),
         looks=tuple(LookData(offset, _rate(rate)) for offset, rate in judged.looks[1:]),
+        status_as_of=judged.fresh,
     )
 
 
@@ -392,6 +402,8 @@ def _drive(seen: DriveSeen) -> DriveData:
         both_write_mbps=_range(seen.both[1]) if seen.both is not None else None,
         health=health(drive.health),
         firmware_slots=firmware_slots(drive.firmware_slots),
+        interconnect=drive.interconnect,
+        verdict=None if seen.verdict is None else seen.verdict.value,
     )
 
 

@@ -9,8 +9,11 @@ from knowledge.classes import describe_class
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from agent.audit import Audit
     from agent.findings import Rate
+    from agent.judged import Judged
     from agent.machine import Link
     from agent.rules.rule import StripeSeen
     from probes.facts import Drive, PciFunction
@@ -115,6 +118,26 @@ def place(link: Link) -> str:
     if link.slot is not None:
         return plain(link.slot.words, 40)
     return link.key
+
+
+_AS_OF: Final = {
+    "start-up": "As of start-up or plug-in: this system keeps a link's status as it was then, so {these} may be old"
+    "{at}.",
+    "refreshed": "As of the last training or change: this system looks at a link's status when its port tells of one, "
+    "so {these} may be older than this reading{at}.",
+}
+
+
+def as_of(links: Sequence[Judged]) -> tuple[str, ...]:
+    """How current the rates of links are, where they are not read just now: a line for all that are alike."""
+    fitted = [one for one in links if one.link.device is not None and not one.link.integrated]
+    lines = []
+    for fresh, words in _AS_OF.items():
+        old = [one for one in fitted if one.fresh == fresh]
+        if old:
+            at = "" if len(old) == len(fitted) else f" ({', '.join(place(one.link) for one in old)})"
+            lines.append(words.format(these="its rate" if len(old) == 1 else "these rates", at=at))
+    return tuple(lines)
 
 
 def stripe_caution(seen: StripeSeen) -> str:

@@ -15,6 +15,7 @@ from agent.report import health
 from agent.report.advice import add_findings, add_remarks, by_subject
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import (
+    as_of,
     asked,
     bytes_text,
     describe,
@@ -67,6 +68,8 @@ def inventory(audit: Audit, width: int, source: str) -> Page:
     _machine(page, audit)
     _slots(page, audit)
     _drives(page, audit, whole=True)
+    if audit.drives:
+        _as_of(page, audit)
     _stripes(page, audit)
     _functions(page, audit, "All functions")
     _unread(page, audit)
@@ -167,10 +170,16 @@ def _links(page: Page, audit: Audit) -> None:
         names = ", ".join(place(one.link) for one in alike)
         row = (verdict.value, f"{len(alike)} port{_s(len(alike))}, {why}: {names}")
         page.columns([row], [STYLES[verdict.severity]])
+    _as_of(page, audit)
     hidden = [one for one in fitted if one.port_hidden and one.verdict is not Verdict.VIRTUAL]
     if hidden:
         names = ", ".join(place(one.link) for one in hidden)
         page.add(f"Judged by the card's own end alone, as the port is not visible from here: {names}", indent=2, hang=4)
+
+
+def _as_of(page: Page, audit: Audit) -> None:
+    for line in as_of(audit.links):
+        page.add(line, indent=2, hang=4)
 
 
 def _port(judged: Judged) -> str:
@@ -237,7 +246,8 @@ def _drives(page: Page, audit: Audit, *, whole: bool = False) -> None:
         page.add(line, hang=4)
         for rates in _all_expected(seen) if whole else (_expected(seen),):
             page.add(rates, indent=4, hang=6)
-        page.add(_path(seen, audit), indent=4, hang=6, style=QUIET)
+        if not _off_the_bus(seen):
+            page.add(_path(seen, audit), indent=4, hang=6, style=QUIET)
         for words_of_health in health.lines(drive) if whole else ():
             page.add(words_of_health, indent=4, hang=6)
 
@@ -255,6 +265,9 @@ def _temperature(seen: DriveSeen) -> str:
 
 
 def _expected(seen: DriveSeen) -> str:
+    if _off_the_bus(seen):
+        interconnect = plain(seen.drive.interconnect or "", 40)
+        return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
     if seen.drive.kind != "nvme":
         return "its own interface decides its rate, not the PCI Express link"
     if seen.alone is None or seen.together is None:
@@ -263,6 +276,11 @@ def _expected(seen: DriveSeen) -> str:
     if seen.payload_bytes is None:
         rates = f"{rates} (at most: the payload size could not be read)"
     return rates
+
+
+def _off_the_bus(seen: DriveSeen) -> bool:
+    """Whether a drive hangs on no PCI function at all."""
+    return seen.verdict is Verdict.VIRTUAL and seen.drive.address is None
 
 
 def _all_expected(seen: DriveSeen) -> Iterator[str]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Rate, Verdict
+from agent.machine import device_place
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
@@ -256,13 +257,13 @@ def twins(tree: Tree, place: Place) -> list[str]:
     own = place.links[0]
     if own.port_address is None or not is_drive(own):
         return []
-    device = own.port_address.rpartition(".")[0]
+    device = device_place(own.port_address)
     return [
         one.port_address
         for one in tree.audit.links
         if one is not own
         and one.port_address is not None
-        and one.port_address.rpartition(".")[0] == device
+        and device_place(one.port_address) == device
         and is_drive(one)
         and one.port_can == own.port_can
     ]

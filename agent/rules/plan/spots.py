@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from agent.machine import device_place
+
 if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.planned import Planned
@@ -125,13 +127,13 @@ class Spots:
         port = links[0].port_address
         if port is None:
             return []
-        device = port.rpartition(".")[0]
+        device = device_place(port)
         keys = {one.link.key for one in links}
         return [
             one
             for one in self._judged
             if one.port_address is not None
-            and one.port_address.rpartition(".")[0] == device
+            and device_place(one.port_address) == device
             and one.link.key not in keys
             and one.link.key not in self._claimed
             and (one.link.slot is None or one.link.slot.board is None)
