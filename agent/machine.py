@@ -22,6 +22,7 @@ Key = TypeVar("Key", str, int)
 
 BRIDGE_CLASS: Final = 0x0604
 DISPLAY_CLASS: Final = 0x03
+AUDIO_CLASS: Final = 0x0403
 REGISTRY_NAME: Final = "slot name in the I/O Registry"
 MOST_LEVELS: Final = 8  # bridges under each other on one card; ends the walk on a damaged capture
 DOWNSTREAM_FACING: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
@@ -133,6 +134,11 @@ def is_bridge(function: PciFunction) -> bool:
 def is_display(function: PciFunction) -> bool:
     """Whether the function drives a display, by its class."""
     return isinstance(function.class_code, int) and function.class_code >> 16 == DISPLAY_CLASS
+
+
+def is_audio(function: PciFunction) -> bool:
+    """Whether the function plays sound, by its class."""
+    return isinstance(function.class_code, int) and function.class_code >> 8 == AUDIO_CLASS
 
 
 def drives_display(link: Link, below: dict[str, tuple[PciFunction, ...]]) -> PciFunction | None:

@@ -46,6 +46,8 @@ EMULATED_LANES: Final = 32
 TUNNEL_CAPABILITY: Final = 0x1234
 # The property of a function below a tunnel. Source: IOPCIFamily, IOPCIDevice.cpp (Darwin).
 TUNNELLED: Final = "IOPCITunnelled"
+# Sound cards have one lane, now and then four (common practice); the audio function of a display card has its link.
+MOST_SOUND_LANES: Final = 4
 LOW_POWER: Final = frozenset({"D1", "D2", "D3hot"})
 
 
@@ -306,6 +308,9 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
     if display is not None:
         evidence = Evidence(f"{display.address} class code", "display controller", "its best speed only at work")
         found.append((evidence, "display cards lower their speed at idle"))
+    elif link.device is not None and (read := _display_sound(link.device)):
+        evidence = Evidence(f"{link.device.address} class code, Link Capabilities", read, "its best speed only at work")
+        found.append((evidence, "it is of a display card by its lanes, and those lower their speed at idle"))
     if link.port is not None and _ever(link.port, machine, "link_autonomous_bandwidth_status"):
         source = f"{link.port.address} Link Status: Link Autonomous Bandwidth Status"
         found.append((Evidence(source, "1", "0"), "the hardware reported that it changed the speed by itself"))
@@ -314,6 +319,14 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
         state = str(device.power_state)
         found.append((Evidence(f"{device.address} power state", state, "D0"), f"the device sleeps lightly ({state})"))
     return tuple(found)
+
+
+def _display_sound(device: PciFunction) -> str:
+    """What shows that an audio function is that of a display card, where the status may be one of start-up; "" else."""
+    lanes = ability(device).width
+    if device.fresh == "live" or not topology.is_audio(device) or lanes <= MOST_SOUND_LANES:
+        return ""
+    return f"audio function on a link of {lanes} lanes"
 
 
 def _ever(function: PciFunction, machine: Machine, bit: str) -> bool:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from probes.facts import Drive, Sensor
 
 NVME_CLASS: Final = 0x010802
+# Questions whose answers list the drives: without them nobody knows what the system has.
+LISTS_OF_DRIVES: Final = frozenset({"drives", "registry drives", "registry controllers"})
 
 
 @rule("drive-hot", Severity.FAULT, fires_on=("bench-2-hot-drive",), quiet_on=("bench-1-upgraded",))
@@ -37,7 +39,6 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
     """A drive's controller is in a state in which it serves nothing.
 
     "dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.
-    Source: drivers/nvme/host/sysfs.c, the states of a controller.
     """
     own = own_links(seen)
     for drive in seen.machine.facts.drives:
@@ -51,18 +52,17 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
 
 @rule("drive-unclaimed", Severity.NOTE, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
 def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
-    """A function is an NVMe drive by its class, but the system has no drive there.
-
-    Usual causes: no driver loaded, a driver that gave up, or a drive set aside for a virtual machine on purpose.
-    """
+    """A function is an NVMe drive by its class, but the system has no drive there."""
     facts = seen.machine.facts
+    if any(one.what in LISTS_OF_DRIVES for one in facts.unread):
+        return
     claimed = {drive.address for drive in facts.drives}
     for function in facts.functions:
         if function.class_code != NVME_CLASS or function.address in claimed or function.physical_function is not None:
             continue
         if function.power_state == "D3cold":
             continue  # nothing was asked of it, and the link says so
-        driver = function.driver or "none"
+        driver = function.driver or ("none" if facts.platform == "linux" else "not told")
         evidence = (
             Evidence(f"{function.address} class code", "NVMe drive", "a drive of the system"),
             Evidence(f"{function.address} driver", driver, "the NVMe driver, unless set aside on purpose"),
