@@ -27,7 +27,7 @@ ARROWS: Final = (
     ("agent.report",),
     ("agent.soak", "agent.measure", "agent.compare", "agent.planner", "agent.source"),
     ("agent.sheets",),
-    ("agent.audit",),
+    ("agent.audit", "agent.explain"),
     ("agent.advisor",),
     ("agent.rules",),
     ("agent.verdicts",),
@@ -50,6 +50,7 @@ SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading",
 BLOCKS: Final = "probes.blocks"
 MEASURING: Final = "agent.commands.measuring"
 CHILD: Final = "agent.child"
+REGISTRY: Final = "probes.registry"
 TERMINAL: Final = frozenset(
     f"agent.report.{name}" for name in ("advice", "live", "measuring", "paper", "planning", "soaking", "text")
 )
@@ -90,7 +91,7 @@ DOORS: Final = {
     "pathlib.*": set[str](),
     "mmap.*": {BLOCKS},
     "socket.*": set[str](),
-    "subprocess.*": {CHILD},
+    "subprocess.*": {CHILD, REGISTRY},
     "sqlite3.*": SOAKLOG,
     "multiprocessing.*": set[str](),
     "random.*": set[str](),

@@ -55,7 +55,7 @@ def _plainly(seen: Seen, judged: Judged) -> Found:
 def link_narrow(seen: Seen) -> Iterator[Found | Unread]:
     """A link runs with fewer lanes than both of its ends can do.
 
-    Usual causes: dirty contacts, a worn riser, a card not fully seated. Width is hardly ever a matter of power saving.
+    Width is hardly ever a matter of power saving.
     """
     for judged in with_verdict(seen, Verdict.NARROW):
         yield _plainly(seen, judged)
@@ -63,10 +63,7 @@ def link_narrow(seen: Seen) -> Iterator[Found | Unread]:
 
 @rule("link-slow", Severity.FAULT, fires_on=("bench-2-slow-link",), quiet_on=("bench-1-upgraded", "bench-3-set-slow"))
 def link_slow(seen: Seen) -> Iterator[Found | Unread]:
-    """A link runs at a lower speed than both of its ends can do, and nothing explains it.
-
-    Usual causes: a riser or cable that does not carry the speed, a poor contact, failed equalization.
-    """
+    """A link runs at a lower speed than both of its ends can do, and nothing explains it."""
     for judged in with_verdict(seen, Verdict.SLOW):
         yield _plainly(seen, judged)
 
@@ -75,11 +72,7 @@ def link_slow(seen: Seen) -> Iterator[Found | Unread]:
     "link-set-slow", Severity.LIMIT, fires_on=("bench-3-set-slow",), quiet_on=("bench-1-upgraded", "bench-2-slow-link")
 )
 def link_set_slow(seen: Seen) -> Iterator[Found | Unread]:
-    """A link runs at a lower speed because its port is set to that speed.
-
-    Usual causes: a slot speed chosen in the firmware setup; or a kernel that fell back to 2.5 GT/s after a failed
-    training.
-    """
+    """A link runs at a lower speed because its port is set to that speed."""
     for judged in with_verdict(seen, Verdict.SET_SLOW):
         yield _plainly(seen, judged)
 
@@ -96,10 +89,7 @@ def link_resting(seen: Seen) -> Iterator[Found | Unread]:
 
 @rule("ends-contradict", Severity.UNKNOWN, fires_on=("bench-3-two-ends",), quiet_on=("bench-1-upgraded",))
 def ends_contradict(seen: Seen) -> Iterator[Found | Unread]:
-    """The readings of a link contradict each other.
-
-    Usual causes: a link that changes while it is read, a value kept from before, a card that answers wrongly.
-    """
+    """The readings of a link contradict each other."""
     for judged in seen.judged:
         if judged.contradicts:
             yield _plainly(seen, judged)

@@ -98,10 +98,7 @@ def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
 
 @rule("slot-dark", Severity.FAULT, fires_on=("bench-3-dark-slot",), quiet_on=("bench-1-upgraded",))
 def slot_dark(seen: Seen) -> Iterator[Found | Unread]:
-    """A card is detected in a slot, but there is no link.
-
-    Usual causes: a card not fully seated, a slot switched off in the firmware setup, a dead card, a riser.
-    """
+    """A card is detected in a slot, but there is no link."""
     for judged in with_verdict(seen, Verdict.DARK):
         yield Found(subject(judged), judged.why, judged.evidence, judged=judged)
 

@@ -36,7 +36,7 @@ RESTING_STATES: Final = frozenset({"clear", "inactive", "suspended", "broken"})
 def stripe_held_back(seen: Seen) -> Iterator[Found | Unread]:
     """The members of a stripe set share a link that carries less than they could give together.
 
-    No fault: the carrier works as built. Members on links of their own, or a wider uplink, would make the set faster.
+    Nothing is broken. Members on links of their own, or a wider uplink, would make the set faster.
     """
     flows = {flow.name: flow for flow in seen.flows}
     for one in seen.stripes:

@@ -22,8 +22,7 @@ BUILT: Final = ("bench-1-as-planned",)
 def plan_part_missing(seen: Seen) -> Iterator[Found | Unread]:
     """A card or drive of the build sheet answers nowhere in the machine.
 
-    Usual causes: not fitted after all, not seated, a slot switched off in the firmware setup, a dead part. Where a slot
-    is dark, that is the fault, and this only says what should be there.
+    Where a slot is dark, that is the fault, and this only says what should be there.
     """
     if seen.matched is not None:
         from agent.rules.plan.missing import parts_missing
@@ -92,9 +91,8 @@ def plan_need_broken(seen: Seen) -> Iterator[Found | Unread]:
 def plan_link_below(seen: Seen) -> Iterator[Found | Unread]:
     """A link is at its best and still below what the build sheet expects of it.
 
-    Usual causes: a slot that shares lanes with another one, a speed or split set in the firmware setup, a sheet that
-    promises too much. A limit where the part itself cannot do more. A link that is below its own best is blamed for
-    that already, and here only if its best would not be enough.
+    A limit where the part itself cannot do more. A link that is below its own best is blamed for that already, and here
+    only if its best would not be enough.
     """
     if seen.matched is not None:
         from agent.rules.plan.rates import links_below
@@ -104,11 +102,7 @@ def plan_link_below(seen: Seen) -> Iterator[Found | Unread]:
 
 @rule("plan-rate-below", Severity.LIMIT, fires_on=("bench-1-rate-below",), quiet_on=(*BUILT, "bench-2-below-plan"))
 def plan_rate_below(seen: Seen) -> Iterator[Found | Unread]:
-    """Drives in their places should reach less than the build sheet expects, though their links are as planned.
-
-    Usual causes: more drives behind the same link than planned, smaller packets, a link on the way that the sheet does
-    not know of.
-    """
+    """Drives in their places should reach less than the build sheet expects, though their links are as planned."""
     if seen.matched is not None:
         from agent.rules.plan.rates import rates_below
 

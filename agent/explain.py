@@ -1,0 +1,231 @@
+"""Every rule, verdict, severity, step and word explained: what the code says, and the texts of knowledge/explained.
+
+Loaded only when somebody asks. Judges nothing and shows nothing; every form of an explanation is made from this.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import TYPE_CHECKING, Final, Literal
+
+from msgspec import Struct
+
+from agent.findings import VERDICTS, Severity
+from agent.rules import RULES
+from knowledge.explained import texts
+from knowledge.problems import BadInput
+from knowledge.steps import COUNTED_ANYHOW, OF_STATUS, SINCE, SOURCE, STEPS, STEPS_OF_RULE, USUAL_SETUP_PLACE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.rules.rule import Rule
+    from knowledge.explained import Doing, Judgement
+    from knowledge.steps import StepKind
+
+Kind = Literal["verdict", "severity", "rule", "step", "word"]
+KINDS: Final[tuple[Kind, ...]] = ("verdict", "severity", "rule", "step", "word")
+MOST_NEAR: Final = 6  # words that are offered in place of one that nobody knows
+LONGEST: Final = 60  # characters of such a word that are said back
+ALIKE: Final = 0.6  # how alike two words must be, 0 to 1
+
+# What fills the places of a step's text where no machine is meant.
+IN_GENERAL: Final = {
+    "here": "its place",
+    "rate": "the best rate of its link",
+    "other": "",
+    "shows": "lanewright check shows that it is mended",
+    "load": "the link should reach its best rate; if it does, it was only resting",
+    "counted": COUNTED_ANYHOW,
+    "setup": USUAL_SETUP_PLACE,
+    "since": SINCE["start-up"],
+}
+
+
+class Explanation(Struct, frozen=True, kw_only=True):
+    """One word explained.
+
+    `title` says it in one sentence. `evidence` is what it rests on, for a step how one sees that it helped. `causes`
+    are the usual ones, () for steps and words that have none. `see_also` are words that can be asked for in turn, and
+    so are `steps`, those that a rule may lead to, and `rules`, those that lead to a step. `cautions` come before the
+    step. `severity` is that of a rule or verdict.
+    """
+
+    word: str
+    kind: Kind
+    title: str
+    meaning: str
+    evidence: str
+    causes: tuple[str, ...]
+    cannot_tell: str
+    source: str
+    see_also: tuple[str, ...]
+    severity: str | None = None
+    cautions: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
+    rules: tuple[str, ...] = ()
+
+
+def explanation(word: str) -> Explanation:
+    """The explanation of a word; of several the first of `explanations` (BadInput as there)."""
+    return explanations(word)[0]
+
+
+def explanations(word: str) -> tuple[Explanation, ...]:
+    """All explanations of a word, as a verdict and a rule may share one: in the order of `KINDS`.
+
+    Upper and lower case, spaces and hyphens are alike; a kind may stand before the word ("step move"). An unknown word
+    raises BadInput, which names the nearest that there are.
+    """
+    asked = _key(word)
+    known = _by_key()
+    found = known.get(asked, ())
+    kind, _, rest = asked.partition("-")
+    if not found and kind in KINDS:
+        found = tuple(one for one in known.get(rest, ()) if one.kind == kind)
+    if not found:
+        near = nearest(word)
+        raise BadInput(
+            f'"{word.strip()[:LONGEST]}" is no rule, verdict, severity, step or word of this program; '
+            + (f"near it are: {', '.join(near)}" if near else "lanewright explain lists all that there are")
+        )
+    return found
+
+
+@cache
+def words() -> tuple[Explanation, ...]:
+    """Every explanation: verdicts and severities worst first, rules and steps in their own order, then words."""
+    return tuple(_all())
+
+
+def nearest(word: str) -> tuple[str, ...]:
+    """Words that hold the one asked for, or are written much like it; the nearest first."""
+    from difflib import get_close_matches
+
+    asked = _key(word)
+    every = list(_by_key())
+    parts = [key for key in every if len(asked) > 2 and asked in key]  # noqa: PLR2004 - shorter ones are everywhere
+    alike = get_close_matches(asked, every, MOST_NEAR, ALIKE)
+    near = list(dict.fromkeys((*parts, *alike)))[:MOST_NEAR]
+    return tuple(dict.fromkeys(one.word for key in near for one in _by_key()[key]))
+
+
+# --- Each kind -------------------------------------------------------------------------------------------------
+
+
+def _all() -> Iterator[Explanation]:
+    found = texts()
+    for verdict, (severity, meaning) in VERDICTS.items():
+        if verdict in found.verdicts:
+            yield _judged(verdict.value, "verdict", _sentence(meaning), found.verdicts[verdict], severity)
+    for severity in Severity:
+        if severity in found.severities:
+            title = f"A severity: the {_PLACES[severity.rank]} of {len(_PLACES)}, worst first."
+            yield _judged(severity.value, "severity", title, found.severities[severity])
+    for rule in RULES.values():
+        if rule.id in found.rules:
+            yield _of_rule(rule, found.rules[rule.id])
+    for step in sorted(STEPS.values(), key=lambda one: one.rank):
+        if step.action in found.steps:
+            yield _of_step(step, found.steps[step.action])
+    for word, term in found.words.items():
+        yield Explanation(
+            word=word,
+            kind="word",
+            title=term.title,
+            meaning=term.meaning,
+            evidence=term.evidence,
+            causes=term.causes,
+            cannot_tell=term.cannot_tell,
+            source=term.source,
+            see_also=term.see_also,
+        )
+
+
+_PLACES: Final = ("first", "second", "third", "fourth", "fifth")
+
+
+def _judged(word: str, kind: Kind, title: str, text: Judgement, severity: Severity | None = None) -> Explanation:
+    return Explanation(
+        word=word,
+        kind=kind,
+        title=title,
+        meaning=text.meaning,
+        evidence=text.evidence,
+        causes=text.causes,
+        cannot_tell=text.cannot_tell,
+        source=text.source,
+        see_also=text.see_also,
+        severity=severity,
+    )
+
+
+def _of_rule(rule: Rule, text: Judgement) -> Explanation:
+    _, _, more = (rule.run.__doc__ or "").strip().partition("\n")
+    return Explanation(
+        word=rule.id,
+        kind="rule",
+        title=_sentence(rule.title),
+        meaning=" ".join((*more.split(), *text.meaning.split())),
+        evidence=text.evidence,
+        causes=text.causes,
+        cannot_tell=text.cannot_tell,
+        source=text.source,
+        see_also=text.see_also,
+        severity=rule.severity,
+        steps=STEPS_OF_RULE[rule.id],
+    )
+
+
+def _of_step(step: StepKind, text: Doing) -> Explanation:
+    fill = {**IN_GENERAL, "subject": text.subject, "slot": text.slot}
+    return Explanation(
+        word=step.action,
+        kind="step",
+        title=_filled(step.text, fill),
+        meaning=text.meaning,
+        evidence=_begun(_filled(step.verify, fill)),
+        causes=(),
+        cannot_tell=text.cannot_tell,
+        source=step.source if step.source != SOURCE else _sentence(SOURCE),
+        see_also=text.see_also,
+        cautions=step.cautions,
+        rules=tuple(_leading_to(step.action)),
+    )
+
+
+def _leading_to(action: str) -> Iterator[str]:
+    """The rules that may lead to a step, by their list or, where a status may be old, by what they rest on."""
+    for rule, actions in STEPS_OF_RULE.items():
+        if action in actions or (action == "restart-and-read" and rule in OF_STATUS):
+            yield rule
+
+
+def _filled(text: str, fill: dict[str, str]) -> str:
+    return text.format_map(fill).replace(" ()", "")
+
+
+def _sentence(words: str) -> str:
+    """The words with a capital and a full stop."""
+    return f"{_begun(words).rstrip('.')}."
+
+
+def _begun(words: str) -> str:
+    """The words with a capital, but for the program's own name."""
+    return words if words.startswith("lanewright") else f"{words[:1].upper()}{words[1:]}"
+
+
+# --- Looking up ------------------------------------------------------------------------------------------------
+
+
+def _key(word: str) -> str:
+    return re.sub(r"[\s_-]+", "-", word.strip().lower())
+
+
+@cache
+def _by_key() -> dict[str, tuple[Explanation, ...]]:
+    found: dict[str, tuple[Explanation, ...]] = {}
+    for one in words():
+        found[_key(one.word)] = (*found.get(_key(one.word), ()), one)
+    return found

@@ -1,0 +1,81 @@
+"""What the program's words mean, in texts for people: the TOML files beside this one, read only when asked for.
+
+What the code says itself stands there and is not repeated here: the titles of rules, verdicts and steps, and what the
+docstring of a rule adds to its title. Decides nothing; `agent/explain.py` puts the two together.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+class Judgement(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The text on a rule, a verdict or a severity.
+
+    `meaning` adds to what the code says. `evidence` tells what it rests on, `causes` what usually leads to it,
+    `cannot_tell` what it leaves open, `source` where this is from, and `see_also` names other words.
+    """
+
+    meaning: str = ""
+    evidence: str
+    causes: tuple[str, ...]
+    cannot_tell: str
+    source: str
+    see_also: tuple[str, ...] = ()
+
+
+class Doing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The text on a step. `subject` and `slot` are what its words speak of where no machine is meant."""
+
+    meaning: str
+    cannot_tell: str
+    subject: str = "the card"
+    slot: str = "the slot that is named"
+    see_also: tuple[str, ...] = ()
+
+
+class Term(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The text on a word of the trade as used here, or on one of our own. `title` is the word in one line."""
+
+    title: str
+    meaning: str
+    evidence: str
+    causes: tuple[str, ...] = ()
+    cannot_tell: str
+    source: str
+    see_also: tuple[str, ...] = ()
+
+
+class Texts(Struct, frozen=True):
+    """All texts by kind and word."""
+
+    verdicts: Mapping[str, Judgement]
+    severities: Mapping[str, Judgement]
+    rules: Mapping[str, Judgement]
+    steps: Mapping[str, Doing]
+    words: Mapping[str, Term]
+
+
+SHAPES: Final = {"verdicts": Judgement, "severities": Judgement, "rules": Judgement, "steps": Doing, "words": Term}
+
+
+@cache
+def texts() -> Texts:
+    """The files as they are, checked against the shapes above (msgspec.ValidationError, a defect of the package)."""
+    import tomllib
+    from pkgutil import get_data
+
+    import msgspec
+
+    found = {}
+    for name, shape in SHAPES.items():
+        data = get_data(__name__, f"{name}.toml")
+        assert data is not None, f"{name}.toml belongs to the package"
+        found[name] = msgspec.convert(tomllib.loads(data.decode()), dict[str, shape])  # type: ignore[valid-type]
+    return Texts(**found)
