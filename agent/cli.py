@@ -385,7 +385,10 @@ def _write(sheet: str, place: str, *, force: bool) -> None:
 
 @main.command()
 @click.argument(
-    "name", type=click.Choice(["candidates", "capture", "check", "inventory", "measure", "plan", "soak", "soaks"])
+    "name",
+    type=click.Choice(
+        ["candidates", "capture", "check", "explain", "inventory", "measure", "plan", "soak", "soaks", "tally"]
+    ),
 )
 def schema(name: str) -> None:
     """Print the JSON Schema of a form; candidates is the one of plan --compare, soaks that of soak --list."""
@@ -399,6 +402,10 @@ def schema(name: str) -> None:
         from agent.report import plan_data
 
         output.form(plan_data.schema(name))
+    elif name == "explain":
+        from agent.report import explain_data
+
+        output.form(explain_data.schema())
     elif name == "measure":
         from agent.report import measure_data
 
@@ -407,8 +414,18 @@ def schema(name: str) -> None:
         from agent.report import soak_data
 
         output.form(soak_data.schema(name))
+    elif name == "tally":
+        from agent.report import tally_data
+
+        output.form(tally_data.schema())
     else:
         output.form(data.schema(name))
+
+
+def _explain() -> click.Command:
+    from agent.commands.explaining import explain
+
+    return explain
 
 
 def _measure() -> click.Command:
@@ -423,7 +440,18 @@ def _soak() -> click.Command:
     return soak
 
 
-LATER: Final[dict[str, Callable[[], click.Command]]] = {"measure": _measure, "soak": _soak}
+def _tally() -> click.Command:
+    from agent.commands.tallying import tallying
+
+    return tallying(_clock, sys.platform)
+
+
+LATER: Final[dict[str, Callable[[], click.Command]]] = {
+    "explain": _explain,
+    "measure": _measure,
+    "soak": _soak,
+    "tally": _tally,
+}
 
 
 def start() -> None:

@@ -25,7 +25,7 @@ ARROWS: Final = (
     ("agent.commands",),
     ("agent.output", "agent.proposals", "agent.child"),
     ("agent.report",),
-    ("agent.soak", "agent.measure", "agent.compare", "agent.planner", "agent.source"),
+    ("agent.soak", "agent.measure", "agent.compare", "agent.tally", "agent.planner", "agent.source"),
     ("agent.sheets",),
     ("agent.audit", "agent.explain"),
     ("agent.advisor",),
@@ -48,11 +48,16 @@ COMMANDS: Final = frozenset({"agent.cli", "agent.commands.soak"})
 OUTPUT: Final = "agent.output"
 SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading", ".schema", ".writing")})
 BLOCKS: Final = "probes.blocks"
+EXPLAINING: Final = "agent.commands.explaining"
 MEASURING: Final = "agent.commands.measuring"
+TALLYING: Final = "agent.commands.tallying"
+POOL: Final = "agent.tally.pool"
+FOLDERS: Final = "probes.folders"
 CHILD: Final = "agent.child"
 REGISTRY: Final = "probes.registry"
 TERMINAL: Final = frozenset(
-    f"agent.report.{name}" for name in ("advice", "live", "measuring", "paper", "planning", "soaking", "text")
+    f"agent.report.{name}"
+    for name in ("advice", "explaining", "live", "measuring", "paper", "planning", "soaking", "tally_text", "text")
 )
 PLOT: Final = "agent.report.plot"
 
@@ -69,7 +74,7 @@ DOORS: Final = {
     "os.posix_fadvise": {BLOCKS},
     "os.write": {FILES},
     "os.listdir": {READS, *SOAKLOG},
-    "os.scandir": set[str](),
+    "os.scandir": {FOLDERS},
     "os.walk": set[str](),
     "os.readlink": {READS},
     "os.stat": {FILES, BLOCKS, *SOAKLOG},
@@ -93,7 +98,8 @@ DOORS: Final = {
     "socket.*": set[str](),
     "subprocess.*": {CHILD, REGISTRY},
     "sqlite3.*": SOAKLOG,
-    "multiprocessing.*": set[str](),
+    "multiprocessing.*": {POOL},
+    "concurrent.*": set[str](),
     "random.*": set[str](),
     "ctypes.*": {READS},
     "fcntl.*": {READS},
@@ -108,7 +114,7 @@ DOORS: Final = {
     "sys.stderr": COMMANDS,
     "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {*COMMANDS, MEASURING},
+    "click.*": {*COMMANDS, EXPLAINING, MEASURING, TALLYING},
     "rich.*": {OUTPUT, *TERMINAL},
     "matplotlib.*": {PLOT},
 }

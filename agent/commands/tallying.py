@@ -1,0 +1,185 @@
+"""The command `tally`: options, progress, which form is shown. Reads no capture itself."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from agent import output
+from agent.tally.table import SORTS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from agent.source import Clock
+    from agent.tally.running import Done
+    from agent.tally.table import Sort, Table
+
+MOST_JOBS: Final = 256
+EVERY: Final = 0.2  # seconds between two lines of progress
+FORMS: Final = ("text", "json", "csv", "markdown")
+UNUSABLE: Final = 2  # exit status where a file could not be used
+
+
+def tallying(clock: Callable[[], Clock], platform: str) -> click.Command:
+    """The command; `clock` makes the time, `platform` is the one of this machine."""
+
+    @click.command()
+    @click.argument("names", metavar="CAPTURE...", nargs=-1, required=True)
+    @click.option(
+        "--jobs", type=click.IntRange(1, MOST_JOBS), metavar="N", help="Read in N processes; else one a processor."
+    )
+    @click.option(
+        "--sort", type=click.Choice(SORTS), default="worst", show_default=True, help="Which lines come first."
+    )
+    @click.option("--only", metavar="WORDS", help="Show cards of VENDOR:DEVICE, or those and machines that WORDS name.")
+    @click.option(
+        "--least",
+        type=click.IntRange(1),
+        default=1,
+        metavar="N",
+        help="Show lines with N machines or more behind them.",
+    )
+    @click.option("--confirmed", is_flag=True, help="Show lines alone in which every link is at its best.")
+    @click.option("--strict", is_flag=True, help="Exit with 2 if any file was passed over.")
+    @click.option(
+        "--format", "form", type=click.Choice(FORMS), default="text", show_default=True, help="How to show it."
+    )
+    @click.pass_context
+    def tally(  # noqa: PLR0913 - one for each option
+        context: click.Context,
+        *,
+        names: tuple[str, ...],
+        jobs: int | None,
+        sort: Sort,
+        only: str | None,
+        least: int,
+        confirmed: bool,
+        strict: bool,
+        form: str,
+    ) -> None:
+        """Count over many captures which card runs how in which machine: what is confirmed to work, and what is not.
+
+        CAPTURE is a capture, or a folder that is walked for *.json and *.json.gz; - reads names from standard input,
+        one a line or ended by NUL. Each line says how many machines stand behind it. Files that are damaged or no
+        captures are named on standard error and passed over.
+
+        Exit status: 0 a capture could be read; 2 bad use, none could be read, or with --strict one could not.
+        """
+        from agent.tally.table import Choice, table
+
+        done = _read(names, jobs or usable(), clock(), platform)
+        found = table(done, Choice(sort, only, least, confirmed))
+        _complain(found)
+        some = found.counts.captures > 0
+        if some or form == "json":
+            _show(found, form)
+        context.exit(UNUSABLE if not some or (strict and found.passed_over) else 0)
+
+    return tally
+
+
+def usable() -> int:
+    """How many processors this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)
+    return min(MOST_JOBS, len(affinity(0)) if affinity is not None else os.cpu_count() or 1)
+
+
+def _read(names: tuple[str, ...], jobs: int, clock: Clock, platform: str) -> Done:
+    """Find the files and read them."""
+    from agent.tally.running import run
+    from probes.folders import captures, listed
+
+    if names.count("-") > 1:
+        raise click.UsageError("- can be given once: standard input is read once.")
+    wanted = [found for name in names for found in (listed() if name == "-" else (name,))]
+    files, refused = captures(wanted)
+    progress = Progress(len(files), clock, terminal=click.get_text_stream("stderr").isatty())
+    try:
+        return run(files, jobs, progress.told, host=platform, refused=refused)
+    finally:
+        progress.end()
+
+
+def _complain(found: Table) -> None:
+    """Name the first files that were passed over on standard error, and how many there are in all."""
+    from agent.report.plain import plain
+
+    if not found.passed_over:
+        if not found.counts.captures:
+            click.echo("lanewright: no file was named, so there is nothing to count", err=True)
+        return
+    for _, why in found.refused:
+        click.echo(f"lanewright: passed over: {plain(why, 600)}", err=True)
+    rest = found.passed_over - len(found.refused)
+    total = found.passed_over + found.counts.captures
+    more = f"; the first {len(found.refused)} are named above" if rest else ""
+    click.echo(f"lanewright: {found.passed_over:,} of {total:,} names gave no capture{more}", err=True)
+
+
+def _show(found: Table, form: str) -> None:
+    if form == "json":
+        from agent.report import tally_data
+
+        output.form(tally_data.form(found))
+    elif form == "csv":
+        from agent.report import tally_csv
+
+        output.rows(tally_csv.rows(found))
+    elif form == "markdown":
+        from agent.report import tally_markdown
+
+        output.whole(tally_markdown.page(found).encode())
+    else:
+        from agent.report import tally_text
+
+        output.page(tally_text.page, found, "")
+
+
+class Progress:
+    """A line on a terminal that says how many files are done, how fast, and how long the rest takes."""
+
+    def __init__(self, total: int, clock: Clock, *, terminal: bool) -> None:
+        """Nothing is said yet; and nothing ever where standard error is no terminal."""
+        self._total = total
+        self._clock = clock
+        self._terminal = terminal
+        self._start = clock.running()
+        self._said = self._start
+        self._length = 0
+
+    def told(self, done: int) -> None:
+        """So many files are done."""
+        if not self._terminal:
+            return
+        now = self._clock.running()
+        if now - self._said < EVERY:
+            return
+        self._said = now
+        self._write(words(done, self._total, now - self._start))
+
+    def end(self) -> None:
+        """Clear the line away."""
+        if self._length:
+            self._write("")
+            click.echo("\r", nl=False, err=True)
+
+    def _write(self, text: str) -> None:
+        import contextlib
+
+        with contextlib.suppress(OSError):
+            click.echo(f"\r{text.ljust(self._length)}", nl=False, err=True)
+        self._length = max(self._length, len(text))
+
+
+def words(done: int, total: int, seconds: float) -> str:
+    """Progress in words: "4,000 of 10,000 captures read, 310 a second, 19 s to go"."""
+    rate = done / seconds if seconds > 0 else 0.0
+    text = f"{done:,} of {total:,} captures read"
+    if rate <= 0:
+        return text
+    rest = round((total - done) / rate)
+    togo = f"{rest // 60} min {rest % 60} s" if rest >= 60 else f"{rest} s"  # noqa: PLR2004 - a minute
+    return f"{text}, {rate:,.0f} a second, {togo} to go"

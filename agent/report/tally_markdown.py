@@ -1,0 +1,40 @@
+"""The Markdown form of `tally`: a summary and one table. Decides nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.report import tally_words as words
+from agent.report.marks import bullets, escaped, heading, table
+from knowledge.rates import celsius_text
+
+if TYPE_CHECKING:
+    from agent.tally.table import Line, Table
+
+HEAD: Final = (
+    *("State", "Card", "What it is", "In machines of this kind", "Machines", "Links", "Best rate", "Typical rate"),
+    *("Hottest reading", "Drive firmware", "Host firmware"),
+)
+
+
+def page(found: Table) -> str:
+    """The whole document."""
+    lines = table(HEAD, map(_row, found.lines)) or "No line is as it was asked for.\n\n"
+    remarks = bullets(escaped(remark, len(remark)) for remark in words.remarks(found))
+    return f"{heading(1, 'Cards and how they run')}{escaped(words.summary(found))}\n\n{lines}{remarks}"
+
+
+def _row(line: Line) -> tuple[str, ...]:
+    return (
+        words.status(line),
+        words.card_id(line.card),
+        words.card_words(line, escaped),
+        words.machine_words(line.machine, escaped),
+        f"{line.machines:,}",
+        f"{line.links:,} ({words.verdicts(line)})",
+        words.rate_words(line.best),
+        words.rate_words(line.typical),
+        "" if line.hottest is None else celsius_text(line.hottest),
+        words.counted(line.firmware, escaped),
+        words.counted(line.host_firmware, escaped),
+    )

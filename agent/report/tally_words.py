@@ -1,0 +1,138 @@
+"""Words that the forms of `tally` share. Device text goes through the `safe` function of each form."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from agent.ends import rate_text
+from agent.findings import Severity, Verdict
+from agent.report.plain import mbps
+from agent.throughput import link_mbps
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from agent.findings import Rate
+    from agent.tally.seen import CardKind, MachineKind
+    from agent.tally.table import Counted, Line, Table
+
+    Safe = Callable[[str], str]
+
+UNKNOWN_ID: Final = "?"
+CONFIRMED: Final = "confirmed"
+MOST_VERSIONS: Final = 12  # named in one cell for people; JSON and CSV hold all
+COUNTED_ONCE: Final = (
+    "A machine counts once, by its host name and make, and each of its links as its newest capture has it; the hottest"
+    " reading is of all its captures. Rates are of the links: typical is what half of them reach or pass."
+)
+CONFIRMED_MEANS: Final = (
+    "Confirmed: every link behind the line runs at the best that both of its ends can do (full or slot-limited)."
+)
+
+
+def card_id(card: CardKind) -> str:
+    """The four numbers of a card kind in hexadecimal digits, as --only takes them."""
+    numbers = (card.vendor, card.device, card.subsystem_vendor, card.subsystem)
+    return ":".join(UNKNOWN_ID if number is None else f"{number:04x}" for number in numbers)
+
+
+def card_words(line: Line, safe: Safe) -> str:
+    """What a card is: its class, and the model that most links of the line give."""
+    if not line.names:
+        return line.what
+    others = len(line.names) - 1
+    more = "" if not others else f" and {others} other name{'' if others == 1 else 's'}"
+    return f"{line.what}, {safe(line.names[0][0])}{more}"
+
+
+def machine_words(kind: MachineKind, safe: Safe) -> str:
+    """A machine kind: maker and product, board, platform."""
+    names = " ".join(safe(part) for part in (kind.maker, kind.product) if part is not None)
+    parts = [names or "no maker or product told"]
+    if kind.board is not None:
+        parts.append(f"board {safe(kind.board)}")
+    return f"{', '.join(parts)} ({safe(kind.platform)})"
+
+
+def status(line: Line) -> str:
+    """One word: "confirmed", or the worst verdict of any link."""
+    return CONFIRMED if line.confirmed else line.worst.value
+
+
+def severity(line: Line) -> Severity:
+    """How much a line asks of the reader."""
+    return Severity.OK if line.confirmed else line.worst.severity
+
+
+def verdicts(line: Line) -> str:
+    """How many links have which verdict, worst first: "1 narrow, 3 full"."""
+    return ", ".join(f"{count:,} {verdict.value}" for verdict, count in line.verdicts)
+
+
+def other_verdicts(line: Line) -> int:
+    """How many links are none of full, narrow and slow."""
+    return line.links - sum(line.count(one) for one in (Verdict.FULL, Verdict.NARROW, Verdict.SLOW))
+
+
+def rate_mbps(rate: Rate) -> float:
+    """The rate of a link in MB/s, to a tenth as in the other forms."""
+    return round(link_mbps(rate.speed, rate.width), 1)
+
+
+def rate_words(rate: Rate | None) -> str:
+    """A rate for people: "8 GT/s (Gen 3) x4, 3,938 MB/s"."""
+    return "not known" if rate is None else f"{rate_text(rate)}, {mbps(rate_mbps(rate))}"
+
+
+def counted(counts: Counted, safe: Safe, most: int = MOST_VERSIONS) -> str:
+    """Versions with how often each was met, the most frequent first: "RL4B2.10 (4), RL4B2.11 (1)"; "" for none."""
+    shown = [f"{safe(text)} ({count:,})" for text, count in counts[:most]]
+    if len(counts) > most:
+        shown.append(f"{len(counts) - most:,} more")
+    return ", ".join(shown)
+
+
+def number(count: int, one: str, many: str = "") -> str:
+    """A count with its word: "1 machine", "2,000 machines"."""
+    return f"{count:,} {one if count == 1 else many or f'{one}s'}"
+
+
+def when(seconds: float | None) -> str | None:
+    """A moment of Unix time as RFC 3339, in UTC; None for none."""
+    if seconds is None:
+        return None
+    return datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
+
+
+def summary(found: Table) -> str:
+    """What the table is made of, in one sentence."""
+    counts = found.counts
+    oldest, newest = when(counts.oldest), when(counts.newest)
+    span = "" if oldest is None else f" of {oldest}" if oldest == newest else f" of {oldest} to {newest}"
+    text = (
+        f"{number(counts.machines, 'machine')} of {number(found.kinds, 'kind')}, in"
+        f" {number(counts.captures, 'capture')}{span}"
+    )
+    shown, every = len(found.lines), found.of
+    lines = number(every, "line") if shown == every else f"{shown:,} of {number(every, 'line')} shown"
+    sure = sum(line.confirmed for line in found.lines)
+    return f"{text}: {lines}, {sure:,} confirmed."
+
+
+def remarks(found: Table) -> list[str]:
+    """What has to be known beside the lines, a sentence each."""
+    said = [COUNTED_ONCE, CONFIRMED_MEANS]
+    if found.counts.nameless:
+        said.append(
+            f"{number(found.counts.nameless, 'machine')} without a host name: told apart by the serial numbers of"
+            " drives, and counted once a capture where there are none."
+        )
+    if found.dark:
+        said.append(
+            f"{number(found.dark, 'slot')} with a card that gives no link; what card that is cannot be told, so no line"
+            " counts it."
+        )
+    if found.passed_over:
+        said.append(f"{number(found.passed_over, 'name')} gave no capture and stand behind no line.")
+    return said

@@ -1,0 +1,111 @@
+"""Rows of captures to one state, the same in whatever order they come. Reads nothing, shows nothing.
+
+What is kept of a machine or a link is the newest, and the hottest temperature of all: of two moments the later, so
+that adding is associative, commutative and indifferent to repetition. Where two captures bear the same moment but say
+different things, the one whose bytes come later in order counts; that is arbitrary, and the same every time.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct, msgpack, structs
+
+from agent.tally.seen import LinkSeen, MachineSeen
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from agent.tally.seen import MachineKind, Seen
+
+
+class Counts(Struct, frozen=True):
+    """What was read: captures, machines, and the oldest and newest moment (Unix time; None where nothing was read)."""
+
+    captures: int
+    machines: int
+    nameless: int
+    oldest: float | None
+    newest: float | None
+
+
+class Tally:
+    """All machines met so far. It holds some hundred bytes a link, and each different way that links run once."""
+
+    def __init__(self, machines: Iterable[MachineSeen] = ()) -> None:
+        """Begin with these."""
+        self._machines: dict[bytes, MachineSeen] = {}
+        self._alike: dict[Seen, Seen] = {}
+        self._kinds: dict[MachineKind, MachineKind] = {}
+        self._captures = 0
+        self._oldest: float | None = None
+        self._newest: float | None = None
+        for machine in machines:
+            self.add(machine)
+
+    def add(self, machine: MachineSeen) -> None:
+        """Add what one capture said of a machine."""
+        self._captures += 1
+        self._span(machine.taken, machine.taken)
+        self._put(machine)
+
+    def merge(self, other: Tally) -> None:
+        """Add all that another tally holds."""
+        self._captures += other._captures
+        if other._oldest is not None and other._newest is not None:
+            self._span(other._oldest, other._newest)
+        for machine in other._machines.values():
+            self._put(machine)
+
+    @property
+    def counts(self) -> Counts:
+        """What was read."""
+        nameless = sum(not machine.named for machine in self._machines.values())
+        return Counts(self._captures, len(self._machines), nameless, self._oldest, self._newest)
+
+    def __iter__(self) -> Iterator[MachineSeen]:
+        """The machines, in order of their keys."""
+        return (self._machines[key] for key in sorted(self._machines))
+
+    def _span(self, oldest: float, newest: float) -> None:
+        self._oldest = oldest if self._oldest is None else min(self._oldest, oldest)
+        self._newest = newest if self._newest is None else max(self._newest, newest)
+
+    def _put(self, machine: MachineSeen) -> None:
+        known = self._machines.get(machine.key)
+        whole = machine if known is None else merged(known, machine)
+        if whole is not known:
+            self._machines[machine.key] = self._small(whole)
+
+    def _small(self, machine: MachineSeen) -> MachineSeen:
+        """The same, with one object for all that is alike."""
+        alike = self._alike.setdefault
+        links = tuple(
+            LinkSeen(link.key, link.taken, link.hottest, alike(link.seen, link.seen)) for link in machine.links
+        )
+        kind = self._kinds.setdefault(machine.kind, machine.kind)
+        return structs.replace(machine, kind=kind, links=links)
+
+
+def merged(one: MachineSeen, other: MachineSeen) -> MachineSeen:
+    """What two captures together say of the same machine."""
+    links = {link.key: link for link in one.links}
+    for link in other.links:
+        known = links.get(link.key)
+        links[link.key] = link if known is None else _merged_link(known, link)
+    newest = max(one, other, key=_age)
+    return structs.replace(newest, links=tuple(links[key] for key in sorted(links)))
+
+
+def _merged_link(one: LinkSeen, other: LinkSeen) -> LinkSeen:
+    newest = one if one.seen == other.seen and one.taken >= other.taken else max(one, other, key=_link_age)
+    readings = [link.hottest for link in (one, other) if link.hottest is not None]
+    return LinkSeen(newest.key, newest.taken, max(readings, default=None), newest.seen)
+
+
+def _age(machine: MachineSeen) -> tuple[float, bytes]:
+    return machine.taken, msgpack.encode((machine.named, machine.firmware, machine.dark))
+
+
+def _link_age(link: LinkSeen) -> tuple[float, bytes]:
+    return link.taken, msgpack.encode(link.seen)
