@@ -441,9 +441,12 @@ def _soak() -> click.Command:
 
 
 def _tally() -> click.Command:
+    import os
+
     from agent.commands.tallying import tallying
 
-    return tallying(_clock, sys.platform)
+    terminal = sys.stderr is not None and sys.stderr.isatty() and os.environ.get("TERM") not in {"dumb", "unknown"}
+    return tallying(_clock, sys.platform, terminal=terminal)
 
 
 LATER: Final[dict[str, Callable[[], click.Command]]] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from typing import TYPE_CHECKING, Final
 
 import click
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from agent.source import Clock
     from agent.tally.running import Done
     from agent.tally.table import Sort, Table
+    from probes.folders import Refused
 
 MOST_JOBS: Final = 256
 EVERY: Final = 0.2  # seconds between two lines of progress
@@ -23,8 +25,11 @@ FORMS: Final = ("text", "json", "csv", "markdown")
 UNUSABLE: Final = 2  # exit status where a file could not be used
 
 
-def tallying(clock: Callable[[], Clock], platform: str) -> click.Command:
-    """The command; `clock` makes the time, `platform` is the one of this machine."""
+def tallying(clock: Callable[[], Clock], platform: str, *, terminal: bool) -> click.Command:
+    """The command; `clock` makes the time, `platform` is the one of this machine.
+
+    `terminal` tells that standard error is a terminal that can go back to the start of a line.
+    """
 
     @click.command()
     @click.argument("names", metavar="CAPTURE...", nargs=-1, required=True)
@@ -70,7 +75,9 @@ def tallying(clock: Callable[[], Clock], platform: str) -> click.Command:
         """
         from agent.tally.table import Choice, table
 
-        done = _read(names, jobs or usable(), clock(), platform)
+        files, refused = _found(names)
+        progress = Progress(len(files), clock(), terminal=terminal)
+        done = _read(files, refused, jobs or usable(), progress, platform)
         found = table(done, Choice(sort, only, least, confirmed))
         _complain(found)
         some = found.counts.captures > 0
@@ -83,20 +90,23 @@ def tallying(clock: Callable[[], Clock], platform: str) -> click.Command:
 
 def usable() -> int:
     """How many processors this process may use."""
-    affinity = getattr(os, "sched_getaffinity", None)
-    return min(MOST_JOBS, len(affinity(0)) if affinity is not None else os.cpu_count() or 1)
+    count = len(os.sched_getaffinity(0)) if sys.platform == "linux" else os.cpu_count() or 1
+    return min(MOST_JOBS, count)
 
 
-def _read(names: tuple[str, ...], jobs: int, clock: Clock, platform: str) -> Done:
-    """Find the files and read them."""
-    from agent.tally.running import run
+def _found(names: tuple[str, ...]) -> tuple[list[str], list[Refused]]:
+    """The files that the names lead to, and what leads to none."""
     from probes.folders import captures, listed
 
     if names.count("-") > 1:
         raise click.UsageError("- can be given once: standard input is read once.")
-    wanted = [found for name in names for found in (listed() if name == "-" else (name,))]
-    files, refused = captures(wanted)
-    progress = Progress(len(files), clock, terminal=click.get_text_stream("stderr").isatty())
+    return captures(found for name in names for found in (listed() if name == "-" else (name,)))
+
+
+def _read(files: list[str], refused: list[Refused], jobs: int, progress: Progress, platform: str) -> Done:
+    """Read the files, and say how far that is."""
+    from agent.tally.running import run
+
     try:
         return run(files, jobs, progress.told, host=platform, refused=refused)
     finally:

@@ -19,13 +19,12 @@ from knowledge.problems import BadInput
 from probes.files import quoted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Generator, Iterator, Sequence
     from multiprocessing.connection import Connection
     from multiprocessing.process import BaseProcess
 
     Work = Callable[[Sequence[str]], bytes]
 
-METHOD: Final = "fork" if sys.platform == "linux" else "spawn"
 PATIENCE: Final = 5.0  # seconds that a worker has to end
 
 
@@ -37,7 +36,7 @@ class _Worker(Struct):
     piece: int | None = None
 
 
-def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int) -> Iterator[tuple[int, bytes]]:
+def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int) -> Generator[tuple[int, bytes]]:
     """The place of each piece with its answer, as they come, from so many processes (1: from this one).
 
     Raises BadInput where a worker dies. However it ends, no worker is left.
@@ -52,13 +51,13 @@ def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int) -> Iterator[
         for _ in range(min(jobs, len(pieces))):
             workers.append(_started(work))
             _hand(workers[-1], pieces, waiting)
-        busy = {worker.link: worker for worker in workers}
+        busy = list(workers)
         while busy:
-            for link in wait(list(busy)):
-                worker = busy[link]
+            ready = wait([worker.link for worker in busy])
+            for worker in [one for one in busy if one.link in ready]:
                 place, answer = _received(worker, pieces)
                 if not _hand(worker, pieces, waiting):
-                    del busy[link]
+                    busy.remove(worker)
                 yield place, answer
     finally:
         _ended(workers)
@@ -75,7 +74,7 @@ def _answer(work: Work, piece: Sequence[str]) -> bytes:
 
 def _started(work: Work) -> _Worker:
     """A new worker; until it is deaf to Ctrl-C, that waits."""
-    context = multiprocessing.get_context(METHOD)
+    context = multiprocessing.get_context("fork") if sys.platform == "linux" else multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
