@@ -97,7 +97,7 @@ def _fitting(rule: Rule, found: Found) -> list[str]:
         dropped.add("swap")
     if found.severity is Severity.NOTE and rule.severity is Severity.FAULT:
         dropped |= set(STEPS) - LOOKS - {"cool"}
-    added = ["check-sharing"] if found.lanes_shared else []
+    added = [*found.advises, *(["check-sharing"] if found.lanes_shared else [])]
     if judged is not None and judged.link.onboard:
         dropped |= FOR_CARDS
     if judged is not None and judged.verdict is Verdict.EMPTY:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from agent.judged import Judged
     from agent.machine import Machine
+    from agent.notes.shelf import Shelf
     from agent.planned import Planned
     from agent.rules.rule import StripeSeen
     from probes.facts import Drive, Facts
@@ -88,11 +89,12 @@ def audit(
     facts: Facts,
     planned: Planned | None = None,
     limits: Mapping[str, tuple[float | None, float | None]] | None = None,
+    notes: Shelf | None = None,
 ) -> Audit:
     """Judge every link, run every rule, add the steps.
 
     `planned` is what a build sheet expects; `limits` are what drives can give and take themselves, by their names,
-    (read, write) in MB/s.
+    (read, write) in MB/s; `notes` are field notes of the user's own, beside those that come with the program.
     """
     built = machine.build(facts)
     judged = verdicts.judge(built)
@@ -101,6 +103,8 @@ def audit(
     rates = _Rates(flows, hops)
     sets = tuple(stripe_sets(built, flows, hops)) if facts.stripes else ()
     seen = rules.Seen(built, judged, by_key, flows, hops, rates.alone, rates.together, sets, planned)
+    if notes is not None:
+        seen = structs.replace(seen, notes=notes)
     if planned is not None and built.functions:
         from agent.rules.plan.matching import matched
 
@@ -264,9 +268,14 @@ def only_at(found: Audit, name: str) -> Audit:
         links=links,
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
         stripes=tuple(one for one in found.stripes if not drives.isdisjoint(one.stripe.members)),
-        findings=tuple(finding for finding in found.findings if finding.subject in subjects),
+        findings=tuple(one for one in found.findings if one.subject in subjects or _is_noted(one, subjects)),
         unread=tuple(one for one in found.unread if not subjects.isdisjoint(one.what.replace("/", " ").split())),
     )
+
+
+def _is_noted(finding: Finding, subjects: set[str]) -> bool:
+    """Whether a field note holds for one of these too; what several parts have in common is one finding."""
+    return finding.rule == "field-note" and any(one.source.partition(" ")[0] in subjects for one in finding.evidence)
 
 
 def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: set[str], drives: set[str]) -> Facts:

@@ -382,6 +382,7 @@ SHOWS: Final = {
     "slot-dark": "the card in the slot answers, with {rate} or what the card can do",
     "plan-part-missing": "lanewright check --against finds it in its place",
     "plan-link-below": "lanewright check --against no longer names this link",
+    "field-note": "what the field note has seen is gone, or lanewright check no longer names the note",
 }
 _BELOW_LIMIT: Final = "the drive should stay below its warning limit; where it does not, it needs air"
 LOAD: Final = {
@@ -462,6 +463,7 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "drive-power-lost": ("find-power-loss",),
     "drive-firmware-pending": ("expect-firmware",),
     "firmware-listed": (),
+    "field-note": (),  # those that the note advises
     "needs-root": ("look-as-root",),
     "plan-part-missing": (
         *("check-sheet", "count-drives", "reseat", "reseat-drive", "clean", "try-other-slot", "try-drive-elsewhere"),

@@ -1,5 +1,6 @@
 """The machines of `fixtures/`: one function each. `python -m tests.machines` writes their captures anew.
 
+Those that run Linux are here; those that run Darwin are in `tests/registry_machines.py`, and `CAPTURED` has them all.
 What is expected of each stands in its `about.toml`, written by hand; nothing here says what is right.
 All are invented: Harrow Lane Archive, a film-restoration studio, refits its towers bench-1, bench-2 and bench-3.
 """
@@ -8,7 +9,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from msgspec import Struct
 
@@ -31,6 +32,7 @@ from tests.build import build, capture_bytes, set_counters, set_link
 from tests.hostile import hostile
 from tests.parts import Function, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
 from tests.raid import Raid, put_set
+from tests.registry_machines import DARWIN_MACHINES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -413,6 +415,18 @@ def bench_2_dead_drive() -> Setup:
     return Setup(build(bench_2({"PCIE3": [reel_3("", nvme=dead)], "PCIE2": [unclaimed]})))
 
 
+@machine
+def bench_2_noted_parts() -> Setup:
+    """Second-hand parts of which field notes say something: a SATA card, and a drive with a firmware that has a fault.
+
+    Vendor and device are numbers of the kernel's quirk tables; the names are invented as everywhere.
+    """
+    sata = card("sata", (3, 2), vendor=0x1B21, device=0x1164, maker="Emberfold", model="Six-way SATA card")
+    nvme = Nvme(model="Emberfold Leaf 512GB", serial="EL5-21101", firmware="22301111", kelvin=311)
+    leaf = drive((3, 4), nvme, vendor=0x14A4, device=0x22F1, maker="Emberfold", model="Leaf drive controller")
+    return Setup(build(bench_2({"PCIE2": [sata], "PCIE3": [leaf]})))
+
+
 # --- bench-3 ---------------------------------------------------------------------------------------------------
 
 
@@ -591,6 +605,16 @@ def hall_server(functions: int = 2000) -> Setup:
     return Setup(build(Machine(name="hall", buses=buses, product="Hall server", processors=128)))
 
 
+class Captured(Protocol):
+    """A machine of any platform, as far as its capture goes."""
+
+    def capture(self) -> bytes:
+        """The machine's capture file."""
+
+
+CAPTURED: Final[dict[str, Callable[[], Captured]]] = {**MACHINES, **DARWIN_MACHINES}
+
+
 # --- Writing ---------------------------------------------------------------------------------------------------
 
 
@@ -598,10 +622,10 @@ def write(name: str, folder: Path = FIXTURES) -> Path:
     """Write the capture of one machine and give its place."""
     place = folder / name / "capture.json"
     place.parent.mkdir(parents=True, exist_ok=True)
-    place.write_bytes(MACHINES[name]().capture())
+    place.write_bytes(CAPTURED[name]().capture())
     return place
 
 
 if __name__ == "__main__":
-    for chosen in sys.argv[1:] or sorted(MACHINES):
+    for chosen in sys.argv[1:] or sorted(CAPTURED):
         write(chosen)

@@ -25,11 +25,12 @@ ARROWS: Final = (
     ("agent.commands",),
     ("agent.output", "agent.proposals", "agent.child"),
     ("agent.report",),
-    ("agent.soak", "agent.measure", "agent.compare", "agent.tally", "agent.planner", "agent.source"),
+    ("agent.soak", "agent.measure", "agent.compare", "agent.tally", "agent.planner", "agent.source", "agent.notebook"),
     ("agent.sheets",),
     ("agent.audit", "agent.explain"),
     ("agent.advisor",),
     ("agent.rules",),
+    ("agent.notes",),
     ("agent.verdicts",),
     ("agent.vacant",),
     ("agent.ends", "agent.judged", "agent.planned"),
@@ -123,6 +124,9 @@ DOORS: Final = {
 NOT_LOADED: Final = (
     "agent.child",
     "agent.commands.session",
+    "agent.notebook.learning",
+    "agent.notebook.reading",
+    "agent.notes.matching",
     "agent.planner",
     "agent.report.plan_data",
     "agent.report.planning",
@@ -136,6 +140,7 @@ NOT_LOADED: Final = (
     "dataclasses",
     "gzip",
     "json",
+    "knowledge.fieldnotes",
     "matplotlib",
     "numpy",
     "pathlib",
@@ -287,7 +292,7 @@ def test_the_readers_see_what_the_laws_forbid() -> None:
     assert {(4, "os.open"), (5, "sys.exit"), (6, "open")} <= set(used(tree))
     inside = ast.parse("def f():\n  from agent import audit\n  import agent.report.text")
     assert list(imported(inside)) == [(2, "agent.audit"), (3, "agent.report.text")]
-    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 8, 15]
+    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 8, 16]
 
 
 # --- Starts ----------------------------------------------------------------------------------------------------

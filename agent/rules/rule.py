@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from agent.findings import Evidence, Rate, Severity
     from agent.judged import Judged
     from agent.machine import Machine
+    from agent.notes.shelf import Shelf
     from agent.planned import Planned
     from agent.rules.plan.parts import Matched
     from agent.throughput import Flow, Share
@@ -49,7 +50,7 @@ class Seen(Struct, frozen=True):
     `flows` are the drives whose paths are made of rated hops, `hops` those hops by key; the shares `alone` and
     `together` are by the drive's name, for reading. `planned` is what a build sheet expects, if one was given, and
     `matched` which part of the machine each of its parts is (None too where the machine could not be listed). `moves`
-    are better slots for cards, by the card's link.
+    are better slots for cards, by the card's link. `notes` are field notes of the user's own.
     """
 
     machine: Machine
@@ -63,6 +64,7 @@ class Seen(Struct, frozen=True):
     planned: Planned | None = None
     matched: Matched | None = None
     moves: dict[str, Move] = {}
+    notes: Shelf | None = None
 
     def at(self, key: str) -> Judged | None:
         """The judged link of this key (`Link.key`)."""
@@ -120,7 +122,8 @@ class Found(Struct, frozen=True):
     `severity` overrides the rule's own; `judged`, `move` and `lanes_shared` (a slot offers fewer lanes than are wired)
     feed the steps. `drive` tells that `subject` is the name of a drive, and `judged` its own link. `part` and `place`
     are words for what hands go to and for its slot, where these do not follow from `judged`; `without` are steps of the
-    rule that do not fit what was found. `hands` are what is to be done with several parts, in order.
+    rule that do not fit what was found. `hands` are what is to be done with several parts, in order; `advises` are
+    steps beyond those of the rule.
     """
 
     subject: str
@@ -136,6 +139,7 @@ class Found(Struct, frozen=True):
     place: str = ""
     without: tuple[str, ...] = ()
     hands: tuple[Hand, ...] = ()
+    advises: tuple[str, ...] = ()
 
 
 class Rule(Struct, frozen=True):

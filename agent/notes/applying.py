@@ -1,0 +1,120 @@
+"""Notes on a machine, gathered: what holds for which parts, what cannot be told, and who contradicts whom."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.notes.matching import HOST, Match, Part, concerns, match, parts
+from agent.notes.seen import Beside, beside, contradictions
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from agent.judged import Judged
+    from agent.machine import Machine
+    from agent.throughput import Share
+    from knowledge.fieldnotes import Note
+
+UNDECIDED: Final = 3  # parts that are named where nothing can be told
+
+
+class Against(Struct, frozen=True):
+    """Another note that contradicts one, in what, and on which parts."""
+
+    note: Note
+    things: tuple[str, ...]
+    parts: tuple[str, ...]
+
+
+class Applied(Struct, frozen=True):
+    """A note that holds for some parts of a machine that show the same beside it; the first part goes first."""
+
+    note: Note
+    matches: tuple[Match, ...]
+    beside: tuple[Beside, ...]
+    against: tuple[Against, ...]
+
+
+def applied(
+    notes: Iterable[Note], machine: Machine, judged: Mapping[str, Judged], alone: Mapping[str, Share]
+) -> Iterator[Applied | Unread]:
+    """Every note that holds, with the parts that it holds for; `Unread` where it cannot be told."""
+    found = parts(machine, judged)
+    holding: list[Match] = []
+    unknown: list[Match] = []
+    for note in notes:
+        for one in _matches(note, found, machine):
+            (holding if one.holds else unknown).append(one)
+    for match_group in _grouped(holding, machine, alone):
+        yield _with_contradictions(match_group, holding)
+    yield from _untold(unknown)
+
+
+def _matches(note: Note, found: Sequence[Part], machine: Machine) -> Iterator[Match]:
+    """The parts that a note holds for, or may hold for; of one component's functions the first that it holds for."""
+    facts = machine.facts
+    seen: set[str] = set()
+    for part in found:
+        if not concerns(note, part):
+            continue
+        one = match(note, part, facts.platform, facts.host)
+        if one.holds is False:
+            continue
+        place = part.judged.link.key if part.judged is not None else part.subject
+        if place not in seen:
+            yield one
+        if one.holds:
+            seen.add(place)
+
+
+def _grouped(
+    holding: Iterable[Match], machine: Machine, alone: Mapping[str, Share]
+) -> Iterator[tuple[Note, list[Match], tuple[Beside, ...]]]:
+    """One entry for each note and each thing that its parts show beside it."""
+    groups: dict[tuple[str, tuple[Beside, ...]], tuple[Note, list[Match], tuple[Beside, ...]]] = {}
+    for one in holding:
+        rate = alone.get(one.part.drive.name) if one.part.drive is not None else None
+        shown = beside(one.note, one.part, rate, machine.facts.host.firmware_version)
+        groups.setdefault((one.note.id, shown), (one.note, [], shown))[1].append(one)
+    yield from groups.values()
+
+
+def _with_contradictions(group: tuple[Note, list[Match], tuple[Beside, ...]], holding: Sequence[Match]) -> Applied:
+    note, matches, shown = group
+    mine = {_place(one.part) for one in matches}
+    others: dict[str, tuple[Note, tuple[str, ...], list[str]]] = {}
+    for other in holding:
+        if other.note.id == note.id or _place(other.part) not in mine:
+            continue
+        things = contradictions(note, other.note)
+        if things:
+            others.setdefault(other.note.id, (other.note, things, []))[2].append(other.part.subject)
+    against = tuple(Against(other, things, tuple(subjects)) for other, things, subjects in others.values())
+    return Applied(note, tuple(matches), shown, against)
+
+
+def _place(part: Part) -> str:
+    """What tells one part from another: all functions of a card are one."""
+    return part.judged.link.key if part.judged is not None else part.subject
+
+
+def _untold(unknown: Iterable[Match]) -> Iterator[Unread]:
+    """One sentence for each note that may hold, naming the first parts and what is missing."""
+    by_note: dict[str, list[Match]] = {}
+    for one in unknown:
+        by_note.setdefault(one.note.id, []).append(one)
+    for name, matches in by_note.items():
+        subjects = [one.part.subject for one in matches[:UNDECIDED]]
+        more = f" and {len(matches) - UNDECIDED} more" if len(matches) > UNDECIDED else ""
+        missing = [one for one in matches[0].conditions if one.holds is None]
+        why = "; ".join(dict.fromkeys(f"its {words(one.name)} could not be read ({one.why})" for one in missing))
+        where = "" if subjects == [HOST] else f" for {' and '.join(subjects)}{more}"
+        yield Unread(f"field note {name}{where}", f"cannot tell whether it holds: {why}")
+
+
+def words(condition: str) -> str:
+    """A condition's name in a sentence."""
+    return {"host_firmware": "machine's firmware", "slot_kind": "kind of slot"}.get(condition, condition)

@@ -1,0 +1,210 @@
+"""Whether a note holds for a part of a machine: condition by condition yes, no, or cannot tell. Nothing else."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.notes import versions
+from knowledge.fieldnotes import ANY_DEVICE
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from agent.judged import Judged
+    from agent.machine import Machine
+    from knowledge.fieldnotes import Note, Text, Versions, When
+    from probes.facts import Drive, Host, PciFunction
+
+HOST: Final = "host"
+NVME_CLASS: Final = 0x0108
+# Conditions that name a part, a class or a machine; where none of them holds, nothing is said of the others.
+NAMING: Final = frozenset({"card", "subsystem", "class", "model", "machine"})
+NOT_TOLD: Final = "the firmware does not tell it"
+_SHOWN: Final = 6  # of a list
+
+
+class Part(Struct, frozen=True):
+    """A part that a note may be of: a function with the drive on it and its link, a drive on no function, the host.
+
+    `subject` is the drive's name, the function's address, or "host".
+    """
+
+    subject: str
+    function: PciFunction | None = None
+    drive: Drive | None = None
+    judged: Judged | None = None
+
+
+class Condition(Struct, frozen=True):
+    """One condition of a note on one part. `holds` is None where it cannot be told, and `why` says why not."""
+
+    name: str
+    wanted: str
+    read: str
+    holds: bool | None
+    why: str = ""
+
+
+class Match(Struct, frozen=True):
+    """A note held against a part."""
+
+    note: Note
+    part: Part
+    conditions: tuple[Condition, ...]
+
+    @property
+    def holds(self) -> bool | None:
+        """Whether all conditions hold; None where one cannot be told, one that names the part holds and none fails."""
+        if any(one.holds is False for one in self.conditions):
+            return False
+        if all(one.holds for one in self.conditions):
+            return True
+        return None if any(one.holds for one in self.conditions if one.name in NAMING) else False
+
+
+def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[Part, ...]:
+    """Every part of a machine: its functions but the virtual ones, drives on no function, and the machine itself."""
+    facts = machine.facts
+    links = {function.address: judged[link.key] for link in machine.links for function in link.functions}
+    on = {drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"}
+    found = [Part(HOST)]
+    for function in facts.functions:
+        if function.physical_function is None:
+            drive = on.get(function.address)
+            subject = drive.name if drive is not None else function.address
+            found.append(Part(subject, function, drive, links.get(function.address)))
+    listed = {function.address for function in facts.functions}
+    found += [Part(one.name, None, one) for one in facts.drives if one.kind != "nvme" or one.address not in listed]
+    return tuple(found)
+
+
+def concerns(note: Note, part: Part) -> bool:
+    """Whether a note is of this kind of part at all: of functions, of drives, or of a machine as a whole."""
+    when = note.when
+    if when.card is not None or when.subsystem is not None or when.classes is not None:
+        return part.function is not None
+    if when.model is not None or when.firmware is not None:
+        return part.drive is not None
+    return part.subject == HOST
+
+
+def match(note: Note, part: Part, platform: str, host: Host) -> Match:
+    """Hold a note against a part that it `concerns`."""
+    return Match(note, part, tuple(_conditions(note.when, part, platform, host)))
+
+
+def _conditions(when: When, part: Part, platform: str, host: Host) -> Iterator[Condition]:
+    if part.function is not None:
+        yield from _of_function(when, part.function)
+    if when.model is not None:
+        yield _text("model", when.model, _of_drive(part, "model"))
+    if when.firmware is not None:
+        yield _version("firmware", when.firmware, _of_drive(part, "firmware"))
+    if when.slot_kind is not None:
+        yield _slot_kind(when.slot_kind, part)
+    if when.machine is not None and when.machine.maker is not None:
+        yield _text("machine", when.machine.maker, host.maker or Unread("", NOT_TOLD), "maker ")
+    if when.machine is not None and when.machine.product is not None:
+        yield _text("machine", when.machine.product, host.product or Unread("", NOT_TOLD), "product ")
+    if when.host_firmware is not None:
+        yield _version("host_firmware", when.host_firmware, host.firmware_version or Unread("", NOT_TOLD))
+    if when.platform is not None:
+        yield Condition("platform", _some(when.platform), platform, platform in when.platform)
+
+
+# --- Functions -------------------------------------------------------------------------------------------------
+
+
+def _of_function(when: When, function: PciFunction) -> Iterator[Condition]:
+    if when.card is not None:
+        yield _pair("card", when.card, function.vendor_id, function.device_id)
+    if when.subsystem is not None:
+        yield _pair("subsystem", when.subsystem, function.subsystem_vendor_id, function.subsystem_id)
+    if when.classes is not None:
+        code = function.class_code
+        if isinstance(code, Unread):
+            yield Condition("class", _some(when.classes), "not read", None, code.why)
+        else:
+            holds = any(f"{code:06x}".startswith(wanted) for wanted in when.classes)
+            yield Condition("class", _some(when.classes), f"{code:06x}", holds)
+
+
+def _pair(name: str, wanted: tuple[str, ...], vendor: int | Unread, device: int | Unread) -> Condition:
+    """The condition of two numbers, "vendor:device"."""
+    for read in (vendor, device):
+        if isinstance(read, Unread):
+            return Condition(name, _some(wanted), "not read", None, read.why)
+    assert isinstance(vendor, int)
+    assert isinstance(device, int)
+    read_pair = f"{vendor:04x}:{device:04x}"
+    return Condition(name, _some(wanted), read_pair, read_pair in wanted or f"{vendor:04x}:{ANY_DEVICE}" in wanted)
+
+
+# --- Drives, slots ---------------------------------------------------------------------------------------------
+
+
+def _of_drive(part: Part, name: str) -> str | Unread | None:
+    """A text of the drive on a part; None where the part is no drive."""
+    if part.drive is not None:
+        told: str | Unread = getattr(part.drive, name)
+        return told
+    code = part.function.class_code if part.function is not None else 0
+    if isinstance(code, Unread):
+        return Unread("", f"whether a drive is there is not known: {code.why}")
+    return Unread("", "the system has no drive there") if code >> 8 == NVME_CLASS else None
+
+
+def _slot_kind(wanted: tuple[str, ...], part: Part) -> Condition:
+    def told(read: str, holds: bool | None, why: str = "") -> Condition:  # noqa: FBT001 - of this function alone
+        return Condition("slot_kind", _some(wanted), read, holds, why)
+
+    if part.judged is None or part.judged.link.integrated:
+        return told("in no slot", holds=False)
+    link = part.judged.link
+    if link.onboard:
+        return told("on the board", holds=False)
+    if link.slot is None or link.slot.board is None or link.slot.board.kind == "other":
+        return told("not known", None, "the firmware does not describe the slot")
+    return told(link.slot.board.kind, link.slot.board.kind in wanted)
+
+
+# --- Texts and versions ----------------------------------------------------------------------------------------
+
+
+def _text(name: str, wanted: Text, read: str | Unread | None, before: str = "") -> Condition:
+    words = before + text_words(wanted)
+    if read is None:
+        return Condition(name, words, "no drive", holds=False)
+    if isinstance(read, Unread):
+        return Condition(name, words, "not read", None, read.why)
+    folded = _folded(read)
+    holds = wanted.exactly is None or folded in {_folded(one) for one in wanted.exactly}
+    return Condition(name, words, read, holds and (wanted.contains is None or _folded(wanted.contains) in folded))
+
+
+def _version(name: str, wanted: Versions, read: str | Unread | None) -> Condition:
+    if read is None:
+        return Condition(name, versions.words(wanted), "no drive", holds=False)
+    if isinstance(read, Unread):
+        return Condition(name, versions.words(wanted), "not read", None, read.why)
+    return Condition(name, versions.words(wanted), read, versions.within(read, wanted))
+
+
+def text_words(wanted: Text) -> str:
+    """What a text must be, for people."""
+    if wanted.exactly is not None:
+        return _some(wanted.exactly)
+    return f"with {wanted.contains}"
+
+
+def _folded(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+def _some(listed: tuple[str, ...]) -> str:
+    """A list for people, cut where it is long."""
+    shown = ", ".join(listed[:_SHOWN])
+    return shown if len(listed) <= _SHOWN else f"{shown} or {len(listed) - _SHOWN} more"

@@ -1,0 +1,160 @@
+"""Field notes as findings: what is known of parts like these, beside what this machine shows. Changes no verdict."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.findings import Evidence, Severity
+from agent.rules.rule import Found, Seen, rule
+from knowledge.notes import index
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from agent.notes.applying import Applied
+    from agent.notes.matching import Condition, Match
+    from agent.notes.seen import Beside
+    from knowledge.fieldnotes import Note, Proof
+    from probes.facts import PciFunction
+
+MOST_PARTS: Final = 8  # whose readings are shown one by one
+MOST_PROOFS: Final = 4
+# Conditions of which it is enough to show what was read: it is one of a list.
+LISTED: Final = frozenset({"card", "subsystem", "class", "platform", "slot_kind"})
+READ_AS: Final = {
+    "card": "vendor:device",
+    "subsystem": "subsystem vendor:device",
+    "class": "class code",
+    "slot_kind": "kind of slot",
+    "host_firmware": "machine firmware",
+}
+
+
+@rule("field-note", Severity.NOTE, fires_on=("bench-2-noted-parts",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
+def field_note(seen: Seen) -> Iterator[Found | Unread]:
+    """A field note holds for a part of this machine: something is known of its kind.
+
+    Notes come with the program, from published sources, or are the user's own. A note never changes a verdict: what it
+    has seen stands beside what this machine shows. It is at most a limit, and that only where it is confirmed, since
+    what was seen on other machines is no fault of this one. Notes that contradict each other are all shown.
+    """
+    own = seen.notes.notes if seen.notes is not None else ()
+    if seen.notes is not None:
+        yield from seen.notes.damaged
+    taken = {note.id for note in own}
+    notes = [*own, *(note for note in _shipped(seen.machine.facts.functions) if note.id not in taken)]
+    if not notes:
+        return
+    from agent.notes.applying import applied
+
+    for one in applied(notes, seen.machine, seen.by_key, seen.alone):
+        yield one if isinstance(one, Unread) else _found(one)
+
+
+def _shipped(functions: Iterable[PciFunction]) -> Iterator[Note]:
+    """The notes that come with the program, of those files that ask for a part that is here."""
+    names: dict[str, None] = {}
+    for function in functions:
+        vendor, device = function.vendor_id, function.device_id
+        if isinstance(vendor, int) and isinstance(device, int):
+            names |= dict.fromkeys((*index.CARDS.get(vendor << 16 | device, ()), *index.VENDORS.get(vendor, ())))
+    if not names:
+        return
+    from knowledge.notes import shipped
+
+    for name in names:
+        yield from shipped(name)
+
+
+def _found(one: Applied) -> Found:
+    note, first = one.note, one.matches[0].part
+    shown = _shown(one.beside)
+    met = any(thing.name == "firmware" and thing.same for thing in one.beside)
+    severity = Severity(note.severity)
+    if met or any(thing.same is False and thing.name != "firmware" for thing in one.beside):
+        severity = Severity.NOTE  # this machine is not held back by it
+    return Found(
+        first.subject,
+        f"{note.title}{_others(one)} (field note {note.id}, {note.confidence}{shown}{_against_words(one)})",
+        tuple(_evidence(one)),
+        severity=severity,
+        judged=first.judged,
+        drive=first.drive is not None,
+        advises=tuple(action for action in note.advises if not (met and action == "update-firmware")),
+    )
+
+
+# --- Words -----------------------------------------------------------------------------------------------------
+
+
+def _others(one: Applied) -> str:
+    """The other parts that the note holds for."""
+    names = [match.part.subject for match in one.matches[1:]]
+    if not names:
+        return ""
+    more = f" and {len(names) - MOST_PARTS} more" if len(names) > MOST_PARTS else ""
+    return f"; so for {', '.join(names[:MOST_PARTS])}{more}"
+
+
+def _shown(beside: Iterable[Beside]) -> str:
+    """How what the note has seen compares with this machine."""
+    words = []
+    for name, yes, no in (
+        ("firmware", "the firmware that it needs is there", "the firmware here is older than the one that it needs"),
+        ("", "this machine shows the same", "this machine shows otherwise"),
+    ):
+        answers = [one.same for one in beside if (one.name == "firmware") == bool(name) and one.same is not None]
+        if answers:
+            words.append(yes if all(answers) else no)
+    return "".join(f"; {one}" for one in words)
+
+
+def _against_words(one: Applied) -> str:
+    return "".join(f"; field note {other.note.id} contradicts it" for other in one.against)
+
+
+# --- Evidence --------------------------------------------------------------------------------------------------
+
+
+def _evidence(one: Applied) -> Iterator[Evidence]:
+    note = one.note
+    where = f"field note {note.id}, {note.confidence}"
+    proofs = sorted(note.evidence, key=lambda proof: proof.date, reverse=True)
+    for proof in proofs[:MOST_PROOFS]:
+        yield _plainly(where, _proof(proof))
+    if len(proofs) > MOST_PROOFS:
+        yield _plainly(where, f"{len(proofs) - MOST_PROOFS} more pieces of evidence, see lanewright notes show")
+    for match in one.matches[:MOST_PARTS]:
+        for condition in match.conditions:
+            yield _condition(match, condition)
+    for thing in one.beside:
+        if thing.now:
+            expected = f"{thing.then}, by field note {note.id}"
+            yield Evidence(f"{one.matches[0].part.subject} {thing.name}", thing.now, expected)
+        else:
+            yield _plainly(f"field note {note.id} has seen", thing.then)
+    for other in one.against:
+        yield Evidence(
+            f"field note {other.note.id}, {other.note.confidence}",
+            f"contradicts this one in its {', '.join(other.things)} (for {', '.join(other.parts)})",
+            "notes that agree",
+        )
+
+
+def _plainly(source: str, read: str) -> Evidence:
+    """Evidence that there is nothing to hold against: what is read is what is expected."""
+    return Evidence(source, read, read)
+
+
+def _proof(proof: Proof) -> str:
+    capture = "" if proof.capture is None else f", capture {proof.capture}"
+    return f"{proof.source}, {proof.date.isoformat()}{capture}"
+
+
+def _condition(match: Match, condition: Condition) -> Evidence:
+    """What was read for a condition that holds."""
+    what = READ_AS.get(condition.name, condition.name)
+    ours = condition.name in {"host_firmware", "machine", "platform"}
+    source = what if ours else f"{match.part.subject} {what}"
+    return Evidence(source, condition.read, condition.read if condition.name in LISTED else condition.wanted)
