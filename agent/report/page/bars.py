@@ -1,0 +1,104 @@
+"""Rates as bars: what a drive or a stripe set should reach, held against the ceiling of the best that its links can do.
+
+Gives places in percent of the longest bar of a machine; draws nothing itself.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.report.page import words
+from agent.throughput import ceiling_mbps
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.audit import Audit, DriveSeen
+    from agent.rules.rule import StripeSeen
+    from agent.throughput import Direction
+
+LENGTH: Final = 1000.0  # of the longest bar, in units of its own
+ALL: Final = "all drives at once"
+
+
+class Bar(Struct, frozen=True, kw_only=True):
+    """One bar: from 0 to `sure` what should be reached, on to `most` what may be, `bed` the ceiling (None: none known).
+
+    All in thousandths of the longest bar. `figures` says the same in words.
+    """
+
+    label: str
+    figures: str
+    sure: float
+    most: float
+    bed: float | None
+
+
+class Load(Struct, frozen=True):
+    """A way to work with a drive, the range that it should reach then, and the ceiling over it, MB/s."""
+
+    label: str
+    rates: tuple[float, float]
+    ceiling: float | None
+
+
+def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[Load]:
+    """All that is told of a drive's rates, with the ceiling of its own link at the best of both its ends."""
+    read, write = (_ceiling(seen, audit, way) for way in ("to_host", "to_drive"))
+    both_read, both_write = seen.both if seen.both is not None else (None, None)
+    for label, rates, ceiling in (
+        ("read alone", seen.alone, read),
+        (f"read, {ALL}", seen.together, read),
+        ("written alone", seen.alone_write, write),
+        (f"written, {ALL}", seen.together_write, write),
+        ("read while all are read and written", both_read, read),
+        ("written while all are read and written", both_write, write),
+    ):
+        if rates is not None:
+            yield Load(label, rates, ceiling)
+
+
+def loads_of_stripe(seen: StripeSeen) -> Iterator[Load]:
+    """All that is told of a stripe set's rates."""
+    for label, rates in (
+        ("read alone", seen.alone),
+        ("read, all drives at work", seen.together),
+        ("written alone", seen.alone_write),
+        ("written, all drives at work", seen.together_write),
+    ):
+        if rates is not None:
+            yield Load(label, rates, None)
+
+
+def _ceiling(seen: DriveSeen, audit: Audit, way: Direction) -> float | None:
+    """The most that the drive's own link could carry at the best of both its ends."""
+    judged = audit.by_key.get(seen.path[0]) if seen.path else None
+    if judged is None or seen.alone is None:
+        return None
+    rate = judged.best or judged.now
+    return None if rate is None else ceiling_mbps(rate.speed, rate.width, seen.payload_bytes, way)
+
+
+def longest(loads: Sequence[Load]) -> float:
+    """The rate, MB/s, that the longest bar stands for."""
+    return max((max(one.rates[1], one.ceiling or 0.0) for one in loads), default=0.0)
+
+
+def bars(loads: Sequence[Load], scale: float) -> tuple[Bar, ...]:
+    """The bars of these loads; `scale` is the rate, MB/s, of the longest one."""
+
+    def long(rate: float) -> float:
+        return round(min(1.0, rate / scale) * LENGTH, 1) if scale > 0 else 0.0
+
+    return tuple(
+        Bar(
+            label=one.label,
+            figures=words.rates(one.rates),
+            sure=long(one.rates[0]),
+            most=long(one.rates[1]),
+            bed=None if one.ceiling is None else long(one.ceiling),
+        )
+        for one in loads
+    )

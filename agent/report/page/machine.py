@@ -1,0 +1,330 @@
+"""One machine as the page shows it: its name and counts, findings, links, drives, sets, firmware, health, unread.
+
+Puts what the audit says into the shape of the page; decides nothing. All text of devices passes `plain`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.ends import rate_text
+from agent.findings import Severity, Verdict
+from agent.report import health
+from agent.report.page import bars, words
+from agent.report.page.drawing import drawings
+from agent.report.page.findings import FindingShown, findings
+from agent.report.page.map import chart
+from agent.report.plain import asked, bytes_text, mbps, place, plain, size, stripe_caution, told
+from probes.facts import FirmwareSlots
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.audit import Audit, DriveSeen
+    from agent.judged import Judged
+    from agent.report.page.bars import Bar
+    from agent.report.page.drawing import Drawing
+    from agent.report.page.map import Entry
+    from agent.rules.rule import StripeSeen
+    from probes.facts import Drive
+
+GIBIBYTE: Final = 2**30
+ON_THE_WAY: Final = Severity.NOTE.rank  # what is no worse holds no drive back for good
+
+
+class Tally(Struct, frozen=True):
+    """How many findings of a severity there are, in words."""
+
+    severity: str
+    number: int
+    name: str
+    means: str
+
+
+class LinkRow(Struct, frozen=True, kw_only=True):
+    """A row of the table of links."""
+
+    where: str
+    address: str
+    what: str
+    now: str
+    could: str
+    verdict: str
+    severity: str
+    why: str
+    rate: str
+
+
+class HopShown(Struct, frozen=True):
+    """A link on a drive's way; `mark` says that it holds the drive back, "" if it does not."""
+
+    rate: str
+    where: str
+    mark: str
+
+
+class DriveShown(Struct, frozen=True, kw_only=True):
+    """A drive with its way and its bars; `note` says what the bars cannot."""
+
+    name: str
+    model: str
+    size: str
+    place: str
+    temperature: str
+    hops: tuple[HopShown, ...]
+    end: str
+    bars: tuple[Bar, ...]
+    ceiling: str
+    note: str
+
+
+class StripeShown(Struct, frozen=True, kw_only=True):
+    """A stripe set with its bars."""
+
+    name: str
+    kind: str
+    bars: tuple[Bar, ...]
+    narrowest: str
+    note: str
+
+
+class FirmwareRow(Struct, frozen=True):
+    """The firmware of the machine or of a drive; `slots` are a drive's firmware slots in words."""
+
+    part: str
+    what: str
+    version: str
+    slots: str
+
+
+class HealthRow(Struct, frozen=True):
+    """What a drive says of its own health, line by line."""
+
+    name: str
+    model: str
+    lines: tuple[str, ...]
+
+
+class UnreadRow(Struct, frozen=True):
+    """What could not be read, and why; `root` tells that the super-user might read it."""
+
+    what: str
+    why: str
+    root: bool
+
+
+class MachineShown(Struct, frozen=True, kw_only=True):
+    """All that the page says of one machine. `prefix` begins all its anchors."""
+
+    prefix: str
+    name: str
+    product: str
+    source: str
+    taken_at: str
+    against: str
+    verdict: str
+    worst: str
+    tallies: tuple[Tally, ...]
+    facts: tuple[tuple[str, str], ...]
+    findings: tuple[FindingShown, ...]
+    links: tuple[LinkRow, ...]
+    drives: tuple[DriveShown, ...]
+    stripes: tuple[StripeShown, ...]
+    cautions: tuple[str, ...]
+    map: tuple[Drawing, ...]
+    chart: tuple[Entry, ...]
+    left_out: int
+    map_words: str
+    firmware: tuple[FirmwareRow, ...]
+    health: tuple[HealthRow, ...]
+    unread: tuple[UnreadRow, ...]
+
+
+def machine(source: str, audit: Audit, number: int) -> MachineShown:
+    """The machine of an audit, the `number`th of the page; `source` says what it was read from."""
+    prefix = f"machine-{number}"
+    loads = {seen.drive.name: tuple(bars.loads_of_drive(seen, audit)) for seen in audit.drives}
+    scale = bars.longest([one for found in loads.values() for one in found])
+    found = words.counts(audit)
+    drawn = chart(audit)
+    return MachineShown(
+        prefix=prefix,
+        name=words.name(audit),
+        product=words.product(audit),
+        source=plain(source),
+        taken_at=plain(audit.facts.taken_at, words.SHORT),
+        against=plain(audit.against) if audit.against is not None else "",
+        verdict=words.verdict(audit),
+        worst=audit.worst.value,
+        tallies=tuple(_tally(severity, total) for severity, total in found.items() if total),
+        facts=tuple(_facts(audit)),
+        findings=tuple(findings(audit, prefix)),
+        links=tuple(_links(audit)),
+        drives=tuple(_drive(seen, audit, loads[seen.drive.name], scale) for seen in audit.drives),
+        stripes=tuple(_stripes(audit)),
+        cautions=tuple(dict.fromkeys(filter(None, map(stripe_caution, audit.stripes)))),
+        map=drawings(drawn),
+        chart=drawn.entries,
+        left_out=drawn.left_out,
+        map_words=_map_words(audit),
+        firmware=tuple(_firmware(audit)),
+        health=tuple(_health(audit)),
+        unread=tuple(UnreadRow(plain(asked(one)), plain(one.why), one.needs_root) for one in audit.unread),
+    )
+
+
+def _map_words(audit: Audit) -> str:
+    """What the map shows as a whole."""
+    held = [one for one in audit.links if one.link.device is not None and one.verdict.severity.rank < ON_THE_WAY]
+    names = words.listed(f"{words.where(one.link)} ({one.verdict.value})" for one in held)
+    fitted = sum(one.link.device is not None for one in audit.links)
+    return f"{words.count(fitted, 'link')} with a card. " + (f"Held back: {names}." if held else "None is held back.")
+
+
+def _tally(severity: Severity, number: int) -> Tally:
+    one, many, means = words.SEVERITIES[severity]
+    return Tally(severity.value, number, one if number == 1 else many, means)
+
+
+def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
+    """The machine as a whole, label by label."""
+    host = audit.facts.host
+    yield "Board", " ".join(plain(part, words.NAME) for part in (host.board_maker, host.board) if part) or "not known"
+    yield "Firmware", words.host_firmware(audit)
+    yield "Kernel", told(host.kernel)
+    yield "Processors", str(host.processors) if isinstance(host.processors, int) else "not known"
+    memory = host.memory_bytes
+    yield "Memory", f"{memory / GIBIBYTE:.1f} GiB" if isinstance(memory, int) else "not known"
+    yield "Links with a card", f"{sum(one.link.device is not None for one in audit.links):,}"
+    yield "Drives", f"{len(audit.drives):,}"
+    if host.virtual is True:
+        yield "Runs", "under a hypervisor"
+
+
+# --- Links and drives ------------------------------------------------------------------------------------------
+
+
+def _links(audit: Audit) -> Iterator[LinkRow]:
+    """The links, worst first."""
+    verdicts = list(Verdict)
+    ranked = sorted(audit.links, key=lambda one: (one.verdict.severity.rank, verdicts.index(one.verdict)))
+    for judged in ranked:
+        could = words.could(judged)
+        device = judged.device_address
+        yield LinkRow(
+            where=words.where(judged.link),
+            address=device or judged.port_address or "",
+            what=words.what(judged, audit),
+            now=words.now(judged),
+            could="" if could is None else rate_text(could),
+            verdict=judged.verdict.value,
+            severity=judged.verdict.severity.value,
+            why=words.sentence(plain(judged.why or judged.verdict.meaning)),
+            rate="" if judged.mbps is None else mbps(judged.mbps),
+        )
+
+
+def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: float) -> DriveShown:
+    drive = seen.drive
+    note = "" if loads else words.without_rates(seen)
+    if loads and seen.payload_bytes is None:
+        note = "At most: the payload size could not be read."
+    ceiling = next((one.ceiling for one in loads if one.ceiling is not None), None)
+    return DriveShown(
+        name=plain(drive.name, words.SHORT),
+        model=plain(told(drive.model, "model not known"), words.NAME),
+        size=size(drive),
+        place=plain(drive.address or drive.interconnect or "a place that is not shown", words.NAME),
+        temperature=words.temperature(seen),
+        hops=tuple(_hop(audit.by_key[key], seen) for key in seen.path),
+        end=_end(seen, audit),
+        bars=bars.bars(loads, scale),
+        ceiling="" if ceiling is None else mbps(ceiling),
+        note=note,
+    )
+
+
+def _hop(judged: Judged, seen: DriveSeen) -> HopShown:
+    mark = ""
+    if judged.link.key == seen.narrowest and len(seen.path) > 1:
+        mark = "narrowest"
+    if judged.verdict.severity.rank < ON_THE_WAY:
+        mark = f"{mark}, {judged.verdict.value}" if mark else judged.verdict.value
+    return HopShown(words.now(judged), words.where(judged.link), mark)
+
+
+def _end(seen: DriveSeen, audit: Audit) -> str:
+    """Where a drive's way ends."""
+    if not seen.path:
+        return ""
+    return "the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor"
+
+
+def _stripes(audit: Audit) -> Iterator[StripeShown]:
+    loads = {seen.stripe.name: tuple(bars.loads_of_stripe(seen)) for seen in audit.stripes}
+    scale = bars.longest([one for found in loads.values() for one in found])
+    for seen in audit.stripes:
+        narrowest = audit.by_key.get(seen.narrowest or "")
+        hop = ""
+        if narrowest is not None and narrowest.now is not None:
+            hop = f"{rate_text(narrowest.now)} ({place(narrowest.link)})"
+        note = f"No rate can be told: {plain(seen.why)}." if seen.why else words.sentence(seen.copies_read)
+        yield StripeShown(
+            name=plain(seen.stripe.name, words.SHORT),
+            kind=_kind(seen),
+            bars=bars.bars(loads[seen.stripe.name], scale),
+            narrowest=hop,
+            note=note if note != "." else "",
+        )
+
+
+def _kind(seen: StripeSeen) -> str:
+    """A set in words: its kind, its members, its size, what is lost."""
+    stripe = seen.stripe
+    level = "level not known" if isinstance(stripe.level, Unread) else plain(stripe.level, 20) or "a set"
+    kind = f"RAID {seen.raid}" if seen.raid is not None else level
+    names = [plain(name or block, words.SHORT) for name, block in zip(stripe.members, stripe.blocks, strict=True)]
+    parts = [f"{kind} of {', '.join(names)}" if names else f"{kind}, no member at work"]
+    parts.append(bytes_text(stripe.size_bytes) if isinstance(stripe.size_bytes, int) else "size not known")
+    if stripe.idle:
+        parts.append(f"not at work in it: {', '.join(plain(block, words.SHORT) for block in stripe.idle)}")
+    if stripe.missing:
+        parts.append(f"{words.count(stripe.missing, 'member')} missing")
+    return ", ".join(part for part in parts if part)
+
+
+# --- Firmware and health ---------------------------------------------------------------------------------------
+
+
+def _firmware(audit: Audit) -> Iterator[FirmwareRow]:
+    yield FirmwareRow("machine", words.product(audit) or "product not known", words.host_firmware(audit), "")
+    for seen in audit.drives:
+        drive = seen.drive
+        yield FirmwareRow(
+            plain(drive.name, words.SHORT),
+            plain(told(drive.model), words.NAME),
+            told(drive.firmware),
+            _told_by_drive(drive)[1],
+        )
+
+
+def _health(audit: Audit) -> Iterator[HealthRow]:
+    for seen in audit.drives:
+        drive = seen.drive
+        if drive.health is None:
+            continue
+        lines = _told_by_drive(drive)[0]
+        if isinstance(drive.health, Unread):
+            lines = (f"not known ({plain(drive.health.why)})",)
+        yield HealthRow(plain(drive.name, words.SHORT), plain(told(drive.model), words.NAME), lines)
+
+
+def _told_by_drive(drive: Drive) -> tuple[tuple[str, ...], str]:
+    """What a drive says of its health, line by line, and of its firmware slots ("" where it says nothing of them)."""
+    lines = tuple(health.lines(drive))
+    if not isinstance(drive.firmware_slots, FirmwareSlots):
+        return lines, ""
+    return lines[:-1], lines[-1].removeprefix("firmware slots: ")

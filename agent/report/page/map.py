@@ -1,0 +1,283 @@
+"""The map of a machine: a tree from the processor over ports, cards and switches to the drives, folded to be read.
+
+Says what stands on the map and in which order; `drawing` says where. Devices on the board of which all is well are one
+entry; on large machines neighbours that are alike are one entry too. All text of devices passes `plain`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.ends import rate_text
+from agent.findings import Severity, Verdict
+from agent.report.page import words
+from agent.report.plain import describe, plain, told
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.audit import Audit
+    from agent.findings import Rate
+    from agent.judged import Judged
+
+MOST_UNFOLDED: Final = 30  # entries; a machine with more has its alike neighbours folded
+LEAST_ALIKE: Final = 3
+MOST_DRAWN: Final = 120
+MOST_LEVELS: Final = 6
+OK: Final = Severity.OK.value
+
+
+class Entry(Struct, frozen=True, kw_only=True):
+    """A link of the map and what is below it.
+
+    `slot` and `rate` stand at the line, `name` and `what` in the box at its end. `lanes` are in use, `bed` the lanes
+    that could be; 0 where nothing is known or nothing runs. `mark` is the word of what holds it back, "" for nothing.
+    `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own" (not PCI Express) or "fold".
+    """
+
+    slot: str
+    rate: str
+    name: str
+    what: str
+    lanes: int = 0
+    bed: int = 0
+    mark: str = ""
+    severity: str = OK
+    kind: str = "link"
+    below: tuple[Entry, ...] = ()
+
+    @property
+    def size(self) -> int:
+        """How many entries it is with all below it."""
+        return 1 + sum(one.size for one in self.below)
+
+
+class Chart(Struct, frozen=True):
+    """The entries at the processor, and how many of all could not be drawn."""
+
+    entries: tuple[Entry, ...]
+    left_out: int
+
+
+def chart(audit: Audit) -> Chart:
+    """The map of an audit."""
+    entries = _Tree(audit).entries()
+    if sum(one.size for one in entries) > MOST_UNFOLDED:
+        entries = folded(entries)
+    kept: list[Entry] = []
+    room = MOST_DRAWN
+    for number, entry in enumerate(entries):
+        if entry.size > room:
+            return Chart(tuple(kept), sum(one.size for one in entries[number:]))
+        kept.append(entry)
+        room -= entry.size
+    return Chart(tuple(kept), 0)
+
+
+class _Tree:
+    """The links of a machine by the link above them."""
+
+    def __init__(self, audit: Audit) -> None:
+        self.audit = audit
+        self.above = {function.address: one for one in audit.links for function in one.link.functions}
+        self.below: dict[str, list[Judged]] = {}
+        self.top: list[Judged] = []
+        for judged in audit.links:
+            parent = self._parent(judged)
+            if parent is None:
+                self.top.append(judged)
+            else:
+                self.below.setdefault(parent.link.key, []).append(judged)
+
+    def _parent(self, judged: Judged) -> Judged | None:
+        """The link that leads to this one's port; None at the processor, and in the loops of a damaged capture."""
+        end = judged.link.port or judged.link.device
+        address = end.parent if end is not None else None
+        seen = {judged.link.key}
+        while address is not None and address in self.audit.machine.functions and address not in seen:
+            seen.add(address)
+            found = self.above.get(address)
+            if found is not None:
+                return found if self._ends(found) else None
+            address = self.audit.machine.functions[address].parent
+        return None
+
+    def _ends(self, judged: Judged) -> bool:
+        """Whether the way up from a link comes to an end."""
+        seen: set[str] = set()
+        end = judged.link.port or judged.link.device
+        while end is not None and end.address not in seen:
+            seen.add(end.address)
+            end = self.audit.machine.functions.get(end.parent) if end.parent is not None else None
+        return end is None
+
+    def entries(self) -> list[Entry]:
+        """What leaves the processor: links with drives and slots first, then drives of other kinds, then the rest."""
+        shown = [one for one in self.top if any(map(self._worth, self._whole(one)))]
+        drawn = {one.link.key for one in shown}
+        rest = [one for one in self.top if one.link.key not in drawn]
+        entries = [self._entry(one) for one in shown]
+        entries += self._own_interface()
+        entries += self._rest(rest)
+        return entries
+
+    def _whole(self, judged: Judged) -> list[Judged]:
+        """A link and all below it."""
+        found = [judged]
+        for one in found:
+            found += self.below.get(one.link.key, ())
+        return found
+
+    def _worth(self, judged: Judged) -> bool:
+        """Whether a link has a place of its own on the map: it is held back, or belongs to a slot or a drive."""
+        if judged.verdict.severity is not Severity.OK and (judged.link.device is not None or judged.notable):
+            return True
+        if judged.verdict is Verdict.DARK or judged.link.slot is not None:
+            return True
+        return any(function.address in self.audit.nvme_at for function in judged.link.functions)
+
+    def _entry(self, judged: Judged, depth: int = 1) -> Entry:
+        could = words.could(judged) or judged.port_can
+        name, what = self._box(judged)
+        return Entry(
+            slot=words.where(judged.link),
+            rate=words.now(judged),
+            name=name,
+            what=what,
+            lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
+            bed=could.width if could is not None else 0,
+            mark=_mark(judged, could),
+            severity=judged.verdict.severity.value,
+            kind=_kind(judged),
+            below=tuple(self._below(judged, depth)),
+        )
+
+    def _below(self, judged: Judged, depth: int) -> Iterator[Entry]:
+        """What hangs on a link; what lies deeper than people nest cards is one entry."""
+        if depth < MOST_LEVELS:
+            yield from (self._entry(one, depth + 1) for one in self.below.get(judged.link.key, ()))
+        elif judged.link.key in self.below:
+            more = len(self._whole(judged)) - 1
+            yield Entry(slot="deeper", rate="", name=words.count(more, "more link"), what="in the table", kind="fold")
+
+    def _box(self, judged: Judged) -> tuple[str, str]:
+        """What a link leads to: a name and more words."""
+        device = judged.link.device
+        if device is None:
+            return ("card felt", "it does not answer") if judged.verdict is Verdict.DARK else ("empty", "")
+        drive = next(
+            (self.audit.nvme_at[one.address] for one in judged.link.functions if one.address in self.audit.nvme_at),
+            None,
+        )
+        if drive is not None:
+            return plain(drive.name, words.SHORT), plain(told(drive.model, "NVMe drive"), words.NAME)
+        named = plain(device.model_name, words.NAME) if device.model_name else describe(device, self.audit)
+        return named, device.address
+
+    def _own_interface(self) -> Iterator[Entry]:
+        """Drives that hang on no link of this map."""
+        groups: dict[str, list[str]] = {}
+        for seen in self.audit.drives:
+            if not seen.path and seen.drive.kind != "nvme":
+                at = seen.drive.address or seen.drive.interconnect or "a place that is not shown"
+                groups.setdefault(at, []).append(plain(seen.drive.name, words.SHORT))
+        for at, names in groups.items():
+            yield Entry(
+                slot=plain(at, words.SHORT),
+                rate="own interface",
+                name=words.listed(names, 4),
+                what="its own interface decides its rate" if len(names) == 1 else "their own interface decides",
+                kind="own",
+            )
+
+    def _rest(self, rest: Sequence[Judged]) -> Iterator[Entry]:
+        """Devices on the board of which all is well, and ports without a slot and a card, in one entry each."""
+        fitted = [one for one in rest if one.link.device is not None]
+        empty = [one for one in rest if one.link.device is None]
+        if fitted:
+            names = words.listed(dict.fromkeys(self._box(one)[0] for one in fitted), 3)
+            yield Entry(
+                slot="on the board",
+                rate="as it should be",
+                name=words.count(len(fitted), "more link"),
+                what=names,
+                kind="fold",
+            )
+        if empty:
+            yield Entry(
+                slot="ports without a slot name",
+                rate="",
+                name=words.count(len(empty), "more port"),
+                what="nothing seen there",
+                kind="empty",
+            )
+
+
+def _kind(judged: Judged) -> str:
+    if judged.link.device is None:
+        return "link" if judged.verdict is Verdict.DARK else "empty"
+    if judged.verdict is Verdict.VIRTUAL:
+        return "virtual"
+    return "hidden" if judged.link.port is None else "link"
+
+
+def _mark(judged: Judged, could: Rate | None) -> str:
+    """The word of what holds a link back, with what it could do where that is more."""
+    if judged.verdict.severity is Severity.OK or (judged.link.device is None and judged.verdict is not Verdict.DARK):
+        return ""
+    now = judged.now
+    if now is None or could is None or (could.width <= now.width and could.speed <= now.speed):
+        return judged.verdict.value
+    return f"{judged.verdict.value}: could be {rate_text(could)}"
+
+
+# --- Folding ---------------------------------------------------------------------------------------------------
+
+
+def folded(entries: Sequence[Entry]) -> list[Entry]:
+    """Entries in which neighbours that are alike, with all below them, are one."""
+    groups: dict[object, list[Entry]] = {}
+    for entry in entries:
+        groups.setdefault(_looks(entry), []).append(entry)
+    found = []
+    for alike in groups.values():
+        if len(alike) >= LEAST_ALIKE:
+            found.append(_one_of(alike))
+        else:
+            found += [_with(entry, tuple(folded(entry.below))) for entry in alike]
+    return found
+
+
+def _looks(entry: Entry) -> object:
+    """What entries that are alike have in common: all but their names and places."""
+    drive = entry.what if entry.kind == "link" and not entry.below else entry.name
+    model = drive if entry.kind == "link" else ""
+    below = tuple(_looks(one) for one in entry.below)
+    return (entry.rate, entry.lanes, entry.bed, entry.mark, entry.severity, entry.kind, model, below)
+
+
+def _one_of(alike: Sequence[Entry]) -> Entry:
+    first = alike[0]
+    names = list(dict.fromkeys(one.name for one in alike))
+    slots = [one.slot for one in alike]
+    name = words.listed(names, 3) if len(names) > 1 else first.name
+    return Entry(
+        slot=words.listed(slots, 2),
+        rate=first.rate,
+        name=f"{len(alike)} alike: {name}",
+        what=f"each: {first.what}" if len(names) > 1 and first.what else "",
+        lanes=first.lanes,
+        bed=first.bed,
+        mark=first.mark,
+        severity=first.severity,
+        kind=first.kind,
+        below=tuple(folded(first.below)),
+    )
+
+
+def _with(entry: Entry, below: tuple[Entry, ...]) -> Entry:
+    from msgspec import structs
+
+    return structs.replace(entry, below=below)

@@ -1,0 +1,185 @@
+"""One soak as the page shows it: the answer, the drawing with its words, each drive's conclusions, what happened.
+
+Shows what the analysis says and decides nothing. All text of logs passes `plain`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.report import soak_words, soaking
+from agent.report.page import words
+from agent.report.page.findings import runs
+from agent.report.page.plot import MOST_EVENTS, drawn_drives, plots
+from agent.report.plain import machine_named, plain
+from agent.report.soak_words import SENTENCE
+from agent.soak import wording
+from agent.soak.headline import ORDER, headline
+from agent.soak.throttling import untold
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.findings import Evidence
+    from agent.report.page.findings import Run
+    from agent.report.page.plot import Plot
+    from agent.soak.analysed import Analysis, DriveAnalysis
+    from agent.soak.samples import Soak
+
+MOST_LISTED: Final = 200  # events
+MOST_LINES: Final = 20  # of one kind, for one drive
+
+
+class Row(Struct, frozen=True):
+    """A label, what belongs to it, and what that rests on."""
+
+    label: str
+    words: str
+    evidence: tuple[Evidence, ...] = ()
+
+
+class SoakDriveShown(Struct, frozen=True, kw_only=True):
+    """A drive of a soak."""
+
+    name: str
+    what: str
+    severity: str
+    headline: str
+    rows: tuple[Row, ...]
+    runs: tuple[Run, ...]
+
+
+class EventShown(Struct, frozen=True):
+    """Something that happened; `number` is its number in the drawing, "" where it is not drawn."""
+
+    number: str
+    when: str
+    words: str
+
+
+class SoakShown(Struct, frozen=True, kw_only=True):
+    """All that the page says of one soak. `prefix` begins all its anchors."""
+
+    prefix: str
+    machine: str
+    source: str
+    begun: str
+    command: str
+    lasted: str
+    worst: str
+    notes: tuple[str, ...]
+    plots: tuple[Plot, ...]
+    drawn: tuple[str, ...]
+    left_out: int
+    summary: tuple[str, ...]
+    drives: tuple[SoakDriveShown, ...]
+    others: tuple[tuple[str, str], ...]
+    events: tuple[EventShown, ...]
+    more_events: int
+
+
+def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
+    """The soak of a log, the `number`th of the page; `source` says where the log is."""
+    head = found.head
+    drives = _worst_first(found)
+    samples = f"{found.samples:,} sample{'' if found.samples == 1 else 's'}, one each {head.every:g} s"
+    ending = soaking.ending(found.end, bool(head.command))
+    drawn = drawn_drives(log, found)
+    return SoakShown(
+        prefix=f"soak-{number}",
+        machine=machine_named(head.machine),
+        source=plain(source),
+        begun=plain(head.started_at, words.SHORT),
+        command=soaking.command_words(head) if head.command else "",
+        lasted=f"{wording.lasting(found.seconds)}, {samples}; {ending}",
+        worst=headline(drives[0], found.seconds)[0].value if drives else "unknown",
+        notes=tuple(words.sentence(plain(note, SENTENCE)) for note in found.notes),
+        plots=plots(log, found),
+        drawn=drawn,
+        left_out=len(found.drives) - len(drawn),
+        summary=tuple(_summary(drive, found.seconds) for drive in drives),
+        drives=tuple(_drive(drive, found.seconds) for drive in drives),
+        others=tuple((plain(one.name, words.NAME), _other(one.least, one.most, one.mean)) for one in found.others),
+        events=tuple(_events(found)),
+        more_events=max(0, len(found.events) - MOST_LISTED),
+    )
+
+
+def _worst_first(found: Analysis) -> list[DriveAnalysis]:
+    return sorted(found.drives, key=lambda drive: ORDER.index(headline(drive, found.seconds)[0]))
+
+
+def _other(least: float, most: float, mean: float) -> str:
+    return f"{wording.celsius(least)} to {wording.celsius(most)}, {wording.celsius(mean)} in the mean"
+
+
+def _events(found: Analysis) -> Iterator[EventShown]:
+    for number, event in enumerate(found.events[:MOST_LISTED], 1):
+        drive = f"{plain(event.drive, words.SHORT)}: " if event.drive else ""
+        shown = str(number) if number <= MOST_EVENTS else ""
+        yield EventShown(shown, wording.moment(event.seconds), f"{drive}{plain(event.words, SENTENCE)}")
+
+
+# --- One drive -------------------------------------------------------------------------------------------------
+
+
+def _summary(drive: DriveAnalysis, seconds: float) -> str:
+    """The drawing of a drive in words, for those who do not see it."""
+    name, (_, what) = plain(drive.head.name, words.SHORT), headline(drive, seconds)
+    warm = "temperature not read"
+    if drive.temperatures is not None:
+        warm = soak_words.temperatures(drive.temperatures, drive)
+    limit = "" if drive.limit is None else f", {wording.limit(drive.limit).removeprefix('its ')}"
+    return f"{name}: {what}; {warm}{limit}"
+
+
+def _drive(drive: DriveAnalysis, seconds: float) -> SoakDriveShown:
+    severity, what = headline(drive, seconds)
+    model = plain(drive.head.model, words.NAME) if drive.head.model else ""
+    place = plain(drive.head.address, words.SHORT) if drive.head.address else ""
+    return SoakDriveShown(
+        name=plain(drive.head.name, words.SHORT),
+        what=", ".join(part for part in (model, place) if part),
+        severity=severity.value,
+        headline=what,
+        rows=tuple(_rows(drive)),
+        runs=tuple(runs(drive.cooling.steps)),
+    )
+
+
+def _rows(drive: DriveAnalysis) -> Iterator[Row]:
+    """All that is said of a drive, as in the form for terminals."""
+    yield from _warmth(drive)
+    if drive.load is None or not drive.load.seconds:
+        yield Row("Load", "could not be read" if drive.load is None else "none that counts")
+    for label, said in soak_words.rates(drive):
+        yield Row(label.capitalize(), said)
+    slowed = drive.throttling
+    sure = "" if slowed.kind == "none" else f"{soaking.SURENESS[slowed.kind]}: "
+    yield Row("Throttling", f"{sure}{plain(slowed.words, SENTENCE)}", slowed.evidence)
+    yield from _some("Slowed", [soak_words.fall_words(fall) for fall in untold(slowed, drive.falls)])
+    yield from _some("Link", [soak_words.change_words(change) for change in drive.link_changes])
+    yield from _some("Link errors", [soak_words.burst_words(burst) for burst in drive.error_bursts])
+    yield Row("Forecast", plain(drive.forecast.words, SENTENCE))
+    cooling = drive.cooling
+    shown = () if cooling.kind == "enough" else tuple(one for one in cooling.evidence if one not in slowed.evidence)
+    yield Row("Cooling", f"{soaking.COOLING[cooling.kind][0]}: {plain(cooling.words, SENTENCE)}", shown)
+    yield from _some("Missing", list(soak_words.missing(drive)))
+    yield from _some("Note", [plain(note, SENTENCE) for note in drive.notes])
+
+
+def _warmth(drive: DriveAnalysis) -> Iterator[Row]:
+    if drive.temperatures is None:
+        yield Row("Temperature", "could not be read")
+        return
+    yield Row("Temperature", soak_words.temperatures(drive.temperatures, drive))
+    yield Row("Limit", soak_words.limit(drive)[0])
+
+
+def _some(label: str, lines: Sequence[str]) -> Iterator[Row]:
+    """Rows of one kind, as many as people read."""
+    yield from (Row(label, line) for line in lines[:MOST_LINES])
+    if len(lines) > MOST_LINES:
+        yield Row(label, f"and {len(lines) - MOST_LINES} more, which the log has")
