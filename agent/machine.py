@@ -194,8 +194,9 @@ def _infer(
 
 def _likely_kind(function: PciFunction, above: int | None, below: tuple[PciFunction, ...], *, on_root: bool) -> int:
     if not is_bridge(function):
+        lanes = function.registers.read(pcie.LINK_CAPABILITIES, "maximum_link_width")
         unknown = function.link is not None and all(
-            isinstance(figure, Unread) for figure in (function.link.max_speed, function.link.max_width)
+            isinstance(figure, Unread) for figure in (lanes, function.link.max_speed, function.link.max_width)
         )
         return pcie.INTEGRATED_ENDPOINT if on_root and unknown else pcie.ENDPOINT
     if on_root:

@@ -107,8 +107,9 @@ class Source:
         from agent.audit import below_best
         from probes import platform
 
-        addresses = below_best(facts)
-        if not addresses:
+        live_ones = {function.address for function in facts.functions if function.fresh == "live"}
+        addresses = tuple(address for address in below_best(facts) if address in live_ones)
+        if not addresses:  # a status that the system does not read anew stays what it is, however long one looks
             return ()
         if self._tell is not None:
             self._tell(f"Looking again at links that are below their best or count errors, for {settle:g} s ...")

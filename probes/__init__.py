@@ -11,14 +11,18 @@ if TYPE_CHECKING:
     from probes.reads import Reads, Recorded
 
 # A `sys.platform` value to its module; everything else goes to the floor, `probes.other`.
-PLATFORMS: Final[dict[str, str]] = {"linux": "probes.linux"}
+PLATFORMS: Final[dict[str, str]] = {"darwin": "probes.darwin", "linux": "probes.linux"}
 FLOOR: Final = "probes.other"
 
 
 class Platform(Protocol):
-    """What a platform's module offers: `OFFERS` names the kinds of fact it can give."""
+    """What a platform's module offers.
+
+    `OFFERS` names the kinds of fact it can give, and how; `WITHOUT` those it cannot give, and why.
+    """
 
     OFFERS: Mapping[str, str]
+    WITHOUT: Mapping[str, str]
 
     def collect(self, reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at: str = "") -> Facts:
         """Ask everything once and give the facts."""

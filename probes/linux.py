@@ -44,6 +44,7 @@ OFFERS: Final = {
     "names": "maker and model names, where udev has them",
     "stripes": "sets of software RAID and the drives in them",
 }
+WITHOUT: Final[dict[str, str]] = {}
 
 PCI: Final = "/sys/bus/pci/devices"
 SHORT_SPACE: Final = (

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from probes.reads import Reads, Recorded
 
 OFFERS: Final[dict[str, str]] = {}
+WITHOUT: Final = {"everything": "lanewright does not know this platform"}
 
 
 def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at: str = "") -> Facts:

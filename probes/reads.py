@@ -12,6 +12,8 @@ A question has a kind and a subject, and the two together are its key in a captu
                  "disk_io_counters" {DEVICE: {COUNT: number}}, "sensors_temperatures" {CHIP: [[LABEL, degrees C]]};
                  below a root psutil is not asked, and the first of these is made of the kernel's table there
     nvme STRUCTURE PATH   what a drive returns for Identify or Get Log Page ("nvme identify /dev/nvme0")
+    registry NAME  what the system's printer of the I/O Registry writes (Darwin; names in `probes/registry.py`): a
+                 property list as text, as bytes where it is not UTF-8, "" where nothing matched
 
 Nothing here is opened for writing, and no other device command can be sent: see `NVME_QUESTIONS`.
 An answer that failed is an `Unread`, and is recorded and replayed as such.
@@ -33,6 +35,7 @@ Answer = str | bytes | tuple[str, ...] | Unread
 TEXT_LIMIT: Final = 64 * 1024
 BYTES_LIMIT: Final = 1024 * 1024
 LIST_LIMIT: Final = 100_000
+REGISTRY_LIMIT: Final = 4 * 1024 * 1024  # bytes of one answer; those of real machines have up to a third of it
 _WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a page
 _FIRST: Final = 8192  # enough for nearly everything, and cheap to set aside
 
@@ -93,6 +96,9 @@ class Reads(Protocol):
 
     def nvme(self, subject: str) -> bytes | Unread:
         """What a drive returns: "identify /dev/nvme0", "log-02 /dev/nvme0", "log-03 /dev/nvme0"."""
+
+    def registry(self, name: str) -> str | bytes | Unread:
+        """What the printer of the I/O Registry writes: "pci", "drives", "controllers", "host", "firmware"."""
 
 
 # Structure asked for: (opcode, command dword 10, namespace, bytes returned). Identify is 06h, Get Log Page 02h;
@@ -258,6 +264,17 @@ class Live:
             return failed(key, "ENOSYS")
         except OSError as error:
             return failed(key, _errno_name(error))
+
+    def registry(self, name: str) -> str | bytes | Unread:
+        """See `Reads`."""
+        key = f"registry {name}"
+        if self._root is not None:
+            return failed(key, "ENOTSUP")
+        if self.platform != "darwin":
+            return failed(key, "ENOSYS")
+        from probes.registry import ask
+
+        return ask(name)
 
 
 def _regular(handle: int) -> bool:
@@ -442,6 +459,12 @@ class Recorded:
         """See `Reads`."""
         return self._bytes(f"nvme {subject}")
 
+    def registry(self, name: str) -> str | bytes | Unread:
+        """See `Reads`."""
+        key = f"registry {name}"
+        answer = self._answer(key)
+        return answer if isinstance(answer, str | bytes | Unread) else _wrong_form(key)
+
 
 def _wrong_form(key: str) -> Unread:
     return Unread(key, "the capture holds an answer of another form")
@@ -489,4 +512,9 @@ class Recording:
     def nvme(self, subject: str) -> bytes | Unread:
         """See `Reads`."""
         answer = self.answers[f"nvme {subject}"] = self._inner.nvme(subject)
+        return answer
+
+    def registry(self, name: str) -> str | bytes | Unread:
+        """See `Reads`."""
+        answer = self.answers[f"registry {name}"] = self._inner.registry(name)
         return answer

@@ -268,6 +268,10 @@ class TreeReads:
         answer = self.tree.nvme.get(subject, Failure("ENOENT"))
         return failed(key, answer.errno) if isinstance(answer, Failure) else answer
 
+    def registry(self, name: str) -> str | bytes | Unread:
+        """See `Reads`."""
+        return failed(f"registry {name}", "ENOSYS")
+
 
 def _shown(name: str) -> str:
     """A file name as `Live` gives it: what is no text is replaced."""

@@ -1,0 +1,290 @@
+"""PCI functions of a Darwin machine, made of the entries of its I/O Registry. Asks nothing and judges nothing.
+
+Sources: IOPCIFamily (IOPCIConfigurator.cpp, IOPCIBridge.cpp, IOPCIDevice.cpp); what a register means is in
+`knowledge/`. The names of Link Capabilities 2 and Device Capabilities, which release 26.0 adds, are formed as the
+others are and were not seen on a machine.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from knowledge import pcie
+from knowledge.rates import WIDTHS
+from probes.darwin_lists import line
+from probes.darwin_words import flag, masked, number, text
+from probes.decode import NOT_GIVEN, Registers
+from probes.facts import LinkAttributes, PciFunction
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from typing import Literal
+
+    from knowledge.layout import Layout
+    from probes.darwin_lists import Entries, Entry
+
+    Fresh = Literal["live", "refreshed", "start-up"]
+    Keys = Mapping[str, object]
+
+HOST_BUS: Final = "host bus"
+BRIDGE: Final = 0x0604
+OFFERED_TO_ALL: Final = frozenset({"vendor-id", "device-id", "class-code", "reg", "pcidebug"})
+INTEGRATED: Final = frozenset({pcie.INTEGRATED_ENDPOINT, pcie.EVENT_COLLECTOR})
+DOWNSTREAM_FACING: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
+
+STATUS: Final = "IOPCIExpressLinkStatus"
+CAPABILITIES: Final = "IOPCIExpressLinkCapabilities"
+EXPRESS: Final = "IOPCIExpressCapabilities"
+WIRED: Final = "IOPCIExpressMaxLinkWidthOverride"
+# Raw registers by their keys; Link Status has rules of its own.
+RAW: Final[dict[str, Layout]] = {
+    EXPRESS: pcie.PCI_EXPRESS_CAPABILITIES,
+    CAPABILITIES: pcie.LINK_CAPABILITIES,
+    "IOPCIExpressLinkCapabilities2": pcie.LINK_CAPABILITIES_2,
+    "IOPCIExpressDeviceCapabilities": pcie.DEVICE_CAPABILITIES,
+    "IOPCIExpressSlotCapabilities": pcie.SLOT_CAPABILITIES,
+    "IOPCIExpressSlotStatus": pcie.SLOT_STATUS,
+}
+LIVE_KEYS: Final = frozenset({"IOPCIExpressLinkCapabilities2", "IOPCIExpressDeviceCapabilities"})
+
+NO_NUMBER: Final = "is no number"
+KEPT_BELOW: Final = "the system keeps it up to date at the device below alone"
+NEVER_TRAINED: Final = "reads 0: there was no link when it was read"
+NO_ANSWER: Final = "all its bits read 1: the device did not answer"
+INACTIVE: Final = "the system says that the link is not active"
+
+SPEED_CODES: Final = range(1, 7)  # 2.5 to 64 GT/s: no machine of this platform is faster
+
+# Kernel releases (the first figure of the kernel's version): 13.0 has kernel 22, 26.0 has kernel 25.
+REFRESHED_FROM: Final = 22
+LIVE_FROM: Final = 25
+
+
+def freshness(kernel: int | None, entries: Entries) -> Fresh:
+    """How current a link status is, by the kernel's release; where that is not known, by the keys that are there."""
+    if kernel is not None:
+        return "live" if kernel >= LIVE_FROM else "refreshed" if kernel >= REFRESHED_FROM else "start-up"
+    keys = [entry.keys for entry in entries.values()]
+    if any(LIVE_KEYS.intersection(one) for one in keys):
+        return "live"
+    return "refreshed" if any(number(one.get(CAPABILITIES)) == 0 for one in keys) else "start-up"
+
+
+# --- Addresses -------------------------------------------------------------------------------------------------
+
+
+def is_function(entry: Entry) -> bool:
+    """Whether the entry is a PCI function: only those that were asked for come with more than their header."""
+    return not OFFERED_TO_ALL.isdisjoint(entry.keys)
+
+
+def place(keys: Keys) -> tuple[int, int, int] | None:
+    """Bus, device and function by `reg`, else by `pcidebug`; None where neither can be used.
+
+    The first word of `reg` is npt000ss bbbbbbbb dddddfff rrrrrrrr (IOPCIFamily, IOPCIDevice.h).
+    """
+    reg = keys.get("reg")
+    word = masked(reg[:4] if isinstance(reg, bytes) and len(reg) >= 4 else reg, 32)  # noqa: PLR2004 - one word
+    if word is not None and not isinstance(reg, bool):
+        return word >> 16 & 255, word >> 11 & 31, word >> 8 & 7
+    parts = (text(keys.get("pcidebug")) or "").partition("(")[0].split(":")
+    bus, device, function = (number(part) for part in parts) if len(parts) == 3 else (None, None, None)  # noqa: PLR2004
+    if bus is None or device is None or function is None:
+        return None
+    return (bus, device, function) if 0 <= bus < 256 and 0 <= device < 32 and 0 <= function < 8 else None  # noqa: PLR2004
+
+
+def addresses(entries: Entries) -> dict[int, str]:
+    """The address of each PCI function, by entry id, in the order of the addresses.
+
+    No segment is known, so none is claimed; where two functions collide, all after the first bear their entry id.
+    """
+    found: dict[int, str] = {}
+    placed: list[tuple[tuple[int, int, int], int]] = []
+    lost: list[int] = []
+    for ident, entry in entries.items():
+        if is_function(entry):
+            where = place(entry.keys)
+            if where is None:
+                lost.append(ident)
+            else:
+                placed.append((where, ident))
+    before = None
+    for where, ident in sorted(placed):
+        bus, device, function = where
+        address = f"{bus:02x}:{device:02x}.{function}"
+        found[ident] = f"{address}@{ident:x}" if where == before else address
+        before = where
+    return found | {ident: f"entry-{ident:x}" for ident in sorted(lost)}
+
+
+def above(entries: Entries, ident: int, named: Mapping[int, str]) -> str | None:
+    """The address of the nearest PCI function above an entry, not the entry itself."""
+    return next((named[one.ident] for one in line(entries, ident) if one.ident != ident and one.ident in named), None)
+
+
+# --- Functions -------------------------------------------------------------------------------------------------
+
+
+def functions(entries: Entries, named: Mapping[int, str], fresh: Fresh) -> tuple[PciFunction, ...]:
+    """Every PCI function, in the order of `named`."""
+    by_address = {address: ident for ident, address in named.items()}
+    parents = {ident: above(entries, ident, named) for ident in named}
+    ups = {ident: None if up is None else by_address[up] for ident, up in parents.items()}
+    faces: dict[int, bool] = {}
+    for ident in named:
+        _face(ident, entries, ups, faces)
+    return tuple(
+        _function(entries[ident].keys, address, parents[ident], fresh, down=faces[ident])
+        for ident, address in named.items()
+    )
+
+
+def _face(ident: int, entries: Entries, ups: Mapping[int, int | None], faces: dict[int, bool]) -> None:
+    """Tell of a function, and of all above it, whether it is a downstream-facing port.
+
+    Where a release tells no types: a bridge on a host bus is a root port, and below it upstream and downstream ports
+    take turns.
+    """
+    waiting = []
+    here: int | None = ident
+    while here is not None and here not in faces and here not in waiting:
+        waiting.append(here)
+        here = ups[here]
+    for one in reversed(waiting):
+        keys = entries[one].keys
+        kind = _kind(keys)
+        up = ups[one]
+        if kind is not None:
+            faces[one] = kind in DOWNSTREAM_FACING
+        else:
+            faces[one] = is_express(keys) and _is_bridge(keys) and (up is None or _faces_up(up, entries, faces))
+
+
+def _faces_up(ident: int, entries: Entries, faces: Mapping[int, bool]) -> bool:
+    keys = entries[ident].keys
+    return is_express(keys) and _is_bridge(keys) and not faces.get(ident, True)
+
+
+def _is_bridge(keys: Keys) -> bool:
+    return is_bridge(masked(keys.get("class-code"), 24))
+
+
+def is_bridge(class_code: object) -> bool:
+    """Whether a class code is that of a PCI-to-PCI bridge."""
+    return isinstance(class_code, int) and class_code >> 8 == BRIDGE
+
+
+def _kind(keys: Keys) -> int | None:
+    """The device/port type, None where it is not told."""
+    express = masked(keys.get(EXPRESS), 16)
+    if express in {None, 0, 0xFFFF}:
+        return None
+    kind = Registers.of({pcie.PCI_EXPRESS_CAPABILITIES: express or 0}).read(
+        pcie.PCI_EXPRESS_CAPABILITIES, "device_port_type"
+    )
+    return kind if isinstance(kind, int) else None
+
+
+def is_express(keys: Keys) -> bool:
+    """Whether the function has a PCI Express capability: Link Capabilities of 0 say that there is none.
+
+    Integrated endpoints have no link and read 0 there as well, but tell their type.
+    """
+    kind = _kind(keys)
+    capabilities = number(keys.get(CAPABILITIES))
+    if capabilities == 0:
+        return kind in INTEGRATED
+    return capabilities is not None or kind is not None or STATUS in keys
+
+
+def _function(keys: Keys, address: str, parent: str | None, fresh: Fresh, *, down: bool) -> PciFunction:
+    def told(key: str, bits: int) -> int | Unread:
+        found = masked(keys.get(key), bits)
+        return Unread(f"{key} of {address}", NO_NUMBER if key in keys else NOT_GIVEN) if found is None else found
+
+    def or_zero(key: str) -> int | Unread:
+        return told(key, 16) if key in keys else 0  # left out where it is 0
+
+    express = is_express(keys)
+    return PciFunction(
+        address=address,
+        parent=parent,
+        root=HOST_BUS,
+        vendor_id=told("vendor-id", 16),
+        device_id=told("device-id", 16),
+        subsystem_vendor_id=or_zero("subsystem-vendor-id"),
+        subsystem_id=or_zero("subsystem-id"),
+        class_code=told("class-code", 24),
+        revision=told("revision-id", 8),
+        registers=Registers.of(_registers(keys, address, down=down) if express else {}),
+        link=NO_ATTRIBUTES if express else None,
+        driver=None,
+        power_state=Unread("power state", NOT_GIVEN),
+        numa_node=None,
+        label=None,
+        removable=None,
+        errors=None,
+        physical_function=None,
+        virtual_functions=(),
+        vendor_name=None,
+        model_name=text(keys.get("model")),
+        fresh=fresh,
+        tunnelled=flag(keys.get("IOPCITunnelled")),
+        wired_lanes=_wired(keys, address),
+        slot_name=text(keys.get("AAPL,slot-name")),
+    )
+
+
+# The registry has registers, and no words of the system's own for a link.
+NO_ATTRIBUTES: Final = LinkAttributes(*(Unread("link attributes", NOT_GIVEN),) * 4)
+
+
+def _registers(keys: Keys, address: str, *, down: bool) -> dict[Layout, int | Unread]:
+    found: dict[Layout, int | Unread] = {}
+    integrated = _kind(keys) in INTEGRATED
+    for key, layout in RAW.items():
+        if key in keys and not (integrated and layout in pcie.LINK_REGISTERS):
+            found[layout] = _register(keys[key], f"{key} of {address}", 8 * layout.size)
+    if integrated:
+        return found
+    if down:
+        found[pcie.LINK_STATUS] = Unread(f"{STATUS} of {address}", KEPT_BELOW)
+    elif STATUS in keys:
+        found[pcie.LINK_STATUS] = _status(keys[STATUS], f"{STATUS} of {address}")
+    return found
+
+
+def _register(value: object, what: str, bits: int) -> int | Unread:
+    register = masked(value, bits)
+    if register is None:
+        return Unread(what, NO_NUMBER)
+    return Unread(what, NO_ANSWER) if register == (1 << bits) - 1 else register
+
+
+def _status(value: object, what: str) -> int | Unread:
+    """Link Status, or why it does not tell how the link runs."""
+    if isinstance(value, dict):
+        return Unread(what, INACTIVE)
+    status = masked(value, 16)
+    if status is None:
+        return Unread(what, NO_NUMBER)
+    if status in {0, 0xFFFF}:
+        return Unread(what, NO_ANSWER if status else NEVER_TRAINED)
+    register = Registers.of({pcie.LINK_STATUS: status})
+    speed = register.read(pcie.LINK_STATUS, "current_link_speed")
+    lanes = register.read(pcie.LINK_STATUS, "negotiated_link_width")
+    if speed not in SPEED_CODES or lanes not in WIDTHS:
+        return Unread(what, f"reads {status:04X}h: speed code {speed}, {lanes} lanes, which no link can have")
+    return status
+
+
+def _wired(keys: Keys, address: str) -> int | Unread | None:
+    if WIRED not in keys:
+        return None
+    lanes = masked(keys[WIRED], 32)
+    if lanes in WIDTHS:
+        return lanes
+    what = f"{WIRED} of {address}"
+    return Unread(what, NO_NUMBER if lanes is None else f"reads {lanes}, which is no number of lanes")

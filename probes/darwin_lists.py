@@ -1,0 +1,122 @@
+"""Property lists of the I/O Registry to entries: bounded parsing, a walk without recursion. Knows no key of a device.
+
+The printer writes XML of version 1: an array of trees where it was asked for what matches, one dictionary for a whole
+plane, no byte at all where nothing matches. Releases before 2011 print text for people in its place. Sources:
+IOKitTools, ioreg.tproj/ioreg.c; IOKitUser, IOCFSerialize.c.
+
+A list is untrusted: it may have `REGISTRY_LIMIT` bytes and no more, entities are refused (by plistlib), binary lists
+are not read, and neither depth nor a loop of entries matters, as nothing here calls itself.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from probes.darwin_words import MOST, number
+from probes.reads import REGISTRY_LIMIT, failed
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from probes.reads import Reads
+
+ID: Final = "IORegistryEntryID"
+CHILDREN: Final = "IORegistryEntryChildren"
+
+BINARY: Final = "a binary property list, which the registry printer does not write"
+OLD: Final = "text in place of a property list, as the registry printers of releases before 2011 write it"
+DAMAGED: Final = "it is no whole property list: it is cut short or damaged"
+SHAPELESS: Final = "the property list holds no entries"
+
+
+class Entry(Struct):
+    """An entry of the registry: its id, what it tells, and the id of the entry above it in the tree, if one is."""
+
+    ident: int
+    keys: Mapping[str, object]
+    parent: int | None
+
+
+Entries = dict[int, Entry]
+
+
+def ask(reads: Reads, name: str) -> Entries | Unread:
+    """The entries of one answer, by id, in the order of the list; each once, however often it was printed."""
+    key = f"registry {name}"
+    answer = reads.registry(name)
+    if isinstance(answer, Unread):
+        return answer
+    found = _parse(answer, key)
+    if found is None or isinstance(found, Unread):
+        return {} if found is None else found
+    return _flat(found) if isinstance(found, list | dict) else Unread(key, SHAPELESS)
+
+
+def _parse(answer: str | bytes, key: str) -> object:
+    """The value of a list, None where there is none; Unread where it cannot be read."""
+    begin = answer[:64].lstrip()
+    if not begin:
+        return None if not answer.strip() else Unread(key, DAMAGED)
+    data = answer.encode("utf-8", "replace") if isinstance(answer, str) else answer
+    if len(data) > REGISTRY_LIMIT:
+        return failed(key, "EFBIG")
+    if data.startswith(b"bplist"):
+        return Unread(key, BINARY)
+    if begin[:1] not in ("<", b"<", "\N{ZERO WIDTH NO-BREAK SPACE}", b"\xef", b"\xfe", b"\xff"):
+        return Unread(key, OLD)
+    import plistlib
+
+    try:
+        found: object = plistlib.loads(data, fmt=plistlib.FMT_XML)
+    except Exception:  # noqa: BLE001 - plistlib and expat raise their own errors and many plain ones
+        return Unread(key, DAMAGED)
+    return Unread(key, SHAPELESS) if found is None else found
+
+
+def _flat(tree: object) -> Entries:
+    """Every entry once; where it is printed again, what was not told before is added."""
+    found: Entries = {}
+    unnamed = MOST
+    waiting: list[tuple[object, int | None]] = [(item, None) for item in _items(tree)]
+    while waiting:
+        node, parent = waiting.pop()
+        if not isinstance(node, dict):
+            continue
+        ident = number(node.get(ID))
+        if ident is None:
+            unnamed += 1
+            ident = unnamed
+        ident %= MOST * 2
+        known = found.get(ident)
+        if known is None:
+            found[ident] = Entry(ident, node, parent)
+        else:
+            if len(node) > len(known.keys):
+                known.keys = node
+            if known.parent is None and parent is not None and ident not in _line(found, parent):
+                known.parent = parent
+        waiting += [(item, ident) for item in _items(node.get(CHILDREN))]
+    return found
+
+
+def _items(value: object) -> Iterator[object]:
+    """Entries of an array, last first; a dictionary stands for the one entry that it is."""
+    if isinstance(value, list):
+        return reversed(value)
+    return iter((value,) if isinstance(value, dict) else ())
+
+
+def _line(entries: Entries, ident: int | None) -> Iterator[int]:
+    """An entry and all above it; ends at one that is not there."""
+    while ident is not None:
+        yield ident
+        above = entries.get(ident)
+        ident = None if above is None else above.parent
+
+
+def line(entries: Entries, ident: int) -> Iterator[Entry]:
+    """An entry and all above it, the nearest first."""
+    return (entries[one] for one in _line(entries, ident) if one in entries)
