@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
-from agent.findings import VERDICTS, Severity
+from agent.findings import Severity, Verdict
 from agent.rules import RULES
 from knowledge.explained import texts
 from knowledge.problems import BadInput
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.rules.rule import Rule
-    from knowledge.explained import Doing, Judgement
+    from knowledge.explained import Doing, Judgement, Term
     from knowledge.steps import StepKind
 
 Kind = Literal["verdict", "severity", "rule", "step", "word"]
@@ -116,13 +116,12 @@ def nearest(word: str) -> tuple[str, ...]:
 
 def _all() -> Iterator[Explanation]:
     found = texts()
-    for verdict, (severity, meaning) in VERDICTS.items():
+    for verdict in Verdict:
         if verdict in found.verdicts:
-            yield _judged(verdict.value, "verdict", _sentence(meaning), found.verdicts[verdict], severity)
+            yield _of_verdict(verdict, found.verdicts[verdict])
     for severity in Severity:
         if severity in found.severities:
-            title = f"A severity: the {_PLACES[severity.rank]} of {len(_PLACES)}, worst first."
-            yield _judged(severity.value, "severity", title, found.severities[severity])
+            yield _of_term(severity.value, "severity", found.severities[severity])
     for rule in RULES.values():
         if rule.id in found.rules:
             yield _of_rule(rule, found.rules[rule.id])
@@ -130,38 +129,40 @@ def _all() -> Iterator[Explanation]:
         if step.action in found.steps:
             yield _of_step(step, found.steps[step.action])
     for word, term in found.words.items():
-        yield Explanation(
-            word=word,
-            kind="word",
-            title=term.title,
-            meaning=term.meaning,
-            evidence=term.evidence,
-            causes=term.causes,
-            cannot_tell=term.cannot_tell,
-            source=term.source,
-            see_also=term.see_also,
-        )
+        yield _of_term(word, "word", term)
 
 
-_PLACES: Final = ("first", "second", "third", "fourth", "fifth")
-
-
-def _judged(word: str, kind: Kind, title: str, text: Judgement, severity: Severity | None = None) -> Explanation:
+def _of_term(word: str, kind: Kind, text: Term) -> Explanation:
     return Explanation(
         word=word,
         kind=kind,
-        title=title,
+        title=text.title,
         meaning=text.meaning,
         evidence=text.evidence,
         causes=text.causes,
         cannot_tell=text.cannot_tell,
         source=text.source,
         see_also=text.see_also,
-        severity=severity,
+    )
+
+
+def _of_verdict(verdict: Verdict, text: Judgement) -> Explanation:
+    return Explanation(
+        word=verdict.value,
+        kind="verdict",
+        title=_sentence(verdict.meaning),
+        meaning=text.meaning,
+        evidence=text.evidence,
+        causes=text.causes,
+        cannot_tell=text.cannot_tell,
+        source=text.source,
+        see_also=text.see_also,
+        severity=verdict.severity,
     )
 
 
 def _of_rule(rule: Rule, text: Judgement) -> Explanation:
+    steps = STEPS_OF_RULE[rule.id]
     _, _, more = (rule.run.__doc__ or "").strip().partition("\n")
     return Explanation(
         word=rule.id,
@@ -172,13 +173,14 @@ def _of_rule(rule: Rule, text: Judgement) -> Explanation:
         causes=text.causes,
         cannot_tell=text.cannot_tell,
         source=text.source,
-        see_also=text.see_also,
+        see_also=tuple(word for word in text.see_also if word not in steps),
         severity=rule.severity,
-        steps=STEPS_OF_RULE[rule.id],
+        steps=steps,
     )
 
 
 def _of_step(step: StepKind, text: Doing) -> Explanation:
+    rules = tuple(_leading_to(step.action))
     fill = {**IN_GENERAL, "subject": text.subject, "slot": text.slot}
     return Explanation(
         word=step.action,
@@ -189,9 +191,9 @@ def _of_step(step: StepKind, text: Doing) -> Explanation:
         causes=(),
         cannot_tell=text.cannot_tell,
         source=step.source if step.source != SOURCE else _sentence(SOURCE),
-        see_also=text.see_also,
+        see_also=tuple(word for word in text.see_also if word not in rules),
         cautions=step.cautions,
-        rules=tuple(_leading_to(step.action)),
+        rules=rules,
     )
 
 

@@ -74,7 +74,7 @@ DOORS: Final = {
     "os.preadv": {BLOCKS},
     "os.posix_fadvise": {BLOCKS},
     "os.write": {FILES},
-    "os.listdir": {READS, *SOAKLOG},
+    "os.listdir": {READS, FILES, *SOAKLOG},
     "os.scandir": {FOLDERS},
     "os.walk": set[str](),
     "os.readlink": {READS},
@@ -124,6 +124,7 @@ DOORS: Final = {
 NOT_LOADED: Final = (
     "agent.child",
     "agent.commands.session",
+    "agent.explain",
     "agent.notebook.learning",
     "agent.notebook.reading",
     "agent.notes.matching",

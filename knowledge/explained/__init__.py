@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class Judgement(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The text on a rule, a verdict or a severity.
+    """The text on a rule or a verdict.
 
     `meaning` adds to what the code says. `evidence` tells what it rests on, `causes` what usually leads to it,
     `cannot_tell` what it leaves open, `source` where this is from, and `see_also` names other words.
@@ -41,7 +41,7 @@ class Doing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Term(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The text on a word of the trade as used here, or on one of our own. `title` is the word in one line."""
+    """The text on a severity, or on a word of the trade or of our own. `title` is the word in one line."""
 
     title: str
     meaning: str
@@ -56,13 +56,13 @@ class Texts(Struct, frozen=True):
     """All texts by kind and word."""
 
     verdicts: Mapping[str, Judgement]
-    severities: Mapping[str, Judgement]
+    severities: Mapping[str, Term]
     rules: Mapping[str, Judgement]
     steps: Mapping[str, Doing]
     words: Mapping[str, Term]
 
 
-SHAPES: Final = {"verdicts": Judgement, "severities": Judgement, "rules": Judgement, "steps": Doing, "words": Term}
+SHAPES: Final = {"verdicts": Judgement, "severities": Term, "rules": Judgement, "steps": Doing, "words": Term}
 
 
 @cache
