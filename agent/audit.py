@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from agent.machine import Machine
     from agent.notes.shelf import Shelf
     from agent.planned import Planned
+    from agent.rules.plan.parts import Matched
     from agent.rules.rule import StripeSeen
     from probes.facts import Drive, Facts
 
@@ -61,7 +62,7 @@ class Audit(Struct, frozen=True):
 
     `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address; both know the whole
     machine, also where all else is but the `part` of it that was asked for ("": all of it). `against` names the
-    build sheet that the machine was held against, if one was given.
+    build sheet that the machine was held against, if one was given, and `matched` has what its parts are there.
     """
 
     facts: Facts
@@ -75,6 +76,7 @@ class Audit(Struct, frozen=True):
     stripes: tuple[StripeSeen, ...] = ()
     against: str | None = None
     part: str = ""
+    matched: Matched | None = None
 
     @property
     def worst(self) -> Severity:
@@ -142,6 +144,7 @@ def audit(
         nvme_at={drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"},
         stripes=sets,
         against=planned.source if planned is not None else None,
+        matched=seen.matched,
     )
 
 

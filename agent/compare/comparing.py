@@ -1,0 +1,103 @@
+"""Two audits to all that differs between them: the one call behind every form. Reads nothing, prints nothing.
+
+Parts are told by what they are (agent/compare/matching.py). What one side could not read is a doubt and no change;
+what differs from one start to the next, or with a moment's load, is none either.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.compare import gained, lanes, rates, readings
+from agent.compare.changes import Change, Comparison, PartChange
+from agent.compare.doubts import Doubts
+from agent.compare.fitted import short
+from agent.compare.matching import Matched
+from agent.compare.sentence import Pieces, verdict
+from probes.tokens import Known, is_word_token
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.audit import Audit
+
+
+def compare(before: Audit, after: Audit) -> Comparison:
+    """All that differs between two audits, of one machine or of two."""
+    matched = Matched(before, after)
+    doubts = Doubts()
+    other, renamed = _machines(matched)
+    changes = (
+        *renamed,
+        *readings.machine(matched, doubts),
+        *lanes.links(matched, doubts),
+        *rates.stripe_sets(matched, doubts),
+        *rates.rates(matched, doubts),
+        *readings.drives(matched, doubts),
+    )
+    _board_slots(matched, doubts)
+    findings = tuple(gained.findings(matched, doubts))
+    parts = tuple(_parts(matched))
+    told = tuple(doubts.result())
+    pieces = Pieces(matched=matched, parts=parts, changes=changes, findings=findings, doubts=told)
+    return Comparison(
+        verdict=verdict(pieces),
+        before=before,
+        after=after,
+        parts=parts,
+        changes=changes,
+        findings=findings,
+        doubts=told,
+        worse=any(one.direction == "worse" for one in (*changes, *findings)),
+        other_machine=other,
+    )
+
+
+def _parts(matched: Matched) -> Iterator[PartChange]:
+    """Parts added, then moved, then removed."""
+    for one in matched.added():
+        yield PartChange(kind="added", before=None, after=matched.after.part(one))
+    for before, after in matched.pairs():
+        if matched.moved(before, after):
+            yield PartChange(kind="moved", before=matched.before.part(before), after=matched.after.part(after))
+    for one in matched.removed():
+        yield PartChange(kind="removed", before=matched.before.part(one), after=None)
+
+
+def _board_slots(matched: Matched, doubts: Doubts) -> None:
+    """Where one side has no list of slots from the firmware, names and rules about slots rest on less."""
+    lists = [fitted.audit.facts.board_slots for fitted in matched.sides]
+    for side, mine in enumerate(lists):
+        if isinstance(mine, Unread) and not isinstance(lists[1 - side], Unread):
+            doubts.add("the firmware's list of slots", "", side, mine)
+
+
+def _machines(matched: Matched) -> tuple[str, tuple[Change, ...]]:
+    """Why the two may not be one machine, "" where they seem to be; a row for one that has another name."""
+    hosts = [fitted.audit.facts.host for fitted in matched.sides]
+    for what, values in (("board", [one.board for one in hosts]), ("product", [one.product for one in hosts])):
+        told = [one.strip() for one in values if one is not None and one.strip()]
+        if len(told) > 1 and told[0].casefold() != told[1].casefold():
+            names = [f'"{short(one)}"' for one in told]
+            return f"These seem to be two machines: the {what} is {names[0]} before and {names[1]} after.", ()
+    names = [one.name if isinstance(one.name, str) and one.name.strip() else None for one in hosts]
+    if names[0] is None or names[1] is None or _token(names[0]) == _token(names[1]):
+        return "", ()
+    words = [_named(one) for one in names if one is not None]
+    if not matched.by_serial:
+        why = "no part with a serial number is in both"
+        return f"These may be two machines: the name is {words[0]} before and {words[1]} after, and {why}.", ()
+    row = Change(
+        topic="machine", subject="the machine", what="name", before=words[0], after=words[1], direction="other"
+    )
+    return "", (row,)
+
+
+def _token(name: str) -> str:
+    return Known().word(name.strip(), remember=False)
+
+
+def _named(name: str) -> str:
+    """A machine's name; one that was kept out of a capture tells nobody anything but that it differs."""
+    return f"kept out of the capture ({short(name)})" if is_word_token(name) else f'"{short(name)}"'

@@ -1,0 +1,47 @@
+"""What could not be compared, gathered while comparing and said once in the end."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.compare.words import counted, listed
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+SIDES: Final = ("before", "after")
+
+
+class Doubts:
+    """Kinds of reading that one side lacks, by the reason; `add` may be called for each part."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._root: dict[int, dict[str, dict[str, None]]] = {}
+        self._other: dict[tuple[str, str], dict[str, None]] = {}
+
+    def add(self, kind: str, subject: str, side: int, why: Unread | str) -> None:
+        """`kind` ("health", "link rate") of `subject` could not be read on one side (0 or 1)."""
+        if isinstance(why, Unread) and why.needs_root:
+            self._root.setdefault(side, {}).setdefault(kind, {})[subject] = None
+            return
+        reason = why.why if isinstance(why, Unread) else why
+        self._other.setdefault((kind, f"{SIDES[side]}: {reason}"), {})[subject] = None
+
+    def remark(self, kind: str, subject: str, why: str) -> None:
+        """What could not be compared for a reason that belongs to no side alone."""
+        self._other.setdefault((kind, why), {})[subject] = None
+
+    def result(self) -> Iterator[Unread]:
+        """All of them, each reason once; what the super-user would have read comes first."""
+        for side, kinds in sorted(self._root.items()):
+            words = [
+                kind if subjects == {"": None} else f"{kind} of {counted(len(subjects), 'part')}"
+                for kind, subjects in kinds.items()
+            ]
+            why = f"the readings {SIDES[side]} were made by an ordinary user; they are given to the super-user only"
+            yield Unread(listed(words, len(words)), why, needs_root=True)
+        for (kind, why), subjects in self._other.items():
+            names = [one for one in subjects if one]
+            yield Unread(f"{kind} of {listed(names)}" if names else kind, why)

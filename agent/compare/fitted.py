@@ -1,0 +1,394 @@
+"""The parts of one machine as a comparison has them: cards and drives, what tells each from its like, and its place.
+
+A place is told by slots and by positions on the way from the processor, never by bus numbers: these change with every
+card that is put in. Says nothing of differences.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, Literal
+
+from msgspec import Struct
+
+from agent.compare.changes import Part
+from agent.machine import drives_display
+from knowledge import pcie
+from knowledge.classes import describe_class
+from probes.redact_text import serial_number
+from probes.tokens import Known, is_placeholder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from agent.audit import Audit, DriveSeen
+    from agent.compare.changes import Identity
+    from agent.judged import Judged
+    from probes.facts import Drive, PciFunction
+
+NVME_CLASS: Final = 0x0108  # class and sub-class. Source: PCI Code and ID Assignment Specification
+PORTS: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
+SWITCH: Final = frozenset({pcie.SWITCH_UPSTREAM_PORT, pcie.SWITCH_DOWNSTREAM_PORT})
+LONGEST_NAME: Final = 80  # characters of device text in a sentence
+MOST_LEVELS: Final = 32  # cards behind each other; ends the walk on a damaged capture
+
+Ids = tuple[int | None, ...]
+Way = tuple[str, ...]
+
+
+class Thing(Struct, frozen=True, eq=False, kw_only=True):
+    """A part of one machine.
+
+    `ids` are maker, model, subsystem (two numbers) and class of its first function, None where not read; `serial` is the
+    token of its serial number. `holder` is the number of the part that it sits on, None for the board, and `way` the
+    positions from there to it, outermost last. `slot` is the name of its slot and its rank among the ports of that
+    slot, `sharing` how many ports bear the name. `bytes` is a drive's size.
+    """
+
+    number: int
+    kind: Literal["card", "drive"]
+    functions: tuple[PciFunction, ...]
+    ids: Ids
+    judged: Judged | None
+    seen: DriveSeen | None
+    serial: str | None
+    holder: int | None
+    way: Way
+    slot: tuple[str, int] | None
+    sharing: int
+    depth: int
+    bytes: int | None
+
+    @property
+    def drive(self) -> Drive | None:
+        """What the system says of the drive, None for a card or a drive that no driver claims."""
+        return self.seen.drive if self.seen is not None else None
+
+    @property
+    def model(self) -> str | None:
+        """The drive's model, None where it is not known."""
+        drive = self.drive
+        return drive.model.strip() or None if drive is not None and isinstance(drive.model, str) else None
+
+    @property
+    def address(self) -> str | None:
+        """The address of its first function."""
+        return self.functions[0].address if self.functions else None
+
+
+class Port(Struct, frozen=True, eq=False):
+    """A port to which a link leads down, by the part that it sits on, its position there, and its slot."""
+
+    judged: Judged
+    holder: int | None
+    way: Way
+    slot: tuple[str, int] | None
+
+
+class Fitted:
+    """All parts and ports of one machine. `at` has the number of the part of each function, by its address."""
+
+    def __init__(self, audit: Audit, roots: dict[str, str] | None = None) -> None:
+        """`roots` calls the root buses as the other machine does."""
+        self.audit = audit
+        self.at: dict[str, int] = {}
+        self.by_drive: dict[str, int] = {}
+        self._roots = roots or {}
+        self._functions = audit.machine.functions
+        self._slots: dict[str, tuple[str, int, int]] = {}
+        groups = [*self._components(), *self._others()]
+        groups.sort(key=lambda group: _in_order(group[0][0].address))
+        for number, (functions, _) in enumerate(groups):
+            self.at.update((function.address, number) for function in functions)
+        self._fold(groups)
+        self._slots = self._slot_ranks()
+        self.things: list[Thing] = []
+        taken: set[str] = set()
+        for functions, judged in groups:
+            seen = self._drive_at(functions, taken)
+            self._add(functions, judged, seen, self._way(functions[0], judged))
+        for one in audit.drives:
+            if one.drive.name not in taken:
+                self._add((), None, one, self._way_of_disk(one.drive))
+        self.ports = tuple(self._ports())
+        self._told = _counted(self.things)
+
+    # --- Parts -------------------------------------------------------------------------------------------------
+
+    def _components(self) -> Iterator[tuple[tuple[PciFunction, ...], Judged]]:
+        """What hangs below each link."""
+        for judged in self.audit.links:
+            functions = sorted(judged.link.functions, key=lambda one: _in_order(one.address))
+            if functions:
+                yield tuple(functions), judged
+
+    def _others(self) -> Iterator[tuple[tuple[PciFunction, ...], None]]:
+        """What has no link, each function by itself: devices of the board, conventional ones. Ports are no parts."""
+        with_link = {one.address for judged in self.audit.links for one in judged.link.functions}
+        for address, function in self._functions.items():
+            if address in with_link or function.physical_function is not None:
+                continue
+            if self.audit.machine.kinds.get(address) not in PORTS:
+                yield (function,), None
+
+    def _fold(self, groups: list[tuple[tuple[PciFunction, ...], Judged | None]]) -> None:
+        """A display card with a switch of its own is one part: what hangs below the switch goes with it."""
+        below = self.audit.machine.below
+        gone: set[int] = set()
+        for number, (functions, judged) in enumerate(groups):
+            display = drives_display(judged.link, below) if judged is not None else None
+            if display is None or number in gone or display.address in {one.address for one in functions}:
+                continue
+            inner = self.at[display.address]
+            for address in self._below(functions):
+                gone.add(self.at.get(address, number))
+                self.at[address] = number
+            groups[number] = (groups[inner][0], judged)
+        gone -= {self.at[one.address] for one in self._functions.values() if one.address in self.at}
+        if not gone:
+            return
+        kept = [number for number in range(len(groups)) if number not in gone]
+        new = {old: place for place, old in enumerate(kept)}
+        self.at = {address: new[number] for address, number in self.at.items()}
+        groups[:] = [groups[number] for number in kept]
+
+    def _below(self, functions: Iterable[PciFunction]) -> Iterator[str]:
+        waiting, seen = [one.address for one in functions], set[str]()
+        while waiting:
+            address = waiting.pop()
+            if address not in seen:
+                seen.add(address)
+                yield address
+                waiting += [one.address for one in self.audit.machine.below.get(address, ())]
+
+    def _drive_at(self, functions: tuple[PciFunction, ...], taken: set[str]) -> DriveSeen | None:
+        """The NVMe drive of these functions; further ones of the same functions are parts by themselves."""
+        here = {one.address for one in functions}
+        for one in self.audit.drives:
+            if one.drive.kind == "nvme" and one.drive.address in here and one.drive.name not in taken:
+                taken.add(one.drive.name)
+                return one
+        return None
+
+    def _add(
+        self,
+        functions: tuple[PciFunction, ...],
+        judged: Judged | None,
+        seen: DriveSeen | None,
+        way: tuple[int | None, Way],
+    ) -> None:
+        number = len(self.things)
+        nvme = any(isinstance(one.class_code, int) and one.class_code >> 8 == NVME_CLASS for one in functions)
+        drive = seen.drive if seen is not None else None
+        port = judged.link.key if judged is not None else ""
+        rank = self._slots.get(port)
+        holder, steps = way
+        sizes = [block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int)] if drive else []
+        self.things.append(
+            Thing(
+                number=number,
+                kind="drive" if nvme or drive is not None else "card",
+                functions=functions,
+                ids=_ids(functions[0]) if functions else (),
+                judged=judged,
+                seen=seen,
+                serial=_token(drive.serial) if drive is not None else _card_token(functions),
+                holder=holder,
+                way=steps,
+                slot=(rank[0], rank[1]) if rank is not None else None,
+                sharing=rank[2] if rank is not None else 0,
+                depth=self._depth(holder),
+                bytes=sum(sizes) if sizes else None,
+            )
+        )
+        if drive is not None:
+            self.by_drive[drive.name] = number
+
+    def _depth(self, holder: int | None) -> int:
+        depth = 0
+        while holder is not None and depth < MOST_LEVELS:
+            depth += 1
+            holder = self.things[holder].holder if holder < len(self.things) else None
+        return depth
+
+    # --- Places ------------------------------------------------------------------------------------------------
+
+    def _way(self, first: PciFunction, judged: Judged | None) -> tuple[int | None, Way]:
+        """The part that holds a part, and the positions on the way up to it, or to the root bus."""
+        port = judged.link.port if judged is not None else None
+        return self._upwards(port if port is not None else first, self.at.get(first.address))
+
+    def _upwards(self, start: PciFunction, own: int | None) -> tuple[int | None, Way]:
+        steps = [_position(start.address)]
+        seen = {start.address}
+        up = start.parent
+        while up is not None and up in self._functions and up not in seen:
+            seen.add(up)
+            if self.at.get(up, own) != own:
+                return self.at[up], tuple(steps)
+            steps.append(_position(up))
+            up = self._functions[up].parent
+        return None, (*steps, self._roots.get(start.root, start.root))
+
+    def _way_of_disk(self, drive: Drive) -> tuple[int | None, Way]:
+        """A disk on a controller: where it is plugged in there is not told."""
+        holder = self.at.get(drive.address) if drive.address is not None else None
+        return holder, () if holder is not None else (drive.interconnect or "",)
+
+    def _ports(self) -> Iterator[Port]:
+        for judged in self.audit.links:
+            port = judged.link.port
+            if port is not None:
+                holder, way = self._upwards(port, None)
+                rank = self._slots.get(judged.link.key)
+                yield Port(judged, holder, way, (rank[0], rank[1]) if rank is not None else None)
+
+    def _slot_ranks(self) -> dict[str, tuple[str, int, int]]:
+        """By a link's key: the name of its slot, its rank among the ports of that name there, how many these are."""
+        alike: dict[tuple[str, int | None], list[tuple[Way, str]]] = {}
+        for judged in self.audit.links:
+            slot, end = judged.link.slot, judged.link.port or judged.link.device
+            if slot is not None and end is not None and slot.name.strip():
+                holder, way = self._upwards(end, None if judged.link.port is not None else self.at.get(end.address))
+                alike.setdefault((slot.name.strip().casefold(), holder), []).append((way[::-1], judged.link.key))
+        return {
+            key: (words, rank, len(together))
+            for (words, _), together in alike.items()
+            for rank, (_, key) in enumerate(sorted(together))
+        }
+
+    # --- Words -------------------------------------------------------------------------------------------------
+
+    def part(self, thing: Thing) -> Part:
+        """A part in the words of a comparison."""
+        return Part(
+            kind=thing.kind,
+            name=name(thing),
+            place=self.place(thing),
+            address=thing.address,
+            identity=self.identity(thing),
+        )
+
+    def identity(self, thing: Thing) -> Identity:
+        """By what a part is told from its like on this machine."""
+        if thing.serial is not None and self._told[thing.kind, thing.serial] == 1:
+            return "serial number"
+        return "model" if self._told[alike_key(thing)] == 1 else "place"
+
+    def place(self, thing: Thing, within: str = "") -> str:
+        """Where a part is: "slot SLOT1", "slot 101 of the card in slot SLOT3", "on the board"."""
+        own = self._own_place(thing)
+        if thing.holder is None or thing.depth > MOST_LEVELS:
+            return f"{own}{within}"
+        above = self.things[thing.holder]
+        there = self.place(above)
+        if above.judged is None:
+            return f"on the {name(above)}" if not own else f"{own} on the {name(above)}"
+        on = "" if not own else f"{own} of "
+        return f"{on}the card {there}" if there.startswith(("on ", "at ")) else f"{on}the card in {there}"
+
+    def _own_place(self, thing: Thing) -> str:
+        judged = thing.judged
+        if judged is None:
+            if not thing.functions:
+                return "" if thing.holder is not None else (thing.way[0] if thing.way else "") or "place not told"
+            return f"on the board, at {thing.address}" if thing.holder is None else f"at {thing.way[0]}"
+        link = judged.link
+        if link.slot is not None:
+            words = short(link.slot.words)
+            return (
+                words
+                if thing.sharing == 1 or thing.slot is None
+                else f"{words}, port {thing.slot[1] + 1} of {thing.sharing}"
+            )
+        if link.onboard or link.integrated:
+            return f"on the board, at {thing.address}"
+        if thing.holder is not None:
+            return f"port {thing.way[0]}"
+        return f"port {link.key}" if link.port is not None else f"at {thing.address}"
+
+
+def alike_key(thing: Thing) -> tuple[object, ...]:
+    """What parts have in common that cannot be told from each other: kind, model and size, or numbers."""
+    if thing.kind == "drive" and thing.model is not None:
+        return ("drive", thing.model, thing.bytes)
+    return (thing.kind, *thing.ids)
+
+
+def name(thing: Thing) -> str:
+    """Words for a part: the drive's model, else what the system calls it, else its kind and numbers."""
+    if thing.model is not None:
+        return short(thing.model)
+    if not thing.functions:
+        return "drive whose model is not known"
+    first = thing.functions[0]
+    kind = describe_class(first.class_code) if isinstance(first.class_code, int) else "device"
+    if thing.judged is not None and kind == "PCI bridge":
+        kind = "packet switch"
+    if first.model_name:
+        told = short(first.model_name)
+        return told if kind.lower() in told.lower() else f"{kind} {told}"
+    maker, model = thing.ids[:2]
+    if maker is None or model is None:
+        return kind
+    return f"{kind} (maker {maker:04x}, model {model:04x})"
+
+
+def short(text: str) -> str:
+    """Device text cut to what a sentence can bear; it is made harmless where it is shown."""
+    return text if len(text) <= LONGEST_NAME else f"{text[: LONGEST_NAME - 3]}..."
+
+
+def _counted(things: Iterable[Thing]) -> _Counts:
+    found = _Counts()
+    for thing in things:
+        if thing.serial is not None:
+            found.add((thing.kind, thing.serial))
+        found.add(alike_key(thing))
+    return found
+
+
+class _Counts(dict[tuple[object, ...], int]):
+    """How many parts share a key."""
+
+    def add(self, key: tuple[object, ...]) -> None:
+        self[key] = self.get(key, 0) + 1
+
+
+def _ids(function: PciFunction) -> Ids:
+    read = (
+        function.vendor_id,
+        function.device_id,
+        function.subsystem_vendor_id,
+        function.subsystem_id,
+        function.class_code,
+    )
+    return tuple(one if isinstance(one, int) else None for one in read)
+
+
+def _token(serial: object) -> str | None:
+    """The token of a serial number; a placeholder, or none, is None."""
+    if not isinstance(serial, str) or not serial.strip() or is_placeholder(serial):
+        return None
+    return serial_number(serial.strip(), Known()).casefold()
+
+
+def _card_token(functions: tuple[PciFunction, ...]) -> str | None:
+    """The token of a card's own number, None where it was not read or has none."""
+    if not functions:
+        return None
+    number = functions[0].registers.read(pcie.DEVICE_SERIAL_NUMBER, "serial_number")
+    if not isinstance(number, int) or number in {0, (1 << 64) - 1}:
+        return None
+    return Known().number(number.to_bytes(8, "big")).hex()
+
+
+def _position(address: str) -> str:
+    """Device and function of an address, which stay what they are when buses are numbered anew; "" where not told."""
+    tail = address.partition("@")[0].rpartition(":")[2]
+    return tail if "." in tail else ""
+
+
+def _in_order(address: str) -> tuple[str, str]:
+    """Addresses in the order of their place: what is not "bb:dd.f" comes after its like."""
+    head, _, tail = address.partition("@")
+    return head, tail

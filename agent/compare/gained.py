@@ -1,0 +1,256 @@
+"""Findings gained, cleared and changed: matched by their rule and by the part they are about, never by address."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.compare.changes import FindingChange
+from agent.compare.lanes import port_words
+from agent.compare.matching import depth, ends
+from agent.compare.words import alone, by_severity, subject
+from agent.findings import Severity, Verdict
+from knowledge.rates import NEAR_LIMIT_CELSIUS
+from probes.facts import Health
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Iterator
+
+    from agent.compare.changes import Direction
+    from agent.compare.doubts import Doubts
+    from agent.compare.fitted import Thing
+    from agent.compare.matching import Matched
+    from agent.findings import Finding
+
+# The record of firmware is compared figure by figure; what root would add is a doubt.
+LEFT_OUT: Final = frozenset({"firmware-listed", "needs-root"})
+BAD: Final = frozenset({Severity.FAULT, Severity.LIMIT})
+# Rules that speak for the verdict of a link.
+VERDICTS: Final = frozenset(
+    {
+        "link-narrow",
+        "link-slow",
+        "link-set-slow",
+        "link-resting",
+        "link-unread",
+        "ends-contradict",
+        "slot-limited",
+        "slot-dark",
+    }
+)
+REGISTERS: Final = frozenset({"payload-low", "payload-mismatch", "slot-unsplit", "slot-power", "uplink-shared"})
+EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
+# Rules whose headlines bear counts and temperatures, which have rows of their own.
+FIGURES: Final = frozenset({"drive-hot", "link-errors"})
+HEALTH_RULES: Final = "agent.rules.health"
+ADDRESS: Final = re.compile(
+    r"(?<![0-9a-zA-Z])[0-9a-f]{2,8}(?::[0-9a-f]{2})?[:.][0-9a-f]{2}\.[0-7](?:@[0-9a-f]+)?(?![0-9a-zA-Z])"
+    r"|(?<![0-9a-zA-Z])(?:entry-[0-9a-f]+|nvme\d+|sd[a-z]+|disk\d+)(?![0-9a-zA-Z])"
+)
+
+
+class _One(Struct, frozen=True, eq=False):
+    """A finding of one side (0 or 1), the part that it is about (None: none), and what tells it from others."""
+
+    finding: Finding
+    side: int
+    thing: Thing | None
+    key: Hashable
+    text: str
+
+
+def findings(matched: Matched, doubts: Doubts) -> Iterator[FindingChange]:
+    """Those gained, then changed, then cleared; in each the worst first."""
+    gone, come = _ones(matched, 0), _ones(matched, 1)
+    changed = []
+    for exactly in (True, False):
+        for one in list(gone):
+            other = next((other for other in come if _same(one, other, exactly=exactly)), None)
+            if other is not None:
+                gone.remove(one)
+                come.remove(other)
+                changed.append((one, other))
+    for one in come:
+        if _tellable(matched, one, doubts):
+            yield _single(matched, one)
+    for one, other in changed:
+        yield from _changed(matched, one, other)
+    for one in gone:
+        if _tellable(matched, one, doubts):
+            yield _single(matched, one)
+
+
+def _ones(matched: Matched, side: int) -> list[_One]:
+    fitted = matched.sides[side]
+    found = []
+    for finding in fitted.audit.findings:
+        if finding.severity is Severity.OK or finding.rule in LEFT_OUT:
+            continue
+        number = fitted.at.get(finding.subject, fitted.by_drive.get(finding.subject))
+        thing = fitted.things[number] if number is not None else None
+        found.append(_One(finding, side, thing, _key(matched, finding, thing, side), _text(matched, finding, side)))
+    return found
+
+
+def _key(matched: Matched, finding: Finding, thing: Thing | None, side: int) -> Hashable:
+    """What a finding is about, by what it is called in the first machine."""
+    if thing is not None:
+        number = thing.number if side == 0 else matched.before_of.get(thing.number)
+        return (finding.rule, "part", number if number is not None else ("new", thing.number))
+    ports = {after: before for before, after in matched.ports.items()} if side else {}
+    return (finding.rule, "place", ports.get(finding.subject, finding.subject))
+
+
+def _text(matched: Matched, finding: Finding, side: int) -> str:
+    """A headline in which parts go by what they are called in the first machine, so that a new number is no news."""
+    fitted = matched.sides[side]
+    ports = {after: before for before, after in matched.ports.items()} if side else {}
+
+    def same(found: re.Match[str]) -> str:
+        number = fitted.at.get(found[0], fitted.by_drive.get(found[0]))
+        if number is None:
+            return ports.get(found[0], found[0])
+        return f"part {number if side == 0 else matched.before_of.get(number, found[0])}"
+
+    return ADDRESS.sub(same, finding.headline)
+
+
+def _same(one: _One, other: _One, *, exactly: bool) -> bool:
+    return one.key == other.key and (not exactly or one.text == other.text)
+
+
+# --- What is to be said --------------------------------------------------------------------------------------------
+
+
+def _single(matched: Matched, one: _One) -> FindingChange:
+    """A finding gained or cleared. A limit of a part that came or went with it is how that part works: no change."""
+    severity = one.finding.severity
+    way: Direction = "other"
+    if severity is Severity.FAULT or (severity is Severity.LIMIT and not _alone(matched, one)):
+        way = "worse" if one.side else "better"
+    return FindingChange(
+        kind="gained" if one.side else "cleared",
+        subject=_subject(matched, one),
+        before=None if one.side else one.finding,
+        after=one.finding if one.side else None,
+        direction=way,
+    )
+
+
+def _alone(matched: Matched, one: _One) -> bool:
+    """Whether the part that a finding is about is on its side only."""
+    return one.thing is not None and one.thing.number not in (matched.before_of if one.side else matched.after_of)
+
+
+def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange]:
+    severities = one.finding.severity, other.finding.severity
+    figures = one.text != other.text and not _has_rows(one.finding.rule) and severities[0] is not Severity.UNKNOWN
+    if severities[0] is not severities[1] or figures:
+        yield FindingChange(
+            kind="changed",
+            subject=_subject(matched, other),
+            before=one.finding,
+            after=other.finding,
+            direction=by_severity(*severities),
+        )
+
+
+def _has_rows(rule: str) -> bool:
+    """Whether the figures of a rule's headlines are compared by themselves, or are those of one start."""
+    return rule in FIGURES or _family(rule) == HEALTH_RULES
+
+
+def _family(rule: str) -> str:
+    from agent.rules import RULES
+
+    known = RULES.get(rule)
+    return known.run.__module__ if known is not None else ""
+
+
+def _subject(matched: Matched, one: _One) -> str:
+    if one.thing is None:
+        judged = matched.sides[one.side].audit.by_key.get(one.finding.subject)
+        if judged is not None:
+            return port_words(judged)
+        return "the machine" if one.finding.subject == "host" else one.finding.subject
+    other = _other(matched, one)
+    if other is None:
+        return alone(matched, one.thing, one.side)
+    return subject(matched, *((other, one.thing) if one.side else (one.thing, other)))
+
+
+def _other(matched: Matched, one: _One) -> Thing | None:
+    """The same part on the other side."""
+    if one.thing is None:
+        return None
+    number = (matched.before_of if one.side else matched.after_of).get(one.thing.number)
+    return None if number is None else matched.sides[1 - one.side].things[number]
+
+
+# --- Whether the other side could have told ------------------------------------------------------------------------
+
+
+def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
+    """Whether the other side would have had this finding, too, if it were so; else that is a doubt."""
+    other, rule = _other(matched, one), one.finding.rule
+    if rule == "link-resting":
+        return False  # of a moment; the link's rows say what is to be said
+    if other is None or one.thing is None:
+        return one.thing is not None or _port_tellable(matched, one)
+    if _family(rule) == HEALTH_RULES and other.drive is not None and not isinstance(other.drive.health, Health):
+        return False  # said with the drive's health
+    if rule == "drive-hot":
+        return one.finding.severity in BAD or _warmer(one.thing, other)
+    if rule == "link-errors":
+        return _counted(matched, one, other, doubts)
+    deep = depth(other)
+    if (rule in REGISTERS and deep < min(2, depth(one.thing))) or (
+        rule in EXTENDED and deep < min(3, depth(one.thing))
+    ):
+        return False  # said with the link's registers
+    if rule in VERDICTS and other.judged is not None and one.thing.judged is not None:
+        return _verdict_tellable(one.thing, other)
+    return True
+
+
+def _verdict_tellable(thing: Thing, other: Thing) -> bool:
+    """Whether the verdicts of both sides rest on the same readings; where one is not known, the link's row says so."""
+    assert thing.judged is not None
+    assert other.judged is not None
+    if Verdict.UNKNOWN in {thing.judged.verdict, other.judged.verdict}:
+        return thing.judged.contradicts and other.judged.verdict is not Verdict.UNKNOWN
+    return depth(thing) == depth(other) or thing.judged.now != other.judged.now
+
+
+def _port_tellable(matched: Matched, one: _One) -> bool:
+    """Whether the other side read what a finding about a port without a card rests on; its row says if not."""
+    mine = {after: before for before, after in matched.ports.items()} if one.side else matched.ports
+    judged = matched.sides[1 - one.side].audit.by_key.get(mine.get(one.finding.subject, ""))
+    return judged is None or judged.link.device is not None or not judged.needs_root
+
+
+def _counted(matched: Matched, one: _One, other: Thing, doubts: Doubts) -> bool:
+    """Whether the other side counts errors of this link, and did so for as long."""
+    side, words = 1 - one.side, _subject(matched, one)
+    told = [end.errors for end in ends(other) if end.errors is not None]
+    if not any(not isinstance(errors.correctable, Unread) for errors in told):
+        doubts.add("error counters", words, side, "neither end of the link tells any")
+        return False
+    up = [fitted.audit.facts.host.up_seconds for fitted in (matched.sides[one.side], matched.sides[side])]
+    if one.finding.severity in BAD or isinstance(up[0], Unread) or isinstance(up[1], Unread) or up[1] >= up[0]:
+        return True
+    doubts.remark(
+        "link errors", words, "they are counted anew from each start, and one of the two was up for less long"
+    )
+    return False
+
+
+def _warmer(thing: Thing, other: Thing) -> bool:
+    """Whether the temperatures differ by more than a drive's do from one reading to the next."""
+    degrees = [one.seen.celsius if one.seen is not None else None for one in (thing, other)]
+    if not isinstance(degrees[0], float) or not isinstance(degrees[1], float):
+        return False  # said with the temperature
+    return abs(degrees[0] - degrees[1]) >= NEAR_LIMIT_CELSIUS

@@ -1,0 +1,229 @@
+"""Which part of one machine is which of the other: by serial number, then by place and model. Judges nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.compare.fitted import Fitted, Thing, alike_key
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Hashable, Iterable
+
+    from agent.audit import Audit
+    from agent.compare.fitted import Port
+    from probes.facts import PciFunction
+
+COMPANIONS: Final = 2  # drives that tell the card that they sit on; one alone may as well have changed its card
+
+Key = "Callable[[Thing, int], Hashable | None]"
+BEFORE, AFTER = 0, 1
+
+
+class Matched:
+    """Two machines and which parts and ports are the same: `after_of` and `before_of` by the parts' numbers."""
+
+    def __init__(self, before: Audit, after: Audit) -> None:
+        """Match all parts, from the surest sign to the least."""
+        self.before = Fitted(before)
+        self.after = Fitted(after, roots(before, after))
+        self.sides = (self.before, self.after)
+        self.after_of: dict[int, int] = {}
+        self.before_of: dict[int, int] = {}
+        self._match()
+        self.ports = dict(self._match_ports())
+        self.by_serial = {
+            number for number, other in self.after_of.items() if self._same_serial(self.before.things[number], other)
+        }
+
+    def pairs(self) -> list[tuple[Thing, Thing]]:
+        """The parts that are in both, in the order of the second machine."""
+        return [
+            (self.before.things[self.before_of[one.number]], one)
+            for one in self.after.things
+            if one.number in self.before_of
+        ]
+
+    def removed(self) -> list[Thing]:
+        """The parts that are only in the first machine."""
+        return [one for one in self.before.things if one.number not in self.after_of]
+
+    def added(self) -> list[Thing]:
+        """The parts that are only in the second machine."""
+        return [one for one in self.after.things if one.number not in self.before_of]
+
+    def moved(self, before: Thing, after: Thing) -> bool:
+        """Whether a part has another place: another holder, or there another slot and another position."""
+        if self._holder(before, BEFORE) != self._holder(after, AFTER):
+            return True
+        if before.slot is not None and before.slot == after.slot:
+            return False
+        return before.way != after.way
+
+    def alike_readings(self, before: Thing, after: Thing) -> bool:
+        """Whether both show the same depth of configuration space."""
+        return depth(before) == depth(after)
+
+    # --- Stages ------------------------------------------------------------------------------------------------
+
+    def _match(self) -> None:
+        self._pair("drive", self._serial)
+        self._pair("card", self._serial)
+        self._by_companions()
+        levels = 1 + max((one.depth for fitted in self.sides for one in fitted.things), default=0)
+        for kind in ("card", "drive"):
+            for level in range(levels):
+                for key in (self._in_slot, self._on_way, self._likely):
+                    self._pair(kind, key, level)
+                if kind == "card":
+                    self._pair(kind, self._anywhere, level)
+            self._pair(kind, self._anywhere)
+
+    def _free(self, kind: str, side: int, level: int | None) -> Iterable[Thing]:
+        taken = self.before_of if side else self.after_of
+        for one in self.sides[side].things:
+            if one.kind == kind and one.number not in taken and (level is None or one.depth == level):
+                yield one
+
+    def _pair(self, kind: str, key: Callable[[Thing, int], Hashable | None], level: int | None = None) -> None:
+        """Bind what has the same key, in the order of the parts; None is no key."""
+        waiting: dict[Hashable, list[Thing]] = {}
+        for one in self._free(kind, BEFORE, level):
+            found = key(one, BEFORE)
+            if found is not None:
+                waiting.setdefault(found, []).append(one)
+        for one in list(self._free(kind, AFTER, level)) if waiting else ():
+            found = key(one, AFTER)
+            alike = waiting.get(found, []) if found is not None else []
+            other = next((other for other in alike if may_be(other, one)), None)
+            if other is not None:
+                alike.remove(other)
+                self._bind(other, one)
+
+    def _bind(self, before: Thing, after: Thing) -> None:
+        self.after_of[before.number] = after.number
+        self.before_of[after.number] = before.number
+
+    def _serial(self, thing: Thing, side: int) -> Hashable | None:
+        return thing.serial if self.sides[side].identity(thing) == "serial number" else None
+
+    def _holder(self, thing: Thing | Port, side: int) -> object:
+        """The part that holds a part, by the number that it has in the first machine."""
+        if thing.holder is None:
+            return "board"
+        return thing.holder if side == BEFORE else self.before_of.get(thing.holder, ("new", thing.holder))
+
+    def _in_slot(self, thing: Thing, side: int) -> Hashable | None:
+        return None if thing.slot is None else (alike_key(thing), self._holder(thing, side), thing.slot)
+
+    def _on_way(self, thing: Thing, side: int) -> Hashable | None:
+        return (alike_key(thing), self._holder(thing, side), thing.way)
+
+    def _anywhere(self, thing: Thing, side: int) -> Hashable | None:  # noqa: ARG002 - as the other keys
+        return alike_key(thing)
+
+    def _likely(self, thing: Thing, side: int) -> Hashable | None:
+        """What is in the same place, and has the same numbers as far as they were read."""
+        return (thing.kind, self._holder(thing, side), thing.way) if thing.functions else None
+
+    def _by_companions(self) -> None:
+        """A carrier without a number of its own is known by the drives on it, where there are several."""
+        drives: dict[int, list[int]] = {}
+        for before, after in self.after_of.items():
+            holder, other = self.before.things[before].holder, self.after.things[after].holder
+            if holder is not None and other is not None and self.before.things[before].kind == "drive":
+                drives.setdefault(holder, []).append(other)
+        for holder, others in drives.items():
+            first = self.before.things[holder]
+            if len(others) < COMPANIONS or len(set(others)) > 1 or holder in self.after_of:
+                continue
+            second = self.after.things[others[0]]
+            if second.number not in self.before_of and alike_key(first) == alike_key(second) and may_be(first, second):
+                self._bind(first, second)
+
+    def _same_serial(self, before: Thing, after: int) -> bool:
+        return before.serial is not None and before.serial == self.after.things[after].serial
+
+    # --- Ports -------------------------------------------------------------------------------------------------
+
+    def _match_ports(self) -> Iterable[tuple[str, str]]:
+        """The ports that are the same, by the keys of their links: by slot, then by position."""
+        free = {one.judged.link.key: one for one in self.after.ports}
+        left = []
+        by_slot = {(self._holder(one, AFTER), one.slot): key for key, one in free.items() if one.slot is not None}
+        for one in self.before.ports:
+            key = by_slot.get((self._holder(one, BEFORE), one.slot))
+            if key is not None and free.pop(key, None) is not None:
+                yield one.judged.link.key, key
+            else:
+                left.append(one)
+        by_way = {(self._holder(one, AFTER), one.way): key for key, one in free.items()}
+        for one in left:
+            key = by_way.get((self._holder(one, BEFORE), one.way))
+            if key is not None and free.pop(key, None) is not None:
+                yield one.judged.link.key, key
+
+
+def may_be(before: Thing, after: Thing) -> bool:
+    """Whether nothing that was read speaks against two parts being one."""
+    if before.serial is not None and after.serial is not None and before.serial != after.serial:
+        return False
+    if before.serial is None or before.serial != after.serial:
+        for one, other in ((before.model, after.model), (before.bytes, after.bytes)):
+            if one is not None and other is not None and one != other:
+                return False
+    return all(one is None or other is None or one == other for one, other in zip(before.ids, after.ids, strict=False))
+
+
+def depth(thing: Thing) -> int:
+    """How much of its configuration space was read: 0 none, 1 the beginning, 2 to its capabilities, 3 beyond them."""
+    from knowledge import pcie
+    from probes.unread import Unread
+
+    found = 3
+    for function in ends(thing):
+        registers = function.registers
+        link = registers.read(pcie.LINK_STATUS, "current_link_speed")
+        if isinstance(link, Unread) and link.needs_root:
+            found = min(found, 1)
+        extended = registers.read(pcie.LANE_ERROR_STATUS, "lanes")
+        if isinstance(extended, Unread) and extended.needs_root:
+            found = min(found, 2)
+    return found
+
+
+def ends(thing: Thing) -> tuple[PciFunction, ...]:
+    """The ends of a part's link that are visible."""
+    return thing.judged.link.ends if thing.judged is not None else ()
+
+
+def roots(before: Audit, after: Audit) -> dict[str, str]:
+    """The root buses of the second machine by what the same ones are called in the first.
+
+    Told by what sits on them, then by their names: a firmware may number them anew.
+    """
+    first, second = _on_roots(before), _on_roots(after)
+    ranked = sorted(
+        (
+            (-_likeness(mine, theirs), one != other, one, other)
+            for one, mine in first.items()
+            for other, theirs in second.items()
+        )
+    )
+    found: dict[str, str] = {}
+    for likeness, _, one, other in ranked:
+        if likeness < 0 and other not in found and one not in found.values():
+            found[other] = one
+    return found
+
+
+def _on_roots(audit: Audit) -> dict[str, frozenset[tuple[object, ...]]]:
+    found: dict[str, set[tuple[object, ...]]] = {}
+    for function in audit.facts.functions:
+        if function.parent is None:
+            what = (function.address.rpartition(":")[2], function.vendor_id, function.device_id)
+            found.setdefault(function.root, set()).add(what)
+    return {root: frozenset(what) for root, what in found.items()}
+
+
+def _likeness(one: frozenset[tuple[object, ...]], other: frozenset[tuple[object, ...]]) -> float:
+    return len(one & other) / len(one | other)

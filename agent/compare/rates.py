@@ -1,0 +1,230 @@
+"""What drives and stripe sets should reach, before and after: reading and writing, alone and with all others at work."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.compare.changes import Change
+from agent.compare.lanes import resting
+from agent.compare.words import direction, subject
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from agent.audit import Audit, DriveSeen
+    from agent.compare.changes import Direction
+    from agent.compare.doubts import Doubts
+    from agent.compare.matching import Matched
+    from agent.rules.rule import StripeSeen
+
+SAME: Final = 0.01  # of a rate; less is no change
+# Attribute, what it is, whether all drives are at work, the attribute of the same without them.
+RATES: Final = (
+    ("alone", "read alone", False, ""),
+    ("together", "read together", True, "alone"),
+    ("alone_write", "write alone", False, ""),
+    ("together_write", "write together", True, "alone_write"),
+)
+
+Range = tuple[float, float]
+
+
+class Both(Struct, frozen=True):
+    """Two ranges as they can be compared; `whole` tells whether the upper ends can, too."""
+
+    before: Range
+    after: Range
+    whole: bool
+
+    @property
+    def way(self) -> Direction:
+        """Which way the rate went: by what it should reach at least, then by its ceiling."""
+        low = direction(self.before[0], self.after[0], least=SAME * max(self.before[0], self.after[0]))
+        if low != "other" or not self.whole:
+            return low
+        return direction(self.before[1], self.after[1], least=SAME * max(self.before[1], self.after[1]))
+
+
+def rates(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+    """The rows of all drives that are in both."""
+    for before, after in matched.pairs():
+        if before.seen is None or after.seen is None:
+            continue
+        words = subject(matched, before, after)
+        if _rests(before.seen, matched.before.audit) or _rests(after.seen, matched.after.audit):
+            if before.seen.alone != after.seen.alone or before.seen.together != after.seen.together:
+                doubts.remark("rates", words, "a link on the way rested, to save power, on one of the two sides")
+            continue
+        crowd = _crowd(before.seen, matched.before.audit), _crowd(after.seen, matched.after.audit)
+        whole = (before.seen.payload_bytes is None) == (after.seen.payload_bytes is None)
+        yield from _rows("rate", words, (before.seen, after.seen), doubts, whole=whole, crowd=crowd)
+
+
+def _rests(seen: DriveSeen, audit: Audit) -> bool:
+    return any(resting(audit.by_key.get(key)) for key in seen.path)
+
+
+def _crowd(seen: DriveSeen, audit: Audit) -> int:
+    """How many drives with rates share a way into the processor with one."""
+    return sum(one.path[-1:] == seen.path[-1:] for one in audit.drives if one.alone is not None)
+
+
+def _rows(
+    topic: str,
+    words: str,
+    sides: tuple[DriveSeen, DriveSeen] | tuple[StripeSeen, StripeSeen],
+    doubts: Doubts,
+    *,
+    whole: bool,
+    crowd: tuple[int, int],
+) -> Iterator[Change]:
+    ways: dict[str, Direction] = {}
+    for attribute, what, shared, own in RATES:
+        before, after = (getattr(side, attribute) for side in sides)
+        if before is None or after is None:
+            if (before is None) != (after is None) and attribute == "alone":
+                doubts.add("rates", words, int(after is None), "its rates could not be worked out")
+            continue
+        both = Both(before, after, whole)
+        ways[attribute] = way = both.way
+        if way == "other":
+            continue
+        # With more or fewer drives at work beside it, its share of the same link says nothing good or bad.
+        fewer = crowd[1] > crowd[0] if way == "worse" else crowd[1] < crowd[0]
+        yield rate_change(topic, words, what, both, "other" if shared and fewer and ways.get(own) == "other" else way)
+
+
+def rate_change(topic: str, words: str, what: str, both: Both, way: Direction) -> Change:
+    """The row of a rate; where the upper ends rest on unlike readings only the lower ones are shown."""
+    before, after = (both.before, both.after) if both.whole else (both.before[:1], both.after[:1])
+    return Change(
+        topic="stripe set" if topic == "stripe set" else "rate",
+        subject=words,
+        what=what,
+        before=range_words(before),
+        after=range_words(after),
+        direction=way,
+        before_values=before,
+        after_values=after,
+        unit="MB/s",
+    )
+
+
+def range_words(rates: tuple[float, ...]) -> str:
+    """A range in words: "2,954 to 3,601 MB/s", or one figure: "2,954 MB/s or more"."""
+    low, high = f"{rates[0]:,.0f}", f"{rates[-1]:,.0f}"
+    if len(rates) == 1:
+        return f"{low} MB/s or more"
+    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
+
+
+# --- Stripe sets ---------------------------------------------------------------------------------------------------
+
+
+def stripe_sets(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+    """The rows of stripe sets: those in both, then those that came or went."""
+    pairs, gone, come = _pairs(matched)
+    for before, after in pairs:
+        yield from _set(matched, before, after, doubts)
+    for one in gone:
+        yield _whole(set_words(one), _what(one), "not there")
+    for one in come:
+        yield _whole(set_words(one), "not there", _what(one))
+
+
+def set_words(one: StripeSeen) -> str:
+    """A set by its name: "stripe set md0"."""
+    return f"stripe set {one.stripe.name}"
+
+
+def _what(one: StripeSeen) -> str:
+    level = one.stripe.level if isinstance(one.stripe.level, str) and one.stripe.level else "a level that is not told"
+    count = len(one.stripe.members)
+    return f"{level} of {count} drive{'' if count == 1 else 's'}"
+
+
+def _whole(words: str, before: str, after: str) -> Change:
+    return Change(topic="stripe set", subject=words, what="the set", before=before, after=after, direction="other")
+
+
+def _pairs(matched: Matched) -> tuple[list[tuple[StripeSeen, StripeSeen]], list[StripeSeen], list[StripeSeen]]:
+    """Sets that are in both: by their members, then by name, as the system may number them anew."""
+    gone, come = list(matched.before.audit.stripes), list(matched.after.audit.stripes)
+    pairs = []
+    for same in (_same_members, _same_name_and_some, _same_name):
+        for one in list(gone):
+            other = next((other for other in come if same(matched, one, other)), None)
+            if other is not None:
+                pairs.append((one, other))
+                gone.remove(one)
+                come.remove(other)
+    return pairs, gone, come
+
+
+def _members(matched: Matched, one: StripeSeen, side: int) -> frozenset[object]:
+    """The members of a set, by the numbers of the parts in the first machine, with the partition at work."""
+    found: set[object] = set()
+    for name, block in zip(one.stripe.members, one.stripe.blocks, strict=False):
+        number = matched.sides[side].by_drive.get(name)
+        known = number if side == 0 or number is None else matched.before_of.get(number, ("new", number))
+        found.add((known, block.removeprefix(name).rpartition("p")[2] if name else block))
+    return frozenset(found)
+
+
+def _same_members(matched: Matched, one: StripeSeen, other: StripeSeen) -> bool:
+    members = _members(matched, one, 0)
+    return bool(members) and members == _members(matched, other, 1)
+
+
+def _same_name_and_some(matched: Matched, one: StripeSeen, other: StripeSeen) -> bool:
+    shared = _members(matched, one, 0) & _members(matched, other, 1)
+    return one.stripe.name == other.stripe.name and bool(shared)
+
+
+def _same_name(matched: Matched, one: StripeSeen, other: StripeSeen) -> bool:  # noqa: ARG001 - as the others
+    return one.stripe.name == other.stripe.name
+
+
+def _set(matched: Matched, before: StripeSeen, after: StripeSeen, doubts: Doubts) -> Iterator[Change]:
+    words = set_words(after)
+    if before.stripe.level != after.stripe.level or len(before.stripe.members) != len(after.stripe.members):
+        yield _whole(words, _what(before), _what(after))
+    lost = before.stripe.missing or 0, after.stripe.missing or 0
+    if lost[0] != lost[1]:
+        yield Change(
+            topic="stripe set",
+            subject=words,
+            what="members lost",
+            before=str(lost[0]),
+            after=str(lost[1]),
+            direction=direction(-lost[0], -lost[1]),
+            before_values=(float(lost[0]),),
+            after_values=(float(lost[1]),),
+        )
+    sides = _seen(before, matched.before.audit), _seen(after, matched.after.audit)
+    if any(
+        _rests(one, audit)
+        for side, audit in zip(sides, (matched.before.audit, matched.after.audit), strict=True)
+        for one in side
+    ):
+        doubts.remark("rates", words, "a link of a member rested, to save power, on one of the two sides")
+        return
+    told = [all(one.payload_bytes is not None for one in side) for side in sides]
+    crowd = _others(before, sides[0], matched.before.audit), _others(after, sides[1], matched.after.audit)
+    yield from _rows("stripe set", words, (before, after), doubts, whole=told[0] == told[1], crowd=crowd)
+
+
+def _seen(one: StripeSeen, audit: Audit) -> list[DriveSeen]:
+    return [seen for seen in audit.drives if seen.drive.name in one.stripe.members]
+
+
+def _others(one: StripeSeen, members: Iterable[DriveSeen], audit: Audit) -> int:
+    """How many other drives share a way into the processor with a set."""
+    tops = {seen.path[-1:] for seen in members}
+    return sum(
+        seen.path[-1:] in tops and seen.drive.name not in one.stripe.members
+        for seen in audit.drives
+        if seen.alone is not None
+    )

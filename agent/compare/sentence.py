@@ -1,0 +1,243 @@
+"""The verdict of a comparison in one sentence: what got worse first, then what the work brought, then the rest."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.compare.words import alone, counted
+from agent.findings import Severity, Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from agent.compare.changes import Change, FindingChange, PartChange
+    from agent.compare.fitted import Thing
+    from agent.compare.matching import Matched
+    from probes.unread import Unread
+
+NOTHING: Final = "Nothing changed."
+MOST_WORSE: Final = 3
+MOST_BETTER: Final = 3
+LONGEST_HEADLINE: Final = 160  # characters
+# From the most telling row of a part to the least; a finding comes after the link's rows.
+ORDER: Final = ("link", "finding", "health", "temperature", "stripe set", "rate", "firmware", "machine")
+
+
+class Pieces(Struct, frozen=True, kw_only=True):
+    """All that was found to differ."""
+
+    matched: Matched
+    parts: tuple[PartChange, ...]
+    changes: tuple[Change, ...]
+    findings: tuple[FindingChange, ...]
+    doubts: tuple[Unread, ...]
+
+
+def verdict(found: Pieces) -> str:
+    """One sentence for people; device text in it is as read, and is made harmless where it is shown."""
+    if not (found.parts or found.changes or found.findings):
+        if not found.doubts:
+            return NOTHING
+        kinds = counted(len(found.doubts), "kind of reading", "kinds of reading")
+        return f"Nothing changed in what both sides tell; {kinds} could not be compared."
+    worse, better, rest = list(_worse(found)), list(_better(found)), list(_rest(found))
+    new, full = _new_drives(found)
+    if worse:
+        more = [*(["better: " + "; ".join(better)] if better else []), *(["also: " + "; ".join(rest)] if rest else [])]
+        return f"Worse than before: {'; '.join([*worse, *more])}."
+    if new is not None:
+        lead = "The upgrade delivers" if full else "The upgrade delivers in part"
+        return f"{lead}: {'; '.join([new, *better, *rest])}."
+    if better:
+        upgraded = any(one.kind != "removed" for one in found.parts)
+        return f"{'The upgrade delivers' if upgraded else 'Better than before'}: {'; '.join([*better, *rest])}."
+    return f"Changed: {'; '.join(rest)}."
+
+
+# --- What got worse ------------------------------------------------------------------------------------------------
+
+
+def _worse(found: Pieces) -> Iterator[str]:
+    """Each thing that got worse once, by its most telling row."""
+    rows: dict[str, list[tuple[int, str]]] = {}
+    for one in found.changes:
+        if one.direction == "worse":
+            rows.setdefault(one.subject, []).append((ORDER.index(one.topic), row_words(one)))
+    for gain in found.findings:
+        if gain.direction == "worse" and gain.after is not None:
+            rows.setdefault(gain.subject, []).append((ORDER.index("finding"), _finding_words(gain)))
+    first = sorted((min(told) for told in rows.values()), key=lambda row: row[0])
+    slower = [words for place, words in first if ORDER[place] == "rate"]
+    others = [words for place, words in first if ORDER[place] != "rate"]
+    if len(slower) > 1:
+        slower = [f"the rates of {len(slower)} drives fell"]
+    yield from others[:MOST_WORSE]
+    if len(others) > MOST_WORSE:
+        yield f"{len(others) - MOST_WORSE} more that got worse"
+    yield from slower
+
+
+def _finding_words(gain: FindingChange) -> str:
+    finding = gain.after
+    assert finding is not None
+    headline = finding.headline
+    if len(headline) > LONGEST_HEADLINE:
+        headline = f"{headline[: LONGEST_HEADLINE - 3]}..."
+    kind = "new" if gain.kind == "gained" else "worse"
+    return f"{kind} {finding.severity.value} of {gain.subject} ({headline})"
+
+
+def row_words(one: Change) -> str:
+    """A row in the middle of a sentence."""
+    if one.topic in {"rate", "stripe set"} and one.unit == "MB/s":
+        verb, _, how = one.what.partition(" ")
+        with_others = {"alone": "", "together": " with all drives at work"}[how]
+        low, was = f"{one.after_values[0]:,.0f} MB/s or more", f"{one.before_values[0]:,.0f}"
+        if one.after_values[0] == one.before_values[0]:
+            low, was = f"up to {one.after_values[-1]:,.0f} MB/s", f"{one.before_values[-1]:,.0f}"
+        subject = one.subject if one.topic == "stripe set" else f"what {one.subject} should {verb}"
+        verbs = f" should {verb}" if one.topic == "stripe set" else " is"
+        return f"{subject}{verbs} {low}{with_others} (was {was})"
+    if one.topic == "temperature":
+        return f"{one.subject} is at {one.after} (was {one.before})"
+    if one.topic == "health" and {one.before, one.after} == {"yes", "no"}:
+        return f"{one.subject} {one.what}" if one.after == "yes" else f"no longer so: {one.subject} {one.what}"
+    return f"{one.what} of {one.subject} from {one.before} to {one.after}"
+
+
+# --- What got better -----------------------------------------------------------------------------------------------
+
+
+def _better(found: Pieces) -> Iterator[str]:
+    rows = [one for one in found.changes if one.direction == "better"]
+    yield from _sets(rows)
+    links = {one.subject: one for one in rows if one.topic == "link" and one.what == "verdict"}
+    links |= {one.subject: one for one in rows if one.topic == "link" and one.what != "verdict"}
+    yield from _some(list(links.values()), "links better")
+    faster = {one.subject: one for one in reversed(rows) if one.topic == "rate" and one.subject not in links}
+    yield from _some(list(faster.values()), "drives faster", 1)
+    yield from _some([one for one in rows if one.topic in {"health", "temperature"}], "drive readings better", 1)
+    for severity in (Severity.FAULT, Severity.LIMIT):
+        cleared = [one for one in found.findings if one.direction == "better" and _severity(one) is severity]
+        gone = sum(one.kind == "cleared" for one in cleared)
+        if gone:
+            yield f"{counted(gone, severity.value)} cleared"
+        if len(cleared) > gone:
+            yield f"{counted(len(cleared) - gone, severity.value)} less bad"
+
+
+def _sets(rows: Iterable[Change]) -> Iterator[str]:
+    """The first better row of each stripe set."""
+    first: dict[str, Change] = {}
+    for one in rows:
+        if one.topic == "stripe set":
+            first.setdefault(one.subject, one)
+    yield from _some(list(first.values()), "stripe sets better")
+
+
+def _some(rows: list[Change], many: str, most: int = MOST_BETTER) -> Iterator[str]:
+    """Rows in words, or how many there are."""
+    if len(rows) > most:
+        yield f"{len(rows)} {many}"
+    else:
+        yield from map(row_words, rows)
+
+
+def _severity(one: FindingChange) -> Severity:
+    finding = one.before if one.before is not None else one.after
+    assert finding is not None
+    return finding.severity
+
+
+def _new_drives(found: Pieces) -> tuple[str | None, bool]:
+    """How many planned or new drives, and new cards, run at full link; whether all do."""
+    planned = found.matched.after.audit.matched
+    told = []
+    if planned is not None and planned.drives and found.parts:
+        full = sum(
+            one.how == "here" and one.link is not None and one.link.verdict is Verdict.FULL for one in planned.drives
+        )
+        told.append(("planned drive", full, len(planned.drives)))
+    else:
+        told.append(("new drive", *_full(one for one in found.matched.added() if one.kind == "drive")))
+    told.append(("new card", *_full(one for one in found.matched.added() if one.kind == "card")))
+    words = [_at_full(what, full, count) for what, full, count in told if count]
+    return "; ".join(words) or None, all(full == count for _, full, count in told)
+
+
+def _full(things: Iterable[Thing]) -> tuple[int, int]:
+    judged = [one.judged for one in things if one.judged is not None and one.judged.verdict is not Verdict.VIRTUAL]
+    return sum(one.verdict is Verdict.FULL for one in judged), len(judged)
+
+
+def _at_full(what: str, full: int, count: int) -> str:
+    if count == 1:
+        return f"the {what} {'at' if full else 'not at'} full link"
+    return f"{full} of {count} {what}s at full link"
+
+
+# --- The rest ------------------------------------------------------------------------------------------------------
+
+
+def _rest(found: Pieces) -> Iterator[str]:
+    yield from _parts(found)
+    for severity in Severity:
+        gained = sum(
+            one.kind == "gained" and one.direction == "other" and _severity(one) is severity for one in found.findings
+        )
+        if gained:
+            yield _findings_words(gained, severity, new=True)
+        gone = sum(
+            one.kind == "cleared" and one.direction == "other" and _severity(one) is severity for one in found.findings
+        )
+        if gone:
+            yield _findings_words(gone, severity, new=False)
+    altered = sum(one.kind == "changed" and one.direction == "other" for one in found.findings)
+    if altered:
+        yield f"{counted(altered, 'finding')} with other figures"
+    others = [one for one in found.changes if one.direction == "other"]
+    firmware = {one.subject for one in others if one.topic == "firmware"}
+    if firmware:
+        yield (
+            f"other firmware of {next(iter(firmware))}"
+            if len(firmware) == 1
+            else f"other firmware of {len(firmware)} parts"
+        )
+    more = len([one for one in others if one.topic != "firmware"])
+    if more:
+        yield counted(more, "other change")
+
+
+def _findings_words(count: int, severity: Severity, *, new: bool) -> str:
+    word, many = {Severity.UNKNOWN: ("open question", "open questions")}.get(
+        severity, (severity.value, f"{severity.value}s")
+    )
+    if new:
+        return f"one new {word}" if count == 1 else f"{count} new {many}"
+    return f"{counted(count, word, many)} gone"
+
+
+def _parts(found: Pieces) -> Iterator[str]:
+    """Parts that came, went and moved, but for what is told with the links of new ones."""
+    linked = {
+        one.address
+        for one in found.matched.added()
+        if one.judged is not None and one.judged.verdict is not Verdict.VIRTUAL
+    }
+    planned = found.matched.after.audit.matched is not None and bool(found.matched.after.audit.matched.drives)
+    for kind, words in (("added", "added"), ("removed", "no longer there"), ("moved", "moved")):
+        for what in ("drive", "card"):
+            some = [
+                one
+                for one in found.parts
+                if one.kind == kind and (one.after or one.before).kind == what  # type: ignore[union-attr] # one of the two is there
+            ]
+            told = kind == "added" and not (planned and what == "drive")
+            count = sum(not (told and one.after is not None and one.after.address in linked) for one in some)
+            if count == 1 and kind == "removed":
+                gone = next(one for one in found.matched.removed() if one.kind == what)
+                yield f"{alone(found.matched, gone, 0)} no longer there"
+            elif count:
+                yield f"{counted(count, what)} {words}"
