@@ -19,11 +19,10 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from agent.cli import main as commands
-from agent.findings import VERDICTS
-from agent.rules import RULES
+from agent.explain import words
 from knowledge import nvme, pcie
 from knowledge.problems import BadInput, NothingRead
-from knowledge.steps import STEPS, STEPS_OF_RULE
+from knowledge.steps import STEPS
 from probes import FLOOR, PLATFORMS, platform
 
 if TYPE_CHECKING:
@@ -96,7 +95,9 @@ def command_help() -> str:
 
 def verdicts() -> str:
     """Each verdict with its severity and meaning."""
-    rows = ((f"`{verdict}`", severity, sentence(meaning)) for verdict, (severity, meaning) in VERDICTS.items())
+    rows = (
+        (f"`{one.word}`", one.severity or "", f"{one.title} {one.meaning}") for one in words() if one.kind == "verdict"
+    )
     return table(("verdict", "severity", "meaning"), rows)
 
 
@@ -145,22 +146,40 @@ def map_of_tests() -> str:
 
 
 def rule_table() -> str:
-    """Every rule: id, severity, title, and what else its docstring says."""
-    rows = []
-    for rule in RULES.values():
-        title, _, more = (rule.run.__doc__ or "").strip().partition("\n")
-        steps = ", ".join(f"`{action}`" for action in STEPS_OF_RULE[rule.id]) or "none"
-        rows.append((f"`{rule.id}`", rule.severity, f"{title} {' '.join(more.split())}".strip(), steps))
-    return table(("rule", "severity", "what it finds", "steps it may lead to"), rows)
+    """Every rule as `lanewright explain` has it."""
+    rows = (
+        (
+            f"`{one.word}`",
+            one.severity or "",
+            f"{one.title} {one.meaning}".strip(),
+            one.evidence,
+            sentence("; ".join(f"{cause[:1].lower()}{cause[1:]}" for cause in one.causes)),
+            one.cannot_tell,
+            one.source,
+            ", ".join(f"`{action}`" for action in one.steps) or "none",
+        )
+        for one in words()
+        if one.kind == "rule"
+    )
+    head = ("rule", "severity", "what it finds", "rests on", "usual causes", "cannot tell", "source", "steps")
+    return table(head, rows)
 
 
 def step_table() -> str:
-    """Every step in the order of rank."""
-    kinds = sorted(STEPS.values(), key=lambda kind: kind.rank)
+    """Every step in the order of rank, as `lanewright explain` has it, but with the places in its words unfilled."""
     rows = (
-        (f"`{kind.action}`", kind.text, "yes" if kind.hardware else "no", str(len(kind.cautions))) for kind in kinds
+        (
+            f"`{one.word}`",
+            STEPS[one.word].text,
+            one.meaning,
+            one.cannot_tell,
+            "yes" if STEPS[one.word].hardware else "no",
+            str(len(one.cautions)),
+        )
+        for one in words()
+        if one.kind == "step"
     )
-    return table(("step", "words", "hands inside", "cautions"), rows)
+    return table(("step", "words", "why", "cannot tell", "hands inside", "cautions"), rows)
 
 
 def registers() -> str:
