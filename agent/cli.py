@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.audit import Audit
+    from agent.notes.shelf import Shelf
     from agent.proposals import Asked
     from agent.sheets.sheet import Sheet
     from agent.source import Clock, Source
@@ -100,16 +101,27 @@ def _tell(words: str) -> None:
     click.echo(words, err=True)
 
 
-def _audited(source: Source, settle: float, only: str | None = None, against: Sheet | None = None) -> Audit:
+def _audited(
+    source: Source, settle: float, only: str | None = None, against: Sheet | None = None, notes: Shelf | None = None
+) -> Audit:
     from agent.audit import audit, only_at
 
-    found = audit(source.facts(settle))
+    found = audit(source.facts(settle), notes=notes)
     if against is not None:
         from agent.sheets.expected import expected, limits, same_machine
 
         same_machine(against, found.facts)
-        found = audit(found.facts, planned=expected(against), limits=limits(against, found))
+        found = audit(found.facts, planned=expected(against), limits=limits(against, found), notes=notes)
     return found if only is None else only_at(found, only)
+
+
+def _noted(directories: tuple[str, ...]) -> Shelf:
+    """The user's own field notes, and those of the folders that were named."""
+    import os
+
+    from agent.notebook.places import loaded
+
+    return loaded(os.environ, directories)
 
 
 def reading_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -170,7 +182,19 @@ def main() -> None:
 )
 @click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
 @click.option("--against", metavar="SHEET", help="Hold the machine against this build sheet; - is standard input.")
-def check(source: Source, form: str, settle: float, fail_on: str, only: str | None, against: str | None) -> None:
+@click.option(
+    "--notes", "notes", metavar="DIR", multiple=True, help="Apply the field notes of this folder too. Can be repeated."
+)
+def check(
+    *,
+    source: Source,
+    form: str,
+    settle: float,
+    fail_on: str,
+    only: str | None,
+    against: str | None,
+    notes: tuple[str, ...],
+) -> None:
     """Audit every link, slot and drive: verdicts, findings, steps.
 
     Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 nothing could be
@@ -183,7 +207,7 @@ def check(source: Source, form: str, settle: float, fail_on: str, only: str | No
         if against == source.replay == "-":
             raise click.UsageError("--against - and --replay - cannot go together: standard input is read once.")
         planned = read(against)
-    found = _audited(source, settle, only, planned)
+    found = _audited(source, settle, only, planned, _noted(notes))
     if form == "json":
         from agent.report import data
 

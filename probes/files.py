@@ -100,6 +100,25 @@ def _all_of(read: Callable[[int], bytes], limit: int, size: int = 0) -> bytes | 
     return whole
 
 
+def names_in(folder: str, suffix: str, most: int) -> list[str]:
+    """The files of a folder whose names end so, as paths in order of name; [] where there is no such folder.
+
+    Names that begin with a dot are left out. More than `most` are refused, as is a folder that cannot be listed.
+    """
+    try:
+        names = os.listdir(folder)
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError) as error:
+        raise BadInput(f"the folder {quoted(folder)} cannot be listed ({_reason(error)}); check the name") from None
+    found = sorted(name for name in names if name.endswith(suffix) and not name.startswith("."))
+    if len(found) > most:
+        raise BadInput(
+            f"the folder {quoted(folder)} has {len(found):,} files in {suffix}, and {most:,} are read at most"
+        )
+    return [os.path.join(folder, name) for name in found]
+
+
 # --- Writing ---------------------------------------------------------------------------------------------------
 
 

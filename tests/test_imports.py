@@ -52,6 +52,7 @@ BLOCKS: Final = "probes.blocks"
 EXPLAINING: Final = "agent.commands.explaining"
 MEASURING: Final = "agent.commands.measuring"
 TALLYING: Final = "agent.commands.tallying"
+NOTING: Final = "agent.commands.noting"
 POOL: Final = "agent.tally.pool"
 FOLDERS: Final = "probes.folders"
 CHILD: Final = "agent.child"
@@ -115,7 +116,7 @@ DOORS: Final = {
     "sys.stderr": COMMANDS,
     "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {*COMMANDS, EXPLAINING, MEASURING, TALLYING},
+    "click.*": {*COMMANDS, EXPLAINING, MEASURING, NOTING, TALLYING},
     "rich.*": {OUTPUT, *TERMINAL},
     "matplotlib.*": {PLOT},
 }

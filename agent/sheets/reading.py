@@ -65,13 +65,13 @@ def parse(text: str, source: str) -> Sheet:
     from agent.sheets.shape import shaped
 
     try:
-        data = _tables(text, source)
+        data = tables(text, source)
         lines = lines_of(text)
     except RecursionError:
         raise BadInput(f"{printable(source)}: lists stand too deep in each other; a sheet needs two levels") from None
 
     def fail_here(key: str, words: str) -> BadInput:
-        return _fail(source, lines, key, words)
+        return fail_at(source, lines, key, words)
 
     sheet = _sheet(shaped(data, fail_here), source, lines, fail_here)
     check(sheet)
@@ -80,7 +80,7 @@ def parse(text: str, source: str) -> Sheet:
 
 def fail(sheet: Sheet, key: str, words: str) -> BadInput:
     """The error for a key of a sheet ("slot[2].lanes"), with file and line. `words` are a sentence without its end."""
-    return _fail(sheet.source, sheet.lines, key, words)
+    return fail_at(sheet.source, sheet.lines, key, words)
 
 
 def card_of(kind: str, name: str) -> CardSpec:
@@ -133,7 +133,7 @@ def _problem(source: str, line: int | None, words: str, key: str = "") -> BadInp
     return BadInput(f"{', '.join(where)}: {words}")
 
 
-def _fail(source: str, lines: dict[str, int], key: str, words: str) -> BadInput:
+def fail_at(source: str, lines: dict[str, int], key: str, words: str) -> BadInput:
     """The error for a key; where the key is not in the text, the line of the table that should have it."""
     place = key
     while place and place not in lines:
@@ -144,15 +144,18 @@ def _fail(source: str, lines: dict[str, int], key: str, words: str) -> BadInput:
 # --- TOML ------------------------------------------------------------------------------------------------------
 
 
-def _tables(text: str, source: str) -> dict[str, Any]:
-    """What the TOML reader makes of the text; its complaints in our form."""
+def tables(text: str, source: str, many: tuple[str, ...] = MANY) -> dict[str, Any]:
+    """What the TOML reader makes of a text, its complaints in our form; `many` are tables that there are several of.
+
+    Raises BadInput; RecursionError where lists stand too deep in each other.
+    """
     import tomllib
 
     _check_lines(text, source)
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise _not_toml(text, source, str(error)) from None
+        raise _not_toml(text, source, str(error), many) from None
     except ValueError:  # a number of thousands of digits
         raise BadInput(f"{printable(source)}: a number in it is too long to be read") from None
 
@@ -170,7 +173,7 @@ def _check_lines(text: str, source: str) -> None:
             raise _problem(source, number, f"the line has more than {DOTS_LIMIT} dots; write lists in several lines")
 
 
-def _not_toml(text: str, source: str, message: str) -> BadInput:
+def _not_toml(text: str, source: str, message: str, many: tuple[str, ...]) -> BadInput:
     """A complaint of the TOML reader, which ends in "(at line 3, column 7)" or "(at end of document)"."""
     words, _, place = message.rpartition(" (at ")
     number, _, column = place.removeprefix("line ").removesuffix(")").partition(", column ")
@@ -180,7 +183,7 @@ def _not_toml(text: str, source: str, message: str) -> BadInput:
     if words.startswith(("Cannot ", "Duplicate")):
         for first, content in enumerate(text.split("\n")[:line], 1):
             name = content.partition("#")[0].strip().removeprefix("[").removesuffix("]").strip()
-            if name in MANY and content.lstrip().startswith("["):
+            if name in many and content.lstrip().startswith("["):
                 return _problem(source, first, f"there can be several of these: write [[{name}]] in place of [{name}]")
     return _problem(source, line, f"this is not TOML{at}: {_reader_words(words)}")
 
