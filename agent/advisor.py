@@ -80,11 +80,16 @@ def _hand_words(hand: Hand) -> dict[str, str]:
 
 
 def _actions(rule: Rule, found: Found) -> list[str]:
-    """What the rule leads to; where the link's status may be old, a new reading first, and none that shows it again."""
+    """What the rule leads to; where the link's status may be old, a new reading first, and none that shows it again.
+
+    A note that leads to nothing else is not worth a restart.
+    """
     actions = _fitting(rule, found)
     if found.judged is None or found.judged.fresh == "live" or rule.id not in OF_STATUS:
         return actions
-    return ["restart-and-read", *(action for action in actions if action not in WHILE_RUNNING)]
+    actions = [action for action in actions if action not in WHILE_RUNNING]
+    severity = found.severity or rule.severity
+    return ["restart-and-read", *actions] if actions or severity is not Severity.NOTE else []
 
 
 def _fitting(rule: Rule, found: Found) -> list[str]:

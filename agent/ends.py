@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from agent.findings import Evidence, Rate
 from knowledge import pcie
 from knowledge.rates import GTPS, WIDTHS, describe
-from probes.decode import set_bits
+from probes.decode import NOT_GIVEN, set_bits
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def _registered(function: PciFunction) -> Ability:
     speeds = frozenset(range(SLOWEST, code + 1))
     named = set_bits(vector, first=SLOWEST) if isinstance(vector, int) else ()
     speeds = frozenset(speed for speed in named if speed <= code) or speeds
-    evidence = _says(f"{source} and supported-speeds vector", max(speeds), width)
+    evidence = _says(f"{source} and supported-speeds vector" if named else source, max(speeds), width)
     return Ability(speeds, width, evidence=evidence, fastest_named=max(named, default=0))
 
 
@@ -187,6 +187,11 @@ def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
     return Agreed(rates[0][1], tuple(source for source, _ in rates))
 
 
+def _never_given(*figures: int | Unread) -> bool:
+    """Whether the platform has no such figures at all: then there is nothing to say of them."""
+    return all(isinstance(one, Unread) and one.why == NOT_GIVEN for one in figures)
+
+
 def _contradiction(rates: list[tuple[str, Rate]]) -> str:
     """Who contradicts whom: register and attribute of one end, or the two ends."""
     by_end: dict[str, set[Rate]] = {}
@@ -207,7 +212,7 @@ def _sources(function: PciFunction) -> tuple[tuple[str, int | Unread, int | Unre
             registers.read(pcie.LINK_STATUS, "negotiated_link_width"),
         )
     ]
-    if function.link is not None:
+    if function.link is not None and not _never_given(function.link.speed, function.link.width):
         source = f"{function.address} attributes current_link_speed, current_link_width"
         found.append((source, function.link.speed, function.link.width))
     return tuple(found)

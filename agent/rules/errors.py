@@ -52,7 +52,7 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
             since = f" in {hours / 3600:,.1f} hours" if isinstance(hours, float) else ""
             headline = f"its two ends counted {first:,} link errors since start-up{since}{after}"
             yield Found(subject(judged), headline, evidence, severity=Severity.NOTE, judged=judged)
-    if silent:
+    if silent and not any(one.what == "errors" for one in seen.machine.facts.unread):
         what = f"error counters of {', '.join(silent)}"
         yield Unread(
             what, "neither end tells any: reporting is absent, switched off, kept by the firmware or not readable"
