@@ -19,7 +19,7 @@ FIRST_ID: Final = 0x100000140
 
 
 class Entry(Struct, kw_only=True):
-    """An entry of the registry. `kinds` are the classes it inherits from; `id` is given by `number_entries` where it is 0."""
+    """An entry of the registry. `kinds` are the classes it inherits from; an `id` of 0 is yet to be given."""
 
     name: str
     kind: str

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from probes.reads import Recorded, Recording, failed
 from tests.build import AGENT, MOMENT
@@ -177,6 +178,11 @@ def disk(number: int, model: str, serial: str, **more: Any) -> Disk:  # noqa: AN
     return Disk(media=f"disk{number}", model=model, serial=serial, **told)
 
 
+def reel_2(number: int, serial: str) -> Disk:
+    """A drive of the years of the first tower."""
+    return disk(number, "Ostrayne Reel 2 400GB", serial, size=400_088_457_216, firmware="RL2C1.03")
+
+
 def vault(number: int, serial: str) -> Disk:
     """A SATA disk of the towers."""
     return Disk(
@@ -218,7 +224,7 @@ def tower_1_untyped_carrier() -> RegistrySetup:
             (4, 4 + bay, 0),
             (2, 4),
             5 + bay,
-            [reel((5 + bay, 0, 0), (2, 4), disk(2 + bay, "Ostrayne Reel 2 400GB", f"RL2-5000{bay}"))],
+            [reel((5 + bay, 0, 0), (2, 4), reel_2(2 + bay, f"RL2-5000{bay}"))],
         )
         for bay in range(3)
     ]
@@ -365,7 +371,8 @@ def tower_5_fabric_storage() -> RegistrySetup:
 
     The registry prints the second host bridge first; the ids of its entries tell which one is older.
     """
-    system = disk(0, "Thornwick Onboard 1TB", "TWO-55001", size=1_000_555_581_440, interconnect="Thornwick Fabric")
+    system = disk(0, "Thornwick Onboard 1TB", "TWO-55001", size=1_000_555_581_440, firmware="TF-118.2")
+    system = replace(system, interconnect="Thornwick Fabric")
     image = disk(4, "Disk Image", "", size=104_857_600, interconnect="Virtual Interface", location="File")
     scratch = [disk(2 + bay, "Ostrayne Reel 4 2TB", f"RL4-5500{2 + bay}", firmware="RL4B2.10") for bay in range(2)]
     bays = [

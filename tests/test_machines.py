@@ -10,27 +10,31 @@ import pytest
 from rich.console import Console
 
 from agent.audit import audit
+from agent.ends import rate_text
 from agent.findings import Severity
 from agent.report import data, text
 from agent.rules import RULES
 from probes import capture, collect
 from probes.reads import Recording
 from tests.against import SHEET, about, audit_against, sheet_of
-from tests.machines import FIXTURES, MACHINES, Setup, hall_server
+from tests.machines import CAPTURED, FIXTURES, Setup, hall_server
+from tests.registry_machines import DARWIN_MACHINES
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from agent.audit import Audit
+    from agent.judged import Judged
     from probes.facts import Facts
     from tests.conftest import Golden
 
 FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/about.toml"))
 ORIGINS: Final = {"invented", "emulated lab"}
 ALWAYS: Final = {"story", "origin", "rules", "exit", "expect", "links"}
-SOMETIMES: Final = {"slots", "narrowest", "together", "says", "against"}
+SOMETIMES: Final = {"slots", "narrowest", "together", "says", "against", "fresh", "rates", "parents", "drives"}
+BY_HAND: Final = {"fresh", "rates", "parents", "drives", "slots", "narrowest"}  # asked of every Darwin machine
 every_folder = pytest.mark.parametrize("name", FOLDERS)
-every_machine = pytest.mark.parametrize("name", sorted(MACHINES))
+every_machine = pytest.mark.parametrize("name", sorted(CAPTURED))
 
 
 @cache
@@ -54,12 +58,12 @@ def _facts(content: bytes) -> Facts:
 def test_a_capture_is_what_its_machine_makes_now(name: str) -> None:
     """Making a capture anew gives the same bytes; `python -m tests.machines` rewrites what was changed on purpose."""
     expected = (FIXTURES / name / "capture.json").read_bytes()
-    assert expected == MACHINES[name]().capture(), f"run: python -m tests.machines {name}"
+    assert expected == CAPTURED[name]().capture(), f"run: python -m tests.machines {name}"
 
 
 def test_every_machine_has_its_folder_and_every_folder_its_expectation() -> None:
     """No machine is without a hand-written expectation, and no folder without a capture."""
-    assert set(MACHINES) <= set(FOLDERS)
+    assert set(CAPTURED) <= set(FOLDERS)
     assert sorted(place.name for place in FIXTURES.iterdir() if place.name != "sheets") == FOLDERS
     assert [name for name in FOLDERS if not (FIXTURES / name / "capture.json").is_file()] == []
 
@@ -74,6 +78,7 @@ def test_an_expectation_tells_its_story(name: str) -> None:
     assert told["expect"]
     assert set(told["rules"]) <= set(RULES)
     assert (FIXTURES / name / SHEET).is_file() == told.get("against", False)
+    assert name not in DARWIN_MACHINES or set(told) >= BY_HAND
 
 
 @every_folder
@@ -93,6 +98,28 @@ def test_slots_and_shares_are_as_a_person_worked_them_out(name: str) -> None:
     assert told.get("slots", slots) == slots
     assert told.get("narrowest", narrowest) == narrowest
     assert told.get("together", together) == together
+
+
+@every_folder
+def test_rates_and_places_are_as_a_person_worked_them_out(name: str) -> None:
+    """Where `about.toml` has tables of rates, parents and drives worked out by hand, the audit has the same, and whole.
+
+    A rate reads "what it runs at of the best of both ends"; where there is no best, only what it runs at.
+    """
+    told, seen = about(name), audited(name)
+    rates = {judged.device_address: _rate_of(judged) for judged in seen.links if judged.device_address is not None}
+    parents = {function.address: function.parent or function.root for function in seen.facts.functions}
+    drives = {drive.name: drive.address or "" for drive in seen.facts.drives}
+    fresh = {judged.fresh for judged in seen.links}
+    assert told.get("rates", rates) == rates
+    assert told.get("parents", parents) == parents
+    assert told.get("drives", drives) == drives
+    assert {told["fresh"]} == fresh if "fresh" in told else fresh <= {"live"}
+
+
+def _rate_of(judged: Judged) -> str:
+    now = "not read" if judged.now is None else rate_text(judged.now)
+    return now if judged.best is None else f"{now} of {rate_text(judged.best)}"
 
 
 @every_folder
