@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 
     from agent.report.page.map import Chart, Entry
 
-BROAD: Final = {0: 2.0, 1: 3.0, 2: 5.0, 4: 8.0, 8: 12.0, 12: 15.0, 16: 18.0, 32: 24.0}  # by lanes
+BROAD: Final = {0: 2.0, 1: 3.0, 2: 5.0, 4: 8.0, 8: 14.0, 12: 18.0, 16: 22.0, 32: 28.0}  # by lanes
 LARGE: Final = 14.0  # size of letters
 SMALL: Final = 12.0
+LETTERS: Final = 17.0  # from one line of words to the next
 
 
 class Form(Struct, frozen=True, kw_only=True):
@@ -35,8 +36,8 @@ class Form(Struct, frozen=True, kw_only=True):
     gap: float
 
 
-WIDE: Final = Form(kind="wide", width=920.0, trunk=40.0, line=218.0, box=164.0, least=220.0, row=58.0, gap=4.0)
-NARROW: Final = Form(kind="narrow", width=340.0, trunk=14.0, line=30.0, box=0.0, least=0.0, row=64.0, gap=2.0)
+WIDE: Final = Form(kind="wide", width=920.0, trunk=40.0, line=204.0, box=190.0, least=220.0, row=60.0, gap=4.0)
+NARROW: Final = Form(kind="narrow", width=300.0, trunk=12.0, line=28.0, box=0.0, least=0.0, row=64.0, gap=2.0)
 
 
 class Words(Struct, frozen=True):
@@ -121,7 +122,7 @@ class _Sheet:
             )
         )
         if entry.mark:
-            self.marks.append(((x + end) / 2, y, entry.severity))
+            self.marks.append((end - 16.0, y, entry.severity))
 
     def text(self, x: float, y: float, text: str, room: float, role: str) -> None:
         """A text in so much room."""
@@ -161,8 +162,8 @@ class _Wide(_Sheet):
     def _column(self, entries: Sequence[Entry], x: float, top: float) -> float:
         """Entries under each other from `top` on; where they end."""
         for entry in entries:
-            bottom = self._column(entry.below, x + self.form.line + self.form.box, top) if entry.below else 0.0
-            bottom = max(bottom, top + self.form.row)
+            below = self._column(entry.below, x + self.form.line + self.form.box, top) if entry.below else top
+            bottom = max(below, top + max(self.form.row, LETTERS * len(_inside(entry)) + 18.0))
             self._entry(entry, x, top, bottom)
             top = bottom
         return top
@@ -177,17 +178,26 @@ class _Wide(_Sheet):
         self.boxes.append(
             Box(x=left, y=top + form.gap, width=wide, height=tall, severity=entry.severity, kind=entry.kind)
         )
-        room = form.line - 22.0
+        room = form.line - 18.0
         reach = max(_broad(entry.lanes), _broad(entry.bed)) / 2
-        self.text(x + 10.0, middle - reach - 5.0, entry.slot, room, "slot")
-        self.text(x + 10.0, middle + reach + 13.0, entry.rate, room, "rate")
-        inside = [(entry.name, "name"), (entry.what, "what"), (entry.mark, f"held {entry.severity}")]
-        inside = [one for one in inside if one[0]]
-        if len(inside) > 2:  # noqa: PLR2004 - a row has room for two lines
-            inside = [inside[0], inside[2]] if tall < form.row else inside
-        first = middle - (len(inside) - 1) * 8.5 + 5.0
+        self.text(x + 9.0, middle - reach - 5.0, entry.slot, room - (24.0 if entry.mark else 0.0), "slot")
+        self.text(x + 9.0, middle + reach + 13.0, entry.rate, room - (24.0 if entry.mark else 0.0), "rate")
+        inside = _inside(entry)
+        first = middle - (len(inside) - 1) * LETTERS / 2 + 5.0
         for number, (text, role) in enumerate(inside):
-            self.text(left + 12.0, first + 17.0 * number, text, wide - 20.0, role)
+            self.text(left + 12.0, first + LETTERS * number, text, wide - 20.0, role)
+
+
+def _inside(entry: Entry) -> list[tuple[str, str]]:
+    """What stands in a box, line by line, with the look of each line."""
+    verdict, _, could = entry.mark.partition(": ")
+    lines = [
+        (entry.name, "name"),
+        (entry.what or entry.address, "what"),
+        (verdict, f"held {entry.severity}"),
+        (could, f"held {entry.severity}"),
+    ]
+    return [line for line in lines if line[0]]
 
 
 class _Narrow(_Sheet):

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.ends import rate_text
 from agent.findings import Severity, Verdict
 from agent.report.page import words
 from agent.report.plain import describe, plain, told
+from knowledge.rates import GTPS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -32,7 +32,7 @@ OK: Final = Severity.OK.value
 class Entry(Struct, frozen=True, kw_only=True):
     """A link of the map and what is below it.
 
-    `slot` and `rate` stand at the line, `name` and `what` in the box at its end. `lanes` are in use, `bed` the lanes
+    `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `address` too where there is room. `lanes` are in use, `bed` the lanes
     that could be; 0 where nothing is known or nothing runs. `mark` is the word of what holds it back, "" for nothing.
     `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own" (not PCI Express) or "fold".
     """
@@ -44,6 +44,7 @@ class Entry(Struct, frozen=True, kw_only=True):
     lanes: int = 0
     bed: int = 0
     mark: str = ""
+    address: str = ""
     severity: str = OK
     kind: str = "link"
     below: tuple[Entry, ...] = ()
@@ -149,6 +150,7 @@ class _Tree:
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
             bed=could.width if could is not None else 0,
             mark=_mark(judged, could),
+            address=judged.device_address or "",
             severity=judged.verdict.severity.value,
             kind=_kind(judged),
             below=tuple(self._below(judged, depth)),
@@ -174,7 +176,7 @@ class _Tree:
         if drive is not None:
             return plain(drive.name, words.SHORT), plain(told(drive.model, "NVMe drive"), words.NAME)
         named = plain(device.model_name, words.NAME) if device.model_name else describe(device, self.audit)
-        return named, device.address
+        return named, ""
 
     def _own_interface(self) -> Iterator[Entry]:
         """Drives that hang on no link of this map."""
@@ -230,7 +232,16 @@ def _mark(judged: Judged, could: Rate | None) -> str:
     now = judged.now
     if now is None or could is None or (could.width <= now.width and could.speed <= now.speed):
         return judged.verdict.value
-    return f"{judged.verdict.value}: could be {rate_text(could)}"
+    wider, faster = could.width > now.width, could.speed > now.speed
+    return f"{judged.verdict.value}: could be {' '.join(_parts(could, wider=wider, faster=faster))}"
+
+
+def _parts(could: Rate, *, wider: bool, faster: bool) -> Iterator[str]:
+    """What of a rate is more than what runs."""
+    if faster:
+        yield f"{GTPS[could.speed]:g} GT/s"
+    if wider:
+        yield f"x{could.width}"
 
 
 # --- Folding ---------------------------------------------------------------------------------------------------

@@ -139,22 +139,22 @@ STRIPES: Final = Origin(
 SOAKS: Final = (
     Origin(
         "Temperatures and rates of a soak",
-        "Each sample reads the drives' sensors and the system's counts of bytes read and written; rates are differences "
-        "between samples. Where many samples fall on one point of a drawing, temperatures show the highest, rates the "
+        "Each sample reads the drives' sensors and the system's counts of bytes read and written; rates are what "
+        "differs between samples. Where many samples fall on one point of a drawing, temperatures show the highest, rates the "
         "mean.",
         "the log named at the soak",
     ),
     Origin(
         "Throttling",
-        "Proved where the drive's own counters of thermal management rose; inferred where its rate fell while it sat at "
-        "a limit.",
+        "Proved where the drive's own counters of thermal management rose; inferred where its rate fell while it sat "
+        "at a limit.",
         "NVM Express Base Specification, SMART / Health Information, thermal management counters; inference: common "
         "practice",
     ),
     Origin(
         "Forecast",
-        "An exponential approach to a settled temperature, fitted to a stretch of steady load: one time constant, as of "
-        "a body with one way to lose its heat.",
+        "An exponential approach to a settled temperature, fitted to a stretch of steady load: one time constant, as "
+        "of a body with one way to lose its heat.",
         "Newton's law of cooling",
     ),
 )

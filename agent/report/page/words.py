@@ -63,7 +63,7 @@ def name(audit: Audit) -> str:
 def product(audit: Audit) -> str:
     """Maker and product, "" where neither is told."""
     host = audit.facts.host
-    return " ".join(plain(part, NAME) for part in (host.maker, host.product, host.product_version) if part)
+    return " ".join(plain(part, NAME) for part in (host.maker, host.product) if part)
 
 
 def counts(audit: Audit) -> dict[Severity, int]:
