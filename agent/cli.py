@@ -411,11 +411,17 @@ def _write(sheet: str, place: str, *, force: bool) -> None:
 @click.argument(
     "name",
     type=click.Choice(
-        ["candidates", "capture", "check", "explain", "inventory", "measure", "plan", "soak", "soaks", "tally"]
+        [
+            *("candidates", "capture", "check", "explain", "inventory", "measure", "note", "note-test", "notes"),
+            *("notes-learned", "notes-lint", "plan", "soak", "soaks", "tally"),
+        ]
     ),
 )
 def schema(name: str) -> None:
-    """Print the JSON Schema of a form; candidates is the one of plan --compare, soaks that of soak --list."""
+    """Print the JSON Schema of a form; candidates is the one of plan --compare, soaks that of soak --list.
+
+    Those of notes are notes (list), note (show), note-test, notes-lint and notes-learned.
+    """
     from agent.report import data
 
     if name == "capture":
@@ -434,6 +440,10 @@ def schema(name: str) -> None:
         from agent.report import measure_data
 
         output.form(measure_data.schema())
+    elif name.startswith("note"):
+        from agent.report import note_data
+
+        output.form(note_data.schema(name))
     elif name in {"soak", "soaks"}:
         from agent.report import soak_data
 
@@ -458,6 +468,14 @@ def _measure() -> click.Command:
     return measuring(_source, _clock)
 
 
+def _notes() -> click.Command:
+    import os
+
+    from agent.commands.noting import noting
+
+    return noting(_source, os.environ)
+
+
 def _soak() -> click.Command:
     from agent.commands.soak import soak
 
@@ -476,6 +494,7 @@ def _tally() -> click.Command:
 LATER: Final[dict[str, Callable[[], click.Command]]] = {
     "explain": _explain,
     "measure": _measure,
+    "notes": _notes,
     "soak": _soak,
     "tally": _tally,
 }

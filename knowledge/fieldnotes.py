@@ -31,21 +31,21 @@ NOT_ADVISED: Final = frozenset(
     }
 )
 
-_Id = Annotated[str, Meta(pattern=r"\A[a-z0-9]+(-[a-z0-9]+)*\Z", max_length=80)]
+_Id = Annotated[str, Meta(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=80)]
 _Title = Annotated[str, Meta(min_length=1, max_length=120)]
 _Text = Annotated[str, Meta(min_length=1, max_length=2000)]
 _Words = Annotated[str, Meta(min_length=1, max_length=200)]
 _Version = Annotated[str, Meta(min_length=1, max_length=64)]
-_Card = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4}:([0-9a-f]{4}|\*)\Z")]
-_Subsystem = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4}:[0-9a-f]{4}\Z")]
-_Class = Annotated[str, Meta(pattern=r"\A([0-9a-f]{4}|[0-9a-f]{6})\Z")]
-_Action = Annotated[str, Meta(pattern=r"\A[a-z]+(-[a-z]+)*\Z", max_length=40)]
-_Token = Annotated[str, Meta(pattern=r"\A~[0-9a-f]{16}\Z")]
+_Card = Annotated[str, Meta(pattern=r"^[0-9a-f]{4}:([0-9a-f]{4}|\*)$")]
+_Subsystem = Annotated[str, Meta(pattern=r"^[0-9a-f]{4}:[0-9a-f]{4}$")]
+_Class = Annotated[str, Meta(pattern=r"^([0-9a-f]{4}|[0-9a-f]{6})$")]
+_Action = Annotated[str, Meta(pattern=r"^[a-z]+(-[a-z]+)*$", max_length=40)]
+_Token = Annotated[str, Meta(pattern=r"^~[0-9a-f]{16}$")]
 _Rate = Annotated[float, Meta(gt=0, le=1_000_000)]
 _Listed = Meta(min_length=1, max_length=MOST_LISTED)
 
 Platform = Literal["darwin", "linux"]
-SlotKind = Literal["card", "edsff", "m.2", "mini card", "ocp"]
+SlotKind = Literal["card", "edsff", "m.2", "mini card", "not told", "ocp"]
 Verdict = Literal["dark", "full", "narrow", "resting", "set-slow", "slot-limited", "slow"]
 Gtps = Annotated[float, Meta(gt=0, le=128)]  # one of knowledge/rates.py, GTPS
 Width = Literal[1, 2, 4, 8, 12, 16, 32]  # knowledge/rates.py, WIDTHS
@@ -85,7 +85,8 @@ class When(Struct, frozen=True, forbid_unknown_fields=True):
     """The conditions; all that are given must hold.
 
     `card` and `subsystem` are "vendor:device", `classes` ("class" in the file) class and sub-class in four digits or
-    with the interface in six. `firmware` and `model` are of a drive.
+    with the interface in six. `firmware` and `model` are of a drive. The slot kind "not told" is that of a slot which
+    the firmware does not describe.
     """
 
     card: Annotated[tuple[_Card, ...], _Listed] | None = None

@@ -59,7 +59,18 @@ CHILD: Final = "agent.child"
 REGISTRY: Final = "probes.registry"
 TERMINAL: Final = frozenset(
     f"agent.report.{name}"
-    for name in ("advice", "explaining", "live", "measuring", "paper", "planning", "soaking", "tally_text", "text")
+    for name in (
+        "advice",
+        "explaining",
+        "live",
+        "measuring",
+        "noting",
+        "paper",
+        "planning",
+        "soaking",
+        "tally_text",
+        "text",
+    )
 )
 PLOT: Final = "agent.report.plot"
 

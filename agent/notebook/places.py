@@ -45,7 +45,7 @@ def loaded(environ: Mapping[str, str], directories: Sequence[str] = ()) -> Shelf
     for path in _own_files(own, damaged):
         _add_own(path, notes, damaged)
     for name in directories:
-        _add_named(name, notes)
+        notes |= {note.id: note for note in named(name)}
     if len(notes) > MOST_NOTES:
         raise BadInput(f"{len(notes):,} field notes are more than the {MOST_NOTES:,} that are read; name fewer folders")
     return Shelf(tuple(notes.values()), tuple(damaged))
@@ -84,14 +84,15 @@ def _add_own(path: str, notes: dict[str, Note], damaged: list[Unread]) -> None:
             damaged.append(Unread("one of your own field notes", words))
 
 
-def _add_named(name: str, notes: dict[str, Note]) -> None:
+def named(name: str) -> tuple[Note, ...]:
+    """The notes of a folder or file that was named. Raises BadInput for whatever is wrong with one."""
     from agent.notebook.reading import read
 
-    here: dict[str, str] = {}
+    found: dict[str, tuple[Note, str]] = {}
     for path in files(name):
         for note in read(path):
-            if note.id in here:
-                words = f"the id {quoted(note.id)} stands in {quoted(here[note.id])} as well"
+            if note.id in found:
+                words = f"the id {quoted(note.id)} stands in {quoted(found[note.id][1])} as well"
                 raise BadInput(f"{quoted(path)}: {words}; give each note an id of its own")
-            here[note.id] = path
-            notes[note.id] = note
+            found[note.id] = note, path
+    return tuple(note for note, _ in found.values())

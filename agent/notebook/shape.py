@@ -62,7 +62,7 @@ _TAKES: Final = {
     "subsystem": f'{_LIST} identifiers in quotes, such as "1b36:0010"',
     "class": f'{_LIST} class codes in quotes, such as "0108" or "010802"',
     "platform": 'a list of "linux" and "darwin"',
-    "slot_kind": 'a list of kinds of slot: "card", "m.2", "edsff", "mini card", "ocp"',
+    "slot_kind": 'a list of kinds of slot: "card", "m.2", "edsff", "mini card", "ocp", "not told"',
     "is": f"{_LIST} texts in quotes",
     "contains": "words of 1 to 200 characters in quotes",
     "at_least": "a version of 1 to 64 characters in quotes",

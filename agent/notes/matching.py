@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 HOST: Final = "host"
 NVME_CLASS: Final = 0x0108
 # Conditions that name a part, a class or a machine; where none of them holds, nothing is said of the others.
-NAMING: Final = frozenset({"card", "subsystem", "class", "model", "machine"})
+NAMING: Final = frozenset({"card", "subsystem", "class", "model", "machine maker", "machine product"})
+NO_KIND: Final = "not told"  # the kind of a slot that the firmware does not describe
 NOT_TOLD: Final = "the firmware does not tell it"
 _SHOWN: Final = 6  # of a list
 
@@ -106,9 +107,9 @@ def _conditions(when: When, part: Part, platform: str, host: Host) -> Iterator[C
     if when.slot_kind is not None:
         yield _slot_kind(when.slot_kind, part)
     if when.machine is not None and when.machine.maker is not None:
-        yield _text("machine", when.machine.maker, host.maker or Unread("", NOT_TOLD), "maker ")
+        yield _text("machine maker", when.machine.maker, host.maker or Unread("", NOT_TOLD))
     if when.machine is not None and when.machine.product is not None:
-        yield _text("machine", when.machine.product, host.product or Unread("", NOT_TOLD), "product ")
+        yield _text("machine product", when.machine.product, host.product or Unread("", NOT_TOLD))
     if when.host_firmware is not None:
         yield _version("host_firmware", when.host_firmware, host.firmware_version or Unread("", NOT_TOLD))
     if when.platform is not None:
@@ -167,15 +168,16 @@ def _slot_kind(wanted: tuple[str, ...], part: Part) -> Condition:
     if link.onboard:
         return told("on the board", holds=False)
     if link.slot is None or link.slot.board is None or link.slot.board.kind == "other":
-        return told("not known", None, "the firmware does not describe the slot")
+        holds = True if NO_KIND in wanted else None
+        return told(NO_KIND, holds, "" if holds else "the firmware does not describe the slot")
     return told(link.slot.board.kind, link.slot.board.kind in wanted)
 
 
 # --- Texts and versions ----------------------------------------------------------------------------------------
 
 
-def _text(name: str, wanted: Text, read: str | Unread | None, before: str = "") -> Condition:
-    words = before + text_words(wanted)
+def _text(name: str, wanted: Text, read: str | Unread | None) -> Condition:
+    words = text_words(wanted)
     if read is None:
         return Condition(name, words, "no drive", holds=False)
     if isinstance(read, Unread):

@@ -18,10 +18,11 @@ if TYPE_CHECKING:
     from knowledge.fieldnotes import Note, Proof
     from probes.facts import PciFunction
 
-MOST_PARTS: Final = 8  # whose readings are shown one by one
+MOST_PARTS: Final = 8  # that are shown one by one
 MOST_PROOFS: Final = 4
 # Conditions of which it is enough to show what was read: it is one of a list.
 LISTED: Final = frozenset({"card", "subsystem", "class", "platform", "slot_kind"})
+OF_MACHINE: Final = frozenset({"host_firmware", "machine maker", "machine product", "platform"})
 READ_AS: Final = {
     "card": "vendor:device",
     "subsystem": "subsystem vendor:device",
@@ -125,12 +126,13 @@ def _evidence(one: Applied) -> Iterator[Evidence]:
         yield _plainly(where, _proof(proof))
     if len(proofs) > MOST_PROOFS:
         yield _plainly(where, f"{len(proofs) - MOST_PROOFS} more pieces of evidence, see lanewright notes show")
-    for match in one.matches[:MOST_PARTS]:
-        for condition in match.conditions:
-            yield _condition(match, condition)
+    for condition in one.matches[0].conditions:
+        yield _condition(one.matches[0], condition)
+    for match in one.matches[1:MOST_PARTS]:
+        yield _condition(match, match.conditions[0])  # the rest as with the first
     for thing in one.beside:
         if thing.now:
-            expected = f"{thing.then}, by field note {note.id}"
+            expected = thing.now if thing.same else f"{thing.then}, by field note {note.id}"
             yield Evidence(f"{one.matches[0].part.subject} {thing.name}", thing.now, expected)
         else:
             yield _plainly(f"field note {note.id} has seen", thing.then)
@@ -155,6 +157,5 @@ def _proof(proof: Proof) -> str:
 def _condition(match: Match, condition: Condition) -> Evidence:
     """What was read for a condition that holds."""
     what = READ_AS.get(condition.name, condition.name)
-    ours = condition.name in {"host_firmware", "machine", "platform"}
-    source = what if ours else f"{match.part.subject} {what}"
+    source = what if condition.name in OF_MACHINE else f"{match.part.subject} {what}"
     return Evidence(source, condition.read, condition.read if condition.name in LISTED else condition.wanted)

@@ -1,0 +1,48 @@
+"""A note held against a machine, part by part and condition by condition, for whoever writes one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from agent.notes.matching import NAMING, concerns, match, parts
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from agent.notes.matching import Match
+    from knowledge.fieldnotes import Note
+
+MOST: Final = 8  # parts that are shown where the note holds for none
+
+
+class Tried(Struct, frozen=True):
+    """A note on a machine: parts that it holds for, that cannot be told, and that come nearest where there are neither.
+
+    `looked_at` is how many parts of the kind the machine has.
+    """
+
+    note: Note
+    holds: tuple[Match, ...]
+    unknown: tuple[Match, ...]
+    nearest: tuple[Match, ...]
+    looked_at: int
+
+
+def tried(note: Note, audit: Audit) -> Tried:
+    """Hold a note against every part of the machine that it can be of."""
+    facts = audit.facts
+    found = [
+        match(note, part, facts.platform, facts.host)
+        for part in parts(audit.machine, audit.by_key)
+        if concerns(note, part)
+    ]
+    holds = tuple(one for one in found if one.holds)
+    unknown = tuple(one for one in found if one.holds is None)
+    ranked = sorted((one for one in found if _held(one)), key=_held, reverse=True)
+    return Tried(note, holds, unknown, () if holds or unknown else tuple(ranked[:MOST]), len(found))
+
+
+def _held(one: Match) -> int:
+    """How many conditions hold, those that name the part counting most."""
+    return sum((10 if condition.name in NAMING else 1) for condition in one.conditions if condition.holds)
