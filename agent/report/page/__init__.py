@@ -34,12 +34,14 @@ def page(
     `made_at` is the date and time for the foot of the page.
     """
     from agent.report.page.changes import changes
+    from agent.report.page.glossary import glossary
     from agent.report.page.machine import machine
     from agent.report.page.origins import origins
     from agent.report.page.soaks import soak
 
     shown = [machine(source, audit, number) for number, (source, audit) in enumerate(machines, 1)]
     drives = [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
+    explained = glossary([audit for _, audit in machines])
     environment = _environment()
     style = _style(environment)
     return environment.get_template("page.html.j2").render(
@@ -50,6 +52,8 @@ def page(
         soaks=drives,
         changes=None if comparison is None else changes(comparison),
         origins=origins([audit for _, audit in machines], soaks=bool(soaks)),
+        glossary=explained,
+        known={one.anchor for one in explained},
         made_at=plain(made_at, 40),
     )
 

@@ -26,6 +26,7 @@ MOST_UNFOLDED: Final = 30  # entries; a machine with more has its alike neighbou
 LEAST_ALIKE: Final = 3
 MOST_DRAWN: Final = 120
 MOST_LEVELS: Final = 6
+SHARED: Final = 0.99  # of what a drive reaches alone; with less than that at once it is held back
 OK: Final = Severity.OK.value
 
 
@@ -142,6 +143,9 @@ class _Tree:
     def _entry(self, judged: Judged, depth: int = 1) -> Entry:
         could = words.could(judged) or judged.port_can
         name, what = self._box(judged)
+        mark = _mark(judged, could)
+        shared = "" if mark else self._shared(judged)
+        mark = mark or shared
         return Entry(
             slot=words.where(judged.link),
             rate=words.now(judged),
@@ -149,12 +153,24 @@ class _Tree:
             what=what,
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
             bed=could.width if could is not None else 0,
-            mark=_mark(judged, could),
+            mark=mark,
             address=judged.device_address or "",
-            severity=judged.verdict.severity.value,
+            severity=Severity.NOTE.value if shared else judged.verdict.severity.value,
             kind=_kind(judged),
             below=tuple(self._below(judged, depth)),
         )
+
+    def _shared(self, judged: Judged) -> str:
+        """Words for a link that runs as well as it can and still holds back the drives that share it."""
+        held = [
+            seen
+            for seen in self.audit.drives
+            if seen.narrowest == judged.link.key
+            and seen.alone is not None
+            and seen.together is not None
+            and seen.together[1] < seen.alone[1] * SHARED
+        ]
+        return f"shared: holds back {words.count(len(held), 'drive')}" if held else ""
 
     def _below(self, judged: Judged, depth: int) -> Iterator[Entry]:
         """What hangs on a link; what lies deeper than people nest cards is one entry."""
@@ -190,7 +206,7 @@ class _Tree:
                 slot=plain(at, words.SHORT),
                 rate="own interface",
                 name=words.listed(names, 4),
-                what="its own interface decides its rate" if len(names) == 1 else "their own interface decides",
+                what="",
                 kind="own",
             )
 
@@ -209,7 +225,7 @@ class _Tree:
             )
         if empty:
             yield Entry(
-                slot="ports without a slot name",
+                slot="unnamed ports",
                 rate="",
                 name=words.count(len(empty), "more port"),
                 what="nothing seen there",

@@ -64,8 +64,8 @@ def _links(audits: Sequence[Audit]) -> Iterator[Origin]:
     )
     yield Origin(
         "What an end can do; best",
-        "Link Capabilities (Max Link Speed, Maximum Link Width) and the supported-speeds vector of Link Capabilities 2. "
-        "Best is the fastest speed and the greatest width that both ends can do.",
+        "Link Capabilities (Max Link Speed, Maximum Link Width) and the supported-speeds vector of Link Capabilities "
+        "2. Best is the fastest speed and the greatest width that both ends can do.",
         "PCI Express Base, Link Capabilities Registers",
     )
     yield Origin(
@@ -120,7 +120,8 @@ def _drives() -> Iterator[Origin]:
         "The sensors that the system shows of each drive, else the drive's own health log; limits are the drive's own "
         f"(WCTEMP, CCTEMP). Within {NEAR_LIMIT_CELSIUS:g} degrees below a warning limit, or "
         f"{NEAR_CRITICAL_CELSIUS:g} below a critical one, a drive is called close to it.",
-        "NVM Express Base Specification, Identify Controller and SMART / Health Information; closeness: common practice",
+        "NVM Express Base Specification, Identify Controller and SMART / Health Information; what is close: common "
+        "practice",
     )
     yield Origin(
         "Health and firmware of drives",
@@ -140,8 +141,8 @@ SOAKS: Final = (
     Origin(
         "Temperatures and rates of a soak",
         "Each sample reads the drives' sensors and the system's counts of bytes read and written; rates are what "
-        "differs between samples. Where many samples fall on one point of a drawing, temperatures show the highest, rates the "
-        "mean.",
+        "differs between samples. Where many samples fall on one point of a drawing, temperatures show the highest, "
+        "rates the mean.",
         "the log named at the soak",
     ),
     Origin(

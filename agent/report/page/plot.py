@@ -28,7 +28,7 @@ MOST_DRIVES: Final = 8
 MOST_EVENTS: Final = 9
 LEAST_RATE: Final = 0.1  # MB/s; a line that never rises above it is not drawn
 NAME_SIZE: Final = 12.0
-TOP: Final = 26.0
+TOP: Final = 42.0
 BETWEEN: Final = 22.0
 STRIP: Final = 16.0  # a row of times of throttling
 FOOT: Final = 40.0
@@ -47,7 +47,7 @@ class Paper(Struct, frozen=True):
 
 
 WIDE: Final = Paper("wide", 760.0, 56.0, 128.0, 220.0, 150.0, 9)
-NARROW: Final = Paper("narrow", 340.0, 40.0, 74.0, 190.0, 130.0, 4)
+NARROW: Final = Paper("narrow", 300.0, 38.0, 98.0, 190.0, 130.0, 4)
 PAPERS: Final = (WIDE, NARROW)
 
 
@@ -59,9 +59,12 @@ class Tick(Struct, frozen=True):
 
 
 class Curve(Struct, frozen=True):
-    """A line; `number` is that of its drive, which has a colour and a kind of dash; `thin` for what is written."""
+    """A line, point by point; `number` is that of its drive, which has a colour and a kind of dash.
 
-    path: str
+    `thin` is for what is written.
+    """
+
+    path: tuple[str, ...]
     number: int
     thin: bool = False
 
@@ -88,6 +91,7 @@ class Panel(Struct, frozen=True, kw_only=True):
     """A panel with its axis; `empty` says why nothing is drawn."""
 
     title: str
+    above: float  # from the panel up to its title
     top: float
     bottom: float
     ticks: tuple[Tick, ...]
@@ -224,7 +228,7 @@ class _Drawing:
         for start, end in slowed_times(one.drive)[:500]:
             left = self.x(start)
             spans.append((left, max(1.0, round(self.x(end) - left, 1))))
-        return Slowed(top, tuple(spans), fitted(f"{one.name} slowed", self.paper.right - 10, NAME_SIZE), one.number)
+        return Slowed(top, tuple(spans), fitted(f"{one.name} slowed", self.paper.right - 20, NAME_SIZE), one.number)
 
     # --- Panels ------------------------------------------------------------------------------------------------
 
@@ -237,6 +241,7 @@ class _Drawing:
         scale = _Scale(min([low, *limits]) - 2.0, max([high, *limits]) + 5.0, top, bottom)
         return Panel(
             title="temperature, degrees C",
+            above=24.0,
             top=top,
             bottom=bottom,
             ticks=scale.ticks(5),
@@ -259,6 +264,7 @@ class _Drawing:
         names = [(one, f"{one.name} {way}", _middle(values)) for one, way, _, values in curves]
         return Panel(
             title="rate, MB/s",
+            above=9.0,
             top=top,
             bottom=bottom,
             ticks=scale.ticks(4),
@@ -295,7 +301,7 @@ class _Drawing:
             value = max(known) if most else sum(known) / len(known)
             path.append(f"{pen}{at} {scale.y(value)}")
             pen = "L"
-        return Curve("".join(path), one.number, thin)
+        return Curve(tuple(path), one.number, thin)
 
     def _names(self, ends: Sequence[tuple[_Chosen, str, float | None]], scale: _Scale) -> tuple[Name, ...]:
         """Names right of a panel at the heights of their lines, moved apart where they would cover each other."""
@@ -303,7 +309,7 @@ class _Drawing:
         tall = scale.bottom - scale.top
         places = apart([(scale.bottom - at) / tall for _, _, at in shown], (NAME_SIZE + 2) / tall)
         return tuple(
-            Name(fitted(name, self.paper.right - 22, NAME_SIZE), at, round(scale.bottom - place * tall, 1), one.number)
+            Name(fitted(name, self.paper.right - 17, NAME_SIZE), at, round(scale.bottom - place * tall, 1), one.number)
             for (one, name, at), place in zip(shown, places, strict=True)
         )
 
@@ -321,7 +327,8 @@ class _Drawing:
             column = (column + 1) % 2 if beside else 0
             names = shared[celsius, kind]
             whose = "" if len(names) == len(self.chosen) else f" of {', '.join(names)}"
-            line = fitted(f"{kind} limit {wording.celsius(celsius)}{whose}", wide / 2 - 8, NAME_SIZE)
+            line = f"{kind}{' limit' if self.paper is WIDE else ''} {wording.celsius(celsius)}{whose}"
+            line = fitted(line, wide / 2 - 8, NAME_SIZE)
             yield Rule(scale.y(celsius), line, kind == "critical", self.paper.left + 4 + column * wide / 2)
 
 

@@ -1,0 +1,58 @@
+"""The words of the page explained: severities, verdicts and rules that stand on it, and no others."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.audit import Audit
+    from agent.explain import Explanation
+
+
+class Explained(Struct, frozen=True, kw_only=True):
+    """One word; `anchor` is its place on the page."""
+
+    anchor: str
+    word: str
+    kind: str
+    title: str
+    meaning: str
+    evidence: str
+    causes: tuple[str, ...]
+    cannot_tell: str
+    source: str
+
+
+def anchor(kind: str, word: str) -> str:
+    """Where a word is explained on the page."""
+    return f"word-{kind}-{word}"
+
+
+def glossary(audits: Sequence[Audit]) -> tuple[Explained, ...]:
+    """The words of these audits, severities first, in the order of the explanations."""
+    from agent.explain import words
+
+    used = {("severity", finding.severity.value) for audit in audits for finding in audit.findings}
+    used |= {("rule", finding.rule) for audit in audits for finding in audit.findings}
+    used |= {("verdict", judged.verdict.value) for audit in audits for judged in audit.links}
+    order = ("severity", "verdict", "rule")
+    found = [one for one in words() if (one.kind, one.word) in used] if used else []
+    return tuple(_explained(one) for one in sorted(found, key=lambda one: order.index(one.kind)))
+
+
+def _explained(one: Explanation) -> Explained:
+    return Explained(
+        anchor=anchor(one.kind, one.word),
+        word=one.word,
+        kind=one.kind,
+        title=one.title,
+        meaning=one.meaning,
+        evidence=one.evidence,
+        causes=one.causes,
+        cannot_tell=one.cannot_tell,
+        source=one.source,
+    )
