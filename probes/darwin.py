@@ -23,6 +23,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from knowledge.pcie import PCI_EXPRESS_CAPABILITIES
+from probes import darwin_drives, darwin_functions
 from probes.darwin_drives import HEALTH, LIMITS, Tree, drives
 from probes.darwin_functions import addresses, freshness, functions, is_bridge
 from probes.darwin_lists import ask
@@ -35,6 +36,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+    from probes.darwin_cut import Cutter
     from probes.darwin_lists import Entries, Entry
     from probes.facts import PciFunction
     from probes.reads import Reads
@@ -66,18 +68,21 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     """Ask everything once and give the facts; `looks` are later readings (seconds, reads)."""
     unread: list[Unread] = []
 
-    def asked(name: str) -> Entries:
-        found = ask(reads, name)
+    def asked(name: str, cutter: Cutter | None = None, idents: frozenset[str] = frozenset()) -> Entries:
+        found = ask(reads, name, cutter, idents)
         if isinstance(found, Unread):
             unread.append(found)
             return {}
         return found
 
-    tree, plane = asked("pci"), asked("host")
-    root, product = _root_and_product(plane)
-    found = _functions(tree, root)
+    devices, controllers = asked("drives", darwin_drives.CUTTER), asked("controllers", darwin_drives.CUTTER)
+    hanging = (ident for found in (devices, controllers) for ident, entry in found.items() if entry.parent is None)
+    tree = asked("pci", darwin_functions.CUTTER, frozenset(str(ident) for ident in hanging))
+    root, product = _root_and_product(asked("host"))
+    named = addresses(tree)
+    found = functions(tree, named, freshness(_kernel_release(root), tree))
     classes = {function.address: function.class_code for function in found}
-    made = drives(asked("drives"), asked("controllers"), Tree(tree, addresses(tree), classes))
+    made = drives(devices, controllers, Tree(tree, named, classes))
     firmware = next(iter(asked("firmware").values()), None)
     unread += [Unread(kind, why) for kind, why in WITHOUT.items()]
     unread += _lacking(found)
@@ -106,13 +111,11 @@ def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
 
 
 def _look(offset: float, recorded: Recorded, root: Entry | None) -> Look:
-    tree = ask(recorded, "pci") if "registry pci" in recorded.answers else {}
-    found = () if isinstance(tree, Unread) else _functions(tree, root)
+    tree = ask(recorded, "pci", darwin_functions.CUTTER) if "registry pci" in recorded.answers else {}
+    if isinstance(tree, Unread):
+        return Look(offset, {})
+    found = functions(tree, addresses(tree), freshness(_kernel_release(root), tree))
     return Look(offset, {function.address: function for function in found})
-
-
-def _functions(tree: Entries, root: Entry | None) -> tuple[PciFunction, ...]:
-    return functions(tree, addresses(tree), freshness(_kernel_release(root), tree))
 
 
 def _lacking(found: Sequence[PciFunction]) -> Iterator[Unread]:

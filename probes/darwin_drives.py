@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct, field
 
+from probes.darwin_cut import Cutter
 from probes.darwin_functions import above
 from probes.darwin_lists import CHILDREN
 from probes.darwin_words import flag, number, text
@@ -25,6 +26,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from probes.darwin_lists import Entries
+
+# What is read of an answer with controllers or block devices.
+CUTTER: Final = Cutter(
+    "Model Number|Firmware Revision|NVMe Revision Supported|Serial Number|Product Name|Product Revision Level"
+    "|Physical Interconnect(?: Location)?|device-type|IOObjectClass|BSD Name|Whole|Size",
+    tables="Device Characteristics|Protocol Characteristics",
+)
 
 HEALTH: Final = Unread("health", "drives tell of it through plug-ins of the system, which are not asked")
 LIMITS: Final = Unread("limits", HEALTH.why)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from knowledge import pcie
 from knowledge.rates import WIDTHS
+from probes.darwin_cut import Cutter
 from probes.darwin_lists import line
 from probes.darwin_words import flag, masked, number, text
 from probes.decode import NOT_GIVEN, Registers
@@ -26,6 +27,13 @@ if TYPE_CHECKING:
 
     Fresh = Literal["live", "refreshed", "start-up"]
     Keys = Mapping[str, object]
+
+# What is read of an answer with PCI functions.
+CUTTER: Final = Cutter(
+    "vendor-id|device-id|class-code|revision-id|subsystem-vendor-id|subsystem-id|reg|pcidebug|model|AAPL,slot-name"
+    "|IOPCI(?:Tunnelled|Express(?:MaxLinkWidthOverride|Capabilities|DeviceCapabilities|Link(?:Status|Capabilities2?)"
+    "|Slot(?:Status|Capabilities)))"
+)
 
 HOST_BUS: Final = "host bus"
 BRIDGE: Final = 0x0604

@@ -21,6 +21,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from probes.darwin_cut import Cutter
     from probes.reads import Reads
 
 ID: Final = "IORegistryEntryID"
@@ -43,12 +44,19 @@ class Entry(Struct):
 Entries = dict[int, Entry]
 
 
-def ask(reads: Reads, name: str) -> Entries | Unread:
-    """The entries of one answer, by id, in the order of the list; each once, however often it was printed."""
+def ask(
+    reads: Reads, name: str, cutter: Cutter | None = None, idents: frozenset[str] = frozenset()
+) -> Entries | Unread:
+    """The entries of one answer, by id, in the order of the list; each once, however often it was printed.
+
+    With a `cutter` only what it wants is there, and the entries whose ids (decimal digits) are among `idents`.
+    """
     key = f"registry {name}"
     answer = reads.registry(name)
     if isinstance(answer, Unread):
         return answer
+    if cutter is not None and isinstance(answer, str) and len(answer) <= REGISTRY_LIMIT:
+        answer = cutter.cut(answer, idents)
     found = _parse(answer, key)
     if found is None or isinstance(found, Unread):
         return {} if found is None else found
