@@ -412,7 +412,7 @@ def _write(sheet: str, place: str, *, force: bool) -> None:
     "name",
     type=click.Choice(
         [
-            *("candidates", "capture", "check", "explain", "inventory", "measure", "note", "note-test", "notes"),
+            *("candidates", "capture", "check", "compare", "explain", "inventory", "measure", "note", "note-test", "notes"),
             *("notes-learned", "notes-lint", "plan", "soak", "soaks", "tally"),
         ]
     ),
@@ -432,6 +432,10 @@ def schema(name: str) -> None:
         from agent.report import plan_data
 
         output.form(plan_data.schema(name))
+    elif name == "compare":
+        from agent.report import compare_data
+
+        output.form(compare_data.schema())
     elif name == "explain":
         from agent.report import explain_data
 
@@ -454,6 +458,12 @@ def schema(name: str) -> None:
         output.form(tally_data.schema())
     else:
         output.form(data.schema(name))
+
+
+def _compare() -> click.Command:
+    from agent.commands.comparing import comparing
+
+    return comparing(_source, _noted, settle_option)
 
 
 def _explain() -> click.Command:
@@ -492,6 +502,7 @@ def _tally() -> click.Command:
 
 
 LATER: Final[dict[str, Callable[[], click.Command]]] = {
+    "compare": _compare,
     "explain": _explain,
     "measure": _measure,
     "notes": _notes,

@@ -49,6 +49,7 @@ COMMANDS: Final = frozenset({"agent.cli", "agent.commands.soak"})
 OUTPUT: Final = "agent.output"
 SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading", ".schema", ".writing")})
 BLOCKS: Final = "probes.blocks"
+COMPARING: Final = "agent.commands.comparing"
 EXPLAINING: Final = "agent.commands.explaining"
 MEASURING: Final = "agent.commands.measuring"
 TALLYING: Final = "agent.commands.tallying"
@@ -61,6 +62,7 @@ TERMINAL: Final = frozenset(
     f"agent.report.{name}"
     for name in (
         "advice",
+        "comparing",
         "explaining",
         "live",
         "measuring",
@@ -127,7 +129,7 @@ DOORS: Final = {
     "sys.stderr": COMMANDS,
     "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {*COMMANDS, EXPLAINING, MEASURING, NOTING, TALLYING},
+    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MEASURING, NOTING, TALLYING},
     "rich.*": {OUTPUT, *TERMINAL},
     "matplotlib.*": {PLOT},
 }

@@ -49,7 +49,7 @@ def compare(before: Audit, after: Audit) -> Comparison:
         changes=changes,
         findings=findings,
         doubts=told,
-        worse=any(one.direction == "worse" for one in (*changes, *findings)),
+        worse="worse" in {one.direction for one in changes} | {one.direction for one in findings},
         other_machine=other,
     )
 
@@ -80,14 +80,14 @@ def _machines(matched: Matched) -> tuple[str, tuple[Change, ...]]:
         told = [one.strip() for one in values if one is not None and one.strip()]
         if len(told) > 1 and told[0].casefold() != told[1].casefold():
             names = [f'"{short(one)}"' for one in told]
-            return f"These seem to be two machines: the {what} is {names[0]} before and {names[1]} after.", ()
-    names = [one.name if isinstance(one.name, str) and one.name.strip() else None for one in hosts]
-    if names[0] is None or names[1] is None or _token(names[0]) == _token(names[1]):
+            return f"the {what} is {names[0]} before and {names[1]} after", ()
+    called = [one.name for one in hosts if isinstance(one.name, str) and one.name.strip()]
+    if len(called) < len(hosts) or _token(called[0]) == _token(called[1]):
         return "", ()
-    words = [_named(one) for one in names if one is not None]
+    words = [_named(one) for one in called]
     if not matched.by_serial:
         why = "no part with a serial number is in both"
-        return f"These may be two machines: the name is {words[0]} before and {words[1]} after, and {why}.", ()
+        return f"the name is {words[0]} before and {words[1]} after, and {why}", ()
     row = Change(
         topic="machine", subject="the machine", what="name", before=words[0], after=words[1], direction="other"
     )

@@ -36,12 +36,14 @@ class Doubts:
     def result(self) -> Iterator[Unread]:
         """All of them, each reason once; what the super-user would have read comes first."""
         for side, kinds in sorted(self._root.items()):
-            words = [
-                kind if subjects == {"": None} else f"{kind} of {counted(len(subjects), 'part')}"
-                for kind, subjects in kinds.items()
-            ]
+            words = [_kind(kind, subjects) for kind, subjects in kinds.items()]
             why = f"the readings {SIDES[side]} were made by an ordinary user; they are given to the super-user only"
             yield Unread(listed(words, len(words)), why, needs_root=True)
         for (kind, why), subjects in self._other.items():
             names = [one for one in subjects if one]
             yield Unread(f"{kind} of {listed(names)}" if names else kind, why)
+
+
+def _kind(kind: str, subjects: dict[str, None]) -> str:
+    """A kind of reading, and of how many parts; some belong to no part."""
+    return kind if subjects == {"": None} else f"{kind} of {counted(len(subjects), 'part')}"

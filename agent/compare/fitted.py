@@ -38,9 +38,9 @@ Way = tuple[str, ...]
 class Thing(Struct, frozen=True, eq=False, kw_only=True):
     """A part of one machine.
 
-    `ids` are maker, model, subsystem (two numbers) and class of its first function, None where not read; `serial` is the
-    token of its serial number. `holder` is the number of the part that it sits on, None for the board, and `way` the
-    positions from there to it, outermost last. `slot` is the name of its slot and its rank among the ports of that
+    `ids` are maker, model, subsystem (two numbers) and class of its first function, None where not read; `serial` is
+    the token of its serial number. `holder` is the number of the part that it sits on, None for the board, and `way`
+    the positions from there to it, outermost last. `slot` is the name of its slot and its rank among the ports of that
     slot, `sharing` how many ports bear the name. `bytes` is a drive's size.
     """
 

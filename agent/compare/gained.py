@@ -41,7 +41,9 @@ VERDICTS: Final = frozenset(
         "slot-dark",
     }
 )
-REGISTERS: Final = frozenset({"payload-low", "payload-mismatch", "slot-unsplit", "slot-power", "uplink-shared"})
+REGISTERS: Final = frozenset(
+    {"payload-low", "payload-mismatch", "slot-unsplit", "slot-power-fault", "slot-latch-open", "uplink-shared"}
+)
 EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
 # Rules whose headlines bear counts and temperatures, which have rows of their own.
 FIGURES: Final = frozenset({"drive-hot", "link-errors"})
@@ -200,19 +202,22 @@ def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
         return False  # of a moment; the link's rows say what is to be said
     if other is None or one.thing is None:
         return one.thing is not None or _port_tellable(matched, one)
-    if _family(rule) == HEALTH_RULES and other.drive is not None and not isinstance(other.drive.health, Health):
-        return False  # said with the drive's health
-    if rule == "drive-hot":
-        return one.finding.severity in BAD or _warmer(one.thing, other)
     if rule == "link-errors":
         return _counted(matched, one, other, doubts)
-    deep = depth(other)
-    if (rule in REGISTERS and deep < min(2, depth(one.thing))) or (
-        rule in EXTENDED and deep < min(3, depth(one.thing))
-    ):
-        return False  # said with the link's registers
-    if rule in VERDICTS and other.judged is not None and one.thing.judged is not None:
-        return _verdict_tellable(one.thing, other)
+    if rule == "drive-hot":
+        return one.finding.severity in BAD or _warmer(one.thing, other)
+    return _read_as_deep(rule, one.thing, other)
+
+
+def _read_as_deep(rule: str, thing: Thing, other: Thing) -> bool:
+    """Whether the other side read what a rule goes by; where not, the rows of health and links say so."""
+    if _family(rule) == HEALTH_RULES:
+        return other.drive is None or isinstance(other.drive.health, Health)
+    least = 2 if rule in REGISTERS else 3 if rule in EXTENDED else 0
+    if depth(other) < min(least, depth(thing)):
+        return False
+    if rule in VERDICTS and other.judged is not None and thing.judged is not None:
+        return _verdict_tellable(thing, other)
     return True
 
 

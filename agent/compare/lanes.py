@@ -91,10 +91,8 @@ def _link(pair: Pair, doubts: Doubts) -> Iterator[Change]:
     rates = loaded(before), loaded(after)
     if rates[0] is not None and rates[1] is not None and rates[0] != rates[1]:
         yield from _figures(words, rates[0], rates[1])
-    if (
-        before.verdict is after.verdict
-        or (resting(before) or resting(after))
-        and {before.verdict, after.verdict} <= CALM
+    if before.verdict is after.verdict or (
+        (resting(before) or resting(after)) and {before.verdict, after.verdict} <= CALM
     ):
         return
     if {before.verdict, after.verdict} <= EXPLAINED and explained_by_depth(before, after, same_depth=pair.same_depth):

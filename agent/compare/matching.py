@@ -151,7 +151,7 @@ class Matched:
         left = []
         by_slot = {(self._holder(one, AFTER), one.slot): key for key, one in free.items() if one.slot is not None}
         for one in self.before.ports:
-            key = by_slot.get((self._holder(one, BEFORE), one.slot))
+            key = by_slot.get((self._holder(one, BEFORE), one.slot)) if one.slot is not None else None
             if key is not None and free.pop(key, None) is not None:
                 yield one.judged.link.key, key
             else:

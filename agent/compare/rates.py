@@ -1,4 +1,4 @@
-"""What drives and stripe sets should reach, before and after: reading and writing, alone and with all others at work."""
+"""What drives and stripe sets should reach, before and after: read and written, alone and with all at work."""
 
 from __future__ import annotations
 

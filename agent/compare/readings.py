@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.compare.changes import Change
-from agent.compare.words import direction, short, subject
+from agent.compare.fitted import short
+from agent.compare.words import direction, subject
 from agent.rules.health import NEARLY_USED_UP, USED_UP
 from knowledge.rates import NEAR_LIMIT_CELSIUS, celsius_text
 from probes.facts import Health
@@ -87,14 +88,14 @@ def _words(
 
 
 def _memory(before: Host, after: Host, doubts: Doubts) -> Iterator[Change]:
-    sizes = before.memory_bytes, after.memory_bytes
-    if isinstance(sizes[0], Unread) or isinstance(sizes[1], Unread):
-        for side, size in enumerate(sizes):
-            if isinstance(size, Unread) and not isinstance(sizes[1 - side], Unread):
-                doubts.add("memory", "the machine", side, size)
+    one, other = before.memory_bytes, after.memory_bytes
+    if isinstance(one, Unread) or isinstance(other, Unread):
+        for side, (mine, theirs) in enumerate(((one, other), (other, one))):
+            if isinstance(mine, Unread) and not isinstance(theirs, Unread):
+                doubts.add("memory", "the machine", side, mine)
         return
-    if abs(sizes[0] - sizes[1]) > SAME_MEMORY * max(sizes):
-        told = tuple(f"{size / 1024**3:,.1f} GiB" for size in sizes)
+    if abs(one - other) > SAME_MEMORY * max(one, other):
+        told = f"{one / 1024**3:,.1f} GiB", f"{other / 1024**3:,.1f} GiB"
         yield Change(
             topic="machine", subject="the machine", what="memory", before=told[0], after=told[1], direction="other"
         )
@@ -226,7 +227,7 @@ def _shares(one: Health, other: Health, words: str) -> Iterator[Change]:
     """Life used up, and spare left, in percent: bad where a limit is passed."""
     used = one.used_percent, other.used_percent
     if isinstance(used[0], int) and isinstance(used[1], int) and used[0] != used[1]:
-        levels = [(figure >= NEARLY_USED_UP) + (figure >= USED_UP) for figure in used]
+        levels = [(figure >= NEARLY_USED_UP) + (figure >= USED_UP) for figure in (used[0], used[1])]
         yield _count(words, "life used up", (used[0], used[1]), direction(-levels[0], -levels[1]), " %")
     spare = one.spare_percent, other.spare_percent
     if isinstance(spare[0], int) and isinstance(spare[1], int) and spare[0] != spare[1]:

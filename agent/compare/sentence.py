@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 NOTHING: Final = "Nothing changed."
 MOST_WORSE: Final = 3
 MOST_BETTER: Final = 3
-LONGEST_HEADLINE: Final = 160  # characters
+LONGEST_HEADLINE: Final = 90  # characters
 # From the most telling row of a part to the least; a finding comes after the link's rows.
 ORDER: Final = ("link", "finding", "health", "temperature", "stripe set", "rate", "firmware", "machine")
 
@@ -97,9 +97,7 @@ def row_words(one: Change) -> str:
         low, was = f"{one.after_values[0]:,.0f} MB/s or more", f"{one.before_values[0]:,.0f}"
         if one.after_values[0] == one.before_values[0]:
             low, was = f"up to {one.after_values[-1]:,.0f} MB/s", f"{one.before_values[-1]:,.0f}"
-        subject = one.subject if one.topic == "stripe set" else f"what {one.subject} should {verb}"
-        verbs = f" should {verb}" if one.topic == "stripe set" else " is"
-        return f"{subject}{verbs} {low}{with_others} (was {was})"
+        return f"{one.subject} should {verb} {low}{with_others} (was {was})"
     if one.topic == "temperature":
         return f"{one.subject} is at {one.after} (was {one.before})"
     if one.topic == "health" and {one.before, one.after} == {"yes", "no"}:

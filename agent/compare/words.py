@@ -40,9 +40,9 @@ def alone(matched: Matched, thing: Thing, side: int) -> str:
 
 
 def _placed(place: str) -> str:
-    return (
-        place if place.startswith(("on ", "at ")) else f"in {place}" if not place.startswith("port") else f"at {place}"
-    )
+    if place.startswith(("on ", "at ")):
+        return place
+    return f"at {place}" if place.startswith("port ") else f"in {place}"
 
 
 def listed(names: Sequence[str], most: int = MOST_NAMED) -> str:

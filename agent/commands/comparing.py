@@ -1,0 +1,119 @@
+"""The command `compare`: options, the two sides, which form is shown, the exit status. Reads no data itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from agent import output
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from agent.audit import Audit
+    from agent.notes.shelf import Shelf
+    from agent.sheets.sheet import Sheet
+    from agent.source import Source
+    from probes.facts import Facts
+
+FORMS = ("text", "json", "markdown")
+
+
+def comparing(
+    source: Callable[[str | None, str | None], Source],
+    noted: Callable[[tuple[str, ...]], Shelf],
+    settle_option: Callable[[Any], Any],
+) -> click.Command:
+    """The command; `source` makes a source of readings, `noted` brings the user's field notes of some folders."""
+
+    @click.command()
+    @click.argument("before")
+    @click.argument("after", required=False)
+    @click.option("--root", metavar="DIR", help="Read this machine's files below DIR: a container's view of its host.")
+    @click.option(
+        "--format", "form", type=click.Choice(FORMS), default="text", show_default=True, help="How to show it."
+    )
+    @settle_option
+    @click.option("--against", metavar="SHEET", help="Hold both against this build sheet; - is standard input.")
+    @click.option(
+        "--notes",
+        "notes",
+        metavar="DIR",
+        multiple=True,
+        help="Apply the field notes of this folder too. Can be repeated.",
+    )
+    @click.pass_context
+    def compare(  # noqa: PLR0913 - one for each option
+        context: click.Context,
+        *,
+        before: str,
+        after: str | None,
+        root: str | None,
+        form: str,
+        settle: float,
+        against: str | None,
+        notes: tuple[str, ...],
+    ) -> None:
+        """Show what an upgrade changed: parts, links, rates, firmware, temperatures, findings.
+
+        BEFORE and AFTER are captures (- is standard input); without AFTER it is this machine as it is now. Parts are
+        told by serial number, else by model and slot, never by bus number. What one side could not read is said, and
+        is no change.
+
+        Exit status: 0 nothing got worse; 1 something did; 2 bad use or unreadable input; 3 nothing could be read.
+        """
+        if [before, after, against].count("-") > 1:
+            raise click.UsageError("- can be given once: standard input is read once.")
+        if after is not None and root is not None:
+            raise click.UsageError("--root and AFTER cannot go together: a capture already is another machine.")
+        sheet = _sheet(against)
+        shelf = noted(notes)
+        sides = source(before, None), source(after, root)
+        audits = [_audited(one.facts(settle), sheet, shelf, first=one is sides[0]) for one in sides]
+        from agent.compare.comparing import compare as compared
+
+        found = compared(audits[0], audits[1])
+        names = sides[0].name, sides[1].name
+        if form == "json":
+            from agent.report import compare_data
+
+            output.form(compare_data.compare(found, *names))
+        elif form == "markdown":
+            from agent.report import compare_markdown
+
+            output.whole(compare_markdown.compare(found, *names).encode())
+        else:
+            from agent.report import comparing as report
+
+            output.page(report.page, (found, *names), names[1])
+        context.exit(1 if found.worse else 0)
+
+    return compare
+
+
+def _sheet(against: str | None) -> Sheet | None:
+    if against is None:
+        return None
+    from agent.sheets.reading import read
+
+    return read(against)
+
+
+def _audited(facts: Facts, sheet: Sheet | None, shelf: Shelf, *, first: bool) -> Audit:
+    """The audit of one side, held against the sheet; a first machine that the sheet is not for goes without."""
+    from agent.audit import audit
+    from knowledge.problems import BadInput
+
+    found = audit(facts, notes=shelf)
+    if sheet is None:
+        return found
+    from agent.sheets.expected import expected, limits, same_machine
+
+    try:
+        same_machine(sheet, facts)
+    except BadInput:
+        if first:
+            return found
+        raise
+    return audit(facts, planned=expected(sheet), limits=limits(sheet, found), notes=shelf)

@@ -1,0 +1,51 @@
+"""The Markdown form of a comparison, for forums and tickets. Decides nothing; shows the rows of all forms."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent.report import compare_rows as rows
+from agent.report.marks import bullets, escaped, heading, table
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.audit import Audit
+    from agent.compare.changes import Comparison
+
+
+def compare(found: Comparison, before_name: str, after_name: str) -> str:
+    """The whole document; the names say where each side comes from ("before.json (capture)")."""
+    return "".join(_pieces(found, before_name, after_name))
+
+
+def _pieces(found: Comparison, before_name: str, after_name: str) -> Iterator[str]:
+    yield heading(1, "Before and after")
+    if found.other_machine:
+        yield f"**{rows.OTHER_MACHINE}: {escaped(found.other_machine, rows.SENTENCE)}.**\n\n"
+    yield f"**{escaped(found.verdict, rows.SENTENCE)}**\n\n"
+    yield bullets((_side("Before", before_name, found.before), _side("After", after_name, found.after)))
+    parts = table(rows.HEAD_PARTS, rows.parts(found, escaped))
+    if parts:
+        yield heading(2, "Parts") + parts
+    for title, changes in rows.topics(found):
+        yield heading(2, title) + table(rows.HEAD_CHANGES, [rows.change(one, escaped) for one in changes])
+    if found.findings:
+        yield heading(2, "Findings") + table(rows.HEAD_FINDINGS, [rows.finding(one, escaped) for one in found.findings])
+        yield bullets(_evidence(found))
+    doubts = [f"{what}: {why}" for what, why in rows.doubts(found, escaped)]
+    if doubts:
+        yield heading(2, "What could not be compared") + bullets(doubts)
+
+
+def _side(word: str, name: str, audit: Audit) -> str:
+    when = f", read {escaped(audit.facts.taken_at)}" if audit.facts.taken_at else ""
+    return f"{word}: {escaped(name)}{when}"
+
+
+def _evidence(found: Comparison) -> Iterator[str]:
+    """The readings that findings gained or changed rest on."""
+    for one in found.findings:
+        for reading in one.after.evidence if one.after is not None else ():
+            words = f"{escaped(reading.source)}: {escaped(reading.read)}; expected {escaped(reading.expected)}"
+            yield f"{escaped(one.subject, rows.SUBJECT)}: {words}"

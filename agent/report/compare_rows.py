@@ -1,0 +1,85 @@
+"""What the forms of a comparison show: the same rows in each, in words. Decides looks of words only."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.report.plain import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from agent.compare.changes import Change, Comparison, FindingChange, Part, PartChange
+    from agent.findings import Finding
+
+SENTENCE: Final = 1_500  # characters of the verdict, device text included
+SUBJECT: Final = 300
+HEADLINE: Final = 400
+NOT_THERE: Final = "not there"
+OTHER_MACHINE: Final = "These may not be the same machine"
+# Headings of the topics, in the order of the page.
+TOPICS: Final = {
+    "link": "Links",
+    "stripe set": "Stripe sets",
+    "rate": "What drives should reach",
+    "firmware": "Firmware",
+    "temperature": "Temperatures",
+    "health": "Health of drives",
+    "machine": "The machine",
+}
+DIRECTIONS: Final = {"better": "better", "worse": "worse", "other": "changed"}
+HEAD_PARTS: Final = ("Change", "Part", "Before", "After", "Told by")
+HEAD_CHANGES: Final = ("", "Of", "What", "Before", "After")
+HEAD_FINDINGS: Final = ("", "Change", "Of", "Before", "After")
+
+Escape = "Callable[[str, int], str]"
+
+
+def parts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Iterator[tuple[str, ...]]:
+    """A row for each part: the change, the part, its place before and after, by what it is told."""
+    for one in found.parts:
+        part = _part(one)
+        name = escape(f"{part.kind} {part.name}", SUBJECT)
+        yield one.kind, name, _place(one.before, escape), _place(one.after, escape), part.identity
+
+
+def _part(one: PartChange) -> Part:
+    part = one.after if one.after is not None else one.before
+    assert part is not None
+    return part
+
+
+def _place(part: Part | None, escape: Callable[[str, int], str]) -> str:
+    return NOT_THERE if part is None else escape(part.place, SUBJECT)
+
+
+def topics(found: Comparison) -> Iterator[tuple[str, tuple[Change, ...]]]:
+    """Heading and rows of each topic that has any; of each topic what got worse stands first."""
+    order = list(DIRECTIONS)
+    order.insert(0, order.pop(order.index("worse")))
+    for topic, title in TOPICS.items():
+        some = [one for one in found.changes if one.topic == topic]
+        if some:
+            yield title, tuple(sorted(some, key=lambda one: order.index(one.direction)))
+
+
+def change(one: Change, escape: Callable[[str, int], str] = plain) -> tuple[str, ...]:
+    """A row: its direction in a word, of what, what, before and after."""
+    words = (escape(text, SUBJECT) for text in (one.subject, one.what, one.before, one.after))
+    return DIRECTIONS[one.direction], *words
+
+
+def finding(one: FindingChange, escape: Callable[[str, int], str] = plain) -> tuple[str, ...]:
+    """A row: its direction in a word, what became of it, of what, before and after."""
+    before, after = (_headline(side, escape) for side in (one.before, one.after))
+    return DIRECTIONS[one.direction], one.kind, escape(one.subject, SUBJECT), before, after
+
+
+def _headline(found: Finding | None, escape: Callable[[str, int], str]) -> str:
+    return "none" if found is None else f"{found.severity.value}: {escape(found.headline, HEADLINE)}"
+
+
+def doubts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Iterator[tuple[str, str]]:
+    """What could not be compared, and why."""
+    for one in found.doubts:
+        yield escape(one.what, HEADLINE), escape(one.why, HEADLINE)

@@ -1,0 +1,91 @@
+"""A comparison for terminals: the verdict, then parts, links, rates, the rest, each with a word for its direction.
+
+Fits 40 to 200 columns. All device text passes `plain`; rich's own markup is off. Decides nothing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from rich.text import Text
+
+from agent.findings import Severity
+from agent.report import compare_rows as rows
+from agent.report.paper import HEADING, QUIET, STYLES, Page, show
+from agent.report.plain import plain, told
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from agent.compare.changes import Comparison, Direction, FindingChange
+
+__all__ = ["page", "show"]
+
+LOOKS: Final = {"better": STYLES[Severity.OK], "worse": STYLES[Severity.FAULT], "other": ""}
+WORD: Final = max(len(word) for word in rows.DIRECTIONS.values()) + 2
+
+
+def page(found: tuple[Comparison, str, str], width: int, source: str) -> Page:
+    """The page of a comparison and of what its two sides are called; `source` is the name of the second."""
+    comparison, before_name, after_name = found
+    page = Page(width)
+    _verdict(page, comparison)
+    _side(page, "Before", before_name, comparison.before)
+    _side(page, "After", after_name or source, comparison.after)
+    _parts(page, comparison)
+    for title, changes in rows.topics(comparison):
+        page.heading(title)
+        for one in changes:
+            word, subject, what, before, after = rows.change(one)
+            _row(page, word, one.direction, subject, f"{what}: {before} -> {after}")
+    if comparison.findings:
+        page.heading("Findings")
+        for gain in comparison.findings:
+            _finding(page, gain)
+    doubts = list(rows.doubts(comparison))
+    if doubts:
+        page.heading("What could not be compared")
+        for what, why in doubts:
+            page.add(f"{what}: {why}", indent=2, hang=4)
+    return page
+
+
+def _verdict(page: Page, found: Comparison) -> None:
+    if found.other_machine:
+        words = f"{rows.OTHER_MACHINE}: {plain(found.other_machine, rows.SENTENCE)}."
+        page.add(words, style=STYLES[Severity.UNKNOWN])
+    look = LOOKS["worse"] if found.worse else HEADING if found.nothing_changed else LOOKS["better"]
+    page.add(plain(found.verdict, rows.SENTENCE), style=look if found.other_machine == "" or found.worse else HEADING)
+    page.add()
+
+
+def _side(page: Page, word: str, name: str, audit: Audit) -> None:
+    host = told(audit.facts.host.name, "a machine without a name")
+    when = f", read {plain(audit.facts.taken_at)}" if audit.facts.taken_at else ""
+    against = f", held against {plain(audit.against)}" if audit.against is not None and word == "After" else ""
+    page.add(f"{word}: {plain(name)}, {host}{when}{against}", hang=2, style=QUIET)
+
+
+def _parts(page: Page, found: Comparison) -> None:
+    lines = list(rows.parts(found))
+    if not lines:
+        return
+    page.heading("Parts")
+    for kind, name, before, after, told_by in lines:
+        where = {"added": after, "removed": before}.get(kind, f"{before} -> {after}")
+        _row(page, kind, "other", name, f"{where} (told by its {told_by})")
+
+
+def _row(page: Page, word: str, direction: Direction, subject: str, rest: str) -> None:
+    """A row: the word of what became of it, whose it is, and below that the figures."""
+    line = Text().append(f"{word:<{WORD}}", LOOKS[direction]).append(subject, "")
+    page.add(line, indent=2, hang=2 + WORD)
+    page.add(rest, indent=2 + WORD, hang=4 + WORD)
+
+
+def _finding(page: Page, gain: FindingChange) -> None:
+    word, kind, subject, before, after = rows.finding(gain)
+    figures = {"gained": after, "cleared": before}.get(kind, f"{before} -> {after}")
+    _row(page, word, gain.direction, subject, f"{kind}: {figures}")
+    for one in gain.after.evidence if gain.after is not None else ():
+        words = f"{plain(one.source)}: {plain(one.read)}; expected {plain(one.expected)}"
+        page.add(words, indent=4 + WORD, hang=6 + WORD, style=QUIET)
