@@ -486,6 +486,12 @@ def _notes() -> click.Command:
     return noting(_source, os.environ)
 
 
+def _report() -> click.Command:
+    from agent.commands.reporting import reporting
+
+    return reporting(_source, _clock, _noted, SETTLE_SECONDS)
+
+
 def _soak() -> click.Command:
     from agent.commands.soak import soak
 
@@ -506,6 +512,7 @@ LATER: Final[dict[str, Callable[[], click.Command]]] = {
     "explain": _explain,
     "measure": _measure,
     "notes": _notes,
+    "report": _report,
     "soak": _soak,
     "tally": _tally,
 }

@@ -54,6 +54,8 @@ EXPLAINING: Final = "agent.commands.explaining"
 MEASURING: Final = "agent.commands.measuring"
 TALLYING: Final = "agent.commands.tallying"
 NOTING: Final = "agent.commands.noting"
+REPORTING: Final = "agent.commands.reporting"
+PAGE: Final = "agent.report.page"
 POOL: Final = "agent.tally.pool"
 FOLDERS: Final = "probes.folders"
 CHILD: Final = "agent.child"
@@ -129,9 +131,11 @@ DOORS: Final = {
     "sys.stderr": COMMANDS,
     "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MEASURING, NOTING, TALLYING},
+    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MEASURING, NOTING, REPORTING, TALLYING},
     "rich.*": {OUTPUT, *TERMINAL},
     "matplotlib.*": {PLOT},
+    "jinja2.*": {PAGE},
+    "markupsafe.*": {PAGE},
 }
 
 # What `check --replay FILE --format json` does without, beyond what `import click, msgspec` brings along.

@@ -33,9 +33,10 @@ OK: Final = Severity.OK.value
 class Entry(Struct, frozen=True, kw_only=True):
     """A link of the map and what is below it.
 
-    `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `address` too where there is room. `lanes` are in use, `bed` the lanes
-    that could be; 0 where nothing is known or nothing runs. `mark` is the word of what holds it back, "" for nothing.
-    `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own" (not PCI Express) or "fold".
+    `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `address` too where there is room.
+    `lanes` are in use, `bed` the lanes that could be; 0 where nothing is known or nothing runs. `mark` is the word of
+    what holds it back, "" for nothing. `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own"
+    (not PCI Express) or "fold".
     """
 
     slot: str

@@ -1,0 +1,139 @@
+"""The command `report`: its options, and how files are told apart. Like agent/cli.py it may take the time.
+
+What a file is tells its content, not its name: a soak's log is an SQLite file, everything else is read as a capture.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from knowledge.problems import BadInput
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from agent.audit import Audit
+    from agent.notes.shelf import Shelf
+    from agent.soak.analysed import Analysis
+    from agent.soak.samples import Soak
+    from agent.source import Clock, Source
+
+SQLITE: Final = b"SQLite format 3\x00"  # how such a file begins: SQLite, Database File Format, section 1.3
+PAGE: Final = (".html", ".htm")
+MARKDOWN: Final = (".md", ".markdown")
+MOST_FILES: Final = 64
+
+Machines = list[tuple[str, "Audit"]]
+Soaks = list[tuple[str, "Soak", "Analysis"]]
+
+
+def reporting(
+    source: Callable[[str | None, str | None], Source],
+    clock: Callable[[], Clock],
+    noted: Callable[[tuple[str, ...]], Shelf],
+    settle: float,
+) -> click.Command:
+    """The command, with what gives it readings, the time and the user's notes, which it takes folders for.
+
+    Links of this machine that are below their best are looked at again for `settle` seconds.
+    """
+
+    @click.command("report")
+    @click.argument("out", metavar="OUT")
+    @click.argument("files", nargs=-1, metavar="[CAPTURE|SOAK]...")
+    @click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
+    @click.option(
+        "--notes", metavar="DIR", multiple=True, help="Apply the field notes of this folder too. Can be repeated."
+    )
+    @click.option("--force", is_flag=True, help="Overwrite OUT if it is there.")
+    def command(out: str, files: tuple[str, ...], root: str | None, notes: tuple[str, ...], *, force: bool) -> None:
+        """Write a report to hand over: one file with map, findings, steps, rates, soaks and what could not be read.
+
+        OUT says the form by its name: .html for a page that holds all it needs and loads nothing, .md for Markdown.
+        Captures and logs of soaks can be given in any order; two captures of one machine are also compared. Without
+        a capture it is about this machine; with soaks alone it is about them.
+        """
+        form = _form(out)
+        _check(files, root)
+        from probes.files import check_place, quoted, write_whole
+
+        check_place(out, force=force)
+        captures = [name for name in files if not _is_log(name)]
+        logs = [name for name in files if name not in captures]
+        sources = [source(name, None) for name in captures]
+        if not sources and (root is not None or not logs):
+            sources = [source(None, root)]
+        shelf = noted(notes) if sources else None
+        machines = [(one.name, _audit(one, settle, shelf)) for one in sources]
+        made = _made(form, machines, [_soak(name) for name in logs], clock().now())
+        write_whole(out, made.encode("utf-8", "backslashreplace"), force=force)
+        click.echo(f"Wrote the report to {quoted(out)}.", err=True)
+
+    return command
+
+
+def _form(out: str) -> str:
+    """What OUT is to be, by its name (UsageError)."""
+    name = out.lower()
+    if name.endswith(PAGE):
+        return "page"
+    if name.endswith(MARKDOWN):
+        return "markdown"
+    raise click.UsageError(f"{out!r} ends in neither .html nor .md; the ending says which form the report takes.")
+
+
+def _check(files: Sequence[str], root: str | None) -> None:
+    """Refuse words that do not go together (UsageError)."""
+    import os
+
+    if len(files) > MOST_FILES:
+        raise click.UsageError(f"A report takes {MOST_FILES} files at most; tally counts over more captures.")
+    if root is not None and not os.path.isdir(root):
+        raise click.UsageError(f"--root {root}: there is no such directory.")
+    if files.count("-") > 1:
+        raise click.UsageError("Standard input is read once: give - once.")
+
+
+def _is_log(name: str) -> bool:
+    """Whether a file is the log of a soak; what cannot be read is told of later, as a capture."""
+    if name == "-":
+        return False
+    from probes.files import read_whole
+
+    try:
+        return bytes(read_whole(name, len(SQLITE))[: len(SQLITE)]) == SQLITE
+    except BadInput:
+        return False
+
+
+def _audit(source: Source, settle: float, shelf: Shelf | None) -> Audit:
+    from agent.audit import audit
+
+    return audit(source.facts(settle), notes=shelf)
+
+
+def _soak(name: str) -> tuple[str, Soak, Analysis]:
+    from agent.commands import session
+
+    return f"{name} (log)", *session.analysed(name)
+
+
+def _made(form: str, machines: Machines, soaks: Soaks, made_at: str) -> str:
+    """The report in its form; two captures of one machine are compared as well."""
+    comparison = None
+    if len(machines) == 2:  # noqa: PLR2004 - before and after
+        from agent.compare.comparing import compare
+
+        (_, one), (_, other) = machines
+        before, after = sorted((one, other), key=lambda audit: audit.facts.taken_at)
+        found = compare(before, after)
+        comparison = None if found.other_machine else found
+    if form == "page":
+        from agent.report.page import page
+
+        return page(machines, soaks, comparison, made_at)
+    from agent.report.handover import report
+
+    return report(machines, soaks, comparison, made_at)
