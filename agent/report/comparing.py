@@ -34,9 +34,11 @@ def page(found: tuple[Comparison, str, str], width: int, source: str) -> Page:
     _parts(page, comparison)
     for title, changes in rows.topics(comparison):
         page.heading(title)
+        above = ""
         for one in changes:
             word, subject, what, before, after = rows.change(one)
-            _row(page, word, one.direction, subject, f"{what}: {before} -> {after}")
+            _row(page, (word, one.direction), subject if subject != above else "", f"{what}: {before} -> {after}")
+            above = subject
     if comparison.findings:
         page.heading("Findings")
         for gain in comparison.findings:
@@ -72,20 +74,21 @@ def _parts(page: Page, found: Comparison) -> None:
     page.heading("Parts")
     for kind, name, before, after, told_by in lines:
         where = {"added": after, "removed": before}.get(kind, f"{before} -> {after}")
-        _row(page, kind, "other", name, f"{where} (told by its {told_by})")
+        _row(page, (kind, "other"), "", f"{name}: {where} (told by its {told_by})")
 
 
-def _row(page: Page, word: str, direction: Direction, subject: str, rest: str) -> None:
-    """A row: the word of what became of it, whose it is, and below that the figures."""
-    line = Text().append(f"{word:<{WORD}}", LOOKS[direction]).append(subject, "")
-    page.add(line, indent=2, hang=2 + WORD)
-    page.add(rest, indent=2 + WORD, hang=4 + WORD)
+def _row(page: Page, word: tuple[str, Direction], subject: str, rest: str) -> None:
+    """A row: whose it is ("": as the row above), then the word of what became of it and the figures."""
+    if subject:
+        page.add(subject, indent=2, hang=4)
+    line = Text().append(f"{word[0]:<{WORD}}", LOOKS[word[1]]).append(rest, "")
+    page.add(line, indent=4, hang=4 + WORD)
 
 
 def _finding(page: Page, gain: FindingChange) -> None:
     word, kind, subject, before, after = rows.finding(gain)
     figures = {"gained": after, "cleared": before}.get(kind, f"{before} -> {after}")
-    _row(page, word, gain.direction, subject, f"{kind}: {figures}")
+    _row(page, (word, gain.direction), subject, f"{kind}: {figures}")
     for one in gain.after.evidence if gain.after is not None else ():
         words = f"{plain(one.source)}: {plain(one.read)}; expected {plain(one.expected)}"
         page.add(words, indent=4 + WORD, hang=6 + WORD, style=QUIET)
