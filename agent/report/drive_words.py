@@ -1,0 +1,137 @@
+"""What is said of drives and stripe sets, in the words that all forms for people share.
+
+Plain text without looks: every text of a device has passed `plain`. Decides nothing. The rest: `words.py`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.ends import rate_text
+from agent.findings import Verdict
+from agent.report.plain import bytes_text, mbps_range, place, plain
+from knowledge.rates import celsius_text
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from agent.audit import Audit, DriveSeen
+    from agent.rules.rule import StripeSeen
+
+SHORT: Final = 40  # characters of a name in the middle of a line
+AT_MOST: Final = "at most: the payload size could not be read"
+
+
+# --- Drives ----------------------------------------------------------------------------------------------------
+
+
+def temperature(seen: DriveSeen) -> str:
+    """A drive's temperature with its warning limit, or its critical one where it has no other."""
+    if isinstance(seen.celsius, Unread):
+        return f"temperature not known ({plain(seen.celsius.why)})"
+    if seen.celsius is None:
+        return "no temperature offered"
+    if seen.warning_celsius is not None:
+        return f"{celsius_text(seen.celsius)} (warning at {celsius_text(seen.warning_celsius)})"
+    if seen.critical_celsius is not None:
+        return f"{celsius_text(seen.celsius)} (critical at {celsius_text(seen.critical_celsius)})"
+    return f"{celsius_text(seen.celsius)} (no limit told)"
+
+
+def without_rates(seen: DriveSeen) -> str:
+    """Why no rate can be told of a drive, "" where there are some."""
+    if off_the_bus(seen):
+        interconnect = plain(seen.drive.interconnect or "", SHORT)
+        return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
+    if seen.drive.kind != "nvme":
+        return "its own interface decides its rate, not the PCI Express link"
+    if seen.alone is None or seen.together is None:
+        return "no rate can be told: its path has no link, or one whose rate is not known"
+    return ""
+
+
+def off_the_bus(seen: DriveSeen) -> bool:
+    """Whether a drive hangs on no PCI function at all."""
+    return seen.verdict is Verdict.VIRTUAL and seen.drive.address is None
+
+
+def expected(seen: DriveSeen) -> str:
+    """What a drive should reach when read, or why that cannot be told."""
+    if seen.alone is None or seen.together is None or without_rates(seen):
+        return without_rates(seen)
+    rates = alone_and_together(seen.alone, seen.together, "all drives at once")
+    return rates if seen.payload_bytes is not None else f"{rates} ({AT_MOST})"
+
+
+def all_expected(seen: DriveSeen) -> Iterator[str]:
+    """What a drive should reach when read, when written, and when all drives are read and written at once."""
+    if seen.alone_write is None or seen.together_write is None or seen.both is None:
+        yield expected(seen)
+        return
+    yield f"read {expected(seen)}"
+    yield f"written {alone_and_together(seen.alone_write, seen.together_write, 'all drives at once')}"
+    read, write = map(mbps_range, seen.both)
+    yield f"all drives read and written at once: read {read}, written {write}"
+
+
+def alone_and_together(alone: tuple[float, float], together: tuple[float, float], when: str) -> str:
+    """Two ranges in one line, or one where they are the same."""
+    one, all_at_once = mbps_range(alone), mbps_range(together)
+    return f"alone {one}" if one == all_at_once else f"alone {one}; {when} {all_at_once}"
+
+
+def path(seen: DriveSeen, audit: Audit) -> str:
+    """The way from the drive to the processor with the narrowest hop pointed out."""
+    if not seen.path:
+        where = plain(seen.drive.address) if seen.drive.address else "a place that is not shown"
+        return f"no link on the way: it hangs on {where}"
+    parts = ["drive"]
+    for key in seen.path:
+        judged = audit.by_key[key]
+        hop = rate_text(judged.now) if judged.now and judged.mbps is not None else "rate not known"
+        if judged.verdict is Verdict.VIRTUAL:
+            hop = "not wires"
+        narrowest = "narrowest: " if key == seen.narrowest and len(seen.path) > 1 else ""
+        parts.append(f"{narrowest}{hop} ({place(judged.link)})")
+    parts.append("the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor")
+    return " > ".join(parts)
+
+
+# --- Stripe sets -----------------------------------------------------------------------------------------------
+
+
+def stripe(seen: StripeSeen) -> str:
+    """A set in words: its kind, its members, its size, what is lost."""
+    found = seen.stripe
+    level = "level not known" if isinstance(found.level, Unread) else plain(found.level, 20) or "a set"
+    kind = f"RAID {seen.raid}" if seen.raid is not None else level
+    names = [plain(name or block, SHORT) for name, block in zip(found.members, found.blocks, strict=True)]
+    parts = [
+        f"{kind} of {', '.join(names)}" if names else f"{kind}, no member at work",
+        bytes_text(found.size_bytes) if isinstance(found.size_bytes, int) else "size not known",
+    ]
+    if found.idle:
+        parts.append(f"not at work in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
+    if found.missing:
+        parts.append(f"{found.missing} member{'' if found.missing == 1 else 's'} missing")
+    return ", ".join(part for part in parts if part)
+
+
+def stripe_rates(seen: StripeSeen) -> Iterator[str]:
+    """What a set should reach when read and when written, or why that cannot be told."""
+    if seen.alone is None or seen.together is None or seen.alone_write is None or seen.together_write is None:
+        yield f"no rate can be told: {plain(seen.why)}"
+        return
+    copies = f" ({seen.copies_read})" if seen.copies_read else ""
+    when = "with all drives at work"
+    yield f"read {alone_and_together(seen.alone, seen.together, when)}{copies}"
+    yield f"written {alone_and_together(seen.alone_write, seen.together_write, when)}"
+
+
+def stripe_hop(seen: StripeSeen, audit: Audit) -> str:
+    """The hop that decides what a set reaches, "" where none does or no rate is known."""
+    narrowest = audit.by_key.get(seen.narrowest or "")
+    if seen.alone is None or narrowest is None or narrowest.now is None:
+        return ""
+    return f"narrowest: {rate_text(narrowest.now)} ({place(narrowest.link)})"

@@ -1,0 +1,314 @@
+"""What is said of a machine, its links and its findings, in the words that all forms for people share.
+
+Plain text without looks: every text of a device has passed `plain`. Decides nothing. Drives: `drive_words.py`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.ends import rate_text
+from agent.findings import Severity, Verdict
+from agent.report.plain import as_of, asked, describe, describe_link, place, plain, told
+from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, STEPS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.audit import Audit
+    from agent.findings import Evidence, Finding, Rate, Step
+    from agent.judged import Judged
+    from probes.facts import PciFunction
+
+ROOT: Final = "needs-root"  # told at the end, not among the findings
+HEADLINE: Final = 400  # characters
+STEP: Final = 600
+
+
+def plural(count: int) -> str:
+    """The ending of a word of which there are so many."""
+    return "" if count == 1 else "s"
+
+
+# --- Head and summary ------------------------------------------------------------------------------------------
+
+
+def title(audit: Audit) -> tuple[str, str]:
+    """The machine's name, and its maker and product ("" where neither is told)."""
+    host = audit.facts.host
+    return told(host.name, "this machine"), " ".join(told(part, "") for part in (host.maker, host.product) if part)
+
+
+def origin(audit: Audit, source: str) -> str:
+    """Where and when the readings were made, and what they are held against."""
+    when = f", read {plain(audit.facts.taken_at)}" if audit.facts.taken_at else ""
+    against = f"; held against {plain(audit.against)}" if audit.against is not None else ""
+    return f"{plain(source)}{when}{against}"
+
+
+def findings(audit: Audit) -> list[Finding]:
+    """What is told as a finding, worst first: all but remarks for the record and what root would add."""
+    return [one for one in audit.findings if one.severity is not Severity.OK and one.rule != ROOT]
+
+
+def remarks(audit: Audit) -> list[Finding]:
+    """What is no finding, but better said: for the record, with what to look at."""
+    return [one for one in audit.findings if one.severity is Severity.OK and one.steps]
+
+
+def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
+    """The first sentence, what there is to do, in parts, each with the severity that it tells of."""
+    judged = [one for one in audit.links if one.link.device is not None]
+    counts: dict[Severity, int] = {}
+    for finding in findings(audit):
+        counts[finding.severity] = counts.get(finding.severity, 0) + 1
+    total = f"{len(judged)} link{plural(len(judged))}, {len(audit.drives)} drive{plural(len(audit.drives))}"
+    if _as_planned(audit):
+        total += f"; every part of {plain(audit.against or '')} is in its place"
+    if not counts and not judged:
+        return [(_without_a_card(audit), None)]
+    silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
+    holds = f"hold{'s' if silent == 1 else ''}"
+    rest = f" Whether {silent} more port{plural(silent)} {holds} a card could not be told." if silent else ""
+    if not counts:
+        full = all(one.verdict is Verdict.FULL for one in judged)
+        why = ": every link with a card runs at the best its card can do" if full else ""
+        return [(f"Nothing to do{why} ({total}).", Severity.OK), (rest, None)]
+    parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit)} ", None)]
+    for number, (severity, count) in enumerate(sorted(counts.items(), key=lambda one: one[0].rank)):
+        one, many, what = _COUNTED[severity]
+        parts += [(", ", None)] if number else []
+        parts.append((f"{count} {one if count == 1 else many} {what}", severity))
+    return [*parts, (f"; {total}.{rest}", None)]
+
+
+_COUNTED: Final = {
+    Severity.FAULT: ("fault", "faults", "to act on"),
+    Severity.LIMIT: ("limit", "limits", "that could be better"),
+    Severity.NOTE: ("note", "notes", "worth knowing"),
+    Severity.UNKNOWN: ("open question", "open questions", "that could not be told"),
+}
+
+
+def _as_planned(audit: Audit) -> bool:
+    """Whether a whole machine was held against a sheet, and each part of it was told and is in its place."""
+    if audit.against is None or audit.part or any(one.rule.startswith("plan-") for one in audit.findings):
+        return False
+    return not any(one.what.endswith(f" of {audit.against}") for one in audit.unread)
+
+
+def _without_a_card(audit: Audit) -> str:
+    """What there is to say of a machine, or a part of one, where no card answers below a port."""
+    if audit.part:
+        return f"No PCI Express link with a card belongs to {plain(audit.part)}."
+    seen = len(audit.facts.functions)
+    where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
+    count = "no PCI function was seen either" if not seen else f"{seen} PCI functions were seen, listed below"
+    return f"No PCI Express link with a card is visible on this machine; {count}.{where}"
+
+
+# --- Links -----------------------------------------------------------------------------------------------------
+
+
+def ranked(audit: Audit) -> list[Judged]:
+    """The links, worst first."""
+    verdicts = list(Verdict)
+    return sorted(audit.links, key=lambda one: (one.verdict.severity.rank, verdicts.index(one.verdict)))
+
+
+def is_fitted(judged: Judged) -> bool:
+    """Whether a link has a line of its own: something answers there, or is felt."""
+    return judged.link.device is not None or judged.verdict is Verdict.DARK
+
+
+def port(judged: Judged) -> str:
+    """The slot or port of a link; a port that is not visible is called so."""
+    link = judged.link
+    return "hidden port" if link.port is None and link.slot is None and not link.integrated else place(link)
+
+
+def rate_now(judged: Judged) -> str:
+    """The rate of a link now, or what there is in its place."""
+    if judged.verdict is Verdict.VIRTUAL:
+        return "not wires"
+    if judged.now is None:
+        return "no link" if judged.verdict is Verdict.DARK else "not known"
+    return rate_text(judged.now)
+
+
+def leads_to(judged: Judged, audit: Audit) -> str:
+    """What a link leads to: a drive by its name and model, a card by its model."""
+    device = judged.link.device
+    if device is None:
+        return "card detected"
+    named = audit.nvme_at.get(device.address)
+    if named is not None:
+        return f"{plain(named.name)}, {told(named.model, 'NVMe drive')}"
+    return plain(device.model_name) if device.model_name else describe(device, audit)
+
+
+def could(judged: Judged) -> Rate | None:
+    """What a link could do where that is more than it does now, by the card in a better slot or by both ends."""
+    now = judged.now
+    if now is None or judged.verdict in {Verdict.FULL, Verdict.VIRTUAL}:
+        return None
+    best = judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
+    return best if best is not None and (best.width > now.width or best.speed > now.speed) else None
+
+
+def without(audit: Audit) -> Iterator[tuple[Verdict, str]]:
+    """Ports below which nothing answers, all that are alike together: their verdict, and why and where in words."""
+    bare = [one for one in ranked(audit) if not is_fitted(one)]
+    for verdict, why in dict.fromkeys((one.verdict, _why_without(one)) for one in bare):
+        alike = [one for one in bare if (one.verdict, _why_without(one)) == (verdict, why)]
+        yield verdict, f"{len(alike)} port{plural(len(alike))}, {why}: {', '.join(place(one.link) for one in alike)}"
+
+
+def _why_without(judged: Judged) -> str:
+    """Why nothing answers below a port; all that is empty is alike."""
+    return "nothing fitted" if judged.verdict is Verdict.EMPTY else plain(judged.why)
+
+
+def asides(audit: Audit) -> Iterator[str]:
+    """What is to be said of the links as a whole: how current their rates are, which are judged by one end."""
+    yield from as_of(audit.links)
+    hidden = [
+        place(one.link)
+        for one in ranked(audit)
+        if one.port_hidden and one.verdict is not Verdict.VIRTUAL and is_fitted(one)
+    ]
+    if hidden:
+        yield f"Judged by the card's own end alone, as the port is not visible from here: {', '.join(hidden)}"
+
+
+# --- Findings --------------------------------------------------------------------------------------------------
+
+
+def by_subject(found: Sequence[Finding]) -> list[list[Finding]]:
+    """Findings of one subject together, in the order of the worst of each."""
+    groups: dict[str, list[Finding]] = {}
+    for finding in found:
+        groups.setdefault(finding.subject, []).append(finding)
+    return list(groups.values())
+
+
+def subject(name: str, audit: Audit) -> str:
+    """A subject for people: its slot or name, then its address, and what it is."""
+    for judged in audit.links:
+        if name in {judged.device_address, judged.port_address} and name:
+            what = describe_link(judged.link, audit)
+            where = place(judged.link)
+            named = f"{where}, {plain(name)}" if where != name else plain(name)
+            return f"{named}, {what}:" if judged.link.device is not None else f"{named}:"
+    for drive in audit.facts.drives:
+        if drive.name == name:
+            return f"{plain(name)}, {told(drive.model, 'drive')}:"
+    return f"{plain(name)}:"
+
+
+def headline(finding: Finding) -> str:
+    """What was found, in one sentence without its end."""
+    return plain(finding.headline, HEADLINE)
+
+
+def is_met(evidence: Evidence) -> bool:
+    """Whether a reading meets what was expected word for word, so that saying both would say it twice."""
+    read, expected = evidence.read, evidence.expected
+    return expected in {read, f"{read} or more", f"{read.removeprefix('up to ')} or more"}
+
+
+def steps_of(group: Sequence[Finding]) -> list[Step]:
+    """All steps of the findings of one subject, each once, least invasive first."""
+    steps = {step.text: step for finding in group for step in finding.steps}
+    return sorted(steps.values(), key=lambda step: STEPS[step.action].rank)
+
+
+def gains(steps: Sequence[Step]) -> set[float]:
+    """The different gains that steps should bring, MB/s."""
+    return {step.gain_mbps for step in steps if step.gain_mbps is not None}
+
+
+def runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
+    """Neighbouring steps of a kind (looking, hands inside, settings, firmware) under all cautions any of them needs."""
+    found: list[tuple[tuple[str, ...], list[Step]]] = []
+    kinds: list[tuple[bool, ...]] = []
+    for step in steps:
+        kind = tuple(sign in step.cautions for sign in (POWER_OFF, SETUP, FIRMWARE))
+        if kinds and kinds[-1] == kind:
+            cautions, together = found[-1]
+            found[-1] = (tuple(dict.fromkeys((*cautions, *step.cautions))), [*together, step])
+        else:
+            kinds.append(kind)
+            found.append((step.cautions, [step]))
+    return found
+
+
+def which(first: int, last: int) -> str:
+    """The steps from one number to another: "step 1", "steps 2 to 5"."""
+    return f"step {first}" if first == last else f"steps {first} to {last}"
+
+
+# --- The rest --------------------------------------------------------------------------------------------------
+
+
+def host_firmware(audit: Audit) -> str:
+    """The firmware of the machine itself."""
+    host = audit.facts.host
+    if host.firmware_version is None:
+        return "not known"
+    dated = f" of {plain(host.firmware_date)}" if host.firmware_date else ""
+    return f"{told(host.firmware_maker, '')} {plain(host.firmware_version)}{dated}".strip()
+
+
+def firmware(audit: Audit) -> Iterator[tuple[str, str]]:
+    """Firmware on record: the machine's, then that of drives, those that are alike together; nothing where none is."""
+    if audit.facts.host.firmware_version is None and not audit.drives:
+        return
+    yield "machine", host_firmware(audit)
+    alike: dict[tuple[str, str], list[str]] = {}
+    for drive in (seen.drive for seen in audit.drives):
+        alike.setdefault((told(drive.model), told(drive.firmware)), []).append(plain(drive.name, 40))
+    for (model, version), names in alike.items():
+        yield f"{', '.join(names)} ({model})", version
+
+
+def functions(audit: Audit) -> Iterator[tuple[str, str]]:
+    """Every function but virtual ones: its address, and what it is, whose, where, its driver, its sleep."""
+    virtual: dict[str, int] = {}
+    for function in audit.facts.functions:
+        if function.physical_function is not None:
+            virtual[function.physical_function] = virtual.get(function.physical_function, 0) + 1
+    for function in audit.facts.functions:
+        if function.physical_function is None:
+            yield function.address, ", ".join(_of_function(function, audit, virtual.get(function.address, 0)))
+
+
+def _of_function(function: PciFunction, audit: Audit, virtual: int) -> Iterator[str]:
+    yield describe(function, audit)
+    if function.vendor_name:
+        yield f"by {plain(function.vendor_name, 60)}"
+    onboard = next((one for one in audit.facts.board_devices if one.address == function.address), None)
+    if onboard is not None and onboard.designation:
+        yield f"on the board as {plain(onboard.designation, 40)}"
+    elif function.label:
+        yield f"labelled {plain(function.label, 40)}"
+    if function.driver:
+        yield f"driver {plain(function.driver, 40)}"
+    if virtual:
+        yield f"{virtual} virtual function{plural(virtual)}"
+    if function.power_state not in {"D0", "unknown"} and isinstance(function.power_state, str):
+        yield f"asleep in {plain(function.power_state, 20)}"
+
+
+def unread(audit: Audit) -> Iterator[str]:
+    """What could not be read, and why; what root would add stands apart."""
+    for one in audit.unread:
+        if not one.needs_root:
+            yield f"{plain(asked(one))}: {plain(one.why)}"
+
+
+def root_would_add(audit: Audit) -> Iterator[str]:
+    """The readings that the super-user would get as well."""
+    for finding in audit.findings:
+        if finding.rule == ROOT:
+            yield from (plain(one.source, 300) for one in finding.evidence)
