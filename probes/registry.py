@@ -27,6 +27,7 @@ PROGRAM: Final = ("/usr/sbin/ioreg",)
 SECONDS: Final = 15.0
 GRACE: Final = 2.0  # seconds in which a program that has told everything, or was ended, has to be gone
 ENVIRONMENT: Final = {"PATH": "/usr/bin:/bin:/usr/sbin:/sbin", "LC_ALL": "C"}
+NO_LISTS: Final = "those of releases before 2011 cannot print property lists"
 _PIECE: Final = 256 * 1024
 
 # Each question with the printer's options: -a a property list, -c entries of a class and of those derived from it,
@@ -65,7 +66,11 @@ def ask(
         )
     except OSError as error:
         return failed(key, errno.errorcode.get(error.errno or 0, "EIO"))
-    return _answer(key, _Output(child, limit), seconds)
+    try:
+        return _answer(key, _Output(child, limit), seconds)
+    except BaseException:  # an interrupt reaches this program alone, as the child has a group of its own
+        _end(child)
+        raise
 
 
 class _Output(Thread):
@@ -81,9 +86,9 @@ class _Output(Thread):
     def run(self) -> None:
         assert self.child.stdout is not None
         found = bytearray()
-        with contextlib.suppress(OSError, ValueError):
+        with contextlib.suppress(OSError), self.child.stdout as stream:
             while len(found) <= self._limit:
-                piece = self.child.stdout.read(_PIECE)
+                piece = stream.read(_PIECE)
                 if not piece:
                     break
                 found += piece
@@ -104,15 +109,14 @@ def _answer(key: str, output: _Output, seconds: float) -> str | bytes | Unread:
     if status is None:
         _end(child)
         output.join(GRACE)
-    if not output.is_alive() and child.stdout is not None:
-        child.stdout.close()
     if output.too_large:
         return failed(key, "EFBIG")
-    if late:
+    if late or status is None:
         return failed(key, "ETIMEDOUT")
+    if status < 0:
+        return Unread(key, f"the registry printer was ended by signal {-status}")
     if status:
-        how = f"was ended by signal {-status}" if status < 0 else f"ended with status {status}"
-        return Unread(key, f"the registry printer {how}; those of older releases cannot print property lists")
+        return Unread(key, f"the registry printer ended with status {status}; {NO_LISTS}")
     return _text(output.whole)
 
 

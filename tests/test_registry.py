@@ -1,0 +1,240 @@
+"""The door that starts the printer of the I/O Registry: what it passes on, what it bounds, what it says of failures.
+
+Small scripts stand in for the printer; each is started as the printer would be.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeVar
+
+import pytest
+
+from probes import registry
+from probes.reads import Live, Recorded, Recording, failed
+from probes.unread import Unread
+from tests.build import TreeReads, build
+from tests.parts import Machine
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+PATIENCE: Final = 20.0  # seconds in which a question must have come back, long before the scripts would end
+LIST: Final = '<plist version="1.0"><array/></plist>'
+
+Given = TypeVar("Given")
+
+
+@pytest.fixture
+def script(tmp_path: Path) -> Callable[[str], tuple[str]]:
+    """Make a script for the shell and give its path, as a program to be asked."""
+
+    def make(lines: str) -> tuple[str]:
+        path = tmp_path / "printer"
+        path.write_text(f"#!/bin/sh\n{lines}\n", encoding="utf-8")
+        path.chmod(0o755)
+        return (str(path),)
+
+    return make
+
+
+def soon(ask: Callable[[], Given]) -> Given:
+    """What `ask` gives; fails where it does not come back."""
+    found: list[Given] = []
+    thread = threading.Thread(target=lambda: found.append(ask()), daemon=True)
+    thread.start()
+    thread.join(PATIENCE)
+    assert not thread.is_alive()
+    return found[0]
+
+
+def is_gone(number: int) -> bool:
+    """Whether a process has ended, or ends within a moment."""
+    for _ in range(100):
+        try:
+            os.kill(number, 0)
+        except ProcessLookupError:
+            return True
+        state = Path(f"/proc/{number}/stat")
+        if state.exists() and state.read_text(encoding="utf-8").rpartition(")")[2].split()[0] == "Z":
+            return True
+        time.sleep(0.05)
+    return False
+
+
+# --- What is asked, and how ----------------------------------------------------------------------------------------
+
+
+def test_each_question_is_the_command_that_the_probe_says(script: Callable[[str], tuple[str]]) -> None:
+    """The options are those of the printer's own source: lists, trees, classes, keys, names, planes and depths."""
+    program = script('for word in "$@"; do printf "%s|" "$word"; done')
+    expected = {
+        "pci": "-a|-r|-c|IOPCIDevice|",
+        "drives": "-a|-r|-l|-c|IOBlockStorageDevice|",
+        "controllers": "-a|-r|-d|1|-k|NVMe Revision Supported|",
+        "host": "-a|-l|-d|2|-p|IODeviceTree|",
+        "firmware": "-a|-r|-d|1|-p|IODeviceTree|-n|rom|",
+    }
+    assert expected == {name: registry.ask(name, program) for name in registry.QUESTIONS}
+
+
+def test_the_printer_is_named_by_its_whole_path() -> None:
+    """What is started is the system's own program, found by no search."""
+    assert all(Path(part).is_absolute() for part in registry.PROGRAM)
+
+
+def test_an_unknown_question_starts_nothing(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """A name that is no question of the probe is refused before anything runs."""
+    program = script(f"touch {tmp_path}/ran")
+    assert failed("registry everything", "ENOSYS") == registry.ask("everything", program)
+    assert not (tmp_path / "ran").exists()
+
+
+def test_the_child_has_no_input_and_a_small_environment(
+    script: Callable[[str], tuple[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The printer reads nothing of this program's input and learns nothing of its environment."""
+    monkeypatch.setenv("HARROW_SECRET", "lane")
+    program = script('cat; printf "%s,%s,%s,%s" "$HARROW_SECRET" "$PATH" "$LC_ALL" "$(pwd)"')
+    assert soon(lambda: registry.ask("pci", program)) == ",/usr/bin:/bin:/usr/sbin:/sbin,C,/"
+
+
+# --- What comes back -----------------------------------------------------------------------------------------------
+
+
+def test_text_comes_back_as_it_was_written(script: Callable[[str], tuple[str]]) -> None:
+    """An answer in UTF-8 is text, byte for byte, white space at its end included."""
+    assert f"{LIST} ä\n\n" == registry.ask("pci", script(f"echo '{LIST} ä'; echo"))
+
+
+def test_what_is_no_text_comes_back_as_bytes(script: Callable[[str], tuple[str]]) -> None:
+    """An answer that is not UTF-8 is kept as bytes."""
+    assert registry.ask("pci", script(r"printf '\377\376<\000'")) == b"\xff\xfe<\0"
+
+
+def test_nothing_matched_is_an_empty_answer(script: Callable[[str], tuple[str]]) -> None:
+    """No byte at all and status 0 is what the printer gives where nothing matches: an answer, and no failure."""
+    assert registry.ask("controllers", script("exit 0")) == ""
+
+
+def test_complaints_are_dropped(script: Callable[[str], tuple[str]], capfd: pytest.CaptureFixture[str]) -> None:
+    """What the printer writes to standard error is neither part of the answer nor seen by the user."""
+    assert registry.ask("pci", script("echo 'cannot print one entry' >&2; printf whole")) == "whole"
+    assert capfd.readouterr() == ("", "")
+
+
+# --- What goes wrong -----------------------------------------------------------------------------------------------
+
+
+def test_a_printer_that_is_not_there_is_unread(tmp_path: Path) -> None:
+    """A system without the program has no answer, and the reason says so."""
+    assert failed("registry pci", "ENOENT") == registry.ask("pci", (str(tmp_path / "none"),))
+
+
+def test_a_printer_that_may_not_run_is_unread(tmp_path: Path) -> None:
+    """A file that is no program has no answer."""
+    path = tmp_path / "printer"
+    path.write_text("no program", encoding="utf-8")
+    found = registry.ask("pci", (str(path),))
+    assert isinstance(found, Unread)
+    assert "EACCES" in found.why
+
+
+def test_an_exit_status_is_told(script: Callable[[str], tuple[str]]) -> None:
+    """A printer that refuses its options ends with a status: it is named, with what it may mean."""
+    found = registry.ask("pci", script("echo usage; exit 64"))
+    assert isinstance(found, Unread)
+    assert "status 64" in found.why
+    assert "releases before 2011" in found.why
+
+
+def test_a_signal_is_told(script: Callable[[str], tuple[str]]) -> None:
+    """A printer that was ended from outside has no answer, whatever it wrote before."""
+    found = registry.ask("pci", script("printf half; kill -9 $$"))
+    assert isinstance(found, Unread)
+    assert "signal 9" in found.why
+
+
+def test_a_slow_printer_is_ended(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """Past its time a printer is ended, with what it started, and there is no answer."""
+    program = script(f"echo $$ > {tmp_path}/first; sleep 300 & echo $! > {tmp_path}/second; wait")
+    assert failed("registry pci", "ETIMEDOUT") == soon(lambda: registry.ask("pci", program, seconds=0.5))
+    for name in ("first", "second"):
+        assert is_gone(int((tmp_path / name).read_text(encoding="utf-8")))
+
+
+def test_one_that_lets_go_of_its_output_and_stays_is_ended(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """A printer that has closed its output has to be gone soon after."""
+    program = script(f"echo $$ > {tmp_path}/first; exec >&- 2>&-; exec sleep 300")
+    assert failed("registry pci", "ETIMEDOUT") == soon(lambda: registry.ask("pci", program))
+    assert is_gone(int((tmp_path / "first").read_text(encoding="utf-8")))
+
+
+def test_a_child_that_left_its_group_does_not_hold_the_question_up(tmp_path: Path) -> None:
+    """Even where a process out of reach keeps the output open, the question ends."""
+    code = (
+        "import os, sys, time\n"
+        "if os.fork():\n    os._exit(0)\n"
+        f"os.setsid()\nopen({str(tmp_path / 'first')!r}, 'w').write(str(os.getpid()))\ntime.sleep(60)"
+    )
+    program = (sys.executable, "-c", code)
+    assert failed("registry pci", "ETIMEDOUT") == soon(lambda: registry.ask("pci", program, seconds=1.0))
+    os.kill(int((tmp_path / "first").read_text(encoding="utf-8")), 9)
+
+
+@pytest.mark.parametrize(("size", "kept"), [(4096, True), (4097, False)])
+def test_the_limit_counts_bytes(script: Callable[[str], tuple[str]], size: int, kept: bool) -> None:  # noqa: FBT001 - a case
+    """An answer of as many bytes as are allowed is whole; with one more there is none."""
+    found = registry.ask("pci", script(f"head -c {size} /dev/zero | tr '\\0' x"), limit=4096)
+    assert found == ("x" * size if kept else failed("registry pci", "EFBIG"))
+
+
+def test_endless_output_is_ended(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """A printer that does not stop writing is ended at the limit, long before its time is over."""
+    program = script(f"echo $$ > {tmp_path}/first; exec yes")
+    assert failed("registry pci", "EFBIG") == soon(lambda: registry.ask("pci", program, seconds=300.0))
+    assert is_gone(int((tmp_path / "first").read_text(encoding="utf-8")))
+
+
+# --- Kinds of reads ------------------------------------------------------------------------------------------------
+
+
+def test_below_a_root_the_host_is_not_asked(tmp_path: Path) -> None:
+    """Where another machine's files are read, this machine's registry is none of its answers."""
+    assert failed("registry pci", "ENOTSUP") == Live(str(tmp_path), "darwin").registry("pci")
+
+
+def test_other_platforms_have_no_registry() -> None:
+    """Only Darwin is asked for its registry."""
+    assert failed("registry pci", "ENOSYS") == Live(None, "linux").registry("pci")
+
+
+def test_a_live_question_on_a_system_without_the_printer_is_unread() -> None:
+    """Asking for Darwin's registry elsewhere gives the reason, not an error."""
+    if Path(registry.PROGRAM[0]).exists():
+        pytest.skip("this system has the printer")
+    assert failed("registry pci", "ENOENT") == Live(None, "darwin").registry("pci")
+
+
+@pytest.mark.parametrize("answer", [LIST, "", b"\xff\xfe", failed("registry pci", "ETIMEDOUT")])
+def test_what_was_recorded_is_replayed(answer: str | bytes | Unread) -> None:
+    """Text, nothing, bytes and failures come back from a recording as they were."""
+    first = Recording(Recorded({"registry pci": answer}, "darwin"))
+    assert answer == first.registry("pci")
+    assert {"registry pci": answer} == first.answers
+    assert answer == Recorded(first.answers, "darwin").registry("pci")
+
+
+def test_an_answer_of_another_form_is_unread() -> None:
+    """A capture that holds a list of names where text should be gives no answer."""
+    found = Recorded({"registry pci": ("a", "b")}, "darwin").registry("pci")
+    assert isinstance(found, Unread)
+
+
+def test_a_linux_machine_has_no_registry_in_tests_either() -> None:
+    """The machines that tests make answer as Linux does."""
+    assert failed("registry pci", "ENOSYS") == TreeReads(build(Machine(name="bench-1", buses={}))).registry("pci")
