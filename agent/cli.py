@@ -171,7 +171,14 @@ def main() -> None:
 
 @main.command()
 @reading_options
-@format_option
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "markdown"]),
+    default="text",
+    show_default=True,
+    help="How to show it; markdown is for forums and tickets.",
+)
 @settle_option
 @click.option(
     "--fail-on",
@@ -212,6 +219,10 @@ def check(
         from agent.report import data
 
         output.form(data.check(found))
+    elif form == "markdown":
+        from agent.report import markdown
+
+        output.whole(markdown.check(found, source.name).encode())
     else:
         from agent.report import text
 
@@ -412,7 +423,18 @@ def _write(sheet: str, place: str, *, force: bool) -> None:
     "name",
     type=click.Choice(
         [
-            *("candidates", "capture", "check", "compare", "explain", "inventory", "measure", "note", "note-test", "notes"),
+            *(
+                "candidates",
+                "capture",
+                "check",
+                "compare",
+                "explain",
+                "inventory",
+                "measure",
+                "note",
+                "note-test",
+                "notes",
+            ),
             *("notes-learned", "notes-lint", "plan", "soak", "soaks", "tally"),
         ]
     ),

@@ -66,7 +66,7 @@ def add_steps(page: Page, steps: Sequence[Step], *, each_gain: bool, indent: int
             brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
             page.add(f"{number}. {plain(step.text, words.STEP)}{brings}", indent=indent, hang=indent + 3)
             if index + 1 == len(together) or together[index + 1].verify != step.verify:
-                page.add(f"Then: {plain(step.verify, 400)}", indent=indent + 3, style=QUIET)
+                page.add(f"Then: {plain(step.verify, words.VERIFY)}", indent=indent + 3, style=QUIET)
 
 
 def _cautions(page: Page, cautions: Sequence[str], which: str, indent: int) -> None:

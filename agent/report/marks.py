@@ -21,7 +21,7 @@ _MARKS: Final = re.compile(
     r"|(?<![0-9A-Za-z_])_+|_+(?![0-9A-Za-z_])"
     r"|(?<![0-9A-Za-z])#"
     r"|(?<![0-9A-Za-z])[+=-](?=[ +=-]|$)"
-    r"|^[>!]|^[0-9]+(?=[.)])"
+    r"|^[>!]|^[0-9]+(?=[.)](?: |$))"
 )
 # What becomes a link by itself in the extension that forums use (GFM, section 6.9).
 _AUTOMATIC: Final = re.compile(r"(?i)(?<=[a-z])(?=://)|(?<=www)(?=\.)|@")

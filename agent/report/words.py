@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 ROOT: Final = "needs-root"  # told at the end, not among the findings
 HEADLINE: Final = 400  # characters
 STEP: Final = 600
+VERIFY: Final = 400
 
 
 def plural(count: int) -> str:

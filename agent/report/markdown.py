@@ -1,0 +1,191 @@
+"""The check of one machine as Markdown, for forums and tickets: the words and the order of the text, in its own looks.
+
+Decides nothing. Every text of a device passes `escaped`, so that none of it marks anything up.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.ends import rate_text
+from agent.report import drive_words, words
+from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
+from agent.report.plain import mbps, mbps_range, size, stripe_caution, told
+from knowledge.steps import SHORT
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.audit import Audit, DriveSeen
+    from agent.findings import Finding, Step
+    from agent.judged import Judged
+    from agent.rules.rule import StripeSeen
+
+LINE: Final = 4000  # characters of a line that is put together; its parts are cut before
+NO_RATE: Final = "-"
+RATES: Final = ("read alone", "read, all at once", "written alone", "written, all at once")
+BOTH: Final = ("read while all are written too", "written while all are read too")
+
+
+def check(audit: Audit, source: str) -> str:
+    """The whole document; `source` says where the readings come from ("this machine", a capture's name)."""
+    return "".join(_parts(audit, source)).rstrip("\n") + "\n"
+
+
+def _parts(audit: Audit, source: str) -> Iterator[str]:
+    name, product = words.title(audit)
+    yield heading(1, _safe(f"{name} ({product})" if product else name))
+    yield paragraph(f"**{_safe(''.join(part for part, _ in words.summary(audit)))}**")
+    yield paragraph(_safe(words.origin(audit, source)))
+    yield from _links(audit)
+    said: set[str] = set()
+    groups = words.by_subject(words.findings(audit))
+    yield heading(2, "Findings, worst first") if groups else ""
+    for group in groups:
+        yield from _group(group, audit, said)
+    remarks = [f"{words.subject(one.subject, audit)} {words.headline(one)}" for one in words.remarks(audit)]
+    yield from _section("For the record", remarks)
+    yield from _drives(audit)
+    yield from _stripes(audit)
+    if all(judged.link.device is None for judged in audit.links):
+        seen = (f"{address}: {what}" for address, what in words.functions(audit))
+        yield from _section("What was seen", seen)
+    yield from _section("Firmware on record", (f"{part}: {version}" for part, version in words.firmware(audit)))
+    yield from _section("Not read", words.unread(audit))
+    yield from _section("What root would add", words.root_would_add(audit))
+
+
+def _safe(line: str) -> str:
+    return escaped(line, LINE)
+
+
+def _section(title: str, lines: Iterator[str] | Sequence[str]) -> Iterator[str]:
+    """A heading with a list, or nothing where the list is empty."""
+    made = bullets(map(_safe, lines))
+    if made:
+        yield heading(2, title)
+        yield made
+
+
+# --- Links and findings ----------------------------------------------------------------------------------------
+
+
+def _links(audit: Audit) -> Iterator[str]:
+    if not audit.links:
+        return
+    yield heading(2, "Links, worst first")
+    rows = ([_safe(cell) for cell in _link(one, audit)] for one in words.ranked(audit) if words.is_fitted(one))
+    yield table(("verdict", "slot or port", "card", "runs at", "could run at", "carries", "leads to"), rows)
+    alike = (f"{verdict}: {ports}" for verdict, ports in words.without(audit))
+    yield bullets(map(_safe, (*alike, *words.asides(audit))))
+
+
+def _link(one: Judged, audit: Audit) -> Iterator[str]:
+    """The cells of a link."""
+    could = words.could(one)
+    yield one.verdict.value
+    yield words.port(one)
+    yield one.device_address or ""
+    yield words.rate_now(one)
+    yield "" if could is None else rate_text(could)
+    yield NO_RATE if one.mbps is None else mbps(one.mbps)
+    yield words.leads_to(one, audit)
+
+
+def _group(group: Sequence[Finding], audit: Audit, said: set[str]) -> Iterator[str]:
+    """Findings of one subject with their readings, then all their steps together."""
+    yield heading(3, _safe(words.subject(group[0].subject, audit).rstrip(":")))
+    for finding in group:
+        headline = words.headline(finding)
+        yield paragraph(
+            f"**{finding.severity.value.upper()}** (`{finding.rule}`): {_safe(f'{headline[:1].upper()}{headline[1:]}')}"
+        )
+        rows = [[escaped(one.source), escaped(one.read), escaped(one.expected)] for one in finding.evidence]
+        yield table(("reading", "read", "expected"), rows)
+    steps = words.steps_of(group)
+    gains = words.gains(steps)
+    if steps:
+        brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
+        yield paragraph(_safe(f"What to do, least invasive first{brings}:"))
+    number = 1
+    for cautions, together in words.runs(steps):
+        yield from _cautions(cautions, words.which(number, number + len(together) - 1), said)
+        yield numbered(_steps(together, each_gain=len(gains) > 1), number)
+        number += len(together)
+
+
+def _steps(together: Sequence[Step], *, each_gain: bool) -> Iterator[str]:
+    """Steps in a line each; a way to verify that neighbours share stands once, after the last of them."""
+    for step, after in zip(together, (*together[1:], None), strict=True):
+        brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
+        shared = after is not None and after.verify == step.verify
+        then = "" if shared else f" *Then:* {escaped(step.verify, words.VERIFY)}"
+        yield f"{escaped(step.text, words.STEP)}{brings}{then}"
+
+
+def _cautions(cautions: Sequence[str], which: str, said: set[str]) -> Iterator[str]:
+    """The cautions before the steps: in full where they stand first, then in brief."""
+    if not cautions:
+        return
+    again = [SHORT.get(caution, caution) for caution in cautions if caution in said]
+    brief = f" as above, {', '.join(again)}." if again else ""
+    yield paragraph(f"**Before {which}:**{brief}")
+    yield bullets(_safe(caution) for caution in cautions if caution not in said)
+    said.update(cautions)
+
+
+# --- Drives and sets -------------------------------------------------------------------------------------------
+
+
+def _drives(audit: Audit) -> Iterator[str]:
+    if not audit.drives:
+        return
+    yield heading(2, "Drives, and what each should reach")
+    rated = [seen for seen in audit.drives if not drive_words.without_rates(seen)]
+    yield table(("drive", *RATES, *BOTH), ([_safe(seen.drive.name), *map(_range, _rates(seen))] for seen in rated))
+    yield bullets(_safe(line) for seen in audit.drives for line in [_drive(seen, audit)])
+
+
+def _rates(seen: DriveSeen) -> Iterator[tuple[float, float] | None]:
+    yield from (seen.alone, seen.together, seen.alone_write, seen.together_write)
+    yield from seen.both if seen.both is not None else (None, None)
+
+
+def _range(rates: tuple[float, float] | None) -> str:
+    return NO_RATE if rates is None else mbps_range(rates)
+
+
+def _drive(seen: DriveSeen, audit: Audit) -> str:
+    """A drive in one line: what it is, how warm, its way to the processor, what bounds or hides its rates."""
+    drive = seen.drive
+    about = ", ".join(
+        part for part in (told(drive.model, "model not known"), size(drive), drive_words.temperature(seen)) if part
+    )
+    lines = [f"{told(drive.name)}: {about}", drive_words.without_rates(seen)]
+    if not lines[1] and seen.payload_bytes is None:
+        lines.append(drive_words.AT_MOST)
+    if not drive_words.off_the_bus(seen):
+        lines.append(drive_words.path(seen, audit))
+    return "; ".join(line for line in lines if line)
+
+
+def _stripes(audit: Audit) -> Iterator[str]:
+    if not audit.stripes:
+        return
+    yield heading(2, "Stripe sets, and what each should reach as one")
+    rows = ([_safe(seen.stripe.name), *map(_range, _set_rates(seen))] for seen in audit.stripes if not seen.why)
+    yield table(("set", *RATES), rows)
+    yield bullets(_safe(_stripe(seen, audit)) for seen in audit.stripes)
+    for caution in dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))):
+        yield paragraph(f"**Caution:** {_safe(caution)}")
+
+
+def _set_rates(seen: StripeSeen) -> Iterator[tuple[float, float] | None]:
+    yield from (seen.alone, seen.together, seen.alone_write, seen.together_write)
+
+
+def _stripe(seen: StripeSeen, audit: Audit) -> str:
+    """A set in one line: what it is, what decides its rate, or why no rate can be told."""
+    lines = [f"{told(seen.stripe.name)}: {drive_words.stripe(seen)}"]
+    lines += drive_words.stripe_rates(seen) if seen.why else [seen.copies_read, drive_words.stripe_hop(seen, audit)]
+    return "; ".join(line for line in lines if line)
