@@ -194,7 +194,8 @@ def _inside(entry: Entry) -> list[tuple[str, str]]:
     verdict, _, could = entry.mark.partition(": ")
     lines = [
         (entry.name, "name"),
-        (entry.what or entry.address, "what"),
+        (entry.what, "what"),
+        (entry.also, "what"),
         (verdict, f"held {entry.severity}"),
         (could, f"held {entry.severity}"),
     ]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from agent.ends import rate_text
 from agent.findings import Severity, Verdict
@@ -21,7 +21,7 @@ from probes.facts import FirmwareSlots
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit, DriveSeen
     from agent.judged import Judged
@@ -66,14 +66,21 @@ class HopShown(Struct, frozen=True):
     mark: str
 
 
+class Member(Struct, frozen=True):
+    """One of several drives that are alike: its name, where it sits, its temperature."""
+
+    name: str
+    place: str
+    temperature: str
+
+
 class DriveShown(Struct, frozen=True, kw_only=True):
-    """A drive with its way and its bars; `note` says what the bars cannot."""
+    """A drive, or several alike, with their way and the bars of each; `note` says what the bars cannot."""
 
     name: str
     model: str
     size: str
-    place: str
-    temperature: str
+    members: tuple[Member, ...]
     hops: tuple[HopShown, ...]
     end: str
     bars: tuple[Bar, ...]
@@ -163,7 +170,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         facts=tuple(_facts(audit)),
         findings=tuple(findings(audit, prefix)),
         links=tuple(_links(audit)),
-        drives=tuple(_drive(seen, audit, loads[seen.drive.name], scale) for seen in audit.drives),
+        drives=tuple(_alike([_drive(seen, audit, loads[seen.drive.name], scale) for seen in audit.drives])),
         stripes=tuple(_stripes(audit)),
         cautions=tuple(dict.fromkeys(filter(None, map(stripe_caution, audit.stripes)))),
         map=drawings(drawn),
@@ -237,14 +244,41 @@ def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: f
         name=plain(drive.name, words.SHORT),
         model=plain(told(drive.model, "model not known"), words.NAME),
         size=size(drive),
-        place=plain(drive.address or drive.interconnect or "a place that is not shown", words.NAME),
-        temperature=words.temperature(seen),
+        members=(Member(plain(drive.name, words.SHORT), _place(seen, audit), words.temperature(seen)),),
         hops=tuple(_hop(audit.by_key[key], seen) for key in seen.path),
         end=_end(seen, audit),
         bars=bars.bars(loads, scale),
         ceiling="" if ceiling is None else mbps(ceiling),
         note=note,
     )
+
+
+def _place(seen: DriveSeen, audit: Audit) -> str:
+    """Where a drive sits: its slot or port, else what it hangs on."""
+    if seen.path:
+        return words.where(audit.by_key[seen.path[0]].link)
+    return plain(seen.drive.address or seen.drive.interconnect or "a place that is not shown", words.NAME)
+
+
+def _alike(drives: Sequence[DriveShown]) -> Iterator[DriveShown]:
+    """The drives in their order, those that are alike together: of one model, on like ways, with the same rates."""
+    groups: dict[object, list[DriveShown]] = {}
+    for one in drives:
+        way = tuple((hop.rate, hop.mark) for hop in one.hops)
+        key = (one.model, one.size, way, one.end, one.bars, one.ceiling, one.note)
+        groups.setdefault(key, []).append(one)
+    for together in groups.values():
+        first = together[0]
+        hops = zip(*(one.hops for one in together), strict=True)
+        yield structs.replace(
+            first,
+            name=words.listed([one.name for one in together], 8),
+            members=tuple(member for one in together for member in one.members),
+            hops=tuple(
+                HopShown(alike[0].rate, words.listed(dict.fromkeys(hop.where for hop in alike), 4), alike[0].mark)
+                for alike in hops
+            ),
+        )
 
 
 def _hop(judged: Judged, seen: DriveSeen) -> HopShown:

@@ -33,7 +33,7 @@ OK: Final = Severity.OK.value
 class Entry(Struct, frozen=True, kw_only=True):
     """A link of the map and what is below it.
 
-    `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `address` too where there is room.
+    `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `also` too where there is room.
     `lanes` are in use, `bed` the lanes that could be; 0 where nothing is known or nothing runs. `mark` is the word of
     what holds it back, "" for nothing. `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own"
     (not PCI Express) or "fold".
@@ -46,7 +46,7 @@ class Entry(Struct, frozen=True, kw_only=True):
     lanes: int = 0
     bed: int = 0
     mark: str = ""
-    address: str = ""
+    also: str = ""
     severity: str = OK
     kind: str = "link"
     below: tuple[Entry, ...] = ()
@@ -155,7 +155,7 @@ class _Tree:
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
             bed=could.width if could is not None else 0,
             mark=mark,
-            address=judged.device_address or "",
+            also="" if what else judged.device_address or "",
             severity=Severity.NOTE.value if shared else judged.verdict.severity.value,
             kind=_kind(judged),
             below=tuple(self._below(judged, depth)),
@@ -289,13 +289,12 @@ def _looks(entry: Entry) -> object:
 def _one_of(alike: Sequence[Entry]) -> Entry:
     first = alike[0]
     names = list(dict.fromkeys(one.name for one in alike))
-    slots = [one.slot for one in alike]
-    name = words.listed(names, 3) if len(names) > 1 else first.name
     return Entry(
-        slot=words.listed(slots, 2),
+        slot=f"{first.slot} and {len(alike) - 1} more",
         rate=first.rate,
-        name=f"{len(alike)} alike: {name}",
-        what=f"each: {first.what}" if len(names) > 1 and first.what else "",
+        name=f"{len(alike)} alike",
+        what=first.what if len(names) > 1 and first.what else first.name,
+        also=words.listed(names, 4) if len(names) > 1 else "",
         lanes=first.lanes,
         bed=first.bed,
         mark=first.mark,
