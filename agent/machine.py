@@ -22,6 +22,9 @@ Key = TypeVar("Key", str, int)
 
 BRIDGE_CLASS: Final = 0x0604
 DISPLAY_CLASS: Final = 0x03
+NVME_CLASS: Final = 0x0108
+# Mass storage of another kind, with the interface number of NVMe: some drives on Darwin call themselves so.
+NVME_ELSEWHERE: Final = 0x018002
 AUDIO_CLASS: Final = 0x0403
 REGISTRY_NAME: Final = "slot name in the I/O Registry"
 MOST_LEVELS: Final = 8  # bridges under each other on one card; ends the walk on a damaged capture
@@ -134,6 +137,12 @@ def is_bridge(function: PciFunction) -> bool:
 def is_display(function: PciFunction) -> bool:
     """Whether the function drives a display, by its class."""
     return isinstance(function.class_code, int) and function.class_code >> 16 == DISPLAY_CLASS
+
+
+def is_nvme(function: PciFunction) -> bool:
+    """Whether the function is an NVMe drive, by its class, claimed by a driver or not."""
+    code = function.class_code
+    return isinstance(code, int) and (code >> 8 == NVME_CLASS or code == NVME_ELSEWHERE)
 
 
 def is_audio(function: PciFunction) -> bool:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Evidence, Severity, Verdict
+from agent.machine import is_nvme
 from agent.rules.rule import Found, Seen, rule
 from agent.throughput import ceiling_mbps
 from knowledge import pcie
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
     from agent.machine import Path
     from probes.facts import PciFunction
     from probes.unread import Unread
-
-NVME_SUBCLASS: Final = 0x0108
 
 
 def with_verdict(seen: Seen, verdict: Verdict) -> Iterator[Judged]:
@@ -33,8 +32,7 @@ def subject(judged: Judged) -> str:
 
 def is_drive(judged: Judged) -> bool:
     """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    device = judged.link.device
-    return device is not None and isinstance(device.class_code, int) and device.class_code >> 8 == NVME_SUBCLASS
+    return judged.link.device is not None and is_nvme(judged.link.device)
 
 
 BELOW_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})

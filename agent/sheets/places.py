@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Rate, Verdict
-from agent.machine import device_place
+from agent.machine import device_place, is_nvme
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import Kind
     from probes.facts import BoardSlot, PciFunction
 
-DRIVE_CLASS: Final = 0x0108
 MOST_LANES: Final = CONNECTORS[-1]
 FEWEST_TO_SPLIT: Final = 8
 LONGEST_LABEL: Final = 60
@@ -102,8 +101,7 @@ def _port_parent(one: Judged) -> str | None:
 
 def is_drive(one: Judged) -> bool:
     """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    device = one.link.device
-    return device is not None and isinstance(device.class_code, int) and device.class_code >> 8 == DRIVE_CLASS
+    return one.link.device is not None and is_nvme(one.link.device)
 
 
 def what(function: PciFunction | None) -> str:

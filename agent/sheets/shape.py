@@ -38,7 +38,9 @@ _Rate = Annotated[float, Meta(gt=0, le=1_000_000)]
 _Millimetres = Annotated[int, Meta(ge=10, le=1000)]
 _Bay = Annotated[int, Meta(ge=1, le=64)]
 _Split = Annotated[str, Meta(pattern=r"\A[0-9]{1,2}(\+[0-9]{1,2}){1,15}\Z")]
-_Port = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]\Z")]
+# A platform that knows no segment leaves it out, and marks what then collides with the id of its entry.
+_ENTRY = r"(?:[0-9a-f]{4,8}:)?[0-9a-f]{2}:[0-9a-f]{2}\.[0-7](?:@[0-9a-f]{1,16})?|entry-[0-9a-f]{1,16}"
+_Port = Annotated[str, Meta(pattern=rf"\A(?:{_ENTRY})\Z")]
 _PciId = Annotated[str, Meta(pattern=r"\A[0-9a-f]{4}:[0-9a-f]{4}\Z")]
 _Form = Literal["m.2", "u.2"]
 _Height = Literal["full", "low"]

@@ -89,7 +89,7 @@ class _Matching:
             tuple(self.cards),
             tuple(self.drives),
             tuple(one for one in self.tops if one.link.key not in taken and self._is_fitted(one)),
-            tuple(one for one in more if one.own is None or one.own.verdict is not Verdict.VIRTUAL),
+            tuple(one for one in more if not one.off_links),
             {key: self.spots.place_of(chain) for key, chain in self.chains.items()},
             {one.own.link.key: one.model for one in self.fitted if one.own is not None and one.model is not None},
             self.spots,

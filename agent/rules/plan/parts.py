@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
-from agent.findings import Rate
+from agent.findings import Rate, Verdict
 from agent.planned import as_written, pci_id
 from probes.tokens import is_placeholder, is_word_token
 
@@ -46,6 +46,13 @@ class Fitted(Struct, frozen=True, eq=False):
     def serial(self) -> str | None:
         """The serial number, None where it is not known or a token stands for it."""
         return named(self.drive.serial) if self.drive is not None else None
+
+    @property
+    def off_links(self) -> bool:
+        """Whether it hangs on no wired link that the platform shows: on none at all, or on a tunnelled one."""
+        if self.own is not None:
+            return self.own.verdict is Verdict.VIRTUAL
+        return self.drive is not None and self.drive.address is None and self.drive.interconnect is not None
 
 
 class CardMatch(Struct):
