@@ -8,7 +8,7 @@ else by its way from the processor, which does not change with the numbers of bu
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Final, TypeGuard
 
@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 LONGEST: Final = 80  # characters of a name or a version that are kept
 MACHINE_BYTES: Final = 12
 LINK_BYTES: Final = 8
+EARLIEST: Final = datetime(1, 1, 1, tzinfo=UTC).timestamp()
+LATEST: Final = datetime(9999, 12, 31, 23, 59, 59, tzinfo=UTC).timestamp()
 COLDEST: Final = -273.15  # degrees Celsius; what is below is no temperature
 HOTTEST: Final = 1000.0  # nor is what is above
 SWITCH_KINDS: Final = frozenset({pcie.SWITCH_UPSTREAM_PORT, pcie.SWITCH_DOWNSTREAM_PORT})
@@ -107,8 +109,9 @@ def of_audit(found: Audit) -> MachineSeen:
 
 
 def moment(text: str) -> float:
-    """Seconds of Unix time of an RFC 3339 date and time."""
-    return msgspec.convert(text, datetime).timestamp()
+    """Seconds of Unix time of an RFC 3339 date and time, within the years that can be written in UTC."""
+    seconds = msgspec.convert(text, datetime).timestamp()
+    return min(max(seconds, EARLIEST), LATEST)
 
 
 def kept(text: object) -> str | None:
@@ -160,10 +163,17 @@ def _way(function: PciFunction, functions: Mapping[str, PciFunction]) -> tuple[s
     here: PciFunction | None = function
     while here is not None and here.address not in seen:
         seen.add(here.address)
-        steps.append(_text(here.address.rpartition(":")[2]))
+        steps.append(_step(here.address))
         root = here.root
         here = functions.get(here.parent) if here.parent is not None else None
     return (_text(root), *reversed(steps))
+
+
+def _step(address: str) -> str:
+    """Device and function of an address, without what only tells entries of one start of the system apart."""
+    if address.startswith("entry-"):
+        return "entry"
+    return _text(address.rpartition(":")[2].partition("@")[0])
 
 
 # --- Links -----------------------------------------------------------------------------------------------------

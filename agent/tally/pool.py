@@ -7,10 +7,8 @@ is gone ends when it next looks for work. Knows nothing of what the work is.
 
 from __future__ import annotations
 
-import multiprocessing
 import signal
 import sys
-from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -45,11 +43,13 @@ def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int) -> Generator
         for place, piece in enumerate(pieces):
             yield place, _answer(work, piece)
         return
+    from multiprocessing.connection import wait
+
     workers: list[_Worker] = []
     waiting = iter(range(len(pieces)))
     try:
         for _ in range(min(jobs, len(pieces))):
-            workers.append(_started(work))
+            workers.append(_started(work, [worker.link for worker in workers]))
             _hand(workers[-1], pieces, waiting)
         busy = list(workers)
         while busy:
@@ -72,13 +72,16 @@ def _answer(work: Work, piece: Sequence[str]) -> bytes:
     return answer
 
 
-def _started(work: Work) -> _Worker:
-    """A new worker; until it is deaf to Ctrl-C, that waits."""
+def _started(work: Work, others: Sequence[Connection]) -> _Worker:
+    """A new worker beside `others`; until it is deaf to Ctrl-C, that waits."""
+    import multiprocessing
+
     context = multiprocessing.get_context("fork") if sys.platform == "linux" else multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
+    inherited = (ours, *others) if sys.platform == "linux" else ()  # what is spawned inherits nothing
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        process = context.Process(target=_serve, args=(work, theirs), daemon=True)
+        process = context.Process(target=_serve, args=(work, theirs, inherited), daemon=True)
         process.start()
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
@@ -86,10 +89,15 @@ def _started(work: Work) -> _Worker:
     return _Worker(process, ours)
 
 
-def _serve(work: Work, link: Connection) -> None:
-    """A worker's life: pieces in, answers out, until the other side is gone. Ctrl-C is the parent's matter."""
+def _serve(work: Work, link: Connection, inherited: Sequence[Connection]) -> None:
+    """A worker's life: pieces in, answers out, until the other side is gone. Ctrl-C is the parent's matter.
+
+    The parent's ends that it `inherited` are closed, as they would hide that the parent is gone.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    for end in inherited:
+        end.close()
     try:
         while True:
             link.send_bytes(_answer(work, link.recv()))

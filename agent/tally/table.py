@@ -27,7 +27,7 @@ SORTS: Final[tuple[Sort, ...]] = get_args(Sort)
 # A link with one of these runs at the best that both of its ends can do (design: "best").
 AT_BEST: Final = frozenset({Verdict.FULL, Verdict.SLOT_LIMITED})
 HEX: Final = frozenset("0123456789abcdef")
-ANY: Final = frozenset({"", "*"})
+ANY: Final = frozenset({"", "*", "?"})
 ID_DIGITS: Final = 4
 MOST_IDS: Final = 4
 
