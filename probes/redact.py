@@ -17,7 +17,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from probes import redact_bytes
+from probes import list_text, redact_bytes, redact_registry
 from probes.redact_text import FIXED_GUIDS, MAC, UUID, hide_number, hide_text, in_case_of
 from probes.tokens import MARK, SHARED_UUID, SHORTEST_SECRET, Known, fold, swap_uuid, write_uuid
 from probes.unread import Unread
@@ -46,7 +46,9 @@ def _hide_places(answers: Mapping[str, Answer], known: Known) -> Answers:
     found: Answers = {}
     for key, answer in answers.items():
         kind, _, subject = key.partition(" ")
-        if isinstance(answer, bytes):
+        if kind == "registry" and isinstance(answer, str | bytes):
+            found[key] = redact_registry.hide_answer(answer, known)
+        elif isinstance(answer, bytes):
             place = redact_bytes.PLACES.get(_name_of_bytes(kind, subject))
             found[key] = answer if place is None else place(answer, known)
         elif isinstance(answer, str) and kind == "text":
@@ -105,7 +107,7 @@ class _Rest:
         """Look which secrets are anywhere at all: nearly always none, and then there is nothing to do."""
         self._known = known
         texts = "\n".join(text for text in set(_texts(everything)) if not _KERNEL_PART.fullmatch(text))
-        found = {answer for answers in everything for answer in answers.values() if isinstance(answer, bytes)}
+        found = set(_binaries(everything))
         runs = {run for data in found for run in _PRINTABLE.findall(data)}
         self._forms_in_paths = UUID.search(texts) is not None or MAC.search(texts) is not None
         texts = fold(texts + "\n" + b"\n".join(runs).decode("latin-1"))
@@ -137,6 +139,8 @@ class _Rest:
             return new_key, answer if new_key == key else Unread(new_key, answer.why, answer.needs_root)
         if isinstance(answer, tuple):
             return new_key, tuple(map(self._part, answer))
+        if kind == "registry":
+            return new_key, list_text.in_text(answer, self._registry)
         if isinstance(answer, bytes):
             return new_key, self._bytes(_name_of_bytes(kind, subject), answer)
         if kind == "link":
@@ -176,6 +180,14 @@ class _Rest:
         found = self._in_bytes(data)
         return found if name != "config" or redact_bytes.same_registers(data, found) else data
 
+    def _registry(self, text: str) -> str:
+        """A property list of the registry without the secrets; what names a thing of the system's own stays."""
+        return list_text.map_values(
+            text,
+            lambda one, value: value if one.is_plain else self._text(value, named=one.names_a_kind),
+            lambda one, data: data if one.is_plain else self._in_bytes(data, named=one.names_a_kind),
+        )
+
     def _in_bytes(self, data: bytes, *, named: bool = False) -> bytes:
         """The same number of bytes without the secrets."""
         text = data.decode("latin-1")
@@ -189,11 +201,23 @@ def _texts(everything: Iterable[Answers]) -> Iterator[str]:
     for answers in everything:
         for key, answer in answers.items():
             yield from key.partition(" ")[2].split("/")
-            if isinstance(answer, tuple):
+            if key.startswith("registry ") and isinstance(answer, str | bytes):
+                yield from list_text.strings(answer)
+            elif isinstance(answer, tuple):
                 yield from answer
             elif isinstance(answer, str) and key.startswith("link "):
                 yield from answer.split("/")
             elif isinstance(answer, str) and not _is_plain(key, answer):
+                yield answer
+
+
+def _binaries(everything: Iterable[Answers]) -> Iterator[bytes]:
+    """All bytes in which a secret may be."""
+    for answers in everything:
+        for key, answer in answers.items():
+            if key.startswith("registry ") and isinstance(answer, str | bytes):
+                yield from list_text.binaries(answer)
+            elif isinstance(answer, bytes):
                 yield answer
 
 
