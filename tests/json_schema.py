@@ -5,6 +5,8 @@ Source: JSON Schema 2020-12, core and validation vocabularies.
 
 from __future__ import annotations
 
+import datetime as dt
+import re
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
@@ -84,8 +86,22 @@ def _size(kind: type, word: str) -> Callable[[Schema, Any, Schema, str], Iterato
 
 def _bounds(schema: Schema, value: Any, _root: Schema, where: str) -> Iterator[str]:  # noqa: ANN401
     least, most = schema.get("minimum", float("-inf")), schema.get("maximum", float("inf"))
-    if isinstance(value, int | float) and not least <= value <= most:
+    above = schema.get("exclusiveMinimum", float("-inf"))
+    if isinstance(value, int | float) and not (least <= value <= most and above < value):
         yield f"{where}: {value} is out of bounds"
+
+
+def _pattern(schema: Schema, value: Any, _root: Schema, where: str) -> Iterator[str]:  # noqa: ANN401
+    if isinstance(value, str) and re.search(schema["pattern"], value) is None:
+        yield f"{where}: {value!r} is not of the pattern"
+
+
+def _format(schema: Schema, value: Any, _root: Schema, where: str) -> Iterator[str]:  # noqa: ANN401
+    assert "date" == schema["format"]
+    try:
+        dt.date.fromisoformat(value)
+    except (TypeError, ValueError):
+        yield f"{where}: {value!r} is no date"
 
 
 def _names(schema: Schema, value: Any, root: Schema, where: str) -> Iterator[str]:  # noqa: ANN401
@@ -116,4 +132,7 @@ CHECKS: Final[dict[str, Callable[[Schema, Any, Schema, str], Iterator[str]]]] = 
     "maxProperties": _OBJECT_SIZE,
     "minimum": _bounds,
     "maximum": _bounds,
+    "exclusiveMinimum": _bounds,
+    "pattern": _pattern,
+    "format": _format,
 }

@@ -6,6 +6,7 @@ Notes come from anybody: nothing in one is a name of a file, nothing is run, and
 from __future__ import annotations
 
 import re
+from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
@@ -68,10 +69,10 @@ def parsed(text: str, source: str) -> Read:
         lines = lines_of(text)
     except RecursionError:
         raise BadInput(f"{printable(source)}: lists stand too deep in each other; notes need three levels") from None
-    wrong = dict.fromkeys(shape.complaints(data))
+    wrong = dict.fromkeys(islice(shape.complaints(data), MOST_TOLD))
     notes: list[Note] = []
     places: list[int | None] = []
-    for number, entry in enumerate(_entries(data)):
+    for number, entry in enumerate(_entries(data) if len(wrong) < MOST_TOLD else ()):
         key = f"note[{number}]"
         if any(_belongs(one, key) for one, _ in wrong) or "" in {one for one, _ in wrong}:
             continue

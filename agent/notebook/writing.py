@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
+from unicodedata import combining
 
 import msgspec
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     Value = str | float | bool | dt.date | tuple[str, ...] | Struct
 
+MOST_OF_FOUR: Final = 0xFFFF  # what four hexadecimal digits can tell
 _AHEAD: Final = ("id", "title", "confidence", "severity", "advises", "text")  # keys before the tables of a note
 
 
@@ -53,13 +55,20 @@ def _given(table: Struct) -> Iterator[tuple[str, Value]]:
             yield field.encode_name, value
 
 
+def _letter(letter: str) -> str:
+    """A letter as it is; what stands over another letter, or cannot be shown, is spelt out (TOML 1.0, String)."""
+    if letter.isascii() or (letter.isprintable() and not combining(letter)):
+        return letter
+    return f"\\u{ord(letter):04X}" if ord(letter) <= MOST_OF_FOUR else f"\\U{ord(letter):08X}"
+
+
 def _value(value: Value) -> str:
     """A value as TOML writes it. What JSON escapes in a text TOML escapes in the same way (TOML 1.0, String)."""
     match value:
         case bool():
             return "true" if value else "false"
         case str():
-            return msgspec.json.encode(value).decode()
+            return "".join(map(_letter, msgspec.json.encode(value).decode()))
         case int() | float():
             return repr(value)
         case tuple():

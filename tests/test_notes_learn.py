@@ -1,0 +1,183 @@
+"""Notes learned from captures: what they say, how often, and that they hold where they were learned."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import pytest
+from msgspec.structs import replace
+
+from agent.audit import audit
+from agent.notebook.learning import TRAINED, learned
+from agent.notebook.reading import parsed
+from agent.notebook.tokens import token
+from agent.notebook.trying import tried
+from agent.notebook.writing import written
+from probes import collect
+from probes.capture import load_file, parse, recorded
+from tests.boards import bench_1, display, reel_4
+from tests.build import build, capture_bytes
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+    from knowledge.fieldnotes import Note
+    from probes.capture import Capture
+    from tests.parts import Machine
+
+FIXTURES: Final = Path(__file__).parent.parent / "fixtures"
+CAPTURES: Final = tuple(sorted(path.parent.name for path in FIXTURES.glob("*/capture.json")))
+
+
+def audited(capture: Capture) -> tuple[Capture, Audit]:
+    """A capture with the audit of its machine."""
+    first, looks = recorded(capture)
+    return capture, audit(collect(first, looks, capture.taken_at))
+
+
+def fixture(name: str) -> tuple[Capture, Audit]:
+    """A fixture with its audit."""
+    return audited(load_file(str(FIXTURES / name / "capture.json")))
+
+
+def made(machine: Machine) -> tuple[Capture, Audit]:
+    """A machine's capture with its audit."""
+    return audited(parse(capture_bytes(build(machine)), "made"))
+
+
+def reels(name: str, *, now: tuple[int, int] = (4, 4)) -> Machine:
+    """A tower of this name with a drive in SLOT3, whose link runs at this."""
+    tower = bench_1({"SLOT2": display(), "SLOT3": [reel_4("RL4-77001", now=now)]}, name=name)
+    next(port for port in tower.buses["0000:00"] if port.at == "1b.0").now = now
+    return tower
+
+
+def of_drive(notes: tuple[Note, ...]) -> list[Note]:
+    """The notes of the drive in SLOT3."""
+    return [one for one in notes if one.when.card == ("f1c4:4210",)]
+
+
+# --- Round trip ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", CAPTURES)
+def test_what_is_learned_lints_clean_and_holds_where_it_was_learned(name: str) -> None:
+    """Notes of a fixture, written and read back, are without fault, hold on it, and agree with what it shows."""
+    capture, found = fixture(name)
+    notes = learned([(capture, found)]).notes
+    read = parsed(written(notes), "learned")
+    assert ((), notes) == (read.wrong, read.notes)
+    for one in read.notes:
+        assert [] != list(tried(one, found).holds), one.id
+        assert token(capture) in {proof.capture for proof in one.evidence}
+
+
+@pytest.mark.parametrize("name", CAPTURES)
+def test_no_serial_number_and_no_host_name_is_learned(name: str) -> None:
+    """Nothing that names one machine or one part goes into a note."""
+    capture, found = fixture(name)
+    text = written(learned([(capture, found)]).notes).casefold()
+    secrets = [found.facts.host.name, *(drive.serial for drive in found.facts.drives)]
+    assert [] == [one for one in secrets if isinstance(one, str) and len(one) > 3 and one.casefold() in text]
+
+
+@pytest.mark.parametrize("name", CAPTURES)
+def test_every_card_that_trained_is_learned_of(name: str) -> None:
+    """Each link of a card that trained, and no other, is counted."""
+    capture, found = fixture(name)
+    trained = [
+        one
+        for one in found.links
+        if one.verdict in TRAINED and one.now is not None and not (one.link.onboard or one.link.integrated)
+    ]
+    assert len(trained) == learned([(capture, found)]).sightings
+
+
+# --- Counting --------------------------------------------------------------------------------------------------
+
+
+def test_two_machines_make_it_confirmed() -> None:
+    """The same outcome in two machines of a kind is one note, confirmed, with both captures as evidence."""
+    found = learned([made(reels("tower-a")), made(reels("tower-b"))])
+    (one,) = of_drive(found.notes)
+    assert ("confirmed", 2) == (one.confidence, len(one.evidence))
+    assert "seen 2 times in 2 machines" in one.text
+    assert (2, 2) == (found.captures, found.machines)
+
+
+def test_the_same_machine_counts_once() -> None:
+    """Two captures of one machine are two sightings in one machine, and confirm nothing."""
+    first, second = made(reels("tower-a")), made(reels("tower-a"))
+    later = replace(second[0], taken_at="2026-04-01T08:00:00Z"), second[1]
+    found = learned([first, later])
+    (one,) = of_drive(found.notes)
+    assert "reported" == one.confidence
+    assert "seen 2 times in one machine" in one.text
+    assert (2, 1) == (found.captures, found.machines)
+
+
+def test_the_same_capture_is_taken_once() -> None:
+    """A capture that is given twice counts once."""
+    once = learned([made(reels("tower-a"))])
+    assert once == learned([made(reels("tower-a")), made(reels("tower-a"))])
+
+
+def test_machines_without_a_name_of_their_own_are_told_apart_by_their_captures() -> None:
+    """A host name that many machines have tells none from another."""
+    found = learned(
+        [made(reels("localhost")), audited(replace(made(reels("localhost"))[0], taken_at="2026-04-01T08:00:00Z"))]
+    )
+    assert 2 == found.machines
+
+
+def test_other_outcomes_make_it_disputed() -> None:
+    """Where the same card did otherwise in another machine of the kind, there are two notes, disputed, naming both."""
+    notes = of_drive(learned([made(reels("tower-a")), made(reels("tower-b", now=(4, 2)))]).notes)
+    assert [("disputed", "full"), ("disputed", "narrow")] == sorted((one.confidence, one.seen.verdict) for one in notes)
+    assert all("Also seen once in one machine of that kind as" in one.text for one in notes)
+
+
+def test_resting_links_teach_nothing() -> None:
+    """A link that rests to save power has not trained at what it shows."""
+    notes = learned([fixture("bench-3-idle")]).notes
+    assert [] == [one for one in notes if one.seen.verdict == "resting"]
+    assert [] == [one for one in notes if one.when.card == ("f1e0:1200",)]
+
+
+def test_a_product_that_holds_the_host_name_is_left_out() -> None:
+    """A machine whose product text has its own host name in it is not named by that product."""
+    tower = reels("tower-a")
+    tower.product = "Built for TOWER-A"
+    (one,) = of_drive(learned([made(tower)]).notes)
+    assert one.when.machine is not None
+    assert one.when.machine.product is None
+
+
+def test_hostile_names_are_learned_of_without_harm() -> None:
+    """Of a machine with hostile texts the notes are plain, printable and read back."""
+    text = written(learned([fixture("hostile-names")]).notes)
+    assert all(letter.isprintable() or letter == "\n" for letter in text)
+    assert () == parsed(text, "x").wrong
+
+
+def test_ids_stay_the_same() -> None:
+    """The same card, place and outcome get the same id in every run, so that a newer note stands for an older one."""
+    first = [one.id for one in learned([made(reels("tower-a"))]).notes]
+    second = [one.id for one in learned([made(reels("tower-a")), made(reels("tower-b"))]).notes]
+    assert first == second
+
+
+# --- Tokens ----------------------------------------------------------------------------------------------------
+
+
+def test_a_token_is_of_what_was_read(tmp_path: Path) -> None:
+    """The token is the same for a capture under any name, packed or not, and another for another capture."""
+    content = (FIXTURES / "bench-1-upgraded" / "capture.json").read_bytes()
+    packed = tmp_path / "x.json.gz"
+    packed.write_bytes(gzip.compress(content))
+    mine = token(parse(content, "a"))
+    assert mine == token(load_file(str(packed)))
+    assert mine != token(fixture("bench-1-slot-limited")[0])
+    changed = parse(content, "a")
+    assert mine != token(replace(changed, taken_at="2026-04-01T08:00:00Z"))
