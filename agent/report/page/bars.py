@@ -53,8 +53,8 @@ def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[Load]:
         (f"read, {ALL}", seen.together, read),
         ("written alone", seen.alone_write, write),
         (f"written, {ALL}", seen.together_write, write),
-        ("read while all are read and written", both_read, read),
-        ("written while all are read and written", both_write, write),
+        ("read (all read and written)", both_read, read),
+        ("written (all read and written)", both_write, write),
     ):
         if rates is not None:
             yield Load(label, rates, ceiling)

@@ -196,7 +196,7 @@ def temperature(seen: DriveSeen) -> str:
 def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive."""
     if seen.drive.kind != "nvme":
-        return "Its own interface decides its rate, not the PCI Express link."
+        return "The drive's own interface decides its rate, not the PCI Express link."
     return "No rate can be told: its path has no link, or one whose rate is not known."
 
 

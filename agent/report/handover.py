@@ -1,0 +1,100 @@
+"""A report as Markdown, for forums and tickets: what changed, each machine, each soak. Decides nothing.
+
+Puts the Markdown forms of its parts together under one heading.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from agent.report import compare_markdown, markdown
+from agent.report.marks import bullets, escaped, heading, table
+from agent.report.page.soaks import soak
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.audit import Audit
+    from agent.compare.changes import Comparison
+    from agent.report.page.findings import Run
+    from agent.report.page.soaks import SoakDriveShown, SoakShown
+    from agent.soak.analysed import Analysis
+    from agent.soak.samples import Soak
+
+HEADING: Final = re.compile(r"^#{1,5} ", re.MULTILINE)
+SENTENCE: Final = 600  # characters
+
+
+def report(
+    machines: Sequence[tuple[str, Audit]],
+    soaks: Sequence[tuple[str, Soak, Analysis]],
+    comparison: Comparison | None,
+    made_at: str,
+) -> str:
+    """The whole document of machines and soaks, each with what it was read from, and of what changed between two."""
+    parts = [heading(1, "Slots, links and drives: a survey"), f"Made {escaped(made_at, 40)} by lanewright.\n\n"]
+    if comparison is not None:
+        names = [source for audit in (comparison.before, comparison.after) for source, one in machines if one is audit]
+        parts.append(_lower(compare_markdown.compare(comparison, names[0], names[1])))
+    parts += [_lower(markdown.check(audit, source)) for source, audit in machines]
+    shown = [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
+    parts += ["".join(_soak(one)) for one in shown]
+    return f"{''.join(part if part.endswith(chr(10)) else part + chr(10) for part in parts).rstrip()}\n"
+
+
+def _lower(document: str) -> str:
+    """A document with each of its headings one level lower; no text of devices begins a line with a mark."""
+    return f"{HEADING.sub(lambda found: f'#{found[0]}', document).rstrip()}\n\n"
+
+
+def _soak(shown: SoakShown) -> Iterator[str]:
+    yield heading(2, f"Soak of {escaped(shown.machine)}")
+    command = f"; command: {escaped(shown.command)}" if shown.command else ""
+    yield f"{escaped(shown.source)}, begun {escaped(shown.begun)}{command}. {escaped(shown.lasted, SENTENCE)}.\n\n"
+    yield bullets(escaped(note, SENTENCE) for note in shown.notes)
+    yield table(
+        ("Drive", "What became of it", "Severity"),
+        ((escaped(one.name), escaped(one.headline, SENTENCE), one.severity) for one in shown.drives),
+    )
+    for drive in shown.drives:
+        yield from _drive(drive)
+    if shown.others:
+        yield heading(3, "Other temperatures")
+        yield table(("Sensor", "Range"), ((escaped(name), escaped(words)) for name, words in shown.others))
+    if shown.events:
+        yield heading(3, "What happened")
+        more = [f"and {shown.more_events} more, which the log has"] if shown.more_events else []
+        yield bullets([*(f"at {one.when}: {escaped(one.words, SENTENCE)}" for one in shown.events), *more])
+
+
+def _drive(drive: SoakDriveShown) -> Iterator[str]:
+    yield heading(3, f"{escaped(drive.name)}: {escaped(drive.headline, SENTENCE)}")
+    if drive.what:
+        yield f"{escaped(drive.what)}\n\n"
+    yield bullets(_rows(drive))
+    if drive.runs:
+        yield heading(4, "What to do, least invasive first")
+        for run in drive.runs:
+            yield from _run(run)
+
+
+def _rows(drive: SoakDriveShown) -> Iterator[str]:
+    for row in drive.rows:
+        rests = "; ".join(
+            f"{escaped(one.source)}: {escaped(one.read)}"
+            + (f", expected {escaped(one.expected)}" if one.expected else "")
+            for one in row.evidence
+        )
+        yield f"**{row.label}:** {escaped(row.words, SENTENCE)}{f' ({rests})' if rests else ''}"
+
+
+def _run(run: Run) -> Iterator[str]:
+    """Cautions before the steps that they belong to."""
+    if run.cautions:
+        yield f"**Caution. Before {run.which}:**\n\n"
+        yield bullets(escaped(one, SENTENCE) for one in run.cautions)
+    for step in run.steps:
+        gain = f" If this is what helps, it should bring {escaped(step.gain)}." if step.gain else ""
+        yield f"{step.number}. {escaped(step.text, SENTENCE)}{gain} Then: {escaped(step.verify, SENTENCE)}\n"
+    yield "\n"
