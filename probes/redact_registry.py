@@ -91,7 +91,7 @@ def hide_answer(answer: str | bytes, known: Known) -> str | bytes:
 
 def hide_registry(text: str, known: Known) -> str:
     """A property list of the registry printer with tokens in place of its secrets."""
-    changes = []
+    changes: list[tuple[int, int, str]] = []
     for one in elements(text):
         if one.tag in CONTAINERS:
             changes += _in_container(text, one, known)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import output
+from agent.commands.reach import check_followed
 from agent.commands.soak import Duration
 
 if TYPE_CHECKING:
@@ -157,6 +158,7 @@ def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tup
     from probes.linux_counts import traffic
     from probes.reads import Live
 
+    check_followed("measure", source.platform)
     found = audit(source.facts(0.0))
     reads = Live(None, source.platform)
     chosen = targets(names, found, reads)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 from msgspec import Struct
 
 from agent import __version__
+from agent.commands.reach import check_followed
 from agent.source import Source
 from knowledge.problems import BadInput
 
@@ -96,6 +97,7 @@ def run(asked: Asked, around: Surroundings, begin: Callable[[Head, str], View]) 
     from probes.files import check_place
     from probes.soaklog import Writer, default_folder, new_place
 
+    check_followed("soak", around.platform)
     if asked.command:
         child.find(asked.command, around.environ)
     if asked.log is not None:
