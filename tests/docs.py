@@ -23,10 +23,12 @@ from agent.explain import words
 from knowledge import nvme, pcie
 from knowledge.problems import BadInput, NothingRead
 from knowledge.steps import STEPS
-from probes import FLOOR, PLATFORMS, platform
+from probes import PLATFORMS, platform
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from probes import Platform
 
 HERE: Final = Path(__file__).resolve().parent.parent
 PAGES: Final = ("README.md", "DEVELOPERS.md")
@@ -117,12 +119,20 @@ def _before_bracket(problem: type[Exception]) -> str:
 
 
 def seen_where() -> str:
-    """What can be seen on each platform."""
-    names = {**PLATFORMS, "any other": FLOOR}
-    offers = {name: platform(name).OFFERS for name in names}
-    kinds = dict.fromkeys(kind for offered in offers.values() for kind in offered)
-    rows = ((kind, *(offers[name].get(kind, "not offered") for name in names)) for kind in kinds)
-    return table(("kind", *names), rows)
+    """What can be seen on each platform, and why what cannot be is not."""
+    modules = sorted(map(platform, PLATFORMS), key=lambda module: -len(module.OFFERS))
+    names = sorted(PLATFORMS, key=lambda name: modules.index(platform(name)))
+    kinds = dict.fromkeys(kind for module in modules for kind in (*module.OFFERS, *module.WITHOUT))
+    floor = platform("any other").WITHOUT["everything"]
+    rows = ((kind, *(_seen(kind, module) for module in modules), "unknown") for kind in kinds)
+    return table(("kind", *names, f"any other: {floor}"), rows)
+
+
+def _seen(kind: str, module: Platform) -> str:
+    """How a platform gives a kind of fact, or why it does not."""
+    if kind in module.OFFERS:
+        return module.OFFERS[kind]
+    return f"unknown: {module.WITHOUT[kind]}" if kind in module.WITHOUT else "given with other kinds"
 
 
 # --- Blocks of DEVELOPERS.md -----------------------------------------------------------------------------------
