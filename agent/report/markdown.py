@@ -23,8 +23,9 @@ if TYPE_CHECKING:
 
 LINE: Final = 4000  # characters of a line that is put together; its parts are cut before
 NO_RATE: Final = "-"
-RATES: Final = ("read alone", "read, all at once", "written alone", "written, all at once")
-BOTH: Final = ("read while all are written too", "written while all are read too")
+RATES: Final = ("read alone", "read, all drives at once", "written alone", "written, all drives at once")
+BOTH: Final = ("read (all read and written)", "written (all read and written)")
+SET_RATES: Final = ("read alone", "read, all drives at work", "written alone", "written, all drives at work")
 
 
 def check(audit: Audit, source: str) -> str:
@@ -174,7 +175,7 @@ def _stripes(audit: Audit) -> Iterator[str]:
         return
     yield heading(2, "Stripe sets, and what each should reach as one")
     rows = ([_safe(seen.stripe.name), *map(_range, _set_rates(seen))] for seen in audit.stripes if not seen.why)
-    yield table(("set", *RATES), rows)
+    yield table(("set", *SET_RATES), rows)
     yield bullets(_safe(_stripe(seen, audit)) for seen in audit.stripes)
     for caution in dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))):
         yield paragraph(f"**Caution:** {_safe(caution)}")
