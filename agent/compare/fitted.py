@@ -191,7 +191,7 @@ class Fitted:
                 ids=_ids(functions[0]) if functions else (),
                 judged=judged,
                 seen=seen,
-                serial=_token(drive.serial) if drive is not None else _card_token(functions),
+                serial=_drive_token(drive) if drive is not None else _card_token(functions),
                 holder=holder,
                 way=steps,
                 slot=(rank[0], rank[1]) if rank is not None else None,
@@ -365,11 +365,16 @@ def _ids(function: PciFunction) -> Ids:
     return tuple(one if isinstance(one, int) else None for one in read)
 
 
-def _token(serial: object) -> str | None:
-    """The token of a serial number; a placeholder, or none, is None."""
-    if not isinstance(serial, str) or not serial.strip() or is_placeholder(serial):
+def _drive_token(drive: Drive) -> str | None:
+    """The token of a drive's serial number; a placeholder, or none, is None.
+
+    That of a disk is one of a field of bytes, where a token is no longer than what it stands for.
+    """
+    serial = drive.serial.strip() if isinstance(drive.serial, str) else ""
+    if not serial or is_placeholder(serial):
         return None
-    return serial_number(serial.strip(), Known()).casefold()
+    token = serial_number(serial, Known()).casefold()
+    return token[: len(serial)] if drive.kind == "sata" else token
 
 
 def _card_token(functions: tuple[PciFunction, ...]) -> str | None:

@@ -149,7 +149,8 @@ def _alone(matched: Matched, one: _One) -> bool:
 
 def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange]:
     severities = one.finding.severity, other.finding.severity
-    figures = one.text != other.text and not _has_rows(one.finding.rule) and severities[0] is not Severity.UNKNOWN
+    told = not _has_rows(one.finding.rule) and severities[0] is not Severity.UNKNOWN
+    figures = told and one.text != other.text and _alike_depth(matched, one, other)
     if severities[0] is not severities[1] or figures:
         yield FindingChange(
             kind="changed",
@@ -158,6 +159,12 @@ def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange
             after=other.finding,
             direction=by_severity(*severities),
         )
+
+
+def _alike_depth(matched: Matched, one: _One, other: _One) -> bool:
+    """Whether both sides read as much: what slots are called, and which are better, rests on that."""
+    lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
+    return lists[0] == lists[1] and (one.thing is None or other.thing is None or depth(one.thing) == depth(other.thing))
 
 
 def _has_rows(rule: str) -> bool:

@@ -16,7 +16,6 @@ from knowledge.rates import GTPS, describe
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.compare.changes import Direction
     from agent.compare.doubts import Doubts
     from agent.compare.fitted import Fitted, Thing
     from agent.compare.matching import Matched
@@ -117,35 +116,23 @@ def verdict_change(words: str, before: Judged, after: Judged) -> Change:
 def _figures(words: str, before: Rate, after: Rate) -> Iterator[Change]:
     """Rows of speed and lanes; whether that is better is told by what the link carries."""
     whole = direction(link_mbps(before.speed, before.width), link_mbps(after.speed, after.width), least=LEAST)
-    if before.speed != after.speed:
-        yield _figure(
-            words,
-            "speed",
-            (describe(before.speed), describe(after.speed)),
-            (GTPS[before.speed], GTPS[after.speed]),
-            "GT/s",
-            whole,
-        )
-    if before.width != after.width:
-        yield _figure(
-            words, "lanes", (f"x{before.width}", f"x{after.width}"), (before.width, after.width), "lanes", whole
-        )
-
-
-def _figure(
-    words: str, what: str, told: tuple[str, str], values: tuple[float, float], unit: str, way: Direction
-) -> Change:
-    return Change(
-        topic="link",
-        subject=words,
-        what=what,
-        before=told[0],
-        after=told[1],
-        direction=way,
-        before_values=(float(values[0]),),
-        after_values=(float(values[1]),),
-        unit=unit,
-    )
+    speeds, lanes = (before.speed, after.speed), (before.width, after.width)
+    for what, told, values, unit in (
+        ("speed", [describe(one) for one in speeds], [GTPS[one] for one in speeds], "GT/s"),
+        ("lanes", [f"x{one}" for one in lanes], [float(one) for one in lanes], "lanes"),
+    ):
+        if values[0] != values[1]:
+            yield Change(
+                topic="link",
+                subject=words,
+                what=what,
+                before=told[0],
+                after=told[1],
+                direction=whole if whole == direction(values[0], values[1]) else "other",
+                before_values=(values[0],),
+                after_values=(values[1],),
+                unit=unit,
+            )
 
 
 def _vacant(matched: Matched, doubts: Doubts) -> Iterator[Change]:

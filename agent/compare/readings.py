@@ -153,8 +153,10 @@ def _temperature(before: DriveSeen, after: DriveSeen, words: str, doubts: Doubts
     if not all(told):
         if any(told):
             side = told.index(False)
-            reading = degrees[side]
-            doubts.add("temperature", words, side, reading if isinstance(reading, Unread) else "no sensor tells it")
+            drive = (before, after)[side].drive
+            # Where no sensor tells it, the drive's own log would have.
+            readings = [one for one in (degrees[side], drive.health) if isinstance(one, Unread)]
+            doubts.add("temperature", words, side, readings[0] if readings else "no sensor tells it")
         return
     assert isinstance(degrees[0], float | int)
     assert isinstance(degrees[1], float | int)

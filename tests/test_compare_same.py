@@ -1,0 +1,146 @@
+"""What is no change: a machine beside itself, a restart that numbers everything anew, another user, another order."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from agent.audit import audit
+from agent.compare.comparing import compare
+from agent.compare.sentence import NOTHING
+from probes import capture, collect
+from tests.machines import FIXTURES
+from tests.renumbered import restarted
+
+if TYPE_CHECKING:
+    from random import Random
+
+    from agent.audit import Audit
+    from agent.compare.changes import Change, Comparison, Direction
+    from probes.facts import Facts
+
+FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/capture.json"))
+MIRROR: Final[dict[Direction, Direction]] = {"better": "worse", "worse": "better", "other": "other"}
+every_folder = pytest.mark.parametrize("name", FOLDERS)
+
+
+@cache
+def facts_of(name: str) -> Facts:
+    """The facts of a machine of `fixtures/`."""
+    kept = capture.parse((FIXTURES / name / "capture.json").read_bytes(), name)
+    first, later = capture.recorded(kept)
+    return collect(first, later, kept.taken_at)
+
+
+@cache
+def audit_of(name: str) -> Audit:
+    """Its audit."""
+    return audit(facts_of(name))
+
+
+@cache
+def compared(before: str, after: str) -> Comparison:
+    """Two machines of `fixtures/`."""
+    return compare(audit_of(before), audit_of(after))
+
+
+def unchanged(found: Comparison) -> None:
+    """Hold that nothing at all differs, and that nothing is in doubt."""
+    assert () == found.parts
+    assert () == found.changes
+    assert () == found.findings
+    assert () == found.doubts
+    assert (NOTHING, False, "") == (found.verdict, found.worse, found.other_machine)
+    assert found.nothing_changed
+
+
+@every_folder
+def test_a_machine_beside_itself_has_not_changed(name: str) -> None:
+    """Comparing a capture with itself says that nothing changed, and no more."""
+    unchanged(compared(name, name))
+
+
+@every_folder
+@settings(max_examples=12)
+@given(draw=st.randoms(use_true_random=False))
+def test_a_restart_is_no_change(name: str, draw: Random) -> None:
+    """New numbers of buses and drives, another order, other uptime and temperatures are no change."""
+    again = audit(restarted(facts_of(name), draw))
+    unchanged(compare(audit_of(name), again))
+    unchanged(compare(again, audit_of(name)))
+
+
+PAIRS: Final = [
+    (before, after)
+    for start in ("bench-1", "bench-2", "bench-3", "guest", "tower")
+    for before in FOLDERS
+    for after in FOLDERS
+    if before < after and before.startswith(start) and after.startswith(start)
+]
+
+
+def _mirrored(one: Change) -> tuple[object, ...]:
+    return (
+        one.topic,
+        one.what,
+        one.after,
+        one.before,
+        MIRROR[one.direction],
+        one.after_values,
+        one.before_values,
+        one.unit,
+    )
+
+
+def _told(one: Change) -> tuple[object, ...]:
+    return one.topic, one.what, one.before, one.after, one.direction, one.before_values, one.after_values, one.unit
+
+
+def _count(rows: list[tuple[object, ...]]) -> list[str]:
+    return sorted(map(repr, rows))
+
+
+@pytest.mark.parametrize(("before", "after"), PAIRS)
+def test_the_other_way_round_everything_is_the_other_way_round(before: str, after: str) -> None:
+    """What is added one way is removed the other, better is worse, and the figures change places."""
+    there, back = compared(before, after), compared(after, before)
+    kinds = {"added": "removed", "removed": "added", "moved": "moved"}
+    assert _count([(one.kind, one.before, one.after) for one in there.parts]) == _count(
+        [(kinds[one.kind], one.after, one.before) for one in back.parts]
+    )
+    assert _count([_told(one) for one in there.changes]) == _count([_mirrored(one) for one in back.changes])
+    turned = {"gained": "cleared", "cleared": "gained", "changed": "changed"}
+    assert _count([(one.kind, one.before, one.after, one.direction) for one in there.findings]) == _count(
+        [(turned[one.kind], one.after, one.before, MIRROR[one.direction]) for one in back.findings]
+    )
+    assert len(there.doubts) == len(back.doubts)
+    assert bool(there.other_machine) == bool(back.other_machine)
+
+
+def _parts(found: Comparison) -> list[str]:
+    named = [(one.kind, one.before or one.after) for one in found.parts]
+    return _count([(kind, part.kind, part.name, part.identity) for kind, part in named if part is not None])
+
+
+def _rows(found: Comparison) -> list[str]:
+    """The rows but those of temperatures, which are others."""
+    return _count([_told(one) for one in found.changes if one.topic != "temperature"])
+
+
+@settings(max_examples=40)
+@given(draw=st.randoms(use_true_random=False), pair=st.sampled_from(PAIRS))
+def test_a_change_is_the_same_change_after_a_restart(draw: Random, pair: tuple[str, str]) -> None:
+    """What changed between two machines is the same however the second one was numbered."""
+    before, after = pair
+    plainly = compared(before, after)
+    again = compare(audit_of(before), audit(restarted(facts_of(after), draw)))
+    assert _parts(plainly) == _parts(again)
+    assert _rows(plainly) == _rows(again)
+    assert plainly.worse == again.worse
+    assert _count([(one.kind, one.direction) for one in plainly.findings]) == _count(
+        [(one.kind, one.direction) for one in again.findings]
+    )
