@@ -61,7 +61,7 @@ def test_each_function_that_was_printed_is_one_function_of_the_facts(name: str) 
 
 @every_machine
 def test_kinds_of_port_are_what_the_hardware_is(name: str) -> None:
-    """Ports are taken for what they are, told or inferred: root ports, and the upstream and downstream ones of switches."""
+    """Root ports, and upstream and downstream ports of switches, are taken for what they are, told or inferred."""
     kinds = (ROOT_PORT, UPSTREAM, DOWNSTREAM)
     expected = sorted(one.port for one in described(name) if one.port in kinds)
     found = audited(name).machine.kinds.values()
@@ -191,7 +191,7 @@ def test_a_capture_without_serial_numbers_is_judged_the_same(name: str) -> None:
 
 
 def test_machines_print_what_their_release_prints() -> None:
-    """The builder holds to the releases: types from 10.9 on, `pcidebug` later than 10.6, zero capabilities from 13.0."""
+    """The builder holds to the releases: types from 10.9 on, `pcidebug` after 10.6, zero capabilities from 13.0."""
     oldest, typed, newest = (
         printed(name) for name in ("tower-1-untyped-carrier", "tower-2-narrow-drive", "tower-6-live")
     )
