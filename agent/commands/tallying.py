@@ -185,9 +185,9 @@ class Progress:
 
 
 def words(done: int, total: int, seconds: float) -> str:
-    """Progress in words: "4,000 of 10,000 captures read, 310 a second, 19 s to go"."""
+    """Progress in words: "4,000 of 10,000 files read, 310 a second, 19 s to go"."""
     rate = done / seconds if seconds > 0 else 0.0
-    text = f"{done:,} of {total:,} captures read"
+    text = f"{done:,} of {total:,} files read"
     if rate <= 0:
         return text
     rest = round((total - done) / rate)
