@@ -190,10 +190,10 @@ def _infer(
     kinds: dict[str, int | None],
 ) -> None:
     """Infer the type of one function whose register is out of reach; parents first, each once."""
-    waiting = []
+    waiting: dict[str, None] = {}
     here: str | None = address
     while here in functions and here not in kinds and here not in waiting:
-        waiting.append(here)
+        waiting[here] = None
         here = functions[here].parent
     for name in reversed(waiting):
         function = functions[name]

@@ -26,7 +26,7 @@ from knowledge.pcie import PCI_EXPRESS_CAPABILITIES
 from probes import darwin_drives, darwin_functions
 from probes.darwin_drives import HEALTH, LIMITS, Tree, drives
 from probes.darwin_functions import addresses, freshness, functions, is_bridge
-from probes.darwin_lists import ask
+from probes.darwin_lists import ask, nearest
 from probes.darwin_words import number, text
 from probes.decode import NOT_GIVEN
 from probes.facts import Facts, Host, Look
@@ -80,10 +80,11 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     tree = asked("pci", darwin_functions.CUTTER, frozenset(str(ident) for ident in hanging))
     root, product = _root_and_product(asked("host"))
     named = addresses(tree)
-    found = functions(tree, named, freshness(_kernel_release(root), tree))
+    ups = nearest(tree, named)
+    found = functions(tree, named, ups, freshness(_kernel_release(root), tree))
     classes = {function.address: function.class_code for function in found}
-    made = drives(devices, controllers, Tree(tree, named, classes))
-    firmware = next(iter(asked("firmware").values()), None)
+    made = drives(devices, controllers, Tree(named, ups, classes))
+    firmware = next((entry for entry in asked("firmware").values() if "version" in entry.keys), None)
     unread += [Unread(kind, why) for kind, why in WITHOUT.items()]
     unread += _lacking(found)
     return Facts(
@@ -114,7 +115,8 @@ def _look(offset: float, recorded: Recorded, root: Entry | None) -> Look:
     tree = ask(recorded, "pci", darwin_functions.CUTTER) if "registry pci" in recorded.answers else {}
     if isinstance(tree, Unread):
         return Look(offset, {})
-    found = functions(tree, addresses(tree), freshness(_kernel_release(root), tree))
+    named = addresses(tree)
+    found = functions(tree, named, nearest(tree, named), freshness(_kernel_release(root), tree))
     return Look(offset, {function.address: function for function in found})
 
 

@@ -26,6 +26,7 @@ _ODD: Final = r"[!?]|/?(?:dict|array|key)\s"  # comments and the like, and tags 
 _TOP: Final = -1
 _ARRAY: Final = -2
 _TABLE: Final = -3
+_BARE: Final = 2  # parts of an entry that has an id and no more
 _DEEPER: Final = {"<dict>": 1, "<array>": 1, "</dict>": -1, "</array>": -1}
 _OPENING: Final = ("<dict>", "<array>")
 
@@ -100,7 +101,7 @@ def _close(piece: str, frames: list[int], parts: list[str], idents: frozenset[st
     frame = frames.pop()
     if frame == _TOP or (frame == _ARRAY) is (piece == "</dict>"):
         return False
-    if frame >= 0 and _says_nothing(parts[frame + 1 :], idents):
+    if frame >= 0 and len(parts) - frame <= _BARE and _says_nothing(parts[frame + 1 :], idents):
         del parts[frame:]
     elif frame == _ARRAY and parts[-1].endswith("<array>") and len(parts) > 1:
         parts.pop()

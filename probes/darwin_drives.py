@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct, field
 
 from probes.darwin_cut import Cutter
-from probes.darwin_functions import above
 from probes.darwin_lists import CHILDREN
 from probes.darwin_words import flag, number, text
 from probes.decode import NOT_GIVEN
@@ -48,15 +47,16 @@ MOST_MEDIA: Final = 10_000  # entries below one block device that are looked thr
 
 
 class Tree(Struct, frozen=True):
-    """PCI functions: their tree with all below them, their addresses by entry id, their class codes by address."""
+    """PCI functions: their addresses by entry id, the nearest one above each entry, class codes by address."""
 
-    entries: Entries
     named: Mapping[int, str]
+    ups: Mapping[int, int | None]
     classes: Mapping[str, object]
 
     def above(self, ident: int) -> tuple[str | None, object]:
         """Address and class code of the PCI function that an entry hangs on, None where it hangs on none."""
-        address = above(self.entries, ident, self.named)
+        up = self.ups.get(ident)
+        address = None if up is None else self.named[up]
         return address, None if address is None else self.classes.get(address)
 
 
@@ -111,8 +111,9 @@ def _outside(keys: Mapping[str, object], address: str | None, code: object) -> b
 
 
 def _interconnect(words: str | None, address: str | None) -> str | None:
-    """How a drive hangs, in the system's words; None where they name PCI and no PCI function was found above it."""
-    return None if words is not None and address is None and words.lower().startswith("pci") else words
+    """How a drive hangs, in the system's words; None where they lead by way of PCI and none is above it."""
+    by_pci = words is not None and (words.lower().startswith("pci") or words.lower() in SATA)
+    return None if by_pci and address is None else words
 
 
 def _drive(found: _Found) -> Drive:

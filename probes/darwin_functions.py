@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Final
 from knowledge import pcie
 from knowledge.rates import WIDTHS
 from probes.darwin_cut import Cutter
-from probes.darwin_lists import line
 from probes.darwin_words import flag, masked, number, text
 from probes.decode import NOT_GIVEN, Registers
 from probes.facts import LinkAttributes, PciFunction
@@ -73,10 +72,11 @@ def freshness(kernel: int | None, entries: Entries) -> Fresh:
     """How current a link status is, by the kernel's release; where that is not known, by the keys that are there."""
     if kernel is not None:
         return "live" if kernel >= LIVE_FROM else "refreshed" if kernel >= REFRESHED_FROM else "start-up"
-    keys = [entry.keys for entry in entries.values()]
+    keys = [entry.keys for entry in entries.values() if is_function(entry)]
     if any(LIVE_KEYS.intersection(one) for one in keys):
         return "live"
-    return "refreshed" if any(number(one.get(CAPABILITIES)) == 0 for one in keys) else "start-up"
+    # Since 13.0 every function has Link Capabilities, 0 where there are none (IOPCIFamily, IOPCIConfigurator.cpp).
+    return "refreshed" if keys and all(CAPABILITIES in one for one in keys) else "start-up"
 
 
 # --- Addresses -------------------------------------------------------------------------------------------------
@@ -93,8 +93,9 @@ def place(keys: Keys) -> tuple[int, int, int] | None:
     The first word of `reg` is npt000ss bbbbbbbb dddddfff rrrrrrrr (IOPCIFamily, IOPCIDevice.h).
     """
     reg = keys.get("reg")
-    word = masked(reg[:4] if isinstance(reg, bytes) and len(reg) >= 4 else reg, 32)  # noqa: PLR2004 - one word
-    if word is not None and not isinstance(reg, bool):
+    short = isinstance(reg, bytes) and len(reg) < 4  # noqa: PLR2004 - one word
+    word = masked(reg[:4] if isinstance(reg, bytes) else reg, 32)
+    if word is not None and not isinstance(reg, bool) and not short:
         return word >> 16 & 255, word >> 11 & 31, word >> 8 & 7
     parts = (text(keys.get("pcidebug")) or "").partition("(")[0].split(":")
     bus, device, function = (number(part) for part in parts) if len(parts) == 3 else (None, None, None)  # noqa: PLR2004
@@ -127,26 +128,21 @@ def addresses(entries: Entries) -> dict[int, str]:
     return found | {ident: f"entry-{ident:x}" for ident in sorted(lost)}
 
 
-def above(entries: Entries, ident: int, named: Mapping[int, str]) -> str | None:
-    """The address of the nearest PCI function above an entry, not the entry itself."""
-    return next((named[one.ident] for one in line(entries, ident) if one.ident != ident and one.ident in named), None)
-
-
 # --- Functions -------------------------------------------------------------------------------------------------
 
 
-def functions(entries: Entries, named: Mapping[int, str], fresh: Fresh) -> tuple[PciFunction, ...]:
-    """Every PCI function, in the order of `named`."""
-    by_address = {address: ident for ident, address in named.items()}
-    parents = {ident: above(entries, ident, named) for ident in named}
-    ups = {ident: None if up is None else by_address[up] for ident, up in parents.items()}
+def functions(
+    entries: Entries, named: Mapping[int, str], ups: Mapping[int, int | None], fresh: Fresh
+) -> tuple[PciFunction, ...]:
+    """Every PCI function, in the order of `named`; `ups` has the nearest function above each entry."""
     faces: dict[int, bool] = {}
-    for ident in named:
+    found = []
+    for ident, address in named.items():
         _face(ident, entries, ups, faces)
-    return tuple(
-        _function(entries[ident].keys, address, parents[ident], fresh, down=faces[ident])
-        for ident, address in named.items()
-    )
+        up = ups[ident]
+        parent = None if up is None else named[up]
+        found.append(_function(entries[ident].keys, address, parent, fresh, down=faces[ident]))
+    return tuple(found)
 
 
 def _face(ident: int, entries: Entries, ups: Mapping[int, int | None], faces: dict[int, bool]) -> None:
@@ -157,7 +153,7 @@ def _face(ident: int, entries: Entries, ups: Mapping[int, int | None], faces: di
     """
     waiting = []
     here: int | None = ident
-    while here is not None and here not in faces and here not in waiting:
+    while here is not None and here not in faces:
         waiting.append(here)
         here = ups[here]
     for one in reversed(waiting):

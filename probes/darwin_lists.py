@@ -10,22 +10,24 @@ are not read, and neither depth nor a loop of entries matters, as nothing here c
 
 from __future__ import annotations
 
+from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from probes.darwin_words import MOST, number
+from probes.darwin_words import MOST, masked
 from probes.reads import REGISTRY_LIMIT, failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Container, Iterator, Mapping
 
     from probes.darwin_cut import Cutter
     from probes.reads import Reads
 
 ID: Final = "IORegistryEntryID"
 CHILDREN: Final = "IORegistryEntryChildren"
+MOST_LEVELS: Final = 200  # trees of real machines have up to some forty
 
 BINARY: Final = "a binary property list, which the registry printer does not write"
 OLD: Final = "text in place of a property list, as the registry printers of releases before 2011 write it"
@@ -93,18 +95,17 @@ def _flat(tree: object) -> Entries:
         node, parent = waiting.pop()
         if not isinstance(node, dict):
             continue
-        ident = number(node.get(ID))
+        ident = masked(node.get(ID), 64)
         if ident is None:
             unnamed += 1
             ident = unnamed
-        ident %= MOST * 2
         known = found.get(ident)
         if known is None:
             found[ident] = Entry(ident, node, parent)
         else:
             if len(node) > len(known.keys):
                 known.keys = node
-            if known.parent is None and parent is not None and ident not in _line(found, parent):
+            if known.parent is None and parent is not None and _is_apart(found, ident, parent):
                 known.parent = parent
         waiting += [(item, ident) for item in _items(node.get(CHILDREN))]
     return found
@@ -117,14 +118,29 @@ def _items(value: object) -> Iterator[object]:
     return iter((value,) if isinstance(value, dict) else ())
 
 
+def _is_apart(entries: Entries, ident: int, parent: int) -> bool:
+    """Whether an entry is not among those above its new parent, which would make a loop; not told of deep trees."""
+    line = tuple(islice(_line(entries, parent), MOST_LEVELS))
+    return len(line) < MOST_LEVELS and ident not in line
+
+
 def _line(entries: Entries, ident: int | None) -> Iterator[int]:
-    """An entry and all above it; ends at one that is not there."""
+    """An entry and all above it."""
     while ident is not None:
         yield ident
-        above = entries.get(ident)
-        ident = None if above is None else above.parent
+        ident = entries[ident].parent
 
 
-def line(entries: Entries, ident: int) -> Iterator[Entry]:
-    """An entry and all above it, the nearest first."""
-    return (entries[one] for one in _line(entries, ident) if one in entries)
+def nearest(entries: Entries, wanted: Container[int]) -> dict[int, int | None]:
+    """The nearest of the `wanted` entries above each entry, itself left out; None where none is."""
+    found: dict[int, int | None] = {}
+    for ident in entries:
+        waiting = []
+        here: int | None = ident
+        while here is not None and here not in found:
+            waiting.append(here)
+            here = entries[here].parent
+        for one in reversed(waiting):
+            parent = entries[one].parent
+            found[one] = parent if parent is None or parent in wanted else found[parent]
+    return found
