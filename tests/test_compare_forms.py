@@ -65,11 +65,11 @@ def flat(text: str) -> str:
 def said(found: Comparison) -> list[str]:
     """All that every form has to say, as it is read."""
     words = [found.verdict, *([found.other_machine] if found.other_machine else [])]
-    for part in found.parts:
-        for side in (part.before, part.after):
-            words += [side.name, side.place] if side is not None else []
-    for change in found.changes:
-        words += [change.subject, change.what, change.before, change.after]
+    for change in found.parts:
+        sides = [side for side in (change.before, change.after) if side is not None]
+        words += [sides[-1].name, *(side.place for side in sides)]
+    for row in found.changes:
+        words += [row.subject, row.what, row.before, row.after]
     for gain in found.findings:
         words.append(gain.subject)
         words += [side.headline for side in (gain.before, gain.after) if side is not None]
@@ -122,7 +122,7 @@ def test_directions_stand_beside_their_rows_as_words(pair: tuple[str, str]) -> N
     tokens = MARKS.parse(compare_markdown.compare(found, "a", "b"))
     first = [tokens[place + 2].content for place, token in enumerate(tokens) if token.type == "tr_open"]
     for direction, word in compare_rows.DIRECTIONS.items():
-        told = [*(one.direction for one in found.changes), *(one.direction for one in found.findings)]
+        told: list[str] = [*(one.direction for one in found.changes), *(one.direction for one in found.findings)]
         assert told.count(direction) == first.count(word)
 
 
