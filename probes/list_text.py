@@ -257,19 +257,13 @@ def _if_list(text: str, change: Callable[[str], str]) -> str:
     return change(text) if not begin or begin.startswith("<") else _NO_LIST
 
 
-def strings(answer: str | bytes) -> Iterator[str]:
-    """Every string of an answer in which a secret may be."""
+def contents(answer: str | bytes) -> Iterator[str | bytes]:
+    """Every string, and all data, of an answer in which a secret may be."""
     text = _text_of_answer(answer)
     for one in elements(text):
         if one.tag == "string" and not one.is_plain:
             yield written(text[one.start : one.end])
-
-
-def binaries(answer: str | bytes) -> Iterator[bytes]:
-    """All data of an answer in which a secret may be."""
-    text = _text_of_answer(answer)
-    for one in elements(text):
-        if one.tag == "data" and not one.is_plain:
+        elif one.tag == "data" and not one.is_plain:
             yield decoded(text[one.start : one.end]) or b""
 
 

@@ -106,8 +106,9 @@ class _Rest:
     def __init__(self, known: Known, everything: Sequence[Answers]) -> None:
         """Look which secrets are anywhere at all: nearly always none, and then there is nothing to do."""
         self._known = known
-        texts = "\n".join(text for text in set(_texts(everything)) if not _KERNEL_PART.fullmatch(text))
-        found = set(_binaries(everything))
+        held = set(_contents(everything))
+        texts = "\n".join(one for one in held if isinstance(one, str) and not _KERNEL_PART.fullmatch(one))
+        found = {one for one in held if isinstance(one, bytes)}
         runs = {run for data in found for run in _PRINTABLE.findall(data)}
         self._forms_in_paths = UUID.search(texts) is not None or MAC.search(texts) is not None
         texts = fold(texts + "\n" + b"\n".join(runs).decode("latin-1"))
@@ -196,28 +197,20 @@ class _Rest:
         return self._raw_any.sub(lambda found: self._raw[found[0]], data) if self._raw else data
 
 
-def _texts(everything: Iterable[Answers]) -> Iterator[str]:
-    """All text in which a secret may be; of paths each part."""
+def _contents(everything: Iterable[Answers]) -> Iterator[str | bytes]:
+    """All text and bytes in which a secret may be; of paths each part."""
     for answers in everything:
         for key, answer in answers.items():
             yield from key.partition(" ")[2].split("/")
             if key.startswith("registry ") and isinstance(answer, str | bytes):
-                yield from list_text.strings(answer)
+                yield from list_text.contents(answer)
+            elif isinstance(answer, bytes):
+                yield answer
             elif isinstance(answer, tuple):
                 yield from answer
             elif isinstance(answer, str) and key.startswith("link "):
                 yield from answer.split("/")
             elif isinstance(answer, str) and not _is_plain(key, answer):
-                yield answer
-
-
-def _binaries(everything: Iterable[Answers]) -> Iterator[bytes]:
-    """All bytes in which a secret may be."""
-    for answers in everything:
-        for key, answer in answers.items():
-            if key.startswith("registry ") and isinstance(answer, str | bytes):
-                yield from list_text.binaries(answer)
-            elif isinstance(answer, bytes):
                 yield answer
 
 

@@ -7,6 +7,7 @@ empty element. All else stays byte for byte (`probes/list_text.py`), and the lis
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from probes.list_text import CONTAINERS, decoded, elements, encoding, in_text, replaced, writing, written
@@ -52,14 +53,22 @@ _KINDS: Final = frozenset({"content", "contenthint", "iocfplugintypes"})
 # Entries that bear the names that people give to their volumes.
 _NAMED_BY_PEOPLE: Final = re.compile(r".*(?:Media|Volume|Snapshot|Container|RAIDSet|CoreStorage\w*)")
 
+MOST_KEYS: Final = 4096  # that are kept in mind; a machine has some hundred
 _NOT_COMPARED: Final = re.compile(r"[^a-z0-9]+")
 
 
+@lru_cache(MOST_KEYS)
 def folded(key: str) -> str:
     """A key by its letters and digits, small."""
     return _NOT_COMPARED.sub("", key.lower())
 
 
+@lru_cache(MOST_KEYS)
+def _is_taken_out(key: str) -> bool:
+    return _TAKEN_OUT.fullmatch(folded(key)) is not None
+
+
+@lru_cache(MOST_KEYS)
 def _place(key: str) -> Callable[[str, Known], str] | None:
     """What hides a string under this key, None where the key is not one of a secret."""
     name = folded(key)
@@ -95,7 +104,7 @@ def hide_registry(text: str, known: Known) -> str:
     for one in elements(text):
         if one.tag in CONTAINERS:
             changes += _in_container(text, one, known)
-        elif one.tag not in {"key", "true", "false"} and _TAKEN_OUT.fullmatch(folded(one.key)):
+        elif one.tag not in {"key", "true", "false"} and _is_taken_out(one.key):
             changes.append((one.start, one.end, _EMPTY.get(one.tag, "")))
         else:
             new = _hidden(text[one.start : one.end], one, known)
@@ -106,7 +115,7 @@ def hide_registry(text: str, known: Known) -> str:
 
 def _in_container(text: str, one: Element, known: Known) -> Iterator[tuple[int, int, str]]:
     """What of a container is taken out whole, and the name of an entry that people name."""
-    if one.key and _TAKEN_OUT.fullmatch(folded(one.key)):
+    if one.key and _is_taken_out(one.key):
         yield one.start, one.end, ""
     if one.tag != "dict":
         return

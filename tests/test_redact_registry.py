@@ -9,10 +9,15 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
+from probes import darwin
 from probes.list_text import decoded, elements, encoding, map_values, written
+from probes.reads import Recorded
 from probes.redact import redact
 from probes.tokens import Known
+from tests.build import MOMENT
+from tests.registry_machines import DARWIN_MACHINES
 
 if TYPE_CHECKING:
     from probes.reads import Answer
@@ -439,3 +444,42 @@ def test_what_is_written_is_what_plistlib_reads(text: str) -> None:
     whole = xml([text])
     (one,) = [element for element in elements(whole) if element.tag == "string"]
     assert written(whole[one.start : one.end]) == plistlib.loads(whole.encode())[0]
+
+
+# --- Whole machines ----------------------------------------------------------------------------------------------
+
+
+def decoded_of(answers: dict[str, Answer]) -> str:
+    """All that the probe makes of a machine's answers, serial numbers apart."""
+    facts = darwin.collect(Recorded(answers, "darwin"), (), MOMENT)
+    drives = tuple(replace(one, serial=None) for one in facts.drives)
+    return repr(replace(facts, drives=drives))
+
+
+@pytest.mark.parametrize("name", DARWIN_MACHINES)
+def test_the_towers_of_the_archive_stay_what_they_are(name: str) -> None:
+    """For every Darwin machine of the fixtures what is decoded is the same before and after, and no secret stays."""
+    answers = DARWIN_MACHINES[name]().answers()
+    found, _ = redact(answers, ())
+    assert redact(found, ())[0] == found
+    assert decoded_of(found) == decoded_of(answers)
+    serials = {one.serial for one in darwin.collect(Recorded(answers, "darwin")).drives if isinstance(one.serial, str)}
+    assert serials
+    words = "".join(str(answer) for answer in found.values())
+    assert [one for one in (*serials, "HLA04417TWR", "4C1F8D52", "edda") if one in words] == []
+
+
+def test_a_tower_whose_users_have_odd_names_stays_what_it_is() -> None:
+    """Whoever is logged in, the machine is decoded as before."""
+    answers = DARWIN_MACHINES["tower-2-narrow-carrier"]().answers()
+    names = ("HLA0042QX7", "disk1", "0x010802", "Ostrayne", "Reel 3 2TB", "IOMedia", "Darwin", "NVMeController", "Root")
+    users = "".join(f"<dict><key>kCGSSessionUserNameKey</key><string>{name}</string></dict>" for name in names)
+    host = answers["registry host"]
+    assert isinstance(host, str)
+    before = host.replace(
+        "<key>IOConsoleUsers</key>",
+        f"<key>IOConsoleUsersBefore</key><array>{users}</array><key>IOConsoleUsers</key>",
+    )
+    assert before != host
+    found, _ = redact({**answers, "registry host": before}, ())
+    assert decoded_of(found) == decoded_of(answers)
