@@ -250,6 +250,7 @@ seens = st.builds(
     verdict=st.sampled_from(Verdict),
     rate=st.sampled_from(RATES),
     firmware=st.sampled_from([(), ("A1",), ("A1", "A2")]),
+    at_start=st.booleans(),
 )
 links = st.builds(
     LinkSeen,
@@ -400,3 +401,13 @@ def test_a_bomb_takes_nothing_down(tmp_path: Path) -> None:
         found, _ = ran(sorted(tmp_path.iterdir()), jobs)
         assert (5, 2) == (found.counts.captures, found.passed_over)
         assert ["0.json.gz", "deep.json"] == [name.rpartition("/")[2] for name, _ in found.refused]
+
+
+def test_readings_of_the_start_are_counted() -> None:
+    """Links whose rate a system gave as it was at its start are counted beside the verdicts."""
+    darwin = [place for place in FIXTURES.glob("*/capture.json") if b'"platform":"darwin"' in place.read_bytes()[:400]]
+    found, _ = ran(sorted(darwin), 1)
+    assert found.counts.captures == len(darwin) > 0
+    linux, _ = ran([FIXTURES / "bench-1-upgraded" / "capture.json"], 1)
+    assert {0} == {line.at_start for line in linux.lines}
+    assert 0 < sum(line.at_start for line in found.lines) < sum(line.links for line in found.lines)

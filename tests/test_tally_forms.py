@@ -133,6 +133,7 @@ def test_csv_holds_each_cell() -> None:
         "hottest_celsius": "39.85",
         "drive_firmware": "A1 (1); A2 (1)",
         "host_firmware": "2.08 (1)",
+        "at_start": "0",
     } == slow
     assert ("2", "2", "yes", "1", "1", "48.85") == tuple(
         reels[name] for name in ("machines", "links", "confirmed", "full", "other", "hottest_celsius")

@@ -52,6 +52,7 @@ COLUMNS: Final = {
     "hottest_celsius": "hottest reading of the cards and the drives on them, degrees Celsius",
     "drive_firmware": "firmware versions met, and in how many drives",
     "host_firmware": "firmware versions of the machines, and in how many",
+    "at_start": "links whose rate the system gave as it was when it started",
 }
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")  # what spreadsheets take for a formula or command
 _LONGEST: Final = 30_000  # characters; spreadsheets take some 32,000 in a cell
@@ -87,7 +88,7 @@ def _values(line: Line) -> tuple[Value, ...]:
         *(line.count(verdict) for verdict in (Verdict.FULL, Verdict.NARROW, Verdict.SLOW)),
         *(words.other_verdicts(line), "; ".join(f"{verdict.value} ({count})" for verdict, count in line.verdicts)),
         *(*_rate(line.best), *_rate(line.typical), line.rated, line.hottest),
-        *(_counted(line.firmware), _counted(line.host_firmware)),
+        *(_counted(line.firmware), _counted(line.host_firmware), line.at_start),
     )
 
 

@@ -51,7 +51,8 @@ class LineData(Struct, frozen=True, kw_only=True):
     `full`, `narrow`, `slow` and `other` count links; `verdicts` counts each of its kind. Rates are of the link, MB/s
     (10^6 bytes, one direction, after line coding): `typical` is what half of the `rated_links` reach or pass. `names`
     counts the models that links gave, `drive_firmware` drives, `host_firmware` machines. `confirmed` tells that every
-    link runs at the best that both of its ends can do.
+    link runs at the best that both of its ends can do. `at_start` counts links whose rate the system gave as it was
+    when it started: a restart before the capture would have shown what they do now.
     """
 
     card: CardKindData
@@ -76,6 +77,7 @@ class LineData(Struct, frozen=True, kw_only=True):
     hottest_celsius: float | None
     drive_firmware: tuple[CountData, ...]
     host_firmware: tuple[CountData, ...]
+    at_start: int
 
 
 class RefusedData(Struct, frozen=True):
@@ -177,6 +179,7 @@ def _line(line: Line) -> LineData:
         hottest_celsius=line.hottest,
         drive_firmware=_counted(line.firmware),
         host_firmware=_counted(line.host_firmware),
+        at_start=line.at_start,
     )
 
 

@@ -66,8 +66,9 @@ def severity(line: Line) -> Severity:
 
 
 def verdicts(line: Line) -> str:
-    """How many links have which verdict, worst first: "1 narrow, 3 full"."""
-    return ", ".join(f"{count:,} {verdict.value}" for verdict, count in line.verdicts)
+    """How many links have which verdict, worst first: "1 narrow, 3 full"; and how many of them are an old reading."""
+    found = ", ".join(f"{count:,} {verdict.value}" for verdict, count in line.verdicts)
+    return found if not line.at_start else f"{found}; {line.at_start:,} as of the start of the system"
 
 
 def other_verdicts(line: Line) -> int:

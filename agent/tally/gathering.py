@@ -216,6 +216,7 @@ def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audi
         verdict=judged.verdict,
         rate=judged.now if judged.mbps is not None else None,
         firmware=tuple(sorted(filter(None, (kept(drive.firmware) for drive in own)))),
+        at_start=judged.fresh == "start-up",
     )
 
 

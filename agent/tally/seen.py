@@ -32,7 +32,8 @@ class Seen(Struct, frozen=True, array_like=True, gc=False):
     """How a link ran: equal for many links, so that one of them stands for all.
 
     `what` are words for the card's class, `name` is the model that it, or the drive on it, gives. `rate` is None where
-    none is known, or it says nothing. `firmware` are the versions of the drives on the card.
+    none is known, or it says nothing. `firmware` are the versions of the drives on the card. `at_start` tells that the
+    system gave the rate as it was when it started, not as it is.
     """
 
     card: CardKind
@@ -41,6 +42,7 @@ class Seen(Struct, frozen=True, array_like=True, gc=False):
     verdict: Verdict
     rate: Rate | None
     firmware: tuple[str, ...]
+    at_start: bool = False
 
 
 class LinkSeen(Struct, frozen=True, array_like=True, gc=False):

@@ -40,7 +40,8 @@ class Line(Struct, frozen=True, kw_only=True):
     `what` are words for the class and `names` the models met, the most frequent first, with the links that gave each.
     `verdicts` counts links, worst first. `best` is the highest link rate, `typical` the one that half of the `rated`
     links reach or pass (the lower of the middle two of an even number). `hottest` is degrees Celsius. `firmware` counts
-    drives by their version, `host_firmware` machines by theirs. `confirmed` tells that every link is at its best.
+    drives by their version, `host_firmware` machines by theirs. `confirmed` tells that every link is at its best,
+    `at_start` how many links were as the system found them at its start, where it tells no more.
     """
 
     card: CardKind
@@ -57,6 +58,7 @@ class Line(Struct, frozen=True, kw_only=True):
     firmware: Counted
     host_firmware: Counted
     confirmed: bool
+    at_start: int
 
     def count(self, verdict: Verdict) -> int:
         """How many links have this verdict."""
@@ -127,7 +129,7 @@ class _Group:
 
     def __init__(self) -> None:
         self.machines: dict[bytes, str | None] = {}
-        self.links = 0
+        self.links = self.at_start = 0
         self.what: Counter[str] = Counter()
         self.names: Counter[str] = Counter()
         self.verdicts: Counter[Verdict] = Counter()
@@ -140,6 +142,7 @@ class _Group:
         seen = link.seen
         self.machines[machine.key] = machine.firmware
         self.links += 1
+        self.at_start += seen.at_start
         self.what[seen.what] += 1
         if seen.name is not None:
             self.names[seen.name] += 1
@@ -169,6 +172,7 @@ class _Group:
             firmware=_ordered(self.firmware),
             host_firmware=_ordered(Counter(found for found in self.machines.values() if found is not None)),
             confirmed=AT_BEST.issuperset(self.verdicts),
+            at_start=self.at_start,
         )
 
 
