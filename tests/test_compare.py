@@ -29,7 +29,7 @@ from tests.boards import (
 )
 from tests.build import build, capture_bytes, facts, set_link
 from tests.machines import MACHINES
-from tests.parts import Disk, Function, Machine, Nvme, drive
+from tests.parts import Disk, Function, Machine, Nvme, downstream_port, drive, switch
 from tests.raid import Raid, put_set
 
 if TYPE_CHECKING:
@@ -591,3 +591,60 @@ def test_numbers_in_the_verdict_are_singular_and_plural() -> None:
     assert "The upgrade delivers: the new drive at full link." == one.verdict
     gone = "LN-1 network card in SLOT4 no longer there"
     assert f"The upgrade delivers: 2 of 2 new drives at full link; {gone}." == two.verdict
+
+
+def test_a_display_card_with_a_switch_of_its_own_is_one_part() -> None:
+    """A switch, a port and a display function on one card are one card, called by what it is for."""
+    own = switch((4, 16), [downstream_port((4, 16), display())])
+    found = compare(seen(bench_1({})), seen(bench_1({"SLOT2": [own]})))
+    assert [("added", "display card Canvas 12", "", "SLOT2")] == parts(found)
+    assert NOTHING == compare(found.after, found.after).verdict
+
+
+def test_a_set_that_stopped_is_worse() -> None:
+    """A set that is not at work any more is worse, whatever it should reach."""
+    audits = []
+    for state in ("clean", "inactive"):
+        tree = build(bench_1({"SLOT3": [reel_3("A-1")], "M2_1": [reel_3("A-2")]}))
+        put_set(tree, Raid(members=["nvme0n1", "nvme1n1"], state=state, size=4_000_000_000_000))
+        audits.append(seen(tree))
+    found = compare(*audits)
+    assert ("at work", "yes", "no", "worse") in rows(found, "stripe set")
+    assert found.worse
+
+
+def test_a_drive_that_no_driver_claims_any_more_is_the_same_drive() -> None:
+    """A drive set aside for a virtual machine is in its place as before, and the note about it is gained."""
+    before = facts(build(bench_1({"M2_1": [reel_4("A-1")]})))
+    after = replace(
+        before,
+        drives=tuple(one for one in before.drives if one.kind != "nvme"),
+        sensors=tuple(one for one in before.sensors if not (one.drive or "").startswith("nvme")),
+        functions=tuple(replace(one, driver="vfio-pci") if one.driver == "nvme" else one for one in before.functions),
+    )
+    found = compare(audit(before), audit(after))
+    assert [] == parts(found)
+    assert [("driver", "nvme", "vfio-pci", "other")] == rows(found)
+    assert [("gained", "drive-unclaimed", "other")] == gains(found)
+
+
+def test_two_drives_that_answer_with_one_serial_number_are_told_by_their_places() -> None:
+    """A serial number that two drives bear names neither: nothing has changed, and nothing has moved."""
+    tower = bench_1({"M2_1": [reel_4("SAME-1")], "M2_2": [reel_4("SAME-1")]})
+    again = bench_1({"M2_1": [reel_4("SAME-1")], "M2_2": [reel_4("SAME-1")], "SLOT1": [carrier((4, 16), [])]})
+    found = compare(seen(tower), seen(again))
+    assert [("added", "Packet switch PS-12", "", "SLOT1")] == parts(found)
+
+
+def test_slot_names_of_two_sources_say_nothing_of_each_other() -> None:
+    """What the firmware calls a slot and what the kernel calls another may be the same word: places decide then."""
+    named = {"PCIE1": {"name": "2"}, "PCIE2": {"name": "1"}}
+    narrow = unnamed()
+    tree = build(bench_2({"PCIE1": [narrow], "PCIE2": [unnamed()]}, words=named))
+    set_link(tree, ("0000:00:01.0", narrow.address), (3, 2))
+    found = compare(seen(tree), seen(tree, privileged=False))
+    for side, first in ((found.before, "2"), (found.after, "1")):
+        slot = side.by_key["0000:00:01.0"].link.slot
+        assert slot is not None
+        assert first == slot.name
+    assert ([], [], []) == (parts(found), rows(found), gains(found))

@@ -33,6 +33,7 @@ MOST_LEVELS: Final = 32  # cards behind each other; ends the walk on a damaged c
 
 Ids = tuple[int | None, ...]
 Way = tuple[str, ...]
+SlotAt = tuple[str, str, int]
 
 
 class Thing(Struct, frozen=True, eq=False, kw_only=True):
@@ -40,8 +41,9 @@ class Thing(Struct, frozen=True, eq=False, kw_only=True):
 
     `ids` are maker, model, subsystem (two numbers) and class of its first function, None where not read; `serial` is
     the token of its serial number. `holder` is the number of the part that it sits on, None for the board, and `way`
-    the positions from there to it, outermost last. `slot` is the name of its slot and its rank among the ports of that
-    slot, `sharing` how many ports bear the name. `bytes` is a drive's size.
+    the positions from there to it, outermost last. `slot` is the name of its slot, who gave it (names of two
+    sources say nothing of each other) and its rank among the ports of that name, `sharing` how many ports bear it.
+    `bytes` is a drive's size.
     """
 
     number: int
@@ -53,7 +55,7 @@ class Thing(Struct, frozen=True, eq=False, kw_only=True):
     serial: str | None
     holder: int | None
     way: Way
-    slot: tuple[str, int] | None
+    slot: SlotAt | None
     sharing: int
     depth: int
     bytes: int | None
@@ -81,7 +83,7 @@ class Port(Struct, frozen=True, eq=False):
     judged: Judged
     holder: int | None
     way: Way
-    slot: tuple[str, int] | None
+    slot: SlotAt | None
 
 
 class Fitted:
@@ -94,7 +96,7 @@ class Fitted:
         self.by_drive: dict[str, int] = {}
         self._roots = roots or {}
         self._functions = audit.machine.functions
-        self._slots: dict[str, tuple[str, int, int]] = {}
+        self._slots: dict[str, tuple[SlotAt, int]] = {}
         groups = [*self._components(), *self._others()]
         groups.sort(key=lambda group: _in_order(group[0][0].address))
         for number, (functions, _) in enumerate(groups):
@@ -194,8 +196,8 @@ class Fitted:
                 serial=_drive_token(drive) if drive is not None else _card_token(functions),
                 holder=holder,
                 way=steps,
-                slot=(rank[0], rank[1]) if rank is not None else None,
-                sharing=rank[2] if rank is not None else 0,
+                slot=rank[0] if rank is not None else None,
+                sharing=rank[1] if rank is not None else 0,
                 depth=self._depth(holder),
                 bytes=sum(sizes) if sizes else None,
             )
@@ -240,20 +242,22 @@ class Fitted:
             if port is not None:
                 holder, way = self._upwards(port, None)
                 rank = self._slots.get(judged.link.key)
-                yield Port(judged, holder, way, (rank[0], rank[1]) if rank is not None else None)
+                yield Port(judged, holder, way, rank[0] if rank is not None else None)
 
-    def _slot_ranks(self) -> dict[str, tuple[str, int, int]]:
-        """By a link's key: the name of its slot, its rank among the ports of that name there, how many these are."""
-        alike: dict[tuple[str, int | None], list[tuple[Way, str]]] = {}
+    def _slot_ranks(self) -> dict[str, tuple[SlotAt, int]]:
+        """By a link's key: its slot with its rank among the ports of that name there, and how many these are."""
+        alike: dict[tuple[str, int | None], list[tuple[Way, str, str]]] = {}
         for judged in self.audit.links:
             slot, end = judged.link.slot, judged.link.port or judged.link.device
             if slot is not None and end is not None and slot.name.strip():
                 holder, way = self._upwards(end, None if judged.link.port is not None else self.at.get(end.address))
-                alike.setdefault((slot.name.strip().casefold(), holder), []).append((way[::-1], judged.link.key))
+                alike.setdefault((slot.name.strip().casefold(), holder), []).append(
+                    (way[::-1], judged.link.key, slot.source)
+                )
         return {
-            key: (words, rank, len(together))
+            key: ((words, source, rank), len(together))
             for (words, _), together in alike.items()
-            for rank, (_, key) in enumerate(sorted(together))
+            for rank, (_, key, source) in enumerate(sorted(together))
         }
 
     # --- Words -------------------------------------------------------------------------------------------------
@@ -298,7 +302,7 @@ class Fitted:
             return (
                 words
                 if thing.sharing == 1 or thing.slot is None
-                else f"{words}, port {thing.slot[1] + 1} of {thing.sharing}"
+                else f"{words}, port {thing.slot[2] + 1} of {thing.sharing}"
             )
         if link.onboard or link.integrated:
             return f"on the board, at {thing.address}"

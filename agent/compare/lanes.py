@@ -12,6 +12,7 @@ from agent.compare.words import by_severity, direction, subject
 from agent.findings import Rate, Severity, Verdict
 from agent.throughput import link_mbps
 from knowledge.rates import GTPS, describe
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -71,8 +72,6 @@ def links(matched: Matched, doubts: Doubts) -> Iterator[Change]:
 
 
 def _doubt_depth(before: Thing, after: Thing, words: str, doubts: Doubts) -> None:
-    from probes.unread import Unread
-
     depths = depth(before), depth(after)
     if depths[0] != depths[1]:
         doubts.add("link registers", words, int(depths[0] > depths[1]), Unread("", "", needs_root=True))
@@ -83,7 +82,8 @@ def _link(pair: Pair, doubts: Doubts) -> Iterator[Change]:
     unknown = [one.verdict is Verdict.UNKNOWN for one in (before, after)]
     if any(unknown):
         if not all(unknown) and not explained_by_depth(before, after, same_depth=pair.same_depth):
-            doubts.add("link", words, unknown.index(True), (before, after)[unknown.index(True)].why)
+            silent = (before, after)[unknown.index(True)]
+            doubts.add("link", words, unknown.index(True), Unread("", silent.why, needs_root=silent.needs_root))
         return
     if resting(before) != resting(after):
         doubts.remark("rate under load", words, "its link rested, to save power, on one of the two sides")
@@ -147,8 +147,6 @@ def _vacant(matched: Matched, doubts: Doubts) -> Iterator[Change]:
             continue
         side = int(after.verdict is Verdict.UNKNOWN)
         silent = (before, after)[side]
-        from probes.unread import Unread
-
         doubts.add("presence of a card", words, side, Unread("", silent.why, needs_root=silent.needs_root))
 
 

@@ -9,6 +9,7 @@ from msgspec import Struct
 from agent.compare.changes import Change
 from agent.compare.lanes import resting
 from agent.compare.words import direction, subject
+from agent.rules.stripes import RESTING_STATES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -191,6 +192,16 @@ def _set(matched: Matched, before: StripeSeen, after: StripeSeen, doubts: Doubts
     words = set_words(after)
     if before.stripe.level != after.stripe.level or len(before.stripe.members) != len(after.stripe.members):
         yield _whole(words, _what(before), _what(after))
+    running = _running(before), _running(after)
+    if running[0] is not running[1]:
+        yield Change(
+            topic="stripe set",
+            subject=words,
+            what="at work",
+            before="yes" if running[0] else "no",
+            after="yes" if running[1] else "no",
+            direction=direction(running[0], running[1]),
+        )
     lost = before.stripe.missing or 0, after.stripe.missing or 0
     if lost[0] != lost[1]:
         yield Change(
@@ -214,6 +225,10 @@ def _set(matched: Matched, before: StripeSeen, after: StripeSeen, doubts: Doubts
     told = [all(one.payload_bytes is not None for one in side) for side in sides]
     crowd = _others(before, sides[0], matched.before.audit), _others(after, sides[1], matched.after.audit)
     yield from _rows("stripe set", words, (before, after), doubts, whole=told[0] == told[1], crowd=crowd)
+
+
+def _running(one: StripeSeen) -> bool:
+    return one.stripe.state not in RESTING_STATES
 
 
 def _seen(one: StripeSeen, audit: Audit) -> list[DriveSeen]:
