@@ -22,6 +22,7 @@ from probes import collect
 from probes.capture import parse, recorded
 from probes.unread import Unread
 from tests import notes_index
+from tests.machines import hall_server
 from tests.notes import note
 
 if TYPE_CHECKING:
@@ -67,6 +68,7 @@ def untold(found: Audit) -> list[Unread]:
         ({"card": ["f1c5:0210"], "slot_kind": ["m.2"]}, ["nvme4"]),
         ({"class": ["0108"], "model": {"contains": "folio"}}, ["nvme4"]),
         ({"model": {"is": ["quillmark  FOLIO 1tb"]}}, ["nvme4"]),
+        ({"model": {"contains": "Vault"}}, ["sda", "sdb"]),
         ({"class": ["010802"], "firmware": {"is": ["QF-2.3.1"]}}, ["nvme4"]),
         ({"class": ["0108"], "firmware": {"at_least": "QF-2.3", "below": "QF-2.4"}}, ["nvme4"]),
         ({"subsystem": ["f1e0:0012"], "class": ["0300"]}, ["0000:05:00.0"]),
@@ -101,6 +103,15 @@ def test_a_machines_firmware_is_a_condition() -> None:
     up_to = note(when={"machine": machine, "host_firmware": {"is": [version]}}, seen={"boots": False})
     assert [] == noted(facts, below)[1]
     assert ["host"] == [one.subject for one in noted(facts, up_to)[1]]
+
+
+def test_a_port_is_a_part_as_well() -> None:
+    """A note of a port holds for the port, and is not mixed up with what is below it."""
+    facts = facts_of("bench-1-upgraded")
+    port = next(one for one in facts.functions if one.address == "0000:00:05.0")
+    findings = noted(facts, note(when={"card": [f"{port.vendor_id:04x}:{port.device_id:04x}"]}, advises=["reseat"]))[1]
+    assert ["0000:00:05.0"] == [one.subject for one in findings]
+    assert findings[0].steps[0].text.startswith("Take the device 0000:00:05.0 out")
 
 
 def test_functions_of_one_card_are_one_part() -> None:
@@ -335,6 +346,17 @@ def test_the_users_own_note_goes_before_one_of_the_program() -> None:
     told = [one.headline for one in findings if sata.id in one.headline]
     assert 1 == len(told)
     assert told[0].startswith("we have never seen this")
+
+
+def test_many_notes_on_a_large_machine_are_held_one_by_one() -> None:
+    """Of a thousand notes on a machine of two thousand functions just those of parts that are there hold."""
+    capture = parse(hall_server().capture(), "hall")
+    facts = collect(recorded(capture)[0], (), capture.taken_at)
+    many = [note(id=f"n{number}", when={"card": [f"{number:04x}:0001"]}) for number in range(1000)]
+    findings = noted(facts, *many, note(when={"card": ["f1d0:2020"]}))[1]
+    assert [True] == ["field note reel-is-full" in one.headline for one in findings]
+    cards = [one for one in facts.functions if one.vendor_id == 0xF1D0 and one.physical_function is None]
+    assert f"and {len(cards) - 9} more (field note" in findings[0].headline
 
 
 def test_a_condition_names_what_it_wanted_and_read() -> None:

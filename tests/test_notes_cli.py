@@ -236,6 +236,23 @@ def test_check_applies_named_notes(tmp_path: Path, good: Path) -> None:
     assert ["field-note"] == [one["rule"] for one in found["findings"] if one["severity"] == "note"]
 
 
+def test_a_confirmed_limit_counts_for_the_status(tmp_path: Path) -> None:
+    """A note that is confirmed may be a limit, and ends check with 1 where limits do; it is never a fault."""
+    place = tmp_path / "n.toml"
+    limit = 'confidence = "confirmed"\nseverity = "limit"'
+    quirk = 'quirk = "resets under load"'
+    content = HEAD + GOOD.replace('confidence = "reported"', limit).replace('verdict = "narrow"', quirk)
+    place.write_text(content, encoding="utf-8")
+    assert 0 == run("check", "--replay", CALM, "--notes", str(place)).exit_code
+    assert 1 == run("check", "--replay", CALM, "--notes", str(place), "--fail-on", "limit").exit_code
+
+
+def test_notes_do_not_come_from_standard_input() -> None:
+    """Standard input may be the capture, so that notes are never read from it."""
+    done = run("check", "--replay", CALM, "--notes", "-", send=HEAD)
+    assert (2, "") == (done.exit_code, done.stdout)
+
+
 def test_check_with_damaged_named_notes_ends_with_2(bad: Path) -> None:
     """A damaged file that was named ends check with status 2 and one sentence with file and line."""
     done = run("check", "--replay", CALM, "--notes", str(bad))

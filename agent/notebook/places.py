@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 SUFFIX: Final = ".toml"
 MOST_FILES: Final = 500  # in one folder
-MOST_NOTES: Final = 5000  # in all
+MOST_NOTES: Final = 2000  # in all
 
 
 def folder(environ: Mapping[str, str]) -> str:
@@ -53,6 +53,8 @@ def loaded(environ: Mapping[str, str], directories: Sequence[str] = ()) -> Shelf
 
 def files(name: str) -> list[str]:
     """The files of notes that a name stands for: itself, or those of the folder. Raises BadInput for an empty one."""
+    if name == "-":
+        raise BadInput("notes come from a folder or a file with a name, not from standard input")
     if not os.path.isdir(name):
         return [name]
     found = names_in(name, SUFFIX, MOST_FILES)

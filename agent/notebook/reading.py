@@ -17,7 +17,7 @@ from agent.sheets.lines import lines_of
 from agent.sheets.reading import fail_at, tables
 from knowledge.fieldnotes import Note
 from knowledge.problems import BadInput
-from probes.files import printable, quoted, read_standard_input, read_whole
+from probes.files import printable, quoted, read_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,7 +46,7 @@ class Read(Struct, frozen=True):
 
 
 def read(path: str) -> tuple[Note, ...]:
-    """The notes of a file; "-" is standard input. Raises BadInput for the first thing that is wrong with it."""
+    """The notes of a file. Raises BadInput for the first thing that is wrong with it."""
     found = examined(path)
     if found.wrong:
         raise BadInput(found.wrong[0].words)
@@ -55,11 +55,10 @@ def read(path: str) -> tuple[Note, ...]:
 
 def examined(path: str) -> Read:
     """The notes of a file and everything that is wrong with it; a file that cannot be read has that wrong with it."""
-    source = "standard input" if path == "-" else path
     try:
-        return parsed(_text(path, source), source)
+        return parsed(_text(path), path)
     except BadInput as problem:
-        return Read(source, (), (), (_wrong(source, problem),))
+        return Read(path, (), (), (_wrong(path, problem),))
 
 
 def parsed(text: str, source: str) -> Read:
@@ -89,15 +88,15 @@ def parsed(text: str, source: str) -> Read:
     return Read(source, tuple(notes), tuple(places), tuple(told[:MOST_TOLD]))
 
 
-def _text(path: str, source: str) -> str:
-    data = read_standard_input(LIMIT) if path == "-" else read_whole(path, LIMIT)
+def _text(path: str) -> str:
+    data = read_whole(path, LIMIT)
     if len(data) > LIMIT:
-        raise BadInput(f"{printable(source)} has more than {LIMIT // KIBIBYTE} KiB; write notes into several files")
+        raise BadInput(f"{printable(path)} has more than {LIMIT // KIBIBYTE} KiB; write notes into several files")
     try:
         return data.decode()
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise BadInput(f"{printable(source)}, line {line}: this is not UTF-8 text; save it as such") from None
+        raise BadInput(f"{printable(path)}, line {line}: this is not UTF-8 text; save it as such") from None
 
 
 def _entries(data: dict[str, Any]) -> Iterator[dict[str, Any]]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.notes.matching import HOST, Match, Part, concerns, match, parts
+from agent.notes.matching import HOST, Match, Part, Parts, match
 from agent.notes.seen import Beside, beside, contradictions
 from probes.unread import Unread
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from knowledge.fieldnotes import Note
 
 UNDECIDED: Final = 3  # parts that are named where nothing can be told
+MOST_AGAINST: Final = 8  # notes that are named as contradicting one
 
 
 class Against(Struct, frozen=True):
@@ -42,32 +43,31 @@ def applied(
     notes: Iterable[Note], machine: Machine, judged: Mapping[str, Judged], alone: Mapping[str, Share]
 ) -> Iterator[Applied | Unread]:
     """Every note that holds, with the parts that it holds for; `Unread` where it cannot be told."""
-    found = parts(machine, judged)
+    found = Parts(machine, judged)
     holding: list[Match] = []
     unknown: list[Match] = []
     for note in notes:
         for one in _matches(note, found, machine):
             (holding if one.holds else unknown).append(one)
-    for match_group in _grouped(holding, machine, alone):
-        yield _with_contradictions(match_group, holding)
+    at: dict[str, list[Match]] = {}
+    for one in holding:
+        at.setdefault(_place(one.part), []).append(one)
+    for group in _grouped(holding, machine, alone):
+        yield _with_contradictions(group, at)
     yield from _untold(unknown)
 
 
-def _matches(note: Note, found: Sequence[Part], machine: Machine) -> Iterator[Match]:
+def _matches(note: Note, found: Parts, machine: Machine) -> Iterable[Match]:
     """The parts that a note holds for, or may hold for; of one component's functions the first that it holds for."""
     facts = machine.facts
-    seen: set[str] = set()
-    for part in found:
-        if not concerns(note, part):
-            continue
+    best: dict[str, Match] = {}
+    for part in found.of(note):
         one = match(note, part, facts.platform, facts.host)
-        if one.holds is False:
-            continue
-        place = part.judged.link.key if part.judged is not None else part.subject
-        if place not in seen:
-            yield one
-        if one.holds:
-            seen.add(place)
+        if one.holds is not False:
+            before = best.setdefault(_place(part), one)
+            if one.holds and not before.holds:
+                best[_place(part)] = one
+    return best.values()
 
 
 def _grouped(
@@ -82,12 +82,14 @@ def _grouped(
     yield from groups.values()
 
 
-def _with_contradictions(group: tuple[Note, list[Match], tuple[Beside, ...]], holding: Sequence[Match]) -> Applied:
+def _with_contradictions(
+    group: tuple[Note, list[Match], tuple[Beside, ...]], at: Mapping[str, Sequence[Match]]
+) -> Applied:
+    """The group with the notes that contradict its note; `at` are all that hold, by the part."""
     note, matches, shown = group
-    mine = {_place(one.part) for one in matches}
     others: dict[str, tuple[Note, tuple[str, ...], list[str]]] = {}
-    for other in holding:
-        if other.note.id == note.id or _place(other.part) not in mine:
+    for other in (other for one in matches for other in at[_place(one.part)]):
+        if other.note.id == note.id or (len(others) >= MOST_AGAINST and other.note.id not in others):
             continue
         things = contradictions(note, other.note)
         if things:

@@ -82,6 +82,34 @@ def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[Part, ...]:
     return tuple(found)
 
 
+class Parts:
+    """The parts of a machine, found by their numbers: thousands of notes and functions need not all meet."""
+
+    def __init__(self, machine: Machine, judged: Mapping[str, Judged]) -> None:
+        """List them once."""
+        self.all = parts(machine, judged)
+        self._numbered: dict[str, list[int]] = {}
+        self._unnumbered: list[int] = []
+        for place, part in enumerate(self.all):
+            function = part.function
+            if function is None:
+                continue
+            vendor, device = function.vendor_id, function.device_id
+            if isinstance(vendor, int) and isinstance(device, int):
+                self._numbered.setdefault(f"{vendor:04x}:{device:04x}", []).append(place)
+                self._numbered.setdefault(f"{vendor:04x}:{ANY_DEVICE}", []).append(place)
+            else:
+                self._unnumbered.append(place)
+
+    def of(self, note: Note) -> Iterator[Part]:
+        """The parts that a note may hold for, in the order of the machine."""
+        if note.when.card is None:
+            yield from (part for part in self.all if concerns(note, part))
+            return
+        found = {place for pair in note.when.card for place in self._numbered.get(pair, ())}
+        yield from (self.all[place] for place in sorted(found.union(self._unnumbered)))
+
+
 def concerns(note: Note, part: Part) -> bool:
     """Whether a note is of this kind of part at all: of functions, of drives, or of a machine as a whole."""
     when = note.when

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from agent.notes.applying import Applied
-    from agent.notes.matching import Condition, Match
+    from agent.notes.matching import Condition, Match, Part
     from agent.notes.seen import Beside
     from knowledge.fieldnotes import Note, Proof
     from probes.facts import PciFunction
@@ -82,8 +82,16 @@ def _found(one: Applied) -> Found:
         severity=severity,
         judged=first.judged,
         drive=first.drive is not None,
+        part=_part(first),
         advises=tuple(action for action in note.advises if not (met and action == "update-firmware")),
     )
+
+
+def _part(part: Part) -> str:
+    """What a step is to be done with, where no link tells it."""
+    if part.judged is not None or part.drive is not None:
+        return ""
+    return "what the note means" if part.function is None else f"the device {part.subject}"
 
 
 # --- Words -----------------------------------------------------------------------------------------------------
