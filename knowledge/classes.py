@@ -73,7 +73,12 @@ BASES: Final[dict[int, str]] = {
     0x12: "processing accelerator",
     0x13: "instrumentation",
 }
-INTERFACES: Final[dict[int, str]] = {0x010802: "NVMe drive", 0x010601: "SATA controller", 0x0C0330: "USB controller"}
+INTERFACES: Final[dict[int, str]] = {
+    0x010802: "NVMe drive",
+    0x018002: "NVMe drive",  # other mass storage by its class, as some drives of Darwin machines call themselves
+    0x010601: "SATA controller",
+    0x0C0330: "USB controller",
+}
 
 
 def describe_class(code: int) -> str:

@@ -210,3 +210,25 @@ def test_every_machine_can_be_asked_live_as_its_capture_answers() -> None:
     for name, make in DARWIN_MACHINES.items():
         setup = make()
         assert collect(setup.reads()) == collect(setup.replay()), name
+
+
+@pytest.mark.parametrize(("name", "slot"), [("tower-6-live", "6"), ("bench-3-dark-slot", "J2")])
+def test_an_inventory_calls_no_slot_empty_in_which_a_card_is_detected(name: str, slot: str) -> None:
+    """A card that gives no link is told as such beside the slots that are empty."""
+    output = io.StringIO()
+    text.show(text.inventory(audited(name), 100, name), Console(file=output, width=100, color_system=None))
+    rows = {line.split()[0]: line.split(None, 1)[1] for line in output.getvalue().split("\n") if len(line.split()) > 1}
+    assert rows[slot].startswith("a card is detected, but there is no link")
+    assert 1 == sum("a card is detected" in row for row in rows.values())
+
+
+def test_a_drive_with_the_other_class_of_nvme_is_called_a_drive() -> None:
+    """Rule 7 of the parsing rules: an NVMe controller's class may be 018002h as well as 010802h."""
+    codes = {one.class_code for one in audited("tower-5-fabric-storage").facts.functions}
+    assert {0x010802, 0x018002} <= codes
+    output = io.StringIO()
+    text.show(
+        text.inventory(audited("tower-5-fabric-storage"), 100, ""), Console(file=output, width=100, color_system=None)
+    )
+    assert 2 == output.getvalue().count("  NVMe drive Ostrayne Reel 4 2TB\n")
+    assert "storage controller" not in output.getvalue()

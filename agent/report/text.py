@@ -5,10 +5,11 @@ Fits 80 columns and grows with the terminal. All device text passes `plain`; ric
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
+from agent.findings import Verdict
 from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
@@ -179,13 +180,14 @@ def _slots(page: Page, audit: Audit) -> None:
         return
     page.heading("Slots")
     what = {judged.device_address: describe_link(judged.link, audit) for judged in audit.links if judged.device_address}
+    vacant = {judged.port_address: VACANT.get(judged.verdict, "") for judged in audit.links if judged.port_address}
     rows: dict[str, list[tuple[str, str]]] = {}
     lost = []
     for slot in slots:
         if slot.kind is None and not slot.ports and not slot.devices:
             lost.append(plain(slot.name, 40))
         else:
-            rows.setdefault(slot.named_by, []).append(_slot_row(slot, what))
+            rows.setdefault(slot.named_by, []).append(_slot_row(slot, what, vacant))
     for source, named in rows.items():
         page.add(f"named by the {source}:", indent=2, style=QUIET)
         page.columns(named)
@@ -193,14 +195,21 @@ def _slots(page: Page, audit: Audit) -> None:
         page.add(f"named by the kernel, but below no PCI Express port: {', '.join(lost)}", indent=2, hang=4)
 
 
-def _slot_row(slot: SlotData, what: dict[str, str]) -> tuple[str, str]:
+VACANT: Final = {
+    Verdict.DARK: "a card is detected, but there is no link",
+    Verdict.UNKNOWN: "nothing answers, and whether a card is there is not known",
+}
+
+
+def _slot_row(slot: SlotData, what: dict[str, str], vacant: dict[str, str]) -> tuple[str, str]:
     built = (
         f"x{slot.connector_lanes} connector" if slot.connector_lanes else "",
         f"{slot.wired_lanes} lane{words.plural(slot.wired_lanes)}" if slot.wired_lanes else "",
         describe_speed(slot.generation) if slot.generation else "",
         "can be split" if slot.can_split else "",
     )
-    content = "; ".join(f"{what[device]}, {device}" for device in slot.devices if device in what) or "empty"
+    content = "; ".join(f"{what[device]}, {device}" for device in slot.devices if device in what)
+    content = content or next((vacant[port] for port in slot.ports if vacant.get(port)), "empty")
     if not slot.ports and not slot.devices:
         content = f"not matched to a port, said to be {slot.usage}" if slot.usage else "not matched to a port"
     described = ", ".join(part for part in built if part)
