@@ -89,9 +89,14 @@ def example() -> str:
 
 
 def command_help() -> str:
-    """The help of the program and of each command."""
+    """The help of the program and of each command, the commands of a command after it."""
     pages = [("lanewright", said("--help"))]
-    pages += [(f"lanewright {name}", said(name, "--help")) for name in commands.list_commands(click.Context(commands))]
+    context = click.Context(commands)
+    for name in commands.list_commands(context):
+        pages.append((f"lanewright {name}", said(name, "--help")))
+        command = commands.get_command(context, name)
+        if isinstance(command, click.Group):
+            pages += [(f"lanewright {name} {one}", said(name, one, "--help")) for one in sorted(command.commands)]
     return "\n".join(f"#### `{name}`\n\n{fenced(page)}" for name, page in pages)
 
 

@@ -27,6 +27,7 @@ from knowledge.fieldnotes import (
     Text,
     When,
 )
+from knowledge.pcie import SWITCH_UPSTREAM_PORT
 from knowledge.rates import GTPS, describe
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ SOURCE: Final = "own capture"
 
 
 class Kind(Struct, frozen=True, order=True):
-    """What a note is of: the card by its numbers, the kind of slot and of machine; "" for other things not told."""
+    """What a note is of: the card by its numbers and in words, the kind of slot and of machine; "" if not told."""
 
     card: str
     subsystem: str
@@ -62,6 +63,7 @@ class Kind(Struct, frozen=True, order=True):
     slot_kind: str
     maker: str
     product: str
+    what: str
 
 
 class Outcome(Struct, frozen=True, order=True):
@@ -137,7 +139,9 @@ def _kind(judged: Judged, audit: Audit) -> Kind | None:
     host = audit.facts.host
     secrets = _secrets(audit)
     maker, product = (_told(text, secrets) for text in (host.maker, host.product))
-    return Kind(f"{vendor:04x}:{model:04x}", subsystem, f"{code:06x}", slot, maker, product)
+    switch = audit.machine.kinds.get(device.address) == SWITCH_UPSTREAM_PORT
+    what = "packet switch" if switch else describe_class(code)
+    return Kind(f"{vendor:04x}:{model:04x}", subsystem, f"{code:06x}", slot, maker, product, what)
 
 
 # --- Machines --------------------------------------------------------------------------------------------------
@@ -178,7 +182,7 @@ def _notes(kind: Kind, outcomes: dict[Outcome, list[Sighting]]) -> Iterator[Note
 
 def _note(kind: Kind, outcome: Outcome, seen: Sequence[Sighting], others: dict[Outcome, list[Sighting]]) -> Note:
     machines = len({one.machine for one in seen})
-    what = f"{describe_class(int(kind.class_code, 16))} {kind.card}"
+    what = f"{kind.what} {kind.card}"
     where = SLOTS.get(kind.slot_kind, f"a slot of kind {kind.slot_kind}")
     ran = f"{describe(outcome.speed)} x{outcome.width}"
     proofs = {one.capture: Proof(SOURCE, one.date, one.capture) for one in seen}
