@@ -198,8 +198,9 @@ def _lower_middle(ranked: list[Rate], counts: Counter[Rate], total: int) -> Rate
 _ORDER: Final = {verdict: place for place, verdict in enumerate(Verdict)}
 
 
-def _badness(verdict: Verdict) -> tuple[int, int]:
-    return verdict.severity.rank, _ORDER[verdict]
+def _badness(verdict: Verdict) -> tuple[int, bool, int]:
+    """The worst severity first; of one severity, what confirms comes last."""
+    return verdict.severity.rank, verdict in AT_BEST, _ORDER[verdict]
 
 
 # --- Which lines, in which order -------------------------------------------------------------------------------
