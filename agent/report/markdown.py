@@ -143,7 +143,7 @@ def _drives(audit: Audit) -> Iterator[str]:
         return
     yield heading(2, "Drives, and what each should reach")
     rated = [seen for seen in audit.drives if not drive_words.without_rates(seen)]
-    yield table(("drive", *RATES, *BOTH), ([_safe(seen.drive.name), *map(_range, _rates(seen))] for seen in rated))
+    yield table(("drive", *RATES, *BOTH), ([escaped(seen.drive.name), *map(_range, _rates(seen))] for seen in rated))
     yield bullets(_safe(line) for seen in audit.drives for line in [_drive(seen, audit)])
 
 
@@ -174,7 +174,7 @@ def _stripes(audit: Audit) -> Iterator[str]:
     if not audit.stripes:
         return
     yield heading(2, "Stripe sets, and what each should reach as one")
-    rows = ([_safe(seen.stripe.name), *map(_range, _set_rates(seen))] for seen in audit.stripes if not seen.why)
+    rows = ([escaped(seen.stripe.name), *map(_range, _set_rates(seen))] for seen in audit.stripes if not seen.why)
     yield table(("set", *SET_RATES), rows)
     yield bullets(_safe(_stripe(seen, audit)) for seen in audit.stripes)
     for caution in dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))):

@@ -1,0 +1,147 @@
+"""The Markdown of a check: its order, its cautions, and that no name of a device marks anything up in it.
+
+That it says what the other forms say is held by test_forms.py. Read by an independent parser (markdown-it-py).
+"""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+from msgspec.structs import replace
+
+from agent.audit import audit
+from agent.report import markdown, words
+from agent.report.plain import plain
+from tests.build import Disk, Function, Machine, Nvme, build, drive, facts, root_port
+from tests.forms import blocks, made_markdown
+from tests.machines import FIXTURES
+from tests.shown import HOSTILE
+from tests.test_imports import loaded
+from tests.test_machines import FOLDERS, audited
+from tests.test_report import in_one
+
+if TYPE_CHECKING:
+    from agent.audit import Audit
+
+every_folder = pytest.mark.parametrize("name", FOLDERS)
+SECTIONS: Final = (
+    "Links, worst first",
+    "Findings, worst first",
+    "For the record",
+    "Drives, and what each should reach",
+    "Stripe sets, and what each should reach as one",
+    "What was seen",
+    "Firmware on record",
+    "Not read",
+    "What root would add",
+)
+
+
+def sections(audit: Audit) -> list[str]:
+    """The headings of the second level."""
+    return [texts[0] for kind, texts in blocks(made_markdown(audit)) if kind == "h2"]
+
+
+@every_folder
+def test_the_summary_stands_first(name: str) -> None:
+    """After the machine's name comes the sentence that sums up, the same as in the text, then where it was read."""
+    (first, title), (second, summary), (third, origin) = blocks(made_markdown(audited(name)))[:3]
+    assert ("h1", "p", "p") == (first, second, third)
+    assert title[0].startswith(in_one(words.title(audited(name))[0]))
+    assert summary == [in_one("".join(part for part, _ in words.summary(audited(name))))]
+    assert origin[0].startswith("this machine")
+
+
+@every_folder
+def test_sections_stand_in_one_order(name: str) -> None:
+    """Links, findings, drives and the rest follow each other as in the text; none is empty, none stands twice."""
+    found = sections(audited(name))
+    assert [one for one in SECTIONS if one in found] == found
+    kinds = [kind for kind, _ in blocks(made_markdown(audited(name)))]
+    assert [] == [pair for pair in pairwise(kinds) if pair == ("h2", "h2")]
+    assert kinds[-1] != "h2"
+
+
+@every_folder
+def test_it_is_made_of_few_kinds_of_blocks(name: str) -> None:
+    """Headings, paragraphs, lists and tables; no HTML, no code, no link or picture, whatever devices are called."""
+    found = blocks(made_markdown(audited(name)))
+    assert {kind for kind, _ in found} <= {"h1", "h2", "h3", "p", "li", "row"}
+    known = {text for kind, texts in found for text in texts if re.search(r"<(link|image|html)\w* ", text)}
+    assert set() == known
+
+
+@every_folder
+def test_every_step_has_its_cautions_before_it(name: str) -> None:
+    """A step stands after all its cautions, in full, however many findings share them."""
+    lines = [in_one(text) for _, texts in blocks(made_markdown(audited(name))) for text in texts]
+    for finding in words.findings(audited(name)):
+        for step in finding.steps:
+            at = next(
+                place for place, line in enumerate(lines) if line.startswith(in_one(plain(step.text, words.STEP)))
+            )
+            assert [] == [one for one in step.cautions if in_one(one) not in lines[:at]]
+
+
+@every_folder
+def test_a_table_has_as_many_cells_in_every_row(name: str) -> None:
+    """No name breaks a table."""
+    widths: list[int] = []
+    for kind, texts in blocks(made_markdown(audited(name))):
+        if kind != "row":
+            widths = []
+            continue
+        widths.append(len(texts))
+        assert {widths[0]} == set(widths)
+
+
+any_name = st.one_of(st.sampled_from(HOSTILE), st.text(max_size=40))
+
+
+@given(any_name, any_name, any_name)
+@example("| a |\n| --- |", "**b**", "[c](http://example.invalid)")
+def test_no_name_marks_anything_up(drive_name: str, model: str, host: str) -> None:
+    """Names of drives, models and the machine come back as they are, and the document keeps its shape."""
+    found = audited("bench-2-worn-riser")
+    first, *rest = found.drives
+    named = replace(first, drive=replace(first.drive, name=drive_name, model=model))
+    machine = replace(found.facts, host=replace(found.facts.host, name=host))
+    usual = blocks(made_markdown(found))
+    odd = blocks(made_markdown(replace(found, drives=(named, *rest), facts=machine)))
+    assert [kind for kind, _ in usual if kind != "li"] == [kind for kind, _ in odd if kind != "li"]
+    assert in_one(plain(drive_name)).strip() in {texts[0] for kind, texts in odd if kind == "row"}
+
+
+def test_a_drive_without_rates_says_why() -> None:
+    """A disk on a cable, and a drive on a path that is not known, have their line, and no row of rates."""
+    ports = [
+        root_port("01.0", (4, 4), [drive((4, 4), Nvme(serial="S1"))]),
+        Function(kind="sata", at="17.0", conventional=True, disks=[Disk(celsius=30)]),
+    ]
+    made = made_markdown(audit(facts(build(Machine(name="bench-9", buses={"0000:00": ports})))))
+    found = blocks(made)
+    assert ["drive", "nvme0"] == [texts[0] for kind, texts in found if kind == "row" and len(texts) == 7][-2:]
+    lines = [texts[0] for kind, texts in found if kind == "li"]
+    assert [] != [line for line in lines if line.startswith("sda: ") and "its own interface decides" in line]
+
+
+def test_the_command_prints_it_without_the_terminal_library() -> None:
+    """`check --format markdown` prints the document; it needs no library for terminals."""
+    status, names = loaded(
+        "check", "--replay", str(FIXTURES / "bench-1-upgraded" / "capture.json"), "--format", "markdown"
+    )
+    assert 0 == status
+    assert "agent.report.markdown" in names
+    assert [] == [one for one in names if one.partition(".")[0] in {"rich", "markdown_it", "jinja2"}]
+
+
+def test_it_ends_with_one_line_end() -> None:
+    """A document is lines, the last one with its end."""
+    made = markdown.check(audited("bench-1-upgraded"), "bench-1.json")
+    assert made.endswith("\n")
+    assert not made.endswith("\n\n")
