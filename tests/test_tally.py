@@ -164,7 +164,7 @@ def test_only_links_at_their_best_confirm(number: int) -> None:
 
 
 def test_a_line_is_called_by_what_keeps_it_from_being_confirmed() -> None:
-    """Of verdicts of one severity the one that leaves a doubt stands first: a line is not "full" for want of figures."""
+    """Of verdicts of one severity the one that leaves a doubt stands first: a line in doubt is not called full."""
     found = tuple(
         LinkSeen(b"%d" % number, 1.0, None, Seen(REEL, "NVMe drive", None, verdict, None, ()))
         for number, verdict in enumerate((Verdict.FULL, Verdict.FULL, Verdict.VIRTUAL))
