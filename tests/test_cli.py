@@ -28,7 +28,7 @@ from probes.capture import CaptureFile, load_file
 from tests.build import build, capture_bytes
 from tests.json_schema import problems
 from tests.judging import tower
-from tests.machines import FIXTURES, MACHINES
+from tests.machines import CAPTURED, FIXTURES
 from tests.parts import Function, Machine, Nvme, Slot, drive, root_port
 
 if TYPE_CHECKING:
@@ -57,7 +57,11 @@ class Run(Struct, frozen=True):
 
 def environment(**more: str) -> dict[str, str]:
     """A plain environment: no terminal, no colour wish of whoever runs the tests."""
-    kept = {name: value for name, value in os.environ.items() if name in {"PATH", "HOME", "LANG", "PYTHONPATH"}}
+    kept = {
+        name: value
+        for name, value in os.environ.items()
+        if name in {"PATH", "HOME", "LANG", "PYTHONPATH", "XDG_DATA_HOME"}
+    }
     return {**kept, **more}
 
 
@@ -394,7 +398,7 @@ def test_a_part_that_is_not_there_ends_with_2_and_one_line(only: str, command: s
 # --- What is shown -------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", sorted(MACHINES))
+@pytest.mark.parametrize("name", sorted(CAPTURED))
 def test_text_and_json_show_every_finding_with_the_same_severity(name: str) -> None:
     """No form leaves out a finding or gives it another weight; those that ask nothing have a place of their own."""
     found = msgspec.json.decode(shown(name, form="json").output, type=data.CheckData)
@@ -418,7 +422,7 @@ def test_text_and_json_show_every_finding_with_the_same_severity(name: str) -> N
         assert counts[severity] == (int(told[1]) if told else 0)
 
 
-@pytest.mark.parametrize("name", sorted(MACHINES))
+@pytest.mark.parametrize("name", sorted(CAPTURED))
 def test_text_shows_every_link_with_its_verdict_and_worst_first(name: str) -> None:
     """Each card has its line with its verdict; faults stand above limits, limits above what is well."""
     found = msgspec.json.decode(shown(name, form="json").output, type=data.CheckData)
@@ -608,7 +612,7 @@ def schema(name: str) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("command", ["check", "inventory"])
-@pytest.mark.parametrize("name", sorted(MACHINES))
+@pytest.mark.parametrize("name", sorted(CAPTURED))
 def test_outputs_are_as_their_schema_says(name: str, command: str) -> None:
     """What check and inventory print is valid by the schema that the program prints, and decodes strictly."""
     output = shown(name, command, "json").output

@@ -45,7 +45,7 @@ ANSWERS: Final = {name: make().tower.answers() for name, make in DARWIN_MACHINES
 # --- Machines that are damaged -----------------------------------------------------------------------------------
 
 
-def damaged(name: str = CARRIER, **changed: Answer) -> RegistryReads:
+def damaged(name: str = CARRIER, /, **changed: Answer) -> RegistryReads:
     """A machine of which some answers are replaced."""
     answers: dict[str, Answer] = {**ANSWERS[name], **changed}
     return RegistryReads(answers, DARWIN_MACHINES[name]().tower.figures())

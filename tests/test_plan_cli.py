@@ -14,7 +14,7 @@ from agent.cli import main
 from agent.sheets.reading import read
 from knowledge.parts import kinds
 from tests.json_schema import problems
-from tests.machines import FIXTURES, MACHINES
+from tests.machines import CAPTURED, FIXTURES
 from tests.test_cli import ESCAPES, HERE, Run, on_terminal, one_line, run, usage_error
 from tests.test_imports import NOT_LOADED, loaded, passes
 
@@ -396,7 +396,7 @@ def made(name: str, folder: Path) -> Path:
     return place
 
 
-@pytest.mark.parametrize("name", sorted(MACHINES))
+@pytest.mark.parametrize("name", sorted(CAPTURED))
 def test_a_machine_fits_the_sheet_that_is_made_of_it(name: str, tmp_path: Path) -> None:
     """The sheet of a machine is a good one, can be planned, and its machine held against it finds nothing new.
 
