@@ -13,6 +13,7 @@ from agent.rules.links import payloads, request_bytes
 from agent.rules.stripes import stripe_sets
 from agent.throughput import Flow, Hop, Share
 from knowledge.problems import BadInput
+from probes.decode import NOT_GIVEN
 from probes.facts import Health
 from probes.unread import Unread
 
@@ -215,7 +216,7 @@ def _drives(built: Machine, judged: tuple[Judged, ...], rates: _Rates) -> Iterat
         yield DriveSeen(
             drive=path.drive,
             path=tuple(hop.key for hop in path.hops),
-            celsius=main.celsius if main is not None else _by_health_log(path.drive),
+            celsius=main.celsius if main is not None else _by_health_log(path.drive, built.facts),
             warning_celsius=warning,
             critical_celsius=critical,
             alone=_ends(one),
@@ -242,9 +243,12 @@ def _ends(share: Share | None) -> tuple[float, float] | None:
     return None if share is None else (share.low, share.high)
 
 
-def _by_health_log(drive: Drive) -> float | Unread | None:
-    """The composite temperature that the drive's own log gives, where no sensor gives one."""
-    return drive.health.celsius if isinstance(drive.health, Health) else None
+def _by_health_log(drive: Drive, facts: Facts) -> float | Unread | None:
+    """The composite temperature that the drive's own log gives, where no sensor gives one; Unread where none could."""
+    if isinstance(drive.health, Health):
+        return drive.health.celsius
+    never = any(one.what == "temperatures" for one in facts.unread)
+    return Unread(f"temperature of {drive.name}", NOT_GIVEN) if never else None
 
 
 def only_at(found: Audit, name: str) -> Audit:

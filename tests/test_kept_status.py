@@ -368,6 +368,15 @@ def test_how_old_a_status_is_stands_once(fresh: str, words: str) -> None:
     assert [one.status_as_of for one in data.check(now).links] == ["live", "live"]
 
 
+def test_a_temperature_that_no_drive_tells_is_not_known() -> None:
+    """Where the platform gives no temperatures a drive has one all the same, which is said."""
+    unread = (Unread("temperatures", "drives tell them elsewhere"),)
+    found = audit(facts(port(), device(), drives=(drive(),), unread=unread))
+    assert "temperature not known (not given by this platform)" in shown(found)
+    assert [one.celsius for one in data.check(found).drives] == [None]
+    assert "no temperature offered" in shown(audit(facts(port(), device(), drives=(drive(),))))
+
+
 def test_links_of_another_age_are_named() -> None:
     """Where only some links are as of start-up, the line names them."""
     found = audit(facts(*as_of("live", port(), device()), port("00:02.0"), device(address="02:00.0", parent="00:02.0")))
