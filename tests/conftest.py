@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from typing import TYPE_CHECKING, Protocol
 
@@ -14,6 +15,9 @@ if TYPE_CHECKING:
 # The same examples in every run: a failure found on one machine is found on all, and no test depends on timing.
 settings.register_profile("lanewright", derandomize=True, deadline=None, print_blob=True)
 settings.load_profile("lanewright")
+
+# Field notes of whoever runs the tests are no part of them.
+os.environ["XDG_DATA_HOME"] = "/no/such/folder"
 
 # A run that was started to outlive its terminal ignores this signal, and so would every program that a test starts.
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
