@@ -25,11 +25,12 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from probes.facts import Drive, PciFunction
 
+    Parts = tuple[tuple[PciFunction, ...], Judged | None, DriveSeen | None]
+
 NVME_CLASS: Final = 0x0108  # class and sub-class. Source: PCI Code and ID Assignment Specification
 PORTS: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
-SWITCH: Final = frozenset({pcie.SWITCH_UPSTREAM_PORT, pcie.SWITCH_DOWNSTREAM_PORT})
+MOST_LEVELS: Final = 4  # cards behind each other that a place names
 LONGEST_NAME: Final = 80  # characters of device text in a sentence
-MOST_LEVELS: Final = 32  # cards behind each other; ends the walk on a damaged capture
 
 Ids = tuple[int | None, ...]
 Way = tuple[str, ...]
@@ -93,7 +94,6 @@ class Fitted:
         """`roots` calls the root buses as the other machine does."""
         self.audit = audit
         self.at: dict[str, int] = {}
-        self.by_drive: dict[str, int] = {}
         self._roots = roots or {}
         self._functions = audit.machine.functions
         self._slots: dict[str, tuple[SlotAt, int]] = {}
@@ -103,14 +103,18 @@ class Fitted:
             self.at.update((function.address, number) for function in functions)
         self._fold(groups)
         self._slots = self._slot_ranks()
-        self.things: list[Thing] = []
         taken: set[str] = set()
-        for functions, judged in groups:
-            seen = self._drive_at(functions, taken)
-            self._add(functions, judged, seen, self._way(functions[0], judged))
-        for one in audit.drives:
-            if one.drive.name not in taken:
-                self._add((), None, one, self._way_of_disk(one.drive))
+        found: list[tuple[tuple[PciFunction, ...], Judged | None, DriveSeen | None, tuple[int | None, Way]]] = [
+            (functions, judged, self._drive_at(functions, taken), self._way(functions[0], judged))
+            for functions, judged in groups
+        ]
+        found += [((), None, one, self._way_of_disk(one.drive)) for one in audit.drives if one.drive.name not in taken]
+        holders, levels = _levels([way[0] for _, _, _, way in found])
+        self.things = tuple(
+            self._thing(number, (functions, judged, seen), (holder, way[1]), levels[number])
+            for number, ((functions, judged, seen, way), holder) in enumerate(zip(found, holders, strict=True))
+        )
+        self.by_drive = {one.drive.name: one.number for one in self.things if one.drive is not None}
         self.ports = tuple(self._ports())
         self._told = _counted(self.things)
 
@@ -171,46 +175,27 @@ class Fitted:
                 return one
         return None
 
-    def _add(
-        self,
-        functions: tuple[PciFunction, ...],
-        judged: Judged | None,
-        seen: DriveSeen | None,
-        way: tuple[int | None, Way],
-    ) -> None:
-        number = len(self.things)
+    def _thing(self, number: int, parts: Parts, way: tuple[int | None, Way], depth: int) -> Thing:
+        functions, judged, seen = parts
         nvme = any(isinstance(one.class_code, int) and one.class_code >> 8 == NVME_CLASS for one in functions)
         drive = seen.drive if seen is not None else None
-        port = judged.link.key if judged is not None else ""
-        rank = self._slots.get(port)
-        holder, steps = way
+        slot, sharing = self._slots.get(judged.link.key, (None, 0)) if judged is not None else (None, 0)
         sizes = [block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int)] if drive else []
-        self.things.append(
-            Thing(
-                number=number,
-                kind="drive" if nvme or drive is not None else "card",
-                functions=functions,
-                ids=_ids(functions[0]) if functions else (),
-                judged=judged,
-                seen=seen,
-                serial=_drive_token(drive) if drive is not None else _card_token(functions),
-                holder=holder,
-                way=steps,
-                slot=rank[0] if rank is not None else None,
-                sharing=rank[1] if rank is not None else 0,
-                depth=self._depth(holder),
-                bytes=sum(sizes) if sizes else None,
-            )
+        return Thing(
+            number=number,
+            kind="drive" if nvme or drive is not None else "card",
+            functions=functions,
+            ids=_ids(functions[0]) if functions else (),
+            judged=judged,
+            seen=seen,
+            serial=_drive_token(drive) if drive is not None else _card_token(functions),
+            holder=way[0],
+            way=way[1],
+            slot=slot,
+            sharing=sharing,
+            depth=depth,
+            bytes=sum(sizes) if sizes else None,
         )
-        if drive is not None:
-            self.by_drive[drive.name] = number
-
-    def _depth(self, holder: int | None) -> int:
-        depth = 0
-        while holder is not None and depth < MOST_LEVELS:
-            depth += 1
-            holder = self.things[holder].holder if holder < len(self.things) else None
-        return depth
 
     # --- Places ------------------------------------------------------------------------------------------------
 
@@ -278,11 +263,13 @@ class Fitted:
             return "serial number"
         return "model" if self._told[alike_key(thing)] == 1 else "place"
 
-    def place(self, thing: Thing, within: str = "") -> str:
+    def place(self, thing: Thing) -> str:
         """Where a part is: "slot SLOT1", "slot 101 of the card in slot SLOT3", "on the board"."""
         own = self._own_place(thing)
-        if thing.holder is None or thing.depth > MOST_LEVELS:
-            return f"{own}{within}"
+        if thing.holder is None:
+            return own
+        if thing.depth > MOST_LEVELS:
+            return f"{own} behind {thing.depth} cards"
         above = self.things[thing.holder]
         there = self.place(above)
         if above.judged is None:
@@ -356,6 +343,26 @@ class _Counts(dict[tuple[object, ...], int]):
 
     def add(self, key: tuple[object, ...]) -> None:
         self[key] = self.get(key, 0) + 1
+
+
+def _levels(holders: list[int | None]) -> tuple[list[int | None], dict[int, int]]:
+    """Holders of parts, and how many hold each other above a part; a ring, which only a damaged capture has, is cut."""
+    found = list(holders)
+    levels: dict[int, int] = {}
+    for start in range(len(found)):
+        way: dict[int, None] = {}
+        here: int | None = start
+        while here is not None and here not in levels:
+            if here in way:
+                found[next(reversed(way))] = None
+                here = None
+                break
+            way[here] = None
+            here = found[here]
+        level = -1 if here is None else levels[here]
+        for number in reversed(way):
+            levels[number] = level = level + 1
+    return found, levels
 
 
 def _ids(function: PciFunction) -> Ids:

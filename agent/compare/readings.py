@@ -53,6 +53,8 @@ COUNTS: Final = (
 
 def machine(matched: Matched, doubts: Doubts) -> Iterator[Change]:
     """The rows of the machine as a whole; its name is told with whether it is the same machine."""
+    systems = matched.before.audit.facts.platform, matched.after.audit.facts.platform
+    yield from _words("machine", "the machine", "system", systems, doubts)
     before, after = matched.before.audit.facts.host, matched.after.audit.facts.host
     for attribute, topic, what in HOST:
         values = _host(before, attribute), _host(after, attribute)
