@@ -495,8 +495,8 @@ def _first(root: Element, tag: str, name: str) -> Element:
 
 
 def _section(root: Element, end: str) -> Element:
-    """The section whose heading's name ends so; an empty one where there is none."""
-    found = (one for one in root.iter("section") if (one.get("aria-labelledby") or "").endswith(end))
+    """The section under the heading whose name ends so; an empty one where there is none."""
+    found = (one for one in root.iter("section") for head in one.findall("h3") if (head.get("id") or "").endswith(end))
     return next(found, Element("section"))
 
 
