@@ -472,7 +472,17 @@ def test_the_towers_of_the_archive_stay_what_they_are(name: str) -> None:
 def test_a_tower_whose_users_have_odd_names_stays_what_it_is() -> None:
     """Whoever is logged in, the machine is decoded as before."""
     answers = DARWIN_MACHINES["tower-2-narrow-carrier"]().answers()
-    names = ("HLA0042QX7", "disk1", "0x010802", "Ostrayne", "Ostrayne Reel", "IOMedia", "Darwin", "NVMeController", "Root")
+    names = (
+        "HLA0042QX7",
+        "disk1",
+        "0x010802",
+        "Ostrayne",
+        "Ostrayne Reel",
+        "IOMedia",
+        "Darwin",
+        "NVMeController",
+        "Root",
+    )
     users = "".join(f"<dict><key>kCGSSessionUserNameKey</key><string>{name}</string></dict>" for name in names)
     host = answers["registry host"]
     assert isinstance(host, str)
