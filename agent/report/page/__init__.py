@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Comparison
+    from agent.report.page.machine import MachineShown
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Soak
 
@@ -39,7 +40,7 @@ def page(
     from agent.report.page.origins import origins
     from agent.report.page.soaks import soak
 
-    shown = [machine(source, audit, number) for number, (source, audit) in enumerate(machines, 1)]
+    shown = _told_apart([machine(source, audit, number) for number, (source, audit) in enumerate(machines, 1)])
     drives = [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
     explained = glossary([audit for _, audit in machines])
     environment = _environment()
@@ -56,6 +57,17 @@ def page(
         known={one.anchor for one in explained},
         made_at=plain(made_at, 40),
     )
+
+
+def _told_apart(shown: list[MachineShown]) -> list[MachineShown]:
+    """The machines; those that share a name, as two captures of one do, are numbered."""
+    from msgspec import structs
+
+    names = [one.name for one in shown]
+    return [
+        one if names.count(one.name) == 1 else structs.replace(one, label=f"{one.name}, capture {number}")
+        for number, one in enumerate(shown, 1)
+    ]
 
 
 def _title(machines: Sequence[str], soaks: Sequence[str]) -> str:

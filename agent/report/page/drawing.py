@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 BROAD: Final = {0: 2.0, 1: 3.0, 2: 5.0, 4: 8.0, 8: 14.0, 12: 18.0, 16: 22.0, 32: 28.0}  # by lanes
 LARGE: Final = 14.0  # size of letters
 SMALL: Final = 12.0
-BOLD: Final = 1.08  # how much broader bold letters are
+BOLD: Final = 1.17  # how much broader bold letters are
 LETTERS: Final = 17.0  # from one line of words to the next
 
 

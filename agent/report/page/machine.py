@@ -124,10 +124,11 @@ class UnreadRow(Struct, frozen=True):
 
 
 class MachineShown(Struct, frozen=True, kw_only=True):
-    """All that the page says of one machine. `prefix` begins all its anchors."""
+    """All that the page says of one machine. `prefix` begins all its anchors; `label` tells it from others."""
 
     prefix: str
     name: str
+    label: str
     product: str
     source: str
     taken_at: str
@@ -160,6 +161,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
     return MachineShown(
         prefix=prefix,
         name=words.name(audit),
+        label=words.name(audit),
         product=words.product(audit),
         source=plain(source),
         taken_at=plain(audit.facts.taken_at, words.SHORT),

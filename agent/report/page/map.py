@@ -96,9 +96,9 @@ class _Tree:
 
     def _parent(self, judged: Judged) -> Judged | None:
         """The link that leads to this one's port; None at the processor, and in the loops of a damaged capture."""
-        end = judged.link.port or judged.link.device
-        address = end.parent if end is not None else None
-        seen = {judged.link.key}
+        port, device = judged.link.port, judged.link.device
+        address = port.address if port is not None else device.parent if device is not None else None
+        seen: set[str] = set()
         while address is not None and address in self.audit.machine.functions and address not in seen:
             seen.add(address)
             found = self.above.get(address)
@@ -280,8 +280,7 @@ def folded(entries: Sequence[Entry]) -> list[Entry]:
 
 def _looks(entry: Entry) -> object:
     """What entries that are alike have in common: all but their names and places."""
-    drive = entry.what if entry.kind == "link" and not entry.below else entry.name
-    model = drive if entry.kind == "link" else ""
+    model = entry.what or entry.name
     below = tuple(_looks(one) for one in entry.below)
     return (entry.rate, entry.lanes, entry.bed, entry.mark, entry.severity, entry.kind, model, below)
 

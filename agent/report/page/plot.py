@@ -6,8 +6,7 @@ drawing, one of which is a CSS pixel where nothing is scaled.
 
 from __future__ import annotations
 
-from itertools import pairwise
-from math import floor, isfinite, log10
+from math import floor, inf, isfinite, log10
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -320,16 +319,14 @@ class _Drawing:
             for limit in one.limits():
                 shared.setdefault((limit.celsius, limit.kind), []).append(one.name)
         wide = self.right - self.paper.left
-        drawn = sorted(shared)
-        close = [False, *(scale.y(one[0]) - scale.y(two[0]) < NAME_SIZE + 2 for one, two in pairwise(drawn))]
-        column = 0
-        for (celsius, kind), beside in zip(drawn, close, strict=True):
-            column = (column + 1) % 2 if beside else 0
-            names = shared[celsius, kind]
+        column, before = 0, inf
+        for (celsius, kind), names in sorted(shared.items()):
+            at = scale.y(celsius)
+            column, before = ((column + 1) % 2 if before - at < NAME_SIZE + 2 else 0), at
             whose = "" if len(names) == len(self.chosen) else f" of {', '.join(names)}"
             line = f"{kind}{' limit' if self.paper is WIDE else ''} {wording.celsius(celsius)}{whose}"
             line = fitted(line, wide / 2 - 8, NAME_SIZE)
-            yield Rule(scale.y(celsius), line, kind == "critical", self.paper.left + 4 + column * wide / 2)
+            yield Rule(at, line, kind == "critical", self.paper.left + 4 + column * wide / 2)
 
 
 class _Scale:

@@ -1,0 +1,187 @@
+"""The map of a machine: what stands on it, how broad its lines are, and that it stays readable on any machine."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from msgspec import structs
+
+from agent.audit import audit
+from agent.report.page.drawing import BROAD, NARROW, WIDE, drawings
+from agent.report.page.fitting import fitted, width
+from agent.report.page.map import MOST_DRAWN, MOST_LEVELS, Chart, Entry, chart, folded
+from tests.machines import hall_server
+from tests.pages import FOLDERS, audited, facts
+from tests.test_machines import replayed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.audit import Audit
+    from probes.facts import PciFunction
+
+
+def entries(found: Sequence[Entry]) -> Iterator[Entry]:
+    """All entries of a map."""
+    for one in found:
+        yield one
+        yield from entries(one.below)
+
+
+def entry(name: str, *below: Entry, lanes: int = 4) -> Entry:
+    """A healthy link."""
+    return Entry(
+        slot=f"slot {name}", rate="8 GT/s (Gen 3) x4", name=name, what="Reel", lanes=lanes, bed=lanes, below=below
+    )
+
+
+# --- What stands on it -----------------------------------------------------------------------------------------
+
+
+def test_a_map_leads_from_the_processor_to_the_drives() -> None:
+    """A carrier stands at the processor with its slot, rate and lanes, and its drives hang on it in their bays."""
+    found = chart(audited("bench-1-stripe-set"))
+    carrier = found.entries[0]
+    assert ("SLOT1", "8 GT/s (Gen 3) x8", "Packet switch PS-12", 8) == (
+        carrier.slot,
+        carrier.rate,
+        carrier.name,
+        carrier.lanes,
+    )
+    assert [("slot 101", "nvme0"), ("slot 102", "nvme1"), ("slot 103", "nvme2"), ("slot 104", "nvme3")] == [
+        (one.slot, one.name) for one in carrier.below
+    ]
+    assert "shared: holds back 4 drives" == carrier.mark
+    assert ["sda, sdb"] == [one.name for one in found.entries if one.kind == "own"]
+    assert {"SLOT3", "slot M2_2", "SLOT4"} <= {one.slot for one in found.entries if one.kind == "empty"}
+
+
+@pytest.mark.parametrize(
+    ("name", "slot", "mark", "lanes", "bed"),
+    [
+        ("bench-2-worn-riser", "slot PCIE1", "narrow: could be x8", 4, 8),
+        ("bench-2-slow-link", "slot PCIE3", "slow: could be 8 GT/s", 4, 4),
+        ("bench-1-slot-limited", "SLOT4", "slot-limited: could be 16 GT/s", 4, 4),
+        ("bench-3-set-slow", "slot J1", "set-slow: could be 8 GT/s", 8, 8),
+    ],
+)
+def test_what_is_held_back_is_marked(name: str, slot: str, mark: str, lanes: int, bed: int) -> None:
+    """A link that runs below what it could bears the verdict and what it could be; its bed is what it could be."""
+    (found,) = [one for one in entries(chart(audited(name)).entries) if one.slot == slot]
+    assert (mark, lanes, bed) == (found.mark, found.lanes, found.bed)
+
+
+def test_a_dark_slot_and_a_hidden_port_are_told() -> None:
+    """A slot whose card does not answer is marked dark; a drive whose port is not visible hangs on a hidden one."""
+    assert "dark" in {one.mark for one in entries(chart(audited("bench-3-dark-slot")).entries)}
+    assert "hidden" in {one.kind for one in entries(chart(audited("guest-passthrough")).entries)}
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_every_drive_is_on_the_map(name: str) -> None:
+    """Each drive of a machine that is not folded is named on its map."""
+    found = audited(name)
+    named = " ".join(one.name for one in entries(chart(found).entries))
+    assert [] == [seen.drive.name for seen in found.drives if seen.path and seen.drive.name not in named]
+
+
+def test_alike_neighbours_of_a_large_machine_are_one() -> None:
+    """Of 2,000 functions a few entries remain, which say how many they stand for."""
+    found = chart(replayed(hall_server(2000).capture()))
+    assert 0 == found.left_out
+    names = [one.name for one in entries(found.entries)]
+    assert ["15 alike", "8 alike", "15 alike"] == names
+
+
+def test_folding_leaves_what_differs() -> None:
+    """Three entries that are alike are one; one that runs at fewer lanes stands by itself."""
+    found = folded([entry("a"), entry("b", lanes=2), entry("c"), entry("d")])
+    assert [("3 alike", "a, c, d"), ("b", "")] == [(one.name, one.also) for one in found]
+
+
+def ports(parents: Sequence[str | None]) -> Iterator[PciFunction]:
+    """A port for each of these parents, the first one's address being 0000:00:00.0, the next 0001:00:00.0."""
+    like = next(one for one in facts("bench-1-stripe-set").functions if one.address == "0000:00:01.0")
+    for number, parent in enumerate(parents):
+        yield structs.replace(like, address=f"{number:04x}:00:00.0", parent=parent)
+
+
+def with_functions(functions: Sequence[PciFunction]) -> Audit:
+    """The audit of a machine with these functions and a drive at the last of them."""
+    whole = facts("bench-1-stripe-set")
+    drives = (structs.replace(whole.drives[0], address=functions[-1].address),)
+    return audit(structs.replace(whole, functions=tuple(functions), drives=drives, stripes=(), looks=()))
+
+
+def test_ports_nested_without_end_are_told_by_their_number() -> None:
+    """In a capture whose ports are nested a thousand deep, which no machine has, the map ends after a few levels."""
+    chain = tuple(ports([None, *(f"{number:04x}:00:00.0" for number in range(999))]))
+    found = list(entries(chart(with_functions(chain)).entries))
+    assert MOST_LEVELS + 1 == len(found)
+    assert f"{999 - MOST_LEVELS + 1:,} more links" == found[-1].name
+
+
+def test_ports_in_a_ring_make_a_map() -> None:
+    """In a damaged capture whose ports are each other's parents the map still comes to an end."""
+    ring = tuple(ports(["0001:00:00.0", "0000:00:00.0"]))
+    assert 2 >= len(list(entries(chart(with_functions(ring)).entries)))
+
+
+def test_more_unlike_cards_than_a_page_can_show_are_counted() -> None:
+    """Of very many cards that are all unlike, as many as can be read are drawn, and the others are told by number."""
+    above = tuple(ports([None] * 200))
+    like = next(one for one in facts("bench-1-stripe-set").functions if one.address == "0000:07:00.0")
+    cards = tuple(
+        structs.replace(like, address=f"{number:04x}:01:00.0", parent=port.address, model_name=f"Card {number}")
+        for number, port in enumerate(above)
+    )
+    found = chart(with_functions((*above, *cards)))
+    assert MOST_DRAWN == len(found.entries)
+    assert 200 - MOST_DRAWN == found.left_out
+
+
+# --- Where it stands -------------------------------------------------------------------------------------------
+
+
+def test_lines_grow_with_lanes() -> None:
+    """More lanes make a broader line, in both forms of the map, and the bed is never narrower than the line."""
+    assert sorted(BROAD.values()) == [BROAD[lanes] for lanes in sorted(BROAD)]
+    for drawing in drawings(Chart((entry("a", lanes=1), entry("b", lanes=16)), 0)):
+        one, sixteen = (line.broad for line in drawing.lines)
+        assert (3.0, 22.0) == (one, sixteen)
+        assert [] == [line for line in drawing.lines if line.bed < line.broad]
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_nothing_lies_outside_or_on_each_other(name: str) -> None:
+    """All boxes lie inside the drawing, and no box of the wide form covers a part of another."""
+    wide, narrow = drawings(chart(audited(name)))
+    assert (WIDE.kind, NARROW.kind) == (wide.kind, narrow.kind)
+    for drawing in (wide, narrow):
+        for box in (*drawing.boxes, drawing.trunk):
+            assert 0 <= box.x <= box.x + box.width <= drawing.width
+            assert 0 <= box.y <= box.y + box.height <= drawing.height
+    for place, one in enumerate(wide.boxes):
+        for other in wide.boxes[place + 1 :]:
+            beside = one.x + one.width <= other.x or other.x + other.width <= one.x
+            assert beside or one.y + one.height <= other.y or other.y + other.height <= one.y
+
+
+def test_deep_machines_are_drawn_wider() -> None:
+    """A map with more levels is wider, so that words keep their room; the levels of a map are limited."""
+    nested = entry("leaf")
+    for level in range(MOST_LEVELS - 1):
+        nested = entry(f"switch {level}", nested)
+    (wide, narrow) = drawings(Chart((nested,), 0))
+    assert WIDE.width < wide.width
+    assert NARROW.width == narrow.width
+
+
+def test_words_are_cut_to_their_room() -> None:
+    """A text that fits stays as it is; a longer one ends in three dots inside its room; wide letters take more."""
+    assert "slot 3" == fitted("slot 3", 100.0, 12.0)
+    cut = fitted("W" * 50, 100.0, 12.0)
+    assert cut.endswith("...")
+    assert 100.0 >= width(cut, 12.0)
+    assert width("漢字", 12.0) > width("ab", 12.0)
