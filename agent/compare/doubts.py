@@ -46,4 +46,5 @@ class Doubts:
 
 def _kind(kind: str, subjects: dict[str, None]) -> str:
     """A kind of reading, and of how many parts; some belong to no part."""
-    return kind if subjects == {"": None} else f"{kind} of {counted(len(subjects), 'part')}"
+    noun = "port" if kind == "occupancy" else "part"
+    return kind if subjects == {"": None} else f"{kind} of {counted(len(subjects), noun)}"

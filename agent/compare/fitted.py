@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Final, Literal
 from msgspec import Struct
 
 from agent.compare.changes import Part
+from agent.compare.identity import card_token, drive_token, ids, in_order, position
 from agent.machine import drives_display
 from knowledge import pcie
 from knowledge.classes import describe_class
-from probes.redact_text import serial_number
-from probes.tokens import Known, is_placeholder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -32,7 +31,6 @@ PORTS: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRID
 MOST_LEVELS: Final = 4  # cards behind each other that a place names
 LONGEST_NAME: Final = 80  # characters of device text in a sentence
 
-Ids = tuple[int | None, ...]
 Way = tuple[str, ...]
 SlotAt = tuple[str, str, int]
 
@@ -50,7 +48,7 @@ class Thing(Struct, frozen=True, eq=False, kw_only=True):
     number: int
     kind: Literal["card", "drive"]
     functions: tuple[PciFunction, ...]
-    ids: Ids
+    ids: tuple[int | None, ...]
     judged: Judged | None
     seen: DriveSeen | None
     serial: str | None
@@ -98,7 +96,7 @@ class Fitted:
         self._functions = audit.machine.functions
         self._slots: dict[str, tuple[SlotAt, int]] = {}
         groups = [*self._components(), *self._others()]
-        groups.sort(key=lambda group: _in_order(group[0][0].address))
+        groups.sort(key=lambda group: in_order(group[0][0].address))
         for number, (functions, _) in enumerate(groups):
             self.at.update((function.address, number) for function in functions)
         self._fold(groups)
@@ -123,7 +121,7 @@ class Fitted:
     def _components(self) -> Iterator[tuple[tuple[PciFunction, ...], Judged]]:
         """What hangs below each link."""
         for judged in self.audit.links:
-            functions = sorted(judged.link.functions, key=lambda one: _in_order(one.address))
+            functions = sorted(judged.link.functions, key=lambda one: in_order(one.address))
             if functions:
                 yield tuple(functions), judged
 
@@ -185,10 +183,10 @@ class Fitted:
             number=number,
             kind="drive" if nvme or drive is not None else "card",
             functions=functions,
-            ids=_ids(functions[0]) if functions else (),
+            ids=ids(functions[0]) if functions else (),
             judged=judged,
             seen=seen,
-            serial=_drive_token(drive) if drive is not None else _card_token(functions),
+            serial=drive_token(drive) if drive is not None else card_token(functions),
             holder=way[0],
             way=way[1],
             slot=slot,
@@ -205,14 +203,14 @@ class Fitted:
         return self._upwards(port if port is not None else first, self.at.get(first.address))
 
     def _upwards(self, start: PciFunction, own: int | None) -> tuple[int | None, Way]:
-        steps = [_position(start.address)]
+        steps = [position(start.address)]
         seen = {start.address}
         up = start.parent
         while up is not None and up in self._functions and up not in seen:
             seen.add(up)
             if self.at.get(up, own) != own:
                 return self.at[up], tuple(steps)
-            steps.append(_position(up))
+            steps.append(position(up))
             up = self._functions[up].parent
         return None, (*steps, self._roots.get(start.root, start.root))
 
@@ -363,48 +361,3 @@ def _levels(holders: list[int | None]) -> tuple[list[int | None], dict[int, int]
         for number in reversed(way):
             levels[number] = level = level + 1
     return found, levels
-
-
-def _ids(function: PciFunction) -> Ids:
-    read = (
-        function.vendor_id,
-        function.device_id,
-        function.subsystem_vendor_id,
-        function.subsystem_id,
-        function.class_code,
-    )
-    return tuple(one if isinstance(one, int) else None for one in read)
-
-
-def _drive_token(drive: Drive) -> str | None:
-    """The token of a drive's serial number; a placeholder, or none, is None.
-
-    That of a disk is one of a field of bytes, where a token is no longer than what it stands for.
-    """
-    serial = drive.serial.strip() if isinstance(drive.serial, str) else ""
-    if not serial or is_placeholder(serial):
-        return None
-    token = serial_number(serial, Known()).casefold()
-    return token[: len(serial)] if drive.kind == "sata" else token
-
-
-def _card_token(functions: tuple[PciFunction, ...]) -> str | None:
-    """The token of a card's own number, None where it was not read or has none."""
-    if not functions:
-        return None
-    number = functions[0].registers.read(pcie.DEVICE_SERIAL_NUMBER, "serial_number")
-    if not isinstance(number, int) or number in {0, (1 << 64) - 1}:
-        return None
-    return Known().number(number.to_bytes(8, "big")).hex()
-
-
-def _position(address: str) -> str:
-    """Device and function of an address, which stay what they are when buses are numbered anew; "" where not told."""
-    tail = address.partition("@")[0].rpartition(":")[2]
-    return tail if "." in tail else ""
-
-
-def _in_order(address: str) -> tuple[str, str]:
-    """Addresses in the order of their place: what is not "bb:dd.f" comes after its like."""
-    head, _, tail = address.partition("@")
-    return head, tail

@@ -147,7 +147,7 @@ def _vacant(matched: Matched, doubts: Doubts) -> Iterator[Change]:
             continue
         side = int(after.verdict is Verdict.UNKNOWN)
         silent = (before, after)[side]
-        doubts.add("presence of a card", words, side, Unread("", silent.why, needs_root=silent.needs_root))
+        doubts.add("occupancy", words, side, Unread("", silent.why, needs_root=silent.needs_root))
 
 
 def port_words(judged: Judged) -> str:

@@ -45,7 +45,8 @@ def verdict(found: Pieces) -> str:
     worse, better, rest = list(_worse(found)), list(_better(found)), list(_rest(found))
     new, full = _new_drives(found)
     if worse:
-        better = [new, *better] if new is not None else better
+        if new is not None:
+            (better if full else rest).insert(0, new)
         more = [*(["better: " + "; ".join(better)] if better else []), *(["also: " + "; ".join(rest)] if rest else [])]
         return f"Worse than before: {'; '.join([*worse, *more])}."
     if new is not None:
