@@ -234,6 +234,23 @@ def test_machines_without_a_name_are_told_apart_by_their_drives() -> None:
     assert (2, 2) == (tabled(bare).counts.machines, tabled(bare).counts.nameless)
 
 
+def test_an_upgrade_makes_no_second_machine_of_one_without_a_name() -> None:
+    """Machines without a name that share a drive are one, through as many steps as there are, if of one make."""
+
+    def fitted(*serials: str, kind: Any = first_kind) -> MachineSeen:  # noqa: ANN401 - one of the kinds
+        ports = [port(f"0{number}.0", reel(serial, "A1", 313)) for number, serial in enumerate(serials, 1)]
+        return of(kind("localhost", [*ports, port("09.0", lan())]))
+
+    before, after, last = fitted("R1"), fitted("R1", "R2"), fitted("R2", "R3")
+    found = tabled([before, last, after])
+    assert (1, 1, 3) == (found.counts.machines, found.counts.nameless, found.counts.captures)
+    assert [(1, 3), (1, 1)] == [
+        (line.machines, line.links) for line in tabled([last, before, after], sort="card").lines
+    ]
+    assert 2 == tabled([before, last]).counts.machines
+    assert 2 == tabled([before, fitted("R1", kind=second_kind)]).counts.machines
+
+
 def test_moments_are_compared_whatever_their_zone() -> None:
     """The newest capture is found by the moment, not by how it is written."""
     early, late = "2026-03-02T23:30:00+09:00", "2026-03-02T15:00:00Z"
@@ -264,7 +281,7 @@ seens = st.builds(
 )
 links = st.builds(
     LinkSeen,
-    key=st.sampled_from([b"1", b"2", b"3"]),
+    key=st.sampled_from([b"1", b"2", b"3", b"4"]),
     taken=st.just(0.0),
     hottest=st.sampled_from([None, 20.0, 30.0, 40.0]),
     seen=seens,
@@ -272,19 +289,22 @@ links = st.builds(
 
 
 @st.composite
-def machines_seen(draw: st.DrawFn) -> MachineSeen:
-    """One of few machines at one of few moments, so that many say something of the same."""
-    key = draw(st.sampled_from([b"m1", b"m2", b"m3"]))
+def machines_seen(draw: st.DrawFn, *, nameless: bool = True) -> MachineSeen:
+    """One of few machines at one of few moments, so that many say something of the same; some without a name."""
+    key = draw(st.sampled_from([b"m1", b"m2", b"m3", b"m4", b"m5"] if nameless else [b"m1", b"m2"]))
     taken = draw(st.sampled_from([1.0, 2.0, 3.0]))
-    found = draw(st.lists(links, max_size=3, unique_by=lambda link: link.key))
+    found = draw(st.lists(links, max_size=4, unique_by=lambda link: link.key))
     return MachineSeen(
         key=key,
         kind=FIRST if key == b"m1" else SECOND,
-        named=key != b"m3",
+        named=key in {b"m1", b"m2"},
         taken=taken,
         firmware=draw(st.sampled_from([None, "4.11", "4.12"])),
         dark=draw(st.integers(0, 2)),
-        links=tuple(structs.replace(link, taken=taken) for link in sorted(found, key=lambda link: link.key)),
+        links=tuple(
+            structs.replace(link, taken=taken, by_serial=nameless and link.key in {b"1", b"2"})
+            for link in sorted(found, key=lambda link: link.key)
+        ),
     )
 
 
@@ -313,7 +333,7 @@ def test_merging_is_associative_commutative_and_idempotent(three: list[MachineSe
 
 
 @settings(max_examples=300, deadline=None)
-@given(machines=st.lists(machines_seen(), min_size=1, max_size=8))
+@given(machines=st.lists(machines_seen(nameless=False), min_size=1, max_size=8))
 def test_the_newest_of_each_link_counts_and_the_hottest_of_all(machines: list[MachineSeen]) -> None:
     """Each link is there once, with a newest reading that some capture gave, and its hottest of all captures."""
     whole = {(machine.key, link.key): link for machine in Tally(machines) for link in machine.links}

@@ -1,7 +1,8 @@
 """One capture to what a tally keeps of it, by the same audit as every other command. Reads the file it is given.
 
 A machine is told apart by its host name, as the token that captures hold in its place, and its make. One without a
-name is known by the serial numbers of its drives, and without those each of its captures is a machine of its own. A
+name is known by the serial numbers of its drives (captures that share one are put together when all are read), and
+without those each of its captures is a machine of its own. A
 link is known by its card's numbers and its drive's serial number, so that it keeps its identity in another slot, or
 else by its way from the processor, which does not change with the numbers of buses.
 """
@@ -198,7 +199,8 @@ def _links(found: Audit, taken: float) -> Iterator[LinkSeen]:
         key = _digest((seen.card, serial or _way(link.device, functions)), LINK_BYTES)
         count = twins[key] = twins.get(key, -1) + 1  # two drives may give one serial number
         key = _digest((key, count), LINK_BYTES) if count else key
-        yield LinkSeen(key, taken, heat.of(own, [function.address for function in link.functions]), seen)
+        hottest = heat.of(own, [function.address for function in link.functions])
+        yield LinkSeen(key, taken, hottest, seen, by_serial=bool(serial) and not count)
 
 
 def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audit) -> Seen:

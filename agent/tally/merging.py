@@ -60,12 +60,13 @@ class Tally:
     @property
     def counts(self) -> Counts:
         """What was read."""
-        nameless = sum(not machine.named for machine in self._machines.values())
-        return Counts(self._captures, len(self._machines), nameless, self._oldest, self._newest)
+        machines = joined(self._machines.values())
+        nameless = sum(not machine.named for machine in machines)
+        return Counts(self._captures, len(machines), nameless, self._oldest, self._newest)
 
     def __iter__(self) -> Iterator[MachineSeen]:
         """The machines, in order of their keys."""
-        return (self._machines[key] for key in sorted(self._machines))
+        return iter(joined(self._machines.values()))
 
     def _span(self, oldest: float, newest: float) -> None:
         self._oldest = oldest if self._oldest is None else min(self._oldest, oldest)
@@ -81,7 +82,8 @@ class Tally:
         """The same, with one object for all that is alike."""
         alike = self._alike.setdefault
         links = tuple(
-            LinkSeen(link.key, link.taken, link.hottest, alike(link.seen, link.seen)) for link in machine.links
+            LinkSeen(link.key, link.taken, link.hottest, alike(link.seen, link.seen), link.by_serial)
+            for link in machine.links
         )
         kind = self._kinds.setdefault(machine.kind, machine.kind)
         return structs.replace(machine, kind=kind, links=links)
@@ -100,7 +102,8 @@ def merged(one: MachineSeen, other: MachineSeen) -> MachineSeen:
 def _merged_link(one: LinkSeen, other: LinkSeen) -> LinkSeen:
     newest = one if one.seen == other.seen and one.taken >= other.taken else max(one, other, key=_link_age)
     readings = [link.hottest for link in (one, other) if link.hottest is not None]
-    return LinkSeen(newest.key, newest.taken, max(readings, default=None), newest.seen)
+    by_serial = one.by_serial or other.by_serial
+    return LinkSeen(newest.key, newest.taken, max(readings, default=None), newest.seen, by_serial)
 
 
 def _age(machine: MachineSeen) -> tuple[float, bytes]:
@@ -109,3 +112,48 @@ def _age(machine: MachineSeen) -> tuple[float, bytes]:
 
 def _link_age(link: LinkSeen) -> tuple[float, bytes]:
     return link.taken, msgpack.encode(link.seen)
+
+
+# --- Machines without a name -----------------------------------------------------------------------------------
+
+
+def joined(machines: Iterable[MachineSeen]) -> list[MachineSeen]:
+    """The machines in order of their keys, those without a name put together where they share a drive.
+
+    Such a machine is known by its drives alone, and an upgrade adds some: machines of one make of which one has a drive
+    that the other had are one, through as many steps as there are. A drive that moved from one machine to another of
+    its make makes one of the two.
+    """
+    ordered = sorted(machines, key=lambda machine: machine.key)
+    groups = _Groups()
+    for machine in ordered:
+        if not machine.named:
+            for link in machine.links:
+                if link.by_serial:
+                    groups.join((machine.kind, link.key), machine.key)
+    whole: dict[bytes, MachineSeen] = {}
+    for machine in ordered:
+        key = groups.first(machine.key)
+        known = whole.get(key)
+        whole[key] = machine if known is None else structs.replace(merged(known, machine), key=key)
+    return list(whole.values())
+
+
+class _Groups:
+    """Which keys of machines belong together; each group goes by its least."""
+
+    def __init__(self) -> None:
+        self._above: dict[bytes, bytes] = {}
+        self._owners: dict[tuple[MachineKind, bytes], bytes] = {}
+
+    def join(self, drive: tuple[MachineKind, bytes], key: bytes) -> None:
+        """A machine has this drive: it belongs to the others that have it."""
+        one, other = self.first(self._owners.setdefault(drive, key)), self.first(key)
+        if one != other:
+            self._above[max(one, other)] = min(one, other)
+
+    def first(self, key: bytes) -> bytes:
+        """The least key of a group."""
+        while key in self._above:
+            key = self._above[key]
+        return key

@@ -49,12 +49,14 @@ class LinkSeen(Struct, frozen=True, array_like=True, gc=False):
     """A link of one machine: how it ran at the newest moment (`taken`, seconds of Unix time, UTC).
 
     `hottest` is the hottest reading of the card and the drives on it, degrees Celsius, None where there is none.
+    `by_serial` tells that the key is of a drive's serial number, and so the same in whatever machine the drive is.
     """
 
     key: bytes
     taken: float
     hottest: float | None
     seen: Seen
+    by_serial: bool = False
 
 
 class MachineSeen(Struct, frozen=True, array_like=True, gc=False):
