@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 _SERIAL: Final = re.compile(r".*serial(?:no|num|number)?(?:string)?|.*serialnumber.*|mlb|.*assettag|.*imei|.*meid")
 _NUMBER: Final = re.compile(
     r".*(?:uuid|guid|macaddress|hardwareaddress|ethernetaddress|bdaddr|bluetoothaddress|worldwidename|wwn|wwid)\d*(?:key)?"
-    r"|eui|eui64|naa|systemid|uniqueid|uniqueidentifier|uniquechipid|ecid|udid|dieid|permanentaddress|hardwareid|machineid|hostid"
+    r"|eui|eui64|naa|systemid|uniqueid|uniqueidentifier|uniquechipid|ecid|udid|dieid|permanentaddress"
+    r"|hardwareid|machineid|hostid|uid"
     r"|.*(?:uuid|macaddress).*"
 )
 _PERSON: Final = re.compile(
@@ -36,9 +37,11 @@ _PERSON: Final = re.compile(
     r"(?:key)?|.*vol(?:ume)?(?:name|label)"
 )
 _QUALIFIED: Final = re.compile(r".*nqn")
-# Who is logged in, the firmware's variables, which program opened what, and what opens a lock.
+# Who is logged in, the firmware's variables, which program opened what, what opens a lock; and what screens and devices
+# on a cable say of themselves, serial numbers and all.
 _TAKEN_OUT: Final = re.compile(
     r"ioconsoleusers.*|ioconsolesession.*|.*nvram.*|iouserclientcreator|.*nonce|.*password.*"
+    r"|.*edid|.*overridenoconnect|savedconfig|.*drom"
 )
 _VARIABLES: Final = re.compile(r".*nvram.*|options", re.IGNORECASE)
 _HEADER: Final = frozenset(
@@ -50,8 +53,10 @@ _HEADER: Final = frozenset(
 )
 # Keys whose UUIDs name a kind of thing: of a partition, of a plug-in.
 _KINDS: Final = frozenset({"content", "contenthint", "iocfplugintypes"})
-# Entries that bear the names that people give to their volumes.
-_NAMED_BY_PEOPLE: Final = re.compile(r".*(?:Media|Volume|Snapshot|Container|RAIDSet|CoreStorage\w*)")
+# Entries that bear the names that people give to their volumes and to what they plug in.
+_NAMED_BY_PEOPLE: Final = re.compile(
+    r".*(?:Media|Volume|Snapshot|Container|RAIDSet|CoreStorage\w*|USB\w*Device|HID\w*Device|Bluetooth\w*)"
+)
 
 MOST_KEYS: Final = 4096  # that are kept in mind; a machine has some hundred
 _NOT_COMPARED: Final = re.compile(r"[^a-z0-9]+")

@@ -201,6 +201,7 @@ def test_users_of_the_console_are_taken_out_and_their_names_are_known() -> None:
             {
                 "IOObjectClass": "IOUSBHostDevice",
                 "IORegistryEntryName": "Headset of Annika",
+                "note": "of Annika",
                 "Product Name": "Lindqvist 4",
             }
         ],
@@ -210,7 +211,8 @@ def test_users_of_the_console_are_taken_out_and_their_names_are_known() -> None:
         "IOConsoleLocked": False,
         "IOKitBuildVersion": "Darwin Kernel Version 22.6.0",
     }
-    assert others[0]["IORegistryEntryName"] == f"Headset of {Known().word('Annika')}"
+    assert others[0]["IORegistryEntryName"] == Known().word("Headset of Annika")
+    assert others[0]["note"] == f"of {Known().word('Annika')}"
     assert others[0]["Product Name"] == "Lindqvist 4"
 
 
@@ -241,6 +243,22 @@ def test_the_program_that_opened_an_entry_is_taken_out() -> None:
     """It says what runs on a machine, and under which number."""
     (found,) = hidden([{"IOUserClientCreator": "pid 512, Annika's Tool"}])
     assert found == [{"IOUserClientCreator": ""}]
+
+
+def test_what_screens_and_cables_say_of_themselves_is_taken_out() -> None:
+    """A screen's own description and a cable device's memory hold serial numbers among other things."""
+    (found,) = hidden(
+        [
+            {
+                "AAPL00,override-no-connect": b"\0\xff\xff\xff",
+                "ThunderboltDROM": b"\1\2",
+                "UID": 42,
+                "EDID": b"\3",
+                "reg": b"\4",
+            }
+        ]
+    )
+    assert found == [{"AAPL00,override-no-connect": b"", "ThunderboltDROM": b"", "UID": 0, "EDID": b"", "reg": b"\4"}]
 
 
 def test_names_of_volumes_are_names_that_people_give() -> None:
