@@ -1,7 +1,7 @@
-"""Reads the forms of a check back: text, JSON, Markdown and HTML to what they say of findings, links and drives.
+"""What a form of a check should say of findings, links and drives, and what JSON and text say, read back.
 
 Where a text cannot be taken apart without knowing it, the audit says what to look for: what is recognised comes back as
-it is there, what is not stays as it stands and differs. Test help only.
+it is there, what is not stays as it stands and differs. Markdown and HTML: `forms_marked.py`. Test help only.
 """
 
 from __future__ import annotations
@@ -9,28 +9,21 @@ from __future__ import annotations
 import json
 import re
 from typing import TYPE_CHECKING, Any, Final
-from xml.etree.ElementTree import Element
 
-import html5lib
-from markdown_it import MarkdownIt
 from msgspec import Struct
 
 from agent.findings import Severity
-from agent.report import data, markdown, text
-from agent.report.page import page
+from agent.report import data, text
 from agent.report.plain import plain
 from tests.test_report import in_one, printed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from markdown_it.token import Token
-
     from agent.audit import Audit
     from agent.findings import Finding, Rate
 
 WIDE: Final = 20_000  # columns; nothing is wrapped or cut
-MADE_AT: Final = "2026-03-02 12:00"
 SEVERITIES: Final = {severity.value.upper() for severity in Severity}
 RATE: Final = re.compile(r"([\d.]+) GT/s \(Gen \d+[^)]*\) x(\d+)")
 GAIN: Final = re.compile(r"bring up to ([\d,]+) MB/s more")
@@ -72,8 +65,8 @@ def of_audit(audit: Audit, limit: int) -> Report:
     """What a form should say that cuts readings at `limit` characters."""
     return Report(
         findings=tuple(_told(one, limit) for one in audit.findings),
-        steps=_by_subject((one.subject, in_one(plain(step.text, 600))) for one in audit.findings for step in one.steps),
-        gains=_by_subject(
+        steps=by_subject((one.subject, in_one(plain(step.text, 600))) for one in audit.findings for step in one.steps),
+        gains=by_subject(
             (one.subject, float(round(step.gain_mbps)))
             for one in audit.findings
             for step in one.steps
@@ -116,7 +109,7 @@ def _of_drive(seen: Any) -> Iterator[tuple[str, Range]]:  # noqa: ANN401 - a Dri
             yield label, rates
 
 
-def _by_subject(pairs: Iterable[tuple[str, Any]]) -> dict[str, tuple[Any, ...]]:
+def by_subject(pairs: Iterable[tuple[str, Any]]) -> dict[str, tuple[Any, ...]]:
     """All that belongs to one subject, each once and in order."""
     found: dict[str, set[Any]] = {}
     for subject, one in pairs:
@@ -127,19 +120,21 @@ def _by_subject(pairs: Iterable[tuple[str, Any]]) -> dict[str, tuple[Any, ...]]:
 # --- Reading back: what forms have in common -------------------------------------------------------------------
 
 
-def _subject(words: str, audit: Audit) -> str:
+def subject_of(words: str, audit: Audit) -> str:
     """The subject that is meant by words such as "slot PCIE1, 0000:01:00.0, a drive"; else the words themselves."""
     asked = f", {in_one(words).rstrip(':')}, "
     known = sorted({one.subject for one in audit.findings}, key=len, reverse=True)
     return next((one for one in known if f", {in_one(plain(one))}, " in asked), words)
 
 
-def _rate(words: str) -> tuple[float, int] | None:
+def rate_of(words: str) -> tuple[float, int] | None:
+    """GT/s and lanes at the begin of words, None where there are none."""
     found = RATE.match(words.strip())
     return None if found is None else (float(found[1]), int(found[2]))
 
 
-def _range(words: str) -> Range | None:
+def range_of(words: str) -> Range | None:
+    """Words that are a rate or a range, MB/s; None where they are neither."""
     found = RANGE.fullmatch(words.strip())
     if found is None:
         return None
@@ -147,8 +142,15 @@ def _range(words: str) -> Range | None:
     return (low, float(found[2].replace(",", ""))) if found[2] else (low, low)
 
 
-def _gains(words: str) -> list[float]:
+def gains_of(words: str) -> list[float]:
+    """What words say that steps should bring, MB/s."""
     return [float(found.replace(",", "")) for found in GAIN.findall(words)]
+
+
+def three(texts: Sequence[str]) -> Evidence:
+    """A reading of three texts: source, read, expected."""
+    source, read, expected = texts
+    return source, read, expected
 
 
 # --- JSON ------------------------------------------------------------------------------------------------------
@@ -173,12 +175,12 @@ def read_json(form: str, _audit: Audit) -> Report:
                 one["severity"],
                 one["subject"],
                 normal(plain(one["headline"], 400)),
-                tuple(_three([in_one(plain(e[key])) for key in _READING]) for e in one["evidence"]),
+                tuple(three([in_one(plain(e[key])) for key in _READING]) for e in one["evidence"]),
             )
             for one in findings
         ),
-        steps=_by_subject((subject, in_one(plain(step["text"], 600))) for subject, step in steps),
-        gains=_by_subject(
+        steps=by_subject((subject, in_one(plain(step["text"], 600))) for subject, step in steps),
+        gains=by_subject(
             (subject, float(round(step["gain_mbps"]))) for subject, step in steps if step["gain_mbps"] is not None
         ),
         links={
@@ -225,7 +227,7 @@ def read_text(form: str, audit: Audit) -> Report:
             continue
         headline = _known(rest, audit)
         named = rest[: len(rest) - len(headline)].strip()
-        subject = _subject(named, audit) if named else subject
+        subject = subject_of(named, audit) if named else subject
         evidence: list[Evidence] = []
         while (
             place < len(lines) and lines[place].startswith(" " * 8) and not lines[place].startswith("        What to")
@@ -235,15 +237,15 @@ def read_text(form: str, audit: Audit) -> Report:
         found.append(Told(word.lower(), subject, normal(headline), tuple(evidence)))
         if place < len(lines) and lines[place].startswith("        What to"):
             while place < len(lines) and lines[place].startswith(" " * 8):
-                gains += [(subject, gain) for gain in _gains(lines[place])]
+                gains += [(subject, gain) for gain in gains_of(lines[place])]
                 numbered = re.match(r"        \d+\. (.*)", lines[place])
                 if numbered:
                     steps.append((subject, in_one(re.sub(r" Should bring up to [\d,]+ MB/s more\.$", "", numbered[1]))))
                 place += 1
     return Report(
         findings=tuple(found),
-        steps=_by_subject(steps),
-        gains=_by_subject(gains),
+        steps=by_subject(steps),
+        gains=by_subject(gains),
         links=dict(_links_of_text(lines, audit)),
         drives=dict(_drives_of_text(lines, audit)),
         words=in_one(form),
@@ -281,7 +283,7 @@ def _links_of_text(lines: Sequence[str], audit: Audit) -> Iterator[tuple[str, tu
             if not found and line.startswith("  ") and f"  {address}  " in line.replace(address, f"{address} ", 1):
                 before, found, after = line.partition(address)
             if found:
-                yield address, (before.split()[0], _rate(after))
+                yield address, (before.split()[0], rate_of(after))
                 break
 
 
@@ -296,216 +298,5 @@ def _drives_of_text(lines: Sequence[str], audit: Audit) -> Iterator[tuple[str, d
             continue
         rates = lines[place + 1].strip().partition(" (at most")[0]
         alone, _, together = rates.removeprefix("alone ").partition("; all drives at once ")
-        one, all_at_once = _range(alone), _range(together or alone)
+        one, all_at_once = range_of(alone), range_of(together or alone)
         yield name, {} if one is None or all_at_once is None else dict(zip(LABELS, (one, all_at_once), strict=False))
-
-
-# --- Markdown --------------------------------------------------------------------------------------------------
-
-PARSER: Final = MarkdownIt("commonmark").enable("table")
-
-
-def made_markdown(audit: Audit) -> str:
-    """The Markdown of a check."""
-    return markdown.check(audit, "this machine")
-
-
-def text_of(token: Token) -> str:
-    """The text of an inline token; marks are taken out, and anything that is neither text nor a mark of ours stays."""
-    parts = []
-    for child in token.children or ():
-        if child.type in {"text", "code_inline"}:
-            parts.append(child.content)
-        elif child.type not in {"strong_open", "strong_close", "em_open", "em_close"}:
-            parts.append(f"<{child.type} {child.content}>")
-    return in_one("".join(parts))
-
-
-def blocks(form: str) -> list[tuple[str, list[str]]]:
-    """The blocks of a document: ("h1".."h3" | "p" | "li" | "row", its texts)."""
-    found: list[tuple[str, list[str]]] = []
-    row: list[str] | None = None
-    inside: list[str] = []
-    for token in PARSER.parse(form):
-        if token.type == "tr_open":
-            row = []
-        elif token.type == "tr_close":
-            found.append(("row", row or []))
-            row = None
-        elif token.type == "inline" and row is not None:
-            row.append(text_of(token))
-        elif token.type == "inline":
-            kind = next((one for one in reversed(inside) if one != "p"), "p")
-            found.append((kind, [text_of(token)]))
-        elif token.type.endswith("_open") and token.tag in {"h1", "h2", "h3", "p", "li"}:
-            inside.append(token.tag)
-        elif token.type.endswith("_close") and token.tag in {"h1", "h2", "h3", "p", "li"}:
-            inside.pop()
-        elif not token.type.startswith(("table", "thead", "tbody", "th_", "td_", "bullet_list", "ordered_list")):
-            found.append((f"unknown {token.type}", [token.content]))
-    return found
-
-
-def read_markdown(form: str, audit: Audit) -> Report:
-    """What the Markdown says, by an independent parser."""
-    found = blocks(form)
-    sections: dict[str, list[tuple[str, list[str]]]] = {}
-    title = ""
-    for kind, texts in found:
-        title = texts[0] if kind == "h2" else title
-        sections.setdefault(title.partition(",")[0], []).append((kind, texts))
-    told, steps, gains = _findings_of_markdown(sections.get("Findings", []), audit)
-    return Report(
-        findings=tuple(told),
-        steps=_without_cautions(_by_subject(steps), audit),
-        gains=_by_subject(gains),
-        links={
-            texts[2]: (texts[0], _rate(texts[3]))
-            for kind, texts in sections.get("Links", [])
-            if kind == "row" and texts[2] not in {"card", ""}
-        },
-        drives=dict(_drives_of_markdown(sections.get("Drives", []), audit)),
-        words=in_one(" ".join(text for _, texts in found for text in texts)),
-    )
-
-
-Lines = list[tuple[str, str]]
-
-
-def _findings_of_markdown(
-    found: Sequence[tuple[str, list[str]]], audit: Audit
-) -> tuple[list[Told], Lines, list[tuple[str, float]]]:
-    """The findings, and by subject their steps (and cautions, which are lines of a list as well) and gains."""
-    told: list[Told] = []
-    steps: Lines = []
-    gains: list[tuple[str, float]] = []
-    subject = ""
-    for kind, texts in found:
-        severity, _, rest = texts[0].partition(" (")
-        gains += [(subject, gain) for gain in _gains(texts[0])]
-        if kind == "h3":
-            subject = _subject(texts[0], audit)
-        elif kind == "p" and severity in SEVERITIES:
-            told.append(Told(severity.lower(), subject, normal(rest.partition("): ")[2]), ()))
-        elif kind == "row" and texts != ["reading", "read", "expected"]:
-            last = told.pop()
-            told.append(Told(last.severity, last.subject, last.headline, (*last.evidence, _three(texts))))
-        elif kind == "li":
-            words = re.sub(r" Then: .*$", "", texts[0])
-            steps.append((subject, re.sub(r" Should bring up to [\d,]+ MB/s more\.$", "", words)))
-    return told, steps, gains
-
-
-def _drives_of_markdown(found: Sequence[tuple[str, list[str]]], audit: Audit) -> Iterator[tuple[str, dict[str, Range]]]:
-    """The drives: each has a line, and a row in the table where rates are told."""
-    names = {in_one(plain(one.drive.name)): one.drive.name for one in audit.drives}
-    rows = {texts[0]: texts[1:] for kind, texts in found if kind == "row"}
-    head = rows.pop("drive", list(LABELS))
-    for kind, texts in found:
-        if kind == "li":
-            name = max((one for one in names if texts[0].startswith(f"{one}: ")), key=len, default=texts[0])
-            cells = zip(head, map(_range, rows.get(name, [])), strict=False)
-            yield names.get(name, name), {label: rates for label, rates in cells if rates is not None}
-
-
-def _three(texts: Sequence[str]) -> Evidence:
-    source, read, expected = texts
-    return source, read, expected
-
-
-def _without_cautions(steps: dict[str, tuple[str, ...]], audit: Audit) -> dict[str, tuple[str, ...]]:
-    """The steps alone, where cautions are lines of a list as well."""
-    cautions = {in_one(caution) for one in audit.findings for step in one.steps for caution in step.cautions}
-    return {subject: tuple(one for one in lines if one not in cautions) for subject, lines in steps.items()}
-
-
-# --- HTML ------------------------------------------------------------------------------------------------------
-
-
-def made_html(audit: Audit) -> str:
-    """The page of one machine."""
-    return page([("this machine", audit)], [], None, MADE_AT)
-
-
-def read_html(form: str, audit: Audit) -> Report:
-    """What the page says, by an independent parser."""
-    root = html5lib.parse(form, treebuilder="etree", namespaceHTMLElements=False)
-    findings = list(_all(root, "article", "finding"))
-    subjects = {id(one): _subject(_words(_first(one, "span", "where")), audit) for one in findings}
-    return Report(
-        findings=tuple(
-            Told(
-                _words(_first(one, "span", "badge")),
-                subjects[id(one)],
-                normal(_words(next(one.iter("h4")))),
-                tuple(_three(cells) for table in _all(one, "table", "evidence") for cells in _rows(table)),
-            )
-            for one in findings
-        ),
-        steps=_by_subject(
-            (subjects[id(one)], _words(next(each for each in step if each.tag == "p" and not each.get("class"))))
-            for one in findings
-            for steps in _all(one, "ol", "steps")
-            for step in steps.iter("li")
-        ),
-        gains=_by_subject(
-            (subjects[id(one)], gain)
-            for one in findings
-            for each in _all(one, "p", "gain")
-            for gain in _gains(_words(each))
-        ),
-        links=dict(_links_of_html(root, audit)),
-        drives=dict(_drives_of_html(root, audit)),
-        words=in_one("".join(root.itertext())),
-    )
-
-
-def _links_of_html(root: Element, audit: Audit) -> Iterator[tuple[str, tuple[str, tuple[float, int] | None]]]:
-    addresses = {one.device_address for one in audit.links if one.device_address is not None}
-    for row in _section(root, "-links").iter("tr"):
-        cells = list(row.iter("td"))
-        if not cells:
-            continue
-        named = [_words(each) for each in cells[0].iter("small")] or [_words(cells[0])]
-        if named[0] in addresses:
-            yield named[0], (_words(_first(cells[4], "span", "badge")), _rate(_words(cells[2])))
-
-
-def _drives_of_html(root: Element, audit: Audit) -> Iterator[tuple[str, dict[str, Range]]]:
-    """Drives and their rates, those of several alike for each; a figure that is no range is one that nothing has."""
-    names = {in_one(plain(one.drive.name)): one.drive.name for one in audit.drives}
-    for drive in _all(_section(root, "-drives"), "article", "drive"):
-        rates = {}
-        for table in _all(drive, "table", "bars"):
-            for row in table.iter("tr"):
-                for figure in _all(row, "td", "figure"):
-                    rates[_words(next(row.iter("th")))] = _range(_words(figure)) or (-1.0, -1.0)
-        alike = [_words(one) for members in _all(drive, "ul", "members") for one in members.iter("b")]
-        for name in alike or [in_one(next(drive.iter("h4")).text or "")]:
-            yield names.get(name, name), rates
-
-
-def _all(root: Element, tag: str, name: str) -> Iterator[Element]:
-    """All elements below of this tag that have this class."""
-    return (one for one in root.iter(tag) if name in (one.get("class") or "").split())
-
-
-def _first(root: Element, tag: str, name: str) -> Element:
-    return next(_all(root, tag, name))
-
-
-def _section(root: Element, end: str) -> Element:
-    """The section under the heading whose name ends so; an empty one where there is none."""
-    found = (one for one in root.iter("section") for head in one.findall("h3") if (head.get("id") or "").endswith(end))
-    return next(found, Element("section"))
-
-
-def _rows(table: Element) -> Iterator[list[str]]:
-    for row in table.iter("tr"):
-        cells = [_words(one) for one in row.iter("td")]
-        if cells:
-            yield cells
-
-
-def _words(element: Element) -> str:
-    return in_one("".join(element.itertext()))

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from agent.findings import Rate, Severity, Verdict
 from agent.report.plain import asked, plain
-from tests import forms
+from tests import forms, forms_marked
 from tests.forms import LABELS, Report, Told
 from tests.test_machines import FOLDERS, audited
 from tests.test_report import in_one
@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 FORMS: Final[dict[str, tuple[Callable[[Audit], str], Callable[[str, Audit], Report], int]]] = {
     "json": (forms.made_json, forms.read_json, 200),
     "text": (forms.made_text, forms.read_text, 200),
-    "markdown": (forms.made_markdown, forms.read_markdown, 200),
-    "html": (forms.made_html, forms.read_html, 2000),
+    "markdown": (forms_marked.made_markdown, forms_marked.read_markdown, 200),
+    "html": (forms_marked.made_html, forms_marked.read_html, 2000),
 }
 TOLERANCE: Final = 0.56  # MB/s: figures for people are whole, those of JSON have one decimal
 every_folder = pytest.mark.parametrize("name", FOLDERS)

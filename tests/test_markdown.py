@@ -18,7 +18,7 @@ from agent.audit import audit
 from agent.report import markdown, words
 from agent.report.plain import plain
 from tests.build import Disk, Function, Machine, Nvme, build, drive, facts, root_port
-from tests.forms import blocks, made_markdown
+from tests.forms_marked import blocks, made_markdown
 from tests.machines import FIXTURES
 from tests.shown import HOSTILE
 from tests.test_imports import loaded
