@@ -17,6 +17,7 @@ from agent.findings import Severity, Verdict
 from agent.report import data, text
 from knowledge import pcie
 from probes import capture, collect
+from tests.against import about
 from tests.json_schema import problems
 from tests.machines import FIXTURES
 from tests.registry import DOWNSTREAM, ROOT_PORT, UPSTREAM, functions
@@ -232,3 +233,41 @@ def test_a_drive_with_the_other_class_of_nvme_is_called_a_drive() -> None:
     )
     assert 2 == output.getvalue().count("  NVMe drive Ostrayne Reel 4 2TB\n")
     assert "storage controller" not in output.getvalue()
+
+
+GTPS: Final = {1: "2.5", 2: "5", 3: "8", 4: "16", 5: "32", 6: "64"}
+
+
+@every_machine
+def test_tables_of_rates_are_what_the_raw_registers_say(name: str) -> None:
+    """The hand-worked rates agree with the bits of the registers as printed, taken apart here by themselves.
+
+    Source: PCI Express Base, Link Capabilities and Link Status: speed in bits 3:0, lanes in bits 9:4.
+    """
+    capabilities, status = "IOPCIExpressLinkCapabilities", "IOPCIExpressLinkStatus"
+    expected = []
+    for port, below in _pairs(printed(name)):
+        if not port.get(capabilities) or not below.get(capabilities):
+            continue
+        both = [one[capabilities] & 0xFFFFFFFF for one in (port, below)]
+        lanes = min(port.get("IOPCIExpressMaxLinkWidthOverride", 64), *(one >> 4 & 0x3F for one in both))
+        best = f"{_speed(min(one & 0xF for one in both))} x{lanes}"
+        now = below[status] if isinstance(below[status], int) and below[status] != 0xFFFF else 0
+        words = f"{_speed(now & 0xF)} x{now >> 4 & 0x3F}" if now else "not read"
+        expected.append(words if below.get("IOPCITunnelled") else f"{words} of {best}")
+    assert sorted(expected) == sorted(about(name)["rates"].values())
+
+
+def _speed(code: int) -> str:
+    return f"{GTPS[code]} GT/s (Gen {code})"
+
+
+def _pairs(every: list[dict[str, Any]]) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
+    """Each bridge with the first function right below it, but for the upstream ports of switches.
+
+    These are told by the device number that all switches of these machines have.
+    """
+    for one in every:
+        below = [child for child in _nodes(one.get("IORegistryEntryChildren", [])) if "vendor-id" in child]
+        if below and one["class-code"][1:3] == bytes((4, 6)) and one["device-id"][:2] != bytes((0x30, 0x08)):
+            yield one, below[0]
