@@ -62,6 +62,8 @@ def expected(audit: Audit, form: str) -> Report:
         # keeps to reading, so that a drive has one line; writing stands in the inventory and in all other forms
         drives = {name: {key: one for key, one in rates.items() if key in LABELS[:2]} for name, rates in _rates(report)}
         report = replace(report, drives=drives)
+    if form == "markdown":  # does not write out what was expected where it is what was read, letter by letter
+        report = replace(report, findings=tuple(map(_with_words_for_the_same, report.findings)))
     if form == "html":  # has words for what cannot be expected, as an empty cell says nothing
         report = replace(report, findings=tuple(map(_with_words_for_nothing, report.findings)))
     return report
@@ -75,6 +77,12 @@ def _without_what_is_met(told: Told) -> Told:
     met = [{read, f"{read} or more", f"{read.removeprefix('up to ')} or more"} for _, read, _ in told.evidence]
     pairs = zip(told.evidence, met, strict=True)
     return replace(told, evidence=tuple((one[0], one[1], None if one[2] in same else one[2]) for one, same in pairs))
+
+
+def _with_words_for_the_same(told: Told) -> Told:
+    return replace(
+        told, evidence=tuple((*one[:2], "the same" if one[1] == one[2] else one[2]) for one in told.evidence)
+    )
 
 
 def _with_words_for_nothing(told: Told) -> Told:

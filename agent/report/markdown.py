@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 LINE: Final = 4000  # characters of a line that is put together; its parts are cut before
 NO_RATE: Final = "-"
+SAME: Final = "the same"  # where the reading is what was expected, letter by letter
 RATES: Final = ("read alone", "read, all drives at once", "written alone", "written, all drives at once")
 BOTH: Final = ("read (all read and written)", "written (all read and written)")
 SET_RATES: Final = ("read alone", "read, all drives at work", "written alone", "written, all drives at work")
@@ -101,7 +102,10 @@ def _group(group: Sequence[Finding], audit: Audit, said: set[str]) -> Iterator[s
         yield paragraph(
             f"**{finding.severity.value.upper()}** (`{finding.rule}`): {_safe(f'{headline[:1].upper()}{headline[1:]}')}"
         )
-        rows = [[escaped(one.source), escaped(one.read), escaped(one.expected)] for one in finding.evidence]
+        rows = [
+            [escaped(one.source), escaped(one.read), SAME if one.expected == one.read else escaped(one.expected)]
+            for one in finding.evidence
+        ]
         yield table(("reading", "read", "expected"), rows)
     steps = words.steps_of(group)
     gains = words.gains(steps)
