@@ -170,6 +170,16 @@ def test_a_critical_warning_is_told_by_its_bit(rule: str, bit: int) -> None:
     assert re.search(rf"Critical Warning bit {bit}\b", explanation(rule).evidence)
 
 
+def test_generations_are_told_with_their_published_speeds() -> None:
+    """PCI Express Base, Supported Link Speeds Vector, and the announcement of 7.0: 2.5, 5, 8, 16, 32, 64, 128 GT/s."""
+    assert ["2.5", "5", "8", "16", "32", "64", "128"] == re.findall(r"[\d.]+", explanation("generation").title)[1:]
+
+
+def test_a_drive_of_which_too_much_was_written_is_told_where_the_standard_stops() -> None:
+    """NVM Express Base, Percentage Used: the value may exceed 100, and stops at 255."""
+    assert "stops at 255 %" in explanation("drive-worn").meaning
+
+
 def test_a_smaller_payload_costs_what_is_said() -> None:
     """128 bytes against 256 on x4 at 8 GT/s: published bound of 3316.6 and 3600.9 MB/s, a difference of about 280."""
     assert 280 == round(3600.9 - 3316.6, -1)
@@ -300,6 +310,14 @@ def test_the_command_explains() -> None:
     done = run("explain", "Narrowest", "HOP")
     assert (0, "") == (done.returncode, done.stderr)
     assert done.stdout.startswith("narrowest hop (word)\n")
+
+
+def test_the_schema_is_printed() -> None:
+    """`schema explain` prints the schema that the JSON of the command fits."""
+    schema = msgspec.json.decode(run("schema", "explain").stdout)
+    form = msgspec.json.decode(run("explain", "slot-limited", "--format", "json").stdout)
+    assert [] == problems(schema, form, schema)
+    assert ["verdict", "rule"] == [one["kind"] for one in form["explanations"]]
 
 
 def test_an_unknown_word_ends_with_2() -> None:
