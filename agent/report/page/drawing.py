@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.report.page.fitting import fitted, width
+from agent.report.page.fitting import BOLD, fitted, width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 BROAD: Final = {0: 2.0, 1: 3.0, 2: 5.0, 4: 8.0, 8: 14.0, 12: 18.0, 16: 22.0, 32: 28.0}  # by lanes
 LARGE: Final = 14.0  # size of letters
 SMALL: Final = 12.0
-BOLD: Final = 1.17  # how much broader bold letters are
 LETTERS: Final = 17.0  # from one line of words to the next
 
 
@@ -37,7 +36,7 @@ class Form(Struct, frozen=True, kw_only=True):
     gap: float
 
 
-WIDE: Final = Form(kind="wide", width=920.0, trunk=40.0, line=204.0, box=190.0, least=220.0, row=60.0, gap=4.0)
+WIDE: Final = Form(kind="wide", width=920.0, trunk=40.0, line=204.0, box=208.0, least=220.0, row=60.0, gap=4.0)
 NARROW: Final = Form(kind="narrow", width=300.0, trunk=12.0, line=28.0, box=0.0, least=0.0, row=64.0, gap=2.0)
 
 

@@ -7,6 +7,7 @@ from unicodedata import east_asian_width
 
 # Widths of letters in parts of the size of the font, for common fonts without serifs (measured by eye, from memory).
 _NARROW: Final = frozenset("iljtfr.,:;'|!()[] ")
+BOLD: Final = 1.17  # how much broader bold letters are
 _BROAD: Final = frozenset("mwMW@%")
 
 

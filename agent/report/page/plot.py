@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.report.page.fitting import fitted
+from agent.report.page.fitting import BOLD, fitted
 from agent.report.plain import plain
 from agent.report.plot_points import apart, slowed_times, thinned
 from agent.soak import wording
@@ -45,8 +45,8 @@ class Paper(Struct, frozen=True):
     ticks: int
 
 
-WIDE: Final = Paper("wide", 760.0, 56.0, 128.0, 220.0, 150.0, 9)
-NARROW: Final = Paper("narrow", 300.0, 38.0, 98.0, 190.0, 130.0, 4)
+WIDE: Final = Paper("wide", 760.0, 56.0, 136.0, 220.0, 150.0, 9)
+NARROW: Final = Paper("narrow", 300.0, 38.0, 116.0, 190.0, 130.0, 4)
 PAPERS: Final = (WIDE, NARROW)
 
 
@@ -227,7 +227,9 @@ class _Drawing:
         for start, end in slowed_times(one.drive)[:500]:
             left = self.x(start)
             spans.append((left, max(1.0, round(self.x(end) - left, 1))))
-        return Slowed(top, tuple(spans), fitted(f"{one.name} slowed", self.paper.right - 20, NAME_SIZE), one.number)
+        return Slowed(
+            top, tuple(spans), fitted(f"{one.name} slowed", self.paper.right - 20, NAME_SIZE * BOLD), one.number
+        )
 
     # --- Panels ------------------------------------------------------------------------------------------------
 
@@ -308,7 +310,12 @@ class _Drawing:
         tall = scale.bottom - scale.top
         places = apart([(scale.bottom - at) / tall for _, _, at in shown], (NAME_SIZE + 2) / tall)
         return tuple(
-            Name(fitted(name, self.paper.right - 17, NAME_SIZE), at, round(scale.bottom - place * tall, 1), one.number)
+            Name(
+                fitted(name, self.paper.right - 17, NAME_SIZE * BOLD),
+                at,
+                round(scale.bottom - place * tall, 1),
+                one.number,
+            )
             for (one, name, at), place in zip(shown, places, strict=True)
         )
 
@@ -325,7 +332,7 @@ class _Drawing:
             column, before = ((column + 1) % 2 if before - at < NAME_SIZE + 2 else 0), at
             whose = "" if len(names) == len(self.chosen) else f" of {', '.join(names)}"
             line = f"{kind}{' limit' if self.paper is WIDE else ''} {wording.celsius(celsius)}{whose}"
-            line = fitted(line, wide / 2 - 8, NAME_SIZE)
+            line = fitted(line, wide / 2 - 8, NAME_SIZE * BOLD)
             yield Rule(at, line, kind == "critical", self.paper.left + 4 + column * wide / 2)
 
 
