@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from agent.audit import audit
 from agent.findings import Severity, Verdict
 from agent.report import data, text
+from agent.sheets.writing import from_audit
 from knowledge import pcie
 from knowledge.steps import SAVE, STEPS
 from probes.decode import Registers
@@ -388,3 +389,20 @@ def test_nothing_of_another_system_is_said() -> None:
     for ends in STALE.values():
         words = shown(audit(facts(*ends, drives=(INTERNAL,)))).lower()
         assert [word for word in ("root ", "/sys", "pci=", "kernel", "linux", "super-user") if word in words] == []
+
+
+def test_a_switch_that_tunnels_is_no_carrier_of_drives() -> None:
+    """A build sheet made from the machine has no bay behind a tunnel, and says why the drive there is left out."""
+    found = audit(
+        facts(
+            port(can=(3, 4)),
+            function("01:00.0", BRIDGE, PORT, registers=registers((3, 4), (3, 4), pcie.SWITCH_UPSTREAM_PORT)),
+            port("02:00.0", (1, 4), "01:00.0", pcie.SWITCH_DOWNSTREAM_PORT, tunnelled=True),
+            device((3, 4), (1, 4), "03:00.0", "02:00.0", tunnelled=True),
+            drives=(drive("disk1", "03:00.0"),),
+        )
+    )
+    sheet = from_audit(found, "a test")
+    assert 'carrier = "switch"' not in sheet
+    assert "[[drive]]" not in sheet
+    assert "drive disk1: a link on its way is tunnelled or emulated" in sheet

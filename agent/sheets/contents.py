@@ -100,11 +100,13 @@ class Contents:
     # --- Cards ---------------------------------------------------------------------------------------------------
 
     def _is_switch_carrier(self, one: Judged) -> bool:
-        """Whether a card is a switch with bays: drives or nothing at all below it, and no display."""
+        """Whether a card is a switch with bays: drives or nothing at all below it, no display and no tunnel."""
         tree, device = self._tree, one.link.device
         if device is None or tree.audit.machine.kinds.get(device.address) != pcie.SWITCH_UPSTREAM_PORT:
             return False
         below = tree.below(one)
+        if any(other.verdict is Verdict.VIRTUAL for other in below):
+            return False
         if drives_display(one.link, tree.audit.machine.below) is not None or not bays(below):
             return False
         return any(map(is_drive, below)) or not any(other.link.device is not None for other in below)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
+from agent.findings import Verdict
 from agent.planned import LONGEST_TEXT
 from agent.sheets.contents import LONGEST_NAME, Contents, Part
 from agent.sheets.names import Names
@@ -218,17 +219,21 @@ def _left_out(tree: Tree, place: Place, why: str, told: set[str]) -> str:
 def _other_drives(audit: Audit, told: set[str]) -> Iterator[str]:
     """Phrases for the drives that no slot holds, so that none is lost in silence."""
     others = [seen.drive for seen in audit.drives if seen.drive.name not in told]
+    paths = {seen.drive.name: seen.path for seen in audit.drives}
     for drive in others:
         if drive.kind == "nvme":
-            yield f"drive {drive.name}: {_why_nowhere(drive)}"
+            tunnelled = any(audit.by_key[key].verdict is Verdict.VIRTUAL for key in paths[drive.name])
+            yield f"drive {drive.name}: {_why_nowhere(drive, tunnelled=tunnelled)}"
     disks = [drive.name for drive in others if drive.kind != "nvme"]
     if disks:
         yield f"{', '.join(disks)}: behind a controller, without lanes of their own"
 
 
-def _why_nowhere(drive: Drive) -> str:
+def _why_nowhere(drive: Drive, *, tunnelled: bool) -> str:
     if drive.address is None:
         return "it hangs on no PCI function of this machine"
+    if tunnelled:
+        return "a link on its way is tunnelled or emulated, so its figures say nothing of lanes"
     return f"its function {drive.address} hangs in no place that a sheet has"
 
 
