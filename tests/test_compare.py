@@ -205,6 +205,21 @@ def test_disks_that_are_listed_in_another_order_are_the_same() -> None:
     assert NOTHING == found.verdict
 
 
+def test_what_is_part_of_the_board_never_moves() -> None:
+    """A firmware that gives the board's network port and devices other numbers has moved none of them."""
+    before = facts(build(bench_1({})))
+    new = {"0000:00:1c.0": "0000:00:1c.1", "0000:00:1f.3": "0000:00:1f.2", "0000:00:14.2": "0000:00:14.3"}
+    after = replace(
+        before,
+        functions=tuple(
+            replace(one, address=new.get(one.address, one.address), parent=new.get(one.parent or "", one.parent))
+            for one in before.functions
+        ),
+    )
+    found = compare(audit(before), audit(after))
+    assert (NOTHING, ()) == (found.verdict, found.parts)
+
+
 def test_functions_of_one_card_are_one_part() -> None:
     """A display card with its sound function, and a network card with two ports, are a part each."""
     found = compare(seen(bench_1({})), seen(bench_1({"SLOT2": display(), "SLOT4": ten_gigabit()})))
@@ -334,6 +349,23 @@ def test_a_smaller_share_of_the_same_link_is_no_worse() -> None:
     }
     assert not found.worse
     assert found.verdict.startswith("The upgrade delivers: 2 of 2 new drives at full link; ")
+
+
+def test_a_drive_that_got_a_link_of_its_own_is_faster() -> None:
+    """What a drive has beside others is better once it moved off a shared uplink, and worse once it moved there."""
+    before = bench_1({"SLOT4": [carrier((3, 4), [reel_3("A-1"), reel_3("A-2")])]})
+    after = bench_1({"SLOT4": [carrier((3, 4), [reel_3("A-1")])], "SLOT3": [reel_3("A-2")]})
+    moved = "Ostrayne Reel 3 2TB (in slot 102 of the card in SLOT4 before, in SLOT3 now)"
+    for pair, way in (((before, after), "better"), ((after, before), "worse")):
+        found = compare(seen(pair[0]), seen(pair[1]))
+        told = {(one.subject.rpartition("(")[2].startswith("in "), one.what, one.direction) for one in found.changes}
+        assert {
+            (True, "read together", way),
+            (True, "write together", way),
+            (False, "read together", "other"),
+            (False, "write together", "other"),
+        } == told
+    assert moved in {one.subject for one in compare(seen(before), seen(after)).changes}
 
 
 def test_a_narrower_uplink_is_worse_for_all_drives_together() -> None:
@@ -648,3 +680,30 @@ def test_slot_names_of_two_sources_say_nothing_of_each_other() -> None:
         assert slot is not None
         assert first == slot.name
     assert ([], [], []) == (parts(found), rows(found), gains(found))
+
+
+def test_an_upgrade_is_told_in_one_sentence() -> None:
+    """New drives, a set that became faster, a limit and what moved: counted, named and in this order."""
+    members = ["nvme0n1", "nvme1n1"]
+    before = _set({"SLOT4": [carrier((3, 4), [reel_3("A-1"), reel_3("A-2")])]}, members)
+    tree = build(
+        bench_1({"SLOT3": [reel_3("A-1")], "M2_1": [reel_3("A-2")], "M2_2": [reel_4("B-1")], "SLOT4": [reel_4("B-2")]})
+    )
+    names = {one.serial: one.name for one in facts(tree).drives}
+    put_set(tree, Raid(members=[f"{names['A-1']}n1", f"{names['A-2']}n1"], size=4_000_000_000_000))
+    found = compare(before, seen(tree))
+    assert (
+        "The upgrade delivers in part: 1 of 2 new drives at full link; "
+        "stripe set md0 should read 5,908 MB/s or more (was 2,954); "
+        "2 drives faster; Packet switch PS-12 in SLOT4 no longer there; 2 drives moved; one new limit; 2 notes gone."
+    ) == found.verdict
+
+
+def test_a_new_set_is_told_with_its_rate() -> None:
+    """A set that was not there is named in the verdict with what it should reach, and one that went is named."""
+    fitted: dict[str, list[Function]] = {"SLOT3": [reel_3("A-1")], "M2_1": [reel_3("A-2")]}
+    without = seen(bench_1(dict(fitted)))
+    having = _set({"SLOT3": [reel_3("A-1")], "M2_1": [reel_3("A-2")]}, ["nvme0n1", "nvme1n1"])
+    new = compare(without, having)
+    assert "Changed: new stripe set md0 (raid0 of 2 drives, should read 5,908 to 7,202 MB/s)." == new.verdict
+    assert "Changed: stripe set md0 no longer there." == compare(having, without).verdict

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from random import Random
 from typing import TYPE_CHECKING, Final
 
 import pytest
@@ -17,8 +18,6 @@ from tests.machines import FIXTURES
 from tests.renumbered import restarted
 
 if TYPE_CHECKING:
-    from random import Random
-
     from agent.audit import Audit
     from agent.compare.changes import Change, Comparison, Direction
     from probes.facts import Facts
@@ -72,6 +71,37 @@ def test_a_restart_is_no_change(name: str, draw: Random) -> None:
     again = audit(restarted(facts_of(name), draw))
     unchanged(compare(audit_of(name), again))
     unchanged(compare(again, audit_of(name)))
+
+
+@every_folder
+def test_a_capture_without_serial_numbers_shows_the_same_machine(name: str) -> None:
+    """Tokens in place of serial numbers and names, on either side or on both, are no change."""
+    kept = capture.parse((FIXTURES / name / "capture.json").read_bytes(), name)
+    hidden = capture.encode(
+        platform=kept.platform,
+        taken_at=kept.taken_at,
+        agent=kept.agent,
+        answers=kept.reads,
+        samples=kept.samples,
+        keep_serials=False,
+    )
+    again = capture.parse(hidden, name)
+    first, later = capture.recorded(again)
+    redacted = audit(collect(first, later, again.taken_at))
+    unchanged(compare(audit_of(name), redacted))
+    unchanged(compare(redacted, audit_of(name)))
+    unchanged(compare(redacted, redacted))
+
+
+def test_a_restart_gives_other_numbers() -> None:
+    """The machine after a restart, as these tests have it, shares neither numbers nor order with the one before."""
+    draw = Random(4)  # noqa: S311 - no secret, and the same in every run
+    before, after = facts_of("bench-1-upgraded"), restarted(facts_of("bench-1-upgraded"), draw)
+    behind = [one.address for one in before.functions if one.parent is not None]
+    assert set() == set(behind) & {one.address for one in after.functions}
+    assert [one.name for one in before.drives] != [one.name for one in after.drives]
+    assert len(before.functions) == len(after.functions)
+    assert before.host.up_seconds != after.host.up_seconds
 
 
 PAIRS: Final = [

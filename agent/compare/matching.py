@@ -52,7 +52,12 @@ class Matched:
         return [one for one in self.after.things if one.number not in self.before_of]
 
     def moved(self, before: Thing, after: Thing) -> bool:
-        """Whether a part has another place: another holder, or there another slot and another position."""
+        """Whether a part has another place: another holder, or there another slot and another position.
+
+        What is part of the board stays where it is, whatever the firmware makes of its numbers.
+        """
+        if fixed(before) and fixed(after):
+            return False
         if self._holder(before, BEFORE) != self._holder(after, AFTER):
             return True
         if before.slot is not None and before.slot == after.slot:
@@ -172,6 +177,12 @@ def may_be(before: Thing, after: Thing) -> bool:
             if one is not None and other is not None and one != other:
                 return False
     return all(one is None or other is None or one == other for one, other in zip(before.ids, after.ids, strict=False))
+
+
+def fixed(thing: Thing) -> bool:
+    """Whether a part belongs to the board: it has no link, or the firmware lists it as such."""
+    judged = thing.judged
+    return thing.holder is None and bool(thing.functions) and (judged is None or judged.link.onboard)
 
 
 def depth(thing: Thing) -> int:

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from agent.compare.matching import Matched
     from agent.rules.rule import StripeSeen
 
+ALIKE: Final = (0, 0)  # drives beside one that moved: what it has now comes of its place, not of them
+NOT_THERE: Final = "not there"
 SAME: Final = 0.01  # of a rate; less is no change
 # Attribute, what it is, whether all drives are at work, the attribute of the same without them.
 RATES: Final = (
@@ -59,6 +61,7 @@ def rates(matched: Matched, doubts: Doubts) -> Iterator[Change]:
                 doubts.remark("rates", words, "a link on the way rested, to save power, on one of the two sides")
             continue
         crowd = _crowd(before.seen, matched.before.audit), _crowd(after.seen, matched.after.audit)
+        crowd = ALIKE if matched.moved(before, after) else crowd
         whole = (before.seen.payload_bytes is None) == (after.seen.payload_bytes is None)
         yield from _rows("rate", words, (before.seen, after.seen), doubts, whole=whole, crowd=crowd)
 
@@ -130,9 +133,9 @@ def stripe_sets(matched: Matched, doubts: Doubts) -> Iterator[Change]:
     for before, after in pairs:
         yield from _set(matched, before, after, doubts)
     for one in gone:
-        yield _whole(set_words(one), _what(one), "not there")
+        yield _whole(set_words(one), _what(one), NOT_THERE)
     for one in come:
-        yield _whole(set_words(one), "not there", _what(one))
+        yield _whole(set_words(one), NOT_THERE, _what(one))
 
 
 def set_words(one: StripeSeen) -> str:
@@ -143,7 +146,8 @@ def set_words(one: StripeSeen) -> str:
 def _what(one: StripeSeen) -> str:
     level = one.stripe.level if isinstance(one.stripe.level, str) and one.stripe.level else "a level that is not told"
     count = len(one.stripe.members)
-    return f"{level} of {count} drive{'' if count == 1 else 's'}"
+    rate = f", should read {range_words(one.alone)}" if one.alone is not None else ""
+    return f"{level} of {count} drive{'' if count == 1 else 's'}{rate}"
 
 
 def _whole(words: str, before: str, after: str) -> Change:
@@ -224,7 +228,18 @@ def _set(matched: Matched, before: StripeSeen, after: StripeSeen, doubts: Doubts
         return
     told = [all(one.payload_bytes is not None for one in side) for side in sides]
     crowd = _others(before, sides[0], matched.before.audit), _others(after, sides[1], matched.after.audit)
+    crowd = ALIKE if _any_moved(matched, after) else crowd
     yield from _rows("stripe set", words, (before, after), doubts, whole=told[0] == told[1], crowd=crowd)
+
+
+def _any_moved(matched: Matched, after: StripeSeen) -> bool:
+    """Whether a member of a set has another place than before."""
+    numbers = [matched.after.by_drive.get(name) for name in after.stripe.members]
+    return any(
+        matched.moved(matched.before.things[matched.before_of[number]], matched.after.things[number])
+        for number in numbers
+        if number is not None and number in matched.before_of
+    )
 
 
 def _running(one: StripeSeen) -> bool:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.compare.rates import NOT_THERE
 from agent.compare.words import alone, counted
 from agent.findings import Severity, Verdict
 
@@ -198,6 +199,12 @@ def _rest(found: Pieces) -> Iterator[str]:
     if altered:
         yield f"{counted(altered, 'finding')} with other figures"
     others = [one for one in found.changes if one.direction == "other"]
+    sets = [one for one in others if one.topic == "stripe set" and NOT_THERE in {one.before, one.after}]
+    yield from (
+        f"{one.subject} no longer there" if one.after == NOT_THERE else f"new {one.subject} ({one.after})"
+        for one in sets
+    )
+    others = [one for one in others if one not in sets]
     firmware = {one.subject for one in others if one.topic == "firmware"}
     if firmware:
         yield (
