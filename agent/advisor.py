@@ -44,6 +44,8 @@ OF_LINKS: Final = frozenset({"link-narrow", "link-slow", "link-unread", "link-er
 FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
 # Done by hand in the order that a finding gives, and only where it gives one.
 IN_ORDER: Final = frozenset({"make-room", "lay-aside", "fit-as-planned", "move-as-planned"})
+# Systems that are known to get devices passed through from a host, so that a port that is not seen may be seen there.
+PASSING_THROUGH: Final = frozenset({"linux"})
 # Looks that would only show a kept status again.
 WHILE_RUNNING: Final = frozenset({"look-under-load", "look-again"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
@@ -58,7 +60,7 @@ def steps(rule: Rule, found: Found, guest: bool, platform: str = "linux") -> tup
     actions = [action for action in _actions(rule, found) if OF_ONE_SYSTEM.get(action, platform) == platform]
     if found.judged is not None and (guest or found.judged.port_hidden) and rule.id in OF_LINKS:
         actions = [action for action in actions if action in LOOKS] if found.judged.port_hidden else actions
-        actions.append("look-from-host")
+        actions += ["look-from-host"] if guest or platform in PASSING_THROUGH else []
     words = _words(rule, found, SETUP_PLACE.get(platform, USUAL_SETUP_PLACE))
     plain = [(STEPS[action], words, found.gain_mbps) for action in dict.fromkeys(actions)]
     by_hand = [(STEPS[hand.action], {**words, **_hand_words(hand)}, hand.gain_mbps) for hand in found.hands]

@@ -294,6 +294,13 @@ def test_advice_on_a_reading_of_now_asks_for_no_restart(rule: str) -> None:
     assert "restart-and-read" not in {one.action for one in steps}
 
 
+def test_no_host_is_looked_for_where_a_port_is_not_seen() -> None:
+    """A device whose port the registry does not show is read anew, not looked at from a host that may not be there."""
+    hidden = function("00:02.0", NVME, registers=registers((3, 4), (3, 2), pcie.ENDPOINT))
+    steps = of_rule(audit(facts(hidden)), "link-narrow").steps
+    assert [one.action for one in steps] == ["restart-and-read"]
+
+
 def test_hands_follow_a_new_reading_of_a_narrow_link() -> None:
     """The steps of a narrow link are the usual ones, with the gain that each should bring."""
     steps = of_rule(audit(facts(*NARROW, drives=(drive(),))), "link-narrow").steps
