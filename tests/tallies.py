@@ -7,13 +7,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from agent.tally.gathering import gathered
 from knowledge import pcie
+from probes.capture import parse
 from tests.build import build, capture_bytes
 from tests.parts import Function, Machine, Nvme, drive, root_port
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from agent.tally.seen import MachineSeen
     from tests.parts import Rate
 
 MODEL: Final = "Ostrayne Reel 4 2TB"
@@ -69,6 +72,11 @@ def five() -> dict[str, bytes]:
         "e.json": (second_kind("bench-3", [port("01.0", reel("R3", "A2", 311))]), 5),
     }
     return {name: capture_bytes(build(made), taken_at=day(when)) for name, (made, when) in machines.items()}
+
+
+def seen(data: bytes) -> MachineSeen:
+    """What a tally keeps of a capture."""
+    return gathered(parse(data, "a capture"))
 
 
 def put(folder: Path, files: dict[str, bytes]) -> None:

@@ -12,17 +12,16 @@ from hypothesis import strategies as st
 from msgspec import msgpack, structs
 
 from agent.findings import Rate, Verdict
-from agent.tally.gathering import EARLIEST, LATEST, gathered, kept, moment
+from agent.tally.gathering import EARLIEST, LATEST, kept, moment
 from agent.tally.merging import Tally, merged
 from agent.tally.running import Done, run
 from agent.tally.seen import Batch, CardKind, LinkSeen, MachineKind, MachineSeen, Seen
 from agent.tally.table import SORTS, Choice, Table, table
 from agent.throughput import link_mbps
 from knowledge.problems import BadInput
-from probes.capture import parse
 from tests.build import build, capture_bytes
 from tests.machines import FIXTURES
-from tests.tallies import day, first_kind, five, lan, port, put, reel, second_kind
+from tests.tallies import day, first_kind, five, lan, port, put, reel, second_kind, seen
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,11 +33,6 @@ REEL: Final = CardKind(0xF1C4, 0x4210, 0xF1AF, 0x0001)
 LAN: Final = CardKind(0xF1D0, 0x1010, 0xF1AF, 0x0001)
 FIRST: Final = MachineKind("linux", "Harrow Lane Archive", "Editing tower 1", "WS-7")
 SECOND: Final = MachineKind("linux", "Harrow Lane Archive", "Editing tower 2", "WS-5")
-
-
-def seen(data: bytes) -> MachineSeen:
-    """What a tally keeps of a capture."""
-    return gathered(parse(data, "a capture"))
 
 
 def of(machine: Machine, **more: Any) -> MachineSeen:  # noqa: ANN401 - arguments of capture_bytes

@@ -29,8 +29,7 @@ from agent.tally.table import Choice, Table, table
 from tests.hostile import HOSTILE
 from tests.json_schema import problems
 from tests.machines import MACHINES
-from tests.tallies import five
-from tests.test_tally import seen
+from tests.tallies import five, seen
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

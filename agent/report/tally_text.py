@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
@@ -14,7 +14,7 @@ from knowledge.rates import celsius_text
 if TYPE_CHECKING:
     from agent.tally.table import Line, Table
 
-INDENT = 4
+INDENT: Final = 4
 
 
 def page(found: Table, width: int, source: str) -> Page:
