@@ -94,13 +94,13 @@ class Source:
         self.answers = recording.answers
         if settle > 0:
             first = Recorded(recording.answers, self.platform)
-            looks = self._look_again(live, first, facts, settle, clock)
+            looks = self.look_again(live, first, facts, settle, clock)
             if looks:
                 self.samples = [(offset, dict(look.answers)) for offset, look in looks]
                 facts = collect(first, looks, self.taken_at)
         return facts
 
-    def _look_again(
+    def look_again(
         self, live: Reads, first: Recorded, facts: Facts, settle: float, clock: Clock
     ) -> Sequence[tuple[float, Recorded]]:
         """Later looks at the links that are below their best or count errors."""

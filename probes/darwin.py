@@ -68,7 +68,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     """Ask everything once and give the facts; `looks` are later readings (seconds, reads)."""
     unread: list[Unread] = []
 
-    def asked(name: str, cutter: Cutter | None = None, idents: frozenset[str] = frozenset()) -> Entries:
+    def asked(name: str, cutter: Cutter | None = None, idents: frozenset[str] | None = None) -> Entries:
         found = ask(reads, name, cutter, idents)
         if isinstance(found, Unread):
             unread.append(found)
@@ -112,7 +112,7 @@ def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
 
 
 def _look(offset: float, recorded: Recorded, root: Entry | None) -> Look:
-    tree = ask(recorded, "pci", darwin_functions.CUTTER) if "registry pci" in recorded.answers else {}
+    tree = ask(recorded, "pci", darwin_functions.CUTTER, frozenset()) if "registry pci" in recorded.answers else {}
     if isinstance(tree, Unread):
         return Look(offset, {})
     named = addresses(tree)

@@ -28,6 +28,7 @@ _ARRAY: Final = -2
 _TABLE: Final = -3
 _BARE: Final = 2  # parts of an entry that has an id and no more
 _DEEPER: Final = {"<dict>": 1, "<array>": 1, "</dict>": -1, "</array>": -1}
+_NOTHING: Final = "<dict/>"
 _OPENING: Final = ("<dict>", "<array>")
 
 
@@ -38,16 +39,16 @@ class Cutter:
         """Make the one pattern that finds all that matters, so that a list is gone through once."""
         opened = f"(?:{_CHILDREN}</key>\\s*<array>|(?:{tables})</key>\\s*<dict>)"
         pair = f"(?:IORegistryEntryID|{_CHILDREN}|{tables}|{keys})</key>(?:\\s*{_VALUE})?"
-        self._pieces = re.compile(f"<(?:/?(?:dict|array)>|key>(?:{opened}|{pair})|{_ODD})")
+        self._pieces = re.compile(f"<(?:(?:/?(?:dict|array)|dict/)>|key>(?:{opened}|{pair})|{_ODD})")
 
-    def cut(self, text: str, idents: frozenset[str] = frozenset()) -> str:
-        """The list without what nobody asks for; of the entries that say nothing only those of `idents` stay."""
+    def cut(self, text: str, idents: frozenset[str] | None = None) -> str:
+        """The list without what nobody asks for; with `idents`, only those stay of the entries that say nothing."""
         head = _HEAD.match(text)
         parts = None if head is None else _kept(self._pieces.findall(text, head.end()), idents)
         return text if head is None or parts is None else f"{text[: head.end()]}{''.join(parts)}</plist>"
 
 
-def _kept(pieces: Iterable[str], idents: frozenset[str]) -> list[str] | None:
+def _kept(pieces: Iterable[str], idents: frozenset[str] | None) -> list[str] | None:
     """The parts of a list that stay, None where it is written in a way that is not known here."""
     parts: list[str] = []
     frames = [_TOP]
@@ -56,7 +57,7 @@ def _kept(pieces: Iterable[str], idents: frozenset[str]) -> list[str] | None:
         step = _DEEPER.get(piece)
         if within:
             within += piece.endswith(_OPENING) if step is None else step
-            known = step is not None or piece.startswith("<key>")
+            known = step is not None or piece == _NOTHING or piece.startswith("<key>")
         elif step is None:
             known, within = _key(piece, frames, parts)
         elif step < 0:
@@ -71,6 +72,10 @@ def _kept(pieces: Iterable[str], idents: frozenset[str]) -> list[str] | None:
 def _key(piece: str, frames: list[int], parts: list[str]) -> tuple[bool, int]:
     """A wanted key with its value: whether it is one, and how deep that leads into what nobody asks for."""
     frame = frames[-1]
+    if piece == _NOTHING and frame != _TOP:
+        if frame == _ARRAY:
+            parts.append(piece)  # an entry without an id counts as one
+        return True, 0
     if frame in {_TOP, _ARRAY} or piece.endswith("</key>") or not piece.startswith("<key>"):
         return False, 0
     if piece.endswith(_OPENING):
@@ -96,7 +101,7 @@ def _open(piece: str, frames: list[int], parts: list[str]) -> tuple[bool, int]:
     return True, 0
 
 
-def _close(piece: str, frames: list[int], parts: list[str], idents: frozenset[str]) -> bool:
+def _close(piece: str, frames: list[int], parts: list[str], idents: frozenset[str] | None) -> bool:
     """The end of what was begun last; what holds nothing is taken out again."""
     frame = frames.pop()
     if frame == _TOP or (frame == _ARRAY) is (piece == "</dict>"):
@@ -110,9 +115,11 @@ def _close(piece: str, frames: list[int], parts: list[str], idents: frozenset[st
     return True
 
 
-def _says_nothing(told: list[str], idents: frozenset[str]) -> bool:
+def _says_nothing(told: list[str], idents: frozenset[str] | None) -> bool:
     """Whether an entry has no more than an id, and not one of those asked for."""
     if len(told) != 1 or not told[0].startswith(_IDENT):
-        return not told
-    before, found, digits = told[0].removesuffix("</integer>").partition("<integer>")
-    return bool(before and found) and digits not in idents
+        return False
+    if idents is None:
+        return False
+    _, found, digits = told[0].removesuffix("</integer>").partition("<integer>")
+    return bool(found) and digits not in idents

@@ -74,6 +74,8 @@ def drives(devices: Entries, controllers: Entries, tree: Tree) -> tuple[Drive, .
     """Every drive inside the machine, in the order of their names, by the trees of block devices and controllers."""
     found: dict[object, _Found] = {}
     for ident, entry in controllers.items():
+        if NVME_REVISION not in entry.keys:
+            continue
         address, _ = tree.above(ident)
         serial = text(entry.keys.get("Serial Number"))
         made = found.setdefault(address or serial or ident, _Found(address, nvme=True, ident=ident))

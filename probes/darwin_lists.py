@@ -47,11 +47,11 @@ Entries = dict[int, Entry]
 
 
 def ask(
-    reads: Reads, name: str, cutter: Cutter | None = None, idents: frozenset[str] = frozenset()
+    reads: Reads, name: str, cutter: Cutter | None = None, idents: frozenset[str] | None = None
 ) -> Entries | Unread:
     """The entries of one answer, by id, in the order of the list; each once, however often it was printed.
 
-    With a `cutter` only what it wants is there, and the entries whose ids (decimal digits) are among `idents`.
+    With a `cutter` only what it wants is there; with `idents` (decimal digits) no other entries that have but an id.
     """
     key = f"registry {name}"
     answer = reads.registry(name)
@@ -103,8 +103,8 @@ def _flat(tree: object) -> Entries:
         if known is None:
             found[ident] = Entry(ident, node, parent)
         else:
-            if len(node) > len(known.keys):
-                known.keys = node
+            if node.keys() - known.keys.keys():
+                known.keys = {**node, **known.keys}
             if known.parent is None and parent is not None and _is_apart(found, ident, parent):
                 known.parent = parent
         waiting += [(item, ident) for item in _items(node.get(CHILDREN))]

@@ -163,7 +163,14 @@ NOT_LOADED: Final = (
     "matplotlib",
     "numpy",
     "pathlib",
+    "probes.darwin",
+    "probes.darwin_cut",
+    "probes.darwin_drives",
+    "probes.darwin_functions",
+    "probes.darwin_lists",
+    "probes.darwin_words",
     "probes.redact",
+    "probes.registry",
     "psutil",
     "pyudev",
     "rich",
@@ -384,3 +391,50 @@ def test_no_foreign_platform_is_loaded(captured: str) -> None:
     _, replayed = loaded("check", "--replay", captured, "--format", "json")
     assert modules.intersection(live) == {PLATFORMS.get(sys.platform, FLOOR)}
     assert modules.intersection(replayed) == {PLATFORMS["linux"]}
+
+
+DARWIN_CAPTURE: Final = str(HERE / "fixtures" / "tower-2-narrow-drive" / "capture.json")
+
+
+def of_platform(names: list[str], platform: str) -> list[str]:
+    """The modules among these that are for one platform alone."""
+    own = {"linux": ("probes.linux", "probes.smbios"), "darwin": ("probes.darwin", "probes.registry")}[platform]
+    return [name for name in names if name.startswith(own)]
+
+
+def test_linux_loads_nothing_of_darwin(captured: str) -> None:
+    """A check of a Linux machine, from a capture or live, imports no part of the Darwin probe and starts no printer."""
+    runs = [("check", "--replay", captured)]
+    if sys.platform == "linux":
+        runs.append(("check", "--settle", "0"))
+    for words in runs:
+        _, names = loaded(*words, "--format", "json")
+        assert of_platform(names, "linux")
+        assert of_platform(names, "darwin") == []
+        assert "plistlib" not in names
+
+
+def test_darwin_loads_nothing_of_linux() -> None:
+    """A check of a Darwin machine from its capture imports no part of the Linux probe, and starts no printer either."""
+    _, names = loaded("check", "--replay", DARWIN_CAPTURE, "--format", "json")
+    assert "probes.darwin" in names
+    assert [name for name in ("probes.registry", "subprocess", "psutil", "pyudev", "ctypes") if name in names] == []
+    assert of_platform(names, "linux") == []
+
+
+DARWIN_LIVE: Final = """
+import sys
+from probes import collect
+from probes.reads import Live
+facts = collect(Live(None, "darwin"))
+print(len(facts.unread), *sorted(sys.modules))
+"""
+
+
+def test_a_live_darwin_machine_loads_nothing_of_linux() -> None:
+    """Asked live, the Darwin probe loads the registry's door and nothing of the Linux probe."""
+    done = subprocess.run([sys.executable, "-c", DARWIN_LIVE], cwd=HERE, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    names = done.stdout.split()
+    assert "probes.registry" in names
+    assert of_platform(names, "linux") == []
