@@ -130,8 +130,9 @@ def _in_container(text: str, one: Element, known: Known) -> Iterator[tuple[int, 
             if key not in _HEADER and held.tag not in {"true", "false"}:
                 yield held.start, held.end, _EMPTY.get(held.tag, "")
     whole = one.holds.get("Whole")
-    if name != kind and _NAMED_BY_PEOPLE.fullmatch(kind) and (whole is None or whole.tag != "true"):
-        place = one.holds["IORegistryEntryName"]
+    place = one.holds.get("IORegistryEntryName")
+    named = place is not None and name != kind and _NAMED_BY_PEOPLE.fullmatch(kind)
+    if place is not None and named and (whole is None or whole.tag != "true"):
         yield place.start, place.end, known.word(name, remember=False)
 
 
