@@ -15,6 +15,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.findings import Rate, Severity, Verdict
+from agent.report import words
 from agent.report.plain import asked, plain
 from tests import forms, forms_marked
 from tests.forms import LABELS, Report, Told
@@ -161,10 +162,18 @@ def test_the_worst_comes_first(name: str, form: str) -> None:
 
 
 @every_folder
+@pytest.mark.parametrize("form", ["text", "markdown", "html"])
+def test_the_first_sentence_is_the_same(name: str, form: str) -> None:
+    """What there is to do is summed up in the same words; the page alone has no list of functions to point at."""
+    summary = words.summary(audited(name), listed=form != "html")
+    assert in_one("".join(part for part, _ in summary)) in made(name, form).words
+
+
+@every_folder
 @pytest.mark.parametrize("form", ["text", "markdown"])
 def test_what_is_told_aside_is_told(name: str, form: str) -> None:
     """A remark has its headline, the firmware its versions, and each reading that root would add its line."""
-    words = made(name, form).words
+    said = made(name, form).words
     missing = []
     for finding in filter(is_aside, audited(name).findings):
         if finding.rule == "needs-root":
@@ -173,7 +182,7 @@ def test_what_is_told_aside_is_told(name: str, form: str) -> None:
             parts = [plain(one.read) for one in finding.evidence]
         else:
             parts = [plain(finding.subject), plain(finding.headline, 400)]
-        missing += [part for part in parts if in_one(part) not in words]
+        missing += [part for part in parts if in_one(part) not in said]
     assert [] == missing
 
 
@@ -181,10 +190,10 @@ def test_what_is_told_aside_is_told(name: str, form: str) -> None:
 @pytest.mark.parametrize("form", ["text", "markdown", "html"])
 def test_what_could_not_be_read_is_told(name: str, form: str) -> None:
     """Each reading that failed has its reason; in text and Markdown, what root could read stands apart, once."""
-    words = made(name, form).words
+    said = made(name, form).words
     unread = [one for one in audited(name).unread if form == "html" or not one.needs_root]
     shown = [in_one(plain(part)) for one in unread for part in (asked(one), one.why)]
-    assert [] == [part for part in shown if part not in words]
+    assert [] == [part for part in shown if part not in said]
 
 
 @every_folder
@@ -222,8 +231,8 @@ def _uncut(wide: str) -> list[str]:
 @every_folder
 def test_a_link_carries_the_same_in_figures(name: str, form: str) -> None:
     """The rate of each link in MB/s stands in the forms that have room for it; in text, lanes and speed alone do."""
-    words = made(name, form).words
-    assert [] == [one for one in audited(name).links if one.mbps is not None and f"{one.mbps:,.0f} MB/s" not in words]
+    said = made(name, form).words
+    assert [] == [one for one in audited(name).links if one.mbps is not None and f"{one.mbps:,.0f} MB/s" not in said]
 
 
 # --- The test of the test ----------------------------------------------------------------------------------------

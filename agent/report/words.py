@@ -57,8 +57,11 @@ def remarks(audit: Audit) -> list[Finding]:
     return [one for one in audit.findings if one.severity is Severity.OK and one.steps]
 
 
-def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
-    """The first sentence, what there is to do, in parts, each with the severity that it tells of."""
+def summary(audit: Audit, *, listed: bool = True) -> list[tuple[str, Severity | None]]:
+    """The first sentence, what there is to do, in parts, each with the severity that it tells of.
+
+    `listed` tells that the functions of a machine without links are shown below.
+    """
     judged = [one for one in audit.links if one.link.device is not None]
     counts: dict[Severity, int] = {}
     for finding in findings(audit):
@@ -67,7 +70,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     if _as_planned(audit):
         total += f"; every part of {plain(audit.against or '')} is in its place"
     if not counts and not judged:
-        return [(_without_a_card(audit), None)]
+        return [(_without_a_card(audit, listed=listed), None)]
     silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
     holds = f"hold{'s' if silent == 1 else ''}"
     rest = f" Whether {silent} more port{plural(silent)} {holds} a card could not be told." if silent else ""
@@ -75,7 +78,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
         full = all(one.verdict is Verdict.FULL for one in judged)
         why = ": every link with a card runs at the best its card can do" if full else ""
         return [(f"Nothing to do{why} ({total}).", Severity.OK), (rest, None)]
-    parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit)} ", None)]
+    parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit, listed=listed)} ", None)]
     for number, (severity, count) in enumerate(sorted(counts.items(), key=lambda one: one[0].rank)):
         one, many, what = _COUNTED[severity]
         parts += [(", ", None)] if number else []
@@ -98,13 +101,16 @@ def _as_planned(audit: Audit) -> bool:
     return not any(one.what.endswith(f" of {audit.against}") for one in audit.unread)
 
 
-def _without_a_card(audit: Audit) -> str:
+def _without_a_card(audit: Audit, *, listed: bool) -> str:
     """What there is to say of a machine, or a part of one, where no card answers below a port."""
     if audit.part:
         return f"No PCI Express link with a card belongs to {plain(audit.part)}."
     seen = len(audit.facts.functions)
     where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
-    count = "no PCI function was seen either" if not seen else f"{seen} PCI functions were seen, listed below"
+    count = (
+        f"{seen} PCI function{plural(seen)} {'was' if seen == 1 else 'were'} seen{', listed below' if listed else ''}"
+    )
+    count = count if seen else "no PCI function was seen either"
     return f"No PCI Express link with a card is visible on this machine; {count}.{where}"
 
 
