@@ -29,12 +29,13 @@ from tests.boards import (
 )
 from tests.build import build, capture_bytes, facts, set_link
 from tests.machines import MACHINES
-from tests.parts import Disk, Function, Machine, Nvme, downstream_port, drive, switch
+from tests.parts import Disk, Function, Machine, Nvme, downstream_port, drive, root_port, switch
 from tests.raid import Raid, put_set
 
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.compare.changes import Change, Comparison
+    from probes.facts import Facts
     from tests.tree import Tree
 
 NOTHING: Final = "Nothing changed."
@@ -209,15 +210,59 @@ def test_what_is_part_of_the_board_never_moves() -> None:
     """A firmware that gives the board's network port and devices other numbers has moved none of them."""
     before = facts(build(bench_1({})))
     new = {"0000:00:1c.0": "0000:00:1c.1", "0000:00:1f.3": "0000:00:1f.2", "0000:00:14.2": "0000:00:14.3"}
-    after = replace(
-        before,
+    found = compare(audit(before), audit(_renamed(before, new)))
+    assert (NOTHING, ()) == (found.verdict, found.parts)
+
+
+def _renamed(seen_before: Facts, new: dict[str, str]) -> Facts:
+    """The same facts with other addresses of some ports."""
+    return replace(
+        seen_before,
         functions=tuple(
             replace(one, address=new.get(one.address, one.address), parent=new.get(one.parent or "", one.parent))
-            for one in before.functions
+            for one in seen_before.functions
         ),
     )
+
+
+def test_a_slot_is_the_same_when_its_port_has_another_number() -> None:
+    """Ports that a firmware numbers anew lead to the same slots: nothing has moved, and a dark slot stays that one."""
+    made = MACHINES["bench-3-dark-slot"]()
+    before = facts(made.tree)
+    after = _renamed(before, {"0000:00:1c.0": "0000:00:1c.2", "0000:00:01.0": "0000:00:01.1"})
     found = compare(audit(before), audit(after))
-    assert (NOTHING, ()) == (found.verdict, found.parts)
+    assert [("slot-dark", "0000:00:1c.0"), ("slot-dark", "0000:00:1c.2")] == [
+        (one.rule, one.subject)
+        for side in (found.before, found.after)
+        for one in side.findings
+        if one.rule == "slot-dark"
+    ]
+    assert (NOTHING, ()) == (found.verdict, found.doubts)
+
+
+def test_root_buses_are_told_by_what_is_on_them() -> None:
+    """Drives that nothing tells apart, on root buses that have other numbers after a restart, have not moved."""
+
+    def server(first: str, second: str) -> Machine:
+        bridge = [Function(kind="host bridge", at="00.0", device=number) for number in (0x2020, 0x2021)]
+        ports = [root_port("01.0", (4, 4), [unnamed()]) for _ in range(2)]
+        buses = {first: [bridge[0], ports[0]], second: [bridge[1], ports[1]]}
+        return Machine(name="hall", buses=buses)
+
+    before = seen(server("0000:00", "0000:40"))
+    for second in ("0000:80", "0000:c0"):
+        found = compare(before, seen(server("0000:00", second)))
+        assert (NOTHING, ()) == (found.verdict, found.parts)
+    other = compare(before, seen(server("0000:40", "0000:00")))
+    assert NOTHING == other.verdict
+
+
+def test_bays_of_two_carriers_may_have_the_same_numbers() -> None:
+    """A bay is told with the card that it is on, so that two cards with bays 101 and 102 do not mix them up."""
+    racks = {"SLOT1": [carrier((3, 8), [reel_3("A-1")], bays=2)], "SLOT2": [carrier((3, 8), [reel_3("B-1")], bays=2)]}
+    found = compare(seen(bench_1({})), seen(bench_1(racks)))
+    places = {part.after.place for part in found.parts if part.after is not None and part.after.kind == "drive"}
+    assert {"slot 101 of the card in SLOT1", "slot 101 of the card in SLOT2"} == places
 
 
 def test_functions_of_one_card_are_one_part() -> None:
@@ -541,6 +586,23 @@ def test_findings_are_matched_by_part_and_not_by_address() -> None:
     assert addresses[0] != addresses[1]
     assert Severity.FAULT in {one.severity for one in audits[0].findings}
     assert ([], False) == (gains(found), found.worse)
+
+
+@pytest.mark.parametrize(
+    ("up", "expected", "doubts"),
+    [((90_000.0, 3_600.0), [], 1), ((3_600.0, 90_000.0), [("cleared", "link-errors", "other")], 0)],
+)
+def test_errors_are_counted_anew_from_each_start(
+    up: tuple[float, float], expected: list[tuple[str, str, str]], doubts: int
+) -> None:
+    """Errors that are gone as the machine just started are in doubt; where it was up for longer they are gone."""
+    sides = []
+    for seconds, counters in zip(up, ({"BadTLP": 300}, {}), strict=True):
+        there = facts(build(bench_2({"PCIE3": [reel_3("A-1", counters=counters)]})))
+        sides.append(audit(replace(there, host=replace(there.host, up_seconds=seconds))))
+    found = compare(*sides)
+    assert expected == gains(found)
+    assert doubts == len(found.doubts)
 
 
 # --- Doubts and other machines -------------------------------------------------------------------------------------
