@@ -57,7 +57,8 @@ def words(element: Element) -> str:
 
 def local(element: Element) -> str:
     """An element's name without its namespace; "" for comments."""
-    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
+    tag: object = element.tag  # of comments a function
+    return tag.rpartition("}")[2] if isinstance(tag, str) else ""
 
 
 # --- What a page is made of ------------------------------------------------------------------------------------

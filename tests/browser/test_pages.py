@@ -15,7 +15,7 @@ from tests.pages import MADE_AT, audited, hostile_page, page_of, whole_page
 from tests.test_machines import replayed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from playwright.sync_api import Browser
@@ -31,7 +31,7 @@ def hall_page() -> str:
     return page([("hall.json (capture)", replayed(hall_server(2000).capture()))], [], None, MADE_AT)
 
 
-PAGES: Final = {
+PAGES: Final[dict[str, Callable[[], str]]] = {
     "whole": whole_page,
     "hostile": hostile_page,
     "worn riser": lambda: page_of("bench-2-worn-riser"),
@@ -239,7 +239,7 @@ def test_a_page_prints_to_a4(running: Browser, tmp_path: Path) -> None:
         boxes = re.findall(rb"/MediaBox \[0 0 ([0-9.]+) ([0-9.]+)\]", sheets)
         assert 3 <= len(boxes) <= 20
         for wide, tall in boxes:
-            assert (pytest.approx(A4[0], abs=1), pytest.approx(A4[1], abs=1)) == (float(wide), float(tall))
+            assert pytest.approx(A4, abs=1) == (float(wide), float(tall))
 
 
 # --- For everybody ---------------------------------------------------------------------------------------------

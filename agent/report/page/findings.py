@@ -5,10 +5,11 @@ Keeps the order, the words and the figures of the audit.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from agent.report import words as shared
 from agent.report.page import words
 from agent.report.plain import mbps, plain
 from knowledge.steps import SHORT
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.findings import Evidence, Finding, Step
-
-HEADLINE: Final = 400  # characters, as in the other forms
-TEXT: Final = 600
 
 
 class StepShown(Struct, frozen=True, kw_only=True):
@@ -68,7 +66,7 @@ def _finding(finding: Finding, audit: Audit, anchor: str) -> FindingShown:
         severity=finding.severity.value,
         where=where,
         what=what,
-        headline=words.sentence(plain(finding.headline, HEADLINE)),
+        headline=words.sentence(shared.headline(finding)),
         evidence=finding.evidence,
         runs=tuple(runs(finding.steps)),
     )
@@ -93,15 +91,15 @@ def _run(together: Sequence[Step], first: int) -> Run:
     last = first + len(together) - 1
     brief = ", ".join(SHORT.get(one, plain(one)) for one in cautions)
     return Run(
-        tuple(plain(one, TEXT) for one in cautions),
-        f"step {first}" if first == last else f"steps {first} to {last}",
+        tuple(plain(one, shared.STEP) for one in cautions),
+        shared.which(first, last),
         tuple(
             StepShown(
                 number=first + place,
-                text=plain(step.text, TEXT),
+                text=plain(step.text, shared.STEP),
                 again=brief,
                 gain="" if step.gain_mbps is None else f"up to {mbps(step.gain_mbps)} more",
-                verify=plain(step.verify, HEADLINE),
+                verify=plain(step.verify, shared.VERIFY),
             )
             for place, step in enumerate(together)
         ),

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct, structs
 
 from agent.ends import rate_text
-from agent.findings import Severity, Verdict
-from agent.report import health
+from agent.findings import Severity
+from agent.report import drive_words, health
+from agent.report import words as shared
 from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
 from agent.report.page.findings import FindingShown, findings
 from agent.report.page.map import chart
-from agent.report.plain import asked, bytes_text, mbps, place, plain, size, stripe_caution, told
+from agent.report.plain import asked, mbps, plain, size, stripe_caution, told
 from probes.facts import FirmwareSlots
 from probes.unread import Unread
 
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from agent.report.page.bars import Bar
     from agent.report.page.drawing import Drawing
     from agent.report.page.map import Entry
-    from agent.rules.rule import StripeSeen
     from probes.facts import Drive
 
 GIBIBYTE: Final = 2**30
@@ -145,6 +145,8 @@ class MachineShown(Struct, frozen=True, kw_only=True):
     map: tuple[Drawing, ...]
     chart: tuple[Entry, ...]
     left_out: int
+    asides: tuple[str, ...]
+    functions: tuple[tuple[str, str], ...]
     map_words: str
     firmware: tuple[FirmwareRow, ...]
     health: tuple[HealthRow, ...]
@@ -178,6 +180,8 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         map=drawings(drawn),
         chart=drawn.entries,
         left_out=drawn.left_out,
+        asides=tuple(map(words.sentence, shared.asides(audit))),
+        functions=() if any(one.link.device is not None for one in audit.links) else tuple(shared.functions(audit)),
         map_words=_map_words(audit),
         firmware=tuple(_firmware(audit)),
         health=tuple(_health(audit)),
@@ -188,7 +192,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
 def _map_words(audit: Audit) -> str:
     """What the map shows as a whole."""
     held = [one for one in audit.links if one.link.device is not None and one.verdict.severity.rank < ON_THE_WAY]
-    names = words.listed(f"{words.where(one.link)} ({one.verdict.value})" for one in held)
+    names = words.listed(f"{shared.port(one)} ({one.verdict.value})" for one in held)
     fitted = sum(one.link.device is not None for one in audit.links)
     return f"{words.count(fitted, 'link')} with a card. " + (f"Held back: {names}." if held else "None is held back.")
 
@@ -202,7 +206,7 @@ def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
     """The machine as a whole, label by label."""
     host = audit.facts.host
     yield "Board", " ".join(plain(part, words.NAME) for part in (host.board_maker, host.board) if part) or "not known"
-    yield "Firmware", words.host_firmware(audit)
+    yield "Firmware", shared.host_firmware(audit)
     yield "Kernel", told(host.kernel)
     yield "Processors", str(host.processors) if isinstance(host.processors, int) else "not known"
     memory = host.memory_bytes
@@ -218,13 +222,11 @@ def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
 
 def _links(audit: Audit) -> Iterator[LinkRow]:
     """The links, worst first."""
-    verdicts = list(Verdict)
-    ranked = sorted(audit.links, key=lambda one: (one.verdict.severity.rank, verdicts.index(one.verdict)))
-    for judged in ranked:
-        could = words.could(judged)
+    for judged in shared.ranked(audit):
+        could = words.best(judged)
         device = judged.device_address
         yield LinkRow(
-            where=words.where(judged.link),
+            where=shared.port(judged),
             address=device or judged.port_address or "",
             what=words.what(judged, audit),
             now=words.now(judged),
@@ -238,9 +240,9 @@ def _links(audit: Audit) -> Iterator[LinkRow]:
 
 def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: float) -> DriveShown:
     drive = seen.drive
-    note = "" if loads else words.without_rates(seen)
+    note = drive_words.without_rates(seen)
     if loads and seen.payload_bytes is None:
-        note = "At most: the payload size could not be read."
+        note = drive_words.AT_MOST
     ceiling = next((one.ceiling for one in loads if one.ceiling is not None), None)
     return DriveShown(
         name=plain(drive.name, words.SHORT),
@@ -251,14 +253,14 @@ def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: f
         end=_end(seen, audit),
         bars=bars.bars(loads, scale),
         ceiling="" if ceiling is None else mbps(ceiling),
-        note=note,
+        note=words.sentence(note),
     )
 
 
 def _place(seen: DriveSeen, audit: Audit) -> str:
     """Where a drive sits: its slot or port, else what it hangs on."""
     if seen.path:
-        return words.where(audit.by_key[seen.path[0]].link)
+        return shared.port(audit.by_key[seen.path[0]])
     return plain(seen.drive.address or seen.drive.interconnect or "a place that is not shown", words.NAME)
 
 
@@ -289,7 +291,7 @@ def _hop(judged: Judged, seen: DriveSeen) -> HopShown:
         mark = "narrowest"
     if judged.verdict.severity.rank < ON_THE_WAY:
         mark = f"{mark}, {judged.verdict.value}" if mark else judged.verdict.value
-    return HopShown(words.now(judged), words.where(judged.link), mark)
+    return HopShown(words.now(judged), shared.port(judged), mark)
 
 
 def _end(seen: DriveSeen, audit: Audit) -> str:
@@ -303,40 +305,21 @@ def _stripes(audit: Audit) -> Iterator[StripeShown]:
     loads = {seen.stripe.name: tuple(bars.loads_of_stripe(seen)) for seen in audit.stripes}
     scale = bars.longest([one for found in loads.values() for one in found])
     for seen in audit.stripes:
-        narrowest = audit.by_key.get(seen.narrowest or "")
-        hop = ""
-        if narrowest is not None and narrowest.now is not None:
-            hop = f"{rate_text(narrowest.now)} ({place(narrowest.link)})"
-        note = f"No rate can be told: {plain(seen.why)}." if seen.why else words.sentence(seen.copies_read)
+        note = f"no rate can be told: {plain(seen.why)}" if seen.why else seen.copies_read
         yield StripeShown(
             name=plain(seen.stripe.name, words.SHORT),
-            kind=_kind(seen),
+            kind=drive_words.stripe(seen),
             bars=bars.bars(loads[seen.stripe.name], scale),
-            narrowest=hop,
-            note=note if note != "." else "",
+            narrowest=words.sentence(drive_words.stripe_hop(seen, audit)),
+            note=words.sentence(note),
         )
-
-
-def _kind(seen: StripeSeen) -> str:
-    """A set in words: its kind, its members, its size, what is lost."""
-    stripe = seen.stripe
-    level = "level not known" if isinstance(stripe.level, Unread) else plain(stripe.level, 20) or "a set"
-    kind = f"RAID {seen.raid}" if seen.raid is not None else level
-    names = [plain(name or block, words.SHORT) for name, block in zip(stripe.members, stripe.blocks, strict=True)]
-    parts = [f"{kind} of {', '.join(names)}" if names else f"{kind}, no member at work"]
-    parts.append(bytes_text(stripe.size_bytes) if isinstance(stripe.size_bytes, int) else "size not known")
-    if stripe.idle:
-        parts.append(f"not at work in it: {', '.join(plain(block, words.SHORT) for block in stripe.idle)}")
-    if stripe.missing:
-        parts.append(f"{words.count(stripe.missing, 'member')} missing")
-    return ", ".join(part for part in parts if part)
 
 
 # --- Firmware and health ---------------------------------------------------------------------------------------
 
 
 def _firmware(audit: Audit) -> Iterator[FirmwareRow]:
-    yield FirmwareRow("machine", words.product(audit) or "product not known", words.host_firmware(audit), "")
+    yield FirmwareRow("machine", words.product(audit) or "product not known", shared.host_firmware(audit), "")
     for seen in audit.drives:
         drive = seen.drive
         yield FirmwareRow(

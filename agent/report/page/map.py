@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Severity, Verdict
+from agent.report import words as shared
 from agent.report.page import words
 from agent.report.plain import describe, plain, told
 from knowledge.rates import GTPS
@@ -142,21 +143,20 @@ class _Tree:
         return any(function.address in self.audit.nvme_at for function in judged.link.functions)
 
     def _entry(self, judged: Judged, depth: int = 1) -> Entry:
-        could = words.could(judged) or judged.port_can
+        could = words.best(judged) or judged.port_can
         name, what = self._box(judged)
         mark = _mark(judged, could)
-        shared = "" if mark else self._shared(judged)
-        mark = mark or shared
+        sharing = "" if mark else self._shared(judged)
         return Entry(
-            slot=words.where(judged.link),
+            slot=shared.port(judged),
             rate=words.now(judged),
             name=name,
             what=what,
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
             bed=could.width if could is not None else 0,
-            mark=mark,
+            mark=mark or sharing,
             also="" if what else judged.device_address or "",
-            severity=Severity.NOTE.value if shared else judged.verdict.severity.value,
+            severity=Severity.NOTE.value if sharing else judged.verdict.severity.value,
             kind=_kind(judged),
             below=tuple(self._below(judged, depth)),
         )
@@ -199,7 +199,8 @@ class _Tree:
         """Drives that hang on no link of this map."""
         groups: dict[str, list[str]] = {}
         for seen in self.audit.drives:
-            if not seen.path and seen.drive.kind != "nvme":
+            shown = seen.drive.kind == "nvme" and seen.drive.address in self.above
+            if not seen.path and not shown:
                 at = seen.drive.address or seen.drive.interconnect or "a place that is not shown"
                 groups.setdefault(at, []).append(plain(seen.drive.name, words.SHORT))
         for at, names in groups.items():

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.report.plain import plain
-from agent.throughput import RULE_OF_THUMB
-from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
+from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, RULE_OF_THUMB
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
