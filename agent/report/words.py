@@ -57,11 +57,8 @@ def remarks(audit: Audit) -> list[Finding]:
     return [one for one in audit.findings if one.severity is Severity.OK and one.steps]
 
 
-def summary(audit: Audit, *, listed: bool = True) -> list[tuple[str, Severity | None]]:
-    """The first sentence, what there is to do, in parts, each with the severity that it tells of.
-
-    `listed` tells that the functions of a machine without links are shown below.
-    """
+def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
+    """The first sentence, what there is to do, in parts, each with the severity that it tells of."""
     judged = [one for one in audit.links if one.link.device is not None]
     counts: dict[Severity, int] = {}
     for finding in findings(audit):
@@ -70,7 +67,7 @@ def summary(audit: Audit, *, listed: bool = True) -> list[tuple[str, Severity | 
     if _as_planned(audit):
         total += f"; every part of {plain(audit.against or '')} is in its place"
     if not counts and not judged:
-        return [(_without_a_card(audit, listed=listed), None)]
+        return [(_without_a_card(audit), None)]
     silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
     holds = f"hold{'s' if silent == 1 else ''}"
     rest = f" Whether {silent} more port{plural(silent)} {holds} a card could not be told." if silent else ""
@@ -78,7 +75,7 @@ def summary(audit: Audit, *, listed: bool = True) -> list[tuple[str, Severity | 
         full = all(one.verdict is Verdict.FULL for one in judged)
         why = ": every link with a card runs at the best its card can do" if full else ""
         return [(f"Nothing to do{why} ({total}).", Severity.OK), (rest, None)]
-    parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit, listed=listed)} ", None)]
+    parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit)} ", None)]
     for number, (severity, count) in enumerate(sorted(counts.items(), key=lambda one: one[0].rank)):
         one, many, what = _COUNTED[severity]
         parts += [(", ", None)] if number else []
@@ -101,7 +98,7 @@ def _as_planned(audit: Audit) -> bool:
     return not any(one.what.endswith(f" of {audit.against}") for one in audit.unread)
 
 
-def _without_a_card(audit: Audit, *, listed: bool) -> str:
+def _without_a_card(audit: Audit) -> str:
     """What there is to say of a machine, or a part of one, where no card answers below a port."""
     if audit.part:
         return f"No PCI Express link with a card belongs to {plain(audit.part)}."
