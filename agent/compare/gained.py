@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from agent.compare.changes import FindingChange
 from agent.compare.lanes import port_words
-from agent.compare.matching import depth, ends
+from agent.compare.matching import depth, depth_of, ends
 from agent.compare.words import alone, by_severity, subject
 from agent.findings import Severity, Verdict
 from knowledge.rates import NEAR_LIMIT_CELSIUS
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 # The record of firmware is compared figure by figure; what root would add is a doubt.
 LEFT_OUT: Final = frozenset({"firmware-listed", "needs-root"})
+CAPABILITIES: Final = 2  # the depth to which configuration space has to be read for most rules
 BAD: Final = frozenset({Severity.FAULT, Severity.LIMIT})
 # Rules that speak for the verdict of a link.
 VERDICTS: Final = frozenset(
@@ -48,6 +49,7 @@ EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
 # Rules whose headlines bear counts and temperatures, which have rows of their own.
 FIGURES: Final = frozenset({"drive-hot", "link-errors"})
 HEALTH_RULES: Final = "agent.rules.health"
+SLOT_RULES: Final = "agent.rules.slots"
 ADDRESS: Final = re.compile(
     r"(?<![0-9a-zA-Z])[0-9a-f]{2,8}(?::[0-9a-f]{2})?[:.][0-9a-f]{2}\.[0-7](?:@[0-9a-f]+)?(?![0-9a-zA-Z])"
     r"|(?<![0-9a-zA-Z])(?:entry-[0-9a-f]+|nvme\d+|sd[a-z]+|disk\d+)(?![0-9a-zA-Z])"
@@ -149,8 +151,11 @@ def _alone(matched: Matched, one: _One) -> bool:
 
 def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange]:
     severities = one.finding.severity, other.finding.severity
+    alike = _alike_depth(matched, one.thing, other.thing)
+    if not alike and _family(one.finding.rule) == SLOT_RULES:
+        return  # which slots there are, and what is better, was not read alike
     told = not _has_rows(one.finding.rule) and severities[0] is not Severity.UNKNOWN
-    figures = told and one.text != other.text and _alike_depth(matched, one, other)
+    figures = told and one.text != other.text and alike
     if severities[0] is not severities[1] or figures:
         yield FindingChange(
             kind="changed",
@@ -161,10 +166,10 @@ def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange
         )
 
 
-def _alike_depth(matched: Matched, one: _One, other: _One) -> bool:
+def _alike_depth(matched: Matched, one: Thing | None, other: Thing | None) -> bool:
     """Whether both sides read as much: what slots are called, and which are better, rests on that."""
     lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
-    return lists[0] == lists[1] and (one.thing is None or other.thing is None or depth(one.thing) == depth(other.thing))
+    return lists[0] == lists[1] and (one is None or other is None or depth(one) == depth(other))
 
 
 def _has_rows(rule: str) -> bool:
@@ -212,7 +217,9 @@ def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
     if rule == "link-errors":
         return _counted(matched, one, other, doubts)
     if rule == "drive-hot":
-        return one.finding.severity in BAD or _warmer(one.thing, other)
+        return _knows_limits(other) and (one.finding.severity in BAD or _warmer(one.thing, other))
+    if rule == "slot-swap" and not _alike_depth(matched, one.thing, other):
+        return False
     return _read_as_deep(rule, one.thing, other)
 
 
@@ -220,7 +227,7 @@ def _read_as_deep(rule: str, thing: Thing, other: Thing) -> bool:
     """Whether the other side read what a rule goes by; where not, the rows of health and links say so."""
     if _family(rule) == HEALTH_RULES:
         return other.drive is None or isinstance(other.drive.health, Health)
-    least = 2 if rule in REGISTERS else 3 if rule in EXTENDED else 0
+    least = CAPABILITIES if rule in REGISTERS else CAPABILITIES + 1 if rule in EXTENDED else 0
     if depth(other) < min(least, depth(thing)):
         return False
     if rule in VERDICTS and other.judged is not None and thing.judged is not None:
@@ -241,7 +248,9 @@ def _port_tellable(matched: Matched, one: _One) -> bool:
     """Whether the other side read what a finding about a port without a card rests on; its row says if not."""
     mine = {after: before for before, after in matched.ports.items()} if one.side else matched.ports
     judged = matched.sides[1 - one.side].audit.by_key.get(mine.get(one.finding.subject, ""))
-    return judged is None or judged.link.device is not None or not judged.needs_root
+    if judged is None or judged.link.device is not None:
+        return True
+    return not judged.needs_root and not (one.finding.rule in REGISTERS and depth_of(judged.link.ends) < CAPABILITIES)
 
 
 def _counted(matched: Matched, one: _One, other: Thing, doubts: Doubts) -> bool:
@@ -258,6 +267,14 @@ def _counted(matched: Matched, one: _One, other: Thing, doubts: Doubts) -> bool:
         "link errors", words, "they are counted anew from each start, and one of the two was up for less long"
     )
     return False
+
+
+def _knows_limits(thing: Thing) -> bool:
+    """Whether a side knows a drive's limits, or knows that it has none; the drive tells them to the super-user."""
+    seen = thing.seen
+    if seen is None or seen.warning_celsius is not None:
+        return True
+    return not isinstance(seen.drive.warning_celsius, Unread)
 
 
 def _warmer(thing: Thing, other: Thing) -> bool:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.compare.fitted import Fitted, Thing, alike_key
+from knowledge import pcie
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable
@@ -186,12 +188,14 @@ def fixed(thing: Thing) -> bool:
 
 
 def depth(thing: Thing) -> int:
-    """How much of its configuration space was read: 0 none, 1 the beginning, 2 to its capabilities, 3 beyond them."""
-    from knowledge import pcie
-    from probes.unread import Unread
+    """How much of the configuration space of a part's link was read; see `depth_of`."""
+    return depth_of(ends(thing))
 
+
+def depth_of(functions: tuple[PciFunction, ...]) -> int:
+    """How much of configuration space was read: 1 the beginning, 2 with its capabilities, 3 all; the least of these."""
     found = 3
-    for function in ends(thing):
+    for function in functions:
         registers = function.registers
         link = registers.read(pcie.LINK_STATUS, "current_link_speed")
         if isinstance(link, Unread) and link.needs_root:
