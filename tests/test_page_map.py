@@ -9,7 +9,7 @@ from msgspec import structs
 
 from agent.audit import audit
 from agent.report.page.drawing import BROAD, NARROW, WIDE, drawings
-from agent.report.page.fitting import fitted, width
+from agent.report.page.fitting import fitted, width, wrapped
 from agent.report.page.map import MOST_DRAWN, MOST_LEVELS, Chart, Entry, chart, folded
 from tests.machines import hall_server
 from tests.pages import FOLDERS, audited, facts
@@ -185,3 +185,12 @@ def test_words_are_cut_to_their_room() -> None:
     assert cut.endswith("...")
     assert 100.0 >= width(cut, 12.0)
     assert width("漢字", 12.0) > width("ab", 12.0)
+
+
+def test_long_names_take_two_lines() -> None:
+    """A name too long for one line is broken between words, never inside one, and cut in its second line."""
+    assert ["Packet switch PS-12"] == wrapped("Packet switch PS-12", 400.0, 14.0)
+    assert ["Packet switch", "PS-12"] == wrapped("Packet switch PS-12", 120.0, 14.0)
+    first, second = wrapped("Packet switch with four bays and a fan", 120.0, 14.0)
+    assert ("Packet switch", True) == (first, second.endswith("..."))
+    assert 1 == len(wrapped("W" * 60, 120.0, 14.0))

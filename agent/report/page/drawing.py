@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.report.page.fitting import BOLD, fitted, width
+from agent.report.page.fitting import BOLD, fitted, width, wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 BROAD: Final = {0: 2.0, 1: 3.0, 2: 5.0, 4: 8.0, 8: 14.0, 12: 18.0, 16: 22.0, 32: 28.0}  # by lanes
 LARGE: Final = 14.0  # size of letters
 SMALL: Final = 12.0
+MANY_LEVELS: Final = 3
+MARGIN: Final = 20.0  # of a box, both sides together
 LETTERS: Final = 17.0  # from one line of words to the next
 
 
@@ -37,6 +39,7 @@ class Form(Struct, frozen=True, kw_only=True):
 
 
 WIDE: Final = Form(kind="wide", width=920.0, trunk=40.0, line=204.0, box=208.0, least=220.0, row=60.0, gap=4.0)
+DEEP: Final = Form(kind="wide", width=920.0, trunk=40.0, line=158.0, box=150.0, least=190.0, row=60.0, gap=4.0)
 NARROW: Final = Form(kind="narrow", width=300.0, trunk=12.0, line=28.0, box=0.0, least=0.0, row=64.0, gap=2.0)
 
 
@@ -148,9 +151,9 @@ class _Wide(_Sheet):
     """Level after level to the right; a box stands beside all that hangs on it."""
 
     def drawing(self, found: Chart) -> Drawing:
-        """The whole."""
-        form = self.form
+        """The whole; with more levels than usual each is made narrower."""
         levels = _levels(found.entries)
+        form = self.form = self.form if levels < MANY_LEVELS else DEEP
         self.width = max(
             form.width, form.trunk + levels * form.line + (levels - 1) * form.box + (form.least if levels else 0.0)
         )
@@ -161,38 +164,50 @@ class _Wide(_Sheet):
 
     def _column(self, entries: Sequence[Entry], x: float, top: float) -> float:
         """Entries under each other from `top` on; where they end."""
+        left = x + self.form.line
         for entry in entries:
-            below = self._column(entry.below, x + self.form.line + self.form.box, top) if entry.below else top
-            bottom = max(below, top + max(self.form.row, LETTERS * len(_inside(entry)) + 18.0))
-            self._entry(entry, x, top, bottom)
+            below = self._column(entry.below, left + self.form.box, top) if entry.below else top
+            inside = _inside(entry, self._wide(entry, left) - MARGIN)
+            bottom = max(below, top + max(self.form.row, LETTERS * len(inside) + 18.0))
+            self._entry(entry, left, (top, bottom), inside)
             top = bottom
         return top
 
-    def _entry(self, entry: Entry, x: float, top: float, bottom: float) -> None:
+    def _wide(self, entry: Entry, left: float) -> float:
+        """How wide the box of an entry is, which begins at `left`."""
+        return self.form.box if entry.below else self.width - left
+
+    def _entry(self, entry: Entry, left: float, rows: tuple[float, float], inside: Sequence[tuple[str, str]]) -> None:
+        """A line, what stands at it, and the box at its end, which begins at `left` and fills the rows."""
         form = self.form
+        top, bottom = rows
         middle = (top + bottom) / 2
-        left = x + form.line
-        wide = form.box if entry.below else self.width - left
-        tall = bottom - top - 2 * form.gap
+        x, wide = left - form.line, self._wide(entry, left)
         self.line(entry, x, left, middle)
         self.boxes.append(
-            Box(x=left, y=top + form.gap, width=wide, height=tall, severity=entry.severity, kind=entry.kind)
+            Box(
+                x=left,
+                y=top + form.gap,
+                width=wide,
+                height=bottom - top - 2 * form.gap,
+                severity=entry.severity,
+                kind=entry.kind,
+            )
         )
-        room = form.line - 18.0
+        room = form.line - 18.0 - (24.0 if entry.mark else 0.0)
         reach = max(_broad(entry.lanes), _broad(entry.bed)) / 2
-        self.text(x + 9.0, middle - reach - 5.0, entry.slot, room - (24.0 if entry.mark else 0.0), "slot")
-        self.text(x + 9.0, middle + reach + 13.0, entry.rate, room - (24.0 if entry.mark else 0.0), "rate")
-        inside = _inside(entry)
+        self.text(x + 9.0, middle - reach - 5.0, entry.slot, room, "slot")
+        self.text(x + 9.0, middle + reach + 13.0, entry.rate, room, "rate")
         first = middle - (len(inside) - 1) * LETTERS / 2 + 5.0
         for number, (text, role) in enumerate(inside):
-            self.text(left + 12.0, first + LETTERS * number, text, wide - 20.0, role)
+            self.text(left + 12.0, first + LETTERS * number, text, wide - MARGIN, role)
 
 
-def _inside(entry: Entry) -> list[tuple[str, str]]:
-    """What stands in a box, line by line, with the look of each line."""
+def _inside(entry: Entry, room: float) -> list[tuple[str, str]]:
+    """What stands in a box with so much room, line by line, with the look of each line."""
     verdict, _, could = entry.mark.partition(": ")
     lines = [
-        (entry.name, "name"),
+        *((line, "name") for line in wrapped(entry.name, room, LARGE * BOLD)),
         (entry.what, "what"),
         (entry.also, "what"),
         (verdict, f"held {entry.severity}"),

@@ -38,3 +38,14 @@ def fitted(text: str, room: float, size: float) -> str:
             break
         kept.append(letter)
     return f"{''.join(kept).rstrip()}..."
+
+
+def wrapped(text: str, room: float, size: float) -> list[str]:
+    """The text in one line or two, cut where even two have no room for it; no word is torn apart."""
+    first: list[str] = []
+    rest = text.split(" ")
+    while rest and width(" ".join([*first, rest[0]]), size) <= room:
+        first.append(rest.pop(0))
+    if not first or not rest:
+        return [fitted(text, room, size)]
+    return [" ".join(first), fitted(" ".join(rest), room, size)]

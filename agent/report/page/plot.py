@@ -6,7 +6,8 @@ drawing, one of which is a CSS pixel where nothing is scaled.
 
 from __future__ import annotations
 
-from math import floor, inf, isfinite, log10
+from itertools import pairwise
+from math import floor, isfinite, log10
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -46,7 +47,7 @@ class Paper(Struct, frozen=True):
 
 
 WIDE: Final = Paper("wide", 760.0, 56.0, 136.0, 220.0, 150.0, 9)
-NARROW: Final = Paper("narrow", 300.0, 38.0, 116.0, 190.0, 130.0, 4)
+NARROW: Final = Paper("narrow", 300.0, 38.0, 122.0, 190.0, 130.0, 4)
 PAPERS: Final = (WIDE, NARROW)
 
 
@@ -77,13 +78,14 @@ class Name(Struct, frozen=True):
     number: int
 
 
-class Rule(Struct, frozen=True):
-    """A limit across the panel."""
+class Rule(Struct, frozen=True, kw_only=True):
+    """A limit across the panel; its words begin at `left` and stand on `foot`."""
 
     at: float
     words: str
     critical: bool
-    column: float
+    left: float
+    foot: float
 
 
 class Panel(Struct, frozen=True, kw_only=True):
@@ -320,20 +322,32 @@ class _Drawing:
         )
 
     def _rules(self, scale: _Scale) -> Iterator[Rule]:
-        """A line for each limit; drives with the same limit share it. Neighbours have their words apart."""
+        """A line for each limit; drives with the same limit share it.
+
+        Words stand above their line; of two lines that are close the lower one has them below, further ones aside.
+        """
         shared: dict[tuple[float, str], list[str]] = {}
         for one in self.chosen:
             for limit in one.limits():
                 shared.setdefault((limit.celsius, limit.kind), []).append(one.name)
         wide = self.right - self.paper.left
-        column, before = 0, inf
-        for (celsius, kind), names in sorted(shared.items()):
-            at = scale.y(celsius)
-            column, before = ((column + 1) % 2 if before - at < NAME_SIZE + 2 else 0), at
+        drawn = sorted(shared.items())
+        heights = [scale.y(celsius) for (celsius, _), _ in drawn]
+        close = [before - at < NAME_SIZE + 2 for before, at in pairwise(heights)]
+        for number, ((celsius, kind), names) in enumerate(drawn):
+            after_close = number > 0 and close[number - 1]
+            below = not after_close and number < len(close) and close[number]
+            aside = after_close and number > 1 and close[number - 2]
+            room = wide - 8 if not any(close[1:]) else wide / 2 - 8
             whose = "" if len(names) == len(self.chosen) else f" of {', '.join(names)}"
             line = f"{kind}{' limit' if self.paper is WIDE else ''} {wording.celsius(celsius)}{whose}"
-            line = fitted(line, wide / 2 - 8, NAME_SIZE * BOLD)
-            yield Rule(at, line, kind == "critical", self.paper.left + 4 + column * wide / 2)
+            yield Rule(
+                at=heights[number],
+                words=fitted(line, room, NAME_SIZE * BOLD),
+                critical=kind == "critical",
+                left=self.paper.left + 4 + (wide / 2 if aside else 0.0),
+                foot=round(heights[number] + (NAME_SIZE + 2 if below else -4.0), 1),
+            )
 
 
 class _Scale:
