@@ -104,9 +104,7 @@ def _without_a_card(audit: Audit) -> str:
         return f"No PCI Express link with a card belongs to {plain(audit.part)}."
     seen = len(audit.facts.functions)
     where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
-    count = (
-        f"{seen} PCI function{plural(seen)} {'was' if seen == 1 else 'were'} seen{', listed below' if listed else ''}"
-    )
+    count = f"{seen} PCI function{plural(seen)} {'was' if seen == 1 else 'were'} seen, listed below"
     count = count if seen else "no PCI function was seen either"
     return f"No PCI Express link with a card is visible on this machine; {count}.{where}"
 
