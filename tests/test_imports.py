@@ -158,6 +158,7 @@ NOT_LOADED: Final = (
     "ctypes",
     "dataclasses",
     "gzip",
+    "jinja2",
     "json",
     "knowledge.fieldnotes",
     "matplotlib",
