@@ -769,3 +769,16 @@ def test_a_new_set_is_told_with_its_rate() -> None:
     new = compare(without, having)
     assert "Changed: new stripe set md0 (raid0 of 2 drives, should read 5,908 to 7,202 MB/s)." == new.verdict
     assert "Changed: stripe set md0 no longer there." == compare(having, without).verdict
+
+
+def test_a_new_card_at_rest_does_not_fall_short() -> None:
+    """A display card that saves power is told as at rest, and the upgrade is not called one in part."""
+    found = compare(seen(bench_3({"J2": [scanner()]})), known("bench-3-idle"))
+    assert "The upgrade delivers: the link of the new card at rest; one new note." == found.verdict
+
+
+def test_a_new_card_that_was_not_read_is_not_called_short() -> None:
+    """A card that sleeps has a link that is not known, and that is what the verdict says."""
+    found = compare(seen(bench_3({"J1": display((3, 16))})), known("bench-3-asleep"))
+    start = "The upgrade delivers in part: the link of the new card not known; one new open question."
+    assert start == found.verdict

@@ -49,6 +49,7 @@ def _shown(before: Audit, after: Audit) -> Comparison:
     """A comparison that every form can show."""
     found = compare(before, after)
     assert found.verdict.endswith(".")
+    assert not found.verdict.endswith(": .")
     assert found.nothing_changed == found.verdict.startswith("Nothing changed")
     assert encode(compare_data.compare(found, "a", "b"))
     assert compare_markdown.compare(found, "a", "b").startswith("# ")

@@ -21,6 +21,7 @@ from tests.json_schema import problems
 from tests.machines import FIXTURES
 from tests.test_cli import ESCAPES, Run, one_line, run, usage_error
 from tests.test_compare_same import FOLDERS, audit_of, compared
+from tests.test_imports import loaded
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -263,3 +264,11 @@ def test_the_sides_of_a_comparison_are_named() -> None:
     for word, name in (("Before", CALM), ("After", "bench-1-misplaced")):
         taken = audit_of(name).facts.taken_at
         assert f"{word}: {place(name)} (capture), bench-1, read {taken}" in output
+
+
+def test_json_and_markdown_load_no_terminal_library() -> None:
+    """Forms that need no terminal load nothing of it, nor what asks a live machine, nor sheets that nobody gave."""
+    for form in ("json", "markdown"):
+        status, names = loaded("compare", str(place(CALM)), str(place(CALM)), "--format", form)
+        assert 0 == status
+        assert [] == [one for one in ("rich", "psutil", "pyudev", "agent.sheets", "agent.planner") if one in names]

@@ -210,7 +210,7 @@ def _other(matched: Matched, one: _One) -> Thing | None:
 def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
     """Whether the other side would have had this finding, too, if it were so; else that is a doubt."""
     other, rule = _other(matched, one), one.finding.rule
-    if rule == "link-resting":
+    if rule == "link-resting" and other is not None:
         return False  # of a moment; the link's rows say what is to be said
     if other is None or one.thing is None:
         return one.thing is not None or _port_tellable(matched, one)

@@ -22,6 +22,8 @@ NOTHING: Final = "Nothing changed."
 MOST_WORSE: Final = 3
 MOST_BETTER: Final = 3
 LONGEST_HEADLINE: Final = 90  # characters
+# Links of which nothing is known yet.
+SILENT: Final[dict[Verdict | None, str]] = {Verdict.RESTING: "at rest", Verdict.UNKNOWN: "not known"}
 # From the most telling row of a part to the least; a finding comes after the link's rows.
 ORDER: Final = ("link", "finding", "health", "temperature", "stripe set", "rate", "firmware", "machine")
 
@@ -153,30 +155,36 @@ def _severity(one: FindingChange) -> Severity:
 
 
 def _new_drives(found: Pieces) -> tuple[str | None, bool]:
-    """How many planned or new drives, and new cards, run at full link; whether all do."""
+    """How many planned or new drives, and new cards, run at full link; whether none falls short of that."""
     planned = found.matched.after.audit.matched
-    told = []
+    told: list[tuple[str, list[Verdict | None]]] = []
     if planned is not None and planned.drives and found.parts:
-        full = sum(
-            one.how == "here" and one.link is not None and one.link.verdict is Verdict.FULL for one in planned.drives
-        )
-        told.append(("planned drive", full, len(planned.drives)))
+        verdicts = [one.link.verdict if one.how == "here" and one.link is not None else None for one in planned.drives]
+        told.append(("planned drive", verdicts))
     else:
-        told.append(("new drive", *_full(one for one in found.matched.added() if one.kind == "drive")))
-    told.append(("new card", *_full(one for one in found.matched.added() if one.kind == "card")))
-    words = [_at_full(what, full, count) for what, full, count in told if count]
-    return "; ".join(words) or None, all(full == count for _, full, count in told)
+        told.append(("new drive", _verdicts(one for one in found.matched.added() if one.kind == "drive")))
+    told.append(("new card", _verdicts(one for one in found.matched.added() if one.kind == "card")))
+    words = [_at_full(what, verdicts) for what, verdicts in told if verdicts]
+    short = {one for _, verdicts in told for one in verdicts} - {Verdict.FULL, Verdict.RESTING}
+    return "; ".join(words) or None, not short
 
 
-def _full(things: Iterable[Thing]) -> tuple[int, int]:
-    judged = [one.judged for one in things if one.judged is not None and one.judged.verdict is not Verdict.VIRTUAL]
-    return sum(one.verdict is Verdict.FULL for one in judged), len(judged)
+def _verdicts(things: Iterable[Thing]) -> list[Verdict | None]:
+    judged = [one.judged for one in things if one.judged is not None]
+    return [one.verdict for one in judged if one.verdict is not Verdict.VIRTUAL]
 
 
-def _at_full(what: str, full: int, count: int) -> str:
-    if count == 1:
-        return f"the {what} {'at' if full else 'not at'} full link"
-    return f"{full} of {count} {what}s at full link"
+def _at_full(what: str, verdicts: list[Verdict | None]) -> str:
+    """How many of these are at full link; one that rests or could not be read is told as that."""
+    if len(verdicts) == 1:
+        if verdicts[0] in SILENT:
+            return f"the link of the {what} {SILENT[verdicts[0]]}"
+        return f"the {what} {'at' if verdicts[0] is Verdict.FULL else 'not at'} full link"
+    words = [f"{verdicts.count(Verdict.FULL)} of {len(verdicts)} {what}s at full link"]
+    for verdict, silent in SILENT.items():
+        count = verdicts.count(verdict)
+        words += [f"{'one' if count == 1 else count} {silent}"] if count else []
+    return ", ".join(words)
 
 
 # --- The rest ------------------------------------------------------------------------------------------------------
