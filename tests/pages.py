@@ -41,7 +41,7 @@ TEXTS: Final = frozenset(
         *("name", "maker", "product", "product_version", "board_maker", "board", "firmware_maker", "firmware_version"),
         *("firmware_date", "kernel", "vendor_name", "model_name", "model", "firmware", "serial", "state", "driver"),
         *("label", "designation", "usage", "chip", "words", "machine", "command", "source", "read", "expected", "text"),
-        *("verify", "notes", "why", "headline", "verdict", "subject", "before", "after", "place", "identity", "what"),
+        *("verify", "notes", "why", "headline", "verdict", "subject", "before", "after", "place", "what"),
         *("other_machine", "revisions", "level", "power_state", "interconnect", "slot_name", "cautions"),
     }
 )

@@ -54,6 +54,8 @@ def reporting(
         OUT says the form by its name: .html for a page that holds all it needs and loads nothing, .md for Markdown.
         Captures and logs of soaks can be given in any order; two captures of one machine are also compared. Without
         a capture it is about this machine; with soaks alone it is about them.
+
+        Exit status: 0 it is written; 2 bad use or unreadable input; 3 nothing could be read.
         """
         form = _form(out)
         _check(files, root)

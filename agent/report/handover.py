@@ -9,7 +9,7 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from agent.report import compare_markdown, markdown
-from agent.report.marks import bullets, escaped, heading, table
+from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
 from agent.report.page.soaks import soak
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Comparison
-    from agent.report.page.findings import Run
+    from agent.report.page.findings import Run, StepShown
     from agent.report.page.soaks import SoakDriveShown, SoakShown
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Soak
@@ -33,14 +33,14 @@ def report(
     made_at: str,
 ) -> str:
     """The whole document of machines and soaks, each with what it was read from, and of what changed between two."""
-    parts = [heading(1, "Slots, links and drives: a survey"), f"Made {escaped(made_at, 40)} by lanewright.\n\n"]
+    parts = [heading(1, "Slots, links and drives: a survey"), paragraph(f"Made {escaped(made_at, 40)} by lanewright.")]
     if comparison is not None:
         names = [source for audit in (comparison.before, comparison.after) for source, one in machines if one is audit]
         parts.append(_lower(compare_markdown.compare(comparison, names[0], names[1])))
     parts += [_lower(markdown.check(audit, source)) for source, audit in machines]
     shown = [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
     parts += ["".join(_soak(one)) for one in shown]
-    return f"{''.join(part if part.endswith(chr(10)) else part + chr(10) for part in parts).rstrip()}\n"
+    return f"{''.join(parts).rstrip()}\n"
 
 
 def _lower(document: str) -> str:
@@ -51,7 +51,9 @@ def _lower(document: str) -> str:
 def _soak(shown: SoakShown) -> Iterator[str]:
     yield heading(2, f"Soak of {escaped(shown.machine)}")
     command = f"; command: {escaped(shown.command)}" if shown.command else ""
-    yield f"{escaped(shown.source)}, begun {escaped(shown.begun)}{command}. {escaped(shown.lasted, SENTENCE)}.\n\n"
+    yield paragraph(
+        f"{escaped(shown.source)}, begun {escaped(shown.begun)}{command}. {escaped(shown.lasted, SENTENCE)}."
+    )
     yield bullets(escaped(note, SENTENCE) for note in shown.notes)
     yield table(
         ("Drive", "What became of it", "Severity"),
@@ -71,7 +73,7 @@ def _soak(shown: SoakShown) -> Iterator[str]:
 def _drive(drive: SoakDriveShown) -> Iterator[str]:
     yield heading(3, f"{escaped(drive.name)}: {escaped(drive.headline, SENTENCE)}")
     if drive.what:
-        yield f"{escaped(drive.what)}\n\n"
+        yield paragraph(escaped(drive.what))
     yield bullets(_rows(drive))
     if drive.runs:
         yield heading(4, "What to do, least invasive first")
@@ -92,9 +94,11 @@ def _rows(drive: SoakDriveShown) -> Iterator[str]:
 def _run(run: Run) -> Iterator[str]:
     """Cautions before the steps that they belong to."""
     if run.cautions:
-        yield f"**Caution. Before {run.which}:**\n\n"
+        yield paragraph(f"**Caution. Before {run.which}:**")
         yield bullets(escaped(one, SENTENCE) for one in run.cautions)
-    for step in run.steps:
-        gain = f" If this is what helps, it should bring {escaped(step.gain)}." if step.gain else ""
-        yield f"{step.number}. {escaped(step.text, SENTENCE)}{gain} Then: {escaped(step.verify, SENTENCE)}\n"
-    yield "\n"
+    yield numbered(map(_step, run.steps), run.steps[0].number)
+
+
+def _step(step: StepShown) -> str:
+    gain = f" If this is what helps, it should bring {escaped(step.gain)}." if step.gain else ""
+    return f"{escaped(step.text, SENTENCE)}{gain} *Then:* {escaped(step.verify, SENTENCE)}"

@@ -1,0 +1,88 @@
+"""A report as Markdown: its parts under one heading, and nothing in it that a device's text could mark up.
+
+It is read back by markdown-it, a parser of CommonMark of its own.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+from markdown_it import MarkdownIt
+
+from agent.audit import audit
+from agent.compare.comparing import compare
+from agent.report.handover import report
+from agent.report.page.findings import runs
+from agent.report.plain import plain
+from tests.pages import HOSTILE, MADE_AT, audited, facts, soaked, tainted, tainted_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from markdown_it.token import Token
+
+PARSER: Final = MarkdownIt("commonmark").enable(["table", "strikethrough"])
+
+
+def tokens(text: str) -> Iterator[Token]:
+    """All that the parser makes of a text, also inside lines."""
+    for token in PARSER.parse(text):
+        yield token
+        yield from token.children or ()
+
+
+def headings(text: str) -> list[tuple[str, str]]:
+    """Level and words of each heading."""
+    found = list(PARSER.parse(text))
+    return [(one.tag, words(after)) for one, after in pairwise(found) if one.type == "heading_open"]
+
+
+def words(token: Token) -> str:
+    """The words of a line as people read them."""
+    return "".join(child.content for child in token.children or ())
+
+
+def whole() -> str:
+    """A report with two captures of a machine, what changed, and a soak."""
+    before, after = audited("bench-1-slot-limited"), audited("bench-1-upgraded")
+    machines = [("before.json (capture)", before), ("after.json (capture)", after)]
+    return report(machines, [("soak.sqlite (log)", *soaked())], compare(before, after), MADE_AT)
+
+
+def test_parts_stand_under_one_heading() -> None:
+    """The report has one first heading; what changed, each machine and each soak are a section of the second level."""
+    found = headings(whole())
+    assert ("h1", "Slots, links and drives: a survey") == found[0]
+    assert 1 == [level for level, _ in found].count("h1")
+    second = [name for level, name in found if level == "h2"]
+    assert ["Before and after", "bench-1 (", "bench-1 (", "Soak of bench-1"] == [
+        name if name.startswith(("B", "S")) else name[:9] for name in second
+    ]
+    assert {"h3", "h4"} <= {level for level, _ in found}
+
+
+def test_a_soak_is_told_whole() -> None:
+    """Of each drive of a soak its headline, conclusions, cautions before steps, steps and events are told."""
+    text = report([], [("soak.sqlite (log)", *soaked())], None, MADE_AT)
+    read = "\n".join(words(token) for token in PARSER.parse(text) if token.type == "inline")
+    (_, found) = soaked()
+    for drive in found.drives:
+        for sentence in (drive.throttling.words, drive.forecast.words, drive.cooling.words):
+            assert sentence in read
+        for run in runs(drive.cooling.steps):
+            for step in run.steps:
+                assert all(read.index(caution) < read.index(step.text) for caution in run.cautions)
+    for event in found.events:
+        assert event.words in read
+
+
+def test_hostile_texts_mark_nothing_up() -> None:
+    """Hostile texts in captures, comparisons and logs make no HTML, link, picture or code, and stand there as text."""
+    before, after = (audit(tainted(facts(name))) for name in ("bench-1-slot-limited", "bench-2-worn-riser"))
+    log, found = tainted(soaked())
+    text = report([(HOSTILE, before), (HOSTILE, after)], [(HOSTILE, log, found)], tainted_rows(before, after), HOSTILE)
+    kinds = {token.type for token in tokens(text)}
+    assert set() == kinds & {"html_inline", "html_block", "link_open", "image", "code_block", "fence", "s_open"}
+    assert [] == [letter for letter in text if not letter.isprintable() and letter != "\n"]
+    assert plain(HOSTILE)[:60] in "\n".join(words(token) for token in PARSER.parse(text) if token.type == "inline")
