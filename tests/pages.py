@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from agent.soak.samples import Soak
     from probes.facts import Facts
 
-Any_ = TypeVar("Any_")
+Value = TypeVar("Value")
 FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/capture.json"))
 MADE_AT: Final = "2026-03-02T12:00:00Z"
 # Ways to break out of where text stands on a page: of elements, attributes, titles, styles, comments, templates.
@@ -92,7 +92,7 @@ def tainted_rows(before: Audit, after: Audit) -> Any:  # noqa: ANN401 - a Compar
     return structs.replace(found, verdict=HOSTILE, other_machine=HOSTILE, **rows)
 
 
-def tainted(value: Any_) -> Any_:
+def tainted(value: Value) -> Value:
     """The same with the hostile text behind each text that a device, a firmware, a log or a user can give."""
     return _tainted(value, inside=False)  # type: ignore[no-any-return] # it walks through all kinds of values
 

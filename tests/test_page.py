@@ -34,7 +34,7 @@ FORBIDDEN: Final = frozenset(
     {
         *("script", "noscript", "link", "base", "iframe", "frame", "object", "embed", "img", "picture", "video"),
         *("audio", "source", "track", "form", "input", "button", "template", "image", "use", "foreignObject"),
-        *("animate", "set", "feImage", "a:href"),
+        *("animate", "set", "feImage"),
     }
 )
 

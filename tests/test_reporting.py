@@ -17,7 +17,9 @@ from agent.cli import main
 from agent.soak.samples import DriveSample, End, Sample
 from probes.soaklog import Writer
 from tests import shown
+from tests.lab.need import cannot
 from tests.machines import FIXTURES
+from tests.test_quiet import Tracer, offences
 
 if TYPE_CHECKING:
     from click.testing import Result
@@ -205,3 +207,14 @@ def test_names_of_files_do_nothing_in_a_report(tmp_path: Path) -> None:
     text = (tmp_path / "r.md").read_text(encoding="utf-8")
     assert r"\<script" in text
     assert None is re.search(r"(?<!\\)(<script|<!--|!\[|`\.json)", text)
+
+
+def test_a_live_report_writes_its_file_and_nothing_else(tmp_path: Path) -> None:
+    """On this machine, whatever it is, a report changes nothing but the folder it is written to, and calls nobody."""
+    if shutil.which("strace") is None:
+        cannot("strace is missing (Debian package strace)")
+    (tmp_path / "out").mkdir()
+    status, found = Tracer(tmp_path / "calls")("-m", "agent", "report", str(tmp_path / "out" / "r.html"))
+    assert status in {0, 3}
+    assert [] == [call for call in offences(found) if str(tmp_path / "out") not in call.arguments]
+    assert (["r.html"] if status == 0 else []) == [place.name for place in (tmp_path / "out").iterdir()]
