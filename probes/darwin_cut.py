@@ -16,11 +16,16 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-_HEAD: Final = re.compile(r"\s*(?:<\?xml[^<>]*\?>\s*)?(?:<!DOCTYPE[^<>\[\]]*>\s*)?<plist[^<>]*>")
+_HEAD: Final = re.compile(
+    r'\s*(?:<\?xml[^<>]{0,100}\?>\s*)?(?:<!DOCTYPE plist(?: PUBLIC "[^"<>]{0,100}" "[^"<>]{0,100}")?>\s*)?'
+    r'<plist(?: version="[\w.]{0,9}")?>'
+)
 _CHILDREN: Final = "IORegistryEntryChildren"
 _IDENT: Final = "<key>IORegistryEntryID</key>"
-_VALUE: Final = r"<(?:\w+/>|dict>\s*</dict>|(?:integer|string|data|real|date)>[^<]*</\w+>)"
-_ODD: Final = r"[!?]|/?(?:dict|array|key)\s"  # comments and the like, and tags that are written another way
+_VALUE: Final = r"<(?:\w{1,9}/>|dict>\s*</dict>|(?:integer|string|data|real|date)>[^<]*</\w{1,9}>)"
+# Dictionaries and arrays; comments and the like, and tags that are written another way. Each choice begins with another
+# letter, as nearly all places where this is tried lead nowhere.
+_FORM: Final = r"/(?:dict[>\s]|array[>\s]|key\s)|dict(?:/?>|\s)|array[>\s]|[!?]"
 
 # What is open, outside in. An entry is a number from 0 on: where it begins among the parts that are kept.
 _TOP: Final = -1
@@ -39,7 +44,7 @@ class Cutter:
         """Make the one pattern that finds all that matters, so that a list is gone through once."""
         opened = f"(?:{_CHILDREN}</key>\\s*<array>|(?:{tables})</key>\\s*<dict>)"
         pair = f"(?:IORegistryEntryID|{_CHILDREN}|{tables}|{keys})</key>(?:\\s*{_VALUE})?"
-        self._pieces = re.compile(f"<(?:(?:/?(?:dict|array)|dict/)>|key>(?:{opened}|{pair})|{_ODD})")
+        self._pieces = re.compile(f"<(?:key(?:>(?:{opened}|{pair})|\\s)|{_FORM})")
 
     def cut(self, text: str, idents: frozenset[str] | None = None) -> str:
         """The list without what nobody asks for; with `idents`, only those stay of the entries that say nothing."""
@@ -55,9 +60,12 @@ def _kept(pieces: Iterable[str], idents: frozenset[str] | None) -> list[str] | N
     within = 0  # how deep in a value that nobody asks for
     for piece in pieces:
         step = _DEEPER.get(piece)
+        if step is not None and (within or (step > 0 and frames[-1] >= 0)):  # most pieces are of this kind
+            within += step
+            continue
         if within:
-            within += piece.endswith(_OPENING) if step is None else step
-            known = step is not None or piece == _NOTHING or piece.startswith("<key>")
+            within += piece.endswith(_OPENING)
+            known = piece == _NOTHING or piece.startswith("<key>")
         elif step is None:
             known, within = _key(piece, frames, parts)
         elif step < 0:

@@ -13,7 +13,7 @@ from knowledge import pcie
 from knowledge.rates import WIDTHS
 from probes.darwin_cut import Cutter
 from probes.darwin_words import flag, masked, number, text
-from probes.decode import NOT_GIVEN, Registers
+from probes.decode import NOT_GIVEN, Registers, value
 from probes.facts import LinkAttributes, PciFunction
 from probes.unread import Unread
 
@@ -183,11 +183,9 @@ def is_bridge(class_code: object) -> bool:
 def _kind(keys: Keys) -> int | None:
     """The device/port type, None where it is not told."""
     express = masked(keys.get(EXPRESS), 16)
-    if express in {None, 0, 0xFFFF}:
+    if express is None or express in {0, 0xFFFF}:
         return None
-    kind = Registers.of({pcie.PCI_EXPRESS_CAPABILITIES: express or 0}).read(
-        pcie.PCI_EXPRESS_CAPABILITIES, "device_port_type"
-    )
+    kind = value(pcie.PCI_EXPRESS_CAPABILITIES, "device_port_type", express.to_bytes(2, "little"))
     return kind if isinstance(kind, int) else None
 
 
@@ -260,25 +258,25 @@ def _registers(keys: Keys, address: str, *, down: bool) -> dict[Layout, int | Un
     return found
 
 
-def _register(value: object, what: str, bits: int) -> int | Unread:
-    register = masked(value, bits)
+def _register(told: object, what: str, bits: int) -> int | Unread:
+    register = masked(told, bits)
     if register is None:
         return Unread(what, NO_NUMBER)
     return Unread(what, NO_ANSWER) if register == (1 << bits) - 1 else register
 
 
-def _status(value: object, what: str) -> int | Unread:
+def _status(told: object, what: str) -> int | Unread:
     """Link Status, or why it does not tell how the link runs."""
-    if isinstance(value, dict):
+    if isinstance(told, dict):
         return Unread(what, INACTIVE)
-    status = masked(value, 16)
+    status = masked(told, 16)
     if status is None:
         return Unread(what, NO_NUMBER)
     if status in {0, 0xFFFF}:
         return Unread(what, NO_ANSWER if status else NEVER_TRAINED)
-    register = Registers.of({pcie.LINK_STATUS: status})
-    speed = register.read(pcie.LINK_STATUS, "current_link_speed")
-    lanes = register.read(pcie.LINK_STATUS, "negotiated_link_width")
+    data = status.to_bytes(2, "little")
+    speed = value(pcie.LINK_STATUS, "current_link_speed", data)
+    lanes = value(pcie.LINK_STATUS, "negotiated_link_width", data)
     if speed not in SPEED_CODES or lanes not in WIDTHS:
         return Unread(what, f"reads {status:04X}h: speed code {speed}, {lanes} lanes, which no link can have")
     return status

@@ -4,12 +4,13 @@ The printer writes XML of version 1: an array of trees where it was asked for wh
 plane, no byte at all where nothing matches. Releases before 2011 print text for people in its place. Sources:
 IOKitTools, ioreg.tproj/ioreg.c; IOKitUser, IOCFSerialize.c.
 
-A list is untrusted: it may have `REGISTRY_LIMIT` bytes and no more, entities are refused (by plistlib), binary lists
-are not read, and neither depth nor a loop of entries matters, as nothing here calls itself.
+A list is untrusted: it may have `REGISTRY_LIMIT` bytes and no more, a tag of it some hundred. Entities are refused,
+binary lists are not read, and neither depth nor a loop of entries matters, as nothing here calls itself.
 """
 
 from __future__ import annotations
 
+import re
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
@@ -35,6 +36,17 @@ DAMAGED: Final = "it is no whole property list: it is cut short or damaged"
 SHAPELESS: Final = "the property list holds no entries"
 
 
+# Tags, comments and the like that are not too long, and text between them. The parser below reads a piece at a time and
+# begins a tag anew with each piece: a single tag of a whole list's length would take it minutes.
+_PLAIN: Final = re.compile(
+    rb"(?:[^<]*+<(?:"
+    rb'/?\w{1,64}(?:\s{1,64}\w{1,64}\s{0,8}=\s{0,8}"[^"<>]{0,256}"){0,8}\s{0,64}/?'
+    rb'|!DOCTYPE\s{1,8}\w{1,64}(?:[^<>"\'\[]{0,64}"[^"<>]{0,256}"){0,2}\s{0,8}'
+    rb"|!--[^<>]{0,4096}--|!\[CDATA\[[^<>]{0,4096}\]\]|\?[^<>]{0,256}\?"
+    rb")>)*+[^<]*"
+)
+
+
 class Entry(Struct):
     """An entry of the registry: its id, what it tells, and the id of the entry above it in the tree, if one is."""
 
@@ -57,26 +69,26 @@ def ask(
     answer = reads.registry(name)
     if isinstance(answer, Unread):
         return answer
+    text = answer
     if cutter is not None and isinstance(answer, str) and len(answer) <= REGISTRY_LIMIT:
-        answer = cutter.cut(answer, idents)
-    found = _parse(answer, key)
+        text = cutter.cut(answer, idents)
+    found = _parse(text, key, plain=text is not answer)
     if found is None or isinstance(found, Unread):
         return {} if found is None else found
     return _flat(found) if isinstance(found, list | dict) else Unread(key, SHAPELESS)
 
 
-def _parse(answer: str | bytes, key: str) -> object:
-    """The value of a list, None where there is none; Unread where it cannot be read."""
+def _parse(answer: str | bytes, key: str, *, plain: bool) -> object:
+    """The value of a list, None where there is none; Unread where it cannot be read. One that was cut is `plain`."""
     begin = answer[:64].lstrip()
     if not begin:
         return None if not answer.strip() else Unread(key, DAMAGED)
     data = answer.encode("utf-8", "replace") if isinstance(answer, str) else answer
     if len(data) > REGISTRY_LIMIT:
         return failed(key, "EFBIG")
-    if data.startswith(b"bplist"):
-        return Unread(key, BINARY)
-    if begin[:1] not in ("<", b"<", "\N{ZERO WIDTH NO-BREAK SPACE}", b"\xef", b"\xfe", b"\xff"):
-        return Unread(key, OLD)
+    refused = "" if plain else _refused(data)
+    if refused:
+        return Unread(key, refused)
     import plistlib
 
     try:
@@ -84,6 +96,15 @@ def _parse(answer: str | bytes, key: str) -> object:
     except Exception:  # noqa: BLE001 - plistlib and expat raise their own errors and many plain ones
         return Unread(key, DAMAGED)
     return Unread(key, SHAPELESS) if found is None else found
+
+
+def _refused(data: bytes) -> str:
+    """Why a list is not given to the parser, "" where it is."""
+    if data.startswith(b"bplist"):
+        return BINARY
+    if data.lstrip()[:1] not in {b"<", b"\xef", b"\xfe", b"\xff"}:
+        return OLD
+    return DAMAGED if b"\0" in data or _PLAIN.fullmatch(data) is None else ""
 
 
 def _flat(tree: object) -> Entries:

@@ -109,6 +109,39 @@ def test_entities_are_refused(answer: object) -> None:
     assert why(answer) == darwin_lists.DAMAGED
 
 
+LONG: Final = "lane " * 50_000
+
+
+@pytest.mark.parametrize(
+    "element",
+    [
+        f"<{'lane' * 50_000}/>",
+        f"<!--{LONG}-->",
+        f"<!-- {'>' * 200_000} -->",
+        f"<?{LONG}?>",
+        f'<dict lanes="{LONG}"/>',
+        f'<dict lanes="{">" * 200_000}"/>',
+        f"<dict{' ' * 200_000}/>",
+        f"<![CDATA[{LONG}]]>",
+        "<",
+    ],
+)
+def test_a_tag_of_a_whole_lists_length_is_refused(element: str) -> None:
+    """No entry needs a tag or a comment of many thousand letters, which parsers take very long to read."""
+    assert why(f'<plist version="1.0"><array>{element}</array></plist>') == darwin_lists.DAMAGED
+    head = f'<!DOCTYPE plist PUBLIC "{">" * 200_000}" ""><plist><array/></plist>'
+    assert why(head) == darwin_lists.DAMAGED
+
+
+def test_what_any_writer_of_lists_may_write_is_parsed() -> None:
+    """Comments, attributes and spaces in tags are left to the parser, a mark at the beginning of the text as well."""
+    inner = WHOLE.partition("<array>")[2].partition("</array>")[0]
+    odd = (
+        f'\ufeff<?xml version="1.0"?>\n<!-- a list -->\n<plist version="1.0" >\n<array ID="0" >{inner}</array ></plist>'
+    )
+    assert [made.address for made in collect(reads(pci=odd)).functions] == ["01:00.0"]
+
+
 @pytest.mark.parametrize("levels", [1_000, 100_000])
 @pytest.mark.parametrize("element", ["array", "dict"])
 def test_depth_does_not_matter(levels: int, element: str) -> None:

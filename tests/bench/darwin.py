@@ -25,10 +25,10 @@ CHECK: Final = "check --replay, registry of 3 MB"
 LIBRARIES: Final = "import click, rich.console, rich.table, plistlib"
 GOAL: Final = 2.2
 
-CARRIERS, DISPLAYS, NETWORKS, OTHERS = 10, 10, 20, 30  # cards; with their ports these are 200 functions
+CARRIERS, DISPLAYS, NETWORKS, OTHERS = 4, 10, 40, 50  # cards; with their ports these are 200 functions
 FUNCTIONS: Final = 200
-HEADERS: Final = 5  # entries below a function that is no bridge, beside those of its drive
-KEYS: Final = 40  # of a function, that the probe has no use for
+HEADERS: Final = 6  # entries below a function that is no bridge, beside those of its drive
+KEYS: Final = 48  # of a function, that the probe has no use for
 LEAST_BYTES: Final = 3_000_000
 
 
@@ -53,14 +53,14 @@ def cards() -> list[Pci]:
         below = [gigabit((bus, 0, 0))]
         found.append(root_port((0, 20 + number // 8, number % 8), f"NP{number:02}", (3, 4), (bus, bus), below))
         bus += 1
-    found += [conventional((0, 24 + number // 8, number % 8), f"DV{number:02}", 0x088000) for number in range(OTHERS)]
+    found += [conventional((0, 25 + number // 8, number % 8), f"DV{number:02}", 0x088000) for number in range(OTHERS)]
     return found
 
 
 def unrelated(number: int) -> Properties:
     """Keys of a function that tell nothing of its link: windows of memory, interrupts, words of its drivers."""
     told: Properties = {
-        "IOPCIExpressErrorUpdates": [{"index": one, "value": number * one} for one in range(6)],
+        "IOPowerManagement": {"CurrentPowerState": 2, "MaxPowerState": 3, "ChildrenPowerState": 2},
         "IODeviceMemory": [[{"address": 0x9000_0000 + one * 0x1_0000, "length": 0x1_0000}] for one in range(4)],
         "IOInterruptSpecifiers": [bytes((number % 256, one, 0, 0, 7, 0, 1, 0)) for one in range(3)],
         "IOInterruptControllers": [f"IOPCIMessagedInterruptController{one}" for one in range(3)],
