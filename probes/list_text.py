@@ -14,11 +14,11 @@ from msgspec import Struct
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-_TAG: Final = re.compile(r"<(/?)([A-Za-z]+)[^<>]*(?<!/)(/?)>|<!--|<!\[CDATA\[")
+_TAG: Final = re.compile(r"<(/?)([A-Za-z]+)(?![A-Za-z])[^<>]*(?<!/)(/?)>|<!--|<!\[CDATA\[")
 _ENDS: Final = {"<!--": "-->", "<![CDATA[": "]]>"}
 CONTAINERS: Final = frozenset({"dict", "array", "set"})
 _LEAVES: Final = frozenset({"key", "string", "data", "integer", "real", "date", "true", "false"})
-_UNWRITTEN: Final = re.compile(r"<!--.*?-->|<!\[CDATA\[(.*?)\]\]>", re.DOTALL)
+_BEGIN: Final = re.compile(r"<!--|<!\[CDATA\[")
 
 LONGEST_CLASS: Final = 128  # characters of a class's name
 # Values that hold the system's own words and figures, and those that name a kind of part.
@@ -72,14 +72,23 @@ class Element(Struct):
 class _Frame:
     """A container that is open: its tag, its key, where its content begins, and what it holds so far."""
 
-    __slots__ = ("holds", "key", "pending", "start", "tag")
+    __slots__ = ("_open", "holds", "key", "pending", "start", "tag")
 
-    def __init__(self, tag: str, key: str, start: int) -> None:
+    def __init__(self, tag: str, key: str, start: int, above: _Frame | None = None) -> None:
+        self._open: frozenset[str] = frozenset((tag,)) if above is None else above.with_tag(tag)
         self.tag = tag
         self.key = key
         self.start = start
         self.pending = ""
         self.holds: dict[str, Element] = {}
+
+    def with_tag(self, tag: str) -> frozenset[str]:
+        """The kinds of container that are open here, and another one."""
+        return self._open if tag in self._open else self._open | {tag}
+
+    def around(self, tag: str) -> bool:
+        """Whether this, or a container around it, is of this kind."""
+        return tag in self._open
 
     def take_key(self) -> str:
         """The key of what comes next."""
@@ -124,7 +133,7 @@ def elements(text: str) -> Iterator[Element]:
         elif closing:
             continue
         elif tag in CONTAINERS:
-            frames.append(_Frame(tag, frames[-1].take_key(), end))
+            frames.append(_Frame(tag, frames[-1].take_key(), end, frames[-1]))
             yield from _close(frames, tag, end) if empty else ()
         elif empty:
             yield _leaf(text, frames[-1], (tag, end), end)
@@ -149,7 +158,7 @@ def _leaf(text: str, frame: _Frame, opened: tuple[str, int], end: int, *, whole:
 
 def _close(frames: list[_Frame], tag: str, end: int, *, whole: bool = True) -> Iterator[Element]:
     """Close the innermost container of this kind, and all that was left open in it; none where none is open."""
-    if all(frame.tag != tag for frame in frames):
+    if not frames[-1].around(tag):
         return
     while True:
         frame = frames.pop()
@@ -164,12 +173,31 @@ def _close(frames: list[_Frame], tag: str, end: int, *, whole: bool = True) -> I
 def written(raw: str) -> str:
     """The characters that the content of an element stands for."""
     if "<" in raw:
-        raw = _UNWRITTEN.sub(lambda found: (found[1] or "").replace("&", "&amp;"), raw)
+        raw = "".join(_unmarked(raw))
     if "&" in raw:
         from html import unescape
 
         return unescape(raw)
     return raw
+
+
+def _unmarked(raw: str) -> Iterator[str]:
+    """The content without comments, and with character data as it would be written without its marks."""
+    place = 0
+    endless = set()
+    while (found := _BEGIN.search(raw, place)) is not None:
+        mark = _ENDS[found[0]]
+        end = -1 if mark in endless else raw.find(mark, found.end())
+        if end < 0:
+            endless.add(mark)
+            yield raw[place : found.end()]
+            place = found.end()
+            continue
+        yield raw[place : found.start()]
+        if found[0] != "<!--":
+            yield raw[found.end() : end].replace("&", "&amp;")
+        place = end + len(mark)
+    yield raw[place:]
 
 
 def writing(text: str) -> str:
