@@ -150,7 +150,9 @@ def test_lines_grow_with_lanes() -> None:
     for drawing in drawings(Chart((entry("a", lanes=1), entry("b", lanes=16)), 0)):
         one, sixteen = (line.broad for line in drawing.lines)
         assert (3.0, 22.0) == (one, sixteen)
-        assert [] == [line for line in drawing.lines if line.bed < line.broad]
+    untold = structs.replace(entry("c", lanes=8), bed=0)
+    for drawing in drawings(Chart((untold,), 0)):
+        assert [(14.0, 14.0)] == [(line.broad, line.bed) for line in drawing.lines]
 
 
 @pytest.mark.parametrize("name", FOLDERS)
