@@ -41,6 +41,10 @@ def check(audit: Audit, width: int, source: str) -> Page:
         _functions(page, audit, "What was seen")
     _firmware(page, audit)
     _unread(page, audit)
+    more = words.explained(audit)
+    if more:
+        page.add()
+        page.add(more, style=QUIET, hang=2)
     return page
 
 

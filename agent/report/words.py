@@ -57,6 +57,15 @@ def remarks(audit: Audit) -> list[Finding]:
     return [one for one in audit.findings if one.severity is Severity.OK and one.steps]
 
 
+def explained(audit: Audit) -> str:
+    """How to learn what the rules mean that spoke up, "" where none did."""
+    rules = list(dict.fromkeys(one.rule for one in findings(audit)))
+    if len(rules) == 1:
+        return f"lanewright explain {rules[0]} says what this finding means, and what it cannot tell."
+    names = ", ".join(rules)
+    return f"lanewright explain WORD says what these mean, and what they cannot tell: {names}." if rules else ""
+
+
 def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     """The first sentence, what there is to do, in parts, each with the severity that it tells of."""
     judged = [one for one in audit.links if one.link.device is not None]
