@@ -11,7 +11,7 @@ import pytest
 from agent.report.page import page
 from tests.browser.looking import DESK, PHONE, WIDTHS, axe, browser, opened
 from tests.machines import hall_server
-from tests.pages import MADE_AT, audited, hostile_page, page_of, whole_page
+from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, whole_page
 from tests.test_machines import replayed
 
 if TYPE_CHECKING:
@@ -136,6 +136,16 @@ def test_a_line_is_broader_with_more_lanes(running: Browser, tmp_path: Path) -> 
         eight, sixteen, four = [one["broad"] for one in lines if one["left"] == first]
         assert [four] * 4 == bays
         assert sixteen > eight > four
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_lines_of_maps_are_as_broad_as_drawn(running: Browser, tmp_path: Path, name: str) -> None:
+    """On the screen each line of a map, also of a link that is held back, is as broad as its drawing says."""
+    script = """() => [...document.querySelectorAll('.map line.lane')].map(one =>
+        [one.getAttribute('class'), parseFloat(one.getAttribute('stroke-width')),
+         parseFloat(getComputedStyle(one).strokeWidth)])"""
+    with opened(running, page_of(name), tmp_path) as look:
+        assert [] == [one for one in look.ask(script) if one[1] != one[2]]
 
 
 def test_a_map_of_a_large_machine_is_short(running: Browser, tmp_path: Path) -> None:
