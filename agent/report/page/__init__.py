@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Comparison
-    from agent.report.page.machine import MachineShown
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Soak
 
@@ -38,10 +37,16 @@ def page(
     from agent.report.page.glossary import glossary
     from agent.report.page.machine import machine
     from agent.report.page.origins import origins
+    from agent.report.page.overview import overview
+    from agent.report.page.roles import as_of_then, in_order, told_apart
     from agent.report.page.soaks import soak
+    from agent.report.page.soaks import told_apart as soaks_told_apart
 
-    shown = _told_apart([machine(source, audit, number) for number, (source, audit) in enumerate(machines, 1)])
-    drives = [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
+    ordered = in_order(machines, comparison)
+    shown = told_apart(
+        [(role, machine(source, audit, number)) for number, (role, source, audit) in enumerate(ordered, 1)]
+    )
+    drives = soaks_told_apart([soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)])
     explained = glossary([audit for _, audit in machines])
     environment = _environment()
     style = _style(environment)
@@ -51,23 +56,14 @@ def page(
         digest=_digest(style),
         machines=shown,
         soaks=drives,
+        as_of_then=as_of_then,
+        overview=overview(shown, drives),
         changes=None if comparison is None else changes(comparison),
         origins=origins([audit for _, audit in machines], soaks=bool(soaks)),
         glossary=explained,
         known={one.anchor for one in explained},
         made_at=plain(made_at, 40),
     )
-
-
-def _told_apart(shown: list[MachineShown]) -> list[MachineShown]:
-    """The machines; those that share a name, as two captures of one do, are numbered."""
-    from msgspec import structs
-
-    names = [one.name for one in shown]
-    return [
-        one if names.count(one.name) == 1 else structs.replace(one, label=f"{one.name}, capture {number}")
-        for number, one in enumerate(shown, 1)
-    ]
 
 
 def _title(machines: Sequence[str], soaks: Sequence[str]) -> str:

@@ -124,12 +124,16 @@ class UnreadRow(Struct, frozen=True):
 
 
 class MachineShown(Struct, frozen=True, kw_only=True):
-    """All that the page says of one machine. `prefix` begins all its anchors; `label` tells it from others."""
+    """All that the page says of one machine. `prefix` begins all its anchors; `label` tells it from others.
+
+    `role` is "before", "between" or "after" where captures of one machine are compared, else "".
+    """
 
     prefix: str
     name: str
     label: str
     product: str
+    role: str
     source: str
     taken_at: str
     against: str
@@ -164,7 +168,8 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         prefix=prefix,
         name=words.name(audit),
         label=words.name(audit),
-        product=words.product(audit),
+        product=words.beside(audit),
+        role="",
         source=plain(source),
         taken_at=plain(audit.facts.taken_at, words.SHORT),
         against=plain(audit.against) if audit.against is not None else "",

@@ -64,6 +64,8 @@ class SoakShown(Struct, frozen=True, kw_only=True):
 
     prefix: str
     machine: str
+    label: str
+    verdict: str
     source: str
     begun: str
     command: str
@@ -90,6 +92,8 @@ def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
     return SoakShown(
         prefix=f"soak-{number}",
         machine=machine_named(head.machine),
+        label=machine_named(head.machine),
+        verdict=_verdict(drives, found.seconds),
         source=plain(source),
         begun=plain(head.started_at, words.SHORT),
         command=soaking.command_words(head) if head.command else "",
@@ -109,6 +113,31 @@ def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
 
 def _worst_first(found: Analysis) -> list[DriveAnalysis]:
     return sorted(found.drives, key=lambda drive: ORDER.index(headline(drive, found.seconds)[0]))
+
+
+def _verdict(drives: Sequence[DriveAnalysis], seconds: float) -> str:
+    """In one sentence what became of the drives, worst first."""
+    groups: dict[str, list[str]] = {}
+    for drive in drives:
+        groups.setdefault(headline(drive, seconds)[1], []).append(plain(drive.head.name, words.SHORT))
+    said = "; ".join(f"{words.listed(names, 8)}: {what}" for what, names in groups.items())
+    return f"{said}." if said else "No drives were seen."
+
+
+def told_apart(soaks: Sequence[SoakShown]) -> list[SoakShown]:
+    """The soaks; those of one machine are told apart by when they began, and by what they were read from."""
+    from msgspec import structs
+
+    machines = [one.machine for one in soaks]
+    dated = [
+        one if machines.count(one.machine) == 1 else structs.replace(one, label=f"{one.machine}, begun {one.begun}")
+        for one in soaks
+    ]
+    labels = [one.label for one in dated]
+    return [
+        one if labels.count(one.label) == 1 else structs.replace(one, label=f"{one.label}, {one.source}, {number}")
+        for number, one in enumerate(dated, 1)
+    ]
 
 
 def _other(least: float, most: float, mean: float) -> str:

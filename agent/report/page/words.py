@@ -12,6 +12,7 @@ from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
 from agent.report.plain import describe_link, mbps_range, place, plain, told
 from knowledge.rates import celsius_text
+from probes.tokens import is_word_token
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -55,8 +56,19 @@ def listed(names: Iterable[str], most: int = 6) -> str:
 
 
 def name(audit: Audit) -> str:
-    """The machine's name, or words for its absence."""
-    return plain(told(audit.facts.host.name, "A machine without a name"), NAME)
+    """The machine's name; where it has none, or was kept out, the product, else words for the absence."""
+    called = audit.facts.host.name
+    if isinstance(called, str) and called and not is_word_token(called):
+        return plain(called, NAME)
+    return product(audit) or "A machine without a name"
+
+
+def beside(audit: Audit) -> str:
+    """What stands beside the machine's name: its product, or what became of a name that is not shown ("" for none)."""
+    called = audit.facts.host.name
+    if isinstance(called, str) and called:
+        return f"name kept out: {plain(called, SHORT)}" if is_word_token(called) else product(audit)
+    return "its name is not told" if product(audit) else ""
 
 
 def product(audit: Audit) -> str:

@@ -1,0 +1,47 @@
+"""One line for each machine and each soak of a report, worst first: the first thing that people read.
+
+Decides nothing: it orders what the parts say of themselves.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
+
+from agent.findings import Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.report.page.machine import MachineShown
+    from agent.report.page.soaks import SoakShown
+
+
+class Line(Struct, frozen=True, kw_only=True):
+    """A machine or a soak: how bad it is, what it is called, what there is to do, and its place on the page."""
+
+    severity: str
+    name: str
+    sentence: str
+    anchor: str
+
+
+def overview(machines: Sequence[MachineShown], soaks: Sequence[SoakShown]) -> tuple[Line, ...]:
+    """The lines, worst first; none where the report has one part, which then speaks for itself.
+
+    What was read before an upgrade comes after all that is so now: it is there for the record.
+    """
+    if len(machines) + len(soaks) < 2:  # noqa: PLR2004 - two parts
+        return ()
+    now = [one for one in machines if one.role in {"", "after"}]
+    lines = [_machine(one) for one in now]
+    lines += [
+        Line(severity=one.worst, name=f"Soak of {one.label}", sentence=one.verdict, anchor=one.prefix) for one in soaks
+    ]
+    lines.sort(key=lambda line: Severity(line.severity).rank)
+    return (*lines, *(_machine(one) for one in machines if one not in now))
+
+
+def _machine(one: MachineShown) -> Line:
+    return Line(severity=one.worst, name=one.label, sentence=one.verdict, anchor=one.prefix)

@@ -1,0 +1,70 @@
+"""Captures of one machine: which was read before, which after, in which order they stand and what they are called.
+
+The later reading stands first, as what is so now; the earlier one follows for the record. Decides nothing else.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.audit import Audit
+    from agent.compare.changes import Comparison
+    from agent.report.page.machine import MachineShown
+
+ORDER: Final = ("after", "before", "between", "")
+TITLES: Final = {"after": "after", "before": "before, for the record", "between": "between, for the record"}
+
+
+def in_order(
+    machines: Sequence[tuple[str, Audit]], comparison: Comparison | None
+) -> list[tuple[str, str, Audit]]:
+    """Each machine as (role, source, audit): what is compared first, the later reading before the earlier one."""
+    found = [(_role(audit, comparison), source, audit) for source, audit in machines]
+    return sorted(found, key=lambda one: ORDER.index(one[0]))
+
+
+def _role(audit: Audit, comparison: Comparison | None) -> str:
+    if comparison is None:
+        return ""
+    if audit is comparison.after:
+        return "after"
+    if audit is comparison.before:
+        return "before"
+    host, other = audit.facts.host.name, comparison.after.facts.host.name
+    return "between" if isinstance(host, str) and host and host == other else ""
+
+
+def told_apart(shown: Sequence[tuple[str, MachineShown]]) -> list[MachineShown]:
+    """The machines with their roles; those that share a name are told apart by role and date, at last by number."""
+    from msgspec import structs
+
+    names = [one.name for _, one in shown]
+    dated = []
+    for role, one in shown:
+        alone = not role and names.count(one.name) == 1
+        label = one.name if alone else titled(one.name, role, one.taken_at)
+        dated.append(structs.replace(one, role=role, label=label))
+    labels = [one.label for one in dated]
+    return [
+        one if labels.count(one.label) == 1 else structs.replace(one, label=f"{one.label}, capture {number}")
+        for number, one in enumerate(dated, 1)
+    ]
+
+
+def titled(name: str, role: str, taken_at: str) -> str:
+    """A machine's name with its role and date: "bench-1, after (read 2026-03-02)"."""
+    return f"{name}{f', {TITLES[role]}' if role else ''}{f' (read {taken_at})' if taken_at else ''}"
+
+
+def as_of_then(role: str, taken_at: str) -> str:
+    """The words over the findings of an earlier reading, "" for one that tells how it is now."""
+    if role not in {"before", "between"}:
+        return ""
+    when = f", {taken_at}" if taken_at else ""
+    return (
+        f"For the record: findings and steps below are as of that reading{when}. "
+        "What is to be done now stands with the later reading."
+    )
