@@ -56,10 +56,28 @@ def test_parts_stand_under_one_heading() -> None:
     assert ("h1", "Slots, links and drives: a survey") == found[0]
     assert 1 == [level for level, _ in found].count("h1")
     second = [name for level, name in found if level == "h2"]
-    assert ["Before and after", "bench-1 (", "bench-1 (", "Soak of bench-1"] == [
-        name if name.startswith(("B", "S")) else name[:9] for name in second
+    assert ["All in brief", "Before and a", "bench-1, aft", "bench-1, bef", "Soak of benc"] == [
+        name[:12] for name in second
     ]
     assert {"h3", "h4"} <= {level for level, _ in found}
+
+
+def test_several_parts_begin_with_a_line_each() -> None:
+    """Above all else stands a line for each machine and soak, worst first; what is for the record comes last."""
+    first = whole().partition("## Before and after")[0]
+    lines = [line for line in first.splitlines() if line.startswith("- ")]
+    assert 3 == len(lines)
+    assert lines[0].startswith("- **FAULT** Soak of bench-1: ")
+    assert lines[1].startswith("- **OK** bench-1, after (read ")
+    assert " bench-1, before, for the record (read " in lines[2]
+
+
+def test_steps_of_an_earlier_reading_are_as_of_then() -> None:
+    """The steps of the earlier of two readings stand under words that say so; those of the later one do not."""
+    after, before = whole().partition("## bench-1, after")[2].split("## bench-1, before")
+    assert "What was to do as of then, least invasive first" in before
+    assert "What to do, least" not in before.partition("## Soak")[0]
+    assert "as of then" not in after
 
 
 def test_a_soak_is_told_whole() -> None:

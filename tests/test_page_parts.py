@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import html5lib
-import pytest
 from msgspec import structs
 
 from agent.audit import audit
-from agent.report.handover import report  # noqa: F401
+from agent.report.handover import report
 from agent.report.page import page
 from agent.report.page.soaks import soak, told_apart
 from probes.tokens import Known
@@ -88,6 +87,7 @@ def test_a_name_that_was_kept_out_gives_way_to_the_product() -> None:
     assert "Lab bench" == words(next(read(first).iter("h1")))
     assert heads(first)[0] == "Lab bench"
     assert f"name kept out: {token}" in first
+    assert "## Lab bench (name kept out: " in report([("x", named(token))], [], None, MADE_AT)
     assert "A machine without a name" == heads(page([("x", named(None, None))], [], None, MADE_AT))[0]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import json
 import re
 import shutil
 import subprocess
@@ -121,6 +122,33 @@ def test_without_a_capture_it_is_about_this_machine(tmp_path: Path) -> None:
     done = run(tmp_path / "r.html", "--root", tmp_path / "root")
     assert 0 == done.exit_code, done.stderr
     assert "bench-9" in (tmp_path / "r.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["r.html", "r.md"])
+def test_no_folder_of_whoever_made_it_stands_in_a_report(tmp_path: Path, name: str) -> None:
+    """Captures and logs are told of by their own names; the folders they lie in are nowhere in the file."""
+    place = tmp_path / "private-folder"
+    place.mkdir()
+    log = logged(place / "evening.sqlite")
+    for file, source in (("old.json", BEFORE), ("new.json", AFTER)):
+        shutil.copy(source, place / file)
+    assert 0 == run(tmp_path / name, place / "old.json", place / "new.json", log).exit_code
+    text = (tmp_path / name).read_text(encoding="utf-8")
+    assert "private-folder" not in text
+    assert all(part in text for part in ("old.json (capture)", "new.json (capture)", "evening.sqlite (log)"))
+
+
+def test_of_three_captures_of_a_machine_the_first_and_the_last_are_compared(tmp_path: Path) -> None:
+    """Three captures of one machine are told apart by their dates, and the change from first to last stands first."""
+    for day, source in enumerate((BEFORE, BEFORE, AFTER), 1):
+        kept = json.loads(Path(source).read_bytes())
+        kept["taken_at"] = f"2026-03-0{day}T09:00:00+00:00"
+        (tmp_path / f"{day}.json").write_text(json.dumps(kept), encoding="utf-8")
+    assert 0 == run(tmp_path / "r.md", *(tmp_path / f"{day}.json" for day in (3, 2, 1))).exit_code
+    text = (tmp_path / "r.md").read_text(encoding="utf-8")
+    assert "The upgrade delivers" in text
+    titles = re.findall(r"^## bench-1, (\w+).*\(read 2026-03-0([0-9])T", text, re.MULTILINE)
+    assert [("after", "3"), ("before", "1"), ("between", "2")] == titles
 
 
 def test_three_machines_are_three_sections(tmp_path: Path) -> None:

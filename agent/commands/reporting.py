@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from agent.audit import Audit
+    from agent.compare.changes import Comparison
     from agent.notes.shelf import Shelf
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Soak
@@ -52,8 +53,8 @@ def reporting(
         """Write a report to hand over: one file with map, findings, steps, rates, soaks and what could not be read.
 
         OUT says the form by its name: .html for a page that holds all it needs and loads nothing, .md for Markdown.
-        Captures and logs of soaks can be given in any order; two captures of one machine are also compared. Without
-        a capture it is about this machine; with soaks alone it is about them.
+        Captures and logs of soaks can be given in any order; of captures of one machine the first and the last are also
+        compared. Without a capture it is about this machine; with soaks alone it is about them.
 
         Exit status: 0 it is written; 2 bad use or unreadable input; 3 nothing could be read.
         """
@@ -68,7 +69,7 @@ def reporting(
         if not sources and (root is not None or not logs):
             sources = [source(None, root)]
         shelf = noted(notes) if sources else None
-        machines = [(one.name, _audit(one, settle, shelf)) for one in sources]
+        machines = [(_without_folder(one), _audit(one, settle, shelf)) for one in sources]
         made = _made(form, machines, [_soak(name) for name in logs], clock().now())
         write_whole(out, made.encode("utf-8", "backslashreplace"), force=force)
         click.echo(f"Wrote the report to {quoted(out)}.", err=True)
@@ -119,19 +120,26 @@ def _audit(source: Source, settle: float, shelf: Shelf | None) -> Audit:
 def _soak(name: str) -> tuple[str, Soak, Analysis]:
     from agent.commands import session
 
-    return f"{name} (log)", *session.analysed(name)
+    return f"{_base(name)} (log)", *session.analysed(name)
+
+
+def _base(name: str) -> str:
+    """A file's own name: where it lies says something of whoever made the report, and nothing of the machine."""
+    import os
+
+    return os.path.basename(name) or name
+
+
+def _without_folder(source: Source) -> str:
+    """The source for people, a capture by its file's own name."""
+    if source.replay is None or source.replay == "-":
+        return source.name
+    return source.name.replace(source.replay, _base(source.replay), 1)
 
 
 def _made(form: str, machines: Machines, soaks: Soaks, made_at: str) -> str:
-    """The report in its form; two captures of one machine are compared as well."""
-    comparison = None
-    if len(machines) == 2:  # noqa: PLR2004 - before and after
-        from agent.compare.comparing import compare
-
-        (_, one), (_, other) = machines
-        before, after = sorted((one, other), key=lambda audit: audit.facts.taken_at)
-        found = compare(before, after)
-        comparison = None if found.other_machine else found
+    """The report in its form; of captures of one machine the first and the last are compared as well."""
+    comparison = _comparison([audit for _, audit in machines])
     if form == "page":
         from agent.report.page import page
 
@@ -139,3 +147,16 @@ def _made(form: str, machines: Machines, soaks: Soaks, made_at: str) -> str:
     from agent.report.handover import report
 
     return report(machines, soaks, comparison, made_at)
+
+
+def _comparison(audits: Sequence[Audit]) -> Comparison | None:
+    """What changed from the first capture to the last; None where they are not all of one machine."""
+    if len(audits) < 2:  # noqa: PLR2004 - before and after
+        return None
+    from agent.compare.comparing import compare
+
+    before, *between, after = sorted(audits, key=lambda audit: audit.facts.taken_at)
+    found = compare(before, after)
+    if found.other_machine or any(compare(before, one).other_machine for one in between):
+        return None
+    return found

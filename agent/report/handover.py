@@ -10,7 +10,11 @@ from typing import TYPE_CHECKING, Final
 
 from agent.report import compare_markdown, markdown
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
+from agent.report.page.machine import machine
+from agent.report.page.overview import overview
+from agent.report.page.roles import as_of_then, in_order, told_apart
 from agent.report.page.soaks import soak
+from agent.report.page.soaks import told_apart as soaks_told_apart
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -18,11 +22,14 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.compare.changes import Comparison
     from agent.report.page.findings import Run, StepShown
+    from agent.report.page.machine import MachineShown
+    from agent.report.page.overview import Line
     from agent.report.page.soaks import SoakDriveShown, SoakShown
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Soak
 
 HEADING: Final = re.compile(r"^#{1,5} ", re.MULTILINE)
+TO_DO: Final = re.compile(r"^What to do(?=, least invasive first)", re.MULTILINE)
 SENTENCE: Final = 600  # characters
 
 
@@ -34,13 +41,33 @@ def report(
 ) -> str:
     """The whole document of machines and soaks, each with what it was read from, and of what changed between two."""
     parts = [heading(1, "Slots, links and drives: a survey"), paragraph(f"Made {escaped(made_at, 40)} by lanewright.")]
+    ordered = in_order(machines, comparison)
+    labelled = told_apart([(role, machine(source, audit, at)) for at, (role, source, audit) in enumerate(ordered, 1)])
+    shown = soaks_told_apart([soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)])
+    lines = overview(labelled, shown)
+    if lines:
+        parts += [heading(2, "All in brief, worst first"), bullets(map(_brief, lines))]
     if comparison is not None:
         names = [source for audit in (comparison.before, comparison.after) for source, one in machines if one is audit]
         parts.append(_lower(compare_markdown.compare(comparison, names[0], names[1])))
-    parts += [_lower(markdown.check(audit, source)) for source, audit in machines]
-    shown = [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
+    parts += [_machine(one, audit, source) for one, (_, source, audit) in zip(labelled, ordered, strict=True)]
     parts += ["".join(_soak(one)) for one in shown]
     return f"{''.join(parts).rstrip()}\n"
+
+
+def _brief(line: Line) -> str:
+    return f"**{line.severity.upper()}** {escaped(line.name, SENTENCE)}: {escaped(line.sentence, SENTENCE)}"
+
+
+def _machine(shown: MachineShown, audit: Audit, source: str) -> str:
+    """A machine under its heading, with its role; what an earlier reading asked for is told as of then."""
+    _, _, rest = markdown.check(audit, source).partition("\n")
+    beside = f" ({shown.product})" if shown.product else ""
+    then = as_of_then(shown.role, shown.taken_at)
+    if then:
+        rest = TO_DO.sub("What was to do as of then", rest)
+    title = escaped(f"{shown.label}{beside}", SENTENCE)
+    return _lower(f"{heading(1, title)}{paragraph(escaped(then, SENTENCE))}{rest.lstrip()}")
 
 
 def _lower(document: str) -> str:
@@ -49,7 +76,8 @@ def _lower(document: str) -> str:
 
 
 def _soak(shown: SoakShown) -> Iterator[str]:
-    yield heading(2, f"Soak of {escaped(shown.machine)}")
+    yield heading(2, f"Soak of {escaped(shown.label, SENTENCE)}")
+    yield paragraph(f"**{escaped(shown.verdict, SENTENCE)}**")
     command = f"; command: {escaped(shown.command)}" if shown.command else ""
     yield paragraph(
         f"{escaped(shown.source)}, begun {escaped(shown.begun)}{command}. {escaped(shown.lasted, SENTENCE)}."

@@ -46,7 +46,9 @@ def page(
     shown = told_apart(
         [(role, machine(source, audit, number)) for number, (role, source, audit) in enumerate(ordered, 1)]
     )
-    drives = soaks_told_apart([soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)])
+    drives = soaks_told_apart(
+        [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
+    )
     explained = glossary([audit for _, audit in machines])
     environment = _environment()
     style = _style(environment)

@@ -18,9 +18,7 @@ ORDER: Final = ("after", "before", "between", "")
 TITLES: Final = {"after": "after", "before": "before, for the record", "between": "between, for the record"}
 
 
-def in_order(
-    machines: Sequence[tuple[str, Audit]], comparison: Comparison | None
-) -> list[tuple[str, str, Audit]]:
+def in_order(machines: Sequence[tuple[str, Audit]], comparison: Comparison | None) -> list[tuple[str, str, Audit]]:
     """Each machine as (role, source, audit): what is compared first, the later reading before the earlier one."""
     found = [(_role(audit, comparison), source, audit) for source, audit in machines]
     return sorted(found, key=lambda one: ORDER.index(one[0]))
