@@ -15,6 +15,7 @@ import pytest
 
 from agent.report.page import page
 from agent.report.page.bars import Load, bars
+from agent.report.page.machine import machine
 from agent.report.plain import mbps, plain
 from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, soaked, whole_page
 
@@ -249,6 +250,23 @@ def test_bars_are_as_long_as_their_rates() -> None:
     assert (250.0, 375.0, 500.0, "1,000 to 1,500 MB/s") == (bar.sure, bar.most, bar.bed, bar.figures)
     (bare,) = bars([Load("read alone", (0.0, 0.0), None)], 0.0)
     assert (0.0, 0.0, None) == (bare.sure, bare.most, bare.bed)
+
+
+def test_ceilings_of_both_ways_are_told() -> None:
+    """The upright mark is told for reading and for writing; bars of a set are on the scale of the drives' bars."""
+    text = words(parsed(page_of("bench-1-stripe-set")))
+    assert re.search(r"best of both ends: [0-9,]+ MB/s reading and [0-9,]+ MB/s writing \(the upright mark", text)
+    shown = machine("x", audited("bench-1-stripe-set"), 1)
+    per_drive = {bar.figures: bar.most for bar in shown.drives[0].bars}
+    (of_set,) = [bar for one in shown.stripes for bar in one.bars if bar.label == "read alone"]
+    assert of_set.most > max(per_drive.values())
+
+
+def test_an_empty_slot_shows_what_its_port_could() -> None:
+    """An empty slot whose port tells what it can has that figure in the table of links, not "not known"."""
+    rows = [row for row in machine("x", audited("bench-1-stripe-set"), 1).links if row.now == "no link"]
+    assert [row for row in rows if row.port_could]
+    assert "not known the port" not in words(parsed(page_of("bench-1-stripe-set")))
 
 
 def test_each_bar_has_its_figure_beside_it() -> None:

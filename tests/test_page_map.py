@@ -72,6 +72,28 @@ def test_what_is_held_back_is_marked(name: str, slot: str, mark: str, lanes: int
     assert (mark, lanes, bed) == (found.mark, found.lanes, found.bed)
 
 
+def test_a_drive_with_a_fault_is_marked_on_a_full_link() -> None:
+    """A drive that has a fault bears the word of it on the map, also where its link runs as well as it can."""
+    name = "bench-2-failing-drives"
+    faulty = {one.subject for one in audited(name).findings if one.severity == "fault"}
+    drives = {seen.drive.name for seen in audited(name).drives} & faulty
+    assert drives
+    found = {one.name: one for one in entries(chart(audited(name)).entries) if one.name in drives}
+    assert drives == set(found)
+    for one in found.values():
+        assert "of the drive" in one.mark or one.severity == "fault"
+    assert any("of the drive" in one.mark and one.at_end for one in found.values())
+    (drawing, _) = drawings(chart(audited(name)))
+    assert "fault" in {severity for _, _, severity in drawing.marks}
+
+
+def test_a_virtual_link_has_no_bed() -> None:
+    """A link without wires has no lanes that could be in use, so no bed lies under it."""
+    found = [one for name in FOLDERS for one in entries(chart(audited(name)).entries) if one.kind == "virtual"]
+    assert found
+    assert {0} == {one.bed for one in found}
+
+
 def test_a_dark_slot_and_a_hidden_port_are_told() -> None:
     """A slot whose card does not answer is marked dark; a drive whose port is not visible hangs on a hidden one."""
     assert "dark" in {one.mark for one in entries(chart(audited("bench-3-dark-slot")).entries)}

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.report.page import words
+from agent.report.plain import mbps
 from agent.throughput import ceiling_mbps
 
 if TYPE_CHECKING:
@@ -79,6 +80,16 @@ def _ceiling(seen: DriveSeen, audit: Audit, way: Direction) -> float | None:
         return None
     rate = judged.best or judged.now
     return None if rate is None else ceiling_mbps(rate.speed, rate.width, seen.payload_bytes, way)
+
+
+def ceilings(loads: Sequence[Load]) -> str:
+    """The ceilings of reading and of writing in words, "" where none is known."""
+    found = {}
+    for way, verb in (("reading", "read"), ("writing", "written")):
+        rate = next((one.ceiling for one in loads if one.label.startswith(verb) and one.ceiling is not None), None)
+        if rate is not None:
+            found[way] = mbps(rate)
+    return " and ".join(f"{rate} {way}" for way, rate in found.items())
 
 
 def longest(loads: Sequence[Load]) -> float:

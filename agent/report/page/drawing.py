@@ -121,7 +121,7 @@ class _Sheet:
                 bed=max(broad, bed),
                 severity=entry.severity,
                 kind=entry.kind,
-                held=bool(entry.mark),
+                held=bool(entry.mark) and not entry.at_end,
             )
         )
         if entry.mark:

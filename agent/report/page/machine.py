@@ -52,6 +52,7 @@ class LinkRow(Struct, frozen=True, kw_only=True):
     what: str
     now: str
     could: str
+    port_could: str
     verdict: str
     severity: str
     why: str
@@ -161,7 +162,12 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
     """The machine of an audit, the `number`th of the page; `source` says what it was read from."""
     prefix = f"machine-{number}"
     loads = {seen.drive.name: tuple(bars.loads_of_drive(seen, audit)) for seen in audit.drives}
-    scale = bars.longest([one for found in loads.values() for one in found])
+    scale = bars.longest(
+        [
+            *(one for found in loads.values() for one in found),
+            *(one for seen in audit.stripes for one in bars.loads_of_stripe(seen)),
+        ]
+    )
     found = words.counts(audit)
     drawn = chart(audit)
     return MachineShown(
@@ -180,7 +186,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         findings=tuple(findings(audit, prefix)),
         links=tuple(_links(audit)),
         drives=tuple(_alike([_drive(seen, audit, loads[seen.drive.name], scale) for seen in audit.drives])),
-        stripes=tuple(_stripes(audit)),
+        stripes=tuple(_stripes(audit, scale)),
         cautions=tuple(dict.fromkeys(filter(None, map(stripe_caution, audit.stripes)))),
         map=drawings(drawn),
         chart=drawn.entries,
@@ -236,6 +242,7 @@ def _links(audit: Audit) -> Iterator[LinkRow]:
             what=words.what(judged, audit),
             now=words.now(judged),
             could="" if could is None else rate_text(could),
+            port_could=rate_text(judged.port_can) if device is None and judged.port_can is not None else "",
             verdict=judged.verdict.value,
             severity=judged.verdict.severity.value,
             why=words.sentence(plain(judged.why or judged.verdict.meaning)),
@@ -248,7 +255,6 @@ def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: f
     note = drive_words.without_rates(seen)
     if loads and seen.payload_bytes is None:
         note = drive_words.AT_MOST
-    ceiling = next((one.ceiling for one in loads if one.ceiling is not None), None)
     return DriveShown(
         name=plain(drive.name, words.SHORT),
         model=plain(told(drive.model, "model not known"), words.NAME),
@@ -257,7 +263,7 @@ def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: f
         hops=tuple(_hop(audit.by_key[key], seen) for key in seen.path),
         end=_end(seen, audit),
         bars=bars.bars(loads, scale),
-        ceiling="" if ceiling is None else mbps(ceiling),
+        ceiling=bars.ceilings(loads),
         note=words.sentence(note),
     )
 
@@ -306,9 +312,9 @@ def _end(seen: DriveSeen, audit: Audit) -> str:
     return "the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor"
 
 
-def _stripes(audit: Audit) -> Iterator[StripeShown]:
+def _stripes(audit: Audit, scale: float) -> Iterator[StripeShown]:
+    """The sets, their bars on the scale of the drives' bars, so that both can be held against each other."""
     loads = {seen.stripe.name: tuple(bars.loads_of_stripe(seen)) for seen in audit.stripes}
-    scale = bars.longest([one for found in loads.values() for one in found])
     for seen in audit.stripes:
         note = f"no rate can be told: {plain(seen.why)}" if seen.why else seen.copies_read
         yield StripeShown(

@@ -36,8 +36,8 @@ class Entry(Struct, frozen=True, kw_only=True):
 
     `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `also` too where there is room.
     `lanes` are in use, `bed` the lanes that could be; 0 where nothing is known or nothing runs. `mark` is the word of
-    what holds it back, "" for nothing. `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own"
-    (not PCI Express) or "fold".
+    what holds it back, "" for nothing; `at_end` tells that it is of what is in the box, while the link is well.
+    `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own" (not PCI Express) or "fold".
     """
 
     slot: str
@@ -49,6 +49,7 @@ class Entry(Struct, frozen=True, kw_only=True):
     mark: str = ""
     also: str = ""
     severity: str = OK
+    at_end: bool = False
     kind: str = "link"
     below: tuple[Entry, ...] = ()
 
@@ -138,7 +139,7 @@ class _Tree:
         """Whether a link has a place of its own on the map: it is held back, or belongs to a slot or a drive."""
         if judged.verdict.severity is not Severity.OK and (judged.link.device is not None or judged.notable):
             return True
-        if judged.verdict is Verdict.DARK or judged.link.slot is not None:
+        if judged.verdict is Verdict.DARK or judged.link.slot is not None or self._faulty(judged):
             return True
         return any(function.address in self.audit.nvme_at for function in judged.link.functions)
 
@@ -146,20 +147,33 @@ class _Tree:
         could = words.best(judged) or judged.port_can
         name, what = self._box(judged)
         mark = _mark(judged, could)
-        sharing = "" if mark else self._shared(judged)
+        faulty = "" if mark else self._faulty(judged)
+        sharing = "" if mark or faulty else self._shared(judged)
         return Entry(
             slot=shared.port(judged),
             rate=words.now(judged),
             name=name,
             what=what,
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
-            bed=could.width if could is not None else 0,
-            mark=mark or sharing,
+            bed=could.width if could is not None and judged.verdict is not Verdict.VIRTUAL else 0,
+            mark=mark or faulty or sharing,
             also="" if what else judged.device_address or "",
-            severity=Severity.NOTE.value if sharing else judged.verdict.severity.value,
+            severity=_severity(judged, faulty, sharing),
+            at_end=bool(faulty),
             kind=_kind(judged),
             below=tuple(self._below(judged, depth)),
         )
+
+    def _faulty(self, judged: Judged) -> str:
+        """Words for a link that is well itself, but leads to a drive or a card with a fault."""
+        addresses = {function.address for function in judged.link.functions}
+        drives = {self.audit.nvme_at[address].name for address in addresses if address in self.audit.nvme_at}
+        return self._faults(addresses | drives, "drive" if drives else "card")
+
+    def _faults(self, subjects: set[str], what: str) -> str:
+        """Words for the faults of these subjects, "" for none."""
+        count = sum(one.severity is Severity.FAULT and one.subject in subjects for one in self.audit.findings)
+        return f"{words.count(count, 'fault')} of the {what}" if count else ""
 
     def _shared(self, judged: Judged) -> str:
         """Words for a link that runs as well as it can and still holds back the drives that share it."""
@@ -202,13 +216,17 @@ class _Tree:
             shown = seen.drive.kind == "nvme" and seen.drive.address in self.above
             if not seen.path and not shown:
                 at = seen.drive.address or seen.drive.interconnect or "a place that is not shown"
-                groups.setdefault(at, []).append(plain(seen.drive.name, words.SHORT))
+                groups.setdefault(at, []).append(seen.drive.name)
         for at, names in groups.items():
+            faulty = self._faults(set(names), "drives" if len(names) > 1 else "drive")
             yield Entry(
                 slot=plain(at, words.SHORT),
                 rate="own interface",
-                name=words.listed(names, 4),
+                name=words.listed((plain(name, words.SHORT) for name in names), 4),
                 what="",
+                mark=faulty,
+                severity=Severity.FAULT.value if faulty else OK,
+                at_end=bool(faulty),
                 kind="own",
             )
 
@@ -233,6 +251,13 @@ class _Tree:
                 what="nothing seen there",
                 kind="empty",
             )
+
+
+def _severity(judged: Judged, faulty: str, sharing: str) -> str:
+    """How bad what stands at an entry is: its own link, else what it leads to, else that drives share it."""
+    if faulty:
+        return Severity.FAULT.value
+    return Severity.NOTE.value if sharing else judged.verdict.severity.value
 
 
 def _kind(judged: Judged) -> str:
@@ -299,6 +324,7 @@ def _one_of(alike: Sequence[Entry]) -> Entry:
         bed=first.bed,
         mark=first.mark,
         severity=first.severity,
+        at_end=first.at_end,
         kind=first.kind,
         below=tuple(folded(first.below)),
     )
