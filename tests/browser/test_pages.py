@@ -125,6 +125,22 @@ def test_the_words_of_a_map_stay_inside_it(running: Browser, tmp_path: Path, wid
         assert [] == [one for one in found if one["size"] < 9.0]
 
 
+@pytest.mark.parametrize("width", [PHONE, DESK])
+@pytest.mark.parametrize("name", [*FOLDERS, "hostile"])
+def test_words_of_maps_stay_in_their_boxes(running: Browser, tmp_path: Path, name: str, width: int) -> None:
+    """No word of any machine's map, however long its names, runs out of its box or out of the drawing."""
+    script = """() => [...document.querySelectorAll('.map svg:not(.plot)')].filter(one => one.clientWidth).flatMap(
+        one => [...one.querySelectorAll('text:not(.trunk)')].map(text => {
+            const own = text.getBBox(), middle = own.y + own.height / 2
+            const around = [...one.querySelectorAll('rect.box')].map(box => box.getBBox()).find(box =>
+                box.x < own.x && own.x < box.x + box.width && box.y <= middle && middle <= box.y + box.height)
+            const end = around ? around.x + around.width : one.viewBox.baseVal.width
+            return [text.textContent, own.x + own.width - end]})).filter(one => one[1] > 0.5)"""
+    made = hostile_page() if name == "hostile" else page_of(name)
+    with opened(running, made, tmp_path, width=width) as look:
+        assert [] == look.ask(script)
+
+
 def test_a_line_is_broader_with_more_lanes(running: Browser, tmp_path: Path) -> None:
     """On the screen a line of sixteen lanes is broader than one of eight, and that broader than one of four."""
     script = """() => [...document.querySelectorAll('.only-wide line.link')].map(one =>

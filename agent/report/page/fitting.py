@@ -8,7 +8,7 @@ from unicodedata import east_asian_width
 # Widths of letters in parts of the size of the font, for common fonts without serifs (measured by eye, from memory).
 _NARROW: Final = frozenset("iljtfr.,:;'|!()[] ")
 BOLD: Final = 1.17  # how much broader bold letters are
-_BROAD: Final = frozenset("mwMW@%")
+_BROAD: Final = frozenset("mwMW@%<>=+~#&")
 
 
 def width(text: str, size: float) -> float:
@@ -23,7 +23,7 @@ def _letter(letter: str) -> float:
         return 0.92
     if east_asian_width(letter) in {"W", "F"}:
         return 1.05
-    return 0.7 if letter.isupper() else 0.59
+    return 0.72 if letter.isupper() else 0.615
 
 
 def fitted(text: str, room: float, size: float) -> str:

@@ -248,7 +248,7 @@ class _Tree:
                 slot="unnamed ports",
                 rate="",
                 name=words.count(len(empty), "more port"),
-                what="nothing seen there",
+                what="nothing seen",
                 kind="empty",
             )
 
