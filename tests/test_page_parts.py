@@ -57,6 +57,22 @@ def test_several_parts_begin_with_a_line_each_worst_first() -> None:
     assert {(one.get("href") or "")[1:] for one in first.iter("a")} <= anchors
 
 
+def test_captures_that_are_not_compared_say_why() -> None:
+    """Two captures of one machine beside one of another are not compared, and both forms say why."""
+    names = ("bench-1-slot-limited", "bench-1-upgraded", "bench-2-worn-riser")
+    machines = [(name, audited(name)) for name in names]
+    for text in (page(machines, [], None, MADE_AT), report(machines, [], None, MADE_AT)):
+        assert "not all captures here are of one machine" in text
+    assert "not all captures here" not in whole_page()
+
+
+def test_a_map_points_to_words_that_are_printed() -> None:
+    """The description of a map points to the tables, which paper has too, not to the fold, which it has not."""
+    text = page([("x", audited("bench-1-upgraded"))], [], None, MADE_AT)
+    assert "The tables below say the same in words." in text
+    assert "in words below the map" not in text
+
+
 def test_one_machine_needs_no_list_of_parts() -> None:
     """A page of one machine alone begins with that machine."""
     assert "All in brief, worst first" not in heads(page([("x", audited("bench-1-upgraded"))], [], None, MADE_AT))

@@ -12,7 +12,7 @@ from agent.report import compare_markdown, markdown
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
 from agent.report.page.machine import machine
 from agent.report.page.overview import overview
-from agent.report.page.roles import as_of_then, in_order, told_apart
+from agent.report.page.roles import as_of_then, in_order, told_apart, uncompared
 from agent.report.page.soaks import soak
 from agent.report.page.soaks import told_apart as soaks_told_apart
 
@@ -46,7 +46,11 @@ def report(
     shown = soaks_told_apart([soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)])
     lines = overview(labelled, shown)
     if lines:
-        parts += [heading(2, "All in brief, worst first"), bullets(map(_brief, lines))]
+        parts += [
+            heading(2, "All in brief, worst first"),
+            bullets(map(_brief, lines)),
+            paragraph(uncompared(machines, comparison)),
+        ]
     if comparison is not None:
         names = [source for audit in (comparison.before, comparison.after) for source, one in machines if one is audit]
         parts.append(_lower(compare_markdown.compare(comparison, names[0], names[1])))

@@ -38,7 +38,7 @@ def page(
     from agent.report.page.machine import machine
     from agent.report.page.origins import origins
     from agent.report.page.overview import overview
-    from agent.report.page.roles import as_of_then, in_order, told_apart
+    from agent.report.page.roles import as_of_then, in_order, told_apart, uncompared
     from agent.report.page.soaks import soak
     from agent.report.page.soaks import told_apart as soaks_told_apart
 
@@ -59,6 +59,7 @@ def page(
         machines=shown,
         soaks=drives,
         as_of_then=as_of_then,
+        uncompared=uncompared(machines, comparison),
         overview=overview(shown, drives),
         changes=None if comparison is None else changes(comparison),
         origins=origins([audit for _, audit in machines], soaks=bool(soaks)),

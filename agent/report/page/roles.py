@@ -52,6 +52,17 @@ def told_apart(shown: Sequence[tuple[str, MachineShown]]) -> list[MachineShown]:
     ]
 
 
+def uncompared(machines: Sequence[tuple[str, Audit]], comparison: Comparison | None) -> str:
+    """Why captures that bear one machine's name are not compared here, "" where they are or there are none."""
+    names = [audit.facts.host.name for _, audit in machines if isinstance(audit.facts.host.name, str)]
+    if comparison is not None or len(names) == len(set(names)):
+        return ""
+    return (
+        "Several captures bear the same name, but not all captures here are of one machine, so no change is told: "
+        "give the captures of one machine alone to have its first and last compared."
+    )
+
+
 def titled(name: str, role: str, taken_at: str) -> str:
     """A machine's name with its role and date: "bench-1, after (read 2026-03-02)"."""
     return f"{name}{f', {TITLES[role]}' if role else ''}{f' (read {taken_at})' if taken_at else ''}"
