@@ -782,3 +782,30 @@ def test_a_new_card_that_was_not_read_is_not_called_short() -> None:
     found = compare(seen(bench_3({"J1": display((3, 16))})), known("bench-3-asleep"))
     start = "The upgrade delivers in part: the link of the new card not known; one new open question."
     assert start == found.verdict
+
+
+def test_two_machines_are_no_upgrade_of_each_other() -> None:
+    """Of captures of two machines the second is told beside the first, and devices of the boards by their number."""
+    found = compare(known("bench-2-worn-riser"), known("bench-1-upgraded"))
+    assert found.other_machine
+    assert found.verdict.startswith("The second beside the first: ")
+    assert "33 devices of the board more; 10 devices of the board fewer" in found.verdict
+    assert "upgrade" not in found.verdict
+
+
+def test_a_lost_drive_comes_before_what_got_better() -> None:
+    """Where a drive is gone and none came in its place, that stands first and nothing is praised."""
+    before = known("bench-2-worn-riser")
+    gone = next(one for one in before.facts.drives if one.name == "nvme1")
+    after = audit(
+        replace(
+            before.facts,
+            drives=tuple(one for one in before.facts.drives if one != gone),
+            functions=tuple(one for one in before.facts.functions if one.address != gone.address),
+        )
+    )
+    verdict = compare(before, after).verdict
+    assert verdict.startswith(("Changed: ", "Worse than before: "))
+    assert "nvme1" in verdict.partition(";")[0]
+    assert "no longer there" in verdict.partition(";")[0]
+    assert "delivers" not in verdict

@@ -66,7 +66,11 @@ def flat(text: str) -> str:
 def said(found: Comparison) -> list[str]:
     """All that every form has to say, as it is read."""
     words = [found.verdict, *([found.other_machine] if found.other_machine else [])]
+    board = [part.kind for part in found.parts if (part.after or part.before).on_board]  # type: ignore[union-attr] # one is there
     for change in found.parts:
+        if (change.after or change.before).on_board and board.count(change.kind) > compare_rows.FEW:  # type: ignore[union-attr]
+            words.append(f"{board.count(change.kind)} devices of the board")
+            continue
         sides = [side for side in (change.before, change.after) if side is not None]
         words += [sides[-1].name, *(side.place for side in sides)]
     for row in found.changes:

@@ -21,6 +21,7 @@ class Part(Struct, frozen=True, kw_only=True):
 
     `name` are words for it, `place` is its slot (else its port or address) in words, `identity` by what it was told
     from its like: the token of its serial number, its model and numbers, or, where several are alike, its place.
+    `on_board` tells that it is a device of the board itself, which nobody fits or takes out.
     """
 
     kind: Literal["card", "drive"]
@@ -28,6 +29,7 @@ class Part(Struct, frozen=True, kw_only=True):
     place: str
     address: str | None
     identity: Identity
+    on_board: bool = False
 
 
 class PartChange(Struct, frozen=True, kw_only=True):

@@ -42,7 +42,7 @@ def compare(before: Audit, after: Audit) -> Comparison:
     told = tuple(doubts.result())
     pieces = Pieces(matched=matched, parts=parts, changes=changes, findings=findings, doubts=told)
     return Comparison(
-        verdict=verdict(pieces),
+        verdict=verdict(pieces, one_machine=not other),
         before=before,
         after=after,
         parts=parts,

@@ -253,6 +253,7 @@ class Fitted:
             place=self.place(thing),
             address=thing.address,
             identity=self.identity(thing),
+            on_board=_on_board(thing),
         )
 
     def identity(self, thing: Thing) -> Identity:
@@ -294,6 +295,15 @@ class Fitted:
         if thing.holder is not None:
             return f"port {thing.way[0]}"
         return f"port {link.key}" if link.port is not None else f"at {thing.address}"
+
+
+def _on_board(thing: Thing) -> bool:
+    """Whether this is a device of the board itself: without a link, or on the firmware's list of such devices."""
+    if thing.kind != "card" or thing.holder is not None:
+        return False
+    if thing.judged is None:
+        return bool(thing.functions)
+    return thing.judged.link.slot is None and (thing.judged.link.onboard or thing.judged.link.integrated)
 
 
 def alike_key(thing: Thing) -> tuple[object, ...]:

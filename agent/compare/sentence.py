@@ -13,7 +13,7 @@ from agent.findings import Severity, Verdict
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from agent.compare.changes import Change, FindingChange, PartChange
+    from agent.compare.changes import Change, FindingChange, Part, PartChange
     from agent.compare.fitted import Thing
     from agent.compare.matching import Matched
     from probes.unread import Unread
@@ -38,8 +38,11 @@ class Pieces(Struct, frozen=True, kw_only=True):
     doubts: tuple[Unread, ...]
 
 
-def verdict(found: Pieces) -> str:
-    """One sentence for people; device text in it is as read, and is made harmless where it is shown."""
+def verdict(found: Pieces, *, one_machine: bool) -> str:
+    """One sentence for people; device text in it is as read, and is made harmless where it is shown.
+
+    Of two machines neither is an upgrade of the other: then it says how the second stands beside the first.
+    """
     if not (found.parts or found.changes or found.findings):
         if not found.doubts:
             return NOTHING
@@ -47,18 +50,41 @@ def verdict(found: Pieces) -> str:
         return f"Nothing changed in what both sides tell; {kinds} could not be compared."
     worse, better, rest = list(_worse(found)), list(_better(found)), list(_rest(found))
     new, full = _new_drives(found)
-    if worse:
-        if new is not None:
-            (better if full else rest).insert(0, new)
-        more = [*(["better: " + "; ".join(better)] if better else []), *(["also: " + "; ".join(rest)] if rest else [])]
-        return f"Worse than before: {'; '.join([*worse, *more])}."
+    lost = _lost(found)
     if new is not None:
-        lead = "The upgrade delivers" if full else "The upgrade delivers in part"
-        return f"{lead}: {'; '.join([new, *better, *rest])}."
-    if better:
-        upgraded = any(one.kind != "removed" for one in found.parts)
-        return f"{'The upgrade delivers' if upgraded else 'Better than before'}: {'; '.join([*better, *rest])}."
-    return f"Changed: {'; '.join(rest)}."
+        (better if full and one_machine else rest).insert(0, new)
+    if not one_machine:
+        told = (("better", better), ("worse", worse), ("also", rest))
+        return f"The second beside the first: {'; '.join(f'{word}: {_joined(some)}' for word, some in told if some)}."
+    if worse or lost:
+        also = [("better", better), ("also", [one for one in rest if one not in lost])]
+        more = [f"{word}: {_joined(some)}" for word, some in also if some]
+        return f"{'Worse than before' if worse else 'Changed'}: {_joined([*lost, *worse, *more])}."
+    if new is not None:
+        others = [one for one in (*better, *rest) if one != new]
+        return f"{'The upgrade delivers' if full else 'The upgrade delivers in part'}: {_joined([new, *others])}."
+    return f"{_lead(found) if better else 'Changed'}: {_joined([*better, *rest])}."
+
+
+def _lead(found: Pieces) -> str:
+    return "The upgrade delivers" if any(one.kind != "removed" for one in found.parts) else "Better than before"
+
+
+def _lost(found: Pieces) -> list[str]:
+    """Drives and stripe sets that are gone where no drive came in their place: that comes before any praise."""
+    drives = [one.kind for one in found.parts if _part(one).kind == "drive"]
+    if "added" in drives:
+        return []
+    gone = [*_gone("drive", found)] if "removed" in drives else []
+    return gone + [f"{one.subject} no longer there" for one in found.changes if _set_gone(one)]
+
+
+def _set_gone(one: Change) -> bool:
+    return one.topic == "stripe set" and one.after == NOT_THERE
+
+
+def _joined(words: list[str]) -> str:
+    return "; ".join(words)
 
 
 # --- What got worse ------------------------------------------------------------------------------------------------
@@ -245,14 +271,31 @@ def _parts(found: Pieces) -> Iterator[str]:
     for kind, words in (("added", "added"), ("removed", "no longer there"), ("moved", "moved")):
         for what in ("drive", "card"):
             some = [
-                one
-                for one in found.parts
-                if one.kind == kind and (one.after or one.before).kind == what  # type: ignore[union-attr] # one of the two is there
+                one for one in found.parts if one.kind == kind and _part(one).kind == what and not _part(one).on_board
             ]
             told = kind == "added" and not (planned and what == "drive")
             count = sum(not (told and one.after is not None and one.after.address in linked) for one in some)
-            if count == 1 and kind == "removed":
-                gone = next(one for one in found.matched.removed() if one.kind == what)
-                yield f"{alone(found.matched, gone, 0)} no longer there"
+            if kind == "removed":
+                yield from _gone(what, found)
             elif count:
                 yield f"{counted(count, what)} {words}"
+    for kind, words in (("added", "more"), ("removed", "fewer")):
+        count = sum(one.kind == kind and _part(one).on_board for one in found.parts)
+        if count:
+            yield f"{counted(count, 'device')} of the board {words}"
+
+
+def _gone(what: str, found: Pieces) -> Iterator[str]:
+    """Drives or cards that are no longer there: one by its name, more by their number."""
+    some = [one for one in found.matched.removed() if one.kind == what and not found.matched.before.part(one).on_board]
+    if len(some) == 1:
+        yield f"{alone(found.matched, some[0], 0)} no longer there"
+    elif some:
+        yield f"{counted(len(some), what)} no longer there"
+
+
+def _part(one: PartChange) -> Part:
+    """The part of a change, as it is after it if it is there."""
+    part = one.after if one.after is not None else one.before
+    assert part is not None
+    return part

@@ -16,6 +16,8 @@ SENTENCE: Final = 1_500  # characters of the verdict, device text included
 SUBJECT: Final = 300
 HEADLINE: Final = 400
 NOT_THERE: Final = "not there"
+ON_BOARD: Final = "on the board"
+FEW: Final = 3  # devices of the board that are still told one by one
 OTHER_MACHINE: Final = "These may not be the same machine"
 # Headings of the topics, in the order of the page.
 TOPICS: Final = {
@@ -36,11 +38,24 @@ Escape = "Callable[[str, int], str]"
 
 
 def parts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Iterator[tuple[str, ...]]:
-    """A row for each part: the change, the part, its place before and after, by what it is told."""
+    """A row for each part: the change, the part, its place before and after, by what it is told.
+
+    Many devices of the board that came or went together are one row: another board, or another setting of it.
+    """
+    folded = {kind: _of_board(found, kind) for kind in ("added", "removed")}
     for one in found.parts:
         part = _part(one)
+        if part.on_board and len(folded.get(one.kind, ())) > FEW:
+            if one is folded[one.kind][0]:
+                places = (NOT_THERE, ON_BOARD) if one.kind == "added" else (ON_BOARD, NOT_THERE)
+                yield one.kind, f"{len(folded[one.kind])} devices of the board", *places, "model or place"
+            continue
         name = escape(f"{part.kind} {part.name}", SUBJECT)
         yield one.kind, name, _place(one.before, escape), _place(one.after, escape), part.identity
+
+
+def _of_board(found: Comparison, kind: str) -> list[PartChange]:
+    return [one for one in found.parts if one.kind == kind and _part(one).on_board]
 
 
 def _part(one: PartChange) -> Part:
