@@ -439,6 +439,7 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "link-unread": ("look-again",),
     "uplink-shared": (),
     "stripe-held-back": (),
+    "stripe-degraded": ("back-up",),
     "payload-low": ("set-payload",),
     "payload-mismatch": ("match-payload",),
     "slot-limited": ("move", "swap"),

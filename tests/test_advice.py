@@ -126,6 +126,18 @@ def test_a_gain_is_what_the_drives_behind_get_together() -> None:
     assert {round(ceiling_mbps(3, 4, 256), 1)} == gains
 
 
+def test_a_slow_drive_beside_quick_ones_is_worth_mending() -> None:
+    """A drive gains by its own link although its neighbours then share with it: nobody is told to leave it as it is."""
+    machine = bench_2({"PCIE1": [carrier((3, 8), [reel_3(name) for name in "ABCD"], bays=4)]})
+    slow = port(machine, "01.0").below[0].below[1]
+    slow.now = (1, 4)
+    (finding,) = of_rule(audited(machine), "link-slow")
+    gains = {step.gain_mbps for step in finding.steps if step.gain_mbps is not None}
+    # A quarter of the uplink, less what the link gives now: PCI Express Base, line coding of 8 and 2.5 GT/s.
+    assert {round(ceiling_mbps(3, 8, 256) / 4 - ceiling_mbps(1, 4, 256), 1)} == gains
+    assert "gain nothing" not in finding.headline
+
+
 def test_no_slot_is_given_to_two_cards() -> None:
     """Several drives that would gain in a better slot are sent to different ones."""
     machine = bench_1({"SLOT4": [reel_4("A")], "M2_1": [reel_4("B")], "M2_2": [reel_4("C")]})

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.throughput import Hop, link_mbps, together
+from agent.throughput import alone as alone_with
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -73,8 +74,9 @@ class Seen(Struct, frozen=True):
     def gain_mbps(self, key: str, rate: Rate) -> float | None:
         """What a link at another rate would bring, MB/s at most; None if nothing.
 
-        With drives behind it, it is what they would gain together by the one throughput model, every drive reading;
-        for other cards it is the gain in link rate.
+        With drives behind it, it is what these would gain by the one throughput model: with every drive reading, or,
+        where that is nothing, one of them alone. What drives beside them then get is no matter of this link. For other
+        cards it is the gain in link rate.
         """
         judged = self.by_key[key]
         hop = self.hops.get(key)
@@ -85,7 +87,10 @@ class Seen(Struct, frozen=True):
             flows = [flow for flow in self.flows if flow.hops[-1] in tops]
             better = {**self.hops, key: Hop(key, rate.speed, rate.width, hop.payload_bytes, hop.request_bytes)}
             after = together(flows, better)
-            gain = sum(after[flow.name].high - self.together[flow.name].high for flow in flows)
+            behind = [flow for flow in flows if key in flow.hops]
+            gain = sum(after[flow.name].high - self.together[flow.name].high for flow in behind)
+            if gain <= LEAST_GAIN:
+                gain = max(alone_with(flow, better).high - self.alone[flow.name].high for flow in behind)
         return gain if gain > LEAST_GAIN else None
 
 

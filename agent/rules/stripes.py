@@ -1,4 +1,4 @@
-"""Stripe sets of the system: what each should reach as one, and the rule about links that hold one back."""
+"""Stripe sets of the system: what each should reach as one, links that hold one back, members that are lost."""
 
 from __future__ import annotations
 
@@ -123,10 +123,44 @@ def _why_unknown(stripe: StripeSet, raid: int | None) -> str:
         return f"sets of level {stripe.level} are not in the model"
     if raid == 10 and _copies(stripe.layout) != COPIES:  # noqa: PLR2004 - RAID 10
         return "only sets that hold two copies of each piece are in the model"
-    lost = (stripe.missing or 0) or (stripe.places - len(stripe.members) if isinstance(stripe.places, int) else 0)
-    if lost > 0:
+    lost = _lost(stripe)
+    if lost:
         return f"{lost} of its members {'is' if lost == 1 else 'are'} missing, and what is left works harder"
     return ""
+
+
+def _lost(stripe: StripeSet) -> int:
+    """How many members a set that runs has lost."""
+    if stripe.missing:
+        return stripe.missing
+    return max(0, stripe.places - len(stripe.members)) if isinstance(stripe.places, int) else 0
+
+
+@rule(
+    "stripe-degraded",
+    Severity.FAULT,
+    fires_on=("bench-2-other-sets",),
+    quiet_on=("bench-1-upgraded", "bench-1-stripe-set"),
+)
+def stripe_degraded(seen: Seen) -> Iterator[Found | Unread]:
+    """A set of software RAID runs without one of its members or more.
+
+    What it holds is still there, and the next loss may take all of it along.
+    """
+    for one in seen.stripes:
+        stripe = one.stripe
+        lost = _lost(stripe)
+        if not lost or isinstance(stripe.level, Unread) or not stripe.level or stripe.state in RESTING_STATES:
+            continue
+        evidence = (
+            Evidence(
+                f"{stripe.name} md/degraded, md/raid_disks",
+                f"{lost} missing, {len(stripe.members)} at work of {stripe.places}",
+                f"0 missing, {stripe.places} at work",
+            ),
+        )
+        words = "one of its members is missing" if lost == 1 else f"{lost} of its members are missing"
+        yield Found(stripe.name, f"{words}: the next loss may take all of its data along", evidence)
 
 
 def _why_not_ours(built: Machine, stripe: StripeSet, flows: Mapping[str, Flow]) -> str:
