@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.report import markdown, words
+from agent.report import markdown, marks, words
 from agent.report.plain import plain
+from knowledge.steps import POWER_OFF
 from tests.build import Disk, Function, Machine, Nvme, build, drive, facts, root_port
 from tests.forms_marked import blocks, made_markdown
 from tests.machines import FIXTURES
@@ -145,3 +146,19 @@ def test_it_ends_with_one_line_end() -> None:
     made = markdown.check(audited("bench-1-upgraded"), "bench-1.json")
     assert made.endswith("\n")
     assert not made.endswith("\n\n")
+
+
+def test_each_section_has_its_cautions_in_full() -> None:
+    """What belongs to one drive can go into a ticket: its cautions stand in full, and each step has its check."""
+    found = audited("bench-2-failing-drives")
+    parts = markdown.check(found, "capture.json").split("\n### ")[1:]
+    groups = words.by_subject(words.findings(found))
+    opening = [
+        part
+        for part, group in zip(parts, groups, strict=True)
+        if any(POWER_OFF in step.cautions for one in group for step in one.steps)
+    ]
+    assert len(opening) > 1
+    assert [part for part in opening if marks.escaped(POWER_OFF) not in part] == []
+    steps = [line for part in parts for line in part.splitlines() if re.match(r"[0-9]+\. ", line)]
+    assert [line for line in steps if "*Then:*" not in line] == []

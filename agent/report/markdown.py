@@ -40,11 +40,10 @@ def _parts(audit: Audit, source: str) -> Iterator[str]:
     yield paragraph(f"**{_safe(''.join(part for part, _ in words.summary(audit)))}**")
     yield paragraph(_safe(words.origin(audit, source)))
     yield from _links(audit)
-    said: set[str] = set()
     groups = words.by_subject(words.findings(audit))
     yield heading(2, "Findings, worst first") if groups else ""
     for group in groups:
-        yield from _group(group, audit, said)
+        yield from _group(group, audit)
     remarks = [f"{words.subject(one.subject, audit)} {words.headline(one)}" for one in words.remarks(audit)]
     yield from _section("For the record", remarks)
     yield from _drives(audit)
@@ -94,8 +93,12 @@ def _link(one: Judged, audit: Audit) -> Iterator[str]:
     yield words.leads_to(one, audit)
 
 
-def _group(group: Sequence[Finding], audit: Audit, said: set[str]) -> Iterator[str]:
-    """Findings of one subject with their readings, then all their steps together."""
+def _group(group: Sequence[Finding], audit: Audit) -> Iterator[str]:
+    """Findings of one subject with their readings, then all their steps together.
+
+    People copy one such section into a ticket, so each has its cautions in full, and each step how to verify it.
+    """
+    said: set[str] = set()
     yield heading(3, _safe(words.subject(group[0].subject, audit).rstrip(":")))
     for finding in group:
         headline = words.headline(finding)
@@ -120,16 +123,13 @@ def _group(group: Sequence[Finding], audit: Audit, said: set[str]) -> Iterator[s
 
 
 def _steps(together: Sequence[Step], *, each_gain: bool) -> Iterator[str]:
-    """Steps in a line each; a way to verify that neighbours share stands once, after the last of them."""
-    for step, after in zip(together, (*together[1:], None), strict=True):
+    for step in together:
         brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
-        shared = after is not None and after.verify == step.verify
-        then = "" if shared else f" *Then:* {escaped(step.verify, words.VERIFY)}"
-        yield f"{escaped(step.text, words.STEP)}{brings}{then}"
+        yield f"{escaped(step.text, words.STEP)}{brings} *Then:* {escaped(step.verify, words.VERIFY)}"
 
 
 def _cautions(cautions: Sequence[str], which: str, said: set[str]) -> Iterator[str]:
-    """The cautions before the steps: in full where they stand first, then in brief."""
+    """The cautions before the steps: in full where they stand first in a section, then in brief."""
     if not cautions:
         return
     again = [SHORT.get(caution, caution) for caution in cautions if caution in said]
