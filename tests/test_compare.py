@@ -378,7 +378,7 @@ def test_a_slot_that_was_split_is_told() -> None:
     found = compare(seen(bench_1({})), seen(bench_1({}, split=True)))
     assert [("lanes of its ports", "x16", "x4, x4, x4, x4", "other")] == rows(found)
     assert "SLOT1" == found.changes[0].subject
-    assert "Changed: one other change." == found.verdict
+    assert "Changed: lanes of its ports of SLOT1 from x16 to x4, x4, x4, x4." == found.verdict
 
 
 # --- Rates and sets ------------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 NOTHING: Final = "Nothing changed."
 MOST_WORSE: Final = 3
 MOST_BETTER: Final = 3
+MOST_OTHER: Final = 2
 LONGEST_HEADLINE: Final = 90  # characters
 # Links of which nothing is known yet.
 SILENT: Final[dict[Verdict | None, str]] = {Verdict.RESTING: "at rest", Verdict.UNKNOWN: "not known"}
@@ -246,9 +247,11 @@ def _rest(found: Pieces) -> Iterator[str]:
             if len(firmware) == 1
             else f"other firmware of {len(firmware)} parts"
         )
-    more = len([one for one in others if one.topic != "firmware"])
-    if more:
-        yield counted(more, "other change")
+    more = [one for one in others if one.topic != "firmware"]
+    if len(more) <= MOST_OTHER:
+        yield from map(row_words, more)
+    else:
+        yield counted(len(more), "other change")
 
 
 def _findings_words(count: int, severity: Severity, *, new: bool) -> str:

@@ -21,6 +21,7 @@ TITLES: Final = {
     "step": "Steps, least invasive first",
     "word": "Words",
 }
+WIDE: Final = 72  # columns; in fewer a line each would leave nothing of the words
 HELPED: Final = "how to tell"
 RESTS_ON: Final = "rests on"
 
@@ -44,7 +45,7 @@ def listed(found: Sequence[Explanation], width: int, _name: str) -> Page:
         if alike:
             page.heading(title)
             rows = [(f"{one.word:<{longest}}", one.title) for one in alike]
-            page.columns(rows, [_style(one) for one in alike], cut=True)
+            page.columns(rows, [_style(one) for one in alike], cut=width >= WIDE)
     page.add()
     page.add("lanewright explain WORD says more of each.", style=QUIET)
     return page

@@ -133,7 +133,9 @@ def _evidence(one: Applied) -> Iterator[Evidence]:
     for proof in proofs[:MOST_PROOFS]:
         yield _plainly(where, _proof(proof))
     if len(proofs) > MOST_PROOFS:
-        yield _plainly(where, f"{len(proofs) - MOST_PROOFS} more pieces of evidence, see lanewright notes show")
+        more = len(proofs) - MOST_PROOFS
+        pieces = "1 more piece" if more == 1 else f"{more} more pieces"
+        yield _plainly(where, f"{pieces} of evidence, see lanewright notes show")
     for condition in one.matches[0].conditions:
         yield _condition(one.matches[0], condition)
     for match in one.matches[1:MOST_PARTS]:
