@@ -7,20 +7,28 @@ import signal
 from typing import TYPE_CHECKING, Protocol
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 # The same examples in every run: a failure found on one machine is found on all, and no test depends on timing.
-settings.register_profile("lanewright", derandomize=True, deadline=None, print_blob=True)
+settings.register_profile(
+    "lanewright",
+    derandomize=True,
+    deadline=None,
+    print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 settings.load_profile("lanewright")
 
 # Field notes of whoever runs the tests are no part of them.
 os.environ["XDG_DATA_HOME"] = "/no/such/folder"
 
-# A run that was started to outlive its terminal ignores this signal, and so would every program that a test starts.
+# A run that was started to outlive its terminal, or in the background, ignores these signals, and so would every
+# program that a test starts.
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 UPDATE = "--update-golden"
 
