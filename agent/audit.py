@@ -142,7 +142,9 @@ def audit(
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
         by_key=by_key,
-        nvme_at={drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"},
+        nvme_at={
+            drive.address: drive for drive in facts.drives if isinstance(drive.address, str) and drive.kind == "nvme"
+        },
         stripes=sets,
         against=planned.source if planned is not None else None,
         matched=seen.matched,
@@ -235,7 +237,7 @@ def _own_verdict(drive: Drive, leads_to: Mapping[str, Judged]) -> Verdict | None
     """The verdict of the link that leads straight to a drive; a disk on a cable has none of its own."""
     if drive.address is None:
         return Verdict.VIRTUAL if drive.interconnect is not None else None
-    own = leads_to.get(drive.address)
+    own = leads_to.get(drive.address) if isinstance(drive.address, str) else None
     return None if own is None or drive.kind != "nvme" else own.verdict
 
 
@@ -288,7 +290,7 @@ def _is_noted(finding: Finding, subjects: set[str]) -> bool:
 def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: set[str], drives: set[str]) -> Facts:
     """The functions, slots and drives that belong to these links, functions and drives."""
     ends = functions | {judged.link.key for judged in links}
-    ends |= {drive.address for drive in facts.drives if drive.name in drives and drive.address is not None}
+    ends |= {drive.address for drive in facts.drives if drive.name in drives and isinstance(drive.address, str)}
     slots = [judged.link.slot for judged in links if judged.link.slot is not None]
     names = {wanted, wanted.removeprefix("slot "), *(slot.name.lower() for slot in slots)}
     boards = {slot.board for slot in slots}

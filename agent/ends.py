@@ -11,7 +11,7 @@ from agent.findings import Evidence, Rate
 from knowledge import pcie
 from knowledge.rates import GTPS, WIDTHS, describe
 from probes.decode import NOT_GIVEN, set_bits
-from probes.unread import Unread
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from probes.facts import PciFunction
@@ -175,7 +175,7 @@ def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
             else:
                 problem = next((one for one in (speed, width) if isinstance(one, Unread)), None)
                 zero = Unread(source, f"reads speed code {speed}, width {width}")
-                silent.append(Unread(source, problem.why, problem.needs_root) if problem is not None else zero)
+                silent.append(of(source, problem) if problem is not None else zero)
     if not rates:
         evidence = tuple(Evidence(one.what, one.why, "a speed and a width") for one in silent)
         nothing = Evidence("link status", NOT_ASKED, "a speed and a width")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from msgspec import Struct
 
 from knowledge import pcie
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -64,7 +64,7 @@ class Link(Struct, frozen=True):
     functions: tuple[PciFunction, ...]
     slot: Slot | None
     integrated: bool = False
-    occupied: bool | None = None
+    occupied: bool | Unread | None = None
     onboard: bool = False
 
     @property
@@ -102,8 +102,9 @@ def build(facts: Facts) -> Machine:
     functions = {function.address: function for function in facts.functions}
     below: dict[str, list[PciFunction]] = {}
     for function in facts.functions:
-        if function.parent is not None and function.physical_function is None:
-            below.setdefault(function.parent, []).append(function)
+        parent = above(function)
+        if parent is not None and function.physical_function is None:
+            below.setdefault(parent, []).append(function)
     children = {address: tuple(sorted(found, key=_by_address)) for address, found in below.items()}
     kinds = _kinds(functions, children)
     slots = _Slots(facts, functions)
@@ -113,6 +114,11 @@ def build(facts: Facts) -> Machine:
 
 def _by_address(function: PciFunction) -> str:
     return function.address
+
+
+def above(function: PciFunction | None) -> str | None:
+    """The address of the bridge above a function, None on a root bus and where it is not known."""
+    return None if function is None else readable(function.parent)
 
 
 def device_place(address: str) -> str:
@@ -194,11 +200,12 @@ def _infer(
     here: str | None = address
     while here in functions and here not in kinds and here not in waiting:
         waiting[here] = None
-        here = functions[here].parent
+        here = above(functions[here])
     for name in reversed(waiting):
         function = functions[name]
-        above = kinds.get(function.parent) if function.parent is not None else None
-        kinds[name] = _likely_kind(function, above, below.get(name, ()), on_root=function.parent not in functions)
+        parent = above(function)
+        kind = kinds.get(parent) if parent is not None else None
+        kinds[name] = _likely_kind(function, kind, below.get(name, ()), on_root=parent not in functions)
 
 
 def _likely_kind(function: PciFunction, above: int | None, below: tuple[PciFunction, ...], *, on_root: bool) -> int:
@@ -245,7 +252,7 @@ def _links(
             )
         elif function.physical_function is None and address not in seen:
             integrated = kind in INTEGRATED and address in with_drives
-            if integrated or (kind in WITH_LINK and kinds.get(function.parent or "") not in DOWNSTREAM_FACING):
+            if integrated or (kind in WITH_LINK and kinds.get(above(function) or "") not in DOWNSTREAM_FACING):
                 component = _component(function, functions, kinds)
                 seen.update(member.address for member in component)
                 yield Link(None, component[0], component, slots.of_device(component), integrated=integrated)
@@ -282,7 +289,7 @@ class _Slots:
             (slot.address, slot) for slot in described if slot.address is not None and slot.address in functions
         )
         self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
-        self._kernel = {slot.address: slot for slot in facts.kernel_slots}
+        self._kernel = {slot.address: slot for slot in facts.kernel_slots if isinstance(slot.address, str)}
         self._onboard = frozenset(one.address for one in facts.board_devices if one.enabled and one.address is not None)
         self._functions = functions
 
@@ -295,7 +302,7 @@ class _Slots:
         if board is None and number in self._by_number and not self._on_card(port):
             board = self._by_number[number]
         kernel = self._kernel.get(f"{bus}:00") or self._kernel.get(bus) if bus else None
-        address = kernel.address if kernel is not None else None
+        address = readable(kernel.address) if kernel is not None else None
         if board is not None and board.designation:
             return Slot(board.designation, "firmware slot description (SMBIOS)", board, address)
         if kernel is not None:
@@ -310,9 +317,10 @@ class _Slots:
     def _on_card(self, port: PciFunction) -> bool:
         """Whether a port above leads to a slot: then this one sits on the card there, which counts its own slots."""
         seen = {port.address}
-        while port.parent in self._functions and port.parent not in seen:
-            seen.add(port.parent)
-            port = self._functions[port.parent]
+        while (upper := above(port)) in self._functions and upper not in seen:
+            assert upper is not None
+            seen.add(upper)
+            port = self._functions[upper]
             if port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 1:
                 return True
         return False
@@ -322,7 +330,7 @@ class _Slots:
         device = component[0]
         board = self._by_port.get(device.address)
         kernel = self._kernel.get(device_place(device.address))
-        address = kernel.address if kernel is not None else None
+        address = readable(kernel.address) if kernel is not None else None
         if board is not None and board.designation:
             return Slot(board.designation, "firmware slot description (SMBIOS)", board, address)
         if kernel is not None:
@@ -333,7 +341,7 @@ class _Slots:
         """Whether the firmware lists a function of this component among the devices on the board."""
         return any(function.address in self._onboard for function in component)
 
-    def occupied(self, port: PciFunction, device: PciFunction | None) -> bool | None:
+    def occupied(self, port: PciFunction, device: PciFunction | None) -> bool | Unread | None:
         """What a hot-plug driver says of presence, if one tells."""
         bus = _bus_below(port, device)
         kernel = self._kernel.get(f"{bus}:00") if bus else None
@@ -378,27 +386,27 @@ def _bus_below(port: PciFunction, device: PciFunction | None) -> str:
 
 
 def _paths(facts: Facts, functions: dict[str, PciFunction], links: tuple[Link, ...]) -> Iterator[Path]:
-    above: dict[str, Link] = {}
+    leads_to: dict[str, Link] = {}
     for link in links:
         for function in link.functions:
-            above[function.address] = link
+            leads_to[function.address] = link
     for drive in facts.drives:
-        yield Path(drive, tuple(_hops(drive.address, functions, above)))
+        yield Path(drive, tuple(_hops(readable(drive.address), functions, leads_to)))
 
 
-def _hops(address: str | None, functions: dict[str, PciFunction], above: dict[str, Link]) -> Iterator[Link]:
+def _hops(address: str | None, functions: dict[str, PciFunction], leads_to: dict[str, Link]) -> Iterator[Link]:
     """The links from a function to the processor; ends at a loop of parents, which only a damaged capture has."""
     seen: set[str] = set()
     while address is not None and address in functions and address not in seen:
         seen.add(address)
         physical = functions[address].physical_function
         if physical is not None:
-            address = physical
+            address = readable(physical)
             continue
-        link = above.get(address)
+        link = leads_to.get(address)
         if link is None:
-            address = functions[address].parent
+            address = above(functions[address])
             continue
         if not link.integrated:
             yield link
-        address = None if link.port is None else link.port.parent
+        address = above(link.port)

@@ -30,7 +30,7 @@ from agent.vacant import nothing_below
 from knowledge import pcie
 from knowledge.rates import GTPS
 from probes.decode import NOT_GIVEN
-from probes.unread import Unread
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -273,7 +273,7 @@ def _target(link: Link) -> Evidence | Unread | None:
     told = link.port.registers.read(pcie.LINK_CONTROL_2, "target_link_speed")
     source = f"{link.port.address} Link Control 2: Target Link Speed"
     if isinstance(told, Unread):
-        return Unread(source, told.why, told.needs_root)
+        return of(source, told)
     return Evidence(source, speed_text(told), str(told)) if told in GTPS else None
 
 

@@ -1,7 +1,8 @@
 """What a machine says of itself, as read and free of any platform's habits. No judgement here.
 
 A value is itself or an `Unread` with the reason. `None` means the machine has no such thing (a function
-without a driver, a device without a firmware label); it never stands for "could not be read".
+without a driver, a device without a firmware label); it never stands for "could not be read". What a list would have
+brought that could not be read, or an entry of it that could not be followed, is a `Gap`.
 """
 
 from __future__ import annotations
@@ -38,7 +39,8 @@ class ErrorCounters(Struct, frozen=True):
 class PciFunction(Struct, frozen=True):
     """One PCI function.
 
-    `parent` is the address of the bridge above it, None on a root bus; `root` names the root bus.
+    `parent` is the address of the bridge above it, None on a root bus; `root` names the root bus. `physical_function`
+    is not None for virtual functions, Unread where nobody knows of which function.
     `link` is None where the platform offers no link attributes (conventional PCI). `registers` decodes
     configuration space on demand. `removable` is "removable", "fixed", "unknown" or None (not told).
 
@@ -49,8 +51,8 @@ class PciFunction(Struct, frozen=True):
     """
 
     address: str
-    parent: str | None
-    root: str
+    parent: str | Unread | None
+    root: str | Unread
     vendor_id: int | Unread
     device_id: int | Unread
     subsystem_vendor_id: int | Unread
@@ -59,16 +61,16 @@ class PciFunction(Struct, frozen=True):
     revision: int | Unread
     registers: Registers
     link: LinkAttributes | None
-    driver: str | None
+    driver: str | Unread | None
     power_state: str | Unread
-    numa_node: int | None
-    label: str | None
-    removable: str | None
+    numa_node: int | Unread | None
+    label: str | Unread | None
+    removable: str | Unread | None
     errors: ErrorCounters | None
-    physical_function: str | None
-    virtual_functions: tuple[str, ...]
-    vendor_name: str | None
-    model_name: str | None
+    physical_function: str | Unread | None
+    virtual_functions: tuple[str, ...] | Unread
+    vendor_name: str | Unread | None
+    model_name: str | Unread | None
     fresh: Literal["live", "refreshed", "start-up"] = "live"
     tunnelled: bool | None = None
     wired_lanes: int | Unread | None = None
@@ -82,8 +84,8 @@ class KernelSlot(Struct, frozen=True):
     """
 
     name: str
-    address: str
-    occupied: bool | None
+    address: str | Unread
+    occupied: bool | Unread | None
 
 
 class BoardSlot(Struct, frozen=True):
@@ -124,15 +126,15 @@ class Host(Struct, frozen=True):
 
     name: str | Unread
     kernel: str | Unread
-    maker: str | None
-    product: str | None
-    product_version: str | None
-    board_maker: str | None
-    board: str | None
-    firmware_maker: str | None
-    firmware_version: str | None
-    firmware_date: str | None
-    firmware_release: str | None
+    maker: str | Unread | None
+    product: str | Unread | None
+    product_version: str | Unread | None
+    board_maker: str | Unread | None
+    board: str | Unread | None
+    firmware_maker: str | Unread | None
+    firmware_version: str | Unread | None
+    firmware_date: str | Unread | None
+    firmware_release: str | Unread | None
     virtual: bool | Unread
     up_seconds: float | Unread
     processors: int | Unread
@@ -204,7 +206,8 @@ class FirmwareSlots(Struct, frozen=True):
 class Drive(Struct, frozen=True):
     """A drive behind a PCI function.
 
-    `address` is the PCI function it hangs on (None where the platform shows none); `kind` is "nvme" or
+    `address` is the PCI function it hangs on (None where the platform shows none, Unread where that could not be
+    read); `blocks` are its block devices, Unread where they could not be listed; `kind` is "nvme" or
     "sata". `interconnect` is how the platform words what the drive hangs on, None where it does not tell; a drive with
     an `interconnect` and no `address` hangs on no PCI function. Limits are degrees Celsius: `warning_celsius` (WCTEMP)
     and `critical_celsius` (CCTEMP), None where the drive gives none. `max_watts` is the most that it takes, by its own
@@ -213,12 +216,12 @@ class Drive(Struct, frozen=True):
 
     name: str
     kind: str
-    address: str | None
+    address: str | Unread | None
     model: str | Unread
     firmware: str | Unread
     serial: str | Unread | None
-    state: str | None
-    blocks: tuple[BlockDevice, ...]
+    state: str | Unread | None
+    blocks: tuple[BlockDevice, ...] | Unread
     warning_celsius: float | Unread | None
     critical_celsius: float | Unread | None
     max_watts: float | Unread | None = None
@@ -230,16 +233,17 @@ class Drive(Struct, frozen=True):
 class Sensor(Struct, frozen=True):
     """One temperature, degrees Celsius. `drive` is the name of the drive it sits in, if it sits in one.
 
-    `address` is the PCI function the sensor belongs to, None where it belongs to none.
+    `address` is the PCI function the sensor belongs to, None where it belongs to none; both are Unread where that could
+    not be read, as are limits and the name of its `chip`.
     """
 
-    chip: str
+    chip: str | Unread
     label: str
-    drive: str | None
-    address: str | None
+    drive: str | Unread | None
+    address: str | Unread | None
     celsius: float | Unread
-    warning_celsius: float | None
-    critical_celsius: float | None
+    warning_celsius: float | Unread | None
+    critical_celsius: float | Unread | None
 
 
 class StripeSet(Struct, frozen=True):
@@ -248,20 +252,21 @@ class StripeSet(Struct, frozen=True):
     `level` is the system's word ("raid0"), "" where the set is not running; `places` how many members it should have,
     `layout` how a raid10 set lays out its copies. `blocks` are the block devices at work in it, in the order of their
     places, and `members` the drives that these belong to, "" where a block device belongs to no known drive. `idle` are
-    block devices in the set without a place: spares, failed ones. `missing` counts the members that are lost, None
-    where the level can lose none.
+    block devices in the set without a place: spares, failed ones; `unplaced` those whose place could not be read.
+    `missing` counts the members that are lost, None where the level can lose none.
     """
 
     name: str
     level: str | Unread
     places: int | Unread
-    layout: int | None
+    layout: int | Unread | None
     members: tuple[str, ...]
     blocks: tuple[str, ...]
     idle: tuple[str, ...]
-    state: str | None
-    missing: int | None
+    state: str | Unread | None
+    missing: int | Unread | None
     size_bytes: int | Unread
+    unplaced: tuple[str, ...] = ()
 
 
 class Look(Struct, frozen=True):
@@ -271,8 +276,25 @@ class Look(Struct, frozen=True):
     functions: dict[str, PciFunction]
 
 
+Listed = Literal["functions", "drives", "slots", "sensors", "stripe sets"]
+
+
+class Gap(Struct, frozen=True):
+    """Things of a kind that may be there unseen: their list could not be read, or one entry of it not be followed.
+
+    `entry` is that entry's name, "" where the whole list is lost. `why` says in its `what`, for people, what is not
+    known ("which NVMe drives there are"). Drives on PCI Express and disks have lists of their own: `kind` "nvme" or
+    "disk" tells whose, "" for others.
+    """
+
+    of: Listed
+    why: Unread
+    entry: str = ""
+    kind: str = ""
+
+
 class Facts(Struct, frozen=True):
-    """Everything read from one machine at one moment."""
+    """Everything read from one machine at one moment; `gaps` tell where more may be than was seen."""
 
     platform: str
     taken_at: str
@@ -286,3 +308,8 @@ class Facts(Struct, frozen=True):
     looks: tuple[Look, ...]
     unread: tuple[Unread, ...]
     stripes: tuple[StripeSet, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+
+    def gap(self, *kinds: Listed) -> Unread | None:
+        """Why there may be more of these kinds than was seen, None where all were."""
+        return next((gap.why for gap in self.gaps if gap.of in kinds), None)

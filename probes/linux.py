@@ -21,14 +21,15 @@ from probes.facts import (
     PciFunction,
 )
 from probes.linux_drives import block_drives, nvme_drives, sensors
-from probes.linux_words import ASLEEP, MOST_DIGITS, integer, is_address, last, optional, optional_integer, real, whole
-from probes.reads import Recorded, Recording
-from probes.unread import Unread
+from probes.linux_listed import Asked, listed
+from probes.linux_words import ASLEEP, EMPTY, MOST_DIGITS, count, integer, is_address, last, named, real, whole
+from probes.reads import NOT_RECORDED, Recorded, Recording, failed
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from probes.facts import BoardDevice, BoardSlot, Drive, StripeSet
+    from probes.facts import BoardDevice, BoardSlot, Drive, Gap, StripeSet
     from probes.reads import Reads
 
 OFFERS: Final = {
@@ -47,6 +48,8 @@ OFFERS: Final = {
 WITHOUT: Final[dict[str, str]] = {}
 
 PCI: Final = "/sys/bus/pci/devices"
+SLOTS: Final = "/sys/bus/pci/slots"
+BLOCKS: Final = "/sys/block"
 SHORT_SPACE: Final = (
     "only the first bytes are given to an ordinary user, or in a container; root on the host may read more"
 )
@@ -69,65 +72,69 @@ CHANGING_TEXTS: Final = (
 def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at: str = "") -> Facts:
     """Ask everything once and give the facts; `looks` are later readings of some functions (seconds, reads)."""
     unread: list[Unread] = []
-    addresses = reads.names(PCI)
-    if isinstance(addresses, Unread):
-        unread.append(addresses)
-        addresses = ()
+    gaps: list[Gap] = []
+    addresses = listed(reads, PCI, ("functions", "which PCI functions there are"), gaps, needed=True)
     functions = _functions(reads, addresses, unread)
     table = reads.data("/sys/firmware/dmi/tables/DMI")
     board_slots: tuple[BoardSlot, ...] | Unread
     board_devices: tuple[BoardDevice, ...] = ()
     if isinstance(table, Unread):
-        board_slots = Unread("slots described by the firmware (SMBIOS)", table.why, table.needs_root)
+        board_slots = of("slots described by the firmware (SMBIOS)", table)
     else:
         board_slots = smbios.board_slots(table)
         board_devices = smbios.board_devices(table)
         unread.extend(smbios.problems(table))
     asleep = frozenset(function.address for function in functions if function.power_state == "D3cold")
-    drives = (*nvme_drives(reads, asleep, unread), *block_drives(reads, unread))
-    stripes = _stripe_sets(reads, drives, unread)
+    blocks = listed(reads, BLOCKS, ("drives", "which disks and software RAID sets there are"), gaps, kind="disk")
+    drives = (*nvme_drives(reads, asleep, blocks, unread, gaps), *block_drives(reads, blocks, unread, gaps))
+    stripes = _stripe_sets(reads, blocks, drives, unread, gaps)
+    kernel_slots = _kernel_slots(reads, unread, gaps)
+    found = sensors(reads, asleep, unread, gaps)
     return Facts(
         platform=reads.platform,
         taken_at=taken_at,
-        host=_host(reads, {} if isinstance(table, Unread) else smbios.board_identity(table)),
+        host=_host(reads, {} if isinstance(table, Unread) else smbios.board_identity(table), unread),
         functions=functions,
-        kernel_slots=_kernel_slots(reads, unread),
+        kernel_slots=kernel_slots,
         board_slots=board_slots,
         board_devices=board_devices,
         drives=drives,
-        sensors=sensors(reads, asleep, unread),
+        sensors=found,
         looks=tuple(_look(offset, recorded) for offset, recorded in looks),
-        unread=tuple(unread),
+        unread=(*(gap.why for gap in gaps), *unread),
         stripes=stripes,
+        gaps=tuple(gaps),
     )
 
 
-def _stripe_sets(reads: Reads, drives: Sequence[Drive], unread: list[Unread]) -> tuple[StripeSet, ...]:
+def _stripe_sets(
+    reads: Reads, blocks: Iterable[str], drives: Sequence[Drive], unread: list[Unread], gaps: list[Gap]
+) -> tuple[StripeSet, ...]:
     """Sets of software RAID; what asks for them is loaded only where the block devices name one."""
-    names = reads.names("/sys/block")
-    sets = () if isinstance(names, Unread) else tuple(name for name in names if name.startswith("md"))
+    sets = tuple(name for name in blocks if name.startswith("md"))
     if not sets:
         return ()
     from probes.linux_stripes import stripe_sets
 
-    return stripe_sets(reads, sets, drives, unread)
+    return stripe_sets(reads, sets, drives, unread, gaps)
 
 
 def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
     """Ask again what can change of the functions `addresses`; all else is answered from the `first` reading."""
     recording = Recording(reads)
     for address in addresses:
-        place = f"{PCI}/{address}"
-        offered = first.names(place)
-        if isinstance(offered, Unread):
-            continue
-        state = recording.text(f"{place}/power_state") if "power_state" in offered else None
-        if (_older_power_state(recording, place, frozenset(offered)) if state is None else state) == "D3cold":
+        asked = Asked(first, f"{PCI}/{address}")
+        place = asked.place
+        state = recording.text(f"{place}/power_state") if asked.offers("power_state") else None
+        if not isinstance(state, str) and asked.offers("power"):
+            suspended = recording.text(f"{place}/power/runtime_status") == "suspended"
+            state = "D3cold" if suspended and (state is None or asked.lost) else state
+        if state == "D3cold":
             continue
         for name in CHANGING_TEXTS[1:]:
-            if name in offered:
+            if asked.offers(name):
                 recording.text(f"{place}/{name}")
-        if "config" in offered:
+        if asked.offers("config"):
             recording.data(f"{place}/config")
     return Recorded(recording.answers, reads.platform, first)
 
@@ -146,85 +153,72 @@ def _look(offset: float, recorded: Recorded) -> Look:
 
 
 def _functions(reads: Reads, addresses: Sequence[str], unread: list[Unread]) -> tuple[PciFunction, ...]:
-    named = reads.udev("pci")
-    known = frozenset() if isinstance(named, Unread) else frozenset(named.split("\n"))
-    found = []
+    told = reads.udev("pci")
+    known = frozenset() if isinstance(told, Unread) else frozenset(told.split("\n"))
+    # A system without udev has no names; one whose udev does not answer keeps them to itself.
+    lost = told if isinstance(told, Unread) and told.why not in NO_UDEV else None
+    found, troubles = [], {}
     short = 0
     for address in addresses:
         if not is_address(address):
             unread.append(Unread(f"{PCI}/{address}", "not the address of a PCI function"))
             continue
-        function, problems = _function(reads, address, reads.udev(address) if address in known else None)
+        words = reads.udev(address) if address in known else lost
+        function, problems = _function(reads, address, words)
         found.append(function)
+        troubles[address] = problems
         config = function.registers.config
         if not isinstance(config, Unread) and len(config) in SIZES_FOR_ANYBODY:
             short += 1
+    if any(not isinstance(one.root, str) for one in found):
+        from probes.linux_placing import placed
+
+        found = placed(found, troubles)
+    for address, problems in troubles.items():
         if len(problems) > 1:
-            unread.append(Unread(address, _together(problems), all(problem.needs_root for problem in problems)))
+            unread.append(_together(address, problems))
         else:
             unread.extend(problems)
+    unread.extend(_nameless(found))
     if short:
         what = f"configuration space past the first bytes of {short} function{'s' if short > 1 else ''}"
         unread.append(Unread(what, SHORT_SPACE, needs_root=True))
     return tuple(found)
 
 
-def _together(problems: Sequence[Unread]) -> str:
-    """One sentence for several failed reads of one device."""
+def _nameless(found: Sequence[PciFunction]) -> Iterator[Unread]:
+    """One line for names that udev was asked for in vain; a system without udev was not asked."""
+    lost = [(one.address, one.vendor_name) for one in found if isinstance(one.vendor_name, Unread)]
+    if lost:
+        first, why = lost[0]
+        yield of(f"maker and model of {first if len(lost) == 1 else f'{len(lost)} functions'}", why.minor)
+
+
+NO_UDEV: Final = frozenset(failed("", name).why for name in ("ENOSYS", "ENOTSUP", "ENODATA")) | {NOT_RECORDED}
+
+
+def _together(address: str, problems: Sequence[Unread]) -> Unread:
+    """One line for several failed reads of one device."""
     reasons = list(dict.fromkeys(problem.why for problem in problems))
+    needs_root = all(problem.needs_root for problem in problems)
+    vital = any(problem.vital for problem in problems)
+    why = f"{len(problems)} readings failed: {'; '.join(reasons)}"
     if all("(ENOENT)" in reason or "(ENODEV)" in reason or "(ENXIO)" in reason for reason in reasons):
-        return f"the device went away while it was read: {reasons[0]}"
-    return f"{len(problems)} readings failed: {'; '.join(reasons)}"
-
-
-class _Asked:
-    """The files of one function: what it does not offer is not asked, and what fails is kept in `problems`."""
-
-    __slots__ = ("offered", "place", "problems", "reads")
-
-    def __init__(self, reads: Reads, place: str, listed: tuple[str, ...] | Unread) -> None:
-        self.reads = reads
-        self.place = place
-        self.problems: list[Unread] = [listed] if isinstance(listed, Unread) else []
-        self.offered = frozenset[str]() if isinstance(listed, Unread) else frozenset(listed)
-
-    def text(self, name: str) -> str | Unread | None:
-        if name not in self.offered:
-            return None
-        answer = self.reads.text(f"{self.place}/{name}")
-        if isinstance(answer, Unread):
-            self.problems.append(answer)
-        return answer
-
-    def number(self, name: str) -> int | Unread:
-        answer = self.text(name)
-        key = f"text {self.place}/{name}"
-        if answer is None:
-            return Unread(key, "not offered for this function")
-        return answer if isinstance(answer, Unread) else integer(answer, key)
-
-    def target(self, name: str = "") -> str | Unread | None:
-        """Where a link leads; without a name, that of the function itself."""
-        if name and name not in self.offered:
-            return None
-        answer = self.reads.target(f"{self.place}/{name}" if name else self.place)
-        if isinstance(answer, Unread):
-            self.problems.append(answer)
-        return answer
+        why = f"the device went away while it was read: {reasons[0]}"
+    return Unread(address, why, needs_root, vital=vital)
 
 
 def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
-    place = f"{PCI}/{address}"
-    listed = reads.names(place)
-    asked = _Asked(reads, place, listed)
-    text, number, target, problems, offered = asked.text, asked.number, asked.target, asked.problems, asked.offered
+    asked = Asked(reads, f"{PCI}/{address}")
+    place, text, number, target = asked.place, asked.text, asked.number, asked.target
     path = target()
-    parent, root = _place_of(path) if isinstance(path, str) else (None, "")
+    parent, root = _place_of(path, f"link {place}")
     power_state = text("power_state")
-    if power_state is None:
-        power_state = _older_power_state(reads, place, offered)
+    if power_state is None or (isinstance(power_state, Unread) and power_state.why == asked.unlisted):
+        power_state = _older_power_state(asked)
     asleep = power_state == "D3cold"
     maker, _, model = names.partition("\n") if isinstance(names, str) else ("", "", "")
+    nameless = names.minor if isinstance(names, Unread) else None
     function = PciFunction(
         address=address,
         parent=parent,
@@ -235,82 +229,81 @@ def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[P
         subsystem_id=number("subsystem_device"),
         class_code=number("class"),
         revision=number("revision"),
-        registers=_registers(reads, place, asleep=asleep, offered=offered, problems=problems),
-        link=_link_attributes(reads, place, asleep=asleep, offered=offered, problems=problems),
-        driver=last(target("driver")),
+        registers=_registers(asked, asleep=asleep),
+        link=_link_attributes(asked, asleep=asleep),
+        driver=last(target("driver"), f"link {place}/driver"),
         power_state=power_state,
-        numa_node=optional_integer(text("numa_node")),
-        label=optional(text("label")),
-        removable=optional(text("removable")),
-        errors=_errors(reads, place, offered, problems),
-        physical_function=last(target("physfn")),
-        virtual_functions=tuple(sorted(name for name in offered if name.startswith("virtfn"))),
-        vendor_name=maker or None,
-        model_name=model or None,
+        numa_node=count(text("numa_node"), f"text {place}/numa_node"),
+        label=named(text("label")),
+        removable=named(text("removable")),
+        errors=_errors(asked),
+        physical_function=last(target("physfn"), f"link {place}/physfn"),
+        virtual_functions=asked.beginning("virtfn"),
+        vendor_name=maker or nameless,
+        model_name=model or nameless,
     )
-    return function, problems
+    return function, asked.all_problems()
 
 
-def _place_of(target: str) -> tuple[str | None, str]:
+def _place_of(target: str | Unread | None, key: str) -> tuple[str | Unread | None, str | Unread]:
     """Parent and root bus of a function from where its link leads (".../pci0000:00/0000:00:01.0/0000:01:00.0")."""
+    if not target:
+        return (lost := Unread(key, EMPTY, vital=True)), lost
+    if isinstance(target, Unread):
+        return target, target
     parts = target.split("/")
     above = parts[-2] if len(parts) > 1 else ""
     root = next((part for part in reversed(parts[:-1]) if part.startswith("pci") and ":" in part), "")
     return (above if is_address(above) else None), root
 
 
-def _older_power_state(reads: Reads, place: str, offered: frozenset[str]) -> str | Unread:
+def _older_power_state(asked: Asked) -> str | Unread:
     """Kernels without `power_state`: a suspended device may be in D3cold, so it is left alone."""
-    if "power" in offered and reads.text(f"{place}/power/runtime_status") == "suspended":
+    if asked.offers("power") and asked.reads.text(f"{asked.place}/power/runtime_status") == "suspended":
         return "D3cold"
-    return Unread(f"text {place}/power_state", "not offered by this kernel")
+    return Unread(f"text {asked.place}/power_state", "not offered by this kernel")
 
 
-def _registers(reads: Reads, place: str, *, asleep: bool, offered: frozenset[str], problems: list[Unread]) -> Registers:
-    key = f"bytes {place}/config"
+def _registers(asked: Asked, *, asleep: bool) -> Registers:
+    key = f"bytes {asked.place}/config"
     if asleep:
         return Registers(Unread(key, ASLEEP))
-    if "config" not in offered:
+    config = asked.data("config")
+    if config is None:
         return Registers(Unread(key, "not offered for this function"))
-    config = reads.data(f"{place}/config")
     if isinstance(config, Unread):
-        problems.append(config)
-    elif not config:
-        config = Unread(key, "no bytes were given")
-        problems.append(config)
+        return Registers(config)
+    if not config:
+        config = asked.problem(Unread(key, "no bytes were given", vital=True))
     elif config.count(0xFF) == len(config):
-        config = Unread(key, "the device does not answer (all bits read 1)")
-        problems.append(config)
+        config = asked.problem(Unread(key, "the device does not answer (all bits read 1)", vital=True))
     elif len(config) not in WHOLE_SIZES and len(config) not in SIZES_FOR_ANYBODY:
-        short = Unread(key, f"the read ended after {len(config)} bytes")
-        problems.append(short)
+        short = asked.problem(Unread(key, f"the read ended after {len(config)} bytes", vital=True))
         return Registers(config, short.why)
     return Registers(config, SHORT_SPACE)
 
 
-def _link_attributes(
-    reads: Reads, place: str, *, asleep: bool, offered: frozenset[str], problems: list[Unread]
-) -> LinkAttributes | None:
-    if "current_link_speed" not in offered and "max_link_speed" not in offered:
+def _link_attributes(asked: Asked, *, asleep: bool) -> LinkAttributes | None:
+    if not asked.offers("current_link_speed") and not asked.offers("max_link_speed"):
         return None
 
     def told(name: str) -> str | Unread:
-        key = f"text {place}/{name}"
-        if asleep:
-            return Unread(key, ASLEEP)
-        if name not in offered:
-            return Unread(key, "not there")
-        answer = reads.text(f"{place}/{name}")
-        if isinstance(answer, Unread):
-            problems.append(answer)
-        return answer
+        key = f"text {asked.place}/{name}"
+        answer = Unread(key, ASLEEP) if asleep else asked.text(name)
+        return Unread(key, "not there") if answer is None else answer
 
+    speed, width, max_speed, max_width = (told(name) for name in LINK_FILES)
+    if asked.lost and all(isinstance(one, Unread) and one.why == "not there" for one in (speed, max_speed)):
+        return None
     return LinkAttributes(
-        speed=_speed(told("current_link_speed"), f"text {place}/current_link_speed"),
-        width=_width(told("current_link_width"), f"text {place}/current_link_width"),
-        max_speed=_speed(told("max_link_speed"), f"text {place}/max_link_speed"),
-        max_width=_most(_width(told("max_link_width"), f"text {place}/max_link_width")),
+        speed=_speed(speed, f"text {asked.place}/current_link_speed"),
+        width=_width(width, f"text {asked.place}/current_link_width"),
+        max_speed=_speed(max_speed, f"text {asked.place}/max_link_speed"),
+        max_width=_most(_width(max_width, f"text {asked.place}/max_link_width")),
     )
+
+
+LINK_FILES: Final = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
 
 
 def _speed(answer: str | Unread, key: str) -> int | Unread:
@@ -339,87 +332,116 @@ def _most(lanes: int | Unread) -> int | Unread:
 UNKNOWN_WIDTH: Final = 255  # include/linux/pci.h, enum pcie_link_width
 
 
-def _errors(reads: Reads, place: str, offered: frozenset[str], problems: list[Unread]) -> ErrorCounters | None:
-    if "aer_dev_correctable" not in offered:
+def _errors(asked: Asked) -> ErrorCounters | None:
+    if not asked.offers("aer_dev_correctable"):
         return None
 
-    def counters(name: str) -> dict[str, int] | Unread:
-        answer = reads.text(f"{place}/{name}") if name in offered else Unread(f"text {place}/{name}", "not there")
-        if isinstance(answer, Unread):
-            problems.append(answer)
+    def counters(name: str) -> dict[str, int] | Unread | None:
+        key, answer = f"text {asked.place}/{name}", asked.text(name)
+        if not isinstance(answer, str):
             return answer
         found = {}
+        whole = False
         for line in answer.splitlines():
             label, _, count = line.rpartition(" ")
+            whole = whole or label.startswith("TOTAL_ERR")
             if label and count.isascii() and count.isdigit() and len(count) <= MOST_DIGITS:
                 found[label.strip()] = int(count)
-        return found
+        return found if whole else asked.problem(Unread(key, "the read ended before its last line", vital=True))
 
+    told = [counters(name) for name in ERROR_FILES]
+    if told[0] is None:
+        return None
     return ErrorCounters(
-        correctable=counters("aer_dev_correctable"),
-        nonfatal=counters("aer_dev_nonfatal"),
-        fatal=counters("aer_dev_fatal"),
+        *(
+            Unread(f"text {asked.place}/{name}", "not there") if one is None else one
+            for name, one in zip(ERROR_FILES, told, strict=True)
+        )
     )
+
+
+ERROR_FILES: Final = ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal")
 
 
 # --- Slots and host --------------------------------------------------------------------------------------------
 
 
-def _kernel_slots(reads: Reads, unread: list[Unread]) -> tuple[KernelSlot, ...]:
-    names = reads.names("/sys/bus/pci/slots")
+def _kernel_slots(reads: Reads, unread: list[Unread], gaps: list[Gap]) -> tuple[KernelSlot, ...]:
     found = []
-    for name in () if isinstance(names, Unread) else names:
-        place = f"/sys/bus/pci/slots/{name}"
-        address = reads.text(f"{place}/address")
+    for name in listed(reads, SLOTS, ("slots", "which slots the kernel names"), gaps):
+        place = f"{SLOTS}/{name}"
+        address = reads.text(f"{place}/address") or Unread(f"text {place}/address", EMPTY, vital=True)
         if isinstance(address, Unread):
             unread.append(address)
+            if not address.absent:
+                found.append(KernelSlot(name, address, address))
             continue
-        offered = reads.names(place)
-        occupied = None
-        if not isinstance(offered, Unread) and "adapter" in offered:
-            occupied = {"1": True, "0": False}.get(str(reads.text(f"{place}/adapter")))
+        asked = Asked(reads, place)
+        adapter = asked.text("adapter")
+        if isinstance(adapter, str):
+            key = f"text {place}/adapter"
+            occupied = PRESENCE.get(adapter) if adapter in PRESENCE else Unread(key, f'reads "{adapter[:40]}"')
+        else:
+            occupied = adapter
         found.append(KernelSlot(name, address, occupied))
+        problems = asked.all_problems()
+        unread.extend([_together(f"slot {name}", problems)] if len(problems) > 1 else problems)
     return tuple(found)
 
 
-_IDENTITY: Final = (
-    "sys_vendor",
-    "product_name",
-    "product_version",
-    "board_vendor",
-    "board_name",
-    "bios_vendor",
-    "bios_version",
-    "bios_date",
-    "bios_release",
-)
+PRESENCE: Final = {"1": True, "0": False}
 
 
-def _host(reads: Reads, tables: Mapping[str, str]) -> Host:
+# The kernel's names of what tells a machine from others, and ours.
+_IDENTITY: Final = {
+    "sys_vendor": "maker",
+    "product_name": "product",
+    "product_version": "product_version",
+    "board_vendor": "board_maker",
+    "board_name": "board",
+    "bios_vendor": "firmware_maker",
+    "bios_version": "firmware_version",
+    "bios_date": "firmware_date",
+    "bios_release": "firmware_release",
+}
+
+
+def _host(reads: Reads, tables: Mapping[str, str], unread: list[Unread]) -> Host:
     """The machine as a whole; what the kernel does not tell of its identity comes from the firmware's own `tables`."""
-    place = "/sys/class/dmi/id"
-    offered = reads.names(place)
-    wanted = () if isinstance(offered, Unread) else tuple(name for name in _IDENTITY if name in offered)
-    identity = {name: optional(reads.text(f"{place}/{name}")) for name in wanted}
+    asked = Asked(reads, "/sys/class/dmi/id")
+    identity = {ours: named(asked.text(theirs)) for theirs, ours in _IDENTITY.items()}
+    for name, told in identity.items():
+        if not isinstance(told, str):
+            identity[name] = tables.get(name) or told
     processor = reads.text("/proc/cpuinfo")
     uptime = reads.text("/proc/uptime")
-    return Host(
+    host = Host(
         name=reads.text("/proc/sys/kernel/hostname"),
         kernel=reads.text("/proc/sys/kernel/osrelease"),
-        maker=identity.get("sys_vendor") or tables.get("maker"),
-        product=identity.get("product_name") or tables.get("product"),
-        product_version=identity.get("product_version") or tables.get("product_version"),
-        board_maker=identity.get("board_vendor") or tables.get("board_maker"),
-        board=identity.get("board_name") or tables.get("board"),
-        firmware_maker=identity.get("bios_vendor") or tables.get("firmware_maker"),
-        firmware_version=identity.get("bios_version") or tables.get("firmware_version"),
-        firmware_date=identity.get("bios_date") or tables.get("firmware_date"),
-        firmware_release=identity.get("bios_release") or tables.get("firmware_release"),
+        **identity,
         virtual=_virtual(processor),
         up_seconds=uptime if isinstance(uptime, Unread) else real(uptime.split(" ")[0], "text /proc/uptime"),
         processors=whole(reads.psutil("cpu_count"), "psutil cpu_count"),
         memory_bytes=whole(reads.psutil("virtual_memory.total"), "psutil virtual_memory.total"),
     )
+    unread.extend(_lost_of_host(host, asked.all_problems()))
+    return host
+
+
+def _lost_of_host(host: Host, identity: Sequence[Unread]) -> Iterator[Unread]:
+    """One line for all that was asked of the machine as a whole in vain; no verdict but that of a guest rests on it."""
+    told = (host.name, host.kernel, host.virtual, host.up_seconds, host.processors, host.memory_bytes)
+    lost = [
+        one for one in told if isinstance(one, Unread) and one.why not in NOT_MEANT and "does not tell" not in one.why
+    ]
+    lost += [one for one in identity if not one.absent]
+    if len(lost) == 1:
+        yield lost[0].minor
+    elif lost:
+        yield _together("the machine as a whole", lost).minor
+
+
+NOT_MEANT: Final = NO_UDEV | {failed("", "ENOENT").why}
 
 
 def _virtual(processor: str | Unread) -> bool | Unread:

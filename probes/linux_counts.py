@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from probes.linux_words import MOST_DIGITS
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -89,7 +89,7 @@ def traffic(reads: Reads, drives: Iterable[Drive]) -> Callable[[], dict[str, tup
     """
     paths: dict[str, list[tuple[str, ...]]] = {}
     for drive in drives:
-        for block in drive.blocks:
+        for block in readable(drive.blocks) or ():
             paths.setdefault(block.name, []).append(counted(reads, drive.name, (block.name,)))
     parts = {block: set().union(*found) if all(found) else set[str]() for block, found in paths.items()}
 

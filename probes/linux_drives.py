@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from probes.facts import BlockDevice, Drive, Sensor
-from probes.linux_words import ASLEEP, is_address, optional, whole
-from probes.reads import failed
-from probes.unread import Unread
+from probes.facts import BlockDevice, Drive, Gap, Sensor
+from probes.linux_listed import Asked, listed
+from probes.linux_words import ASLEEP, EMPTY, is_address, named, whole
+from probes.reads import NOT_RECORDED, failed
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from probes.facts import FirmwareSlots, Health
     from probes.reads import Reads
@@ -23,39 +24,53 @@ NOT_ASKED: Final = failed("", "ENOTSUP").why
 SAID_ONCE: Final = frozenset({ASLEEP, NOT_ASKED})
 KELVIN: Final = 273.15
 # Unset thresholds of a drive, as the kernel converts FFFFh and 0 kelvin: absent, not hot and not cold.
+NVME: Final = "/sys/class/nvme"
+BLOCKS: Final = "/sys/block"
+HWMON: Final = "/sys/class/hwmon"
+DRIVE_CHIPS: Final = frozenset({"nvme", "drivetemp"})
+SERIAL_AT: Final = 4  # bytes of a page of product data before the serial number in it
 ABSENT_MILLIDEGREES: Final = frozenset({65261850, -273150})
 PLAUSIBLE_CELSIUS: Final = (-60.0, 250.0)
 
 
-def _function_of(target: str | Unread) -> str | None:
-    """The PCI function nearest to the end of a sysfs path, if it passes through one."""
+def _function_of(target: str | Unread, key: str) -> str | Unread | None:
+    """The PCI function nearest to the end of a sysfs path, None where it passes through none."""
     if isinstance(target, Unread):
-        return None
+        return target
+    if not target:
+        return Unread(key, EMPTY, vital=True)
     return next((part for part in reversed(target.split("/")) if is_address(part)), None)
 
 
-def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> list[Drive]:
-    """All NVMe controllers; those whose function is `asleep` are not asked for anything that wakes them."""
-    names = reads.names("/sys/class/nvme")
+def nvme_drives(
+    reads: Reads, asleep: frozenset[str], blocks: Sequence[str], unread: list[Unread], gaps: list[Gap]
+) -> list[Drive]:
+    """All NVMe controllers; those whose function is `asleep` are not asked for anything that wakes them.
+
+    `blocks` are the system's block devices: where a controller's own folder cannot be listed, its namespaces have their
+    names from there.
+    """
+    names = listed(reads, NVME, ("drives", "which NVMe drives there are"), gaps, kind="nvme")
     drives = []
     unasked = False
-    for name in () if isinstance(names, Unread) else names:
-        place = f"/sys/class/nvme/{name}"
-        address = _function_of(reads.target(place))
-        offered = reads.names(place)
-        if isinstance(offered, Unread):
-            unread.append(offered)
+    for name in names:
+        asked = Asked(reads, f"{NVME}/{name}")
+        if asked.lost and not is_controller(name):
             continue
+        if isinstance(asked.listed, Unread) and asked.listed.absent:
+            unread.append(asked.listed)
+            continue
+        address = _address(asked)
         identify, health_page, firmware_page = _own_words(reads, name, asleep=address in asleep)
         drive = Drive(
             name=name,
             kind="nvme",
             address=address,
-            model=reads.text(f"{place}/model"),
-            firmware=reads.text(f"{place}/firmware_rev"),
-            serial=reads.text(f"{place}/serial"),
-            state=optional(reads.text(f"{place}/state")) if "state" in offered else None,
-            blocks=tuple(_block(reads, f"{place}/{block}", block) for block in offered if _is_namespace(name, block)),
+            model=_needed(asked, "model"),
+            firmware=_needed(asked, "firmware_rev"),
+            serial=_needed(asked, "serial"),
+            state=named(asked.text("state")),
+            blocks=_namespaces(asked, name, blocks),
             warning_celsius=_limit(identify, "warning_composite_temperature_threshold"),
             critical_celsius=_limit(identify, "critical_composite_temperature_threshold"),
             max_watts=_max_watts(identify),
@@ -65,13 +80,54 @@ def nvme_drives(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> l
         drives.append(drive)
         if isinstance(identify, Unread) and identify.why == NOT_ASKED:
             unasked = True
-        answers = (drive.model, drive.firmware, drive.serial, *(block.size_bytes for block in drive.blocks))
-        unread.extend(_one_line(name, (*answers, identify, drive.health, drive.firmware_slots)))
+        unread.extend(_one_line(name, (*asked.all_problems(), *_of_pages(identify, drive))))
         unread.extend(_odd_figures(drive))
     if unasked:
         what = "what the drives themselves would answer (their limits of temperature, their health)"
         unread.append(Unread(what, NOT_ASKED))
     return drives
+
+
+def _address(asked: Asked) -> str | Unread | None:
+    """The PCI function of a controller: its folder's place, else what the controller itself calls its address."""
+    key = f"link {asked.place}"
+    found = _function_of(asked.reads.target(asked.place), key)
+    if isinstance(found, Unread):
+        told = asked.reads.text(f"{asked.place}/address")
+        if isinstance(told, str) and is_address(told):
+            asked.problem(found.minor)
+            return told
+        asked.problem(found)
+    return found
+
+
+def _needed(asked: Asked, name: str) -> str | Unread:
+    """A text that every controller has."""
+    told = asked.text(name)
+    return Unread(f"text {asked.place}/{name}", "not there") if told is None else told
+
+
+def _namespaces(asked: Asked, name: str, blocks: Sequence[str]) -> tuple[BlockDevice, ...] | Unread:
+    """The namespaces of a controller, Unread where they could not be listed."""
+    names = asked.listed
+    if isinstance(names, Unread):
+        names = tuple(block for block in blocks if _is_namespace(name, block)) or names
+    if isinstance(names, Unread):
+        return names
+    return tuple(
+        _block(asked.reads, f"{asked.place}/{block}", block, asked.problems)
+        for block in names
+        if _is_namespace(name, block)
+    )
+
+
+def _of_pages(identify: bytes | Unread, drive: Drive) -> Iterator[Unread]:
+    """What went wrong with what a drive itself was asked; of its firmware slots no verdict rests on it."""
+    for page in (identify, drive.health):
+        if isinstance(page, Unread):
+            yield page
+    if isinstance(drive.firmware_slots, Unread):
+        yield drive.firmware_slots.minor
 
 
 def _own_words(reads: Reads, name: str, *, asleep: bool) -> tuple[bytes | Unread, bytes | Unread, bytes | Unread]:
@@ -113,11 +169,22 @@ def _odd_figures(drive: Drive) -> Iterator[Unread]:
 
 def _one_line(name: str, answers: Iterable[object]) -> Iterator[Unread]:
     """One line for all that could not be read of a drive; what root alone may read is said elsewhere, once."""
-    lost = [one for one in answers if isinstance(one, Unread) and not one.needs_root and one.why not in SAID_ONCE]
+    lost = [one for one in answers if isinstance(one, Unread) and one.why not in SAID_ONCE and not _of_root(one)]
     if lost:
         reasons = "; ".join(dict.fromkeys(one.why for one in lost))
         count = f"{len(lost)} readings" if len(lost) > 1 else lost[0].what
-        yield Unread(name, f"{count} failed: {reasons}")
+        needs_root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
+        yield Unread(name, f"{count} failed: {reasons}", needs_root, vital=vital)
+
+
+def _of_root(lost: Unread) -> bool:
+    """Whether this is one of the readings that the kernel gives to the super-user alone."""
+    return lost.needs_root and lost.what.startswith(("nvme ", "bytes "))
+
+
+def is_controller(name: str) -> bool:
+    """Whether this is what the kernel calls an NVMe controller: "nvme0"."""
+    return name.startswith("nvme") and name[4:].isdecimal()
 
 
 def _is_namespace(controller: str, name: str) -> bool:
@@ -133,11 +200,14 @@ def _is_namespace(controller: str, name: str) -> bool:
     return number.isdecimal() if path else controller == f"nvme{subsystem}"
 
 
-def _block(reads: Reads, place: str, name: str) -> BlockDevice:
+def _block(reads: Reads, place: str, name: str, problems: list[Unread]) -> BlockDevice:
+    """A block device, by the folder with its size in sectors; what is wrong with that is added to `problems`."""
+    sectors = whole(reads.text(f"{place}/size"), f"text {place}/size")
+    if isinstance(sectors, Unread):
+        problems.append(sectors)
     if "c" in name.removeprefix("nvme"):
         head, _, tail = name.partition("c")
         name = f"{head}n{tail.partition('n')[2]}"
-    sectors = whole(reads.text(f"{place}/size"), f"text {place}/size")
     return BlockDevice(name, sectors if isinstance(sectors, Unread) else sectors * 512)
 
 
@@ -173,18 +243,22 @@ def _max_watts(identify: bytes | Unread) -> float | Unread | None:
     return max_power_watts(power, scale)
 
 
-def block_drives(reads: Reads, unread: list[Unread]) -> list[Drive]:
+def block_drives(reads: Reads, blocks: Sequence[str], unread: list[Unread], gaps: list[Gap]) -> list[Drive]:
     """SATA and SAS drives behind a PCI controller; USB and virtual disks are not of this trade."""
-    names = reads.names("/sys/block")
     drives = []
-    for name in () if isinstance(names, Unread) else names:
+    for name in blocks:
         if not name.startswith("sd"):
             continue
-        place = f"/sys/block/{name}"
+        place = f"{BLOCKS}/{name}"
         target = reads.target(place)
-        address = _function_of(target)
-        if isinstance(target, Unread) or address is None or "/usb" in target:
+        address = _function_of(target, f"link {place}")
+        if isinstance(address, Unread) or not isinstance(target, str):
+            lost = address if isinstance(address, Unread) else Unread(f"link {place}", EMPTY, vital=True)
+            gaps.append(Gap("drives", of(f"what kind of disk {name} is ({place})", lost), name, "disk"))
             continue
+        if address is None or "/usb" in target:
+            continue
+        problems: list[Unread] = []
         serial = reads.data(f"{place}/device/vpd_pg80")
         drive = Drive(
             name=name,
@@ -192,63 +266,115 @@ def block_drives(reads: Reads, unread: list[Unread]) -> list[Drive]:
             address=address,
             model=reads.text(f"{place}/device/model"),
             firmware=reads.text(f"{place}/device/rev"),
-            serial=serial if isinstance(serial, Unread) else serial[4:].decode("ascii", "replace").strip("\0 "),
+            serial=_serial(serial, f"bytes {place}/device/vpd_pg80"),
             state=None,
-            blocks=(_block(reads, place, name),),
+            blocks=(_block(reads, place, name, problems),),
             warning_celsius=None,
             critical_celsius=None,
         )
         drives.append(drive)
-        unread.extend(_one_line(name, (drive.model, drive.firmware, drive.blocks[0].size_bytes)))
+        answers = (drive.model, drive.firmware, *problems, *_lost_serial(drive.serial))
+        unread.extend(_one_line(name, answers))
     return drives
 
 
-def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread]) -> tuple[Sensor, ...]:
-    """All temperatures of chips that hang on a PCI function and are not `asleep`, each mapped to its device."""
-    names = reads.names("/sys/class/hwmon")
+def _serial(page: bytes | Unread, key: str) -> str | Unread | None:
+    """The serial number in a disk's page of product data, None where the disk has no such page.
+
+    Source: SCSI Primary Commands, Unit Serial Number page: its length stands in its fourth byte.
+    """
+    if isinstance(page, Unread):
+        return None if page.absent else page
+    if len(page) < SERIAL_AT or len(page) < SERIAL_AT + page[SERIAL_AT - 1]:
+        return Unread(key, f"the read ended after {len(page)} bytes", vital=True)
+    return page[SERIAL_AT:].decode("ascii", "replace").strip("\0 ")
+
+
+def _lost_serial(serial: str | Unread | None) -> Iterator[Unread]:
+    """A serial number that was asked for in vain, of which no verdict rests on it."""
+    if isinstance(serial, Unread) and serial.why != NOT_RECORDED:
+        yield serial.minor
+
+
+def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread], gaps: list[Gap]) -> tuple[Sensor, ...]:
+    """All temperatures of chips that hang on a PCI function and are not `asleep`, each mapped to its device.
+
+    A chip that cannot be followed to where it hangs may be of any drive, as far as its name lets it.
+    """
     found: list[Sensor] = []
-    for name in () if isinstance(names, Unread) else names:
-        place = f"/sys/class/hwmon/{name}"
+    for name in listed(reads, HWMON, ("sensors", "which temperature sensors there are"), gaps):
+        place = f"{HWMON}/{name}"
         target = reads.target(place)
-        address = _function_of(target)
-        if isinstance(target, Unread) or address is None or address in asleep:
+        address = _function_of(target, f"link {place}")
+        if address is None or address in asleep:
             continue
-        chip = reads.text(f"{place}/name")
-        offered = reads.names(place)
-        if isinstance(chip, Unread) or isinstance(offered, Unread):
-            unread.extend(_one_line(name, (chip, offered)))
-            continue
+        asked = Asked(reads, place)
+        chip = asked.text("name")
+        if chip is None:
+            chip = asked.problem(Unread(f"text {place}/name", "not there"))
         drive = drive_of(reads, chip, place, target)
-        inputs = (name for name in offered if name.startswith("temp") and name.endswith("_input"))
-        found.extend(
-            _sensor(reads, chip, place, name.removesuffix("_input"), frozenset(offered), drive, address)
-            for name in inputs
-        )
+        of_chip = [_sensor(asked, chip, one, drive, address) for one in _temperatures(asked)]
+        found += of_chip
+        if isinstance(address, Unread):
+            asked.problem(address if drive is not None else address.minor)
+        elif isinstance(drive, Unread):
+            asked.problem(drive)
+        # That a drive's temperature could not be read is said by the rule that holds it against its limits.
+        told = {f"text {place}/{one}_input" for one in _temperatures(asked)} if isinstance(drive, str) else set[str]()
+        problems = [one for one in asked.all_problems() if one.what not in told]
+        unread.extend(_one_line(name, problems if drive is not None else [one.minor for one in problems]))
+        if isinstance(drive, Unread) or (asked.lost and drive is not None):
+            gaps.append(Gap("sensors", of(f"what {name} measures", problems[0]), name))
     return tuple(found)
 
 
-def drive_of(reads: Reads, chip: str, place: str, target: str) -> str | None:
-    """The drive whose temperature a chip gives: the NVMe controller in its path, or the disk of its SCSI device."""
-    parts = target.split("/")
-    if chip == "nvme":
-        named = next((part for part in reversed(parts) if part.startswith("nvme") and part[4:].isdigit()), None)
-        # Before 5.12 the sensor hangs on the PCI function itself, beside the controller.
-        return named or _only(reads.names(f"{place}/device/nvme"))
-    return _only(reads.names(f"{place}/device/block")) if chip == "drivetemp" else None
+def _temperatures(asked: Asked) -> list[str]:
+    """What the temperatures of a chip are called; of one that could not be listed, what its first would be."""
+    if isinstance(asked.listed, Unread):
+        return ["temp1"] if not asked.listed.absent else []
+    return [one.removesuffix("_input") for one in asked.listed if one.startswith("temp") and one.endswith("_input")]
 
 
-def _only(names: tuple[str, ...] | Unread) -> str | None:
-    return None if isinstance(names, Unread) or len(names) != 1 else names[0]
+def drive_of(reads: Reads, chip: str | Unread, place: str, target: str | Unread) -> str | Unread | None:
+    """The drive whose temperature a chip gives: the NVMe controller in its path, or the disk of its SCSI device.
+
+    None for a chip that is no drive's; Unread where that could not be told.
+    """
+    if isinstance(chip, str) and chip not in DRIVE_CHIPS:
+        return None
+    parts = target.split("/") if isinstance(target, str) else []
+    controller = next((part for part in reversed(parts) if is_controller(part)), None)
+    if controller is not None and chip != "drivetemp":
+        return controller
+    if chip != "nvme":
+        disk = _only(reads.names(f"{place}/device/block"))
+        if chip == "drivetemp" or isinstance(disk, str):
+            return disk
+    # Before 5.12 the sensor of a controller hangs on the PCI function itself, beside the controller.
+    beside = _only(reads.names(f"{place}/device/nvme"))
+    return (
+        target
+        if isinstance(target, Unread) and not isinstance(beside, str)
+        else chip
+        if isinstance(chip, Unread) and beside is None
+        else beside
+    )
+
+
+def _only(names: tuple[str, ...] | Unread) -> str | Unread | None:
+    if isinstance(names, Unread):
+        return None if names.absent or names.why == NOT_RECORDED else names
+    return names[0] if len(names) == 1 else None
 
 
 def _sensor(
-    reads: Reads, chip: str, place: str, name: str, offered: frozenset[str], drive: str | None, address: str
+    asked: Asked, chip: str | Unread, name: str, drive: str | Unread | None, address: str | Unread | None
 ) -> Sensor:
     def celsius(suffix: str) -> float | Unread | None:
-        if f"{name}_{suffix}" not in offered:
+        key, told = f"text {asked.place}/{name}_{suffix}", asked.text(f"{name}_{suffix}")
+        if told is None:
             return None
-        key = f"text {place}/{name}_{suffix}"
-        number = whole(reads.text(f"{place}/{name}_{suffix}"), key)
+        number = whole(told, key)
         if isinstance(number, Unread):
             return number
         degrees = number / 1000
@@ -257,16 +383,21 @@ def _sensor(
         return degrees
 
     # Reading `_max` of an NVMe drive makes the kernel send Get Features; only Identify and Get Log Page are asked for.
-    warning = None if chip == "nvme" else celsius("max")
+    warning = celsius("max") if isinstance(chip, str) and chip != "nvme" else None
     critical = celsius("crit")
-    label = reads.text(f"{place}/{name}_label") if f"{name}_label" in offered else name
+    label = asked.text(f"{name}_label")
     reading = celsius("input")
     return Sensor(
         chip=chip,
         label=label if isinstance(label, str) else name,
         drive=drive,
         address=address,
-        celsius=Unread(f"text {place}/{name}_input", "not there") if reading is None else reading,
-        warning_celsius=warning if isinstance(warning, float) else None,
-        critical_celsius=critical if isinstance(critical, float) else None,
+        celsius=Unread(f"text {asked.place}/{name}_input", "not there") if reading is None else reading,
+        warning_celsius=_given(warning),
+        critical_celsius=_given(critical),
     )
+
+
+def _given(limit: float | Unread | None) -> float | Unread | None:
+    """A limit; what the kernel makes of one that is not set is none."""
+    return None if isinstance(limit, Unread) and limit.why.startswith("reads ") else limit

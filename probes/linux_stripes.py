@@ -11,9 +11,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from probes.facts import StripeSet
-from probes.linux_words import optional, optional_integer, whole
-from probes.unread import Unread
+from probes.facts import Gap, StripeSet
+from probes.linux_listed import Asked
+from probes.linux_words import EMPTY, count, named, whole
+from probes.reads import NOT_RECORDED
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,54 +25,53 @@ if TYPE_CHECKING:
 
 SECTOR_BYTES: Final = 512
 MOST_MEMBERS: Final = 4096  # more than any set of the kernel's formats holds; ends the work on a damaged capture
-# Not asked then (an older capture), or no set of software RAID after all: nothing to tell.
-SILENT: Final = ("not in this capture", "(ENOENT)")
 
 
 def stripe_sets(
-    reads: Reads, names: Iterable[str], drives: Iterable[Drive], unread: list[Unread]
+    reads: Reads, names: Iterable[str], drives: Iterable[Drive], unread: list[Unread], gaps: list[Gap]
 ) -> tuple[StripeSet, ...]:
     """The sets of software RAID among the block devices `names`, their members as names of `drives`."""
-    owners = {block.name: drive.name for drive in reversed(tuple(drives)) for block in drive.blocks}
+    owners: dict[str, str] = {}
+    for drive in reversed(tuple(drives)):
+        owners.update((block.name, drive.name) for block in (() if isinstance(drive.blocks, Unread) else drive.blocks))
     found = []
     for name in names:
-        offered = reads.names(f"/sys/block/{name}/md")
-        if isinstance(offered, Unread):
-            if not offered.why.endswith(SILENT):
-                unread.append(offered)
+        asked = Asked(reads, f"/sys/block/{name}/md")
+        if isinstance(asked.listed, Unread):
+            # Not asked then (an older capture), or no set of software RAID after all: nothing to tell.
+            if not asked.listed.absent and asked.listed.why != NOT_RECORDED:
+                gaps.append(Gap("stripe sets", of(f"what set {name} is ({asked.place})", asked.listed), name))
             continue
-        found.append(_stripe_set(reads, name, frozenset(offered), owners, unread))
+        found.append(_stripe_set(asked, name, owners, unread))
     return tuple(found)
 
 
-def _stripe_set(
-    reads: Reads, name: str, offered: frozenset[str], owners: dict[str, str], unread: list[Unread]
-) -> StripeSet:
-    place = f"/sys/block/{name}/md"
-
-    def text(attribute: str) -> str | Unread | None:
-        return reads.text(f"{place}/{attribute}") if attribute in offered else None
-
+def _stripe_set(asked: Asked, name: str, owners: dict[str, str], unread: list[Unread]) -> StripeSet:
+    place, text = asked.place, asked.text
     level = text("level")
     disks = _first(text("raid_disks"), f"text {place}/raid_disks")
-    sectors = whole(reads.text(f"/sys/block/{name}/size"), f"text /sys/block/{name}/size")
-    members, idle = _members(reads, place, offered)
-    lost = [one for one in (level, disks, sectors) if isinstance(one, Unread)]
-    if lost:
-        reasons = "; ".join(dict.fromkeys(one.why for one in lost))
-        unread.append(Unread(name, reasons, all(one.needs_root for one in lost)))
-    layout = _first(text("layout"), "") if level == "raid10" else None
+    sectors = whole(asked.reads.text(f"/sys/block/{name}/size"), f"text /sys/block/{name}/size")
+    if isinstance(sectors, Unread):
+        asked.problem(sectors.minor)
+    members, idle, unplaced = _members(asked)
+    layout = text("layout") if level == "raid10" else None
+    state, missing = named(text("array_state")), text("degraded")
+    if asked.problems:
+        reasons = "; ".join(dict.fromkeys(one.why for one in asked.problems))
+        root, vital = all(one.needs_root for one in asked.problems), any(one.vital for one in asked.problems)
+        unread.append(Unread(name, reasons, root, vital=vital))
     return StripeSet(
         name=name,
         level="" if level is None else level,
         places=disks,
-        layout=None if isinstance(layout, Unread) else layout,
+        layout=None if layout is None else _first(layout, f"text {place}/layout"),
         members=tuple(_owner(block, owners) or "" for block in members),
         blocks=tuple(members),
         idle=tuple(idle),
-        state=optional(text("array_state")),
-        missing=optional_integer(text("degraded")),
+        state=state,
+        missing=count(missing, f"text {place}/degraded"),
         size_bytes=sectors if isinstance(sectors, Unread) else sectors * SECTOR_BYTES,
+        unplaced=tuple(unplaced),
     )
 
 
@@ -81,20 +82,26 @@ def _first(answer: str | Unread | None, key: str) -> int | Unread:
     return answer if isinstance(answer, Unread) else whole(answer.partition(" ")[0], key)
 
 
-def _members(reads: Reads, place: str, offered: frozenset[str]) -> tuple[list[str], list[str]]:
-    """The block devices of a set in the order of their places, and those that are in it without a place.
+def _members(asked: Asked) -> tuple[list[str], list[str], list[str]]:
+    """The block devices of a set in the order of their places, those in it without a place, and those not known to be.
 
-    Without a place are spares, failed members and a journal. A member whose place cannot be read counts as one at work.
+    Without a place are spares, failed members and a journal.
     """
-    placed, idle = [], []
-    for entry in sorted(name for name in offered if name.startswith("dev-"))[:MOST_MEMBERS]:
+    placed, idle, unplaced = [], [], []
+    entries = asked.beginning("dev-")
+    assert not isinstance(entries, Unread)
+    for entry in entries[:MOST_MEMBERS]:
         block = entry.removeprefix("dev-").replace("!", "/")
-        slot = reads.text(f"{place}/{entry}/slot")
-        if isinstance(slot, str) and not (slot.isascii() and slot.isdigit()):
-            idle.append(block)
+        key = f"{asked.place}/{entry}/slot"
+        slot = asked.reads.text(key)
+        if isinstance(slot, Unread) or not slot:
+            asked.problem(slot or Unread(f"text {key}", EMPTY, vital=True))
+            unplaced.append(block)
+        elif slot.isascii() and slot.isdigit():
+            placed.append((int(slot[:6]), block))
         else:
-            placed.append((MOST_MEMBERS if isinstance(slot, Unread) else int(slot[:6]), block))
-    return [block for _, block in sorted(placed)], idle
+            idle.append(block)
+    return [block for _, block in sorted(placed)], idle, unplaced
 
 
 def _owner(block: str, owners: dict[str, str]) -> str | None:

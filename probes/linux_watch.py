@@ -59,7 +59,7 @@ def temperatures(reads: Reads) -> tuple[dict[str, tuple[Named, ...]], tuple[Name
             continue
         drive = drive_of(reads, chip, place, target)
         found = _of_chip(reads, place, frozenset(offered))
-        if drive is not None:
+        if isinstance(drive, str):
             drives[drive] = found
         elif chip not in _DRIVE_CHIPS:
             whole_processor = any(one.label.startswith(WHOLE_PROCESSOR) for one in found)

@@ -7,6 +7,7 @@ from typing import Final
 from probes.unread import Unread
 
 ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
+EMPTY: Final = "nothing was given"
 
 
 def is_address(text: str) -> bool:
@@ -45,22 +46,22 @@ def integer(text: str, key: str) -> int | Unread:
     return Unread(key, f'reads "{text[:40]}", not a number')
 
 
-def optional(answer: str | Unread | None) -> str | None:
-    """A text that may be missing or unread, None in both cases."""
-    return answer if isinstance(answer, str) and answer else None
+def named(answer: str | Unread | None) -> str | Unread | None:
+    """A text that may be missing: None where it is, or where it says nothing."""
+    return answer or None if isinstance(answer, str) else answer
 
 
-def optional_integer(answer: str | Unread | None) -> int | None:
-    """A number that may be missing, unread or negative, None in all cases."""
-    if not isinstance(answer, str):
-        return None
-    number = integer(answer, "")
-    return None if isinstance(number, Unread) or number < 0 else number
+def count(answer: str | Unread | None, key: str) -> int | Unread | None:
+    """A number that may be missing; the kernel's -1 says that there is none."""
+    number = integer(answer, key) if isinstance(answer, str) else answer
+    return None if isinstance(number, int) and number < 0 else number
 
 
-def last(target: str | Unread | None) -> str | None:
-    """The last name of a link's target."""
-    return target.rpartition("/")[2] or None if isinstance(target, str) else None
+def last(target: str | Unread | None, key: str) -> str | Unread | None:
+    """The last name of a link's target; one that leads nowhere could not be read."""
+    if not isinstance(target, str):
+        return target
+    return target.rpartition("/")[2] or Unread(key, EMPTY, vital=True)
 
 
 def whole(answer: str | Unread, key: str) -> int | Unread:

@@ -40,6 +40,9 @@ _WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a 
 _FIRST: Final = 8192  # enough for nearly everything, and cheap to set aside
 
 NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
+NOT_RECORDED: Final = "not in this capture"
+# Not asked, not there, not kept: nothing went wrong. All other errors are of readings that should have worked.
+NOT_TRIED: Final = frozenset({"ENOENT", "ENOTSUP", "ENODATA", "ENOSYS"})
 REASONS: Final = {
     "EACCES": "permission denied; the super-user may read it",
     "EPERM": "not permitted; the super-user may read it",
@@ -48,6 +51,7 @@ REASONS: Final = {
     "ENXIO": "the device is gone",
     "EIO": "the device gave an input/output error",
     "EINVAL": "the kernel refused the read",
+    "EINTR": "the read was interrupted",
     "EAGAIN": "the device is busy",
     "EBUSY": "the device is busy",
     "ELOOP": "a link that leads nowhere good",
@@ -63,8 +67,14 @@ REASONS: Final = {
 
 def failed(key: str, name: str) -> Unread:
     """The value for a question that ended in the error `name` (an errno name such as "EACCES")."""
-    reason = REASONS.get(name)
-    return Unread(key, f"{reason} ({name})" if reason else f"failed with {name}", name in NEEDS_ROOT)
+    reason, needs_root = REASONS.get(name), name in NEEDS_ROOT
+    return Unread(
+        key,
+        f"{reason} ({name})" if reason else f"failed with {name}",
+        needs_root,
+        absent=name == "ENOENT",
+        vital=not needs_root and name not in NOT_TRIED,
+    )
 
 
 def _errno_name(error: OSError) -> str:
@@ -419,7 +429,7 @@ class Recorded:
         found = self.answers.get(key)
         if found is not None:
             return found
-        return Unread(key, "not in this capture") if self._first is None else self._first._answer(key)  # noqa: SLF001
+        return Unread(key, NOT_RECORDED) if self._first is None else self._first._answer(key)  # noqa: SLF001
 
     def _words(self, key: str) -> str | Unread:
         answer = self._answer(key)

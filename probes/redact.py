@@ -17,6 +17,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from probes import list_text, redact_bytes, redact_registry
 from probes.redact_text import FIXED_GUIDS, MAC, UUID, hide_number, hide_text, in_case_of
 from probes.tokens import MARK, SHARED_UUID, SHORTEST_SECRET, Known, fold, swap_uuid, write_uuid
@@ -137,7 +139,7 @@ class _Rest:
         kind, _, subject = key.partition(" ")
         new_key = key if kind == "psutil" else f"{kind} {self._path(subject)}"
         if isinstance(answer, Unread):
-            return new_key, answer if new_key == key else Unread(new_key, answer.why, answer.needs_root)
+            return new_key, answer if new_key == key else replace(answer, what=new_key)
         if isinstance(answer, tuple):
             return new_key, tuple(map(self._part, answer))
         if kind == "registry":

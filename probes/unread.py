@@ -2,15 +2,39 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 from msgspec import Struct
+from msgspec.structs import replace
+
+Value = TypeVar("Value")
 
 
 class Unread(Struct, frozen=True):
     """A thing that could not be read: `what` was asked for, and `why` there is no answer.
 
-    `needs_root` tells that the same question may have an answer for the super-user.
+    `needs_root` tells that the same question may have an answer for the super-user, `absent` that the machine says it
+    has no such thing (ENOENT). `vital` tells that the reading was tried, went wrong, and may hide a fault: without it
+    nobody can say that all is well.
     """
 
     what: str
     why: str
     needs_root: bool = False
+    absent: bool = False
+    vital: bool = False
+
+    @property
+    def minor(self) -> Unread:
+        """The same of a reading that no verdict rests on: a name, a number on a label."""
+        return replace(self, vital=False) if self.vital else self
+
+
+def readable(value: Value | Unread | None) -> Value | None:
+    """A value where it could be read, for those who say elsewhere what could not."""
+    return None if isinstance(value, Unread) else value
+
+
+def of(what: str, lost: Unread) -> Unread:
+    """The same reason for something that a person would ask for: "which drives there are" for the list of a folder."""
+    return replace(lost, what=what, absent=False)

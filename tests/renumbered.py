@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from msgspec.structs import replace
 
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 ADDRESS: Final = re.compile(r"((?:pci)?(?:[0-9a-f]{4,8}:)?)([0-9a-f]{2})((?::[0-9a-f]{2}(?:\.[0-7])?(?:@[0-9a-f]+)?)?)")
 BRIDGE: Final = 0x0604
+
+
+Told = TypeVar("Told", str, str | Unread, str | Unread | None)
 
 
 class Numbers:
@@ -46,6 +49,10 @@ class Numbers:
             self._buses[key] = self._free.pop()
         return f"{found[1]}{self._buses[key]}{found[3]}"
 
+    def told(self, address: Told) -> str | Told:
+        """The same of an address that may be missing or unread."""
+        return self.address(address) if isinstance(address, str) else address
+
     def drive(self, text: str) -> str:
         """A drive, or a block device of one, under its new name."""
         whole = next((name for name in sorted(self.drives, key=len, reverse=True) if text.startswith(name)), None)
@@ -69,7 +76,7 @@ def restarted(facts: Facts, draw: Random) -> Facts:
         host=replace(facts.host, up_seconds=up if isinstance(up, Unread) else up * draw.uniform(1.0, 9.0)),
         functions=tuple(functions),
         drives=tuple(drives),
-        kernel_slots=tuple(replace(one, address=new.address(one.address)) for one in facts.kernel_slots),
+        kernel_slots=tuple(replace(one, address=new.told(one.address)) for one in facts.kernel_slots),
         board_slots=slots,
         board_devices=tuple(
             replace(one, address=new.address(one.address) if one.address is not None else None)
@@ -105,10 +112,12 @@ def _function(one: PciFunction, new: Numbers) -> PciFunction:
     return replace(
         one,
         address=new.address(one.address),
-        parent=new.address(one.parent) if one.parent is not None else None,
-        root=new.address(one.root),
-        physical_function=new.address(one.physical_function) if one.physical_function is not None else None,
-        virtual_functions=tuple(map(new.address, one.virtual_functions)),
+        parent=new.told(one.parent),
+        root=new.told(one.root),
+        physical_function=new.told(one.physical_function),
+        virtual_functions=one.virtual_functions
+        if isinstance(one.virtual_functions, Unread)
+        else tuple(map(new.address, one.virtual_functions)),
         registers=registers,
     )
 
@@ -141,8 +150,10 @@ def _drive(one: Drive, new: Numbers) -> Drive:
     return replace(
         one,
         name=new.drive(one.name),
-        address=new.address(one.address) if one.address is not None else None,
-        blocks=tuple(replace(block, name=new.drive(block.name)) for block in one.blocks),
+        address=new.told(one.address),
+        blocks=one.blocks
+        if isinstance(one.blocks, Unread)
+        else tuple(replace(block, name=new.drive(block.name)) for block in one.blocks),
         health=health,
     )
 
@@ -163,8 +174,8 @@ def _sensor(one: Sensor, facts: Facts, new: Numbers) -> Sensor:
         celsius = other if same else celsius
     return replace(
         one,
-        drive=new.drive(one.drive) if one.drive is not None else None,
-        address=new.address(one.address) if one.address is not None else None,
+        drive=new.drive(one.drive) if isinstance(one.drive, str) else one.drive,
+        address=new.told(one.address),
         celsius=celsius,
     )
 

@@ -219,7 +219,7 @@ def _renamed(seen_before: Facts, new: dict[str, str]) -> Facts:
     return replace(
         seen_before,
         functions=tuple(
-            replace(one, address=new.get(one.address, one.address), parent=new.get(one.parent or "", one.parent))
+            replace(one, address=new.get(one.address, one.address), parent=new.get(str(one.parent), one.parent))
             for one in seen_before.functions
         ),
     )
@@ -713,7 +713,7 @@ def test_a_drive_that_no_driver_claims_any_more_is_the_same_drive() -> None:
     after = replace(
         before,
         drives=tuple(one for one in before.drives if one.kind != "nvme"),
-        sensors=tuple(one for one in before.sensors if not (one.drive or "").startswith("nvme")),
+        sensors=tuple(one for one in before.sensors if not str(one.drive).startswith("nvme")),
         functions=tuple(replace(one, driver="vfio-pci") if one.driver == "nvme" else one for one in before.functions),
     )
     found = compare(audit(before), audit(after))

@@ -189,11 +189,21 @@ def test_counters_are_read_in_both_spellings() -> None:
 def test_lines_that_are_no_counter_are_left_out() -> None:
     """A line without a count, with a count that is no number, or endless, is no counter and harms no other."""
     text = "\n".join(
-        ["RxErr 1", "", "BadTLP", " 5", "BadDLLP x", "Timeout -3", "Rollover " + "9" * 500, "dev_cor_errs_bit[4] 2"]
+        [
+            "RxErr 1",
+            "",
+            "BadTLP",
+            " 5",
+            "BadDLLP x",
+            "Timeout -3",
+            "Rollover " + "9" * 500,
+            "dev_cor_errs_bit[4] 2",
+            "TOTAL_ERR_COR 3",
+        ]
     )
     found = errors_of(aer_dev_correctable=text)
     assert found is not None
-    assert {"RxErr": 1, "dev_cor_errs_bit[4]": 2} == found.correctable
+    assert {"RxErr": 1, "dev_cor_errs_bit[4]": 2, "TOTAL_ERR_COR": 3} == found.correctable
 
 
 def test_without_counter_files_nothing_is_known() -> None:
@@ -356,7 +366,7 @@ def test_without_a_list_of_devices_there_is_one_line(errno: str) -> None:
     tree.put(DEVICES, Failure(errno))
     seen = facts(tree)
     assert () == seen.functions
-    assert [f"list {DEVICES}"] == [one.what for one in seen.unread]
+    assert [f"which PCI functions there are ({DEVICES})"] == [one.what for one in seen.unread]
     assert f"({errno})" in seen.unread[0].why
 
 
@@ -382,12 +392,13 @@ def test_a_temperature_that_fails_costs_one_line() -> None:
 
 
 def test_a_kernel_slot_that_fails_costs_one_line() -> None:
-    """A slot whose address cannot be read is told; its neighbours keep their names."""
+    """A slot whose address cannot be read is still one, and told; its neighbours keep their places."""
     ports = [root_port(f"0{number}.0", (4, 4), slot=Slot(number=number, kernel_name=str(number))) for number in (1, 2)]
     tree = build(Machine(name="bench-9", buses={"0000:00": ports}))
     tree.fail("/sys/bus/pci/slots/1/address", "EIO")
     seen = facts(tree)
-    assert ["2"] == [slot.name for slot in seen.kernel_slots]
+    assert ["1", "2"] == [slot.name for slot in seen.kernel_slots]
+    assert [True, False] == [isinstance(slot.address, Unread) for slot in seen.kernel_slots]
     assert 1 == len(seen.unread)
     assert "slots/1" in seen.unread[0].what
 
@@ -605,7 +616,9 @@ def test_disks_and_their_sensors_belong_together() -> None:
     assert [("sda", "sata", "0000:00:17.0", "S1"), ("sdb", "sata", "0000:00:17.0", "S2")] == [
         (one.name, one.kind, one.address, one.serial) for one in seen.drives[:2]
     ]
-    assert [8_001_563_222_016] * 3 == [one.blocks[0].size_bytes for one in seen.drives]
+    assert [8_001_563_222_016] * 3 == [
+        one.blocks[0].size_bytes for one in seen.drives if not isinstance(one.blocks, Unread)
+    ]
 
 
 def test_disks_of_a_usb_box_and_disks_of_no_controller_are_left_out() -> None:

@@ -133,7 +133,7 @@ def test_an_unreadable_size_is_left_out() -> None:
     one = audited("bench-2-worn-riser").facts.drives[0]
     blocks = (BlockDevice("a", 10**12), BlockDevice("b", Unread("x", "y")))
     assert "1.0 TB" == size(replace(one, blocks=blocks))
-    assert ("not known", "none", "x") == (told(Unread("a", "b")), told("", "none"), told("x"))
+    assert ("could not be read", "none", "x") == (told(Unread("a", "b")), told("", "none"), told("x"))
 
 
 @pytest.mark.parametrize(

@@ -77,7 +77,7 @@ def _machines(matched: Matched) -> tuple[str, tuple[Change, ...]]:
     """Why the two may not be one machine, "" where they seem to be; a row for one that has another name."""
     hosts = [fitted.audit.facts.host for fitted in matched.sides]
     for what, values in (("board", [one.board for one in hosts]), ("product", [one.product for one in hosts])):
-        told = [one.strip() for one in values if one is not None and one.strip()]
+        told = [one.strip() for one in values if isinstance(one, str) and one.strip()]
         if len(told) > 1 and told[0].casefold() != told[1].casefold():
             names = [f'"{short(one)}"' for one in told]
             return f"the {what} is {names[0]} before and {names[1]} after", ()

@@ -12,9 +12,10 @@ from msgspec import Struct
 
 from agent.compare.changes import Part
 from agent.compare.identity import card_token, drive_token, ids, in_order, position
-from agent.machine import drives_display
+from agent.machine import above, drives_display
 from knowledge import pcie
 from knowledge.classes import describe_class
+from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -178,7 +179,11 @@ class Fitted:
         nvme = any(isinstance(one.class_code, int) and one.class_code >> 8 == NVME_CLASS for one in functions)
         drive = seen.drive if seen is not None else None
         slot, sharing = self._slots.get(judged.link.key, (None, 0)) if judged is not None else (None, 0)
-        sizes = [block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int)] if drive else []
+        sizes = (
+            [block.size_bytes for block in readable(drive.blocks) or () if isinstance(block.size_bytes, int)]
+            if drive
+            else []
+        )
         return Thing(
             number=number,
             kind="drive" if nvme or drive is not None else "card",
@@ -205,18 +210,19 @@ class Fitted:
     def _upwards(self, start: PciFunction, own: int | None) -> tuple[int | None, Way]:
         steps = [position(start.address)]
         seen = {start.address}
-        up = start.parent
+        up = above(start)
         while up is not None and up in self._functions and up not in seen:
             seen.add(up)
             if self.at.get(up, own) != own:
                 return self.at[up], tuple(steps)
             steps.append(position(up))
-            up = self._functions[up].parent
-        return None, (*steps, self._roots.get(start.root, start.root))
+            up = above(self._functions[up])
+        root = readable(start.root) or ""
+        return None, (*steps, self._roots.get(root, root))
 
     def _way_of_disk(self, drive: Drive) -> tuple[int | None, Way]:
         """A disk on a controller: where it is plugged in there is not told."""
-        holder = self.at.get(drive.address) if drive.address is not None else None
+        holder = self.at.get(drive.address) if isinstance(drive.address, str) else None
         return holder, () if holder is not None else (drive.interconnect or "",)
 
     def _ports(self) -> Iterator[Port]:
@@ -323,7 +329,7 @@ def name(thing: Thing) -> str:
     kind = describe_class(first.class_code) if isinstance(first.class_code, int) else "device"
     if thing.judged is not None and kind == "PCI bridge":
         kind = "packet switch"
-    if first.model_name:
+    if isinstance(first.model_name, str):
         told = short(first.model_name)
         return told if kind.lower() in told.lower() else f"{kind} {told}"
     maker, model = thing.ids[:2]

@@ -234,7 +234,7 @@ def roots(before: Audit, after: Audit) -> dict[str, str]:
 def _on_roots(audit: Audit) -> dict[str, frozenset[tuple[object, ...]]]:
     found: dict[str, set[tuple[object, ...]]] = {}
     for function in audit.facts.functions:
-        if function.parent is None:
+        if function.parent is None and isinstance(function.root, str):
             what = (function.address.rpartition(":")[2], function.vendor_id, function.device_id)
             found.setdefault(function.root, set()).add(what)
     return {root: frozenset(what) for root, what in found.items()}

@@ -10,6 +10,7 @@ from agent.compare.changes import Change
 from agent.compare.lanes import resting
 from agent.compare.words import direction, subject
 from agent.rules.stripes import RESTING_STATES
+from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -206,7 +207,7 @@ def _set(matched: Matched, before: StripeSeen, after: StripeSeen, doubts: Doubts
             after="yes" if running[1] else "no",
             direction=direction(running[0], running[1]),
         )
-    lost = before.stripe.missing or 0, after.stripe.missing or 0
+    lost = readable(before.stripe.missing) or 0, readable(after.stripe.missing) or 0
     if lost[0] != lost[1]:
         yield Change(
             topic="stripe set",

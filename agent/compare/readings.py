@@ -121,8 +121,9 @@ def _functions(words: str, before: Thing, after: Thing) -> Iterator[Change]:
     if isinstance(one.revision, int) and isinstance(other.revision, int) and one.revision != other.revision:
         told = f"{one.revision:02x}", f"{other.revision:02x}"
         yield Change(topic="firmware", subject=words, what="revision", before=told[0], after=told[1], direction="other")
-    if one.driver != other.driver:
-        told = short(one.driver or "none"), short(other.driver or "none")
+    drivers = one.driver, other.driver
+    if drivers[0] != drivers[1] and not isinstance(drivers[0], Unread) and not isinstance(drivers[1], Unread):
+        told = short(drivers[0] or "none"), short(drivers[1] or "none")
         yield Change(topic="machine", subject=words, what="driver", before=told[0], after=told[1], direction="other")
 
 

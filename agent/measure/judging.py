@@ -18,6 +18,7 @@ from agent.measure.running import spread_of
 from agent.measure.targets import FILE
 from agent.rules.stripes import stripe_sets
 from knowledge.rates import celsius_text
+from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -232,7 +233,7 @@ def _others(one: Measured, model: _Model, low: float) -> Iterator[str]:
     whole = one.target.whole
     mine = set(one.target.hops)
     for seen in model.found.drives:
-        for block in seen.drive.blocks:
+        for block in readable(seen.drive.blocks) or ():
             rates = one.others_mbps.get(block.name)
             same = block.name == whole
             if rates is None or sum(rates) < low * NOTABLE_OTHERS or not (same or mine.intersection(seen.path)):

@@ -12,6 +12,7 @@ from agent.measure.measured import Target
 from knowledge.problems import BadInput
 from probes.blocks import place
 from probes.files import printable, quoted
+from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit, DriveSeen
     from agent.measure.measured import What
     from probes.blocks import Place
+    from probes.facts import Drive
     from probes.reads import Reads
 
 DEVICES: Final = "/dev/"
@@ -48,8 +50,9 @@ def _path(name: str, found: Audit) -> str:
     for seen in found.drives:
         drive = seen.drive
         if bare == drive.name or (name.lower() == drive.address and drive.kind == "nvme"):
-            sized = [block for block in drive.blocks if isinstance(block.size_bytes, int)]
-            blocks = sorted(sized, key=lambda block: int(block.size_bytes), reverse=True) or drive.blocks  # type: ignore[arg-type]
+            there = readable(drive.blocks) or ()
+            sized = [(block.size_bytes, block) for block in there if isinstance(block.size_bytes, int)]
+            blocks = [block for _, block in sorted(sized, key=lambda one: one[0], reverse=True)] or there
             if not blocks:
                 raise BadInput(f"the drive {printable(name)} has no block device to read from; look at it with check")
             return DEVICES + blocks[0].name
@@ -62,9 +65,15 @@ def _path(name: str, found: Audit) -> str:
     return name
 
 
+def _block_names(drive: Drive) -> set[str]:
+    return {part.name for part in readable(drive.blocks) or ()}
+
+
 def _target(name: str, there: Place, found: Audit, reads: Reads) -> Target:
     block, whole = _block(there, reads)
-    seen = next((one for one in found.drives if whole in {part.name for part in one.drive.blocks}), None)
+    seen = next(
+        (one for one in found.drives if whole in {part.name for part in readable(one.drive.blocks) or ()}), None
+    )
     system = _file_system(there.number, reads) if there.kind == "file" else ""
     sets = {one.stripe.name for one in found.stripes}
     what: What = "device"

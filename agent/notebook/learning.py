@@ -29,6 +29,7 @@ from knowledge.fieldnotes import (
 )
 from knowledge.pcie import SWITCH_UPSTREAM_PORT
 from knowledge.rates import GTPS, describe
+from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -138,7 +139,7 @@ def _kind(judged: Judged, audit: Audit) -> Kind | None:
     slot = board.kind if board is not None and board.kind in SLOT_KINDS else NO_KIND
     host = audit.facts.host
     secrets = _secrets(audit)
-    maker, product = (_told(text, secrets) for text in (host.maker, host.product))
+    maker, product = (_told(readable(text), secrets) for text in (host.maker, host.product))
     switch = audit.machine.kinds.get(device.address) == SWITCH_UPSTREAM_PORT
     what = "packet switch" if switch else describe_class(code)
     return Kind(f"{vendor:04x}:{model:04x}", subsystem, f"{code:06x}", slot, maker, product, what)

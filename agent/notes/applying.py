@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.notes.matching import HOST, Match, Part, Parts, match
 from agent.notes.seen import Beside, beside, contradictions
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -77,7 +77,7 @@ def _grouped(
     groups: dict[tuple[str, tuple[Beside, ...]], tuple[Note, list[Match], tuple[Beside, ...]]] = {}
     for one in holding:
         rate = alone.get(one.part.drive.name) if one.part.drive is not None else None
-        shown = beside(one.note, one.part, rate, machine.facts.host.firmware_version)
+        shown = beside(one.note, one.part, rate, readable(machine.facts.host.firmware_version))
         groups.setdefault((one.note.id, shown), (one.note, [], shown))[1].append(one)
     yield from groups.values()
 

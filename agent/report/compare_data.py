@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from agent.compare.changes import Change, Part  # noqa: TC001 - msgspec looks up the types of fields
 from agent.report.data import EvidenceData, FindingData, StepData, UnreadData
+from probes.unread import readable
 
 if TYPE_CHECKING:
     from agent.audit import Audit
@@ -100,7 +101,9 @@ def compare(found: Comparison, before_name: str, after_name: str) -> CompareData
 def _side(audit: Audit, source: str) -> SideData:
     host = audit.facts.host
     name = host.name if isinstance(host.name, str) else None
-    return SideData(source, audit.facts.taken_at, audit.facts.platform, name, host.product, host.board)
+    return SideData(
+        source, audit.facts.taken_at, audit.facts.platform, name, readable(host.product), readable(host.board)
+    )
 
 
 def _part(one: PartChange) -> PartChangeData:

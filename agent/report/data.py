@@ -10,7 +10,7 @@ from msgspec import Struct
 from agent.report.health import FirmwareSlotsData, HealthData, firmware_slots, health
 from agent.report.plain import asked, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -324,10 +324,6 @@ def written(file: str, facts: Facts, readings: int, looks: int, *, redacted: boo
     )
 
 
-def _value(value: Value | Unread) -> Value | None:
-    return None if isinstance(value, Unread) else value
-
-
 def _rate(rate: Rate | None) -> RateData | None:
     return None if rate is None else RateData(GTPS[rate.speed], rate.width)
 
@@ -338,16 +334,16 @@ def _evidence(found: tuple[Evidence, ...]) -> tuple[EvidenceData, ...]:
 
 def _host(host: Host) -> HostData:
     return HostData(
-        name=_value(host.name),
-        maker=host.maker,
-        product=host.product,
-        board=host.board,
-        firmware=host.firmware_version,
-        firmware_date=host.firmware_date,
-        kernel=_value(host.kernel),
-        virtual=_value(host.virtual),
-        processors=_value(host.processors),
-        memory_bytes=_value(host.memory_bytes),
+        name=readable(host.name),
+        maker=readable(host.maker),
+        product=readable(host.product),
+        board=readable(host.board),
+        firmware=readable(host.firmware_version),
+        firmware_date=readable(host.firmware_date),
+        kernel=readable(host.kernel),
+        virtual=readable(host.virtual),
+        processors=readable(host.processors),
+        memory_bytes=readable(host.memory_bytes),
     )
 
 
@@ -379,16 +375,16 @@ def _range(rates: tuple[float, float] | None) -> tuple[float, float] | None:
 
 def _drive(seen: DriveSeen) -> DriveData:
     drive = seen.drive
-    sizes = [block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int)]
+    sizes = [block.size_bytes for block in readable(drive.blocks) or () if isinstance(block.size_bytes, int)]
     return DriveData(
         name=drive.name,
         kind=drive.kind,
-        address=drive.address,
-        model=_value(drive.model),
-        firmware=_value(drive.firmware),
-        serial=_value(drive.serial),
+        address=readable(drive.address),
+        model=readable(drive.model),
+        firmware=readable(drive.firmware),
+        serial=readable(drive.serial),
         bytes=sum(sizes) if sizes else None,
-        celsius=_value(seen.celsius),
+        celsius=readable(seen.celsius),
         warning_celsius=seen.warning_celsius,
         critical_celsius=seen.critical_celsius,
         alone_mbps=_range(seen.alone),
@@ -411,15 +407,15 @@ def _stripe(seen: StripeSeen) -> StripeData:
     stripe = seen.stripe
     return StripeData(
         name=stripe.name,
-        level=_value(stripe.level) or None,
+        level=readable(stripe.level) or None,
         raid=seen.raid,
-        state=stripe.state,
-        bytes=_value(stripe.size_bytes),
+        state=readable(stripe.state),
+        bytes=readable(stripe.size_bytes),
         drives=tuple(name or None for name in stripe.members),
         blocks=stripe.blocks,
         idle=stripe.idle,
-        places=_value(stripe.places),
-        missing=stripe.missing,
+        places=readable(stripe.places),
+        missing=readable(stripe.missing),
         alone_mbps=_range(seen.alone),
         together_mbps=_range(seen.together),
         alone_write_mbps=_range(seen.alone_write),
@@ -454,19 +450,19 @@ def _function(function: PciFunction, audit: Audit) -> FunctionData:
     return FunctionData(
         address=function.address,
         what=describe(function, audit),
-        vendor_name=function.vendor_name,
-        model_name=function.model_name,
-        vendor_id=_value(function.vendor_id),
-        device_id=_value(function.device_id),
-        subsystem_vendor_id=_value(function.subsystem_vendor_id),
-        subsystem_id=_value(function.subsystem_id),
-        class_code=_value(function.class_code),
-        revision=_value(function.revision),
-        driver=function.driver,
-        parent=function.parent,
-        physical_function=function.physical_function,
-        numa_node=function.numa_node,
-        power_state=_value(function.power_state),
+        vendor_name=readable(function.vendor_name),
+        model_name=readable(function.model_name),
+        vendor_id=readable(function.vendor_id),
+        device_id=readable(function.device_id),
+        subsystem_vendor_id=readable(function.subsystem_vendor_id),
+        subsystem_id=readable(function.subsystem_id),
+        class_code=readable(function.class_code),
+        revision=readable(function.revision),
+        driver=readable(function.driver),
+        parent=readable(function.parent),
+        physical_function=readable(function.physical_function),
+        numa_node=readable(function.numa_node),
+        power_state=readable(function.power_state),
     )
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Verdict
-from agent.report.plain import bytes_text, mbps_range, place, plain
+from agent.report.plain import NOT_READ, bytes_text, mbps_range, place, plain
 from knowledge.rates import celsius_text
 from probes.unread import Unread
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit, DriveSeen
     from agent.rules.rule import StripeSeen
+    from probes.facts import Drive
 
 SHORT: Final = 40  # characters of a name in the middle of a line
 AT_MOST: Final = "at most: the payload size could not be read"
@@ -84,8 +85,10 @@ def alone_and_together(alone: tuple[float, float], together: tuple[float, float]
 def path(seen: DriveSeen, audit: Audit) -> str:
     """The way from the drive to the processor with the narrowest hop pointed out."""
     if not seen.path:
-        where = plain(seen.drive.address) if seen.drive.address else "a place that is not shown"
-        return f"no link on the way: it hangs on {where}"
+        if isinstance(seen.drive.address, Unread):
+            return f"its way could not be read: {plain(seen.drive.address.why)}"
+        at = plain(seen.drive.address) if seen.drive.address else "a place that is not shown"
+        return f"no link on the way: it hangs on {at}"
     parts = ["drive"]
     for key in seen.path:
         judged = audit.by_key[key]
@@ -96,6 +99,13 @@ def path(seen: DriveSeen, audit: Audit) -> str:
         parts.append(f"{narrowest}{hop} ({place(judged.link)})")
     parts.append("the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor")
     return " > ".join(parts)
+
+
+def where(drive: Drive) -> str:
+    """What a drive hangs on, where no link of it is shown."""
+    if isinstance(drive.address, Unread):
+        return f"a place that {NOT_READ}"
+    return drive.address or drive.interconnect or "a place that is not shown"
 
 
 # --- Stripe sets -----------------------------------------------------------------------------------------------
@@ -113,7 +123,7 @@ def stripe(seen: StripeSeen) -> str:
     ]
     if found.idle:
         parts.append(f"not at work in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
-    if found.missing:
+    if isinstance(found.missing, int) and found.missing:
         parts.append(f"{found.missing} member{'' if found.missing == 1 else 's'} missing")
     return ", ".join(part for part in parts if part)
 

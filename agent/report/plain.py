@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 from agent.ends import rate_text
 from knowledge.classes import describe_class
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
+from probes.decode import NOT_GIVEN
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,10 +18,11 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Link
     from agent.rules.rule import StripeSeen
-    from probes.facts import Drive, PciFunction
-    from probes.unread import Unread
+    from probes.facts import Drive, Host, PciFunction
 
 LONGEST: Final = 200
+NOT_KNOWN: Final = "not known"
+NOT_READ: Final = "could not be read"
 MOST_MARKS: Final = 2  # accents on one letter; more of them would run over the lines around
 HOST_NAME: Final = 64  # characters; the longest that Linux takes (HOST_NAME_MAX)
 
@@ -67,9 +70,16 @@ def rate_or_unknown(rate: Rate | None) -> str:
     return "not known" if rate is None else rate_text(rate)
 
 
-def told(value: str | Unread | None, missing: str = "not known") -> str:
-    """Device text made harmless, or a word for its absence."""
-    return plain(value) if isinstance(value, str) and value else missing
+def told(value: str | Unread | None, missing: str = NOT_KNOWN) -> str:
+    """Device text made harmless, or a word for its absence; what should be known says where it could not be read."""
+    if isinstance(value, str) and value:
+        return plain(value)
+    return NOT_READ if missing == NOT_KNOWN and isinstance(value, Unread) and value.why != NOT_GIVEN else missing
+
+
+def board(host: Host) -> str:
+    """The board's maker and name."""
+    return " ".join(filter(None, (told(part, "") for part in (host.board_maker, host.board)))) or told(host.board)
 
 
 def describe(function: PciFunction, audit: Audit) -> str:
@@ -82,7 +92,7 @@ def describe(function: PciFunction, audit: Audit) -> str:
     if audit.machine.kinds.get(function.address) in {5, 6}:
         kind = "packet switch"
     name = function.model_name
-    if name:
+    if isinstance(name, str):
         return plain(name) if kind in name.lower() else f"{kind} {plain(name)}"
     if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
         return f"{kind} (maker {function.vendor_id:04x}, model {function.device_id:04x})"
@@ -147,7 +157,8 @@ def stripe_caution(seen: StripeSeen) -> str:
 
 def size(drive: Drive) -> str:
     """A drive's size for people, in GB or TB of 10^9 and 10^12 bytes; "" where it is not known."""
-    return bytes_text(sum(block.size_bytes for block in drive.blocks if isinstance(block.size_bytes, int)))
+    blocks = readable(drive.blocks) or ()
+    return bytes_text(sum(block.size_bytes for block in blocks if isinstance(block.size_bytes, int)))
 
 
 def bytes_text(total: int) -> str:

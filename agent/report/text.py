@@ -13,7 +13,7 @@ from agent.findings import Verdict
 from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import as_of, describe_link, plain, size, stripe_caution, told
+from agent.report.plain import as_of, board, describe_link, plain, size, stripe_caution, told
 from knowledge.rates import describe as describe_speed
 
 if TYPE_CHECKING:
@@ -167,7 +167,7 @@ def _machine(page: Page, audit: Audit) -> None:
     host = audit.facts.host
     memory = f"{host.memory_bytes / 2**30:.1f} GiB" if isinstance(host.memory_bytes, int) else "not known"
     rows = [
-        ("board", " ".join(told(part, "") for part in (host.board_maker, host.board) if part) or "not known"),
+        ("board", board(host)),
         ("firmware", words.host_firmware(audit)),
         ("kernel", told(host.kernel)),
         ("processors", str(host.processors) if isinstance(host.processors, int) else "not known"),

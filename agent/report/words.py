@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Severity, Verdict
-from agent.report.plain import as_of, asked, describe, describe_link, place, plain, told
+from agent.report.plain import NOT_READ, as_of, asked, describe, describe_link, place, plain, told
 from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, STEPS
 
 if TYPE_CHECKING:
@@ -155,7 +155,7 @@ def leads_to(judged: Judged, audit: Audit) -> str:
     named = audit.nvme_at.get(device.address)
     if named is not None:
         return f"{plain(named.name)}, {told(named.model, 'NVMe drive')}"
-    return plain(device.model_name) if device.model_name else describe(device, audit)
+    return plain(device.model_name) if isinstance(device.model_name, str) else describe(device, audit)
 
 
 def could(judged: Judged) -> Rate | None:
@@ -265,9 +265,9 @@ def which(first: int, last: int) -> str:
 def host_firmware(audit: Audit) -> str:
     """The firmware of the machine itself."""
     host = audit.facts.host
-    if host.firmware_version is None:
-        return "not known"
-    dated = f" of {plain(host.firmware_date)}" if host.firmware_date else ""
+    if not isinstance(host.firmware_version, str):
+        return told(host.firmware_version)
+    dated = f" of {plain(host.firmware_date)}" if isinstance(host.firmware_date, str) else ""
     return f"{told(host.firmware_maker, '')} {plain(host.firmware_version)}{dated}".strip()
 
 
@@ -287,7 +287,7 @@ def functions(audit: Audit) -> Iterator[tuple[str, str]]:
     """Every function but virtual ones: its address, and what it is, whose, where, its driver, its sleep."""
     virtual: dict[str, int] = {}
     for function in audit.facts.functions:
-        if function.physical_function is not None:
+        if isinstance(function.physical_function, str):
             virtual[function.physical_function] = virtual.get(function.physical_function, 0) + 1
     for function in audit.facts.functions:
         if function.physical_function is None:
@@ -296,15 +296,15 @@ def functions(audit: Audit) -> Iterator[tuple[str, str]]:
 
 def _of_function(function: PciFunction, audit: Audit, virtual: int) -> Iterator[str]:
     yield describe(function, audit)
-    if function.vendor_name:
+    if isinstance(function.vendor_name, str):
         yield f"by {plain(function.vendor_name, 60)}"
     onboard = next((one for one in audit.facts.board_devices if one.address == function.address), None)
     if onboard is not None and onboard.designation:
         yield f"on the board as {plain(onboard.designation, 40)}"
-    elif function.label:
+    elif isinstance(function.label, str):
         yield f"labelled {plain(function.label, 40)}"
-    if function.driver:
-        yield f"driver {plain(function.driver, 40)}"
+    if function.driver is not None:
+        yield f"driver {plain(function.driver, 40) if isinstance(function.driver, str) else NOT_READ}"
     if virtual:
         yield f"{virtual} virtual function{plural(virtual)}"
     if function.power_state not in {"D0", "unknown"} and isinstance(function.power_state, str):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from agent.findings import Evidence, Severity
 from agent.rules.rule import Found, Seen, rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
-from probes.unread import Unread
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -44,6 +44,9 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
     for drive in seen.machine.facts.drives:
         if drive.kind != "nvme" or drive.state in {None, "live"}:
             continue
+        if isinstance(drive.state, Unread):
+            yield of(f"whether {drive.name} serves", drive.state)
+            continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
         severity = None if drive.state == "dead" else Severity.NOTE
         headline = f"its controller is {drive.state}, so it serves nothing"
@@ -56,13 +59,18 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
     if any(one.what in LISTS_OF_DRIVES for one in facts.unread):
         return
+    lost = facts.gap("drives") or next((one.address for one in facts.drives if isinstance(one.address, Unread)), None)
     claimed = {drive.address for drive in facts.drives}
     for function in facts.functions:
         if function.class_code != NVME_CLASS or function.address in claimed or function.physical_function is not None:
             continue
         if function.power_state == "D3cold":
             continue  # nothing was asked of it, and the link says so
+        if lost is not None:
+            yield of(f"whether the system has a drive at {function.address}", lost)
+            continue
         driver = function.driver or ("none" if facts.platform == "linux" else "not told")
+        driver = "could not be read" if isinstance(driver, Unread) else driver
         evidence = (
             Evidence(f"{function.address} class code", "NVMe drive", "a drive of the system"),
             Evidence(f"{function.address} driver", driver, "the NVMe driver, unless set aside on purpose"),
@@ -84,7 +92,7 @@ def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
     """The sensors of each drive, by its name."""
     found: dict[str, list[Sensor]] = {}
     for sensor in sensors:
-        if sensor.drive is not None:
+        if isinstance(sensor.drive, str):
             found.setdefault(sensor.drive, []).append(sensor)
     return found
 
@@ -111,7 +119,7 @@ def _against_limits(drive: Drive, sensor: Sensor, own: Judged | None) -> Iterato
     warning, critical = limits(drive, sensor)
     now = sensor.celsius
     if isinstance(now, Unread):
-        yield Unread(f"temperature of {drive.name} ({sensor.label})", now.why, now.needs_root)
+        yield of(f"temperature of {drive.name} ({sensor.label})", now)
         return
     source = f"{drive.name} temperature ({sensor.label})"
     for name, limit, margin in (

@@ -10,7 +10,7 @@ from agent.findings import Evidence, Severity
 from agent.rules.links import BELOW_BEST, subject
 from agent.rules.rule import Found, Seen, StripeSeen, rule
 from agent.throughput import Flow
-from probes.unread import Unread
+from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -117,23 +117,39 @@ def _ends(share: StripeShare) -> tuple[float, float]:
 
 def _why_unknown(stripe: StripeSet, raid: int | None) -> str:
     """Why the set itself lets no rate be told, "" where it does."""
-    if isinstance(stripe.level, Unread) or not stripe.level or stripe.state in RESTING_STATES:
-        return "its level could not be read" if isinstance(stripe.level, Unread) else "it is not running"
+    lost = _lost(stripe)
+    for told, words in (
+        (stripe.level, "its level"),
+        (stripe.state, "whether it is running"),
+        (stripe.layout, "its layout"),
+        (lost, "whether it lacks a member"),
+    ):
+        if isinstance(told, Unread):
+            return f"{words} could not be read"
+    if not stripe.level or stripe.state in RESTING_STATES:
+        return "it is not running"
     if raid is None:
         return f"sets of level {stripe.level} are not in the model"
-    if raid == 10 and _copies(stripe.layout) != COPIES:  # noqa: PLR2004 - RAID 10
-        return "only sets that hold two copies of each piece are in the model"
-    lost = _lost(stripe)
-    if lost:
-        return f"{lost} of its members {'is' if lost == 1 else 'are'} missing, and what is left works harder"
-    return ""
+    reasons = (
+        (
+            raid == 10 and _copies(readable(stripe.layout)) != COPIES,  # noqa: PLR2004 - RAID 10
+            "only sets that hold two copies of each piece are in the model",
+        ),
+        (stripe.unplaced, f"the place of {', '.join(stripe.unplaced)} in it could not be read"),
+        (lost, f"{lost} of its members {'is' if lost == 1 else 'are'} missing, and what is left works harder"),
+    )
+    return next((why for holds, why in reasons if holds), "")
 
 
-def _lost(stripe: StripeSet) -> int:
-    """How many members a set that runs has lost."""
-    if stripe.missing:
+def _lost(stripe: StripeSet) -> int | Unread:
+    """How many members a set that runs has lost, by the kernel's count, else by the places without a member at work."""
+    if isinstance(stripe.missing, int) and stripe.missing:
         return stripe.missing
-    return max(0, stripe.places - len(stripe.members)) if isinstance(stripe.places, int) else 0
+    if isinstance(stripe.missing, Unread) and (stripe.unplaced or isinstance(stripe.places, Unread)):
+        return stripe.missing
+    if isinstance(stripe.places, Unread):
+        return 0 if stripe.missing == 0 else stripe.places
+    return max(0, stripe.places - len(stripe.members) - len(stripe.unplaced))
 
 
 @rule(
@@ -150,7 +166,14 @@ def stripe_degraded(seen: Seen) -> Iterator[Found | Unread]:
     for one in seen.stripes:
         stripe = one.stripe
         lost = _lost(stripe)
-        if not lost or isinstance(stripe.level, Unread) or not stripe.level or stripe.state in RESTING_STATES:
+        if not stripe.level or stripe.state in RESTING_STATES:
+            continue
+        silent = next((one for one in (stripe.level, stripe.state, lost) if isinstance(one, Unread)), None)
+        if silent is not None:
+            if lost != 0:
+                yield of(f"whether {stripe.name} lacks a member", silent)
+            continue
+        if not lost:
             continue
         evidence = (
             Evidence(

@@ -22,7 +22,7 @@ from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, StripeSpec, Uplink
 from agent.throughput import link_mbps
 from knowledge import pcie
 from knowledge.slots import MODULE_LANES, card_watts, connector_of
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -124,7 +124,7 @@ class Contents:
         if others:
             names = ", ".join(dict.fromkeys(what(other.link.device) for other in others))
             remarks.append(f"It also holds what this sheet has no place for: {names}.")
-        name = self._card_names.unique(harmless(device.model_name or "", LONGEST_NAME) or "switch carrier")
+        name = self._card_names.unique(harmless(readable(device.model_name) or "", LONGEST_NAME) or "switch carrier")
         for number, bay in enumerate(found, 1):
             if is_drive(bay):
                 self._add_drive(bay, slot, card=name, bay=number)
@@ -211,7 +211,7 @@ class Contents:
         elif wants is not None:
             remarks.append("wants_mbps is its link rate now. If it needs less, write what it needs, in MB/s.")
         card = CardSpec(
-            name=self._card_names.unique(harmless(device.model_name or "", LONGEST_NAME) or what(device)),
+            name=self._card_names.unique(harmless(readable(device.model_name) or "", LONGEST_NAME) or what(device)),
             connector=connector_of(rate.width),
             lanes=rate.width,
             generation=rate.speed,

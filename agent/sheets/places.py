@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Rate, Verdict
-from agent.machine import device_place, is_nvme
+from agent.machine import above, device_place, is_nvme
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
@@ -91,12 +91,11 @@ class Tree:
                 yield upper
                 address = _port_parent(upper)
             else:
-                function = self.audit.machine.functions.get(address)
-                address = function.parent if function is not None else None
+                address = above(self.audit.machine.functions.get(address))
 
 
 def _port_parent(one: Judged) -> str | None:
-    return one.link.port.parent if one.link.port is not None else None
+    return above(one.link.port)
 
 
 def is_drive(one: Judged) -> bool:

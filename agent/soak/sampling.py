@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from agent.soak.samples import DriveHead, DriveSample, Event, Head, Sample
 from probes import linux_counts, linux_watch
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -65,14 +65,14 @@ def head(audit: Audit, reads: Reads, *, started_at: str, agent: str, every: floa
         drives.append(
             DriveHead(
                 name=drive.name,
-                address=drive.address,
+                address=readable(drive.address),
                 model=_text(drive.model),
                 firmware=_text(drive.firmware),
                 serial=_text(drive.serial),
                 sensors=tuple(one.label for one in by_drive.get(drive.name, ()))[:MOST_SENSORS],
                 warning_celsius=own.warning_celsius if own is not None else None,
                 critical_celsius=own.critical_celsius if own is not None else None,
-                blocks=linux_counts.counted(reads, drive.name, (block.name for block in drive.blocks)),
+                blocks=linux_counts.counted(reads, drive.name, (block.name for block in readable(drive.blocks) or ())),
                 link=(now.speed, now.width) if now is not None else None,
                 ports=tuple(end.address for end in judged.link.ends) if judged is not None else (),
                 expected=own.alone if own is not None else None,

@@ -17,6 +17,7 @@ import msgspec
 
 from agent.audit import audit
 from agent.findings import Verdict
+from agent.machine import above
 from agent.tally.seen import Batch, CardKind, LinkSeen, MachineKind, MachineSeen, Seen
 from knowledge import pcie
 from knowledge.classes import describe_class
@@ -27,7 +28,7 @@ from probes.facts import Health
 from probes.files import printable, quoted
 from probes.redact_text import host_name, serial_number
 from probes.tokens import Known, is_placeholder
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -160,14 +161,14 @@ def _way(function: PciFunction, functions: Mapping[str, PciFunction]) -> tuple[s
     """Device and function numbers on the way from the root bus down to a function."""
     steps = []
     seen: set[str] = set()
-    root = function.root
+    root = readable(function.root)
     here: PciFunction | None = function
     while here is not None and here.address not in seen:
         seen.add(here.address)
         steps.append(_step(here.address))
-        root = here.root
-        here = functions.get(here.parent) if here.parent is not None else None
-    return (_text(root), *reversed(steps))
+        root = readable(here.root)
+        here = functions.get(above(here) or "")
+    return (_text(root or ""), *reversed(steps))
 
 
 def _step(address: str) -> str:
@@ -185,7 +186,7 @@ def _links(found: Audit, taken: float) -> Iterator[LinkSeen]:
     functions = found.machine.functions
     drives: dict[str, list[Drive]] = {}
     for drive in found.facts.drives:
-        if drive.address is not None:
+        if isinstance(drive.address, str):
             drives.setdefault(drive.address, []).append(drive)
     heat = _Heat(found.facts.sensors)
     twins: dict[bytes, int] = {}
@@ -239,7 +240,7 @@ class _Heat:
         self._found: dict[tuple[str, str], float] = {}
         for sensor in sensors:
             for name in (("drive", sensor.drive), ("function", sensor.address)):
-                if name[1] is not None and _is_temperature(sensor.celsius):
+                if isinstance(name[1], str) and _is_temperature(sensor.celsius):
                     key = (name[0], name[1])
                     self._found[key] = max(sensor.celsius, self._found.get(key, COLDEST))
 

@@ -13,11 +13,12 @@ from agent.ends import rate_text
 from agent.findings import Severity
 from agent.report import drive_words, health
 from agent.report import words as shared
+from agent.report.drive_words import where
 from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
 from agent.report.page.findings import FindingShown, findings
 from agent.report.page.map import chart
-from agent.report.plain import asked, mbps, plain, size, stripe_caution, told
+from agent.report.plain import asked, board, mbps, plain, size, stripe_caution, told
 from probes.facts import FirmwareSlots
 from probes.unread import Unread
 
@@ -216,7 +217,7 @@ def _tally(severity: Severity, number: int) -> Tally:
 def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
     """The machine as a whole, label by label."""
     host = audit.facts.host
-    yield "Board", " ".join(plain(part, words.NAME) for part in (host.board_maker, host.board) if part) or "not known"
+    yield "Board", board(host)
     yield "Firmware", shared.host_firmware(audit)
     yield "Kernel", told(host.kernel)
     yield "Processors", str(host.processors) if isinstance(host.processors, int) else "not known"
@@ -272,7 +273,7 @@ def _place(seen: DriveSeen, audit: Audit) -> str:
     """Where a drive sits: its slot or port, else what it hangs on."""
     if seen.path:
         return shared.port(audit.by_key[seen.path[0]])
-    return plain(seen.drive.address or seen.drive.interconnect or "a place that is not shown", words.NAME)
+    return plain(where(seen.drive), words.NAME)
 
 
 def _alike(drives: Sequence[DriveShown]) -> Iterator[DriveShown]:

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Severity, Verdict
+from agent.machine import above
 from agent.report import words as shared
+from agent.report.drive_words import where
 from agent.report.page import words
 from agent.report.plain import describe, plain, told
 from knowledge.rates import GTPS
@@ -115,7 +117,7 @@ class _Tree:
         end = judged.link.port or judged.link.device
         while end is not None and end.address not in seen:
             seen.add(end.address)
-            end = self.audit.machine.functions.get(end.parent) if end.parent is not None else None
+            end = self.audit.machine.functions.get(above(end) or "")
         return end is None
 
     def entries(self) -> list[Entry]:
@@ -206,7 +208,9 @@ class _Tree:
         )
         if drive is not None:
             return plain(drive.name, words.SHORT), plain(told(drive.model, "NVMe drive"), words.NAME)
-        named = plain(device.model_name, words.NAME) if device.model_name else describe(device, self.audit)
+        named = (
+            plain(device.model_name, words.NAME) if isinstance(device.model_name, str) else describe(device, self.audit)
+        )
         return named, ""
 
     def _own_interface(self) -> Iterator[Entry]:
@@ -215,7 +219,7 @@ class _Tree:
         for seen in self.audit.drives:
             shown = seen.drive.kind == "nvme" and seen.drive.address in self.above
             if not seen.path and not shown:
-                at = seen.drive.address or seen.drive.interconnect or "a place that is not shown"
+                at = where(seen.drive)
                 groups.setdefault(at, []).append(seen.drive.name)
         for at, names in groups.items():
             faulty = self._faults(set(names), "drives" if len(names) > 1 else "drive")

@@ -74,7 +74,7 @@ def beside(audit: Audit) -> str:
 def product(audit: Audit) -> str:
     """Maker and product, "" where neither is told."""
     host = audit.facts.host
-    return " ".join(plain(part, NAME) for part in (host.maker, host.product) if part)
+    return " ".join(plain(part, NAME) for part in (host.maker, host.product) if isinstance(part, str))
 
 
 def counts(audit: Audit) -> dict[Severity, int]:

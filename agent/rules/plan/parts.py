@@ -9,6 +9,7 @@ from msgspec import Struct
 from agent.findings import Rate, Verdict
 from agent.planned import as_written, pci_id
 from probes.tokens import is_placeholder, is_word_token
+from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -178,7 +179,7 @@ class Matched(Struct, frozen=True):
         drive = self.models.get(judged.link.key)
         if drive is not None:
             return f"the drive {drive}"
-        return device.model_name or f"a card ({device.address})"
+        return readable(device.model_name) or f"a card ({device.address})"
 
 
 def named(text: object) -> str | None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.machine import device_place
+from agent.machine import above, device_place
 
 if TYPE_CHECKING:
     from agent.judged import Judged
@@ -50,17 +50,16 @@ def chains(seen: Seen) -> dict[str, tuple[Judged, ...]]:
     found = {}
     for judged in seen.judged:
         chain = [judged]
-        address = judged.link.port.parent if judged.link.port is not None else None
+        address = above(judged.link.port)
         visited: set[str] = set()
         while address is not None and address not in visited:
             visited.add(address)
             upper = leads_to.get(address)
             if upper is not None:
                 chain.append(upper)
-                address = upper.link.port.parent if upper.link.port is not None else None
+                address = above(upper.link.port)
             else:
-                function = seen.machine.functions.get(address)
-                address = function.parent if function is not None else None
+                address = above(seen.machine.functions.get(address))
         found[judged.link.key] = tuple(chain)
     return found
 

@@ -1,0 +1,122 @@
+"""Folders of a Linux machine and the files in them: what a folder offers is asked, and what fails is kept.
+
+A folder that cannot be listed hides which files there are. Then each is asked for all the same: one that is not there
+says so itself (ENOENT), and what a capture was never asked shares the reason of its folder.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeVar
+
+from msgspec.structs import replace
+
+from probes.facts import Gap
+from probes.linux_words import integer
+from probes.reads import NOT_RECORDED
+from probes.unread import Unread, of
+
+if TYPE_CHECKING:
+    from probes.facts import Listed
+    from probes.reads import Reads
+
+Answer = TypeVar("Answer", str, bytes, tuple[str, ...])
+
+
+def listed(
+    reads: Reads, path: str, what: tuple[Listed, str], gaps: list[Gap], *, kind: str = "", needed: bool = False
+) -> tuple[str, ...]:
+    """The names in a folder, none where there is no such folder; one that cannot be listed is a gap.
+
+    `what` is the kind of thing that it lists, and the question in words; a `needed` folder is missed also where it is
+    not there.
+    """
+    names = reads.names(path)
+    if not isinstance(names, Unread):
+        return names
+    if needed or not names.absent:
+        sort, words = what
+        gaps.append(Gap(sort, replace(of(f"{words} ({path})", names), vital=True), kind=kind))
+    return ()
+
+
+class Asked:
+    """The files of one folder: what it does not offer is not asked, and what fails is kept in `problems`."""
+
+    __slots__ = ("_guessed", "listed", "offered", "place", "problems", "reads")
+
+    def __init__(self, reads: Reads, place: str) -> None:
+        """List the folder `place`."""
+        self.reads = reads
+        self.place = place
+        self.problems: list[Unread] = []
+        self.listed = reads.names(place)
+        if isinstance(self.listed, Unread):  # what is not there has no files; all else may have any
+            self.offered = frozenset[str]() if self.listed.absent else None
+        else:
+            self.offered = frozenset(self.listed)
+        self._guessed = False
+
+    @property
+    def lost(self) -> bool:
+        """Whether the folder could not be listed."""
+        return self.offered is None
+
+    @property
+    def unlisted(self) -> str:
+        """Why the folder could not be listed, "" where it was."""
+        return self.listed.why if isinstance(self.listed, Unread) else ""
+
+    def offers(self, name: str) -> bool:
+        """Whether it has a file of this name, or may have."""
+        return self.offered is None or name in self.offered
+
+    def beginning(self, start: str) -> tuple[str, ...] | Unread:
+        """The names in it that begin so, in order; Unread where it could not be listed."""
+        if isinstance(self.listed, Unread):
+            return self.listed.minor
+        return tuple(sorted(name for name in self.listed if name.startswith(start)))
+
+    def problem(self, lost: Unread) -> Unread:
+        """Keep what is wrong with an answer."""
+        self.problems.append(lost)
+        return lost
+
+    def all_problems(self) -> list[Unread]:
+        """What went wrong; that the folder could not be listed is of no matter where every file answered for itself."""
+        if not isinstance(self.listed, Unread):
+            return self.problems
+        return [self.listed if self._guessed or self.listed.absent else self.listed.minor, *self.problems]
+
+    def text(self, name: str) -> str | Unread | None:
+        """A text file, None where there is none."""
+        return self._kept(name, self.reads.text(f"{self.place}/{name}")) if self.offers(name) else None
+
+    def data(self, name: str) -> bytes | Unread | None:
+        """A binary file, None where there is none."""
+        return self._kept(name, self.reads.data(f"{self.place}/{name}")) if self.offers(name) else None
+
+    def number(self, name: str) -> int | Unread:
+        """A number, Unread where there is none."""
+        answer, key = self.text(name), f"text {self.place}/{name}"
+        if isinstance(answer, Unread):
+            return answer
+        return Unread(key, "not offered for this function") if answer is None else integer(answer, key)
+
+    def target(self, name: str = "") -> str | Unread | None:
+        """Where a link leads, None where there is none; without a name, that of the folder itself."""
+        if not name:
+            answer = self.reads.target(self.place)
+            return self.problem(answer) if isinstance(answer, Unread) else answer
+        return self._kept(name, self.reads.target(f"{self.place}/{name}")) if self.offers(name) else None
+
+    def _kept(self, name: str, answer: Answer | Unread) -> Answer | Unread | None:
+        if not isinstance(answer, Unread):
+            return answer
+        if not isinstance(self.listed, Unread):
+            return self.problem(answer)
+        if answer.absent:
+            return None
+        if answer.why == NOT_RECORDED:
+            self._guessed = True
+            return of(f"text {self.place}/{name}", self.listed)
+        return self.problem(answer)
