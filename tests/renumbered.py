@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 
 ADDRESS: Final = re.compile(r"((?:pci)?(?:[0-9a-f]{4,8}:)?)([0-9a-f]{2})((?::[0-9a-f]{2}(?:\.[0-7])?(?:@[0-9a-f]+)?)?)")
 BRIDGE: Final = 0x0604
-
-
-Told = TypeVar("Told", str, str | Unread, str | Unread | None)
 
 
 class Numbers:
@@ -49,7 +46,7 @@ class Numbers:
             self._buses[key] = self._free.pop()
         return f"{found[1]}{self._buses[key]}{found[3]}"
 
-    def told(self, address: Told) -> str | Told:
+    def told(self, address: str | Unread | None) -> str | Unread | None:
         """The same of an address that may be missing or unread."""
         return self.address(address) if isinstance(address, str) else address
 
@@ -76,7 +73,7 @@ def restarted(facts: Facts, draw: Random) -> Facts:
         host=replace(facts.host, up_seconds=up if isinstance(up, Unread) else up * draw.uniform(1.0, 9.0)),
         functions=tuple(functions),
         drives=tuple(drives),
-        kernel_slots=tuple(replace(one, address=new.told(one.address)) for one in facts.kernel_slots),
+        kernel_slots=tuple(replace(one, address=new.told(one.address) or "") for one in facts.kernel_slots),
         board_slots=slots,
         board_devices=tuple(
             replace(one, address=new.address(one.address) if one.address is not None else None)
@@ -113,7 +110,7 @@ def _function(one: PciFunction, new: Numbers) -> PciFunction:
         one,
         address=new.address(one.address),
         parent=new.told(one.parent),
-        root=new.told(one.root),
+        root=one.root if isinstance(one.root, Unread) else new.address(one.root),
         physical_function=new.told(one.physical_function),
         virtual_functions=one.virtual_functions
         if isinstance(one.virtual_functions, Unread)
