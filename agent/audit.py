@@ -12,7 +12,7 @@ from agent.rules.drives import by_drive, limits
 from agent.rules.links import payloads, request_bytes
 from agent.rules.stripes import stripe_sets
 from agent.throughput import Flow, Hop, Share
-from knowledge.problems import BadInput
+from knowledge.problems import BadInput, NothingRead
 from probes.decode import NOT_GIVEN
 from probes.facts import Health
 from probes.unread import Unread
@@ -58,12 +58,21 @@ class DriveSeen(Struct, frozen=True):
     verdict: Verdict | None = None
 
 
+class Given(Struct, frozen=True):
+    """What an audit was given beside the facts: see `audit`."""
+
+    planned: Planned | None = None
+    limits: Mapping[str, tuple[float | None, float | None]] = {}
+    notes: Shelf | None = None
+
+
 class Audit(Struct, frozen=True):
     """Everything found out about one machine; findings worst first.
 
     `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address; both know the whole
     machine, also where all else is but the `part` of it that was asked for ("": all of it). `against` names the
     build sheet that the machine was held against, if one was given, and `matched` has what its parts are there.
+    `given` is what it was made with.
     """
 
     facts: Facts
@@ -78,6 +87,22 @@ class Audit(Struct, frozen=True):
     against: str | None = None
     part: str = ""
     matched: Matched | None = None
+    given: Given = Given()
+
+    def again(self, facts: Facts) -> Audit:
+        """The same audit of other facts."""
+        return audit(facts, self.given.planned, self.given.limits, self.given.notes)
+
+    @property
+    def blind(self) -> tuple[Unread, ...]:
+        """What was asked for in vain and may hide a fault: with any of these nobody can say that all is well."""
+        return tuple(one for one in self.unread if one.vital)
+
+    def status(self, least: Severity) -> int:
+        """The exit status: 1 where something is as bad as `least` or worse, 3 where that could not be told, else 0."""
+        if self.worst.rank <= least.rank:
+            return 1
+        return 3 if self.blind else 0
 
     @property
     def worst(self) -> Severity:
@@ -148,6 +173,7 @@ def audit(
         stripes=sets,
         against=planned.source if planned is not None else None,
         matched=seen.matched,
+        given=Given(planned, limits or {}, notes),
     )
 
 
@@ -262,9 +288,15 @@ def only_at(found: Audit, name: str) -> Audit:
     drives |= {seen.drive.name for seen in found.drives if keys & set(seen.path)}
     keys |= {key for seen in found.drives if seen.drive.name in drives for key in seen.path}
     links = tuple(judged for judged in found.links if judged.link.key in keys)
+    unlisted = tuple(gap.why for gap in found.facts.gaps)
     functions = {function.address for judged in links for function in judged.link.functions}
     facts = _facts_at(found.facts, wanted, links, {*functions, wanted}, drives)
     if not (links or drives or facts.functions or facts.kernel_slots or facts.board_slots):
+        if unlisted:
+            first = unlisted[0]
+            raise NothingRead(
+                f"--only {name}: nothing of that name was seen; {first.what} could not be read: {first.why}"
+            )
         known = sorted({judged.link.slot.name for judged in found.links if judged.link.slot is not None})
         more = f"; the slots are {', '.join(known[:12])}" if known else ""
         raise BadInput(f"--only {name}: no slot, port, card or drive of this machine is called that{more}")
@@ -278,7 +310,11 @@ def only_at(found: Audit, name: str) -> Audit:
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
         stripes=tuple(one for one in found.stripes if not drives.isdisjoint(one.stripe.members)),
         findings=tuple(one for one in found.findings if one.subject in subjects or _is_noted(one, subjects)),
-        unread=tuple(one for one in found.unread if not subjects.isdisjoint(one.what.replace("/", " ").split())),
+        unread=tuple(
+            one
+            for one in found.unread
+            if one in unlisted or not subjects.isdisjoint(one.what.replace("/", " ").replace(",", " ").split())
+        ),
     )
 
 

@@ -204,8 +204,8 @@ def check(
 ) -> None:
     """Audit every link, slot and drive: verdicts, findings, steps.
 
-    Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 nothing could be
-    read.
+    Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 a reading failed
+    that may hide a fault, or nothing at all could be read.
     """
     planned = None
     if against is not None:
@@ -229,7 +229,7 @@ def check(
         output.page(text.check, found, source.name)
     from agent.findings import Severity
 
-    sys.exit(1 if found.worst.rank <= Severity(fail_on).rank else 0)
+    sys.exit(found.status(Severity(fail_on)))
 
 
 @main.command()

@@ -246,12 +246,14 @@ class Registers:
         "_problems",
         "_vendor_specific",
         "_without",
+        "cut",
         "short_why",
     )
 
-    def __init__(self, config: bytes | Unread, short_why: str = TOO_SHORT) -> None:
-        """`config` begins at byte 0 of configuration space and may be of any length."""
+    def __init__(self, config: bytes | Unread, short_why: str = TOO_SHORT, *, cut: bool = False) -> None:
+        """`config` begins at byte 0 of configuration space and may be of any length; `cut`: more should have come."""
         self.short_why = short_why
+        self.cut = cut
         self._config = config
         self._bytes = b"" if isinstance(config, Unread) else config[:EXTENDED_SPACE_SIZE]
         self._given: dict[Layout, int | Unread] | None = None

@@ -79,7 +79,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     board_slots: tuple[BoardSlot, ...] | Unread
     board_devices: tuple[BoardDevice, ...] = ()
     if isinstance(table, Unread):
-        board_slots = of("slots described by the firmware (SMBIOS)", table)
+        board_slots = of("slots described by the firmware (SMBIOS)", table.minor)
     else:
         board_slots = smbios.board_slots(table)
         board_devices = smbios.board_devices(table)
@@ -205,7 +205,7 @@ def _together(address: str, problems: Sequence[Unread]) -> Unread:
     why = f"{len(problems)} readings failed: {'; '.join(reasons)}"
     if all("(ENOENT)" in reason or "(ENODEV)" in reason or "(ENXIO)" in reason for reason in reasons):
         why = f"the device went away while it was read: {reasons[0]}"
-    return Unread(address, why, needs_root, vital=vital)
+    return Unread(address, why, needs_root, vital=vital, small=not vital)
 
 
 def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
@@ -279,7 +279,7 @@ def _registers(asked: Asked, *, asleep: bool) -> Registers:
         config = asked.problem(Unread(key, "the device does not answer (all bits read 1)", vital=True))
     elif len(config) not in WHOLE_SIZES and len(config) not in SIZES_FOR_ANYBODY:
         short = asked.problem(Unread(key, f"the read ended after {len(config)} bytes", vital=True))
-        return Registers(config, short.why)
+        return Registers(config, short.why, cut=True)
     return Registers(config, SHORT_SPACE)
 
 

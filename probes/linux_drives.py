@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from probes.facts import BlockDevice, Drive, Gap, Sensor
 from probes.linux_listed import Asked, listed
 from probes.linux_words import ASLEEP, EMPTY, is_address, named, whole
-from probes.reads import NOT_RECORDED, failed
+from probes.reads import NOT_RECORDED, OF_ROOT, failed
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -174,12 +176,12 @@ def _one_line(name: str, answers: Iterable[object]) -> Iterator[Unread]:
         reasons = "; ".join(dict.fromkeys(one.why for one in lost))
         count = f"{len(lost)} readings" if len(lost) > 1 else lost[0].what
         needs_root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
-        yield Unread(name, f"{count} failed: {reasons}", needs_root, vital=vital)
+        yield Unread(name, f"{count} failed: {reasons}", needs_root, vital=vital, small=not vital)
 
 
 def _of_root(lost: Unread) -> bool:
     """Whether this is one of the readings that the kernel gives to the super-user alone."""
-    return lost.needs_root and lost.what.startswith(("nvme ", "bytes "))
+    return lost.needs_root and lost.what.startswith(OF_ROOT)
 
 
 def is_controller(name: str) -> bool:
@@ -324,7 +326,9 @@ def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread], gaps: li
         problems = [one for one in asked.all_problems() if one.what not in told]
         unread.extend(_one_line(name, problems if drive is not None else [one.minor for one in problems]))
         if isinstance(drive, Unread) or (asked.lost and drive is not None):
-            gaps.append(Gap("sensors", of(f"what {name} measures", problems[0]), name))
+            lost = drive if isinstance(drive, Unread) else asked.listed
+            assert isinstance(lost, Unread)
+            gaps.append(Gap("sensors", replace(of(f"what {name} measures", lost), vital=True), name))
     return tuple(found)
 
 

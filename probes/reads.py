@@ -40,6 +40,8 @@ _WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a 
 _FIRST: Final = 8192  # enough for nearly everything, and cheap to set aside
 
 NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
+# What the kernel keeps for the super-user among what is asked; texts, lists and links are open to everybody.
+OF_ROOT: Final = ("bytes /sys/firmware/dmi/", "bytes /sys/bus/pci/devices/", "nvme ")
 NOT_RECORDED: Final = "not in this capture"
 # Not asked, not there, not kept: nothing went wrong. All other errors are of readings that should have worked.
 NOT_TRIED: Final = frozenset({"ENOENT", "ENOTSUP", "ENODATA", "ENOSYS"})
@@ -73,7 +75,7 @@ def failed(key: str, name: str) -> Unread:
         f"{reason} ({name})" if reason else f"failed with {name}",
         needs_root,
         absent=name == "ENOENT",
-        vital=not needs_root and name not in NOT_TRIED,
+        vital=name not in NOT_TRIED and not (needs_root and key.startswith(OF_ROOT)),
     )
 
 

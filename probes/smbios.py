@@ -110,7 +110,7 @@ def problems(table: bytes) -> tuple[Unread, ...]:
         found.append("there is no structure in it")
     if len(seen) == MOST_STRUCTURES:
         found.append(f"no more than {MOST_STRUCTURES:,} of its structures are read")
-    return tuple(Unread(WHAT, why) for why in found)
+    return tuple(Unread(WHAT, why, small=True) for why in found)
 
 
 # The fields of each type that hold the number of a string.

@@ -15,7 +15,7 @@ class Unread(Struct, frozen=True):
 
     `needs_root` tells that the same question may have an answer for the super-user, `absent` that the machine says it
     has no such thing (ENOENT). `vital` tells that the reading was tried, went wrong, and may hide a fault: without it
-    nobody can say that all is well.
+    nobody can say that all is well. `small` tells that it went wrong, too, but that no verdict rests on it.
     """
 
     what: str
@@ -23,11 +23,17 @@ class Unread(Struct, frozen=True):
     needs_root: bool = False
     absent: bool = False
     vital: bool = False
+    small: bool = False
 
     @property
     def minor(self) -> Unread:
         """The same of a reading that no verdict rests on: a name, a number on a label."""
-        return replace(self, vital=False) if self.vital else self
+        return replace(self, vital=False, small=True) if self.vital else self
+
+    @property
+    def failed(self) -> bool:
+        """Whether the reading was tried and went wrong, be it of much or of little matter."""
+        return self.vital or self.small
 
 
 def readable(value: Value | Unread | None) -> Value | None:

@@ -139,8 +139,8 @@ def test_of_alike_drives_the_one_whose_place_is_free_is_gone() -> None:
     assert [("removed", "Ostrayne Reel 4 2TB", "slot M2_2", "")] == parts(found)
     assert found.parts[0].before is not None
     assert "place" == found.parts[0].before.identity
-    assert not found.worse
-    assert "Changed: nvme2 (Ostrayne Reel 4 2TB) in slot M2_2 no longer there." == found.verdict
+    assert found.worse
+    assert "Worse than before: nvme2 (Ostrayne Reel 4 2TB) in slot M2_2 no longer there." == found.verdict
 
 
 def test_a_carrier_takes_its_drives_along() -> None:
@@ -684,7 +684,7 @@ def test_numbers_in_the_verdict_are_singular_and_plural() -> None:
     two = compare(seen(before), seen(bench_1({"SLOT3": [reel_4("A-1")], "M2_1": [reel_4("A-2")]})))
     assert "The upgrade delivers: the new drive at full link." == one.verdict
     gone = "LN-1 network card in SLOT4 no longer there"
-    assert f"The upgrade delivers: 2 of 2 new drives at full link; {gone}." == two.verdict
+    assert f"Worse than before: {gone}; better: 2 of 2 new drives at full link." == two.verdict
 
 
 def test_a_display_card_with_a_switch_of_its_own_is_one_part() -> None:
@@ -757,7 +757,8 @@ def test_an_upgrade_is_told_in_one_sentence() -> None:
     assert (
         "The upgrade delivers in part: 1 of 2 new drives at full link; "
         "stripe set md0 should read 5,908 MB/s or more (was 2,954); "
-        "2 drives faster; Packet switch PS-12 in SLOT4 no longer there; 2 drives moved; one new limit; 2 notes gone."
+        "2 drives faster; Packet switch PS-12 in SLOT4 no longer there; 2 drives moved; one new limit; "
+        "2 notes gone with their parts."
     ) == found.verdict
 
 

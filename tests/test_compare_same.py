@@ -19,7 +19,8 @@ from tests.renumbered import restarted
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.compare.changes import Change, Comparison, Direction
+    from agent.compare.changes import Change, Comparison, Direction, FindingChange
+    from agent.findings import Finding
     from probes.facts import Facts
 
 FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/capture.json"))
@@ -143,12 +144,22 @@ def test_the_other_way_round_everything_is_the_other_way_round(before: str, afte
         [(kinds[one.kind], one.after, one.before) for one in back.parts]
     )
     assert _count([_told(one) for one in there.changes]) == _count([_mirrored(one) for one in back.changes])
-    turned = {"gained": "cleared", "cleared": "gained", "changed": "changed"}
-    assert _count([(one.kind, one.before, one.after, one.direction) for one in there.findings]) == _count(
-        [(turned[one.kind], one.after, one.before, MIRROR[one.direction]) for one in back.findings]
+    turned = {"gained": "lost", "cleared": "gained", "gone": "gained", "changed": "changed"}
+    lost = {"gained": "gained", "cleared": "lost", "gone": "lost", "changed": "changed"}
+    assert _count([(lost[one.kind], one.before, one.after) for one in there.findings]) == _count(
+        [(turned[one.kind], one.after, one.before) for one in back.findings]
+    )
+    # What went with its part is no cure, though what comes with a part may well be bad.
+    with_part = [one.before for one in (*there.findings, *back.findings) if one.kind == "gone"]
+    assert _count([(one.before, one.after, one.direction) for one in there.findings if _of(one) not in with_part]) == (
+        _count([(one.after, one.before, MIRROR[one.direction]) for one in back.findings if _of(one) not in with_part])
     )
     assert len(there.doubts) == len(back.doubts)
     assert bool(there.other_machine) == bool(back.other_machine)
+
+
+def _of(one: FindingChange) -> Finding | None:
+    return one.before if one.before is not None else one.after
 
 
 def _parts(found: Comparison) -> list[str]:

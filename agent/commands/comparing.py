@@ -43,6 +43,7 @@ def comparing(
         multiple=True,
         help="Apply the field notes of this folder too. Can be repeated.",
     )
+    @click.option("--as-given", is_flag=True, help="Take BEFORE for the older one whatever the dates say.")
     @click.pass_context
     def compare(  # noqa: PLR0913 - one for each option
         context: click.Context,
@@ -54,12 +55,14 @@ def comparing(
         settle: float,
         against: str | None,
         notes: tuple[str, ...],
+        as_given: bool,
     ) -> None:
         """Show what an upgrade changed: parts, links, rates, firmware, temperatures, findings.
 
         BEFORE and AFTER are captures (- is standard input); without AFTER it is this machine as it is now. Parts are
         told by serial number, else by model and slot, never by bus number. What one side could not read is said, and
-        is no change.
+        is no change. A part that is gone while nothing took its place is worse, unless a build sheet (--against) tells
+        what belongs there.
 
         Exit status: 0 nothing got worse; 1 something did; 2 bad use or unreadable input; 3 nothing could be read.
         """
@@ -74,6 +77,8 @@ def comparing(
         from agent.compare.comparing import compare as compared
 
         found = compared(audits[0], audits[1])
+        if not as_given and not found.other_machine:
+            _in_order(audits[0].facts, audits[1].facts)
         names = sides[0].name, sides[1].name
         if form == "json":
             from agent.report import compare_data
@@ -90,6 +95,24 @@ def comparing(
         context.exit(1 if found.worse else 0)
 
     return compare
+
+
+def _in_order(before: Facts, after: Facts) -> None:
+    """Refuse a comparison the wrong way round (BadInput): what broke would be praised as mended."""
+    from datetime import datetime
+
+    from knowledge.problems import BadInput
+
+    try:
+        late, early = datetime.fromisoformat(before.taken_at), datetime.fromisoformat(after.taken_at)
+        backwards = late > early
+    except (TypeError, ValueError):  # no date, or one without a zone: nothing to tell them by
+        return
+    if backwards:
+        raise BadInput(
+            f"AFTER was read before BEFORE ({after.taken_at}, {before.taken_at}): name the older one first, "
+            "or give --as-given if a clock was wrong"
+        )
 
 
 def _sheet(against: str | None) -> Sheet | None:

@@ -33,11 +33,15 @@ class Part(Struct, frozen=True, kw_only=True):
 
 
 class PartChange(Struct, frozen=True, kw_only=True):
-    """A part that came, went or has another place; `before` is None for one added, `after` for one removed."""
+    """A part that came, went or has another place; `before` is None for one added, `after` for one removed.
+
+    `direction` is "worse" for a part that is gone while nothing took its place.
+    """
 
     kind: Literal["added", "removed", "moved"]
     before: Part | None
     after: Part | None
+    direction: Direction = "other"
 
 
 class Change(Struct, frozen=True, kw_only=True):
@@ -61,10 +65,12 @@ class Change(Struct, frozen=True, kw_only=True):
 class FindingChange(Struct, frozen=True, kw_only=True):
     """A finding that came ("gained"), went ("cleared"), or has another severity or other figures ("changed").
 
+    One that went together with the part that it was about is "gone": nobody mended anything.
+
     `subject` names the part in words, which hold on both sides.
     """
 
-    kind: Literal["gained", "cleared", "changed"]
+    kind: Literal["gained", "cleared", "gone", "changed"]
     subject: str
     before: Finding | None
     after: Finding | None

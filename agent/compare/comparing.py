@@ -1,7 +1,8 @@
 """Two audits to all that differs between them: the one call behind every form. Reads nothing, prints nothing.
 
-Parts are told by what they are (agent/compare/matching.py). What one side could not read is a doubt and no change;
-what differs from one start to the next, or with a moment's load, is none either.
+Parts are told by what they are (agent/compare/matching.py). What one side could not read is a doubt and no change:
+where a reading went wrong, it is taken from the other side as well (agent/compare/level.py). What differs from one
+start to the next, or with a moment's load, is no change either.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from agent.compare import gained, lanes, rates, readings
 from agent.compare.changes import Change, Comparison, PartChange
 from agent.compare.doubts import Doubts
 from agent.compare.fitted import short
+from agent.compare.level import levelled
+from agent.compare.losses import lost
 from agent.compare.matching import Matched
 from agent.compare.sentence import Pieces, verdict
 from probes.tokens import Known, is_word_token
@@ -21,12 +24,15 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.audit import Audit
+    from agent.compare.changes import Direction
 
 
 def compare(before: Audit, after: Audit) -> Comparison:
     """All that differs between two audits, of one machine or of two."""
-    matched = Matched(before, after)
     doubts = Doubts()
+    whole = before, after
+    before, after = levelled(before, after, doubts)
+    matched = Matched(before, after)
     other, renamed = _machines(matched)
     changes = (
         *renamed,
@@ -38,23 +44,24 @@ def compare(before: Audit, after: Audit) -> Comparison:
     )
     _board_slots(matched, doubts)
     findings = tuple(gained.findings(matched, doubts))
-    parts = tuple(_parts(matched))
+    missed = frozenset() if other else lost(matched)  # of two machines neither has lost what only the other has
+    parts = tuple(_parts(matched, missed))
     told = tuple(doubts.result())
-    pieces = Pieces(matched=matched, parts=parts, changes=changes, findings=findings, doubts=told)
+    pieces = Pieces(matched=matched, missed=missed, parts=parts, changes=changes, findings=findings, doubts=told)
     return Comparison(
         verdict=verdict(pieces, one_machine=not other),
-        before=before,
-        after=after,
+        before=whole[0],
+        after=whole[1],
         parts=parts,
         changes=changes,
         findings=findings,
         doubts=told,
-        worse="worse" in {one.direction for one in changes} | {one.direction for one in findings},
+        worse="worse" in [one.direction for some in (parts, changes, findings) for one in some],
         other_machine=other,
     )
 
 
-def _parts(matched: Matched) -> Iterator[PartChange]:
+def _parts(matched: Matched, missed: frozenset[int]) -> Iterator[PartChange]:
     """Parts added, then moved, then removed."""
     for one in matched.added():
         yield PartChange(kind="added", before=None, after=matched.after.part(one))
@@ -62,7 +69,8 @@ def _parts(matched: Matched) -> Iterator[PartChange]:
         if matched.moved(before, after):
             yield PartChange(kind="moved", before=matched.before.part(before), after=matched.after.part(after))
     for one in matched.removed():
-        yield PartChange(kind="removed", before=matched.before.part(one), after=None)
+        way: Direction = "worse" if one.number in missed else "other"
+        yield PartChange(kind="removed", before=matched.before.part(one), after=None, direction=way)
 
 
 def _board_slots(matched: Matched, doubts: Doubts) -> None:

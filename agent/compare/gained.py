@@ -13,7 +13,7 @@ from agent.compare.matching import depth, depth_of, ends
 from agent.compare.words import alone, by_severity, subject
 from agent.findings import Severity, Verdict
 from knowledge.rates import NEAR_LIMIT_CELSIUS
-from probes.facts import Health
+from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -46,6 +46,8 @@ REGISTERS: Final = frozenset(
     {"payload-low", "payload-mismatch", "slot-unsplit", "slot-power-fault", "slot-latch-open", "uplink-shared"}
 )
 EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
+# One thing said by two rules, as the system's sensor or the drive's own log tells of it.
+HEAT: Final = {"drive-heat-warning": "drive-hot"}
 # Rules whose headlines bear counts and temperatures, which have rows of their own.
 FIGURES: Final = frozenset({"drive-hot", "link-errors"})
 HEALTH_RULES: Final = "agent.rules.health"
@@ -101,11 +103,12 @@ def _ones(matched: Matched, side: int) -> list[_One]:
 
 def _key(matched: Matched, finding: Finding, thing: Thing | None, side: int) -> Hashable:
     """What a finding is about, by what it is called in the first machine."""
+    rule = HEAT.get(finding.rule, finding.rule)
     if thing is not None:
         number = thing.number if side == 0 else matched.before_of.get(thing.number)
-        return (finding.rule, "part", number if number is not None else ("new", thing.number))
+        return (rule, "part", number if number is not None else ("new", thing.number))
     ports = {after: before for before, after in matched.ports.items()} if side else {}
-    return (finding.rule, "place", ports.get(finding.subject, finding.subject))
+    return (rule, "place", ports.get(finding.subject, finding.subject))
 
 
 def _text(matched: Matched, finding: Finding, side: int) -> str:
@@ -130,13 +133,16 @@ def _same(one: _One, other: _One, *, exactly: bool) -> bool:
 
 
 def _single(matched: Matched, one: _One) -> FindingChange:
-    """A finding gained or cleared. A limit of a part that came or went with it is how that part works: no change."""
-    severity = one.finding.severity
+    """A finding gained or cleared. A limit of a part that came or went with it is how that part works: no change.
+
+    A fault that went with its part is no cure either.
+    """
+    severity, alone = one.finding.severity, _alone(matched, one)
     way: Direction = "other"
-    if severity is Severity.FAULT or (severity is Severity.LIMIT and not _alone(matched, one)):
-        way = "worse" if one.side else "better"
+    if severity is Severity.FAULT or (severity is Severity.LIMIT and not alone):
+        way = "worse" if one.side else "other" if alone else "better"
     return FindingChange(
-        kind="gained" if one.side else "cleared",
+        kind="gained" if one.side else "gone" if alone else "cleared",
         subject=_subject(matched, one),
         before=None if one.side else one.finding,
         after=one.finding if one.side else None,
@@ -145,8 +151,11 @@ def _single(matched: Matched, one: _One) -> FindingChange:
 
 
 def _alone(matched: Matched, one: _One) -> bool:
-    """Whether the part that a finding is about is on its side only."""
-    return one.thing is not None and one.thing.number not in (matched.before_of if one.side else matched.after_of)
+    """Whether the part, or the stripe set, that a finding is about is on its side only."""
+    if one.thing is None:
+        sets = [{seen.stripe.name for seen in fitted.audit.stripes} for fitted in matched.sides]
+        return one.finding.subject in sets[one.side] - sets[1 - one.side]
+    return one.thing.number not in (matched.before_of if one.side else matched.after_of)
 
 
 def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange]:
@@ -225,6 +234,8 @@ def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
 
 def _read_as_deep(rule: str, thing: Thing, other: Thing) -> bool:
     """Whether the other side read what a rule goes by; where not, the rows of health and links say so."""
+    if rule == "drive-firmware-pending":
+        return other.drive is None or isinstance(other.drive.firmware_slots, FirmwareSlots)
     if _family(rule) == HEALTH_RULES:
         return other.drive is None or isinstance(other.drive.health, Health)
     least = CAPABILITIES if rule in REGISTERS else CAPABILITIES + 1 if rule in EXTENDED else 0

@@ -30,9 +30,10 @@ ORDER: Final = ("link", "finding", "health", "temperature", "stripe set", "rate"
 
 
 class Pieces(Struct, frozen=True, kw_only=True):
-    """All that was found to differ."""
+    """All that was found to differ; `missed` are the numbers of the parts that are lost."""
 
     matched: Matched
+    missed: frozenset[int]
     parts: tuple[PartChange, ...]
     changes: tuple[Change, ...]
     findings: tuple[FindingChange, ...]
@@ -51,16 +52,17 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
         return f"Nothing changed in what both sides tell; {kinds} could not be compared."
     worse, better, rest = list(_worse(found)), list(_better(found)), list(_rest(found))
     new, full = _new_drives(found)
-    lost = _lost(found)
+    missed = _missed(found)
     if new is not None:
         (better if full and one_machine else rest).insert(0, new)
     if not one_machine:
-        told = (("better", better), ("worse", worse), ("also", rest))
+        told = (("better", better), ("worse", [*missed, *worse]), ("also", [one for one in rest if one not in missed]))
         return f"The second beside the first: {'; '.join(f'{word}: {_joined(some)}' for word, some in told if some)}."
-    if worse or lost:
-        also = [("better", better), ("also", [one for one in rest if one not in lost])]
+    if worse or missed:
+        also = [("better", better), ("also", [one for one in rest if one not in missed])]
         more = [f"{word}: {_joined(some)}" for word, some in also if some]
-        return f"{'Worse than before' if worse else 'Changed'}: {_joined([*lost, *worse, *more])}."
+        bad = worse or any(one.direction == "worse" for one in found.parts)
+        return f"{'Worse than before' if bad else 'Changed'}: {_joined([*missed, *worse, *more])}."
     if new is not None:
         others = [one for one in (*better, *rest) if one != new]
         return f"{'The upgrade delivers' if full else 'The upgrade delivers in part'}: {_joined([new, *others])}."
@@ -71,12 +73,9 @@ def _lead(found: Pieces) -> str:
     return "The upgrade delivers" if any(one.kind != "removed" for one in found.parts) else "Better than before"
 
 
-def _lost(found: Pieces) -> list[str]:
-    """Drives and stripe sets that are gone where no drive came in their place: that comes before any praise."""
-    drives = [one.kind for one in found.parts if _part(one).kind == "drive"]
-    if "added" in drives:
-        return []
-    gone = [*_gone("drive", found)] if "removed" in drives else []
+def _missed(found: Pieces) -> list[str]:
+    """Parts that are gone while nothing took their place, and stripe sets: that comes before any praise."""
+    gone = [words for kind in ("drive", "card") for words in _gone(kind, found, worse=True)]
     return gone + [f"{one.subject} no longer there" for one in found.changes if _set_gone(one)]
 
 
@@ -230,6 +229,9 @@ def _rest(found: Pieces) -> Iterator[str]:
         )
         if gone:
             yield _findings_words(gone, severity, new=False)
+        left = sum(one.kind == "gone" and _severity(one) is severity for one in found.findings)
+        if left:
+            yield f"{_findings_words(left, severity, new=False)} with {'its part' if left == 1 else 'their parts'}"
     altered = sum(one.kind == "changed" and one.direction == "other" for one in found.findings)
     if altered:
         yield f"{counted(altered, 'finding')} with other figures"
@@ -279,7 +281,7 @@ def _parts(found: Pieces) -> Iterator[str]:
             told = kind == "added" and not (planned and what == "drive")
             count = sum(not (told and one.after is not None and one.after.address in linked) for one in some)
             if kind == "removed":
-                yield from _gone(what, found)
+                yield from _gone(what, found, worse=False)
             elif count:
                 yield f"{counted(count, what)} {words}"
     for kind, words in (("added", "more"), ("removed", "fewer")):
@@ -288,9 +290,13 @@ def _parts(found: Pieces) -> Iterator[str]:
             yield f"{counted(count, 'device')} of the board {words}"
 
 
-def _gone(what: str, found: Pieces) -> Iterator[str]:
-    """Drives or cards that are no longer there: one by its name, more by their number."""
-    some = [one for one in found.matched.removed() if one.kind == what and not found.matched.before.part(one).on_board]
+def _gone(what: str, found: Pieces, *, worse: bool) -> Iterator[str]:
+    """Drives or cards that are no longer there, lost or replaced: one by its name, more by their number."""
+    some = [
+        one
+        for one in found.matched.removed()
+        if one.kind == what and not found.matched.before.part(one).on_board and (one.number in found.missed) is worse
+    ]
     if len(some) == 1:
         yield f"{alone(found.matched, some[0], 0)} no longer there"
     elif some:

@@ -31,15 +31,19 @@ class SideData(Struct, frozen=True):
 
 
 class PartChangeData(Struct, frozen=True):
-    """A part "added" (`before` is null), "removed" (`after` is null) or "moved"."""
+    """A part "added" (`before` is null), "removed" (`after` is null) or "moved".
+
+    `direction` is "worse" for one that is gone while nothing took its place, else "other".
+    """
 
     kind: str
     before: Part | None
     after: Part | None
+    direction: str
 
 
 class FindingChangeData(Struct, frozen=True):
-    """A finding "gained" (`before` is null), "cleared" (`after` is null) or "changed".
+    """A finding "gained" (`before` is null), "cleared" or "gone" with its part (`after` is null), or "changed".
 
     `direction` is "better", "worse" or "other".
     """
@@ -107,7 +111,7 @@ def _side(audit: Audit, source: str) -> SideData:
 
 
 def _part(one: PartChange) -> PartChangeData:
-    return PartChangeData(one.kind, one.before, one.after)
+    return PartChangeData(one.kind, one.before, one.after, one.direction)
 
 
 def _finding(finding: Finding | None) -> FindingData | None:

@@ -16,6 +16,8 @@ SENTENCE: Final = 1_500  # characters of the verdict, device text included
 SUBJECT: Final = 300
 HEADLINE: Final = 400
 NOT_THERE: Final = "not there"
+LOST: Final = "lost"  # gone, and nothing took its place
+WITH_PART: Final = "gone with its part"
 ON_BOARD: Final = "on the board"
 FEW: Final = 3  # devices of the board that are still told one by one
 OTHER_MACHINE: Final = "These may not be the same machine"
@@ -51,7 +53,8 @@ def parts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Itera
                 yield one.kind, f"{len(folded[one.kind])} devices of the board", *places, "model or place"
             continue
         name = escape(f"{part.kind} {part.name}", SUBJECT)
-        yield one.kind, name, _place(one.before, escape), _place(one.after, escape), part.identity
+        kind = LOST if one.direction == "worse" else one.kind
+        yield kind, name, _place(one.before, escape), _place(one.after, escape), part.identity
 
 
 def _of_board(found: Comparison, kind: str) -> list[PartChange]:
@@ -87,7 +90,8 @@ def change(one: Change, escape: Callable[[str, int], str] = plain) -> tuple[str,
 def finding(one: FindingChange, escape: Callable[[str, int], str] = plain) -> tuple[str, ...]:
     """A row: its direction in a word, what became of it, of what, before and after."""
     before, after = (_headline(side, escape) for side in (one.before, one.after))
-    return DIRECTIONS[one.direction], one.kind, escape(one.subject, SUBJECT), before, after
+    kind = WITH_PART if one.kind == "gone" else one.kind
+    return DIRECTIONS[one.direction], kind, escape(one.subject, SUBJECT), before, after
 
 
 def _headline(found: Finding | None, escape: Callable[[str, int], str]) -> str:

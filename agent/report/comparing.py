@@ -73,8 +73,8 @@ def _parts(page: Page, found: Comparison) -> None:
         return
     page.heading("Parts")
     for kind, name, before, after, told_by in lines:
-        where = {"added": after, "removed": before}.get(kind, f"{before} -> {after}")
-        _row(page, (kind, "other"), "", f"{name}: {where} (told by its {told_by})")
+        where = {"added": after, "removed": before, rows.LOST: before}.get(kind, f"{before} -> {after}")
+        _row(page, (kind, "worse" if kind == rows.LOST else "other"), "", f"{name}: {where} (told by its {told_by})")
 
 
 def _row(page: Page, word: tuple[str, Direction], subject: str, rest: str) -> None:
@@ -87,7 +87,7 @@ def _row(page: Page, word: tuple[str, Direction], subject: str, rest: str) -> No
 
 def _finding(page: Page, gain: FindingChange) -> None:
     word, kind, subject, before, after = rows.finding(gain)
-    figures = {"gained": after, "cleared": before}.get(kind, f"{before} -> {after}")
+    figures = {"gained": after, "cleared": before, rows.WITH_PART: before}.get(kind, f"{before} -> {after}")
     _row(page, (word, gain.direction), subject, f"{kind}: {figures}")
     for one in gain.after.evidence if gain.after is not None else ():
         words = f"{plain(one.source)}: {plain(one.read)}; expected {plain(one.expected)}"

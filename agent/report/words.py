@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from probes.facts import PciFunction
 
 ROOT: Final = "needs-root"  # told at the end, not among the findings
+SHORT: Final = 90  # characters
 HEADLINE: Final = 400  # characters
 STEP: Final = 600
 VERIFY: Final = 400
@@ -72,14 +73,18 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     counts: dict[Severity, int] = {}
     for finding in findings(audit):
         counts[finding.severity] = counts.get(finding.severity, 0) + 1
-    total = f"{len(judged)} link{plural(len(judged))}, {len(audit.drives)} drive{plural(len(audit.drives))}"
+    total = f"{len(judged)} link{plural(len(judged))}, {_drives(audit)}"
     if _as_planned(audit):
         total += f"; every part of {plain(audit.against or '')} is in its place"
+    hidden = _hidden(audit)
     if not counts and not judged:
-        return [(_without_a_card(audit), None)]
+        return [(hidden, Severity.UNKNOWN), (_without_a_card(audit), None)]
     silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
     holds = f"hold{'s' if silent == 1 else ''}"
     rest = f" Whether {silent} more port{plural(silent)} {holds} a card could not be told." if silent else ""
+    rest += " More can be told with root (last lines)." if any(one.rule == ROOT for one in audit.findings) else ""
+    if not counts and hidden:
+        return [(hidden, Severity.UNKNOWN), (f"Nothing to act on in what was read ({total}).{rest}", None)]
     if not counts:
         full = all(one.verdict is Verdict.FULL for one in judged)
         why = ": every link with a card runs at the best its card can do" if full else ""
@@ -89,7 +94,26 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
         one, many, what = _COUNTED[severity]
         parts += [(", ", None)] if number else []
         parts.append((f"{count} {one if count == 1 else many} {what}", severity))
-    return [*parts, (f"; {total}.{rest}", None)]
+    return [*parts, (f"; {total}. ", None), (hidden, Severity.UNKNOWN), (rest.strip(), None)]
+
+
+def _drives(audit: Audit) -> str:
+    """How many drives there are, as far as they could be listed."""
+    count = len(audit.drives)
+    words = f"{count} drive{plural(count)}"
+    if audit.facts.gap("drives", "functions") is None:
+        return words
+    return f"{words} or more" if count else "drives not listed"
+
+
+def _hidden(audit: Audit) -> str:
+    """That readings failed that may hide a fault, with the first of them; "" where none did."""
+    blind = audit.blind
+    if not blind:
+        return ""
+    first = f"{plain(asked(blind[0]), SHORT)}: {plain(blind[0].why, SHORT)}"
+    more = f", and {len(blind) - 1} more" if len(blind) > 1 else ""
+    return f"Not passed: faults may hide in what could not be read ({first}{more}). "
 
 
 _COUNTED: Final = {
@@ -112,6 +136,8 @@ def _without_a_card(audit: Audit) -> str:
     if audit.part:
         return f"No PCI Express link with a card belongs to {plain(audit.part)}."
     seen = len(audit.facts.functions)
+    if audit.facts.gap("functions") is not None:
+        return "Which links there are could not be read."
     where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
     count = f"{seen} PCI function{plural(seen)} {'was' if seen == 1 else 'were'} seen, listed below"
     count = count if seen else "no PCI function was seen either"

@@ -61,13 +61,14 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
         return
     lost = facts.gap("drives") or next((one.address for one in facts.drives if isinstance(one.address, Unread)), None)
     claimed = {drive.address for drive in facts.drives}
+    unsure: list[str] = []
     for function in facts.functions:
         if function.class_code != NVME_CLASS or function.address in claimed or function.physical_function is not None:
             continue
         if function.power_state == "D3cold":
             continue  # nothing was asked of it, and the link says so
         if lost is not None:
-            yield of(f"whether the system has a drive at {function.address}", lost)
+            unsure.append(function.address)
             continue
         driver = function.driver or ("none" if facts.platform == "linux" else "not told")
         driver = "could not be read" if isinstance(driver, Unread) else driver
@@ -77,6 +78,8 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
         )
         headline = f"is an NVMe drive by its class, but the system has no drive there (driver: {driver})"
         yield Found(function.address, headline, evidence)
+    if lost is not None and unsure:
+        yield of(f"whether the system has a drive at {', '.join(unsure)}", lost.minor)
 
 
 def own_links(seen: Seen) -> dict[str, Judged | None]:

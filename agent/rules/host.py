@@ -52,6 +52,13 @@ def needs_root(seen: Seen) -> Iterator[Found | Unread]:
     if limits:
         missing.append(Unread(f"warning temperature of {', '.join(limits)}", "the drive answers the super-user only"))
     silent = [drive.name for drive in facts.drives if isinstance(drive.health, Unread) and drive.health.needs_root]
+    slots = [
+        drive.name
+        for drive in facts.drives
+        if isinstance(drive.firmware_slots, Unread) and drive.firmware_slots.needs_root and drive.name not in silent
+    ]
+    if slots:
+        missing.append(Unread(f"firmware slots of {', '.join(slots)}", "the drive answers the super-user only"))
     if silent:
         what = f"wear, spare, hours, error counts and firmware slots of {', '.join(silent)}"
         missing.append(Unread(what, "the drive answers the super-user only"))

@@ -1,0 +1,306 @@
+"""Two machines made equally blind: what one side could not read is taken from the other as well, and said once.
+
+Only so can what is left be compared: whatever then differs, both sides have read. Readings that the kernel keeps for
+the super-user are left as they are: an ordinary user's capture is compared with care elsewhere (`gained`, `lanes`).
+Decides nothing about the machines.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from agent.compare.matching import Matched
+from probes.decode import Registers
+from probes.facts import ErrorCounters, LinkAttributes
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from agent.audit import Audit
+    from agent.compare.doubts import Doubts
+    from probes.facts import Drive, Facts, Gap, KernelSlot, Look, PciFunction, Sensor, StripeSet
+
+Record = TypeVar("Record", bound=Struct)
+Sides = tuple[Record, Record]
+Spaces = tuple[Registers, Registers]
+
+# Lists of a gap without an entry: what goes with them.
+DISKS: Final = frozenset({"sata", "scsi"})
+FIRMWARE_SLOTS: Final = "slots described by the firmware (SMBIOS)"
+
+
+def levelled(before: Audit, after: Audit, doubts: Doubts) -> tuple[Audit, Audit]:
+    """Both audits without what only one of them could read; what that is becomes a doubt."""
+    lost = [[one for one in audit.unread if one.failed] for audit in (before, after)]
+    lost[0], lost[1] = ([one for one in mine if one not in theirs] for mine, theirs in (lost, lost[::-1]))
+    if not any(lost):
+        return before, after
+    for side, mine in enumerate(lost):
+        for one in mine:
+            doubts.add(_asked(one), "", side, replace(one, needs_root=False))
+    first, second = _Level(before, after).facts()
+    return before.again(first), after.again(second)
+
+
+def _asked(one: Unread) -> str:
+    from agent.report.plain import asked
+
+    return asked(one)
+
+
+def _alike(one: Record, other: Record, *names: str) -> Sides[Record]:
+    """Two records with the fields `names` unread in both where they went wrong in one of them."""
+    changes: list[dict[str, Unread]] = [{}, {}]
+    for name in names:
+        values = getattr(one, name), getattr(other, name)
+        for side, value in enumerate(values):
+            if isinstance(value, Unread) and value.failed and not isinstance(values[1 - side], Unread):
+                changes[1 - side][name] = value
+    first = replace(one, **changes[0]) if changes[0] else one
+    return first, replace(other, **changes[1]) if changes[1] else other
+
+
+class _Level:
+    """The facts of both sides, made equally blind step by step."""
+
+    def __init__(self, before: Audit, after: Audit) -> None:
+        self._sides = before.facts, after.facts
+        matched = Matched(before, after)
+        self._drives = _drive_names(matched, before, after)
+        self._functions = _addresses(matched, before, after)
+
+    def facts(self) -> tuple[Facts, Facts]:
+        """Both, levelled."""
+        first, second = self._host(*self._sides)
+        first, second = self._listed_functions(first, second)
+        first, second = self._listed_drives(first, second)
+        first, second = self._slots(first, second)
+        first, second = self._sensors(first, second)
+        first, second = self._stripes(first, second)
+        gaps = tuple(dict.fromkeys((*first.gaps, *second.gaps)))
+        return replace(first, gaps=gaps), replace(second, gaps=gaps)
+
+    def _gaps(self, of: str) -> list[Gap]:
+        return [gap for facts in self._sides for gap in facts.gaps if gap.of == of]
+
+    def _host(self, one: Facts, other: Facts) -> Sides[Facts]:
+        hosts = _alike(one.host, other.host, *one.host.__struct_fields__)
+        return replace(one, host=hosts[0]), replace(other, host=hosts[1])
+
+    # --- Functions -------------------------------------------------------------------------------------------
+
+    def _listed_functions(self, one: Facts, other: Facts) -> Sides[Facts]:
+        if self._gaps("functions"):
+            return replace(one, functions=(), looks=()), replace(other, functions=(), looks=())
+        made = _paired(one.functions, other.functions, "address", self._functions, _function)
+        one, other = replace(one, functions=made[0]), replace(other, functions=made[1])
+        if [look.offset for look in one.looks] != [look.offset for look in other.looks]:
+            return one, other
+        looks = [self._look(*pair) for pair in zip(one.looks, other.looks, strict=True)]
+        return replace(one, looks=tuple(look for look, _ in looks)), replace(other, looks=tuple(b for _, b in looks))
+
+    def _look(self, one: Look, other: Look) -> Sides[Look]:
+        made = _paired(
+            tuple(one.functions.values()), tuple(other.functions.values()), "address", self._functions, _function
+        )
+        first, second = ({function.address: function for function in side} for side in made)
+        return replace(one, functions=first), replace(other, functions=second)
+
+    # --- Drives ----------------------------------------------------------------------------------------------
+
+    def _listed_drives(self, one: Facts, other: Facts) -> Sides[Facts]:
+        for gap in self._gaps("drives"):
+            one, other = _without_drives(one, gap), _without_drives(other, gap)
+        made = _paired(one.drives, other.drives, "name", self._drives, _drive)
+        return replace(one, drives=made[0]), replace(other, drives=made[1])
+
+    # --- The rest --------------------------------------------------------------------------------------------
+
+    def _slots(self, one: Facts, other: Facts) -> Sides[Facts]:
+        if self._gaps("slots"):
+            return replace(one, kernel_slots=()), replace(other, kernel_slots=())
+        names = {slot.name: slot.name for slot in one.kernel_slots}
+        made = _paired(one.kernel_slots, other.kernel_slots, "name", names, _kernel_slot)
+        one, other = replace(one, kernel_slots=made[0]), replace(other, kernel_slots=made[1])
+        broken = [_broken_table(facts) for facts in (one, other)]
+        for side, lost in enumerate(broken):
+            if lost is not None and broken[1 - side] is None:
+                return _without_table(one, lost), _without_table(other, lost)
+        return one, other
+
+    def _sensors(self, one: Facts, other: Facts) -> Sides[Facts]:
+        gaps = self._gaps("sensors")
+        if any(not gap.entry for gap in gaps):
+            return replace(one, sensors=()), replace(other, sensors=())
+        told = [{sensor.drive for sensor in facts.sensors if isinstance(sensor.drive, str)} for facts in (one, other)]
+        if gaps:  # a drive whose sensor may be the one that could not be followed
+            both = {name for name in told[0] if self._drives.get(name) in told[1]}
+            one = replace(one, sensors=tuple(_of(one.sensors, both)))
+            other = replace(other, sensors=tuple(_of(other.sensors, {self._drives[name] for name in both})))
+        places = {
+            _place(sensor): (self._drives.get(str(sensor.drive), sensor.drive), sensor.label, sensor.chip)
+            for sensor in one.sensors
+        }
+        theirs = {_place(sensor): number for number, sensor in enumerate(other.sensors)}
+        first, second = list(one.sensors), list(other.sensors)
+        for number, sensor in enumerate(one.sensors):
+            match = theirs.get(places[_place(sensor)])
+            if match is not None:
+                first[number], second[match] = _alike(
+                    first[number], second[match], "celsius", "warning_celsius", "critical_celsius"
+                )
+        return replace(one, sensors=tuple(first)), replace(other, sensors=tuple(second))
+
+    def _stripes(self, one: Facts, other: Facts) -> Sides[Facts]:
+        gaps = self._gaps("stripe sets")
+        gone = {gap.entry for gap in gaps}
+        whole = "" in gone or any(gap.kind == "disk" and not gap.entry for gap in self._gaps("drives"))
+        kept = [tuple(one for one in facts.stripes if not whole and one.name not in gone) for facts in (one, other)]
+        made = _paired(kept[0], kept[1], "name", {stripe.name: stripe.name for stripe in kept[0]}, _stripe)
+        return replace(one, stripes=made[0]), replace(other, stripes=made[1])
+
+
+def _paired(
+    mine: Sequence[Record],
+    theirs: Sequence[Record],
+    by: str,
+    names: Mapping[str, str],
+    alike: Any,  # noqa: ANN401 - what levels two of these
+) -> tuple[tuple[Record, ...], tuple[Record, ...]]:
+    """All records of both sides, those that are the same one levelled; `names` has the other side's name of each."""
+    first, second = list(mine), list(theirs)
+    there = {getattr(record, by): number for number, record in enumerate(theirs)}
+    for number, record in enumerate(mine):
+        match = there.get(names.get(getattr(record, by), ""))
+        if match is not None:
+            first[number], second[match] = alike(first[number], second[match])
+    return tuple(first), tuple(second)
+
+
+# --- Who is who ------------------------------------------------------------------------------------------------
+
+
+def _drive_names(matched: Matched, before: Audit, after: Audit) -> dict[str, str]:
+    """The second side's name of each drive of the first: by what was matched, else the same name."""
+    there = {drive.name for drive in after.facts.drives}
+    found = {drive.name: drive.name for drive in before.facts.drives if drive.name in there}
+    found |= {
+        one.drive.name: other.drive.name
+        for one, other in matched.pairs()
+        if one.drive is not None and other.drive is not None
+    }
+    return found
+
+
+def _addresses(matched: Matched, before: Audit, after: Audit) -> dict[str, str]:
+    """The second side's address of each function of the first: by what was matched, else the same address."""
+    there = {function.address for function in after.facts.functions}
+    found = {one.address: one.address for one in before.facts.functions if one.address in there}
+    found |= matched.ports
+    for one, other in matched.pairs():
+        numbers = {function.address.rpartition(".")[2]: function.address for function in other.functions}
+        for function in one.functions:
+            match = numbers.get(function.address.rpartition(".")[2])
+            if match is not None:
+                found[function.address] = match
+    return found
+
+
+# --- One pair --------------------------------------------------------------------------------------------------
+
+
+def _function(one: PciFunction, other: PciFunction) -> Sides[PciFunction]:
+    names = [name for name in one.__struct_fields__ if name not in {"address", "registers", "link", "errors"}]
+    one, other = _alike(one, other, *names)
+    links = _maybe(one.link, other.link, LinkAttributes)
+    errors = _maybe(one.errors, other.errors, ErrorCounters)
+    registers = _registers(one.registers, other.registers)
+    return (
+        replace(one, link=links[0], errors=errors[0], registers=registers[0]),
+        replace(other, link=links[1], errors=errors[1], registers=registers[1]),
+    )
+
+
+def _maybe(one: Record | None, other: Record | None, kind: type[Record]) -> tuple[Record | None, Record | None]:
+    """Two records of which a side may have none; where one may have it unread, the other has none to tell either."""
+    if one is None or other is None:
+        known = one if one is not None else other
+        lost = known is not None and any(
+            isinstance(value := getattr(known, name), Unread) and value.failed for name in kind.__struct_fields__
+        )
+        return (known, known) if lost else (one, other)
+    return _alike(one, other, *kind.__struct_fields__)
+
+
+def _registers(one: Registers, other: Registers) -> Spaces:
+    """Configuration space to the depth that both have read, where a read of it went wrong."""
+    sides = [one, other]
+    for side, (mine, theirs) in enumerate(((one, other), (other, one))):
+        config = mine.config
+        if isinstance(config, Unread):
+            if config.failed:
+                sides[1 - side] = mine
+        elif mine.cut and isinstance(theirs.config, bytes) and len(theirs.config) > len(config):
+            sides[1 - side] = Registers(theirs.config[: len(config)], mine.short_why, cut=True)
+    return sides[0], sides[1]
+
+
+def _drive(one: Drive, other: Drive) -> Sides[Drive]:
+    return _alike(one, other, *(name for name in one.__struct_fields__ if name not in {"name", "kind"}))
+
+
+def _without_drives(facts: Facts, gap: Gap) -> Facts:
+    """A machine without the drives that a gap may hide."""
+    kinds = {"nvme"} if gap.kind == "nvme" else DISKS
+    drives = tuple(one for one in facts.drives if one.kind not in kinds or (gap.entry and one.name != gap.entry))
+    names = {one.name for one in facts.drives} - {one.name for one in drives}
+    return replace(facts, drives=drives, sensors=tuple(one for one in facts.sensors if one.drive not in names))
+
+
+def _kernel_slot(one: KernelSlot, other: KernelSlot) -> Sides[KernelSlot]:
+    return _alike(one, other, "address", "occupied")
+
+
+def _broken_table(facts: Facts) -> Unread | None:
+    """What is wrong with the firmware's table of slots; None where it is whole, or kept for the super-user."""
+    slots = facts.board_slots
+    if isinstance(slots, Unread):
+        return slots if slots.failed else None
+    from probes.smbios import WHAT
+
+    return next((one for one in facts.unread if one.what == WHAT), None)
+
+
+def _without_table(facts: Facts, lost: Unread) -> Facts:
+    return replace(facts, board_slots=replace(lost, what=FIRMWARE_SLOTS), board_devices=())
+
+
+def _of(sensors: Iterable[Sensor], drives: set[str]) -> Iterable[Sensor]:
+    """The sensors of these drives, and those of no drive."""
+    return (one for one in sensors if one.drive is None or one.drive in drives)
+
+
+def _place(sensor: Sensor) -> tuple[object, ...]:
+    return sensor.drive, sensor.label, sensor.chip
+
+
+def _stripe(one: StripeSet, other: StripeSet) -> Sides[StripeSet]:
+    one, other = _alike(one, other, "level", "places", "layout", "state", "missing", "size_bytes")
+    unplaced = (*one.unplaced, *other.unplaced)
+    return _unplaced(one, unplaced), _unplaced(other, unplaced)
+
+
+def _unplaced(stripe: StripeSet, unplaced: tuple[str, ...]) -> StripeSet:
+    """A set in which the places of these block devices are not known."""
+    kept = [(block, name) for block, name in zip(stripe.blocks, stripe.members, strict=True) if block not in unplaced]
+    return replace(
+        stripe,
+        blocks=tuple(block for block, _ in kept),
+        members=tuple(name for _, name in kept),
+        idle=tuple(block for block in stripe.idle if block not in unplaced),
+        unplaced=tuple(dict.fromkeys(unplaced)),
+    )

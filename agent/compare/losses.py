@@ -1,0 +1,78 @@
+"""Parts that are gone: lost, or replaced by what came into their place. Reads nothing and words nothing.
+
+Nobody notices a drive that no longer answers where the rest of the machine is well. So a part that was there and whose
+place is empty counts as a loss, unless a build sheet says what belongs where: then its rules speak of what is missing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from agent.compare.fitted import Fitted, Thing
+    from agent.compare.matching import Matched
+
+
+def lost(matched: Matched) -> frozenset[int]:
+    """The numbers of the parts of the first machine that are gone and that nothing replaced.
+
+    A carrier whose drives all went to other places is no loss. What came into the very place of a part replaces it. A
+    drive on a carrier, or a disk on a controller, is replaced as well by any drive that came into the same slot of the
+    board, each for one.
+    """
+    if matched.after.audit.against is not None:
+        return frozenset()
+    came = [one for one in matched.after.things if _new_here(matched, one)]
+    gone = [one for one in matched.removed() if not matched.before.part(one).on_board and not _emptied(matched, one)]
+    left = []
+    for one in gone:
+        match = next((other for other in came if _own_place(matched, one, 0) == _own_place(matched, other, 1)), None)
+        if match is None:
+            left.append(one)
+        else:
+            came.remove(match)
+    found = set()
+    for one in left:
+        match = next((other for other in came if _stands_for(matched, one, other)), None)
+        if match is None:
+            found.add(one.number)
+        else:
+            came.remove(match)
+    return frozenset(found)
+
+
+def _emptied(matched: Matched, card: Thing) -> bool:
+    """Whether a card held parts that are all still there, elsewhere: then nothing is lost with it."""
+    held = [one.number for one in matched.before.things if one.holder == card.number]
+    return bool(held) and all(number in matched.after_of for number in held)
+
+
+def _new_here(matched: Matched, thing: Thing) -> bool:
+    """Whether a part of the second machine is new, or new in its place."""
+    before = matched.before_of.get(thing.number)
+    return before is None or matched.moved(matched.before.things[before], thing)
+
+
+def _own_place(matched: Matched, thing: Thing, side: int) -> tuple[object, ...]:
+    """What names the place of a part on both sides: what holds it, and the slot or the position there."""
+    holder: object = thing.holder
+    if side and thing.holder is not None:
+        holder = matched.before_of.get(thing.holder, ("new", thing.holder))
+    return (holder, thing.slot if thing.slot is not None else thing.way)
+
+
+def _stands_for(matched: Matched, gone: Thing, came: Thing) -> bool:
+    """Whether a drive came where another was, if not into the very same place."""
+    if gone.kind != "drive" or came.kind != "drive":
+        return False
+    first, second = _outermost(matched.before, gone), _outermost(matched.after, came)
+    return _own_place(matched, first, 0) == _own_place(matched, second, 1)
+
+
+def _outermost(fitted: Fitted, thing: Thing) -> Thing:
+    """The part on the board that holds a part, at whatever remove; that part itself where it sits on the board."""
+    for _ in fitted.things:
+        if thing.holder is None:
+            break
+        thing = fitted.things[thing.holder]
+    return thing
