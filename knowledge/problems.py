@@ -17,6 +17,6 @@ class BadInput(Problem):
 
 
 class NothingRead(Problem):
-    """Nothing at all could be read from this machine (exit status 3)."""
+    """Nothing at all, or nothing of the kind that was asked for, could be read (exit status 3)."""
 
     exit_status = 3

@@ -90,6 +90,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     stripes = _stripe_sets(reads, blocks, drives, unread, gaps)
     kernel_slots = _kernel_slots(reads, unread, gaps)
     found = sensors(reads, asleep, unread, gaps)
+    later: dict[str, list[Unread]] = {}
     return Facts(
         platform=reads.platform,
         taken_at=taken_at,
@@ -100,8 +101,8 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
         board_devices=board_devices,
         drives=drives,
         sensors=found,
-        looks=tuple(_look(offset, recorded) for offset, recorded in looks),
-        unread=(*(gap.why for gap in gaps), *unread),
+        looks=tuple(_look(offset, recorded, later) for offset, recorded in looks),
+        unread=(*(gap.why for gap in gaps), *unread, *_of_looks(later)),
         stripes=stripes,
         gaps=tuple(gaps),
     )
@@ -139,14 +140,28 @@ def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
     return Recorded(recording.answers, reads.platform, first)
 
 
-def _look(offset: float, recorded: Recorded) -> Look:
+def _of_looks(later: Mapping[str, Sequence[Unread]]) -> Iterator[Unread]:
+    """One line for each function that could be read at first and not, or not wholly, when it was looked at again."""
+    for address, problems in later.items():
+        first = _together(address, problems) if len(problems) > 1 else problems[0]
+        yield of(f"{address}, looked at again", first)
+
+
+def _look(offset: float, recorded: Recorded, later: dict[str, list[Unread]]) -> Look:
+    """A later look; what went wrong in it alone is added to `later`."""
     prefix = f"{PCI}/"
     addresses = {
         path[len(prefix) :].split("/", 1)[0]
         for path in (key.partition(" ")[2] for key in recorded.answers)
         if path.startswith(prefix)
     }
-    return Look(offset, {address: _function(recorded, address, None)[0] for address in sorted(addresses)})
+    functions = {}
+    for address in sorted(addresses):
+        functions[address], problems = _function(recorded, address, None)
+        lost = [one for one in problems if one.what in recorded.answers]
+        if lost:
+            later.setdefault(address, []).extend(lost)
+    return Look(offset, functions)
 
 
 # --- PCI functions ---------------------------------------------------------------------------------------------

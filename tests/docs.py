@@ -114,9 +114,12 @@ def exit_statuses() -> str:
         ("0", "Nothing at or above `--fail-on` (a fault, unless told otherwise) was found."),
         ("1", "Something at or above `--fail-on` was found."),
         (str(BadInput.exit_status), sentence(_before_bracket(BadInput))),
-        (str(NothingRead.exit_status), sentence(_before_bracket(NothingRead))),
+        (str(NothingRead.exit_status), f"{sentence(_before_bracket(NothingRead))} {NOT_PASSED}"),
     )
     return table(("status", "meaning"), rows)
+
+
+NOT_PASSED = "`check`: or readings failed that may hide a fault, and nothing at or above `--fail-on` was found."
 
 
 def _before_bracket(problem: type[Exception]) -> str:

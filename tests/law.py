@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct
 
-from agent.audit import Audit, audit
+from agent.audit import audit
 from agent.compare.comparing import compare
 from agent.findings import Severity
 from agent.report import data, words
@@ -24,9 +24,11 @@ from probes.unread import Unread
 from tests.machines import FIXTURES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+    from agent.audit import Audit
     from agent.compare.changes import Comparison
+    from probes.facts import Facts
     from probes.reads import Answer
 
 # Errors that any read may end with; a device that does not answer in time ends only what has to wait for it.
@@ -42,16 +44,17 @@ ROOT_REASON: Final = "super-user"
 
 
 class Spoilt(Struct, frozen=True):
-    """An answer that fails: its key, and how."""
+    """An answer that fails: its key, and how; in the first look (-1), or in a later one by its number."""
 
     key: str
     how: str
+    look: int = -1
 
     @property
     def family(self) -> str:
         """What sort of reading this is: the key without numbers."""
         without = re.sub(r"[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]", "FUNCTION", self.key)
-        return re.sub(r"(?<=[a-z])\d+", "N", without)
+        return re.sub(r"(?<=[a-z])\d+", "N", without) + (", looked at again" if self.look >= 0 else "")
 
 
 class Broken(Struct, frozen=True):
@@ -69,41 +72,49 @@ class Broken(Struct, frozen=True):
 class Patient:
     """A stored machine, to be spoilt."""
 
-    def __init__(self, name: str, judge: Callable[[Mapping[str, Answer]], Audit] | None = None) -> None:
-        """`judge` makes an audit of answers; a test of this test gives one that breaks the law."""
+    def __init__(self, name: str, judge: Callable[[Facts], Audit] = audit) -> None:
+        """`judge` makes an audit of facts; a test of this test gives one that breaks the law."""
         found = load_file(str(FIXTURES / name / "capture.json"))
         self.platform, self.taken_at, self.samples = found.platform, found.taken_at, found.samples
         self.answers = found.reads
         recording = Recording(recorded(found)[0])
         looks = recorded(found)[1]
-        self._judge = judge or self.audited
+        self._judge = judge
         collect(recording, looks, found.taken_at)
         self.asked = tuple(key for key, answer in recording.answers.items() if not isinstance(answer, Unread))
-        self.whole = self._judge(found.reads)
+        self.whole = self._judge(self._facts(found.reads, found.samples))
         self.said = Said(self.whole)
 
-    def audited(self, answers: Mapping[str, Answer]) -> Audit:
-        """The audit of the machine with these answers."""
+    def _facts(self, answers: Mapping[str, Answer], samples: Sequence[tuple[float, Mapping[str, Answer]]]) -> Facts:
+        """The facts of the machine with these answers, and those of its later looks."""
         first = Recorded(answers, self.platform)
-        looks = [(offset, Recorded(more, self.platform, first)) for offset, more in self.samples]
-        return audit(collect(first, looks, self.taken_at))
+        looks = [(offset, Recorded(more, self.platform, first)) for offset, more in samples]
+        return collect(first, looks, self.taken_at)
 
-    def ways(self, key: str) -> Iterator[str]:
-        """The ways in which an answer can fail."""
-        yield from ERRORS
-        if key.startswith(WAITS):
-            yield LATE
-        if _short(key, self.answers[key]) is not None:
-            yield SHORT
+    def failures(self) -> Iterator[Spoilt]:
+        """Each answer that was asked for, in each way in which it can fail."""
+        for key in self.asked:
+            for how in _ways(key, self.answers[key]):
+                yield Spoilt(key, how)
+        for look, (_, answers) in enumerate(self.samples):
+            for key, answer in answers.items():
+                if not isinstance(answer, Unread):
+                    for how in _ways(key, answer):
+                        yield Spoilt(key, how, look)
 
     def spoilt(self, *failures: Spoilt) -> Audit:
         """The audit of the machine in which these answers fail."""
-        answers = dict(self.answers)
+        answers, samples = dict(self.answers), [(offset, dict(more)) for offset, more in self.samples]
         for one in failures:
-            answer = _short(one.key, answers[one.key]) if one.how == SHORT else failed(one.key, one.how)
+            at = answers if one.look < 0 else samples[one.look][1]
+            answer = _short(one.key, self.answer(one)) if one.how == SHORT else failed(one.key, one.how)
             assert answer is not None
-            answers[one.key] = answer
-        return self._judge(answers)
+            at[one.key] = answer
+        return self._judge(self._facts(answers, samples))
+
+    def answer(self, one: Spoilt) -> Answer:
+        """The answer that fails, as it was."""
+        return self.answers[one.key] if one.look < 0 else self.samples[one.look][1][one.key]
 
     def breaches(self, *failures: Spoilt) -> Iterator[Broken]:
         """How the law is broken where these answers fail."""
@@ -116,6 +127,15 @@ class Patient:
             return
         for clause, seen in (*_of_check(self.said, told, failures), *(("compare", one) for one in _of_pairs(pairs))):
             yield Broken(failures, clause, seen)
+
+
+def _ways(key: str, answer: Answer) -> Iterator[str]:
+    """The ways in which an answer can fail."""
+    yield from ERRORS
+    if key.startswith(WAITS):
+        yield LATE
+    if _short(key, answer) is not None:
+        yield SHORT
 
 
 def _short(key: str, answer: Answer) -> Answer | None:
@@ -191,11 +211,12 @@ def _of_check(whole: Said, told: Said, failures: tuple[Spoilt, ...]) -> Iterator
             if not any(_reason(one) in lost for lost in new) and (len(failures) == 1 or not new):
                 yield "said with its reason", f"{sorted(map(str, silent))[:3]} gone, new are {new[:3]}"
     # The same heat may be told by the drive's own log where its sensor, or its limits, could not be read.
-    worse = {(HEAT.get(rule, rule), of) for rule, of in told.faults("fault")} - whole.faults("fault")
+    here, there = ({(HEAT.get(rule, rule), of) for rule, of in side.faults("fault")} for side in (told, whole))
+    worse = here - there
     if worse:
         yield "no false alarm", str(sorted(worse))
     open_to_all = any(one.how != "EACCES" or not one.key.startswith(OF_ROOT) for one in failures)
-    gone = whole.faults("fault") - told.faults("fault")
+    gone = there - here
     if (gone or told.unlisted) and not told.status and open_to_all:
         yield "the exit status tells", f"{sorted(gone)} gone, {told.unlisted} not listed, status 0"
     if (gone or told.unlisted) and told.first_line.startswith("Nothing to do") and ROOT_WORD not in told.first_line:
@@ -225,17 +246,10 @@ def _of_pairs(pairs: Iterable[Comparison]) -> Iterator[str]:
 # --- The figures -----------------------------------------------------------------------------------------------
 
 
-def every(patient: Patient) -> Iterator[Spoilt]:
-    """Each answer in each way in which it can fail."""
-    for key in patient.asked:
-        for how in patient.ways(key):
-            yield Spoilt(key, how)
-
-
 def one_of_each(patient: Patient) -> Iterator[Spoilt]:
     """The first answer of each family in each way in which it can fail."""
     seen = set()
-    for one in every(patient):
+    for one in patient.failures():
         if (one.family, one.how) not in seen:
             seen.add((one.family, one.how))
             yield one
@@ -261,4 +275,4 @@ if __name__ == "__main__":
 
     told = [word for word in sys.argv[1:] if not word.startswith("-")]
     named = told or sorted(path.parent.name for path in FIXTURES.glob("*/capture.json"))
-    main(named, one_of_each if "--one-of-each" in sys.argv else every)
+    main(named, one_of_each if "--one-of-each" in sys.argv else Patient.failures)
