@@ -35,7 +35,7 @@ PCI: Final = "/sys/bus/pci/devices"
 
 
 class Run(Struct, frozen=True):
-    """What became of one run: exit status, both outputs, seconds of processor time, and the most memory it held (bytes)."""
+    """What became of one run: status, both outputs, seconds of processor time, the most memory it held (bytes)."""
 
     status: int
     output: bytes
