@@ -356,12 +356,11 @@ def _errors(asked: Asked) -> ErrorCounters | None:
         if not isinstance(answer, str):
             return answer
         found = {}
-        whole = False
         for line in answer.splitlines():
             label, _, count = line.rpartition(" ")
-            whole = whole or label.startswith("TOTAL_ERR")
             if label and count.isascii() and count.isdigit() and len(count) <= MOST_DIGITS:
                 found[label.strip()] = int(count)
+        whole = answer.rpartition("\n")[2].startswith("TOTAL_ERR")
         return found if whole else asked.problem(Unread(key, "the read ended before its last line", vital=True))
 
     told = [counters(name) for name in ERROR_FILES]

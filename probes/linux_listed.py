@@ -6,7 +6,7 @@ says so itself (ENOENT), and what a capture was never asked shares the reason of
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
@@ -18,8 +18,6 @@ from probes.unread import Unread, of
 if TYPE_CHECKING:
     from probes.facts import Listed
     from probes.reads import Reads
-
-Answer = TypeVar("Answer", str, bytes, tuple[str, ...])
 
 
 def listed(
@@ -89,11 +87,17 @@ class Asked:
 
     def text(self, name: str) -> str | Unread | None:
         """A text file, None where there is none."""
-        return self._kept(name, self.reads.text(f"{self.place}/{name}")) if self.offers(name) else None
+        if self.offered is not None and name not in self.offered:  # as `offers`, without a call for each file
+            return None
+        answer = self.reads.text(f"{self.place}/{name}")
+        return self._kept(name, answer) if isinstance(answer, Unread) else answer
 
     def data(self, name: str) -> bytes | Unread | None:
         """A binary file, None where there is none."""
-        return self._kept(name, self.reads.data(f"{self.place}/{name}")) if self.offers(name) else None
+        if self.offered is not None and name not in self.offered:
+            return None
+        answer = self.reads.data(f"{self.place}/{name}")
+        return self._kept(name, answer) if isinstance(answer, Unread) else answer
 
     def number(self, name: str) -> int | Unread:
         """A number, Unread where there is none."""
@@ -105,13 +109,15 @@ class Asked:
     def target(self, name: str = "") -> str | Unread | None:
         """Where a link leads, None where there is none; without a name, that of the folder itself."""
         if not name:
-            answer = self.reads.target(self.place)
-            return self.problem(answer) if isinstance(answer, Unread) else answer
-        return self._kept(name, self.reads.target(f"{self.place}/{name}")) if self.offers(name) else None
+            itself = self.reads.target(self.place)
+            return self.problem(itself) if isinstance(itself, Unread) else itself
+        if self.offered is not None and name not in self.offered:
+            return None
+        answer = self.reads.target(f"{self.place}/{name}")
+        return self._kept(name, answer) if isinstance(answer, Unread) else answer
 
-    def _kept(self, name: str, answer: Answer | Unread) -> Answer | Unread | None:
-        if not isinstance(answer, Unread):
-            return answer
+    def _kept(self, name: str, answer: Unread) -> Unread | None:
+        """Why there is no answer, None where there is nothing to answer."""
         if not isinstance(self.listed, Unread):
             return self.problem(answer)
         if answer.absent:
