@@ -36,8 +36,7 @@ TEXT_LIMIT: Final = 64 * 1024
 BYTES_LIMIT: Final = 1024 * 1024
 LIST_LIMIT: Final = 100_000
 REGISTRY_LIMIT: Final = 4 * 1024 * 1024  # bytes of one answer; those of real machines have up to a third of it
-_WHOLE: Final = 4096  # sysfs gives a text attribute in one read of less than a page
-_FIRST: Final = 8192  # enough for nearly everything, and cheap to set aside
+_PART: Final = 8192  # bytes of one read: enough for nearly everything, and cheap to set aside
 
 NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
 # What the kernel keeps for the super-user among what is asked; texts, lists and links are open to everybody.
@@ -170,23 +169,17 @@ class Live:
                 raise
         return os.open(self._inside(place), flags | os.O_NOFOLLOW)
 
-    def _file(self, path: str, limit: int, whole: int = _WHOLE) -> bytes:
-        """The bytes of a file; a first read of less than `whole` bytes has all of them."""
+    def _file(self, path: str, limit: int) -> bytes:
+        """The bytes of a file, `limit` at most; a read that gave little is no end of it, one that gave nothing is."""
         handle = self._open(path)
         try:
             if self._root is not None and not _regular(handle):
                 raise OSError(errno.EINVAL, "not a regular file")
-            first = os.read(handle, min(limit, _FIRST))
-            if len(first) < whole or len(first) == limit:
-                return first
-            parts = [first]
-            size = len(first)
-            while size < limit:
-                part = os.read(handle, limit - size)
-                if not part:
-                    break
-                parts.append(part)
-                size += len(part)
+            parts = [os.read(handle, min(limit, _PART))]
+            size = len(parts[0])
+            while parts[-1] and size < limit:
+                parts.append(os.read(handle, min(limit - size, _PART)))
+                size += len(parts[-1])
             return b"".join(parts)
         finally:
             os.close(handle)
@@ -258,8 +251,7 @@ class Live:
         from probes.linux_counts import TABLE, table
 
         try:
-            # A table of /proc comes a page or less at a time: only a read of nothing is its end.
-            found = self._file(TABLE, BYTES_LIMIT, whole=1)
+            found = self._file(TABLE, BYTES_LIMIT)
         except (OSError, ValueError) as error:
             return failed(key, _name(error))
         return _as_json(table(found.decode("utf-8", "replace")))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import fcntl
 import os
 import shutil
@@ -386,6 +387,41 @@ def test_a_file_is_read_whole(tmp_path: Path, size: int) -> None:
     (tmp_path / "file").write_bytes(content)
     assert content == Live().data(str(tmp_path / "file"))
     assert content == Live(str(tmp_path)).data("/file")
+
+
+@pytest.mark.parametrize("most", [1, 7, 64, 4000])
+@pytest.mark.parametrize("below_a_root", [True, False])
+def test_a_file_that_comes_in_pieces_is_read_to_its_end(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    most: int,
+    below_a_root: bool,  # noqa: FBT001 - a column of the table
+) -> None:
+    """A read may give less than was asked for before the end of a file (read(2)): what follows is not lost."""
+    read = os.read
+    content = os.urandom(5000)
+    (tmp_path / "file").write_bytes(content)
+    (tmp_path / "words").write_bytes(content.hex().encode())
+    monkeypatch.setattr(os, "read", lambda handle, size: read(handle, min(size, most)))
+    reads, place = (Live(str(tmp_path)), "") if below_a_root else (Live(), str(tmp_path))
+    assert (content, content.hex()) == (reads.data(f"{place}/file"), reads.text(f"{place}/words"))
+
+
+def test_an_error_after_the_first_piece_is_an_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that breaks off with an error is unread: half of a value is none."""
+    read = os.read
+    given: list[bytes] = []
+
+    def breaks_off(handle: int, size: int) -> bytes:
+        if given:
+            raise OSError(errno.EIO, "broken off")
+        given.append(read(handle, min(size, 3)))
+        return given[0]
+
+    (tmp_path / "file").write_bytes(b"16.0 GT/s PCIe\n")
+    monkeypatch.setattr(os, "read", breaks_off)
+    assert "EIO" == errno_of(Live().text(str(tmp_path / "file")))
+    assert [b"16."] == given
 
 
 @pytest.mark.parametrize(

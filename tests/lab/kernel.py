@@ -22,7 +22,10 @@ NAMED: Final = "linux-image-"
 FETCH_SECONDS: Final = 300
 
 # In the order of need: the way to the host's files first, then the devices whose drivers the lab wants to see at work.
-MODULES: Final = ("virtio_pci", "9pnet_virtio", "9p", "overlay", "nvme", "e1000e", "virtio_net", "ahci", "aer_inject")
+MODULES: Final = (
+    *("virtio_pci", "9pnet_virtio", "9p", "overlay"),
+    *("nvme", "e1000e", "virtio_net", "ahci", "sd_mod", "raid0", "aer_inject", "fuse"),
+)
 INIT: Final = Path(__file__).with_name("init.sh")
 
 # Programs of the host and Debian's package for each; all but the first three are run inside the guest.

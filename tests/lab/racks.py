@@ -122,3 +122,47 @@ PATIENT: Final = Rack(
     disks=(("disk", 64 * GIBIBYTE),),
     arguments=NATIVE_HOT_PLUG,
 )
+
+# One of everything that the program asks for: two drives that become a set (see `STRIPED`), a disk on a cable, an empty
+# port. 00:04.0 holds 01:00.0, 00:05.0 holds 02:00.0, 00:06.0 nothing; the disk hangs on 00:1f.2.
+SPOILT: Final = Rack(
+    name="spoilt",
+    devices=(
+        "pcie-root-port,id=one,bus=pcie.0,addr=4.0,chassis=1,slot=1,x-speed=16,x-width=4",
+        "pcie-root-port,id=two,bus=pcie.0,addr=5.0,chassis=2,slot=2,x-speed=16,x-width=4",
+        "pcie-root-port,id=three,bus=pcie.0,addr=6.0,chassis=3,slot=3,x-speed=16,x-width=4",
+        "nvme,id=first,bus=one,drive=disk1,serial=HLA-SERIAL-0008",
+        "nvme,id=second,bus=two,drive=disk2,serial=HLA-SERIAL-0009",
+        "ide-hd,bus=ide.0,drive=disk3,serial=HLA-SERIAL-0010,model=Lab disk",
+    ),
+    disks=tuple((f"disk{number}", GIBIBYTE) for number in (1, 2, 3)),
+    tables=(
+        slot_structure(
+            BoardSlotWords(
+                designation="PCIE1", connector=16, wired=4, usage="in use", number=1, address="0000:01:00.0"
+            ),
+            0x0900,
+        ),
+    ),
+    identity=("type=1,manufacturer=Harrow Lane Archive,product=Lab rack,serial=HLA-SYSTEM-0003",),
+    arguments=NATIVE_HOT_PLUG,
+)
+
+# Makes a set of the two drives by the attributes of Documentation/admin-guide/md.rst; sizes are in blocks of 1 KiB.
+STRIPED: Final = """\
+set -e
+echo md127 >/sys/module/md_mod/parameters/new_array
+cd /sys/block/md127/md
+echo raid0 >level
+echo 2 >raid_disks
+echo 65536 >chunk_size
+echo 2 >/sys/module/raid0/parameters/default_layout
+place=0
+for drive in nvme0n1 nvme1n1; do
+    cat /sys/block/$drive/dev >new_dev
+    echo 1000000 >dev-$drive/size
+    echo $place >dev-$drive/slot
+    place=$((place + 1))
+done
+echo active >array_state
+"""
