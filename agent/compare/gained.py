@@ -43,7 +43,10 @@ VERDICTS: Final = frozenset(
     }
 )
 REGISTERS: Final = frozenset(
-    {"payload-low", "payload-mismatch", "slot-unsplit", "slot-power-fault", "slot-latch-open", "uplink-shared"}
+    {
+        *("payload-low", "payload-mismatch", "slot-unsplit", "slot-power-fault", "slot-latch-open", "uplink-shared"),
+        *("slot-part-silent", "switch-without-drive"),
+    }
 )
 EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
 # Rules whose headlines bear counts and temperatures, which have rows of their own.
