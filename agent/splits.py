@@ -46,10 +46,11 @@ def alike(machine: Machine, links: Iterable[Judged]) -> list[list[Judged]]:
     for judged in links:
         if is_board_slot(machine, judged.link) and (key := _key(judged.link)) is not None:
             groups.setdefault(key, []).append(judged)
-    return [sorted(group, key=_by_port) for group in groups.values()]
+    return [sorted(group, key=by_port) for group in groups.values()]
 
 
-def _by_port(judged: Judged) -> str:
+def by_port(judged: Judged) -> str:
+    """The address of a link's port, to sort by."""
     return judged.link.key
 
 
@@ -59,11 +60,16 @@ def _key(link: Link) -> Hashable:
     if port is None or slot is None or link.onboard:
         return None
     if slot.board is not None:
-        return (port.root, port.parent, id(slot.board))
+        return (_bus(port.address), id(slot.board))
     if slot.source == REGISTRY_NAME:
-        return (port.root, port.parent, slot.name)
+        return (_bus(port.address), slot.name)
     number = _number(port)
-    return (port.root, port.parent, device_place(port.address), number) if isinstance(number, int) and number else None
+    return (device_place(port.address), number) if isinstance(number, int) and number else None
+
+
+def _bus(address: str) -> str:
+    """The bus that a port is on: ports of one slot hang below one bridge, or on one root bus."""
+    return device_place(address).rpartition(":")[0] + address[len(address.partition("@")[0]) :]
 
 
 def _number(port: PciFunction) -> int | Unread:
@@ -87,7 +93,7 @@ def is_one_slot(machine: Machine, parts: Parts) -> bool:
     a slot that is split, at functions of one device in a row.
     """
     board, total = _board(parts), _lanes(parts)
-    if len(parts) == 1 or (board is not None and _contradicted(machine, board, parts)):
+    if board is not None and _contradicted(machine, board, parts):
         return False
     if board is not None and board.peers:
         most = max(board.wired_lanes, board.connector_lanes)
@@ -133,7 +139,7 @@ def further(machine: Machine, parts: Parts) -> tuple[tuple[PciFunction, ...], Un
     beside = [
         one
         for one in machine.functions.values()
-        if (one.root, one.parent) == (port.root, port.parent)
+        if _bus(one.address) == _bus(port.address)
         and one.address not in known
         and (is_bridge(one) or isinstance(one.class_code, Unread))
     ]

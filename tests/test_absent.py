@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
+from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.compare.comparing import compare
@@ -17,8 +18,10 @@ from agent.findings import Severity
 from agent.planned import CardExpected, DriveExpected, Planned
 from knowledge import pcie
 from knowledge.steps import HANDS, STEPS
+from probes.facts import Gap
+from probes.unread import Unread
 from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4, ten_gigabit
-from tests.build import DEVICES, build, edit, facts
+from tests.build import DEVICES, build, facts
 from tests.firmware import BoardSlotWords
 from tests.machines import MACHINES
 from tests.parts import Function, Machine, Slot, card, downstream_port, drive, root_port, switch
@@ -26,7 +29,6 @@ from tests.parts import Function, Machine, Slot, card, downstream_port, drive, r
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.findings import Finding
-    from probes.unread import Unread
     from tests.tree import Tree
 
 PART: Final = "slot-part-silent"
@@ -155,6 +157,7 @@ def test_a_part_whose_port_keeps_trying_has_its_own_finding() -> None:
     ports(tower)[3].registers = {pcie.LINK_STATUS: {"link_training": 1, "link_bandwidth_management_status": 1}}
     found = seen(tower)
     assert ([], ["link-unread"]) == (absent(found), [one.rule for one in found.findings if one.subject == PARTS[3]])
+    assert [] == not_told(found, "of SLOT1")
 
 
 def test_parts_are_told_without_the_firmwares_tables() -> None:
@@ -209,7 +212,7 @@ def test_chipset_ports_of_one_number_are_not_one_slot() -> None:
     """Firmware that gives two sockets one number does not make one of them the absent half of the other."""
     sockets = [
         root_port(at, (4, 4), fitted, slot=Slot(number=7), device=0x7A40)
-        for at, fitted in (("1b.0", [reel_4("A")]), ("1b.4", []), ("1c.0", []))
+        for at, fitted in (("1b.0", [reel_4("A")]), ("1b.4", []), ("1c.1", []))
     ]
     for tables in (True, False):
         tower = Machine(name="bench-9", buses={"0000:00": sockets}, tables=tables)
@@ -218,8 +221,36 @@ def test_chipset_ports_of_one_number_are_not_one_slot() -> None:
 
 def test_a_described_slot_is_split_only_where_the_lanes_add_up() -> None:
     """Ports with the number of a slot of four lanes, and more lanes than that, are not its parts."""
-    tower = split("##.#", wired=4, connector=4)
+    assert [] == absent(seen(split("##.#", wired=4, connector=4)))
+    assert [] == absent(seen(with_peers(split("##.#", wired=4, connector=4))))
+    unknown = split("##.#")
+    ports(unknown)[2].registers = {pcie.LINK_CAPABILITIES: {"maximum_link_width": 0}}
+    ports(unknown)[2].attributes = {"max_link_width": None, "current_link_width": None}
+    assert [] == absent(seen(unknown))
+
+
+def test_a_device_of_the_board_is_no_part() -> None:
+    """Where the firmware lists what answers as a device of the board, the ports beside it are no slot of drives."""
+    fitted = [[reel_4("A")], [], [], []]
+    sockets = [
+        root_port(f"01.{number}", (4, 4), below, slot=Slot(number=7), device=0x7A40)
+        for number, below in enumerate(fitted)
+    ]
+    tower = Machine(name="bench-9", buses={"0000:00": sockets})
+    assert 1 == len(absent(seen(tower)))
+    build(tower)
+    tower.onboard = [("Storage", 9, sockets[0].below[0])]
     assert [] == absent(seen(tower))
+
+
+@pytest.mark.parametrize("tables", [True, False])
+def test_a_whole_slot_has_no_further_parts(tables: bool) -> None:  # noqa: FBT001 - a column of the table
+    """A port beside a slot of which no lane is missing is no part of it, also where that port's number was not read."""
+    slots = [Slot(number=one, name=f"SLOT{one}") for one in (1, 2)]
+    beside = [root_port(f"01.{one}", (4, 16), [reel_4("A")] if one == 0 else [], slot=slots[one]) for one in (0, 1)]
+    tree = build(Machine(name="bench-9", buses={"0000:00": beside}, tables=tables))
+    tree.fail(config(tree, PARTS[1]), "EIO")
+    assert ([], []) == (absent(seen(tree)), not_told(seen(tree), "parts of"))
 
 
 def test_an_address_that_is_out_of_date_makes_no_part() -> None:
@@ -309,6 +340,24 @@ def test_one_port_that_fails_is_counted_apart(errno: str) -> None:
     assert errno in told.why
 
 
+def test_a_part_at_another_device_that_fails_is_missed() -> None:
+    """Peers need not be functions of one device; one whose bus was not read makes the number of parts unknown."""
+    peers = tuple((f"0000:{bus:02x}:00.0", 4) for bus in (2, 3, 4))
+    parts = [
+        root_port(
+            *(f"{3 + number:02x}.0", (4, 4), [reel_4("A")] if number == 0 else []),
+            slot=Slot(number=11 + number, name="" if number else "SLOT1", peers=() if number else peers),
+        )
+        for number in range(4)
+    ]
+    tree = build(Machine(name="bench-9", buses={"0000:00": parts}))
+    assert ["1 of the 4 parts of SLOT1 answers"] == [one.partition(";")[0] for one in absent(seen(tree))]
+    tree.fail(config(tree, "0000:00:06.0"), "EIO")
+    assert [] == absent(seen(tree))
+    (told,) = not_told(seen(tree), "parts of SLOT1")
+    assert told.why.startswith("whether 0000:00:06.0 belongs to it could not be read: ")
+
+
 def test_a_part_that_fails_makes_no_smaller_slot() -> None:
     """Two parts that are left over from four are not taken for a slot of two."""
     tree = build(split("#..."))
@@ -329,25 +378,36 @@ def test_what_answers_and_is_not_known_may_be_a_drive() -> None:
     assert [] == not_told(seen(tree), "drives in")
     device = ports(tower)[0].below[0].address
     tree.fail(f"{tree.resolve(f'{DEVICES}/{device}')}/class", "EIO")
+    served = build(split("#..."))
+    served.fail(f"{served.resolve(f'{DEVICES}/0000:01:00.0')}/class", "EIO")
+    assert 1 == len(absent(seen(served)))  # the system serves it as a drive
     (told,) = not_told(seen(tree), "drives in")
     assert "drives in SLOT1" == told.what
     assert told.why.startswith(f"what {device} is could not be read: ")
 
 
 def test_a_function_without_a_place_may_hang_anywhere() -> None:
-    """A port that feels no presence is not said to be empty while something is listed whose place was not read."""
-    tower = split("####")
-    for number, port in enumerate(ports(tower)):
-        port.registers = {pcie.PCI_EXPRESS_CAPABILITIES: {"slot_implemented": 0}} if number else {}
-    tree = build(with_peers(tower))
-    assert [] == absent(seen(tree))
-    lost = ports(tower)[3].below[0].address
-    tree.fail(f"{DEVICES}/{lost}", "EIO")
-    edit(tree, PARTS[3], pcie.LINK_STATUS, data_link_layer_link_active=0)
-    found = seen(tree)
-    assert [] == absent(found)
-    (told,) = not_told(found, f"{PARTS[3]} of SLOT1")
-    assert "where it hangs could not be read" in told.why
+    """A port that feels no presence is not said to be empty while something may be listed without its place."""
+    tower = split("###.")
+    for port in ports(tower):
+        port.registers = {pcie.PCI_EXPRESS_CAPABILITIES: {"slot_implemented": 0}}
+    read = facts(build(with_peers(tower)))
+    assert 1 == len(absent(audit(read)))
+    lost = Unread("link", "failed", vital=True)
+    functions = [
+        replace(one, parent=lost, root=lost) if one.address == "0000:fe:00.0" else one for one in read.functions
+    ]
+    without_place = replace(read, functions=tuple(functions))
+    not_listed = replace(read, gaps=(Gap("functions", lost),))
+    for damaged in (without_place, not_listed):
+        found = audit(damaged)
+        assert [] == absent(found)
+        (told,) = not_told(found, f"{PARTS[3]} of SLOT1")
+        assert (
+            told.why
+            == "3 of the 4 parts of SLOT1 answer; whether the other one holds a drive could not be read: failed"
+        )
+        assert told.vital
 
 
 # --- Switches --------------------------------------------------------------------------------------------------
@@ -450,6 +510,10 @@ def test_a_drive_that_is_felt_has_its_own_fault() -> None:
     found = seen(tower)
     assert [] == absent(found)
     assert "slot-dark" in [one.rule for one in found.findings]
+    trying = {pcie.LINK_STATUS: {"link_training": 1, "link_bandwidth_management_status": 1}}
+    found = seen(on_card(bay(registers=trying), bay(number=102)))
+    assert ([], []) == (absent(found), not_told(found, "the packet switch"))
+    assert "link-unread" in [one.rule for one in found.findings]
 
 
 def test_what_a_switch_has_beside_it() -> None:
@@ -479,11 +543,13 @@ def test_one_port_of_a_switch_that_fails_leaves_it_open() -> None:
     assert [] == absent(seen(tree))
     (told,) = not_told(seen(tree), "the packet switch")
     assert told.why.startswith("nothing answers; whether 0000:02:01.0 holds a drive could not be read: ")
-    tree = build(tower)
-    tree.fail(tree.resolve(f"{DEVICES}/0000:02:01.0"), "EIO")
+    tree.fail(f"{tree.resolve(f'{DEVICES}/0000:02:01.0')}/class", "EIO")
     assert [] == absent(seen(tree))
     (told,) = not_told(seen(tree), "the packet switch")
     assert told.why.startswith("what 0000:02:01.0 is could not be read: ")
+    tree = build(tower)
+    tree.fail(f"{tree.resolve(f'{DEVICES}/0000:02:01.0')}/class", "EIO")
+    assert 1 == len(absent(seen(tree)))  # its register says that it is a port
 
 
 def test_something_behind_a_switch_whose_nature_is_not_read() -> None:
@@ -520,7 +586,7 @@ def expected(slot: str, carrier_kind: str, bays: int) -> Planned:
     return Planned(source="sheet.toml", ports={}, cards=(rack,), drives=drives, needs=())
 
 
-@pytest.mark.parametrize("bays", [3, 4])
+@pytest.mark.parametrize("bays", [0, 3, 4])
 def test_a_sheet_says_what_should_answer_in_its_slots(bays: int) -> None:
     """Where the sheet has a part, what is missing is the plan's matter; a slot that it leaves out is still told."""
     tower = split("###.")

@@ -400,8 +400,8 @@ def made(name: str, folder: Path) -> Path:
 def test_a_machine_fits_the_sheet_that_is_made_of_it(name: str, tmp_path: Path) -> None:
     """The sheet of a machine is a good one, can be planned, and its machine held against it finds nothing new.
 
-    But for this: a card that is detected and does not answer is on the sheet, and missing; places without a drive are no
-    question any more where the sheet has none in them.
+    But for this: a card that is detected and does not answer is on the sheet, and missing; and places without a drive
+    are no question any more where the sheet has none in them.
     """
     capture = FIXTURES / name / "capture.json"
     place = tmp_path / "sheet.toml"

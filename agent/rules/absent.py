@@ -7,13 +7,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from agent import splits
 from agent.findings import Evidence, Severity, Verdict
-from agent.machine import is_bridge
+from agent.machine import DOWNSTREAM_FACING, is_bridge
 from agent.rules.rule import Found, Seen, rule
 from agent.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from knowledge import pcie
-from probes.unread import Unread
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -23,11 +25,13 @@ if TYPE_CHECKING:
     from agent.splits import Parts
     from probes.facts import PciFunction
 
+    Untold = Sequence[tuple[Judged, Unread]]  # ports, and why it is not known if something is there
+
 STORAGE: Final = 0x01  # base class of drives and of what drives hang on (PCI Code and ID Assignment Specification)
 # What a packet switch may have beside its ports, to copy, watch or manage: memory controller, other bridge, peripheral.
 OF_SWITCHES: Final = frozenset({0x0580, 0x0680, 0x0880})
 MOST_NAMES: Final = 8
-NOT_PLACED: Final = "a function is listed, and where it hangs could not be read"
+PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PCI}
 
 
 # --- Parts of a split slot -------------------------------------------------------------------------------------
@@ -58,8 +62,8 @@ def _of_slot(seen: Seen, parts: Parts, answering: Parts) -> Iterator[Found | Unr
     """What is to be said of ports that are named as one slot, if anything."""
     functions = [one for part in answering for one in (*part.link.functions, *_behind(seen, part.link))]
     holds = _drive_among(seen, functions)
-    silent = [one for one in parts if one.verdict is Verdict.EMPTY and not _doubtful(seen, one)]
-    unread = [one for one in parts if one not in silent and _not_told(seen, one)]
+    unread = [(one, told) for one in parts if (told := _not_told(seen, one)) is not None]
+    silent = [one for one in parts if one.verdict is Verdict.EMPTY and all(other is not one for other, _ in unread)]
     more, why = splits.further(seen.machine, parts)
     nothing_below = silent or unread or any(one.address not in seen.machine.below for one in more)
     if holds is False or not nothing_below:
@@ -75,45 +79,42 @@ def _of_slot(seen: Seen, parts: Parts, answering: Parts) -> Iterator[Found | Unr
             yield _parts_unread(parts, answering, unread)
 
 
-def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Parts) -> Found:
+def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Untold) -> Found:
     slot, count, one_is = _slot_words(parts), len(parts), len(silent) == 1
     headline = (
         f"{_counted(answering, parts)}; if {'a drive is' if one_is else 'drives are'} fitted at {_ports(silent)}, "
         f"{'it does' if one_is else 'they do'} not answer"
     )
     if unread:
-        headline = f"{headline}; whether {_ports(unread)} {'holds' if len(unread) == 1 else 'hold'} one is not known"
+        others = _ports([one for one, _ in unread])
+        headline = f"{headline}; whether {others} {'holds' if len(unread) == 1 else 'hold'} one is not known"
     verb = "answers" if len(answering) == 1 else "answer"
     evidence = (
         Evidence(splits.source(parts), f"{slot} at {_ports(parts)}", f"one slot, split into {count}"),
         Evidence(f"parts of {slot}", f"{_ports(answering)} {verb}", f"all {count}, where each holds a drive"),
         *_absence(silent),
-        *(Evidence(f"presence at {_ports((one,))}", _reason(one), "readable") for one in unread[:MOST_NAMES]),
+        *(Evidence(f"presence at {_ports((one,))}", told.why, "readable") for one, told in unread[:MOST_NAMES]),
     )
     # Places are filled in their order, so that the last one is the finding's subject for longest.
     subject = silent[-1].port_address or ""
     return Found(subject, headline, evidence, part=f"a drive that does not answer in {slot}", place=slot)
 
 
-def _parts_unread(parts: Parts, answering: Parts, unread: Parts) -> Unread:
+def _parts_unread(parts: Parts, answering: Parts, unread: Untold) -> Unread:
     """Parts of which it is not known whether they hold a drive, where no other is known to hold none."""
     if len(answering) + len(unread) == len(parts):
         rest = f"the other {len(unread)} hold drives" if len(unread) > 1 else "the other one holds a drive"
     else:
         rest = f"{len(unread)} of the others {'hold drives' if len(unread) > 1 else 'holds a drive'}"
-    return Unread(
-        f"{_ports(unread)} of {_slot_words(parts)}",
-        f"{_counted(answering, parts)}; whether {rest} could not be read: {_reason(unread[0])}",
-        all(one.needs_root for one in unread),
-    )
+    what = f"{_ports([one for one, _ in unread])} of {_slot_words(parts)}"
+    return _because(what, f"{_counted(answering, parts)}; whether {rest} could not be read", [one for _, one in unread])
 
 
 def _further_unread(parts: Parts, more: Sequence[PciFunction], why: Unread) -> Unread:
     """How many parts the slot has is not known, and so not which of them answer."""
     ports = _names([one.address for one in more])
     belong = "belongs" if len(more) == 1 else "belong"
-    what = f"parts of {_slot_words(parts)}"
-    return Unread(what, f"whether {ports} {belong} to it could not be read: {why.why}", why.needs_root)
+    return _because(f"parts of {_slot_words(parts)}", f"whether {ports} {belong} to it could not be read", [why])
 
 
 def _counted(answering: Parts, parts: Parts) -> str:
@@ -151,7 +152,7 @@ def switch_without_drive(seen: Seen) -> Iterator[Found | Unread]:
         if not _is_switch_card(seen, judged) or _on_sheet(seen, (judged,)):
             continue
         behind = _behind(seen, judged.link)
-        others = [one for one in behind if not is_bridge(one)]
+        others = [one for one in behind if not _is_port(seen, one)]
         ports = _ports_at_end(seen, behind)
         if any(_known_device(seen, one) for one in others) or any(_elsewhere(one) for one in ports):
             continue
@@ -159,7 +160,7 @@ def switch_without_drive(seen: Seen) -> Iterator[Found | Unread]:
         if others:
             yield _nature_unread(what, others)
         elif ports:
-            yield _of_switch(judged, ports, what)
+            yield _of_switch(seen, judged, ports, what)
 
 
 def _is_switch_card(seen: Seen, judged: Judged) -> bool:
@@ -178,7 +179,12 @@ def _ports_at_end(seen: Seen, behind: Iterable[PciFunction]) -> list[Judged]:
     """The ports among these functions below which nothing answers, by address."""
     addresses = {one.address for one in behind}
     found = [one for one in seen.judged if one.port_address in addresses and one.link.device is None]
-    return sorted(found, key=lambda one: one.link.key)
+    return sorted(found, key=splits.by_port)
+
+
+def _is_port(seen: Seen, function: PciFunction) -> bool:
+    """Whether a function is a port of a switch or another bridge, by its class or its register."""
+    return is_bridge(function) or seen.machine.kinds.get(function.address) in PORTS
 
 
 def _known_device(seen: Seen, function: PciFunction) -> bool:
@@ -201,16 +207,15 @@ def _elsewhere(judged: Judged) -> bool:
     return judged.verdict is Verdict.DARK or judged.notable
 
 
-def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
+def _of_switch(seen: Seen, judged: Judged, ports: Parts, what: str) -> Found | Unread:
     """A switch behind which nothing answers: a note where all its ports feel nothing, else why that is not known."""
     bays = [one for one in ports if not _leads_to_no_slot(one)]
-    unread = [one for one in bays if one.verdict is Verdict.UNKNOWN]
+    unread = [(one, told) for one in bays if (told := _not_told(seen, one)) is not None]
     if not bays:
         return Unread(what, "nothing answers, and its ports lead to no slot, so that they feel no drive either")
     if unread:
-        hold = "holds a drive" if len(unread) == 1 else "hold drives"
-        why = f"nothing answers; whether {_ports(unread)} {hold} could not be read: {_reason(unread[0])}"
-        return Unread(what, why, all(one.needs_root for one in unread))
+        which = f"{_ports([one for one, _ in unread])} {'holds a drive' if len(unread) == 1 else 'hold drives'}"
+        return _because(what, f"nothing answers; whether {which} could not be read", [told for _, told in unread])
     slot, count = _slot_words((judged,)), len(bays)
     at_ports = f"one of its {count} ports" if count > 1 else "its port"
     return Found(
@@ -254,7 +259,14 @@ def _drive_among(seen: Seen, functions: Sequence[PciFunction]) -> bool | None:
 def _nature_unread(what: str, functions: Sequence[PciFunction]) -> Unread:
     """Why it is not known whether something that answers is a drive."""
     one, told = next((one, one.class_code) for one in functions if isinstance(one.class_code, Unread))
-    return Unread(what, f"what {one.address} is could not be read: {told.why}", told.needs_root)
+    return _because(what, f"what {one.address} is could not be read", [told])
+
+
+def _because(what: str, why: str, lost: Sequence[Unread]) -> Unread:
+    """What could not be told, for want of these readings."""
+    told = of(what, lost[0])
+    root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
+    return replace(told, why=f"{why}: {told.why}", needs_root=root, vital=vital)
 
 
 def _made_up(judged: Judged) -> bool:
@@ -271,21 +283,23 @@ def _leads_to_no_slot(judged: Judged) -> bool:
     return port is not None and port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 0
 
 
-def _doubtful(seen: Seen, judged: Judged) -> bool:
-    """Whether something may hang at a port that feels no presence: a function is listed without its place."""
-    return _leads_to_no_slot(judged) and any(not one.root for one in seen.machine.facts.functions)
+def _not_told(seen: Seen, judged: Judged) -> Unread | None:
+    """Why it is not known if something is at a port; None where it is, or where a finding of its own tells."""
+    port = judged.link.port
+    if port is None or judged.link.device is not None or judged.notable:
+        return None
+    if judged.verdict is Verdict.UNKNOWN:
+        implemented = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
+        present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state")
+        return next((one for one in (implemented, present) if isinstance(one, Unread)), None)
+    return _unplaced(seen) if judged.verdict is Verdict.EMPTY and _leads_to_no_slot(judged) else None
 
 
-def _not_told(seen: Seen, judged: Judged) -> bool:
-    """Whether it is not known of a port if something is there; what is felt there has a finding of its own."""
-    if judged.link.device is not None or judged.notable:
-        return False
-    return judged.verdict is Verdict.UNKNOWN or (judged.verdict is Verdict.EMPTY and _doubtful(seen, judged))
-
-
-def _reason(judged: Judged) -> str:
-    """Why it is not known if something is at a port."""
-    return judged.evidence[0].read if judged.verdict is Verdict.UNKNOWN else NOT_PLACED
+def _unplaced(seen: Seen) -> Unread | None:
+    """Why something may hang at a port that feels no presence: not all functions are listed, or one without a place."""
+    facts = seen.machine.facts
+    places = (one for function in facts.functions for one in (function.root, function.parent))
+    return facts.gap("functions") or next((one for one in places if isinstance(one, Unread)), None)
 
 
 def _on_sheet(seen: Seen, links: Iterable[Judged]) -> bool:
