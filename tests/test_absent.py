@@ -18,6 +18,7 @@ from agent.findings import Severity
 from agent.planned import CardExpected, DriveExpected, Planned
 from knowledge import pcie
 from knowledge.steps import HANDS, STEPS
+from probes import collect
 from probes.facts import Gap
 from probes.unread import Unread
 from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4, ten_gigabit
@@ -25,6 +26,9 @@ from tests.build import DEVICES, build, facts
 from tests.firmware import BoardSlotWords
 from tests.machines import MACHINES
 from tests.parts import Function, Machine, Slot, card, downstream_port, drive, root_port, switch
+from tests.registry import Release, Tower
+from tests.registry_machines import FIRST_TYPELESS, LIVE, RegistrySetup, downstream, host_bridge, upstream
+from tests.registry_machines import root_port as root_port_entry
 
 if TYPE_CHECKING:
     from agent.audit import Audit
@@ -115,6 +119,17 @@ def test_parts_that_do_not_answer_are_counted_and_named(drives: str, headline: s
     felt = {one.source: one.read for one in finding.evidence if "Presence Detect State" in one.source}
     assert {f"{address} Slot Status: Presence Detect State": "0" for address in silent} == felt
     assert finding.subject == silent[-1]
+
+
+def test_the_order_in_which_ports_are_listed_changes_nothing() -> None:
+    """Parts and bays are named by address, however the system lists its functions."""
+    for tower in (split("#.#."), on_card(bay(), bay(number=102))):
+        read = facts(build(tower))
+        (first,), (second,) = (
+            [one for one in audit(replace(read, functions=order)).findings if one.rule in {PART, SWITCH}]
+            for order in (read.functions, read.functions[::-1])
+        )
+        assert first == second
 
 
 def test_the_steps_of_a_silent_part_begin_with_a_count() -> None:
@@ -208,24 +223,27 @@ def test_a_card_across_the_slot_leaves_no_other_part() -> None:
 # --- Ports that are not one slot -------------------------------------------------------------------------------
 
 
-def test_chipset_ports_of_one_number_are_not_one_slot() -> None:
+@pytest.mark.parametrize(("second", "lanes"), [("1b.4", 4), ("1c.0", 4), ("1c.1", 4), ("1b.1", 1)])
+@pytest.mark.parametrize("tables", [True, False])
+def test_chipset_ports_of_one_number_are_not_one_slot(second: str, lanes: int, tables: bool) -> None:  # noqa: FBT001
     """Firmware that gives two sockets one number does not make one of them the absent half of the other."""
     sockets = [
-        root_port(at, (4, 4), fitted, slot=Slot(number=7), device=0x7A40)
-        for at, fitted in (("1b.0", [reel_4("A")]), ("1b.4", []), ("1c.1", []))
+        root_port(at, (4, lanes), fitted, slot=Slot(number=7), device=0x7A40)
+        for at, fitted in (("1b.0", [drive((4, lanes))]), (second, []))
     ]
-    for tables in (True, False):
-        tower = Machine(name="bench-9", buses={"0000:00": sockets}, tables=tables)
-        assert [] == absent(seen(tower))
+    assert [] == absent(seen(Machine(name="bench-9", buses={"0000:00": sockets}, tables=tables)))
 
 
 def test_a_described_slot_is_split_only_where_the_lanes_add_up() -> None:
     """Ports with the number of a slot of four lanes, and more lanes than that, are not its parts."""
     assert [] == absent(seen(split("##.#", wired=4, connector=4)))
     assert [] == absent(seen(with_peers(split("##.#", wired=4, connector=4))))
-    unknown = split("##.#")
-    ports(unknown)[2].registers = {pcie.LINK_CAPABILITIES: {"maximum_link_width": 0}}
-    ports(unknown)[2].attributes = {"max_link_width": None, "current_link_width": None}
+    unknown = split("##..")
+    unknown.tables = False
+    assert 1 == len(absent(seen(unknown)))
+    for port in ports(unknown)[2:]:
+        port.registers = {pcie.LINK_CAPABILITIES: {"maximum_link_width": 0}}
+        port.attributes = {"max_link_width": None, "current_link_width": None}
     assert [] == absent(seen(unknown))
 
 
@@ -548,6 +566,11 @@ def test_one_port_of_a_switch_that_fails_leaves_it_open() -> None:
     (told,) = not_told(seen(tree), "the packet switch")
     assert told.why.startswith("what 0000:02:01.0 is could not be read: ")
     tree = build(tower)
+    tree.put(config(tree, "0000:02:00.0"), tree.read(config(tree, "0000:02:00.0"))[:64])
+    tree.fail(config(tree, "0000:02:01.0"), "EIO")
+    (told,) = not_told(seen(tree), "the packet switch")  # root might learn one of the two at most
+    assert (False, True) == (told.needs_root, told.vital)
+    tree = build(tower)
     tree.fail(f"{tree.resolve(f'{DEVICES}/0000:02:01.0')}/class", "EIO")
     assert 1 == len(absent(seen(tree)))  # its register says that it is a port
 
@@ -572,6 +595,25 @@ def test_a_carrier_that_sleeps_is_not_said_to_have_no_drive() -> None:
     found = seen(tower)
     assert [] == absent(found)
     assert 1 == len(not_told(found, "the packet switch"))
+
+
+def registry_carrier(release: Release) -> Audit:
+    """The audit of a Darwin tower of a release, with an empty switch carrier in its first slot."""
+    bays = [downstream((2, bay, 0), (3, 4), 3 + bay, [], slot=101 + bay) for bay in range(2)]
+    there = upstream((1, 0, 0), (3, 16), (2, 4), bays, slot_name="Slot-1")
+    port = root_port_entry((0, 1, 0), "PEG0", (3, 16), (1, 4), [there], slot=1)
+    setup = RegistrySetup(Tower(release=release, model="HarrowTower6,1", bridges=[[host_bridge(), port]]))
+    return audit(collect(setup.reads()))
+
+
+def test_a_release_without_registers_of_slots_leaves_it_open() -> None:
+    """Darwin's registry tells of presence from some release on; before, a carrier is not said to be empty."""
+    assert 1 == len(of(registry_carrier(LIVE), SWITCH))
+    found = registry_carrier(FIRST_TYPELESS)
+    assert [] == absent(found)
+    (told,) = not_told(found, "the packet switch")
+    assert "drives behind the packet switch 01:00.0 in Slot-1" == told.what
+    assert told.why.startswith("nothing answers; whether 02:00.0 and 02:01.0 hold drives could not be read: ")
 
 
 # --- Beside a build sheet --------------------------------------------------------------------------------------

@@ -286,7 +286,7 @@ def _leads_to_no_slot(judged: Judged) -> bool:
 def _not_told(seen: Seen, judged: Judged) -> Unread | None:
     """Why it is not known if something is at a port; None where it is, or where a finding of its own tells."""
     port = judged.link.port
-    if port is None or judged.link.device is not None or judged.notable:
+    if port is None or judged.link.device is not None:
         return None
     if judged.verdict is Verdict.UNKNOWN:
         implemented = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
