@@ -286,7 +286,7 @@ class _Slots:
         described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
         self._by_place = _unique((_bus(address), slot) for slot in described for address in _addresses(slot))
         self._by_port = _unique(
-            (slot.address, slot) for slot in described if slot.address is not None and slot.address in functions
+            (address, slot) for slot in described for address in _addresses(slot) if address in functions
         )
         self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
         self._kernel = {slot.address: slot for slot in facts.kernel_slots if isinstance(slot.address, str)}

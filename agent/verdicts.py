@@ -346,9 +346,9 @@ def _virtual(
     ends = link.ends
     # The port speaks for the link where it says anything: behind it a card may well be able to do more.
     speeds = (port_can.speeds if port_can is not None else None) or device_can.speeds
-    tunnel = _tunnel(ends, slowest=bool(speeds) and max(speeds) == SLOWEST)
-    if tunnel is not None:
-        return tunnel
+    tunnelled = tunnel(ends, slowest=bool(speeds) and max(speeds) == SLOWEST)
+    if tunnelled is not None:
+        return tunnelled
     guest = machine.facts.host.virtual is True
     emulated = guest or any(end.vendor_id in EMULATED_VENDORS for end in ends)
     emulated = emulated or (port_can is not None and port_can.width == EMULATED_LANES)
@@ -364,7 +364,7 @@ def _virtual(
     return None
 
 
-def _tunnel(ends: tuple[PciFunction, ...], *, slowest: bool) -> Evidence | None:
+def tunnel(ends: tuple[PciFunction, ...], *, slowest: bool) -> Evidence | None:
     """Evidence that a link is carried by another cable, as the platform says or an end shows.
 
     A tunnel calls itself 2.5 GT/s (`slowest`); faster ports of its controllers are wired.

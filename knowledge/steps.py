@@ -215,7 +215,7 @@ STEPS: Final[dict[str, StepKind]] = {
             15,
             "Check that every supply cable the card needs is fitted and that the supply is strong enough for all "
             "cards.",
-            "After the next start the slot reports no power fault.",
+            "After the next start {shows}.",
             (*HANDS, LICENSED),
             hardware=True,
         ),
@@ -379,6 +379,8 @@ SHOWS: Final = {
     "drive-read-only": _WELL,
     "drive-unreliable": _WELL,
     "drive-backup-failed": _WELL,
+    "slot-part-silent": "the drive answers, and lanewright check counts its part of the slot with the others",
+    "switch-without-drive": "the drive answers, and lanewright check shows it behind the switch",
     "slot-dark": "the card in the slot answers, with {rate} or what the card can do",
     "plan-part-missing": "lanewright check --against finds it in its place",
     "plan-link-below": "lanewright check --against no longer names this link",
@@ -395,6 +397,8 @@ LOAD: Final = {
 # What the count of a carrier's drives means: without a sheet, and where one tells how many there should be.
 COUNTED_ANYHOW: Final = "One drive: nothing to do. More drives than answer: split the slot as described next."
 COUNTED: Final = {
+    "slot-part-silent": "As many as answer: nothing to do. More: go on with the next step.",
+    "switch-without-drive": "None: nothing to do. One or more: go on with the next step.",
     "plan-drives-unsplit": "As many as the sheet has: split the slot as described next. Only as many as answer: fit"
     " those that are missing, or mend the sheet.",
     "plan-part-missing": "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or"
@@ -446,6 +450,8 @@ STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
     "slot-swap": ("swap",),
     "slot-dark": ("reseat", "clean", "remove-riser", "try-other-slot", "enable-slot", "replace"),
     "slot-unsplit": ("count-drives", "set-split"),
+    "slot-part-silent": ("count-drives", "reseat-drive", "try-drive-elsewhere"),
+    "switch-without-drive": ("count-drives", "reseat-drive", "check-supply", "try-drive-elsewhere"),
     "slot-power-fault": ("check-supply", "reseat", "replace"),
     "slot-latch-open": ("close-latch",),
     "link-errors": ("look-under-load", *_CONTACT, "update-firmware", "replace"),

@@ -253,6 +253,19 @@ def bench_1_rate_below() -> Setup:
     return bench_1_switch_carrier()
 
 
+@machine
+def bench_1_half_carrier() -> Setup:
+    """Two of four drives on a passive carrier in a split slot answer; nothing is felt where the others should be."""
+    fitted: dict[str, list[Function]] = {
+        "SLOT1": [reel_4("RL4-15001")],
+        "SLOT1b": [reel_4("RL4-15002")],
+        "SLOT2": display(),
+        "SLOT3": [carrier((4, 4), [reel_4("RL4-15005")], bays=2, down=(4, 4))],
+        "M2_1": [folio("QF1-15001", (4, 4))],
+    }
+    return Setup(build(bench_1(fitted, split=True)))
+
+
 # --- bench-2 ---------------------------------------------------------------------------------------------------
 
 
@@ -379,6 +392,12 @@ def bench_2_failing_drives() -> Setup:
     system.drive.slots, system.drive.next_slot = ("QF-2.3.1", "QF-2.4.0", ""), 2
     fitted = {"PCIE1": [carrier((3, 16), scratch)], "PCIE3": [reel_3("", nvme=unsensed)], "M2A": [system]}
     return Setup(build(bench_2(fitted)))
+
+
+@machine
+def bench_2_bare_switch() -> Setup:
+    """A switch carrier of four places behind which no drive answers, in a slot that runs as it should."""
+    return Setup(build(bench_2({"PCIE1": [carrier((3, 16), [])], "PCIE2": ten_gigabit()})))
 
 
 @machine

@@ -176,7 +176,8 @@ def test_a_card_put_in_before_others_moves_none_of_them() -> None:
     found = compare(seen(before), seen(after))
     assert [("added", "Packet switch PS-12", "", "SLOT1")] == parts(found)
     assert [] == rows(found)
-    assert "The upgrade delivers: the new card at full link." == found.verdict
+    assert "The upgrade delivers: the new card at full link; one new note." == found.verdict
+    assert [("gained", "switch-without-drive", "other")] == gains(found)
 
 
 def test_another_model_in_the_same_slot_is_another_drive() -> None:
@@ -585,7 +586,7 @@ def test_findings_are_matched_by_part_and_not_by_address() -> None:
     found = compare(*audits)
     assert addresses[0] != addresses[1]
     assert Severity.FAULT in {one.severity for one in audits[0].findings}
-    assert ([], False) == (gains(found), found.worse)
+    assert ([("gained", "switch-without-drive", "other")], False) == (gains(found), found.worse)
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ ARROWS: Final = (
     ("agent.advisor",),
     ("agent.rules",),
     ("agent.notes",),
-    ("agent.verdicts",),
+    ("agent.verdicts", "agent.splits"),
     ("agent.vacant",),
     ("agent.ends", "agent.judged", "agent.planned"),
     ("agent.throughput",),

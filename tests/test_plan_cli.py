@@ -400,7 +400,8 @@ def made(name: str, folder: Path) -> Path:
 def test_a_machine_fits_the_sheet_that_is_made_of_it(name: str, tmp_path: Path) -> None:
     """The sheet of a machine is a good one, can be planned, and its machine held against it finds nothing new.
 
-    But for this: a card that is detected and does not answer is on the sheet, and missing.
+    But for this: a card that is detected and does not answer is on the sheet, and missing; and places without a drive
+    are no question any more where the sheet has none in them.
     """
     capture = FIXTURES / name / "capture.json"
     place = tmp_path / "sheet.toml"
@@ -411,7 +412,8 @@ def test_a_machine_fits_the_sheet_that_is_made_of_it(name: str, tmp_path: Path) 
     dark = {one["subject"] for one in alone["findings"] if one["rule"] in {"slot-dark", "slot-power-fault"}}
     missing = [one for one in held["findings"] if one["rule"] == "plan-part-missing" and one["subject"] in dark]
     rest = [one["rule"] for one in held["findings"] if one not in missing]
-    assert [one["rule"] for one in alone["findings"]] == rest
+    settled = {"slot-part-silent", "switch-without-drive"}
+    assert [one["rule"] for one in alone["findings"] if one["rule"] not in settled] == rest
 
 
 def test_a_sheet_is_printed_where_no_file_is_named() -> None:

@@ -43,7 +43,10 @@ VERDICTS: Final = frozenset(
     }
 )
 REGISTERS: Final = frozenset(
-    {"payload-low", "payload-mismatch", "slot-unsplit", "slot-power-fault", "slot-latch-open", "uplink-shared"}
+    {
+        *("payload-low", "payload-mismatch", "slot-unsplit", "slot-power-fault", "slot-latch-open", "uplink-shared"),
+        *("slot-part-silent", "switch-without-drive"),
+    }
 )
 EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
 # One thing said by two rules, as the system's sensor or the drive's own log tells of it.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.rules import drives, errors, health, host, links, notes, plan, slots, stripes
+from agent.rules import absent, drives, errors, health, host, links, notes, plan, slots, stripes
 from agent.rules.rule import RULES, Found, Rule, Seen
 
 if TYPE_CHECKING:
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from probes.unread import Unread
 
-FAMILIES = (links, slots, stripes, errors, drives, health, host, plan, notes)
+FAMILIES = (links, slots, absent, stripes, errors, drives, health, host, plan, notes)
 
 __all__ = ["FAMILIES", "RULES", "Found", "Rule", "Seen", "run"]
 

@@ -10,9 +10,9 @@ from agent.ends import rate_text
 from agent.findings import Evidence, Rate, Severity, Verdict
 from agent.rules.links import is_drive, subject, with_verdict
 from agent.rules.rule import Found, Move, Seen, rule
+from agent.splits import is_board_slot
 from agent.throughput import link_mbps
 from knowledge import pcie
-from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Link
     from probes.facts import BoardSlot
+    from probes.unread import Unread
 
     Where = tuple[BoardSlot | None, str]
 
@@ -230,7 +231,7 @@ def _move(seen: Seen, judged: Judged, other: Judged, held: Container[Where | Non
     `held` are the slots with something in them.
     """
     link, can, card = other.link, other.port_can, judged.device_can
-    if other is judged or not _is_board_slot(seen, link) or can is None or card is None or not _fits(link, card):
+    if other is judged or not is_board_slot(seen.machine, link) or can is None or card is None or not _fits(link, card):
         return None
     carrier = _needs_carrier(seen, judged, link)
     rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
@@ -249,7 +250,7 @@ def _needs_carrier(seen: Seen, judged: Judged, there: Link) -> bool | None:
     """Whether a move takes a carrier card: a drive from its own kind of slot or bay to a card slot. None: no move."""
     here = judged.link
     mine, theirs = _kind(here), _kind(there)
-    if mine in DRIVE_SLOTS or not _is_board_slot(seen, here):
+    if mine in DRIVE_SLOTS or not is_board_slot(seen.machine, here):
         if theirs in DRIVE_SLOTS:
             return False if mine == theirs else None
         return True if is_drive(judged) else None
@@ -261,21 +262,6 @@ def _needs_carrier(seen: Seen, judged: Judged, there: Link) -> bool | None:
 def _kind(link: Link) -> str | None:
     """The kind of a link's slot, where the firmware describes it."""
     return link.slot.board.kind if link.slot is not None and link.slot.board is not None else None
-
-
-def _is_board_slot(seen: Seen, link: Link) -> bool:
-    """Whether this is a slot of the board, not a bay on a carrier or a device without a slot.
-
-    Where the firmware describes the board's slots, only those count.
-    """
-    if link.port is None or link.slot is None:
-        return False
-    if link.slot.board is not None:
-        return True
-    described = seen.machine.facts.board_slots
-    if not isinstance(described, Unread) and described:
-        return False
-    return seen.machine.kinds.get(link.port.address) == pcie.ROOT_PORT
 
 
 def _slot(judged: Judged) -> Where | None:

@@ -1,0 +1,337 @@
+"""Rules about places that may hold a drive and do not answer: parts of a split slot, switches without a drive.
+
+A place that is meant to be empty looks the same, so both are notes; where presence was not read, nothing is claimed.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from msgspec.structs import replace
+
+from agent import splits
+from agent.findings import Evidence, Severity, Verdict
+from agent.machine import DOWNSTREAM_FACING, is_bridge
+from agent.rules.rule import Found, Seen, rule
+from agent.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
+from knowledge import pcie
+from probes.unread import Unread, of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from agent.judged import Judged
+    from agent.machine import Link
+    from agent.splits import Parts
+    from probes.facts import PciFunction
+
+    Untold = Sequence[tuple[Judged, Unread]]  # ports, and why it is not known if something is there
+
+STORAGE: Final = 0x01  # base class of drives and of what drives hang on (PCI Code and ID Assignment Specification)
+# What a packet switch may have beside its ports, to copy, watch or manage: memory controller, other bridge, peripheral.
+OF_SWITCHES: Final = frozenset({0x0580, 0x0680, 0x0880})
+MOST_NAMES: Final = 8
+PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PCI}
+
+
+# --- Parts of a split slot -------------------------------------------------------------------------------------
+
+
+@rule(
+    "slot-part-silent",
+    Severity.NOTE,
+    fires_on=("bench-1-half-carrier",),
+    quiet_on=("bench-1-upgraded", "bench-1-parts-missing", "bench-1-ordinary-user", "bench-2-unsplit-slot"),
+)
+def slot_part_silent(seen: Seen) -> Iterator[Found | Unread]:
+    """Drives answer in some parts of a split slot, and nothing answers in the others.
+
+    A carrier with fewer drives than it has places looks the same: count the drives on it. Told only where firmware or
+    registers say which ports belong to the slot. What a dark part or a build sheet says already is not said again.
+    """
+    if seen.machine.facts.host.virtual is True:
+        return
+    for parts in splits.alike(seen.machine, seen.judged):
+        answering = [one for one in parts if one.link.device is not None]
+        if not answering or _straddled(answering) or _on_sheet(seen, parts) or any(_made_up(one) for one in parts):
+            continue
+        yield from _of_slot(seen, parts, answering)
+
+
+def _of_slot(seen: Seen, parts: Parts, answering: Parts) -> Iterator[Found | Unread]:
+    """What is to be said of ports that are named as one slot, if anything."""
+    functions = [one for part in answering for one in (*part.link.functions, *_behind(seen, part.link))]
+    holds = _drive_among(seen, functions)
+    unread = [(one, told) for one in parts if (told := _not_told(seen, one)) is not None]
+    silent = [one for one in parts if one.verdict is Verdict.EMPTY and all(other is not one for other, _ in unread)]
+    more, why = splits.further(seen.machine, parts)
+    nothing_below = silent or unread or any(one.address not in seen.machine.below for one in more)
+    if holds is False or not nothing_below:
+        return
+    if why is not None:
+        yield _further_unread(parts, more, why)
+    elif splits.is_one_slot(seen.machine, parts):
+        if holds is None:
+            yield _nature_unread(f"drives in {_slot_words(parts)}", functions)
+        elif silent:
+            yield _silent(parts, answering, silent, unread)
+        else:
+            yield _parts_unread(parts, answering, unread)
+
+
+def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Untold) -> Found:
+    slot, count, one_is = _slot_words(parts), len(parts), len(silent) == 1
+    headline = (
+        f"{_counted(answering, parts)}; if {'a drive is' if one_is else 'drives are'} fitted at {_ports(silent)}, "
+        f"{'it does' if one_is else 'they do'} not answer"
+    )
+    if unread:
+        others = _ports([one for one, _ in unread])
+        headline = f"{headline}; whether {others} {'holds' if len(unread) == 1 else 'hold'} one is not known"
+    verb = "answers" if len(answering) == 1 else "answer"
+    evidence = (
+        Evidence(splits.source(parts), f"{slot} at {_ports(parts)}", f"one slot, split into {count}"),
+        Evidence(f"parts of {slot}", f"{_ports(answering)} {verb}", f"all {count}, where each holds a drive"),
+        *_absence(silent),
+        *(Evidence(f"presence at {_ports((one,))}", told.why, "readable") for one, told in unread[:MOST_NAMES]),
+    )
+    # Places are filled in their order, so that the last one is the finding's subject for longest.
+    subject = silent[-1].port_address or ""
+    return Found(subject, headline, evidence, part=f"a drive that does not answer in {slot}", place=slot)
+
+
+def _parts_unread(parts: Parts, answering: Parts, unread: Untold) -> Unread:
+    """Parts of which it is not known whether they hold a drive, where no other is known to hold none."""
+    if len(answering) + len(unread) == len(parts):
+        rest = f"the other {len(unread)} hold drives" if len(unread) > 1 else "the other one holds a drive"
+    else:
+        rest = f"{len(unread)} of the others {'hold drives' if len(unread) > 1 else 'holds a drive'}"
+    what = f"{_ports([one for one, _ in unread])} of {_slot_words(parts)}"
+    return _because(what, f"{_counted(answering, parts)}; whether {rest} could not be read", [one for _, one in unread])
+
+
+def _further_unread(parts: Parts, more: Sequence[PciFunction], why: Unread) -> Unread:
+    """How many parts the slot has is not known, and so not which of them answer."""
+    ports = _names([one.address for one in more])
+    belong = "belongs" if len(more) == 1 else "belong"
+    return _because(f"parts of {_slot_words(parts)}", f"whether {ports} {belong} to it could not be read", [why])
+
+
+def _counted(answering: Parts, parts: Parts) -> str:
+    verb = "answers" if len(answering) == 1 else "answer"
+    return f"{len(answering)} of the {len(parts)} parts of {_slot_words(parts)} {verb}"
+
+
+def _straddled(answering: Parts) -> bool:
+    """Whether the one card that answers is wider than its part: it may sit across the slot, with no part left to it."""
+    return len(answering) == 1 and any(
+        one.device_can is not None and one.port_can is not None and one.device_can.width > one.port_can.width
+        for one in answering
+    )
+
+
+# --- Switches --------------------------------------------------------------------------------------------------
+
+
+@rule(
+    "switch-without-drive",
+    Severity.NOTE,
+    fires_on=("bench-2-bare-switch",),
+    quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-1-tunnelled-dock", "bench-1-parts-missing"),
+)
+def switch_without_drive(seen: Seen) -> Iterator[Found | Unread]:
+    """A packet switch on a card in a slot has no drive, and nothing else, behind any of its ports.
+
+    A carrier that waits for its drives looks the same: count the drives on it. A switch with ports for plugging while
+    the machine runs is left out, as they may be meant to be empty. What a dark port or a build sheet says already is
+    not said again.
+    """
+    if seen.machine.facts.host.virtual is True:
+        return
+    for judged in seen.judged:
+        if not _is_switch_card(seen, judged) or _on_sheet(seen, (judged,)):
+            continue
+        behind = _behind(seen, judged.link)
+        others = [one for one in behind if not _is_port(seen, one)]
+        ports = _ports_at_end(seen, behind)
+        if any(_known_device(seen, one) for one in others) or any(_elsewhere(one) for one in ports):
+            continue
+        what = f"drives behind the packet switch {judged.device_address} in {_slot_words((judged,))}"
+        if others:
+            yield _nature_unread(what, others)
+        elif ports:
+            yield _of_switch(seen, judged, ports, what)
+
+
+def _is_switch_card(seen: Seen, judged: Judged) -> bool:
+    """Whether the link leads to a packet switch on a card, and to nothing beside it."""
+    link, kinds = judged.link, seen.machine.kinds
+    below = seen.machine.below.get(link.device.address, ()) if link.device is not None else ()
+    if not any(kinds.get(one.address) == pcie.SWITCH_DOWNSTREAM_PORT for one in below):
+        return False
+    if link.onboard or not splits.is_board_slot(seen.machine, link) or _made_up(judged):
+        return False
+    beside = [one.class_code for one in link.functions if one is not link.device]
+    return all(isinstance(code, int) and code >> 8 in OF_SWITCHES for code in beside)
+
+
+def _ports_at_end(seen: Seen, behind: Iterable[PciFunction]) -> list[Judged]:
+    """The ports among these functions below which nothing answers, by address."""
+    addresses = {one.address for one in behind}
+    found = [one for one in seen.judged if one.port_address in addresses and one.link.device is None]
+    return sorted(found, key=splits.by_port)
+
+
+def _is_port(seen: Seen, function: PciFunction) -> bool:
+    """Whether a function is a port of a switch or another bridge, by its class or its register."""
+    return is_bridge(function) or seen.machine.kinds.get(function.address) in PORTS
+
+
+def _known_device(seen: Seen, function: PciFunction) -> bool:
+    """Whether a function that is no port is known to be a device of some kind."""
+    return isinstance(function.class_code, int) or any(
+        one.address == function.address for one in seen.machine.facts.drives
+    )
+
+
+def _elsewhere(judged: Judged) -> bool:
+    """Whether a port of a switch is no place for a drive on a card, or has a finding of its own.
+
+    Ports for hot-plug may lead outside; a slot that the firmware describes makes it a switch of the board.
+    """
+    port, slot = judged.link.port, judged.link.slot
+    assert port is not None
+    plugged = port.registers.read(pcie.SLOT_CAPABILITIES, "hot_plug_capable") == 1
+    if plugged or _made_up(judged) or (slot is not None and slot.board is not None):
+        return True
+    return judged.verdict is Verdict.DARK or judged.notable
+
+
+def _of_switch(seen: Seen, judged: Judged, ports: Parts, what: str) -> Found | Unread:
+    """A switch behind which nothing answers: a note where all its ports feel nothing, else why that is not known."""
+    bays = [one for one in ports if not _leads_to_no_slot(one)]
+    unread = [(one, told) for one in bays if (told := _not_told(seen, one)) is not None]
+    if not bays:
+        return Unread(what, "nothing answers, and its ports lead to no slot, so that they feel no drive either")
+    if unread:
+        which = f"{_ports([one for one, _ in unread])} {'holds a drive' if len(unread) == 1 else 'hold drives'}"
+        return _because(what, f"nothing answers; whether {which} could not be read", [told for _, told in unread])
+    slot, count = _slot_words((judged,)), len(bays)
+    at_ports = f"one of its {count} ports" if count > 1 else "its port"
+    return Found(
+        judged.device_address or "",
+        f"no drive behind the packet switch in {slot}; if one is fitted at {at_ports}, it does not answer",
+        (
+            Evidence(f"{judged.device_address} ports", f"nothing behind {_ports(bays)}", "a drive behind one of them"),
+            *_absence(bays),
+        ),
+        part=f"a drive that does not answer on the carrier in {slot}",
+        place=slot,
+    )
+
+
+# --- What both ask ---------------------------------------------------------------------------------------------
+
+
+def _behind(seen: Seen, link: Link) -> tuple[PciFunction, ...]:
+    """All functions below those that a link leads to; a loop, which only a damaged capture has, ends it."""
+    found: dict[str, PciFunction] = {}
+    waiting = [one.address for one in link.functions]
+    while waiting:
+        for one in seen.machine.below.get(waiting.pop(), ()):
+            if one.address not in found:
+                found[one.address] = one
+                waiting.append(one.address)
+    return tuple(found.values())
+
+
+def _drive_among(seen: Seen, functions: Sequence[PciFunction]) -> bool | None:
+    """Whether one of these is a drive, or what drives hang on; None where a class code could not be read."""
+    drives = {one.address for one in seen.machine.facts.drives}
+    codes = [one.class_code for one in functions]
+    if any(one.address in drives for one in functions):
+        return True
+    if any(isinstance(code, int) and code >> 16 == STORAGE for code in codes):
+        return True
+    return None if any(isinstance(code, Unread) for code in codes) else False
+
+
+def _nature_unread(what: str, functions: Sequence[PciFunction]) -> Unread:
+    """Why it is not known whether something that answers is a drive."""
+    one, told = next((one, one.class_code) for one in functions if isinstance(one.class_code, Unread))
+    return _because(what, f"what {one.address} is could not be read", [told])
+
+
+def _because(what: str, why: str, lost: Sequence[Unread]) -> Unread:
+    """What could not be told, for want of these readings."""
+    told = of(what, lost[0])
+    root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
+    return replace(told, why=f"{why}: {told.why}", needs_root=root, vital=vital)
+
+
+def _made_up(judged: Judged) -> bool:
+    """Whether a link or its port is emulated or tunnelled, so that what hangs there is no matter of a slot."""
+    ends, can = judged.link.ends, judged.port_can
+    if judged.verdict is Verdict.VIRTUAL or tunnel(ends, slowest=True) is not None:
+        return True
+    return any(end.vendor_id in EMULATED_VENDORS for end in ends) or (can is not None and can.width == EMULATED_LANES)
+
+
+def _leads_to_no_slot(judged: Judged) -> bool:
+    """Whether a port says that it leads to no slot: then it feels no presence."""
+    port = judged.link.port
+    return port is not None and port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 0
+
+
+def _not_told(seen: Seen, judged: Judged) -> Unread | None:
+    """Why it is not known if something is at a port; None where it is, or where a finding of its own tells."""
+    port = judged.link.port
+    if port is None or judged.link.device is not None:
+        return None
+    if judged.verdict is Verdict.UNKNOWN:
+        implemented = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
+        present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state")
+        return next((one for one in (implemented, present) if isinstance(one, Unread)), None)
+    return _unplaced(seen) if judged.verdict is Verdict.EMPTY and _leads_to_no_slot(judged) else None
+
+
+def _unplaced(seen: Seen) -> Unread | None:
+    """Why something may hang at a port that feels no presence: not all functions are listed, or one without a place."""
+    facts = seen.machine.facts
+    places = (one for function in facts.functions for one in (function.root, function.parent))
+    return facts.gap("functions") or next((one for one in places if isinstance(one, Unread)), None)
+
+
+def _on_sheet(seen: Seen, links: Iterable[Judged]) -> bool:
+    """Whether a build sheet has a part at one of these links: then it tells what should answer there."""
+    if seen.matched is None:
+        return False
+    told: set[str] = set()
+    for part in seen.matched.parts():
+        told |= {one.link.key for one in (part.spot.wide if part.spot is not None else ())}
+        told |= {part.link.link.key} if part.link is not None else set()
+    return any(one.link.key in told for one in links)
+
+
+def _absence(ports: Parts) -> Iterator[Evidence]:
+    """What shows that nothing is at each of these ports."""
+    for one in ports[:MOST_NAMES]:
+        for told in one.evidence:
+            yield Evidence(told.source, told.read, "a drive, where one is fitted")
+
+
+def _ports(links: Parts) -> str:
+    return _names([one.port_address or one.link.key for one in links])
+
+
+def _names(addresses: Sequence[str]) -> str:
+    """Addresses in a sentence: "A, B and C"."""
+    if len(addresses) > MOST_NAMES:
+        return f"{', '.join(addresses[:MOST_NAMES])} and {len(addresses) - MOST_NAMES} more"
+    return " and ".join([", ".join(addresses[:-1]), addresses[-1]]) if len(addresses) > 1 else addresses[0]
+
+
+def _slot_words(links: Parts) -> str:
+    slot = links[0].link.slot
+    assert slot is not None
+    return slot.words
