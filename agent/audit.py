@@ -262,7 +262,7 @@ def _drives(built: Machine, judged: tuple[Judged, ...], rates: _Rates) -> Iterat
 def _own_verdict(drive: Drive, leads_to: Mapping[str, Judged]) -> Verdict | None:
     """The verdict of the link that leads straight to a drive; a disk on a cable has none of its own."""
     if drive.address is None:
-        return Verdict.VIRTUAL if drive.interconnect is not None else None
+        return Verdict.VIRTUAL if isinstance(drive.interconnect, str) else None
     own = leads_to.get(drive.address) if isinstance(drive.address, str) else None
     return None if own is None or drive.kind != "nvme" else own.verdict
 

@@ -350,7 +350,8 @@ class _Slots:
 
 def _named_slot(*functions: PciFunction) -> Slot | None:
     """The slot as the platform names it at a port or at a card's functions, if it does."""
-    name = next((function.slot_name for function in functions if function.slot_name), None)
+    names = (readable(function.slot_name) for function in functions)
+    name = next(filter(None, names), None)
     return None if name is None else Slot(name, REGISTRY_NAME)
 
 

@@ -81,6 +81,12 @@ def _judge(link: Link, machine: Machine) -> Judged:
             device_can=device_can.rate,
             evidence=(made_up,),
         )
+    lost = next((end.tunnelled for end in link.ends if isinstance(end.tunnelled, Unread)), None)
+    if lost is not None:
+        why = f"whether its figures are those of a tunnel through another cable could not be read: {lost.why}"
+        shown = Evidence(lost.what, lost.why, "yes or no")
+        port = port_can.rate if port_can else None
+        return Judged(link, Verdict.UNKNOWN, why, port_can=port, device_can=device_can.rate, evidence=(shown,))
     return _compare(link, machine, port_can, device_can, looks)
 
 
@@ -230,7 +236,9 @@ def _below(
         why = f"runs with {now.width} of the {best.width} lanes {can}{also}"
         if len({one.rate.width for one in _agreed(looks)}) > 1:
             why = f"{why}; its lanes come and go while one looks"
-        return replace(judged, verdict=Verdict.NARROW, why=why, evidence=(*evidence, *_corrected(link, machine)))
+        verdict, why, hidden = _unless(Verdict.NARROW, why, _lost_wiring(judged))
+        evidence = (*evidence, *hidden, *_corrected(link, machine))
+        return replace(judged, verdict=verdict, why=why, evidence=evidence)
     says = f"runs at {speed_text(now.speed)} of the {speed_text(best.speed)} {can}"
     target = None if judged.port_hidden else _target(link)
     if isinstance(target, Evidence):
@@ -256,7 +264,29 @@ def _below(
     if isinstance(target, Unread) and target.why == NOT_GIVEN:
         says = f"{says}; whether it is set so at its port is not given by this platform"
         evidence = (*evidence, Evidence(target.what, target.why, f"{speed_text(best.speed)} or more"))
-    return replace(judged, verdict=Verdict.SLOW, why=says, evidence=(*evidence, *_corrected(link, machine)))
+    verdict, says, hidden = _unless(Verdict.SLOW, says, _lost_class(link))
+    return replace(judged, verdict=verdict, why=says, evidence=(*evidence, *hidden, *_corrected(link, machine)))
+
+
+def _lost_wiring(judged: Judged) -> tuple[str, Unread] | None:
+    """That the slot may be wired with fewer lanes than its port has, as nobody could read it."""
+    wired = None if judged.link.port is None or judged.port_hidden else judged.link.port.wired_lanes
+    return ("how many are wired to its slot", wired) if isinstance(wired, Unread) else None
+
+
+def _lost_class(link: Link) -> tuple[str, Unread] | None:
+    """That the card may be a display card, as nobody could read what it is."""
+    code = next((one.class_code for one in link.functions if isinstance(one.class_code, Unread)), None)
+    return None if code is None else ("whether it is a display card, which rests at low speed,", code)
+
+
+def _unless(verdict: Verdict, why: str, lost: tuple[str, Unread] | None) -> tuple[Verdict, str, tuple[Evidence, ...]]:
+    """The verdict with its reason, or `unknown` where what would explain it could not be read."""
+    if lost is None:
+        return verdict, why, ()
+    what, unread = lost
+    shown = Evidence(unread.what, unread.why, "readable")
+    return Verdict.UNKNOWN, f"{why}; {what} could not be read: {unread.why}", (shown,)
 
 
 def _slowest(looks: Sequence[tuple[float, Reading]]) -> int:

@@ -43,6 +43,8 @@ STRING_COST: Final = 72  # a short str and its place in a tuple
 OBJECT_COST: Final = 170  # an entry or a mapping, and its place in a mapping that grows
 WIDEST_CHARACTER: Final = 4  # bytes for each character of a str that holds one past U+FFFF
 
+TOLD_BY_PROGRAM: Final = "registry "  # without it no list of functions and drives is whole: see `probes/registry.py`
+
 GZIP_MAGIC: Final = b"\x1f\x8b"
 _GZIP_WINDOW: Final = 31  # zlib's number for a gzip header and the largest window
 _PIECE: Final = 256 * 1024
@@ -203,13 +205,18 @@ def _answers(entries: dict[str, Entry], name: str) -> dict[str, Answer]:
         elif not isinstance(digits, UnsetType):
             answers[key] = _bytes(digits, key, name)
         elif not isinstance(error, UnsetType):
-            answers[key] = failed(key, error) if _is_errno_name(error) else Unread(key, _sentence(error))
+            answers[key] = failed(key, error) if _is_errno_name(error) else _told(key, error)
         else:
             answers[key] = link if names is UNSET else names
     return answers
 
 
 _OTHER_FORMS: Final = 4
+
+
+def _told(key: str, sentence: str) -> Unread:
+    """A failure that is told in a sentence: a question put to a program is told so, and was tried."""
+    return Unread(key, _sentence(sentence), vital=key.startswith(TOLD_BY_PROGRAM))
 
 
 def _bytes(digits: str, key: str, name: str) -> bytes:

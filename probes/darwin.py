@@ -22,23 +22,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from knowledge.pcie import PCI_EXPRESS_CAPABILITIES
 from probes import darwin_drives, darwin_functions
-from probes.darwin_drives import HEALTH, LIMITS, Tree, drives
-from probes.darwin_functions import addresses, freshness, functions, is_bridge
+from probes.darwin_drives import HEALTH, LIMITS, Lists, Tree, drives
+from probes.darwin_functions import addresses, freshness, functions, is_bridge, is_function
 from probes.darwin_lists import ask, nearest
-from probes.darwin_words import number, text
+from probes.darwin_words import Told, number, text
 from probes.decode import NOT_GIVEN
-from probes.facts import Facts, Host, Look
+from probes.facts import Facts, Gap, Host, Look
+from probes.hosts import lost_of_host
 from probes.reads import Recorded, Recording
-from probes.unread import Unread
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
-    from probes.darwin_cut import Cutter
-    from probes.darwin_lists import Entries, Entry
-    from probes.facts import PciFunction
+    from probes.darwin_lists import Entries
+    from probes.facts import Listed, PciFunction
     from probes.reads import Reads
 
 OFFERS: Final = {
@@ -63,43 +65,74 @@ NO_LINKS: Final = Unread("links", "not told by this release, which has no regist
 
 VERSION: Final = "IOKitBuildVersion"
 
+# What each list tells, where it could not be read: the kind of thing, the question in words, whose drives.
+LISTS: Final[dict[str, tuple[Listed, str, str]]] = {
+    "pci": ("functions", "which PCI functions there are (I/O Registry)", ""),
+    "drives": ("drives", "which disks there are (I/O Registry)", "disk"),
+    "controllers": ("drives", "which NVMe drives there are (I/O Registry)", "nvme"),
+}
+HOST: Final = "what machine this is, and which release it runs (I/O Registry)"
+FIRMWARE: Final = "which firmware the machine has (I/O Registry)"
+NOTHING: Final = "nothing was given, where every machine of this platform has some"
+
 
 def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at: str = "") -> Facts:
     """Ask everything once and give the facts; `looks` are later readings (seconds, reads)."""
     unread: list[Unread] = []
-
-    def asked(name: str, cutter: Cutter | None = None, idents: frozenset[str] | None = None) -> Entries:
-        found = ask(reads, name, cutter, idents)
-        if isinstance(found, Unread):
-            unread.append(found)
-            return {}
-        return found
-
-    devices, controllers = asked("drives", darwin_drives.CUTTER), asked("controllers", darwin_drives.CUTTER)
-    hanging = (ident for found in (devices, controllers) for ident, entry in found.items() if entry.parent is None)
-    tree = asked("pci", darwin_functions.CUTTER, frozenset(str(ident) for ident in hanging))
-    root, product = _root_and_product(asked("host"))
-    named = addresses(tree)
-    ups = nearest(tree, named)
-    found = functions(tree, named, ups, freshness(_kernel_release(root), tree))
+    gaps: list[Gap] = []
+    devices = _listed("drives", ask(reads, "drives", darwin_drives.CUTTER), gaps)
+    controllers = _listed("controllers", ask(reads, "controllers", darwin_drives.CUTTER), gaps)
+    tree = _listed("pci", ask(reads, "pci", darwin_functions.CUTTER, _at_top(devices, controllers)), gaps)
+    words = _Words(reads)
+    entries = {} if isinstance(tree, Unread) else tree
+    named = addresses(entries)
+    ups = nearest(entries, named)
+    found = functions(entries, named, ups, freshness(words.release, entries), unread)
     classes = {function.address: function.class_code for function in found}
-    made = drives(devices, controllers, Tree(named, ups, classes))
-    firmware = next((entry for entry in asked("firmware").values() if "version" in entry.keys), None)
+    above = Tree(named, ups, classes, tree if isinstance(tree, Unread) else None)
+    made = drives(Lists(devices, controllers, above), unread, gaps)
+    seen = tuple(_look(offset, recorded, words.release, unread) for offset, recorded in looks)
+    host = _host(reads, words, taken_at)
+    unread += lost_of_host(host, words.lost())
     unread += [Unread(kind, why) for kind, why in WITHOUT.items()]
     unread += _lacking(found)
     return Facts(
         platform=reads.platform,
         taken_at=taken_at,
-        host=_host(reads, root, product, firmware, taken_at),
+        host=host,
         functions=found,
         kernel_slots=(),
         board_slots=SLOTS,
         board_devices=(),
         drives=made,
         sensors=(),
-        looks=tuple(_look(offset, recorded, root) for offset, recorded in looks),
-        unread=tuple(unread),
+        looks=seen,
+        unread=(*(gap.why for gap in gaps), *unread),
+        gaps=tuple(gaps),
     )
+
+
+def _listed(name: str, found: Entries | Unread, gaps: list[Gap]) -> Entries | Unread:
+    """One of the `LISTS`; one that could not be read is a gap.
+
+    A machine may have no NVMe controller. It starts from some block device, if only an image, and has PCI functions.
+    """
+    missing = name == "drives" and found == {}
+    if name == "pci" and not isinstance(found, Unread):
+        missing = not any(map(is_function, found.values()))
+    if missing:
+        found = Unread(f"registry {name}", NOTHING)
+    if isinstance(found, Unread):
+        sort, what, kind = LISTS[name]
+        found = replace(of(what, found), vital=True)
+        gaps.append(Gap(sort, found, kind=kind))
+    return found
+
+
+def _at_top(*lists: Entries | Unread) -> frozenset[str]:
+    """The ids of block devices and controllers, as they are written in a list."""
+    known = (one for one in lists if not isinstance(one, Unread))
+    return frozenset(str(ident) for found in known for ident, entry in found.items() if entry.parent is None)
 
 
 def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
@@ -111,12 +144,13 @@ def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
     return Recorded(recording.answers, reads.platform, first)
 
 
-def _look(offset: float, recorded: Recorded, root: Entry | None) -> Look:
+def _look(offset: float, recorded: Recorded, release: int | None, unread: list[Unread]) -> Look:
     tree = ask(recorded, "pci", darwin_functions.CUTTER, frozenset()) if "registry pci" in recorded.answers else {}
     if isinstance(tree, Unread):
+        unread.append(of(f"the links {offset:g} s after the first reading (I/O Registry)", tree).minor)
         return Look(offset, {})
     named = addresses(tree)
-    found = functions(tree, named, nearest(tree, named), freshness(_kernel_release(root), tree))
+    found = functions(tree, named, nearest(tree, named), freshness(release, tree))
     return Look(offset, {function.address: function for function in found})
 
 
@@ -127,46 +161,71 @@ def _lacking(found: Sequence[PciFunction]) -> Iterator[Unread]:
     bridges = tuple(function for function in found if is_bridge(function.class_code))
     if bridges and all(function.link is None for function in found):
         yield NO_LINKS
-    elif bridges and not any(function.registers.has(PCI_EXPRESS_CAPABILITIES) is True for function in bridges):
+    elif bridges and all(_is_not_given(function.registers.has(PCI_EXPRESS_CAPABILITIES)) for function in bridges):
         yield NO_PRESENCE
+
+
+def _is_not_given(told: bool | Unread) -> bool:  # noqa: FBT001 - an answer
+    return isinstance(told, Unread) and told.why == NOT_GIVEN
 
 
 # --- Host ------------------------------------------------------------------------------------------------------
 
 
-def _root_and_product(plane: Entries) -> tuple[Entry | None, Entry | None]:
-    """The registry's root and the node of the product below it."""
-    entries = tuple(plane.values())
-    root = next((entry for entry in entries if VERSION in entry.keys), None)
-    product = next((entry for entry in entries if "model" in entry.keys), None)
-    return root, product
+class _Words:
+    """What the device tree tells of the machine: the registry's root, the product below it, and the firmware."""
+
+    def __init__(self, reads: Reads) -> None:
+        """Ask for both."""
+        plane, rom = ask(reads, "host"), ask(reads, "firmware")
+        if plane == {}:
+            plane = Unread("registry host", NOTHING)
+        self._asked = [of(what, one) for what, one in ((HOST, plane), (FIRMWARE, rom)) if isinstance(one, Unread)]
+        self.root = _told(plane, VERSION, "the system", HOST)
+        self.product = _told(plane, "model", "the machine", HOST)
+        self.firmware = _told(rom, "version", "the firmware", FIRMWARE)
+
+    @property
+    def release(self) -> int | None:
+        """The first figure of the kernel's version: 22 of "Darwin Kernel Version 22.6.0: ..."."""
+        words = (text(self.root.keys.get(VERSION)) or "").split()
+        for word in words:
+            first, dot, _ = word.partition(".")
+            if dot and first.isascii() and first.isdigit() and len(first) <= 3:  # noqa: PLR2004 - digits of a release
+                return int(first)
+        return None
+
+    def lost(self) -> Iterator[Unread]:
+        """What could not be read."""
+        yield from self._asked
+        for told in (self.root, self.product, self.firmware):
+            yield from told.problems()
 
 
-def _kernel_release(root: Entry | None) -> int | None:
-    """The first figure of the kernel's version: 22 of "Darwin Kernel Version 22.6.0: ..."."""
-    words = (text(root.keys.get(VERSION)) or "").split() if root is not None else []
-    for word in words:
-        first, dot, _ = word.partition(".")
-        if dot and first.isascii() and first.isdigit() and len(first) <= 3:  # noqa: PLR2004 - digits of a release
-            return int(first)
-    return None
+def _told(entries: Entries | Unread, key: str, name: str, what: str) -> Told:
+    """What the first entry with this key tells; all of it is missing where the list could not be read."""
+    if isinstance(entries, Unread):
+        return Told({}, name, of(what, entries))
+    keys = next((entry.keys for entry in entries.values() if key in entry.keys), {})
+    return Told(keys, name)
 
 
-def _host(reads: Reads, root: Entry | None, product: Entry | None, firmware: Entry | None, taken_at: str) -> Host:
-    of_root: Mapping[str, object] = {} if root is None else root.keys
-    of_product: Mapping[str, object] = {} if product is None else product.keys
-    of_firmware: Mapping[str, object] = {} if firmware is None else firmware.keys
+def _host(reads: Reads, words: _Words, taken_at: str) -> Host:
+    def needed(told: Told, key: str) -> str | Unread:
+        return told.text(key) or Unread(key, NOT_GIVEN)
+
+    product, firmware = words.product, words.firmware
     return Host(
         name=Unread("host name", NOT_GIVEN),
-        kernel=text(of_root.get(VERSION)) or Unread(VERSION, NOT_GIVEN),
-        maker=text(of_product.get("manufacturer")),
-        product=text(of_product.get("model")),
-        product_version=text(of_product.get("version")),
+        kernel=needed(words.root, VERSION),
+        maker=needed(product, "manufacturer"),
+        product=needed(product, "model"),
+        product_version=product.text("version"),
         board_maker=None,
-        board=text(of_product.get("board-id")),
-        firmware_maker=text(of_firmware.get("vendor")),
-        firmware_version=text(of_firmware.get("version")),
-        firmware_date=text(of_firmware.get("release-date")),
+        board=product.text("board-id"),
+        firmware_maker=firmware.text("vendor"),
+        firmware_version=firmware.text("version"),
+        firmware_date=firmware.text("release-date"),
         firmware_release=None,
         virtual=Unread("whether this is a virtual machine", NOT_GIVEN),
         up_seconds=_up_seconds(reads.psutil("boot_time"), taken_at),

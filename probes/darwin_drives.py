@@ -13,18 +13,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from probes.darwin_cut import Cutter
-from probes.darwin_lists import CHILDREN
-from probes.darwin_words import flag, number, text
+from probes.darwin_lists import CHILDREN, ID
+from probes.darwin_words import MOST, NO_NUMBER, Told, masked, number, text
 from probes.decode import NOT_GIVEN
-from probes.facts import BlockDevice, Drive
-from probes.unread import Unread
+from probes.facts import BlockDevice, Drive, Gap
+from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Mapping
 
-    from probes.darwin_lists import Entries
+    from probes.darwin_lists import Entries, Entry
 
 # What is read of an answer with controllers or block devices.
 CUTTER: Final = Cutter(
@@ -43,137 +44,262 @@ OUTSIDE_CLASSES: Final = frozenset({0x0C, 0x08})
 OUTSIDE: Final = frozenset({"usb", "firewire", "secure digital", "virtual interface", "atapi"})
 OPTICAL: Final = frozenset({"cd", "dvd", "bd"})
 SATA: Final = frozenset({"sata", "ata", "serial ata"})
+FABRIC: Final = "fabric"  # in the interconnect of storage on the processor's own, which has no PCI function
+NOT_FOUND: Final = "it hangs on PCI by its interconnect, and no PCI function above it was found"
+TRAITS: Final = "Device Characteristics"
+PROTOCOL: Final = "Protocol Characteristics"
+INTERCONNECT: Final = "Physical Interconnect"
+LOCATION: Final = "Physical Interconnect Location"
+NAME: Final = "BSD Name"
+WHOLE: Final = "Whole"
+SIZE: Final = "Size"
 MOST_MEDIA: Final = 10_000  # entries below one block device that are looked through for its medium
 
 
 class Tree(Struct, frozen=True):
-    """PCI functions: their addresses by entry id, the nearest one above each entry, class codes by address."""
+    """PCI functions: their addresses by entry id, the nearest one above each entry, class codes by address.
+
+    `lost` tells why there are none, where they could not be read.
+    """
 
     named: Mapping[int, str]
     ups: Mapping[int, int | None]
-    classes: Mapping[str, object]
+    classes: Mapping[str, int | Unread]
+    lost: Unread | None = None
 
-    def above(self, ident: int) -> tuple[str | None, object]:
+    def above(self, ident: int) -> tuple[str | Unread | None, int | Unread | None]:
         """Address and class code of the PCI function that an entry hangs on, None where it hangs on none."""
+        if self.lost is not None:
+            return self.lost, None
+        if ident > MOST:
+            return Unread(f"{ID} of an entry", NO_NUMBER, vital=True), None
         up = self.ups.get(ident)
         address = None if up is None else self.named[up]
         return address, None if address is None else self.classes.get(address)
 
 
+class Lists(Struct, frozen=True):
+    """What is known of drives: trees of block devices and controllers, Unread where they could not be read."""
+
+    devices: Entries | Unread
+    controllers: Entries | Unread
+    tree: Tree
+
+
 class _Found(Struct):
     """A drive in the making: where it hangs, what it is, its controller and its block devices."""
 
-    address: str | None
+    address: str | Unread | None
+    code: int | Unread | None
+    ident: int
     nvme: bool
-    controller: Mapping[str, object] = field(default_factory=dict)
+    controller: Mapping[str, object] | None = None
     devices: list[Mapping[str, object]] = field(default_factory=list)
-    ident: int = 0
 
 
-def drives(devices: Entries, controllers: Entries, tree: Tree) -> tuple[Drive, ...]:
-    """Every drive inside the machine, in the order of their names, by the trees of block devices and controllers."""
+def drives(lists: Lists, unread: list[Unread], gaps: list[Gap]) -> tuple[Drive, ...]:
+    """Every drive inside the machine, in the order of their names, by the trees of block devices and controllers.
+
+    What is told of one and cannot be used is added to `unread`; a block device of which nobody knows whether it is
+    such a drive is a gap.
+    """
     found: dict[object, _Found] = {}
-    for ident, entry in controllers.items():
+    by_serial: dict[str, _Found] = {}
+    for ident, entry in _entries(lists.controllers):
         if NVME_REVISION not in entry.keys:
             continue
-        address, _ = tree.above(ident)
+        address, code = lists.tree.above(ident)
         serial = text(entry.keys.get("Serial Number"))
-        made = found.setdefault(address or serial or ident, _Found(address, nvme=True, ident=ident))
+        key = address if isinstance(address, str) else serial or ("controller", ident)
+        made = found.setdefault(key, _Found(address, code, ident, nvme=True))
         made.controller = made.controller or entry.keys
-    for ident, entry in devices.items():
+        if serial is not None:
+            by_serial.setdefault(serial, made)
+    for ident, entry in _entries(lists.devices):
         if entry.parent is not None:
             continue  # partitions, media and drivers of the tree of a block device
-        address, code = tree.above(ident)
-        if not _outside(entry.keys, address, code):
-            key = _key(address, code, entry.keys, found) or ident
-            made = found.setdefault(key, _Found(address, nvme=code in NVME_CLASSES, ident=ident))
-            made.devices.append(entry.keys)
-    made_drives = [_drive(one) for one in found.values()]
+        address, code = lists.tree.above(ident)
+        told = Told(entry.keys, _name(entry.keys, ident))
+        known = _known(address, told, found, by_serial)
+        outside = _outside(told, address, code, known=known is not None)
+        if isinstance(outside, Unread):
+            why = of(f"what kind of disk {told.name} is (I/O Registry)", outside)
+            gaps.append(Gap("drives", replace(why, vital=True), told.name, "disk"))
+        elif not outside:
+            if known is None:
+                known = _Found(address, code, ident, nvme=code in NVME_CLASSES)
+                found[address if known.nvme else ("device", ident)] = known
+            known.devices.append(entry.keys)
+    made_drives = [_drive(one, lists, unread) for one in found.values()]
     return tuple(sorted(made_drives, key=lambda one: (len(one.name), one.name)))
 
 
-def _key(address: str | None, code: object, keys: Mapping[str, object], found: Mapping[object, _Found]) -> object:
-    """What the NVMe drive of a block device is kept under, if it is one; None for a drive of its own."""
-    if address is not None:
-        return address if code in NVME_CLASSES or address in found else None
-    serial = text(_part(keys, "Device Characteristics").get("Serial Number"))
-    return serial if serial in found else None
+def _entries(found: Entries | Unread) -> Iterable[tuple[int, Entry]]:
+    return () if isinstance(found, Unread) else found.items()
 
 
-def _outside(keys: Mapping[str, object], address: str | None, code: object) -> bool:
-    """Whether a block device is none of the drives inside the machine."""
-    protocol = _part(keys, "Protocol Characteristics")
-    words = (text(protocol.get("Physical Interconnect")) or "").lower()
-    location = (text(protocol.get("Physical Interconnect Location")) or "").lower()
-    if words in OUTSIDE or location == "file" or (text(keys.get("device-type")) or "").lower() in OPTICAL:
+def _known(
+    address: str | Unread | None,
+    told: Told,
+    found: Mapping[object, _Found],
+    by_serial: Mapping[str, _Found],
+) -> _Found | None:
+    """The NVMe drive that a block device is a namespace of, where that is known already; None for a drive of its own.
+
+    Where no function is above it, or none that is known, its serial number tells.
+    """
+    if isinstance(address, str):
+        return found.get(address)
+    serial = text(told.table(TRAITS).keys.get("Serial Number"))
+    return None if serial is None else by_serial.get(serial)
+
+
+def _outside(told: Told, address: str | Unread | None, code: int | Unread | None, *, known: bool) -> bool | Unread:
+    """Whether a block device is none of the drives inside the machine, Unread where that cannot be told."""
+    protocol = told.table(PROTOCOL)
+    words, place, kind = protocol.text(INTERCONNECT), protocol.text(LOCATION), told.text("device-type")
+    word, location = ((readable(one) or "").lower() for one in (words, place))
+    if word in OUTSIDE or location == "file" or (readable(kind) or "").lower() in OPTICAL:
         return True
-    if address is not None:
-        return isinstance(code, int) and code >> 16 in OUTSIDE_CLASSES
-    return not location.startswith("internal")
+    if isinstance(kind, Unread):
+        return kind
+    if isinstance(address, str):
+        if isinstance(code, int):
+            return code >> 16 in OUTSIDE_CLASSES
+        return code if isinstance(code, Unread) and not (word or known) else False
+    inside = location.startswith("internal")
+    if address is None:
+        return place if isinstance(place, Unread) and not known else not (inside or known)
+    return False if known or _by_pci(word) or (word and inside) else address
 
 
-def _interconnect(words: str | None, address: str | None) -> str | None:
-    """How a drive hangs, in the system's words; None where they lead by way of PCI and none is above it."""
-    by_pci = words is not None and (words.lower().startswith("pci") or words.lower() in SATA)
-    return None if by_pci and address is None else words
+def _by_pci(interconnect: str) -> bool:
+    """Whether these words of an interconnect lead by way of PCI."""
+    return interconnect.lower().startswith("pci") or interconnect.lower() in SATA
 
 
-def _drive(found: _Found) -> Drive:
+def _drive(found: _Found, lists: Lists, unread: list[Unread]) -> Drive:
     first: Mapping[str, object] = found.devices[0] if found.devices else {}
-    traits = _part(first, "Device Characteristics")
-    protocol = _part(first, "Protocol Characteristics")
-    blocks = tuple(block for one in found.devices for block in _blocks(one))
-    name = next((block.name for block in blocks), f"entry-{found.ident:x}")
+    devices = _not_there(lists.devices) if not found.devices else None
+    controllers = _not_there(lists.controllers) if found.controller is None else None
+    name = _name(first, found.ident)
+    controller, device = Told(found.controller or {}, name), Told(first, name, devices)
+    traits, protocol = device.table(TRAITS), device.table(PROTOCOL)
 
     def told(of_controller: str, of_device: str) -> str | Unread:
-        words = text(found.controller.get(of_controller)) or text(traits.get(of_device))
-        return words or Unread(f"{of_device} of {name}", NOT_GIVEN)
+        answers = controller.text(of_controller), traits.text(of_device)
+        words = next((one for one in answers if isinstance(one, str)), None)
+        lost = next((one for one in answers if isinstance(one, Unread)), controllers)
+        why = lost.why if lost is not None else NOT_GIVEN
+        return words or Unread(f"{of_device} of {name}", why)
 
-    interconnect = text(protocol.get("Physical Interconnect")) or text(found.controller.get("Physical Interconnect"))
-    nvme = found.nvme or NVME_REVISION in found.controller
-    return Drive(
+    interconnect = _first(protocol.text(INTERCONNECT), controller.text(INTERCONNECT))
+    kind = _kind(readable(interconnect) or "", found, certain=controllers is None)
+    limits, health = (LIMITS, HEALTH) if kind == "nvme" else (None, None)
+    made = Drive(
         name=name,
-        kind=_kind(interconnect, found, nvme=nvme),
-        address=found.address,
+        kind=kind,
+        address=_address(found.address, readable(interconnect) or "", name),
         model=told("Model Number", "Product Name"),
         firmware=told("Firmware Revision", "Product Revision Level"),
         serial=told("Serial Number", "Serial Number"),
         state=None,
-        blocks=blocks,
-        warning_celsius=LIMITS if nvme else None,
-        critical_celsius=LIMITS if nvme else None,
-        max_watts=LIMITS if nvme else None,
-        health=HEALTH if nvme else None,
-        firmware_slots=HEALTH if nvme else None,
-        interconnect=_interconnect(interconnect, found.address),
+        blocks=devices if devices is not None else _blocks(found, name, unread),
+        warning_celsius=limits,
+        critical_celsius=limits,
+        max_watts=limits,
+        health=health,
+        firmware_slots=health,
+        interconnect=interconnect,
     )
+    if isinstance(made.address, Unread) and lists.tree.lost is None:
+        unread.append(made.address)
+    unread += device.problems()
+    unread += controller.problems()
+    return made
 
 
-def _kind(interconnect: str | None, found: _Found, *, nvme: bool) -> str:
-    """What a drive is, by its interface: "nvme", "sata", or "scsi" for all others."""
+def _not_there(list_of: Entries | Unread) -> Unread | None:
+    """Why nothing of a drive stands in a list that could not be read."""
+    return list_of if isinstance(list_of, Unread) else None
+
+
+def _first(*answers: str | Unread | None) -> str | Unread | None:
+    """The first text; where there is none, why one could not be read."""
+    words = next((one for one in answers if isinstance(one, str)), None)
+    return words or next((one for one in answers if one is not None), None)
+
+
+def _address(address: str | Unread | None, interconnect: str, name: str) -> str | Unread | None:
+    """The PCI function of a drive: None where it hangs on none, Unread where nobody knows on which."""
+    if isinstance(address, Unread) and FABRIC in interconnect.lower():
+        return None
+    what = f"which PCI function {name} hangs on"
+    if isinstance(address, Unread):
+        return of(what, address)
+    return Unread(what, NOT_FOUND, vital=True) if address is None and _by_pci(interconnect) else address
+
+
+def _kind(interconnect: str, found: _Found, *, certain: bool) -> str:
+    """What a drive is, by its interface: "nvme", "sata", or "scsi" for all others.
+
+    Where no PCI function tells, or the controllers could not be read, the class of its block device does.
+    """
+    certain = certain and isinstance(found.address, str) and isinstance(found.code, int)
     name = (text(found.devices[0].get("IOObjectClass")) or "") if found.devices else ""
-    if nvme or (found.address is None and "nvme" in name.lower()):
+    if found.nvme or (not certain and "nvme" in name.lower()):
         return "nvme"
-    return "sata" if (interconnect or "").lower() in SATA else "scsi"
+    return "sata" if interconnect.lower() in SATA else "scsi"
 
 
-def _blocks(device: Mapping[str, object]) -> Iterator[BlockDevice]:
+def _name(keys: Mapping[str, object], ident: int) -> str:
+    """What the system calls the whole medium of a block device, else the id of its entry."""
+    medium = _medium(keys)
+    named = None if medium is None or isinstance(medium, Unread) else text(medium.get(NAME))
+    return named or f"entry-{ident:x}"
+
+
+def _blocks(found: _Found, name: str, unread: list[Unread]) -> tuple[BlockDevice, ...] | Unread:
+    """The whole media of a drive's block devices, Unread where one cannot be told."""
+    blocks = []
+    for keys in found.devices:
+        medium = _medium(keys)
+        if isinstance(medium, Unread):
+            lost = of(f"block devices of {name}", medium)
+            unread.append(lost)
+            return lost
+        if medium is not None:
+            told = Told(medium, text(medium.get(NAME)) or f"entry-{masked(medium.get(ID), 64) or 0:x}")
+            told.text(NAME)
+            blocks.append(BlockDevice(told.name, _size(told)))
+            unread += told.problems()
+    return tuple(blocks)
+
+
+def _medium(keys: Mapping[str, object]) -> Mapping[str, object] | Unread | None:
     """The whole medium of a block device: the nearest one below it, as volumes made of its partitions are whole too."""
-    waiting: list[object] = [device]
+    waiting: list[object] = [keys]
     for node in waiting:
-        if not isinstance(node, dict) or len(waiting) > MOST_MEDIA:
+        if len(waiting) > MOST_MEDIA:
+            return Unread(WHOLE, f"not found among the first {MOST_MEDIA} entries below it")
+        if not isinstance(node, dict):
             continue
-        name = text(node.get("BSD Name"))
-        if name is not None and flag(node.get("Whole")):
-            size = number(node.get("Size"))
-            known = size is not None and size >= 0
-            yield BlockDevice(name, size if known and size is not None else Unread(f"size of {name}", NOT_GIVEN))
-            return
+        if WHOLE in node or NAME in node:
+            whole = Told(node, "a medium").flag(WHOLE) if WHOLE in node else Unread(WHOLE, NOT_GIVEN)
+            if isinstance(whole, Unread):
+                return whole
+            if whole:
+                return node
         below = node.get(CHILDREN)
         waiting += below if isinstance(below, list) else (below,)
+    return None
 
 
-def _part(keys: Mapping[str, object], name: str) -> Mapping[str, object]:
-    """A table among the properties, empty where there is none."""
-    found = keys.get(name)
-    return found if isinstance(found, dict) else {}
+def _size(told: Told) -> int | Unread:
+    """The bytes of a medium."""
+    if SIZE not in told.keys:
+        return told.lost(SIZE, NOT_GIVEN)
+    size = number(told.keys[SIZE])
+    if size is None:
+        return told.lost(SIZE, NO_NUMBER)
+    return told.lost(SIZE, f"reads {size}") if size < 0 else size

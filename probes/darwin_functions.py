@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Final
 from knowledge import pcie
 from knowledge.rates import WIDTHS
 from probes.darwin_cut import Cutter
-from probes.darwin_words import flag, masked, number, text
+from probes.darwin_words import Told, masked, number, text
 from probes.decode import NOT_GIVEN, Registers, value
 from probes.facts import LinkAttributes, PciFunction
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Container, Mapping
     from typing import Literal
 
     from knowledge.layout import Layout
@@ -35,6 +35,7 @@ CUTTER: Final = Cutter(
 )
 
 HOST_BUS: Final = "host bus"
+WITHOUT_PLACE: Final = "entry-"
 BRIDGE: Final = 0x0604
 OFFERED_TO_ALL: Final = frozenset({"vendor-id", "device-id", "class-code", "reg", "pcidebug"})
 INTEGRATED: Final = frozenset({pcie.INTEGRATED_ENDPOINT, pcie.EVENT_COLLECTOR})
@@ -55,11 +56,14 @@ RAW: Final[dict[str, Layout]] = {
 }
 LIVE_KEYS: Final = frozenset({"IOPCIExpressLinkCapabilities2", "IOPCIExpressDeviceCapabilities"})
 
-NO_NUMBER: Final = "is no number"
 KEPT_BELOW: Final = "the system keeps it up to date at the device below alone"
 NEVER_TRAINED: Final = "reads 0: there was no link when it was read"
 NO_ANSWER: Final = "all its bits read 1: the device did not answer"
 INACTIVE: Final = "the system says that the link is not active"
+NO_PLACE: Final = "is not told in a form that is known"
+NO_END: Final = "whether this is a port or a card is not known, as what the function is could not be read"
+# Firmware names few slots: that it names none of a function does not tell that there is none.
+NAMELESS: Final = Unread("slot name", NOT_GIVEN)
 
 SPEED_CODES: Final = range(1, 7)  # 2.5 to 64 GT/s: no machine of this platform is faster
 
@@ -125,28 +129,42 @@ def addresses(entries: Entries) -> dict[int, str]:
         address = f"{bus:02x}:{device:02x}.{function}"
         found[ident] = f"{address}@{ident:x}" if where == before else address
         before = where
-    return found | {ident: f"entry-{ident:x}" for ident in sorted(lost)}
+    return found | {ident: f"{WITHOUT_PLACE}{ident:x}" for ident in sorted(lost)}
 
 
 # --- Functions -------------------------------------------------------------------------------------------------
 
 
 def functions(
-    entries: Entries, named: Mapping[int, str], ups: Mapping[int, int | None], fresh: Fresh
+    entries: Entries,
+    named: Mapping[int, str],
+    ups: Mapping[int, int | None],
+    fresh: Fresh,
+    unread: list[Unread] | None = None,
 ) -> tuple[PciFunction, ...]:
-    """Every PCI function, in the order of `named`; `ups` has the nearest function above each entry."""
+    """Every PCI function, in the order of `named`; `ups` has the nearest function above each entry.
+
+    What is told of one and cannot be used is added to `unread`.
+    """
     faces: dict[int, bool] = {}
+    ports = frozenset(ups[ident] for ident in named)
     found = []
     for ident, address in named.items():
-        _face(ident, entries, ups, faces)
+        _face(ident, entries, ups, faces, ports)
         up = ups[ident]
         parent = None if up is None else named[up]
-        found.append(_function(entries[ident].keys, address, parent, fresh, down=faces[ident]))
+        told = Told(entries[ident].keys, address)
+        down = None if _is_unsure(told.keys, on_root=up is None, port=ident in ports) else faces[ident]
+        found.append(_function(told, parent, fresh, down=down))
+        if unread is not None:
+            unread += told.problems()
     return tuple(found)
 
 
-def _face(ident: int, entries: Entries, ups: Mapping[int, int | None], faces: dict[int, bool]) -> None:
-    """Tell of a function, and of all above it, whether it is a downstream-facing port.
+def _face(
+    ident: int, entries: Entries, ups: Mapping[int, int | None], faces: dict[int, bool], ports: Container[int | None]
+) -> None:
+    """Tell of a function, and of all above it, whether it is a downstream-facing port; `ports` have others below.
 
     Where a release tells no types: a bridge on a host bus is a root port, and below it upstream and downstream ports
     take turns.
@@ -163,12 +181,27 @@ def _face(ident: int, entries: Entries, ups: Mapping[int, int | None], faces: di
         if kind is not None:
             faces[one] = kind in DOWNSTREAM_FACING
         else:
-            faces[one] = is_express(keys) and _is_bridge(keys) and (up is None or _faces_up(up, entries, faces))
+            bridge = is_express(keys) and (_is_bridge(keys) or (one in ports and not _has_class(keys)))
+            faces[one] = bridge and (up is None or _faces_up(up, entries, faces))
 
 
 def _faces_up(ident: int, entries: Entries, faces: Mapping[int, bool]) -> bool:
+    """Whether a function with others below it is the upstream port of a switch."""
     keys = entries[ident].keys
-    return is_express(keys) and _is_bridge(keys) and not faces.get(ident, True)
+    bridge = _is_bridge(keys) or not _has_class(keys)
+    return is_express(keys) and bridge and not faces.get(ident, True)
+
+
+def _has_class(keys: Keys) -> bool:
+    """Whether a function tells what it is."""
+    return number(keys.get("class-code")) is not None
+
+
+def _is_unsure(keys: Keys, *, on_root: bool, port: bool) -> bool:
+    """Whether nobody knows which end of a link this is: its type is not told, and what it is could not be read."""
+    if _kind(keys) is not None or port:
+        return False
+    return not _has_class(keys) or (on_root and EXPRESS in keys and not _is_bridge(keys))
 
 
 def _is_bridge(keys: Keys) -> bool:
@@ -198,29 +231,30 @@ def is_express(keys: Keys) -> bool:
     capabilities = number(keys.get(CAPABILITIES))
     if capabilities == 0:
         return kind in INTEGRATED
-    return capabilities is not None or kind is not None or STATUS in keys
+    return capabilities is not None or kind is not None or STATUS in keys or CAPABILITIES in keys
 
 
-def _function(keys: Keys, address: str, parent: str | None, fresh: Fresh, *, down: bool) -> PciFunction:
-    def told(key: str, bits: int) -> int | Unread:
-        found = masked(keys.get(key), bits)
-        return Unread(f"{key} of {address}", NO_NUMBER if key in keys else NOT_GIVEN) if found is None else found
+def _function(told: Told, parent: str | None, fresh: Fresh, *, down: bool | None) -> PciFunction:
+    """One function; `down` tells whether it is a downstream-facing port, None where nobody knows."""
+    keys, address = told.keys, told.name
 
     def or_zero(key: str) -> int | Unread:
-        return told(key, 16) if key in keys else 0  # left out where it is 0
+        return told.number(key, 16) if key in keys else 0  # left out where it is 0
 
+    if address.startswith(WITHOUT_PLACE):
+        told.lost("address", NO_PLACE)
     express = is_express(keys)
     return PciFunction(
         address=address,
         parent=parent,
         root=HOST_BUS,
-        vendor_id=told("vendor-id", 16),
-        device_id=told("device-id", 16),
+        vendor_id=told.number("vendor-id", 16, needed=True),
+        device_id=told.number("device-id", 16, needed=True),
         subsystem_vendor_id=or_zero("subsystem-vendor-id"),
         subsystem_id=or_zero("subsystem-id"),
-        class_code=told("class-code", 24),
-        revision=told("revision-id", 8),
-        registers=Registers.of(_registers(keys, address, down=down) if express else {}),
+        class_code=told.number("class-code", 24, vital=True, needed=True),
+        revision=told.number("revision-id", 8),
+        registers=Registers.of(_registers(told, down=down) if express else {}),
         link=NO_ATTRIBUTES if express else None,
         driver=None,
         power_state=Unread("power state", NOT_GIVEN),
@@ -231,47 +265,59 @@ def _function(keys: Keys, address: str, parent: str | None, fresh: Fresh, *, dow
         physical_function=None,
         virtual_functions=(),
         vendor_name=None,
-        model_name=text(keys.get("model")),
+        model_name=told.text("model"),
         fresh=fresh,
-        tunnelled=flag(keys.get("IOPCITunnelled")),
-        wired_lanes=_wired(keys, address),
-        slot_name=text(keys.get("AAPL,slot-name")),
+        tunnelled=told.flag("IOPCITunnelled"),
+        wired_lanes=_wired(told),
+        slot_name=_slot_name(told, down=down),
     )
+
+
+def _slot_name(told: Told, *, down: bool | None) -> str | Unread | None:
+    """What the firmware calls a function's slot, None where a port says that it leads to none."""
+    name = told.text("AAPL,slot-name")
+    if name is not None:
+        return name
+    express = masked(told.keys.get(EXPRESS), 16)
+    if express is None or _kind(told.keys) is None or not down:
+        return None if _kind(told.keys) in INTEGRATED else NAMELESS
+    slot = value(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented", express.to_bytes(2, "little"))
+    return NAMELESS if slot else None
 
 
 # The registry has registers, and no words of the system's own for a link.
 NO_ATTRIBUTES: Final = LinkAttributes(*(Unread("link attributes", NOT_GIVEN),) * 4)
 
 
-def _registers(keys: Keys, address: str, *, down: bool) -> dict[Layout, int | Unread]:
+def _registers(told: Told, *, down: bool | None) -> dict[Layout, int | Unread]:
+    keys, address = told.keys, told.name
     found: dict[Layout, int | Unread] = {}
     integrated = _kind(keys) in INTEGRATED
     for key, layout in RAW.items():
         if key in keys and not (integrated and layout in pcie.LINK_REGISTERS):
-            found[layout] = _register(keys[key], f"{key} of {address}", 8 * layout.size)
+            found[layout] = _register(told, key, 8 * layout.size)
     if integrated:
         return found
-    if down:
-        found[pcie.LINK_STATUS] = Unread(f"{STATUS} of {address}", KEPT_BELOW)
+    if down is not False:
+        found[pcie.LINK_STATUS] = Unread(f"{STATUS} of {address}", KEPT_BELOW if down else NO_END)
     elif STATUS in keys:
-        found[pcie.LINK_STATUS] = _status(keys[STATUS], f"{STATUS} of {address}")
+        found[pcie.LINK_STATUS] = _status(told)
     return found
 
 
-def _register(told: object, what: str, bits: int) -> int | Unread:
-    register = masked(told, bits)
-    if register is None:
-        return Unread(what, NO_NUMBER)
-    return Unread(what, NO_ANSWER) if register == (1 << bits) - 1 else register
+def _register(told: Told, key: str, bits: int) -> int | Unread:
+    register = told.number(key, bits, vital=True)
+    return Unread(f"{key} of {told.name}", NO_ANSWER) if register == (1 << bits) - 1 else register
 
 
-def _status(told: object, what: str) -> int | Unread:
+def _status(told: Told) -> int | Unread:
     """Link Status, or why it does not tell how the link runs."""
-    if isinstance(told, dict):
+    what = f"{STATUS} of {told.name}"
+    if isinstance(told.keys[STATUS], dict):
         return Unread(what, INACTIVE)
-    status = masked(told, 16)
-    if status is None:
-        return Unread(what, NO_NUMBER)
+    status = told.number(STATUS, 16, vital=True)
+    if isinstance(status, Unread):
+        return status
     if status in {0, 0xFFFF}:
         return Unread(what, NO_ANSWER if status else NEVER_TRAINED)
     data = status.to_bytes(2, "little")
@@ -282,11 +328,11 @@ def _status(told: object, what: str) -> int | Unread:
     return status
 
 
-def _wired(keys: Keys, address: str) -> int | Unread | None:
-    if WIRED not in keys:
+def _wired(told: Told) -> int | Unread | None:
+    """How many lanes are wired to the slot below a port, None where all of the port's are."""
+    if WIRED not in told.keys:
         return None
-    lanes = masked(keys[WIRED], 32)
-    if lanes in WIDTHS:
+    lanes = told.number(WIRED, 32, vital=True)
+    if isinstance(lanes, Unread) or lanes in WIDTHS:
         return lanes
-    what = f"{WIRED} of {address}"
-    return Unread(what, NO_NUMBER if lanes is None else f"reads {lanes}, which is no number of lanes")
+    return told.lost(WIRED, f"reads {lanes}, which is no number of lanes", vital=True)

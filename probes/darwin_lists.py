@@ -34,6 +34,7 @@ BINARY: Final = "a binary property list, which the registry printer does not wri
 OLD: Final = "text in place of a property list, as the registry printers of releases before 2011 write it"
 DAMAGED: Final = "it is no whole property list: it is cut short or damaged"
 SHAPELESS: Final = "the property list holds no entries"
+ODD: Final = "what stands in the property list below one of its entries is no entry"
 
 
 # Tags, comments and the like that are not too long, and text between them. The parser below reads a piece at a time and
@@ -75,27 +76,30 @@ def ask(
     found = _parse(text, key, plain=text is not answer)
     if found is None or isinstance(found, Unread):
         return {} if found is None else found
-    return _flat(found) if isinstance(found, list | dict) else Unread(key, SHAPELESS)
+    if not isinstance(found, list | dict):
+        return Unread(key, SHAPELESS, vital=True)
+    entries = _flat(found)
+    return Unread(key, ODD, vital=True) if entries is None else entries
 
 
 def _parse(answer: str | bytes, key: str, *, plain: bool) -> object:
     """The value of a list, None where there is none; Unread where it cannot be read. One that was cut is `plain`."""
     begin = answer[:64].lstrip()
     if not begin:
-        return None if not answer.strip() else Unread(key, DAMAGED)
+        return None if not answer.strip() else Unread(key, DAMAGED, vital=True)
     data = answer.encode("utf-8", "replace") if isinstance(answer, str) else answer
     if len(data) > REGISTRY_LIMIT:
         return failed(key, "EFBIG")
     refused = "" if plain else _refused(data)
     if refused:
-        return Unread(key, refused)
+        return Unread(key, refused, vital=True)
     import plistlib
 
     try:
         found: object = plistlib.loads(data, fmt=plistlib.FMT_XML)
     except Exception:  # noqa: BLE001 - plistlib and expat raise their own errors and many plain ones
-        return Unread(key, DAMAGED)
-    return Unread(key, SHAPELESS) if found is None else found
+        return Unread(key, DAMAGED, vital=True)
+    return Unread(key, SHAPELESS, vital=True) if found is None else found
 
 
 def _refused(data: bytes) -> str:
@@ -107,8 +111,11 @@ def _refused(data: bytes) -> str:
     return DAMAGED if b"\0" in data or _PLAIN.fullmatch(data) is None else ""
 
 
-def _flat(tree: object) -> Entries:
-    """Every entry once; where it is printed again, what was not told before is added."""
+def _flat(tree: object) -> Entries | None:
+    """Every entry once; where it is printed again, what was not told before is added.
+
+    None where what stands below an entry is none: half a machine would look like a whole one.
+    """
     found: Entries = {}
     unnamed = MOST
     waiting: list[tuple[object, int | None]] = [(item, None) for item in _items(tree)]
@@ -128,7 +135,10 @@ def _flat(tree: object) -> Entries:
                 known.keys = {**node, **known.keys}
             if known.parent is None and parent is not None and _is_apart(found, ident, parent):
                 known.parent = parent
-        waiting += [(item, ident) for item in _items(node.get(CHILDREN))]
+        below = node.get(CHILDREN)
+        if below is not None and not isinstance(below, list | dict):
+            return None
+        waiting += [(item, ident) for item in _items(below)]
     return found
 
 

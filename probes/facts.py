@@ -47,7 +47,9 @@ class PciFunction(Struct, frozen=True):
     `fresh` tells how current the link status is: "live" (read just now), "refreshed" (when its port last trained or
     told of a change) or "start-up" (when the system started or the device was plugged in). `tunnelled` tells that the
     device sits behind a cable that tunnels PCI Express, `wired_lanes` how many lanes the platform says are wired to
-    the slot below this port, `slot_name` what it calls the slot; None where it tells none of this.
+    the slot below this port, `slot_name` what it calls the slot; None where it tells none of this. Where a platform
+    names slots at their functions, a `slot_name` of None is that of a port that leads to no slot, or of a device in
+    the processor; one that says nothing of its slot, or cannot be read, is Unread.
     """
 
     address: str
@@ -72,9 +74,9 @@ class PciFunction(Struct, frozen=True):
     vendor_name: str | Unread | None
     model_name: str | Unread | None
     fresh: Literal["live", "refreshed", "start-up"] = "live"
-    tunnelled: bool | None = None
+    tunnelled: bool | Unread | None = None
     wired_lanes: int | Unread | None = None
-    slot_name: str | None = None
+    slot_name: str | Unread | None = None
 
 
 class KernelSlot(Struct, frozen=True):
@@ -209,9 +211,10 @@ class Drive(Struct, frozen=True):
     `address` is the PCI function it hangs on (None where the platform shows none, Unread where that could not be
     read); `blocks` are its block devices, Unread where they could not be listed; `kind` is "nvme" or
     "sata". `interconnect` is how the platform words what the drive hangs on, None where it does not tell; a drive with
-    an `interconnect` and no `address` hangs on no PCI function. Limits are degrees Celsius: `warning_celsius` (WCTEMP)
-    and `critical_celsius` (CCTEMP), None where the drive gives none. `max_watts` is the most that it takes, by its own
-    power state 0. `health` and `firmware_slots` are what an NVMe drive says of itself, None for drives of other kinds.
+    an `interconnect` and an `address` of None hangs on no PCI function. Limits are degrees Celsius: `warning_celsius`
+    (WCTEMP) and `critical_celsius` (CCTEMP), None where the drive gives none. `max_watts` is the most that it takes, by
+    its own power state 0. `health` and `firmware_slots` are what an NVMe drive says of itself, None for drives of other
+    kinds.
     """
 
     name: str
@@ -227,7 +230,7 @@ class Drive(Struct, frozen=True):
     max_watts: float | Unread | None = None
     health: Health | Unread | None = None
     firmware_slots: FirmwareSlots | Unread | None = None
-    interconnect: str | None = None
+    interconnect: str | Unread | None = None
 
 
 class Sensor(Struct, frozen=True):

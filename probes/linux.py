@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from knowledge.rates import WIDTHS, parse_speed
 from probes import smbios
 from probes.decode import SIZES_FOR_ANYBODY, Registers
@@ -20,11 +22,12 @@ from probes.facts import (
     Look,
     PciFunction,
 )
+from probes.hosts import lost_of_host
 from probes.linux_drives import block_drives, nvme_drives, sensors
 from probes.linux_listed import Asked, listed
 from probes.linux_words import ASLEEP, EMPTY, MOST_DIGITS, count, integer, is_address, last, named, real, whole
 from probes.reads import NOT_RECORDED, Recorded, Recording, failed
-from probes.unread import Unread, of
+from probes.unread import Unread, of, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -214,13 +217,13 @@ NO_UDEV: Final = frozenset(failed("", name).why for name in ("ENOSYS", "ENOTSUP"
 
 def _together(address: str, problems: Sequence[Unread]) -> Unread:
     """One line for several failed reads of one device."""
-    reasons = list(dict.fromkeys(problem.why for problem in problems))
-    needs_root = all(problem.needs_root for problem in problems)
-    vital = any(problem.vital for problem in problems)
-    why = f"{len(problems)} readings failed: {'; '.join(reasons)}"
-    if all("(ENOENT)" in reason or "(ENODEV)" in reason or "(ENXIO)" in reason for reason in reasons):
-        why = f"the device went away while it was read: {reasons[0]}"
-    return Unread(address, why, needs_root, vital=vital, small=not vital)
+    found = together(address, problems)
+    if all(problem.why.endswith(GONE) for problem in problems):
+        return replace(found, why=f"the device went away while it was read: {problems[0].why}")
+    return found
+
+
+GONE: Final = ("(ENOENT)", "(ENODEV)", "(ENXIO)")
 
 
 def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
@@ -438,24 +441,8 @@ def _host(reads: Reads, tables: Mapping[str, str], unread: list[Unread]) -> Host
         processors=whole(reads.psutil("cpu_count"), "psutil cpu_count"),
         memory_bytes=whole(reads.psutil("virtual_memory.total"), "psutil virtual_memory.total"),
     )
-    unread.extend(_lost_of_host(host, asked.all_problems()))
+    unread.extend(lost_of_host(host, asked.all_problems()))
     return host
-
-
-def _lost_of_host(host: Host, identity: Sequence[Unread]) -> Iterator[Unread]:
-    """One line for all that was asked of the machine as a whole in vain; no verdict but that of a guest rests on it."""
-    told = (host.name, host.kernel, host.virtual, host.up_seconds, host.processors, host.memory_bytes)
-    lost = [
-        one for one in told if isinstance(one, Unread) and one.why not in NOT_MEANT and "does not tell" not in one.why
-    ]
-    lost += [one for one in identity if not one.absent]
-    if len(lost) == 1:
-        yield lost[0].minor
-    elif lost:
-        yield _together("the machine as a whole", lost).minor
-
-
-NOT_MEANT: Final = NO_UDEV | {failed("", "ENOENT").why}
 
 
 def _virtual(processor: str | Unread) -> bool | Unread:

@@ -65,9 +65,12 @@ def ask(
             start_new_session=True,
         )
     except OSError as error:
-        return failed(key, errno.errorcode.get(error.errno or 0, "EIO"))
+        return failed(key, _errno_name(error))
     try:
         return _answer(key, _Output(child, limit), seconds)
+    except RuntimeError:  # no thread can be started
+        _end(child)
+        return failed(key, "EAGAIN")
     except BaseException:  # an interrupt reaches this program alone, as the child has a group of its own
         _end(child)
         raise
@@ -80,20 +83,24 @@ class _Output(Thread):
         super().__init__(name="registry", daemon=True)
         self.child = child
         self.too_large = False
-        self.whole = b""
+        self.whole: bytes | None = None  # all that the child wrote, once its end was read
+        self.failure = "EIO"
         self._limit = limit
 
     def run(self) -> None:
         assert self.child.stdout is not None
         found = bytearray()
-        with contextlib.suppress(OSError), self.child.stdout as stream:
-            while len(found) <= self._limit:
-                piece = stream.read(_PIECE)
-                if not piece:
-                    break
-                found += piece
-        self.too_large = len(found) > self._limit
-        self.whole = bytes(found) if not self.too_large else b""
+        try:
+            with self.child.stdout as stream:
+                while len(found) <= self._limit:
+                    piece = stream.read(_PIECE)
+                    if not piece:
+                        self.whole = bytes(found)
+                        return
+                    found += piece
+            self.too_large = True
+        except (OSError, MemoryError) as error:
+            self.failure = _errno_name(error)
 
 
 def _answer(key: str, output: _Output, seconds: float) -> str | bytes | Unread:
@@ -114,10 +121,15 @@ def _answer(key: str, output: _Output, seconds: float) -> str | bytes | Unread:
     if late or status is None:
         return failed(key, "ETIMEDOUT")
     if status < 0:
-        return Unread(key, f"the registry printer was ended by signal {-status}")
+        return Unread(key, f"the registry printer was ended by signal {-status}", vital=True)
     if status:
-        return Unread(key, f"the registry printer ended with status {status}; {NO_LISTS}")
-    return _text(output.whole)
+        return Unread(key, f"the registry printer ended with status {status}; {NO_LISTS}", vital=True)
+    return failed(key, output.failure) if output.whole is None else _text(output.whole)
+
+
+def _errno_name(error: OSError | MemoryError) -> str:
+    number = error.errno if isinstance(error, OSError) else errno.ENOMEM
+    return errno.errorcode.get(number or 0, "EIO")
 
 
 def _end(child: subprocess.Popen[bytes]) -> None:

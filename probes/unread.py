@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from msgspec import Struct
 from msgspec.structs import replace
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 Value = TypeVar("Value")
 
@@ -44,3 +47,12 @@ def readable(value: Value | Unread | None) -> Value | None:
 def of(what: str, lost: Unread) -> Unread:
     """The same reason for something that a person would ask for: "which drives there are" for the list of a folder."""
     return replace(lost, what=what, absent=False)
+
+
+def together(what: str, lost: Sequence[Unread]) -> Unread:
+    """One line for several failed readings of one thing; a single one stands for itself."""
+    if len(lost) == 1:
+        return lost[0]
+    reasons = "; ".join(dict.fromkeys(one.why for one in lost))
+    needs_root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
+    return Unread(what, f"{len(lost)} readings failed: {reasons}", needs_root, vital=vital, small=not vital)

@@ -17,6 +17,15 @@ if TYPE_CHECKING:
 
 Keys = dict[str, Any]
 
+# What each question is for, as it is told where it could not be read.
+ASKED: Final = {
+    "pci": "which PCI functions there are (I/O Registry)",
+    "drives": "which disks there are (I/O Registry)",
+    "controllers": "which NVMe drives there are (I/O Registry)",
+    "host": "what machine this is, and which release it runs (I/O Registry)",
+    "firmware": "which firmware the machine has (I/O Registry)",
+}
+
 STATUS: Final = "IOPCIExpressLinkStatus"
 CAPABILITIES: Final = "IOPCIExpressLinkCapabilities"
 EXPRESS: Final = "IOPCIExpressCapabilities"

@@ -5,10 +5,13 @@ Source: IOStorageFamily of the open sources of the system.
 
 from __future__ import annotations
 
+from typing import Final
+
 import pytest
 
 from agent.audit import audit
 from agent.findings import Severity
+from probes.darwin_drives import NOT_FOUND
 from probes.decode import NOT_GIVEN
 from probes.facts import BlockDevice
 from probes.unread import Unread
@@ -24,6 +27,9 @@ from tests.plists import (
     hanging,
     media,
 )
+
+BARE: Final = function(0x220, (0, 31, 0), 0x060100)  # a function on which nothing hangs
+OTHER: Final = block(0x40F, media("disk90", ident=0x50F), interconnect="Thornwick Fabric", **{"Serial Number": "TF-1"})
 
 # --- Rules 7 and 8: drives ---
 
@@ -52,7 +58,7 @@ def test_a_controller_makes_a_drive_nvme_whatever_its_class() -> None:
 
 def test_a_controller_without_a_block_device_is_a_drive_without_one() -> None:
     """A drive whose controller answers and whose namespace does not is still listed."""
-    (made,) = facts(hanging(), controllers=[controller(0x300)]).drives
+    (_, made) = facts(hanging(), controllers=[controller(0x300)], drives=[OTHER]).drives
     assert (made.name, made.kind, made.address, made.blocks) == ("entry-300", "nvme", "01:00.0", ())
     assert (made.model, made.firmware) == ("Ostrayne Reel 3 2TB", "RL3A1.07")
 
@@ -93,10 +99,15 @@ def test_internal_storage_without_a_function_is_a_drive_without_a_link() -> None
     assert [one.severity for one in audit(found).findings if one.severity is not Severity.OK] == []
 
 
-def test_a_drive_on_pci_whose_function_was_not_found_is_not_said_to_have_none() -> None:
-    """An interconnect that names PCI while no function is above means that it was not found."""
-    (made,) = facts(drives=[block(0x400, media("disk0"), interconnect="PCI-Express")]).drives
-    assert (made.address, made.interconnect) == (None, None)
+@pytest.mark.parametrize("interconnect", ["PCI-Express", "PCI", "SATA"])
+def test_a_drive_on_pci_whose_function_was_not_found_is_not_said_to_have_none(interconnect: str) -> None:
+    """An interconnect that leads by way of PCI while no function is above means that it was not found."""
+    found = facts(BARE, drives=[block(0x400, media("disk0"), interconnect=interconnect)])
+    (made,) = found.drives
+    assert made.address == Unread("which PCI function disk0 hangs on", NOT_FOUND, vital=True)
+    assert made.interconnect == interconnect
+    assert made.address in found.unread
+    assert [one.verdict for one in audit(found).drives] == [None]
 
 
 @pytest.mark.parametrize(
@@ -113,7 +124,8 @@ def test_a_drive_on_pci_whose_function_was_not_found_is_not_said_to_have_none() 
 )
 def test_outside_drives_are_left_out(changes: dict[str, str]) -> None:
     """Drives of outside connections, cards and images that hang on no PCI function are not of this trade."""
-    assert facts(drives=[block(0x400, media("disk4"), **changes)]).drives == ()
+    found = facts(BARE, drives=[block(0x400, media("disk4"), **changes)])
+    assert (found.drives, found.gaps) == ((), ())
 
 
 @pytest.mark.parametrize("code", [0x0C0330, 0x080501])
@@ -142,14 +154,17 @@ def test_the_medium_is_the_nearest_whole_one() -> None:
     assert made.blocks == (BlockDevice("disk2", 9),)
 
 
-@pytest.mark.parametrize("size", [-1, "many", [], None])
-def test_a_size_that_is_none_is_unread(size: object) -> None:
+@pytest.mark.parametrize(
+    ("size", "why"), [(-1, "reads -1"), ("many", "is no number"), ([], "is no number"), (None, NOT_GIVEN)]
+)
+def test_a_size_that_is_none_is_unread(size: object, why: str) -> None:
     """A medium without a size in bytes keeps its name, and its size is unread."""
     made = media("disk2", size)
     if size is None:
         del made["Size"]
-    (found,) = facts(hanging(), drives=[block(0x400, made)]).drives
-    assert found.blocks == (BlockDevice("disk2", Unread("size of disk2", NOT_GIVEN)),)
+    whole = facts(hanging(), drives=[block(0x400, made)])
+    assert [one.blocks for one in whole.drives] == [(BlockDevice("disk2", Unread("Size of disk2", why)),)]
+    assert Unread("Size of disk2", why) in whole.unread
 
 
 def test_a_drive_that_tells_nothing_of_itself_is_unread_piece_by_piece() -> None:

@@ -17,6 +17,7 @@ from agent.sheets.writing import from_audit
 from knowledge import pcie
 from knowledge.steps import SAVE, STEPS
 from probes.decode import Registers
+from probes.facts import Gap
 from probes.unread import Unread
 from tests.kept import (
     AUDIO,
@@ -117,15 +118,40 @@ def test_a_tunnelled_link_is_virtual_at_any_speed(can: tuple[int, int], end: int
         (None, (3, 4), Verdict.NARROW),
         (16, (3, 4), Verdict.NARROW),
         (3, (3, 4), Verdict.NARROW),
-        (Unread("width", "not a number"), (3, 4), Verdict.NARROW),
+        (Unread("width", "not a number"), (3, 4), Verdict.UNKNOWN),
+        (Unread("width", "not a number"), (3, 8), Verdict.FULL),
     ],
 )
 def test_lanes_that_are_not_wired_are_not_missed(wired: Any, now: tuple[int, int], verdict: Verdict) -> None:  # noqa: ANN401 - a row of the table
-    """A slot with fewer lanes than its port limits a card; it is not told as a narrow link."""
+    """A slot with fewer lanes than its port limits a card; it is not told as a narrow link, nor where nobody knows."""
     found = judged(port(wired_lanes=wired), device((3, 8), now, class_code=NETWORK))
     assert found.verdict is verdict
     named = [one for one in found.evidence if "IOPCIExpressMaxLinkWidthOverride" in one.source]
     assert [one.read for one in named] == (["4 lanes wired"] if wired == 4 else [])
+
+
+@pytest.mark.parametrize("end", [0, 1])
+def test_a_tunnel_that_could_not_be_read_is_no_fault(end: int) -> None:
+    """Where nobody knows whether a link is tunnelled its figures prove nothing, and the reason is said."""
+    ends = [port(), device(now=(1, 2))]
+    assert judged(*ends).verdict is Verdict.NARROW
+    ends[end] = replace(ends[end], tunnelled=Unread("IOPCITunnelled", "says neither yes nor no"))
+    found = judged(*ends)
+    assert (found.verdict, found.now) == (Verdict.UNKNOWN, None)
+    assert "says neither yes nor no" in found.why
+    finding = of_rule(audit(facts(*ends)), "link-unread")
+    assert finding.severity is Severity.UNKNOWN
+
+
+def test_a_slow_card_that_may_be_a_display_is_no_fault() -> None:
+    """A display card rests at low speed, so a card of which nobody knows what it is may rest; missing lanes do not."""
+    nameless = Unread("class-code", "is no number")
+    slow, narrow = device(now=(1, 4)), device(now=(3, 2))
+    assert judged(port(), slow).verdict is Verdict.SLOW
+    found = judged(port(), replace(slow, class_code=nameless))
+    assert found.verdict is Verdict.UNKNOWN
+    assert "is no number" in found.why
+    assert judged(port(), replace(narrow, class_code=nameless)).verdict is Verdict.NARROW
 
 
 def test_the_wired_lanes_are_those_of_the_port() -> None:
@@ -349,12 +375,15 @@ def test_a_disk_on_a_cable_has_no_verdict_of_its_own() -> None:
     assert [one.verdict for one in data.check(found).drives] == [None]
 
 
-@pytest.mark.parametrize("what", ["registry drives", "registry controllers", "drives"])
-def test_a_list_of_drives_that_could_not_be_read_claims_nothing(what: str) -> None:
-    """A controller is said to serve no drive only where the list of drives was read."""
-    rules = [one.rule for one in audit(facts(port(), device(), unread=(Unread(what, "no answer in time"),))).findings]
-    assert "drive-unclaimed" not in rules
-    assert "drive-unclaimed" in [one.rule for one in audit(facts(port(), device())).findings]
+@pytest.mark.parametrize("kind", ["nvme", "disk"])
+def test_a_list_of_drives_that_could_not_be_read_claims_nothing(kind: str) -> None:
+    """A controller is said to serve no drive only where the list of drives was read; else that is not known."""
+    whole = facts(port(), device())
+    gap = Gap("drives", Unread("which drives there are", "no answer in time", vital=True), kind=kind)
+    found = audit(replace(whole, gaps=(gap,)))
+    assert "drive-unclaimed" not in [one.rule for one in found.findings]
+    assert f"whether the system has a drive at {CARD}" in [one.what for one in found.unread]
+    assert "drive-unclaimed" in [one.rule for one in audit(whole).findings]
 
 
 # --- Words -----------------------------------------------------------------------------------------------------

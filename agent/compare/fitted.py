@@ -223,7 +223,7 @@ class Fitted:
     def _way_of_disk(self, drive: Drive) -> tuple[int | None, Way]:
         """A disk on a controller: where it is plugged in there is not told."""
         holder = self.at.get(drive.address) if isinstance(drive.address, str) else None
-        return holder, () if holder is not None else (drive.interconnect or "",)
+        return holder, () if holder is not None else (readable(drive.interconnect) or "",)
 
     def _ports(self) -> Iterator[Port]:
         for judged in self.audit.links:

@@ -398,7 +398,7 @@ def _drive(seen: DriveSeen) -> DriveData:
         both_write_mbps=_range(seen.both[1]) if seen.both is not None else None,
         health=health(drive.health),
         firmware_slots=firmware_slots(drive.firmware_slots),
-        interconnect=drive.interconnect,
+        interconnect=readable(drive.interconnect),
         verdict=None if seen.verdict is None else seen.verdict.value,
     )
 

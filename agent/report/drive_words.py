@@ -11,7 +11,7 @@ from agent.ends import rate_text
 from agent.findings import Verdict
 from agent.report.plain import NOT_READ, bytes_text, mbps_range, place, plain
 from knowledge.rates import celsius_text
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,7 +43,7 @@ def temperature(seen: DriveSeen) -> str:
 def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
     if off_the_bus(seen):
-        interconnect = plain(seen.drive.interconnect or "", SHORT)
+        interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
     if seen.drive.kind != "nvme":
         return "its own interface decides its rate, not the PCI Express link"
@@ -105,7 +105,9 @@ def where(drive: Drive) -> str:
     """What a drive hangs on, where no link of it is shown."""
     if isinstance(drive.address, Unread):
         return f"a place that {NOT_READ}"
-    return drive.address or drive.interconnect or "a place that is not shown"
+    if drive.address is None and isinstance(drive.interconnect, Unread):
+        return f"something that {NOT_READ}"
+    return drive.address or readable(drive.interconnect) or "a place that is not shown"
 
 
 # --- Stripe sets -----------------------------------------------------------------------------------------------

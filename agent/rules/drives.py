@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from probes.facts import Drive, Sensor
 
 NVME_CLASS: Final = 0x010802
-# Questions whose answers list the drives: without them nobody knows what the system has.
-LISTS_OF_DRIVES: Final = frozenset({"drives", "registry drives", "registry controllers"})
 
 
 @rule("drive-hot", Severity.FAULT, fires_on=("bench-2-hot-drive",), quiet_on=("bench-1-upgraded",))
@@ -57,8 +55,6 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
 def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
     """A function is an NVMe drive by its class, but the system has no drive there."""
     facts = seen.machine.facts
-    if any(one.what in LISTS_OF_DRIVES for one in facts.unread):
-        return
     lost = facts.gap("drives") or next((one.address for one in facts.drives if isinstance(one.address, Unread)), None)
     claimed = {drive.address for drive in facts.drives}
     unsure: list[str] = []

@@ -53,7 +53,7 @@ class Fitted(Struct, frozen=True, eq=False):
         """Whether it hangs on no wired link that the platform shows: on none at all, or on a tunnelled one."""
         if self.own is not None:
             return self.own.verdict is Verdict.VIRTUAL
-        return self.drive is not None and self.drive.address is None and self.drive.interconnect is not None
+        return self.drive is not None and self.drive.address is None and isinstance(self.drive.interconnect, str)
 
 
 class CardMatch(Struct):
