@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from probes.linux_words import MOST_DIGITS
-from probes.reads import failed
 from probes.samples import RATES
 from probes.unread import Unread, readable
 
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
 
 Counts = dict[str, dict[str, int]]
 
-NOT_THERE: Final = failed("", "ENOENT").why
 TABLE: Final = "/proc/diskstats"
 SECTOR: Final = 512  # bytes, whatever the device's own blocks are
 # Where in a line each count stands, with what its unit is in ours: the fields are numbered from 1 behind the name.
@@ -170,7 +168,7 @@ def _paths(reads: Reads, drive: str, block: str, now: Counts | Unread) -> tuple[
     A list that failed may have named another path. One that is not there names none.
     """
     lists = [reads.names("/sys/block"), reads.names(f"/sys/class/nvme/{drive}")]
-    lost = next((one for one in lists if isinstance(one, Unread) and one.why != NOT_THERE), None)
+    lost = next((one for one in lists if isinstance(one, Unread) and not one.absent), None)
     names = {name for one in (*lists, now) if not isinstance(one, Unread) for name in one}
     subsystem, _, namespace = block.removeprefix("nvme").partition("n")
     before, after = f"nvme{subsystem}c", f"n{namespace}"
@@ -200,7 +198,7 @@ def _is_on(reads: Reads, name: str) -> bool | Unread | None:
     """Whether the kernel is set to count what a device does; None where it does not tell."""
     answer = reads.text(f"/sys/block/{name}/queue/iostats")
     if isinstance(answer, Unread):
-        return None if answer.why == NOT_THERE else _of_rates(answer)
+        return None if answer.absent else _of_rates(answer)
     if answer not in {"0", "1"}:
         return Unread(RATES, f'whether {name} is counted reads "{answer[:40]}"')
     return answer == "1"

@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from knowledge.rates import parse_speed
-from probes.linux_counts import NOT_THERE
-from probes.linux_drives import PLAUSIBLE_CELSIUS, drive_of
+from probes.linux_drives import DRIVE_CHIPS, PLAUSIBLE_CELSIUS, drive_of
 from probes.linux_words import ASLEEP, MOST_DIGITS, is_address, whole
 from probes.reads import failed
 from probes.samples import COUNTERS, ERRORS, LINK, TEMPERATURE, Counters
@@ -28,12 +27,9 @@ if TYPE_CHECKING:
 
 HWMON: Final = "/sys/class/hwmon"
 PCI: Final = "/sys/bus/pci/devices"
-# The lists of drives, and what stands in each.
-LISTS: Final = {"/sys/class/nvme": "NVMe drives", "/sys/block": "SATA and SAS drives"}
 MOST_LANES: Final = 32
 ERROR_FILES: Final = ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal")
 SLEEPS: Final = frozenset({"D3cold", "suspended", "suspending"})
-NOT_ASKED_THEN: Final = "not in this capture"
 GONE: Final = frozenset(failed("", name).why for name in ("ENOENT", "ENODEV", "ENXIO"))
 NOTHING: Final = "nothing was given"
 SAYS: Final = "reads "  # how the reason begins where an answer came and made no sense
@@ -80,16 +76,6 @@ class Found(Struct, frozen=True):
         return next((one.unread for one in self.lost if not one.is_name and one.drive in mine), None)
 
 
-def unlisted(reads: Reads) -> tuple[Unread, ...]:
-    """The lists of drives that could not be read; one that is not there is that of a machine without such drives."""
-    lists = ((what, reads.names(place)) for place, what in LISTS.items())
-    return tuple(
-        Unread(f"which {what} there are", answer.why, answer.needs_root)
-        for what, answer in lists
-        if isinstance(answer, Unread) and answer.why not in {NOT_THERE, NOT_ASKED_THEN}
-    )
-
-
 def drive_folder(name: str) -> str:
     """The folder that is there as long as the drive is."""
     return f"/sys/class/nvme/{name}" if name.startswith("nvme") else f"/sys/block/{name}"
@@ -106,7 +92,7 @@ def temperatures(reads: Reads) -> Found:
     names = reads.names(HWMON)
     if isinstance(names, Unread):
         all_of_them = Lost(None, _of("which temperatures there are", names))
-        return Found({}, (), () if names.why == NOT_THERE else (all_of_them,))
+        return Found({}, (), () if names.absent else (all_of_them,))
     drives: dict[str, tuple[Named, ...]] = {}
     others: list[Named] = []
     lost: list[Lost] = []
@@ -140,21 +126,8 @@ def _given(answer: str | Unread) -> str | Unread:
 
 def _whose(reads: Reads, chip: str | Unread, place: str, target: str | Unread) -> str | Unread | None:
     """The drive whose temperature a chip gives; None for a chip of something else."""
-    if isinstance(chip, Unread):
-        # The place of an NVMe drive's sensor tells whose it is, whatever it is called.
-        return drive_of(reads, "nvme", place, target) if isinstance(target, str) and "/nvme/" in target else chip
-    if chip not in _FOLDERS:
-        return None
-    drive = drive_of(reads, chip, place, target) if isinstance(target, str) else None
-    if isinstance(drive, str):
-        return drive
-    lost = (target, reads.names(f"{place}/device/{_FOLDERS[chip]}"))
-    why = next((one for one in lost if isinstance(one, Unread)), None)
-    return why if why is not None else Unread(place, "nothing tells which drive it is of")
-
-
-# Chips that give the temperature of a drive, and the folder beside them that names it.
-_FOLDERS: Final = {"nvme": "nvme", "drivetemp": "block"}
+    drive = drive_of(reads, chip, place, target)
+    return Unread(place, "nothing tells which drive it is of") if drive is None and chip in DRIVE_CHIPS else drive
 
 
 def _number(name: str) -> tuple[int, str]:
@@ -242,7 +215,7 @@ def did_not_answer(answer: float | Unread) -> bool:
 def _left_alone(state: str | Unread, what: str) -> Unread | None:
     """Why a device is not asked: it sleeps, or nobody can tell whether it does; None where it may be asked."""
     if isinstance(state, Unread):
-        if state.why == NOT_THERE:  # without a state of power it never sleeps
+        if state.absent:  # without a state of power it never sleeps
             return None
         return Unread(what, f"whether its device sleeps could not be read: {state.why}", state.needs_root)
     if not state:
@@ -260,7 +233,7 @@ class Link:
         self._place = f"{PCI}/{address}" if is_address(address) else ""
         new, old = f"{self._place}/power_state", f"{self._place}/power/runtime_status"
         state = reads.text(new) if self._place else ""
-        self._state = old if isinstance(state, Unread) and state.why == NOT_THERE else new
+        self._state = old if isinstance(state, Unread) and state.absent else new
 
     def now(self) -> tuple[int, int] | Unread | None:
         """Generation and lanes; None where it has none, Unread also where it would have to be woken."""
@@ -271,7 +244,7 @@ class Link:
             return left
         speed, width = (self._reads.text(f"{self._place}/current_link_{name}") for name in ("speed", "width"))
         lost = [one for one in (speed, width) if isinstance(one, Unread)]
-        if lost and not self._known and all(one.why == NOT_THERE for one in (speed, width) if isinstance(one, Unread)):
+        if lost and not self._known and all(one.absent for one in lost):
             return None
         if isinstance(speed, Unread) or isinstance(width, Unread):
             return _of(LINK, lost[0])
@@ -303,7 +276,7 @@ class Errors:
         """The total in the last line of a file of counters, "TOTAL_ERR_COR 12"; None where there is no such file."""
         answer = self._reads.text(path)
         if isinstance(answer, Unread):
-            return None if answer.why == NOT_THERE and path not in self._counted else _of(ERRORS, answer)
+            return None if answer.absent and path not in self._counted else _of(ERRORS, answer)
         label, _, count = answer.rpartition(" ")
         is_total = label.rpartition("\n")[2].startswith("TOTAL_ERR")
         if not (is_total and count.isascii() and count.isdigit() and len(count) <= MOST_DIGITS):

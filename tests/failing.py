@@ -43,9 +43,9 @@ class Sign(Struct, frozen=True):
 
 
 class Fault(Struct, frozen=True):
-    """Questions whose key begins with `key` fail with `how` (an errno name, or a short answer) in a time."""
+    """Questions that begin so, or as one of several, fail with `how` (an errno name, or a short answer) in a time."""
 
-    key: str = "none"
+    key: str | tuple[str, ...] = "none"
     how: str = "EIO"
     start: float = -1e9
     end: float = 1e9

@@ -16,6 +16,7 @@ import pytest
 from agent.audit import audit
 from agent.commands import measuring
 from agent.commands.measuring import status, surroundings
+from agent.commands.reach import unlisted
 from agent.measure.judging import OWN_LIMIT, judge
 from agent.measure.measured import Asked, Measured, Spread, Target
 from agent.measure.running import Around, between, measure
@@ -25,11 +26,10 @@ from agent.report.measuring import page
 from knowledge.problems import BadInput, NothingRead
 from probes import collect
 from probes.blocks import Place, place
-from probes.linux_watch import unlisted
 from probes.reads import failed
 from probes.unread import Unread
 from tests.build import TreeReads, set_link
-from tests.failing import ERRORS, HOWS, LINK, SENSOR, SHORT, Failing, Fault, Sign
+from tests.failing import ERRORS, HOWS, LINK, SENSOR, Failing, Fault, Sign
 from tests.test_blocks import file_of
 from tests.watched import FIRST, STARTED, two_drives
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 WHENS: Final = {"before": (-1e9, 5.0), "under load": (5.0, 1e9), "for good": (-1e9, 1e9)}
 # What fails. Links, as they are held against a rate, are read once at the audit and once under load.
-READINGS: Final = {
+READINGS: Final[dict[str, str | tuple[str, ...]]] = {
     "temperature": f"text {SENSOR}",
     "list of temperatures": "list /sys/class/hwmon",
     "limits": "nvme identify /dev/nvme0",
@@ -54,6 +54,9 @@ READINGS: Final = {
     "whether it is counted": "text /sys/block/nvme0n1/queue/iostats",
     "which device it is": "link /sys/dev/block/259:0",
     "errors": f"text {ERRORS}",
+    "its block devices": ("list /sys/class/nvme/nvme0", "list /sys/block"),
+    "where it hangs": ("link /sys/class/nvme/nvme0", "text /sys/class/nvme/nvme0/address"),
+    "what its port hangs on": "link /sys/bus/pci/devices/0000:",
 }
 SLOW: Final = 1000.0  # MB/s: far below what four lanes at 16 GT/s carry, far above what one at 2.5 GT/s does
 FAST: Final = 6500.0
@@ -79,7 +82,7 @@ def run(fault: Fault, median: float, *, rested: bool = False) -> Run:
     if rested:
         set_link(reads.tree, ("0000:00:01.0", "0000:01:00.0"), (1, 1))
     found = audit(collect(reads, (), STARTED))
-    lists = unlisted(reads)
+    lists = unlisted(found.facts)
     aim = target_of("nvme0", Place("/dev/nvme0n1", "block", "259:0"), found, reads, lists)
     around = surroundings(reads, found, reads.clock)
     reads.clock.sleep(10.0)
@@ -126,7 +129,7 @@ def test_a_reading_that_fails_makes_nothing_better(
     whole = run(Fault(), median, rested=rested)
     assert ("delivers" if median == FAST else "short") == whole.said.deliveries[0].verdict
     spoilt = run(Fault(READINGS[reading], how, *WHENS[when]), median, rested=rested)
-    assert spoilt.failures or when != "for good" or (how == SHORT and READINGS[reading].startswith(("list", "link")))
+    assert spoilt.failures or when != "for good"
     delivery = spoilt.said.deliveries[0]
     assert "delivers" != delivery.verdict or median == FAST
     assert 0 != status(spoilt.said) or median == FAST
@@ -145,6 +148,9 @@ def test_a_reading_that_fails_makes_nothing_better(
         ("list of drives", "before"),
         ("whether it is counted", "before"),
         ("which device it is", "before"),
+        ("its block devices", "before"),
+        ("where it hangs", "before"),
+        ("what its port hangs on", "before"),
     ],
 )
 @pytest.mark.parametrize("how", ["EIO", "EACCES", "ENODEV"])
@@ -179,6 +185,25 @@ def test_a_link_that_could_not_be_judged_has_no_prediction() -> None:
     assert ("none", 1) == (said.deliveries[0].verdict, status(said))
     assert failed("", "EIO").why in said.deliveries[0].why
     assert [failed("", "EIO").why in one.why for one in said.deliveries[0].unread] == [True]
+
+
+@pytest.mark.parametrize("median", [SLOW, FAST])
+@pytest.mark.parametrize(
+    ("reading", "why"),
+    [
+        ("what its port hangs on", "so the links on its way are not all known"),
+        ("where it hangs", "nothing can be predicted, as the function that nvme0 hangs on could not be read"),
+        ("its block devices", "nothing can be predicted, as the block devices of nvme0 could not be read"),
+        ("list of drives", "nothing can be predicted, as which NVMe drives there are (/sys/class/nvme) could not be"),
+    ],
+)
+def test_a_way_that_cannot_be_followed_has_no_prediction(reading: str, why: str, median: float) -> None:
+    """Where a link on the way may not be known no rate is held against it, well or short, and the run says so."""
+    one = run(Fault(READINGS[reading], "EIO", *WHENS["before"]), median)
+    (delivery,) = one.said.deliveries
+    assert ("none", 1) == (delivery.verdict, status(one.said))
+    assert why in delivery.why
+    assert failed("", "EIO").why in delivery.why
 
 
 @pytest.mark.parametrize("median", [SLOW, FAST])
@@ -288,5 +313,5 @@ def test_a_name_is_looked_for_where_the_lists_are() -> None:
     found = audit(collect(reads, (), STARTED))
     with pytest.raises(BadInput):
         targets(["nvme77"], found, reads)
-    with pytest.raises(NothingRead, match=r"which NVMe drives there are could not be read: the device gave"):
-        targets(["nvme77"], found, reads, unlisted(reads))
+    with pytest.raises(NothingRead, match=r"which NVMe drives there are .* could not be read: the device gave"):
+        targets(["nvme77"], found, reads, unlisted(found.facts))

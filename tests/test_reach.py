@@ -61,7 +61,7 @@ def test_a_drive_that_cannot_be_looked_for_is_no_bad_word(tmp_path: Path, name: 
     source = machine(tmp_path, "sys/class/nvme")
     with pytest.raises(NothingRead) as problem:
         measuring.run((name,), wanted(), source, CLOCK)
-    reason = "which NVMe drives there are could not be read: not a directory (ENOTDIR)"
+    reason = "which NVMe drives there are (/sys/class/nvme) could not be read: not a directory (ENOTDIR)"
     assert f'"{name}" cannot be found, as {reason}' == str(problem.value)
 
 

@@ -18,6 +18,7 @@ import msgspec
 import pytest
 
 from agent.audit import audit
+from agent.commands.reach import unlisted
 from agent.findings import Severity
 from agent.report import handover, soak_data, soaking
 from agent.report.data import encode
@@ -29,7 +30,6 @@ from agent.soak.headline import headline
 from agent.soak.running import soak
 from agent.soak.samples import DriveSample, End, Sample
 from probes import collect, soaklog
-from probes.linux_watch import unlisted
 from probes.reads import failed
 from probes.unread import Unread
 from tests.failing import ERRORS, HOWS, LINK, LOG, SENSOR, SHORT, Failing, Fault, Sign
@@ -54,12 +54,14 @@ WHENS: Final = {
     "for good": ((-1e9, 1e9), (125.0, 275.0)),
 }
 # What fails, and the sign of trouble that it would have told.
-READINGS: Final = {
+READINGS: Final[dict[str, tuple[str | tuple[str, ...], str]]] = {
     "temperature": (f"text {SENSOR}", "temperature"),
     "list of temperatures": ("list /sys/class/hwmon", "temperature"),
     "what a sensor is": ("text /sys/class/hwmon/hwmon1/name", "temperature"),
     "whose a sensor is": ("link /sys/class/hwmon/hwmon1", "temperature"),
     "name of a temperature": ("text /sys/class/hwmon/hwmon1/temp1_label", "temperature"),
+    "folder of the drive": ("list /sys/class/nvme/nvme0", "rates"),
+    "where the drive hangs": (("link /sys/class/nvme/nvme0", "text /sys/class/nvme/nvme0/address"), "link"),
     "limits": ("nvme identify /dev/nvme0", "temperature"),
     "rates": ("psutil disk_io_counters", "rates"),
     "paths to a drive": ("list /sys/block", "rates"),
@@ -70,7 +72,7 @@ READINGS: Final = {
     "counters": (f"nvme {LOG}", "counters"),
 }
 # Lists never come short from a kernel: a name that is not in one is a thing that is not there.
-NEVER_SHORT: Final = frozenset({"list", "link"})
+NEVER_SHORT: Final = ("list ", "link ")
 
 
 def cases() -> list[tuple[str, str, str]]:
@@ -80,7 +82,7 @@ def cases() -> list[tuple[str, str, str]]:
         for reading, (key, _) in READINGS.items()
         for when in WHENS
         for how in HOWS
-        if how != SHORT or key.partition(" ")[0] not in NEVER_SHORT
+        if how != SHORT or not (key if isinstance(key, str) else key[0]).startswith(NEVER_SHORT)
     ]
 
 
@@ -103,7 +105,7 @@ def soaked(path: Path, sign: Sign, fault: Fault, reads: Failing | None = None) -
     reads = reads or Failing(sign, fault)
     seen = audit(collect(reads, (), STARTED))
     head = sampling.head(
-        seen, reads, started_at=STARTED, agent="1.0", every=EVERY, command=("render",), unlisted=unlisted(reads)
+        seen, reads, started_at=STARTED, agent="1.0", every=EVERY, command=("render",), unlisted=unlisted(seen.facts)
     )
     path.unlink(missing_ok=True)
     log = soaklog.Writer(str(path), head, b"{}")

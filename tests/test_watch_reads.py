@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
-from probes import linux_counts, linux_watch
+from agent.commands.reach import unlisted
+from probes import collect, linux_counts, linux_watch
 from probes.linux_watch import Errors, Link, Named
 from probes.samples import Counters
 from probes.unread import Unread
 from tests.build import TreeReads
 from tests.failing import ERRORS, Failing, Fault, Sign
-from tests.watched import FIRST, SECOND, two_drives
+from tests.watched import FIRST, SECOND, STARTED, two_drives
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -213,9 +214,14 @@ def test_a_drive_is_gone_only_where_its_folder_is(how: str, *, gone: bool) -> No
 
 def test_lists_of_drives_that_fail_are_told() -> None:
     """A list of drives that fails is told by what stands in it; one that is not there is of no such drives."""
-    assert () == linux_watch.unlisted(tree_of(lambda tree: tree.remove("/sys/class/nvme")))
-    assert (Unread("which NVMe drives there are", EIO),) == linux_watch.unlisted(spoilt("list /sys/class/nvme"))
-    assert (Unread("which SATA and SAS drives there are", EIO),) == linux_watch.unlisted(spoilt("list /sys/block"))
+
+    def lost(reads: TreeReads) -> list[tuple[str, str]]:
+        return [(one.what, one.why) for one in unlisted(collect(reads, (), STARTED))]
+
+    assert [] == lost(tree_of(lambda tree: tree.remove("/sys/class/nvme")))
+    assert [("which NVMe drives there are (/sys/class/nvme)", EIO)] == lost(spoilt("list /sys/class/nvme"))
+    (disks,) = lost(spoilt("list /sys/block"))
+    assert ("(/sys/block)", EIO) == (disks[0].rpartition(" ")[2], disks[1])
 
 
 # --- What is counted -----------------------------------------------------------------------------------------------

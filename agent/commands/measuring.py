@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import output
-from agent.commands.reach import check_followed
+from agent.commands.reach import check_followed, unlisted
 from agent.commands.soak import Duration
 
 if TYPE_CHECKING:
@@ -158,13 +158,12 @@ def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tup
     from agent.measure.judging import judge
     from agent.measure.running import measure
     from agent.measure.targets import targets
-    from probes.linux_watch import unlisted
-    from probes.reads import Live, Recorded
+    from probes.reads import Live
 
     check_followed("measure", source.platform)
     found = audit(source.facts(0.0))
     reads = Live(None, source.platform)
-    chosen = targets(names, found, reads, unlisted(Recorded(source.answers, source.platform)))
+    chosen = targets(names, found, reads, unlisted(found.facts))
     seeded = replace(asked, seed=int(clock.running() * 1e9))
     measured, sums, interrupted = measure(chosen, seeded, surroundings(reads, found, clock.running))
     return judge(found, measured, seeded, sums, interrupted=interrupted), found

@@ -9,6 +9,7 @@ from knowledge.problems import NothingRead
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from probes.facts import Facts
     from probes.unread import Unread
 
 # Platforms on which a machine can be looked at, but its drives cannot be followed while they work, and why.
@@ -27,11 +28,16 @@ def check_followed(command: str, platform: str) -> None:
         )
 
 
-def check_listed(what: str, unlisted: Sequence[Unread]) -> None:
-    """Refuse what no drive could be found for, where a list of drives could not be read (NothingRead).
+def unlisted(facts: Facts) -> tuple[Unread, ...]:
+    """What could not be read of which drives there are."""
+    return tuple(gap.why for gap in facts.gaps if gap.of == "drives")
+
+
+def check_listed(what: str, lost: Sequence[Unread]) -> None:
+    """Refuse what no drive could be found for, where a list of drives was `lost` (NothingRead).
 
     `what` is that as the beginning of a sentence: "no drive can be watched".
     """
-    if unlisted:
-        reasons = "; ".join(f"{one.what} could not be read: {one.why}" for one in unlisted)
+    if lost:
+        reasons = "; ".join(f"{one.what} could not be read: {one.why}" for one in lost)
         raise NothingRead(f"{what}, as {reasons}")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 from msgspec import Struct
 
 from agent import __version__
-from agent.commands.reach import check_followed, check_listed
+from agent.commands.reach import check_followed, check_listed, unlisted
 from agent.source import Source
 from knowledge.problems import BadInput, NothingRead
 
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from agent.soak.samples import End, Event, Head, Sample, Soak
     from agent.source import Clock
     from probes.soaklog import Writer
-    from probes.unread import Unread
 
 LAST: Final = "last"
 
@@ -103,8 +102,8 @@ def run(asked: Asked, around: Surroundings, begin: Callable[[Head, str], View]) 
         child.find(asked.command, around.environ)
     if asked.log is not None:
         check_log(asked.log, check_place)
-    audit, capture, started_at, unlisted = _seen(asked, around)
-    head = _head(asked, around, audit, started_at, unlisted)
+    audit, capture, started_at = _seen(asked, around)
+    head = _head(asked, around, audit, started_at)
     path = asked.log if asked.log is not None else new_place(default_folder(around.environ), started_at)
     log = Writer(path, head, capture)
     with child.Run(asked.command, around.clock().running) as running:
@@ -121,22 +120,19 @@ def check_log(path: str, check: Callable[..., None]) -> None:
     check(path, force=False)
 
 
-def _seen(asked: Asked, around: Surroundings) -> tuple[Audit, bytes, str, tuple[Unread, ...]]:
+def _seen(asked: Asked, around: Surroundings) -> tuple[Audit, bytes, str]:
     """The machine at the start, its capture file, and when that was; serial numbers are tokens in both, unless kept.
 
-    Beside them the lists of drives that could not be read; raises NothingRead where no drive is known for that reason.
+    Raises NothingRead where no drive is known as a list of drives could not be read.
     """
     from agent.audit import audit
     from probes import collect
     from probes.capture import encode, parse, recorded
-    from probes.linux_watch import unlisted
-    from probes.reads import Recorded
 
     source = Source(None, asked.root, around.platform, around.clock)
     facts = source.facts(0.0)
-    lost = unlisted(Recorded(source.answers, source.platform))
     if not facts.drives:
-        check_listed("no drive can be watched", lost)
+        check_listed("no drive can be watched", unlisted(facts))
     capture = encode(
         platform=source.platform,
         taken_at=source.taken_at,
@@ -148,10 +144,10 @@ def _seen(asked: Asked, around: Surroundings) -> tuple[Audit, bytes, str, tuple[
     if not asked.keep_serials:
         first, looks = recorded(parse(capture, "the machine"))
         facts = collect(first, looks, source.taken_at)
-    return audit(facts), capture, source.taken_at, lost
+    return audit(facts), capture, source.taken_at
 
 
-def _head(asked: Asked, around: Surroundings, seen: Audit, started_at: str, unlisted: tuple[Unread, ...]) -> Head:
+def _head(asked: Asked, around: Surroundings, seen: Audit, started_at: str) -> Head:
     from agent.soak.sampling import head
     from probes.reads import Live
 
@@ -162,7 +158,7 @@ def _head(asked: Asked, around: Surroundings, seen: Audit, started_at: str, unli
         agent=__version__,
         every=asked.every,
         command=asked.command,
-        unlisted=unlisted,
+        unlisted=unlisted(seen.facts),
     )
 
 

@@ -101,10 +101,21 @@ class _Model:
         """What could not be read and would be needed to predict what a target reaches."""
         if target.what != "file":
             yield from (one for one in target.unread if one.what not in BESIDE)
+        drive = next((seen.drive for seen in self.found.drives if seen.drive.name == target.drive), None)
+        if drive is not None and isinstance(drive.address, Unread):
+            yield Unread(f"the function that {drive.name} hangs on", drive.address.why, drive.address.needs_root)
         for key in target.hops:
             judged = self.found.by_key.get(key)
             if judged is not None and judged.now is None and judged.verdict is Verdict.UNKNOWN:
                 yield Unread(f"the link {key}", judged.why, judged.needs_root)
+
+    def cut(self, target: Target) -> tuple[Unread, ...]:
+        """Where the way of a target to the processor could not be followed, so that links on it may not be known."""
+        links = (self.found.by_key[key].link for key in target.hops if key in self.found.by_key)
+        ends = (end for link in links for end in link.ends)
+        above = ((end.address, upper) for end in ends for upper in (end.parent, end.physical_function))
+        lost = (Unread(f"what {at} hangs on", one.why, one.needs_root) for at, one in above if isinstance(one, Unread))
+        return tuple(dict.fromkeys(lost))
 
     def flow(self, target: Target) -> Flow | None:
         """The drive of a target as a flow, None for what is no drive with rated links."""
@@ -214,7 +225,9 @@ def _no_verdict(
         return one.words, ()
     if prediction is None:
         return _unpredicted(one.target, model)
-    untold = _untold(one, asked)
+    untold, cut = _untold(one, asked), model.cut(one.target)
+    if cut and not untold:
+        return f"{phrase(cut)}, so the links on its way are not all known", cut
     if untold or one.spread is None or one.spread.median < prediction[0][0] or not one.unlinked:
         return untold, ()
     # What is short of the range of slower links is short of it at any rate; what reaches it may fall short of another.

@@ -12,7 +12,6 @@ from agent.measure.measured import Target
 from knowledge.problems import BadInput, NothingRead
 from probes.blocks import place
 from probes.files import printable, quoted
-from probes.linux_counts import NOT_THERE
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
@@ -74,6 +73,9 @@ def _path(name: str, found: Audit) -> str:
             there = readable(drive.blocks) or ()
             sized = [(block.size_bytes, block) for block in there if isinstance(block.size_bytes, int)]
             blocks = [block for _, block in sorted(sized, key=lambda one: one[0], reverse=True)] or there
+            if isinstance(drive.blocks, Unread):
+                why = f"its block devices could not be read: {drive.blocks.why}"
+                raise NothingRead(f"the drive {printable(name)} cannot be measured, as {why}")
             if not blocks:
                 raise BadInput(f"the drive {printable(name)} has no block device to read from; look at it with check")
             return DEVICES + blocks[0].name
@@ -86,11 +88,15 @@ def _path(name: str, found: Audit) -> str:
     return name
 
 
+def _block_names(drive: Drive) -> set[str]:
+    return {part.name for part in readable(drive.blocks) or ()}
+
+
 def target_of(name: str, there: Place, found: Audit, reads: Reads, unlisted: tuple[Unread, ...] = ()) -> Target:
     """What a place is of this machine; `unlisted` are the lists of drives that could not be read."""
     lost: list[Unread] = []
     block, whole = _block(there, reads, lost)
-    seen = next((one for one in found.drives if whole in {part.name for part in one.drive.blocks}), None)
+    seen = next((one for one in found.drives if whole in _block_names(one.drive)), None)
     system = _file_system(there.number, reads, lost) if there.kind == "file" else ""
     sets = {one.stripe.name for one in found.stripes}
     what: What = "device"
@@ -109,6 +115,8 @@ def target_of(name: str, there: Place, found: Audit, reads: Reads, unlisted: tup
         remarks.append(PARTITION)
     between = _between(there, whole, system, reads, lost)
     if what == "device":
+        blocks = ((one.drive.name, one.drive.blocks) for one in found.drives)
+        lost += [Unread(f"the block devices of {name}", why.why) for name, why in blocks if isinstance(why, Unread)]
         lost += unlisted
     if seen is not None:
         lost += _unlimited(seen)
@@ -142,7 +150,7 @@ def _kept(answer: str | Unread, what: str, lost: list[Unread]) -> str | None:
     """An answer, None where there is none; one that failed is kept among the `lost`."""
     if isinstance(answer, str):
         return answer
-    if answer.why != NOT_THERE:
+    if not answer.absent:
         lost.append(Unread(what, answer.why, answer.needs_root))
     return None
 

@@ -94,7 +94,9 @@ def head(
         command=command,
         drives=tuple(_drive_head(drive, audit, reads, found) for drive in facts.drives),
         others=tuple(one.label for one in found.others)[:MOST_OTHERS],
-        unread=(*unlisted, *(one.unread for one in found.lost)),
+        unread=tuple(
+            Unread(one.what, one.why, one.needs_root) for one in (*unlisted, *(one.unread for one in found.lost))
+        ),
     )
 
 
@@ -104,28 +106,32 @@ def _drive_head(drive: Drive, audit: Audit, reads: Reads, found: Found) -> Drive
     judged = audit.by_key.get(own.path[0]) if own is not None and own.path and drive.kind == "nvme" else None
     now = judged.now if judged is not None else None
     sensors = tuple(one.label for one in found.drives.get(drive.name, ()))[:MOST_SENSORS]
-    blocks = linux_counts.counted(reads, drive.name, (block.name for block in drive.blocks))
+    blocks = drive.blocks
+    named = () if isinstance(blocks, Unread) else (block.name for block in blocks)
+    names = blocks if isinstance(blocks, Unread) else linux_counts.counted(reads, drive.name, named)
     warning, critical = (own.warning_celsius, own.critical_celsius) if own is not None else (None, None)
     link = None
     if judged is not None and now is None and judged.verdict is Verdict.UNKNOWN:
         link = Unread(LINK, judged.why, judged.needs_root)
+    elif isinstance(drive.address, Unread) and drive.kind == "nvme":
+        link = drive.address
     lost = (
         (TEMPERATURE, None if sensors else found.why(drive.name)),
-        (RATES, blocks),
+        (RATES, names),
         (LINK, link),
         (WARNING_LIMIT, _unlimited(drive.warning_celsius) if warning is None else None),
         (CRITICAL_LIMIT, _unlimited(drive.critical_celsius) if critical is None else None),
     )
     return DriveHead(
         name=drive.name,
-        address=drive.address,
+        address=readable(drive.address),
         model=_text(drive.model),
         firmware=_text(drive.firmware),
         serial=_text(drive.serial),
         sensors=sensors,
         warning_celsius=warning,
         critical_celsius=critical,
-        blocks=() if isinstance(blocks, Unread) else blocks,
+        blocks=() if isinstance(names, Unread) else names,
         link=(now.speed, now.width) if now is not None else None,
         ports=tuple(end.address for end in judged.link.ends) if judged is not None else (),
         expected=own.alone if own is not None else None,
