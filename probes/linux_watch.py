@@ -2,6 +2,7 @@
 
 What does not change while a machine runs (which files there are, what they are called) is looked up once. Nothing that
 sleeps is woken, and of a drive's sensor only the reading is asked: its `_max` would have the kernel send Get Features.
+What fails is an `Unread` named by the words of `probes/samples.py`; None is what a machine has none of.
 Sources: drivers/nvme/host/hwmon.c, drivers/pci/pcie/aer.c and Documentation/ABI/testing/sysfs-class-hwmon of the Linux
 kernel.
 """
@@ -13,9 +14,10 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from knowledge.rates import parse_speed
-from probes.linux_drives import PLAUSIBLE_CELSIUS, drive_of
-from probes.linux_words import MOST_DIGITS, is_address, whole
-from probes.samples import Counters
+from probes.linux_drives import DRIVE_CHIPS, PLAUSIBLE_CELSIUS, drive_of
+from probes.linux_words import ASLEEP, MOST_DIGITS, is_address, whole
+from probes.reads import failed
+from probes.samples import COUNTERS, ERRORS, LINK, TEMPERATURE, Counters
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -27,19 +29,51 @@ HWMON: Final = "/sys/class/hwmon"
 PCI: Final = "/sys/bus/pci/devices"
 MOST_LANES: Final = 32
 ERROR_FILES: Final = ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal")
-ASLEEP: Final = frozenset({"D3cold", "suspended", "suspending"})
+SLEEPS: Final = frozenset({"D3cold", "suspended", "suspending"})
+GONE: Final = frozenset(failed("", name).why for name in ("ENOENT", "ENODEV", "ENXIO"))
+NOTHING: Final = "nothing was given"
+SAYS: Final = "reads "  # how the reason begins where an answer came and made no sense
 # Temperatures of single cores are left out where their chip gives that of the whole processor.
 WHOLE_PROCESSOR: Final = "Package"
 ONE_CORE: Final = "Core "
 UNNAMED: Final = "temp1"
+LONGEST_WORD: Final = 40  # of an answer that makes no sense
 
 
 class Named(Struct, frozen=True):
-    """A temperature: what it is called, the file to read, and the one that tells whether its device sleeps."""
+    """A temperature: what it is called, the file to read, and the one that tells whether its device sleeps.
+
+    `alias` is what it is called as long as its label cannot be read.
+    """
 
     label: str
     path: str
     state: str
+    alias: str = ""
+
+
+class Lost(Struct, frozen=True):
+    """A part of the list of temperatures that could not be read; `drive` is whose it is, None where nothing tells.
+
+    `is_name` tells that it is only what a temperature is called.
+    """
+
+    drive: str | None
+    unread: Unread
+    is_name: bool = False
+
+
+class Found(Struct, frozen=True):
+    """All temperatures there are: those of each drive by its name, those of everything else, and what was lost."""
+
+    drives: dict[str, tuple[Named, ...]]
+    others: tuple[Named, ...]
+    lost: tuple[Lost, ...] = ()
+
+    def why(self, drive: str | None) -> Unread | None:
+        """Why a temperature of a drive (None: of anything else) may be missing here; None where nothing is."""
+        mine = (None, drive) if drive is not None else (None,)
+        return next((one.unread for one in self.lost if not one.is_name and one.drive in mine), None)
 
 
 def drive_folder(name: str) -> str:
@@ -47,31 +81,53 @@ def drive_folder(name: str) -> str:
     return f"/sys/class/nvme/{name}" if name.startswith("nvme") else f"/sys/block/{name}"
 
 
-def temperatures(reads: Reads) -> tuple[dict[str, tuple[Named, ...]], tuple[Named, ...]]:
-    """All temperatures there are: those of each drive by its name, and those of everything else."""
+def drive_is_gone(reads: Reads, name: str) -> bool:
+    """Whether the folder of a drive is not there any more; one that cannot be looked up says nothing."""
+    answer = reads.target(drive_folder(name))
+    return isinstance(answer, Unread) and answer.why in GONE
+
+
+def temperatures(reads: Reads) -> Found:
+    """All temperatures there are, and those of which it could not be read what they are of."""
     names = reads.names(HWMON)
+    if isinstance(names, Unread):
+        all_of_them = Lost(None, _of("which temperatures there are", names))
+        return Found({}, (), () if names.absent else (all_of_them,))
     drives: dict[str, tuple[Named, ...]] = {}
     others: list[Named] = []
-    for name in sorted(() if isinstance(names, Unread) else names, key=_number):
+    lost: list[Lost] = []
+    for name in sorted(names, key=_number):
         place = f"{HWMON}/{name}"
-        target, chip, offered = reads.target(place), reads.text(f"{place}/name"), reads.names(place)
-        if isinstance(target, Unread) or isinstance(chip, Unread) or isinstance(offered, Unread):
+        target, chip, offered = reads.target(place), _given(reads.text(f"{place}/name")), reads.names(place)
+        drive = _whose(reads, chip, place, target)
+        owner = drive if isinstance(drive, str) else None
+        if isinstance(chip, Unread) or isinstance(offered, Unread) or isinstance(drive, Unread):
+            failure = next(one for one in (offered, chip, drive) if isinstance(one, Unread))
+            whose = "the temperatures" if owner is None else f"the temperatures of {owner}"
+            lost.append(Lost(owner, _of(f"{whose} at {name}", failure)))
             continue
-        drive = drive_of(reads, chip, place, target)
-        found = _of_chip(reads, place, frozenset(offered))
-        if isinstance(drive, str):
-            drives[drive] = found
-        elif chip not in _DRIVE_CHIPS:
-            whole_processor = any(one.label.startswith(WHOLE_PROCESSOR) for one in found)
-            others += [
-                Named(chip if len(found) == 1 and one.label == UNNAMED else f"{chip} {one.label}", one.path, one.state)
-                for one in found
-                if not (whole_processor and one.label.startswith(ONE_CORE))
-            ]
-    return drives, _distinct(others)
+        found = _of_chip(reads, place, frozenset(offered), owner, lost)
+        if owner is not None:
+            drives[owner] = found
+        else:
+            others += _of_another(chip, found)
+    return Found(drives, _distinct(others), tuple(lost))
 
 
-_DRIVE_CHIPS: Final = frozenset({"nvme", "drivetemp"})
+def _of(what: str, lost: Unread) -> Unread:
+    """The same reason for something else."""
+    return Unread(what, lost.why, lost.needs_root)
+
+
+def _given(answer: str | Unread) -> str | Unread:
+    """A name; one of no letters is none."""
+    return answer or Unread("", NOTHING)
+
+
+def _whose(reads: Reads, chip: str | Unread, place: str, target: str | Unread) -> str | Unread | None:
+    """The drive whose temperature a chip gives; None for a chip of something else."""
+    drive = drive_of(reads, chip, place, target)
+    return Unread(place, "nothing tells which drive it is of") if drive is None and chip in DRIVE_CHIPS else drive
 
 
 def _number(name: str) -> tuple[int, str]:
@@ -79,19 +135,40 @@ def _number(name: str) -> tuple[int, str]:
     return (int(digits) if 0 < len(digits) <= MOST_DIGITS else 0, name)
 
 
-def _of_chip(reads: Reads, place: str, offered: frozenset[str]) -> tuple[Named, ...]:
+def _of_chip(
+    reads: Reads, place: str, offered: frozenset[str], drive: str | None, lost: list[Lost]
+) -> tuple[Named, ...]:
     inputs = (name for name in offered if name.startswith("temp") and name.endswith("_input"))
     found = []
     for name in sorted((name.removesuffix("_input") for name in inputs), key=_number):
-        label = reads.text(f"{place}/{name}_label") if f"{name}_label" in offered else name
+        label = _given(reads.text(f"{place}/{name}_label")) if f"{name}_label" in offered else name
+        if isinstance(label, Unread):
+            unnamed = _of(f"the name of the temperature {place.rpartition('/')[2]}/{name}", label)
+            lost.append(Lost(drive, unnamed, is_name=True))
         found.append(
             Named(
-                label if isinstance(label, str) and label else name,
+                label if isinstance(label, str) else name,
                 f"{place}/{name}_input",
                 f"{place}/device/power/runtime_status",
+                name,
             )
         )
     return tuple(found)
+
+
+def _of_another(chip: str, found: tuple[Named, ...]) -> list[Named]:
+    """The temperatures of a chip that is no drive's, with its name; single cores only where nothing stands for all."""
+    whole_processor = any(one.label.startswith(WHOLE_PROCESSOR) for one in found)
+    alone = len(found) == 1
+
+    def called(label: str) -> str:
+        return chip if alone and label == UNNAMED else f"{chip} {label}"
+
+    return [
+        Named(called(one.label), one.path, one.state, called(one.alias))
+        for one in found
+        if not (whole_processor and one.label.startswith(ONE_CORE))
+    ]
 
 
 def _distinct(found: list[Named]) -> tuple[Named, ...]:
@@ -101,83 +178,135 @@ def _distinct(found: list[Named]) -> tuple[Named, ...]:
     for one in found:
         seen[one.label] = seen.get(one.label, 0) + 1
         times = seen[one.label]
-        distinct.append(one if times == 1 else Named(f"{one.label} ({times})", one.path, one.state))
+        distinct.append(one if times == 1 else Named(f"{one.label} ({times})", one.path, one.state, one.alias))
     return tuple(distinct)
 
 
-def celsius(reads: Reads, path: str) -> float | Unread | None:
-    """A temperature, degrees Celsius; None where the sensor says what is none, Unread where it does not answer.
+def by_name(found: Iterable[Named]) -> dict[str, Named]:
+    """Temperatures by what they are called, and by what they are called where their label cannot be read."""
+    all_found = tuple(found)
+    return {**{one.alias: one for one in all_found}, **{one.label: one for one in all_found}}
+
+
+def celsius(reads: Reads, path: str, what: str = TEMPERATURE) -> float | Unread:
+    """A temperature, degrees Celsius.
 
     What works is no colder than freezing: what is comes from a sensor that has nothing to tell.
     """
-    answer = reads.text(path)
-    if isinstance(answer, Unread):
-        return answer
-    number = whole(answer, path)
-    if isinstance(number, Unread) or not 0 <= number < PLAUSIBLE_CELSIUS[1] * 1000:
-        return None
+    number = whole(reads.text(path), path)
+    if isinstance(number, Unread):
+        return _of(what, number)
+    if not 0 <= number < PLAUSIBLE_CELSIUS[1] * 1000:
+        return Unread(what, f"{SAYS}{number}, which is no temperature")
     return number / 1000
 
 
-def celsius_if_awake(reads: Reads, one: Named) -> float | Unread | None:
-    """The same of a device that may sleep, a display card say; None while it does."""
-    return None if reads.text(one.state) in ASLEEP else celsius(reads, one.path)
+def celsius_if_awake(reads: Reads, one: Named, what: str = TEMPERATURE) -> float | Unread:
+    """The same of a device that may sleep, a display card say, and is not woken for it."""
+    left = _left_alone(reads.text(one.state), what)
+    return celsius(reads, one.path, what) if left is None else left
+
+
+def did_not_answer(answer: float | Unread) -> bool:
+    """Whether a sensor gave no answer; one that made no sense is one, and what a right is missing for may have one."""
+    return isinstance(answer, Unread) and not answer.needs_root and not answer.why.startswith(SAYS)
+
+
+def _left_alone(state: str | Unread, what: str) -> Unread | None:
+    """Why a device is not asked: it sleeps, or nobody can tell whether it does; None where it may be asked."""
+    if isinstance(state, Unread):
+        if state.absent:  # without a state of power it never sleeps
+            return None
+        return Unread(what, f"whether its device sleeps could not be read: {state.why}", state.needs_root)
+    if not state:
+        return Unread(what, f"whether its device sleeps could not be read: {NOTHING}")
+    return Unread(what, ASLEEP) if state in SLEEPS else None
 
 
 class Link:
     """The link of one PCI function, as it is now."""
 
-    def __init__(self, reads: Reads, address: str) -> None:
-        """Looks up once how this kernel tells that a function sleeps."""
+    def __init__(self, reads: Reads, address: str, *, known: bool = False) -> None:
+        """Looks up once how this kernel tells that a function sleeps; `known` tells that it has a link."""
         self._reads = reads
+        self._known = known
         self._place = f"{PCI}/{address}" if is_address(address) else ""
         new, old = f"{self._place}/power_state", f"{self._place}/power/runtime_status"
-        self._state = old if self._place and isinstance(reads.text(new), Unread) else new
+        state = reads.text(new) if self._place else ""
+        self._state = old if isinstance(state, Unread) and state.absent else new
 
-    def now(self) -> tuple[int, int] | None:
-        """Generation and lanes; None where they cannot be read, or the function would have to be woken for that."""
-        if not self._place or self._reads.text(self._state) in ASLEEP:
+    def now(self) -> tuple[int, int] | Unread | None:
+        """Generation and lanes; None where it has none, Unread also where it would have to be woken."""
+        if not self._place:
             return None
-        speed = self._reads.text(f"{self._place}/current_link_speed")
-        lanes = whole(self._reads.text(f"{self._place}/current_link_width"), "")
-        generation = parse_speed(speed) if isinstance(speed, str) else None
-        if generation is None or isinstance(lanes, Unread) or not 0 <= lanes <= MOST_LANES:
+        left = _left_alone(self._reads.text(self._state), LINK)
+        if left is not None:
+            return left
+        speed, width = (self._reads.text(f"{self._place}/current_link_{name}") for name in ("speed", "width"))
+        lost = [one for one in (speed, width) if isinstance(one, Unread)]
+        if lost and not self._known and all(one.absent for one in lost):
             return None
-        return generation, lanes
+        if isinstance(speed, Unread) or isinstance(width, Unread):
+            return _of(LINK, lost[0])
+        found = _rate(speed, width)
+        self._known = self._known or not isinstance(found, Unread)
+        return found
+
+
+def _rate(speed: str, width: str) -> tuple[int, int] | Unread:
+    generation, lanes = parse_speed(speed), whole(width, LINK)
+    if generation is None:
+        return Unread(LINK, f'{SAYS}"{speed[:LONGEST_WORD]}", which is no speed of a link')
+    if isinstance(lanes, Unread):
+        return lanes
+    return (generation, lanes) if 0 <= lanes <= MOST_LANES else Unread(LINK, f"{SAYS}{lanes} lanes")
 
 
 class Errors:
     """The error counters of some PCI functions, as one sum."""
 
     def __init__(self, reads: Reads, addresses: Iterable[str]) -> None:
-        """Looks up once which counters there are."""
+        """A counter that is not there belongs to no sum; one that was there once does."""
         paths = [f"{PCI}/{address}/{name}" for address in addresses if is_address(address) for name in ERROR_FILES]
         self._reads = reads
+        self._counted: set[str] = set()
         self._paths = [path for path in paths if self._count(path) is not None]
 
-    def _count(self, path: str) -> int | None:
-        """The total that stands in the last line of a file of counters: "TOTAL_ERR_COR 12"."""
+    def _count(self, path: str) -> int | Unread | None:
+        """The total in the last line of a file of counters, "TOTAL_ERR_COR 12"; None where there is no such file."""
         answer = self._reads.text(path)
-        label, _, count = answer.rpartition(" ") if isinstance(answer, str) else ("", "", "")
+        if isinstance(answer, Unread):
+            return None if answer.absent and path not in self._counted else _of(ERRORS, answer)
+        label, _, count = answer.rpartition(" ")
         is_total = label.rpartition("\n")[2].startswith("TOTAL_ERR")
-        return int(count) if is_total and count.isascii() and count.isdigit() and len(count) <= MOST_DIGITS else None
+        if not (is_total and count.isascii() and count.isdigit() and len(count) <= MOST_DIGITS):
+            last = answer.rpartition("\n")[2]
+            return Unread(ERRORS, f'{SAYS}"{last[:LONGEST_WORD]}", which is no total of errors')
+        self._counted.add(path)
+        return int(count)
 
-    def now(self) -> int | None:
-        """The sum; None where there is no counter, or one of them could not be read."""
+    def now(self) -> int | Unread | None:
+        """The sum; None where there is no counter, Unread where one of them could not be read."""
         counts = [self._count(path) for path in self._paths]
-        known = [count for count in counts if count is not None]
-        return sum(known) if known and len(known) == len(counts) else None
+        lost = next((count for count in counts if isinstance(count, Unread)), None)
+        if lost is not None:
+            return lost
+        known = [count for count in counts if isinstance(count, int)]
+        return sum(known) if known else None
 
 
-def counters(reads: Reads, drive: str) -> Counters | None:
-    """What an NVMe drive counts of its heat (log 02h); None where it has none or this user may not ask."""
+def counters(reads: Reads, drive: str) -> Counters | Unread | None:
+    """What an NVMe drive counts of its heat (log 02h); None for another, which has none."""
     if not drive.startswith("nvme"):
         return None
     page = reads.nvme(f"log-02 /dev/{drive}")
     if isinstance(page, Unread):
-        return None
+        return _of(COUNTERS, page)
     from probes.health import health
 
     found = health(page, drive)
-    figures = () if isinstance(found, Unread) else tuple(getattr(found, name) for name in Counters.__struct_fields__)
-    return Counters(*figures) if figures and all(isinstance(figure, int) for figure in figures) else None
+    if isinstance(found, Unread):
+        return _of(COUNTERS, found)
+    figures = tuple(getattr(found, name) for name in Counters.__struct_fields__)
+    lost = next((figure for figure in figures if isinstance(figure, Unread)), None)
+    return Counters(*figures) if lost is None else Unread(COUNTERS, f"{lost.what} {lost.why}")

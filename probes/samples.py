@@ -1,17 +1,43 @@
 """What a soak is made of: its head, its samples, its events, and the same as one track a drive. Data only.
 
 Times are seconds since the start of the soak by a clock that never jumps; temperatures are degrees Celsius; rates are
-MB/s (10^6 bytes per second). `None` means that a value could not be read at that moment; in arrays it is nan.
+MB/s (10^6 bytes per second). A value is itself, `Unread` with the reason where it could not be read at that moment, or
+None where there is none or it was not asked for; in arrays both are nan, and the reasons stand beside them as `Missed`.
+
+What an `Unread` of a sample, a head or a `Missed` is about is one of these words: "temperature" (a drive's first
+sensor), "sensor_2" to "sensor_9" (its further ones), "rates" (the counts of bytes and operations), "link", "errors" (of
+the link), "counters" (the drive's own, of its heat), "warning limit", "critical limit", and "other_1" to "other_16"
+(temperatures beside the drives' own). A head has sentences of its own for the machine as a whole.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from probes.unread import Unread
+
 if TYPE_CHECKING:
     from array import array
+
+TEMPERATURE: Final = "temperature"
+RATES: Final = "rates"
+LINK: Final = "link"
+ERRORS: Final = "errors"
+COUNTERS: Final = "counters"
+WARNING_LIMIT: Final = "warning limit"
+CRITICAL_LIMIT: Final = "critical limit"
+
+
+def sensor(place: int) -> str:
+    """The word for a temperature of a drive, by its place among them."""
+    return f"sensor_{place + 1}" if place else TEMPERATURE
+
+
+def other(place: int) -> str:
+    """The word for a temperature beside the drives' own, by its place among them."""
+    return f"other_{place + 1}"
 
 
 class Counters(Struct, frozen=True):
@@ -34,7 +60,8 @@ class DriveHead(Struct, frozen=True, kw_only=True):
 
     `blocks` are the block devices under whose names the system counts its bytes, none where it does not. `link` is
     (generation, lanes) of its own link at the start, `ports` the addresses of the functions whose error counters are
-    watched. `expected` is the range in MB/s that it should reach when read alone.
+    watched. `expected` is the range in MB/s that it should reach when read alone. `unread` is what could not be looked
+    up at the start.
     """
 
     name: str
@@ -49,12 +76,14 @@ class DriveHead(Struct, frozen=True, kw_only=True):
     link: tuple[int, int] | None
     ports: tuple[str, ...] = ()
     expected: tuple[float, float] | None = None
+    unread: tuple[Unread, ...] = ()
 
 
 class Head(Struct, frozen=True, kw_only=True):
     """A soak as it was begun. `command` is what the user ran, () for none; `every` seconds lie between samples.
 
-    `others` are temperatures beside the drives' own (processor, board), by name.
+    `others` are temperatures beside the drives' own (processor, board), by name. `unread` is what could not be looked
+    up of the machine: which drives or temperatures there are.
     """
 
     started_at: str
@@ -65,24 +94,35 @@ class Head(Struct, frozen=True, kw_only=True):
     command: tuple[str, ...]
     drives: tuple[DriveHead, ...]
     others: tuple[str, ...] = ()
+    unread: tuple[Unread, ...] = ()
 
 
 class DriveSample(Struct, frozen=True):
     """One drive at one moment. Counts of bytes, operations and busy milliseconds are since the start of the system.
 
     `celsius` goes with `DriveHead.sensors`. `link` is (generation, lanes). `errors` is the sum of the link's error
-    counters. `counters` is asked for now and then only.
+    counters. `counters` is asked for now and then only. The counts come from one table: where that cannot be read none
+    of them can.
     """
 
-    celsius: tuple[float | None, ...]
-    read_bytes: int | None = None
-    write_bytes: int | None = None
-    reads: int | None = None
-    writes: int | None = None
-    busy_ms: int | None = None
-    link: tuple[int, int] | None = None
-    errors: int | None = None
-    counters: Counters | None = None
+    celsius: tuple[float | Unread | None, ...]
+    read_bytes: int | Unread | None = None
+    write_bytes: int | Unread | None = None
+    reads: int | Unread | None = None
+    writes: int | Unread | None = None
+    busy_ms: int | Unread | None = None
+    link: tuple[int, int] | Unread | None = None
+    errors: int | Unread | None = None
+    counters: Counters | Unread | None = None
+
+    @property
+    def unread(self) -> dict[str, Unread]:
+        """What could not be read, by the word for it."""
+        found = {sensor(place): value for place, value in enumerate(self.celsius) if isinstance(value, Unread)}
+        counts = (self.read_bytes, self.write_bytes, self.reads, self.writes, self.busy_ms)
+        lost = next((value for value in counts if isinstance(value, Unread)), None)
+        rest = ((RATES, lost), (LINK, self.link), (ERRORS, self.errors), (COUNTERS, self.counters))
+        return {**found, **{what: value for what, value in rest if isinstance(value, Unread)}}
 
 
 class Sample(Struct, frozen=True):
@@ -91,14 +131,28 @@ class Sample(Struct, frozen=True):
     seconds: float
     late: float
     drives: tuple[DriveSample, ...]
-    others: tuple[float | None, ...] = ()
+    others: tuple[float | Unread | None, ...] = ()
+
+
+class Missed(Struct, frozen=True):
+    """A time in which something could not be read, and why: from the first sample without it to the first with it.
+
+    `end` is None where it was not read any more. `needs_root` is that of `Unread`.
+    """
+
+    what: str
+    why: str
+    start: float
+    end: float | None
+    needs_root: bool = False
 
 
 class Event(Struct, frozen=True):
-    """What happened: `kind` is "link", "errors", "vanished", "returned", "limit", "clock", "command" or "log".
+    """What happened.
 
-    `drive` is the drive's name, None where it concerns none. "vanished" also stands for a drive that is there but does
-    not answer, "log" for a log that cannot be written any more.
+    `kind` is "link", "errors", "vanished", "returned", "limit", "clock", "command", "log" or "unread". `drive` is the
+    drive's name, None where it concerns none. "vanished" also stands for a drive that is there but does not answer,
+    "log" for a log that cannot be written any more, "unread" for readings that begin to fail or are there again.
     """
 
     seconds: float
@@ -121,7 +175,8 @@ class Track(Struct, frozen=True, kw_only=True):
     `celsius` is its first sensor (the composite), `hottest` the greatest of all its sensors. Rates are means over the
     time since the sample before, nan for the first. `busy` is the share of that time in which a request was under way,
     0 to 1. `written_bytes` counts what was written since the first sample. `links` are (seconds, generation, lanes)
-    wherever they changed, `errors` (seconds, count) likewise, `counters` (seconds, counters).
+    wherever they changed, `errors` (seconds, count) likewise, `counters` (seconds, counters). `unread` says why what is
+    missing could not be read.
     """
 
     head: DriveHead
@@ -135,6 +190,7 @@ class Track(Struct, frozen=True, kw_only=True):
     links: tuple[tuple[float, int, int], ...] = ()
     errors: tuple[tuple[float, int], ...] = ()
     counters: tuple[tuple[float, Counters], ...] = ()
+    unread: tuple[Missed, ...] = ()
 
 
 class Soak(Struct, frozen=True, kw_only=True):
@@ -142,6 +198,7 @@ class Soak(Struct, frozen=True, kw_only=True):
 
     `thinned` is 1 where all samples are in it, and 7, say, where a log was too long and only each seventh was read.
     `samples` counts those that are in it, `seconds` is the time of the last one; both also where there is no drive.
+    `unread` are those of `others` that could not be read.
     """
 
     source: str
@@ -154,3 +211,4 @@ class Soak(Struct, frozen=True, kw_only=True):
     thinned: int = 1
     samples: int = 0
     seconds: float = 0.0
+    unread: tuple[Missed, ...] = ()

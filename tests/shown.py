@@ -17,6 +17,7 @@ from agent.soak.analysed import (
     Limit,
     LinkChange,
     Load,
+    Missing,
     Other,
     Phase,
     Rates,
@@ -185,6 +186,18 @@ def hot(name: str = "nvme1", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - fi
         "gaps": (Span(700.0, 720.0),),
         "lost": (Span(800.0, 810.0),),
         "notes": ("2 readings were rubbish",),
+        "missing": (
+            Missing(
+                what="link",
+                name="its link",
+                why="the device gave an input/output error (EIO)",
+                spans=(Span(510.0, 520.0), Span(600.0, 1200.0)),
+                to_the_end=True,
+                whole=False,
+                needs_root=False,
+                weighs=True,
+            ),
+        ),
         **more,
     }
     return DriveAnalysis(**fields)
@@ -204,6 +217,7 @@ def cool(name: str = "nvme0", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - f
         "gaps": (),
         "lost": (),
         "notes": (),
+        "missing": (),
         "temperatures": Temperatures(
             least=36.0,
             most=65.0,

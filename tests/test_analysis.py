@@ -9,19 +9,24 @@ from __future__ import annotations
 from array import array
 from math import inf, isclose, nan
 from statistics import median, quantiles
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 
+from agent.findings import Severity
 from agent.soak.analysis import analyse
-from probes.samples import Counters, End, Event
+from agent.soak.headline import headline
+from probes.linux_words import ASLEEP
+from probes.samples import Counters, End, Event, Missed
+from probes.unread import Unread
 from tests.soaks import READING, REST, Work, changed, cool, hot, one, soak
 
 if TYPE_CHECKING:
-    from probes.samples import Track
+    from agent.soak.analysed import DriveAnalysis
+    from probes.samples import Soak, Track
 
 TIMED = End(1.0, "time", None)
 
@@ -270,6 +275,115 @@ def test_without_load_nothing_is_said_of_throttling() -> None:
     found = one(soak(cool(plan=(Work(600.0),))))
     assert "unknown" == found.throttling.kind
     assert "no load" in found.throttling.words
+
+
+# --- Readings that failed --------------------------------------------------------------------------------------------
+
+EIO: Final = "the device gave an input/output error (EIO)"
+ROOT: Final = "permission denied; the super-user may read it (EACCES)"
+
+
+def lacking(of: Soak, *missed: Missed, counters: tuple[float, ...] = (0.0, 600.0, 1020.0)) -> DriveAnalysis:
+    """The drive of a soak whose own counters stood still when they were read, and of which this could not be."""
+    still = Counters(5, 0, 3, 0, 70, 0)
+    return one(changed(of, counters=tuple((at, still) for at in counters), unread=missed))
+
+
+@pytest.mark.parametrize(
+    ("missed", "counters"),
+    [
+        (Missed("counters", EIO, 0.0, 600.0), (600.0, 1020.0)),
+        (Missed("counters", EIO, 540.0, 600.0), (0.0, 600.0, 1020.0)),
+        (Missed("counters", EIO, 1020.0, None), (0.0, 600.0)),
+        (Missed("counters", ROOT, 0.0, None, needs_root=True), ()),
+    ],
+    ids=["start", "middle", "end", "never"],
+)
+def test_counters_that_could_not_be_read_leave_it_open(missed: Missed, counters: tuple[float, ...]) -> None:
+    """A drive whose own counters failed, whenever that was, is not said to have held its rate by itself."""
+    assert "none" == lacking(soak(cool())).throttling.kind
+    found = lacking(soak(cool()), missed, counters=counters)
+    assert ("unknown", "unknown") == (found.throttling.kind, found.cooling.kind)
+    for words in (found.throttling.words, found.cooling.words):
+        assert "its own counters of heat could not be read" in words
+        assert missed.why.removesuffix(")").replace(" (", ", ") in words
+    assert found.throttling.words.endswith("so it cannot be told; what was read shows no sign of it")
+    assert (Severity.UNKNOWN, "throttling not known") == headline(found, 1020.0)
+
+
+def test_counters_that_failed_prove_what_they_counted() -> None:
+    """Counters that rose prove it also where some readings of them failed; that it may be more is said."""
+    counters = ((0.0, Counters(0, 0, 1, 0, 5, 0)), (1020.0, Counters(0, 0, 9, 0, 80, 0)))
+    found = one(changed(soak(cool()), counters=counters, unread=(Missed("counters", EIO, 60.0, 1020.0),)))
+    assert "proved" == found.throttling.kind
+    assert found.throttling.words.endswith("(the device gave an input/output error, EIO), so it may be more")
+
+
+def test_a_fall_is_inferred_whatever_its_counters_say() -> None:
+    """Rates that fall at the limit are bad news that stands, with why its own counters prove nothing."""
+    found = lacking(soak(hot()), Missed("counters", EIO, 0.0, None), counters=())
+    assert "inferred" == found.throttling.kind
+    assert (
+        "its own counters of heat could not be read (the device gave an input/output error, EIO), so this is not"
+        in (found.throttling.words)
+    )
+
+
+@pytest.mark.parametrize(("what", "word"), [("temperature", "temperature"), ("link", "link")])
+def test_a_short_gap_is_bridged_and_a_long_one_is_not(what: str, word: str) -> None:
+    """Ten seconds of what was read before and after leave no verdict open; a longer gap, and one to the end, do."""
+    for start, end, bridged in ((300.0, 309.0, True), (300.0, 320.0, False), (1019.0, None, False)):
+        found = lacking(soak(cool()), Missed(what, EIO, start, end))
+        told = (Severity.OK, "no throttling") == headline(found, 1020.0)
+        assert bridged == told
+        assert bridged or f"{word} not read all the time" in headline(found, 1020.0)[1]
+        assert [EIO] == [one.why for one in found.missing]
+
+
+def test_gaps_for_several_reasons_are_one_gap() -> None:
+    """A temperature that fails for one reason after the other is lost for as long as both together."""
+    parts = [Missed("temperature", (EIO, ROOT)[at % 2], 300.0 + 6 * at, 306.0 + 6 * at) for at in range(4)]
+    found = lacking(soak(cool()), *parts)
+    assert {EIO, ROOT} == {one.why for one in found.missing}
+    assert all(one.weighs for one in found.missing)
+    alone = lacking(soak(cool()), *parts[::2])
+    assert [False] == [one.weighs for one in alone.missing]
+    assert [(300.0, 306.0), (312.0, 318.0)] == [(span.start, span.end) for span in alone.missing[0].spans]
+
+
+def test_error_counts_bridge_any_gap_but_those_at_the_ends() -> None:
+    """A count that only grows is held from its first reading to its last: what lies before and after is not known."""
+    for start, end, known in ((300.0, 600.0, True), (0.0, 5.0, False), (1010.0, None, False)):
+        found = lacking(soak(cool()), Missed("errors", EIO, start, end))
+        assert known == (Severity.OK is headline(found, 1020.0)[0])
+
+
+def test_what_sleeps_has_not_failed() -> None:
+    """A link that is asleep is told of, and leaves no verdict open."""
+    found = lacking(soak(cool()), Missed("link", ASLEEP, 300.0, None))
+    assert (Severity.OK, "no throttling") == headline(found, 1020.0)
+    assert [ASLEEP] == [one.why for one in found.missing]
+
+
+def test_a_forecast_of_half_the_readings_is_none() -> None:
+    """Where the temperature was not read for long, a forecast that would be good says what was read, and no more."""
+    whole = lacking(soak(cool()))
+    found = lacking(soak(cool()), Missed("temperature", EIO, 400.0, 500.0))
+    assert ("settles", "none") == (whole.forecast.kind, found.forecast.kind)
+    assert found.forecast.words.endswith(f"what was read {whole.forecast.words}")
+    bad = Missed("temperature", EIO, 5.0, 30.0)
+    assert "reaches" == lacking(soak(hot(slows_at=None)), bad).forecast.kind
+
+
+def test_limits_that_could_not_be_read_are_no_drive_without_limits() -> None:
+    """A drive whose limits could not be read is not said to tell none; what was not held against them is said."""
+    made = soak(cool(warning=None, critical=None))
+    limits = tuple(Unread(f"{name} limit", ROOT, needs_root=True) for name in ("warning", "critical"))
+    found = lacking(changed(made, head=structs.replace(made.tracks[0].head, unread=limits)))
+    assert ("unknown", "unknown") == (found.throttling.kind, found.cooling.kind)
+    assert "its warning temperature and its critical temperature could not be read" in found.forecast.words
+    assert not any("tells no warning" in note for note in found.notes)
+    assert any("tells no warning" in note for note in one(made).notes)
 
 
 # --- What is missing -------------------------------------------------------------------------------------------------

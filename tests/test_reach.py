@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import TYPE_CHECKING
 
 import pytest
@@ -10,7 +11,8 @@ from agent.commands import measuring, session
 from agent.commands.reach import check_followed
 from agent.measure import measured
 from agent.source import Clock, Source
-from knowledge.problems import NothingRead
+from knowledge.problems import BadInput, NothingRead
+from tests.watched import two_drives
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -36,6 +38,41 @@ def test_a_soak_is_refused_where_drives_cannot_be_followed(tmp_path: Path) -> No
     with pytest.raises(NothingRead, match="lanewright check and capture work here"):
         session.run(asked, around, no_view)
     assert list(tmp_path.iterdir()) == []
+
+
+def machine(folder: Path, *unlisted: str) -> Source:
+    """A machine of files with one drive, of which these folders cannot be listed."""
+    two_drives().write_below(folder)
+    for path in unlisted:
+        shutil.rmtree(folder / path)
+        (folder / path).write_text("")
+    return Source(None, str(folder), "linux", lambda: CLOCK)
+
+
+def wanted() -> measured.Asked:
+    """A measurement as short as can be."""
+    block, depth = measured.SEQUENTIAL
+    return measured.Asked(seconds=0.2, block=block, depth=depth)
+
+
+@pytest.mark.parametrize("name", ["nvme77", "/dev/nvme77", "nvme77n1"])
+def test_a_drive_that_cannot_be_looked_for_is_no_bad_word(tmp_path: Path, name: str) -> None:
+    """Where the list of drives could not be read, a name that leads nowhere is not said to be that of no drive."""
+    source = machine(tmp_path, "sys/class/nvme")
+    with pytest.raises(NothingRead) as problem:
+        measuring.run((name,), wanted(), source, CLOCK)
+    reason = "which NVMe drives there are (/sys/class/nvme) could not be read: not a directory (ENOTDIR)"
+    assert f'"{name}" cannot be found, as {reason}' == str(problem.value)
+
+
+@pytest.mark.parametrize("unlisted", [(), ("sys/class/nvme",)])
+def test_what_is_no_drive_stays_a_bad_word(tmp_path: Path, unlisted: tuple[str, ...]) -> None:
+    """What is there and is no drive is refused as such, whatever the lists say; so is a drive that is not there."""
+    source = machine(tmp_path / "machine", *unlisted)
+    names = ("/dev/null", str(tmp_path), *(() if unlisted else ("nvme77",)))
+    for name in names:
+        with pytest.raises(BadInput):
+            measuring.run((name,), wanted(), source, CLOCK)
 
 
 def test_measuring_is_refused_where_drives_cannot_be_followed() -> None:

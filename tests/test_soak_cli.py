@@ -12,6 +12,7 @@ import pty
 import re
 import select
 import shlex
+import shutil
 import signal
 import sqlite3
 import struct
@@ -250,6 +251,67 @@ def test_the_help_and_the_manual_warn_of_disks_that_should_sleep(place: Path) ->
     """
     for text in (look(place, "--help").output, (HERE / "README.md").read_text(encoding="utf-8")):
         assert re.search(r"SATA disk( each second)? may keep it from spinning down", flat(text))
+
+
+# --- Where nothing can be read --------------------------------------------------------------------------------------
+
+
+def unreadable(place: Path, *paths: str) -> None:
+    """Files and folders of the machine of which reading fails: a folder in a file's place, a file in a folder's."""
+    for path in paths:
+        there = (place / "machine").joinpath(*path.split("/")).resolve()
+        assert there.exists()
+        if there.is_dir():
+            shutil.rmtree(there)
+            there.write_text("")
+        else:
+            there.unlink()
+            there.mkdir()
+
+
+def nothing_left(place: Path, done: Run) -> str:
+    """The one sentence of a soak that could read nothing: its command was not run, and there is no log."""
+    assert (3, "") == (done.status, done.output)
+    assert [] == logs(place)
+    assert not (place / "ran").exists()
+    return one_line(done.errors)
+
+
+def test_a_machine_whose_drives_cannot_be_listed_is_one_sentence(place: Path) -> None:
+    """Where no drive is known as the list of them could not be read, that is said with the reason, status 3."""
+    unreadable(place, "sys/class/nvme")
+    said = nothing_left(place, soak(place, "--", "touch", str(place / "ran")))
+    reason = "which NVMe drives there are (/sys/class/nvme) could not be read: not a directory (ENOTDIR)"
+    assert f"no drive can be watched, as {reason}" in said
+
+
+def test_a_machine_without_drives_is_watched_as_before(place: Path) -> None:
+    """Where no list failed, a machine without drives is no machine that could not be read."""
+    shutil.rmtree(place / "machine" / "sys" / "class" / "nvme")
+    done = soak(place, "--", "true")
+    assert 0 == done.status
+    assert "Logging no drives (none can be seen here)" in done.errors
+
+
+def test_drives_of_which_nothing_can_be_read_are_one_sentence(place: Path) -> None:
+    """Where drives are listed but no temperature and no counter of any can be read, that is said, status 3."""
+    sensors = [f"sys/class/hwmon/hwmon{number}/temp{which}_input" for number in (1, 2) for which in (1, 2)]
+    functions = [f"sys/bus/pci/devices/0000:0{bus}:0{at}" for bus, at in (("0", "1.0"), ("0", "2.0"))]
+    functions += ["sys/bus/pci/devices/0000:01:00.0", "sys/bus/pci/devices/0000:02:00.0"]
+    errors = [f"{at}/aer_dev_{kind}" for at in functions for kind in ("correctable", "nonfatal", "fatal")]
+    unreadable(place, *sensors, "sys/class/hwmon/hwmon0/temp1_input", *errors)
+    said = nothing_left(place, soak(place, "--", "touch", str(place / "ran")))
+    assert "no temperature and no counter of any drive could be read: " in said
+    assert "temperatures: the kernel refused the read (EINVAL); " in said
+    assert "rates: not there (ENOENT)" in said
+
+
+def test_one_reading_is_enough_for_a_soak(place: Path) -> None:
+    """A drive of which a single thing can be read is watched, and all else is told with its reason."""
+    unreadable(place, *(f"sys/class/hwmon/hwmon{number}/temp1_input" for number in (0, 1, 2)))
+    done = soak(place, "--", "true")
+    assert 0 == done.status
+    assert "its temperature could not be read: the kernel refused the read (EINVAL)" in flat(done.errors)
 
 
 # --- Without a command ---------------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ import pytest
 from agent.soak.sampling import Sampler
 from probes import collect
 from probes.linux_counts import counted, traffic
+from probes.unread import Unread
 from tests.build import TreeReads
 from tests.soaks import changed, cool, one
 from tests.soaks import soak as one_soak
@@ -146,14 +147,18 @@ def test_what_others_do_to_a_drive_of_several_paths_is_no_zero(
     reads = WatchedReads(tree)
     now = traffic(reads, collect(reads, (), STARTED).drives)
     others = () if "nvme0c1n1" in paths else ("nvme1n1",)
+    found = now()
+    assert not isinstance(found, Unread)
     assert {"nvme0n1": expected, "sda": (7, 8), **dict.fromkeys(others, (0, 0))} == {
-        name: now().get(name) for name in ("nvme0n1", "sda", *others)
+        name: found.get(name) for name in ("nvme0n1", "sda", *others)
     }
     # What is counted later is looked up under the same names.
     more = {name: (counts[0] + 5, counts[1], *counts[2:]) for name, counts in paths.items()}
     set_counts(tree, nvme0n1=whole, nvme1n1=NONE, **more)
     later = None if expected is None else (expected[0] + 5 * len(paths), expected[1])
-    assert later == now().get("nvme0n1")
+    found = now()
+    assert not isinstance(found, Unread)
+    assert later == found.get("nvme0n1")
 
 
 def test_a_drive_that_is_not_counted_says_so() -> None:

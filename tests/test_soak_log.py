@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import random
+import re
 import resource
 import signal
 import sqlite3
@@ -23,8 +24,10 @@ from hypothesis import strategies as st
 
 from knowledge.problems import BadInput
 from probes import soaklog
-from probes.samples import Counters, DriveHead, DriveSample, End, Event, Head, Sample
+from probes.samples import Counters, DriveHead, DriveSample, End, Event, Head, Missed, Sample
 from probes.soaklog import reading, schema
+from probes.soaklog.writing import AND_NOW_AND_THEN, MOST_TURNS
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -240,6 +243,95 @@ def test_a_log_that_is_too_long_is_thinned(tmp_path: Path, monkeypatch: pytest.M
     assert (3, [0.0, 3.0, 6.0, 9.0]) == (soak.thinned, list(soak.tracks[0].seconds))
     assert same([math.nan, 1.0, 1.0, 1.0], soak.tracks[0].read_mbps)
     assert tuple((float(second), second) for second in range(10)) == soak.tracks[1].errors
+
+
+# --- What could not be read ---------------------------------------------------------------------------------------
+
+WHY: Final = "the device gave an input/output error (EIO)"
+
+
+def lost(what: str, why: str = WHY, *, needs_root: bool = False) -> Unread:
+    """A reading that failed."""
+    return Unread(what, why, needs_root)
+
+
+def test_reasons_come_out_as_they_went_in(tmp_path: Path) -> None:
+    """Why a value could not be read is in each sample that lacks it; of counters in the first after they were read."""
+    whole = DriveSample((40.85, 44.85), 1, 2, 3, 4, 5, (4, 4), 0)
+    celsius = (lost("temperature"), None)
+    dark = DriveSample(celsius, link=lost("link"), errors=lost("errors"), counters=lost("counters", "no"))
+    names = ("read_bytes", "write_bytes", "reads", "writes", "busy_ms")
+    dark = msgspec.structs.replace(dark, **dict.fromkeys(names, lost("rates", "not there")))
+    again = DriveSample((lost("temperature", "another"), 44.85), 1, 2, 3, 4, 5, (4, 4), 0)
+    refused = msgspec.structs.replace(whole, counters=lost("counters", "no right", needs_root=True))
+    drives = (whole, dark, again, whole, refused)
+    boards: tuple[float | Unread, ...] = (20.0, lost("other_1"), lost("other_1"), 21.0, 20.0)
+    samples = [
+        Sample(float(at), 0.0, (drive, whole), (board,))
+        for at, (drive, board) in enumerate(zip(drives, boards, strict=True))
+    ]
+    path = written(tmp_path / "a.sqlite", samples, End(9.0, "time", None))
+    assert samples == list(soaklog.samples(str(path)))
+    soak = soaklog.read(str(path))
+    assert (Missed("other_1", WHY, 1.0, 3.0),) == soak.unread
+    assert {
+        Missed("temperature", WHY, 1.0, 2.0),
+        Missed("temperature", "another", 2.0, 3.0),
+        *(Missed(what, WHY, 1.0, 2.0) for what in ("link", "errors")),
+        Missed("rates", "not there", 1.0, 2.0),
+        Missed("counters", "no", 1.0, 4.0),
+        Missed("counters", "no right", 4.0, None, needs_root=True),
+    } == set(soak.tracks[0].unread)
+    assert () == soak.tracks[1].unread
+
+
+def test_counters_that_are_not_asked_for_are_not_read_again(tmp_path: Path) -> None:
+    """Counters that failed count as lost until they are read, not until a sample that does not ask for them."""
+    drives = [DriveSample((40.0,), counters=found) for found in (lost("counters"), None, lost("counters"), None, HEAT)]
+    samples = [Sample(float(at), 0.0, (drive,)) for at, drive in enumerate(drives)]
+    (track,) = soaklog.read(str(written(tmp_path / "a.sqlite", samples, soak_head=head(1, ())))).tracks
+    assert (Missed("counters", WHY, 0.0, 4.0),) == track.unread
+
+
+def test_a_reading_that_flickers_for_days_is_noted_a_bounded_number_of_times(tmp_path: Path) -> None:
+    """Of a reading that fails each other sample the log notes some hundred times, the last of which says so."""
+    values = (lost("temperature") if at % 2 else 40.0 for at in range(4 * MOST_TURNS))
+    samples = [Sample(float(at), 0.0, (DriveSample((value,)),)) for at, value in enumerate(values)]
+    (track,) = soaklog.read(str(written(tmp_path / "a.sqlite", samples, soak_head=head(1, ())))).tracks
+    assert MOST_TURNS == len(track.unread)
+    last = track.unread[-1]
+    assert (WHY + AND_NOW_AND_THEN, 2.0 * MOST_TURNS - 1, None) == (last.why, last.start, last.end)
+
+
+def test_what_could_not_be_looked_up_is_in_the_head(tmp_path: Path) -> None:
+    """What failed at the start, of a drive and of the machine, comes out of the head with its reason."""
+    drive = msgspec.structs.replace(drive_head("nvme0", ()), unread=(lost("temperature"), lost("rates")))
+    whole = msgspec.structs.replace(head(1), drives=(drive,), unread=(lost("which NVMe drives there are"),))
+    path = written(tmp_path / "a.sqlite", [], soak_head=whole)
+    assert whole == soaklog.read(str(path)).head
+
+
+def test_a_log_of_the_first_releases_is_read(tmp_path: Path) -> None:
+    """A log without the table of reasons, and with a head that has none, is read as before: what is missing is so."""
+    samples = [sample(0.0), Sample(1.0, 0.0, (DriveSample((None, None)), DriveSample((40.0, 41.0))), (27.8,))]
+    path = written(tmp_path / "a.sqlite", samples, End(2.0, "time", None))
+    bare = re.sub(r', ?"unread": ?\[\]', "", old_head(path))
+    with sqlite3.connect(path) as file:
+        file.execute("DROP TABLE unread")
+        file.execute("UPDATE meta SET value = ? WHERE key = 'head'", (bare,))
+    file.close()
+    assert "unread" not in old_head(path)
+    assert samples == list(soaklog.samples(str(path)))
+    soak = soaklog.read(str(path))
+    assert ((), (), ()) == (soak.unread, *(track.unread for track in soak.tracks))
+
+
+def old_head(path: Path) -> str:
+    """The head of a log as it stands in the file."""
+    with sqlite3.connect(path) as file:
+        (found,) = file.execute("SELECT value FROM meta WHERE key = 'head'").fetchone()
+    file.close()
+    return str(found)
 
 
 # --- While it is written, and after ------------------------------------------------------------------------------
@@ -562,6 +654,10 @@ DAMAGES: Final = {
     "a version of nothing": "UPDATE meta SET value = 0 WHERE key = 'version'",
     "no capture": "UPDATE meta SET value = 5 WHERE key = 'capture'",
     "a lost table": "DROP TABLE events",
+    "a reason of nobody": "INSERT INTO unread VALUES (1, 1, 99999, 'link', 'gone', 0)",
+    "a reason of bytes": "INSERT INTO unread VALUES (1, 1, 0, 'link', x'07', 0)",
+    "a reason of great length": "INSERT INTO unread VALUES (1, 1, 0, 'link', printf('%.5000c', 'x'), 0)",
+    "another table of reasons": "ALTER TABLE unread ADD COLUMN more",
     "another column": "ALTER TABLE samples ADD COLUMN more",
 }
 
@@ -663,4 +759,6 @@ def test_the_tables_of_version_1_stay() -> None:
     assert (16, 9) == (schema.OTHERS, schema.SENSORS)
     documented = soaklog.__doc__
     assert documented is not None
-    assert [] == [name for name in schema.TABLES if f"\n    {name} " not in documented]
+    assert ["unread"] == list(schema.OPTIONAL)
+    kept = (*schema.TABLES, *schema.OPTIONAL)
+    assert [] == [name for name in kept if f"\n    {name} " not in documented]

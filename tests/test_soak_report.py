@@ -355,8 +355,10 @@ def test_the_form_has_all_that_the_analysis_has() -> None:
         ("Temperatures", "above_warning"): "above_warning_seconds",
         ("Temperatures", "above_critical"): "above_critical_seconds",
         ("Temperatures", "near"): "near_seconds",
+        ("Analysis", "missing"): "unread",
+        ("DriveAnalysis", "missing"): "unread",
     }
-    elsewhere = {"head", "fit_start"}  # in their own keys, see below
+    elsewhere = {"head", "fit_start", "to_the_end", "whole"}  # in their own keys, see below, and in the spans
     found = analysis(hot())
     got = form(found)
 

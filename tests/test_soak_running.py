@@ -103,7 +103,8 @@ def test_what_happens_is_told_and_logged(tmp_path: Path) -> None:
     assert [("vanished", "nvme1")] == [(event.kind, event.drive) for event in soaked.events]
     assert tuple(soaked.events) == soaklog.read(soaked.path).events
     assert 11 == len(samples)
-    assert (40.85, (None, None)) == (samples[-1].drives[0].celsius[0], samples[-1].drives[1].celsius)
+    assert 40.85 == samples[-1].drives[0].celsius[0]
+    assert {"the drive is gone"} == {one.why for one in samples[-1].drives[1].unread.values()}
 
 
 class SlowReads(WatchedReads):

@@ -98,14 +98,20 @@ def test_a_drives_own_counters_are_asked_only_where_wanted(reads: WatchedReads, 
     assert (1, 0x02) == (NVME_QUESTIONS["log-02"][1] >> 15 & 1, NVME_QUESTIONS["log-02"][1] & 0xFF)
 
 
+def lost(**reasons: str) -> dict[str, Unread]:
+    """What could not be read, by the word for it, with the reasons."""
+    return {what: Unread(what, why) for what, why in reasons.items()}
+
+
 def test_an_ordinary_user_gets_all_but_the_counters() -> None:
-    """Without root a sample has temperatures, counts and links; the drive's own counters are None."""
+    """Without root a sample has temperatures, counts and links; why the drive's own counters are lacking is told."""
     tree = two_drives()
     sampler = sampler_of(WatchedReads(tree, privileged=False))
     sample, events = sampler.take(0.0, 0.0, counters=True)
     sampler.close()
     assert [40.85, 49.85] == [drive.celsius[0] for drive in sample.drives]
-    assert [None, None] == [drive.counters for drive in sample.drives]
+    refused = {"counters": Unread("counters", "permission denied; the super-user may read it (EACCES)", True)}  # noqa: FBT003
+    assert [refused, refused] == [drive.unread for drive in sample.drives]
     assert [] == events
 
 
@@ -117,7 +123,7 @@ def test_the_limits_of_a_sensor_are_never_read(reads: WatchedReads, sampler: Sam
 
 
 def test_nothing_that_sleeps_is_woken(reads: WatchedReads, sampler: Sampler) -> None:
-    """The link of a function in D3cold and the sensor of a suspended device are not read."""
+    """The link of a function in D3cold and the sensor of a suspended device are not read, and said to sleep."""
     reads.tree.texts("/sys/devices/virtual/thermal/thermal_zone0/power", runtime_status="suspended")
     reads.tree.link(
         "/sys/devices/virtual/thermal/thermal_zone0/hwmon0/device", "/sys/devices/virtual/thermal/thermal_zone0"
@@ -125,8 +131,9 @@ def test_nothing_that_sleeps_is_woken(reads: WatchedReads, sampler: Sampler) -> 
     reads.tree.texts(reads.tree.resolve(SECOND), power_state="D3cold")
     sampler.take(0.0, 0.0)
     sample, _ = sampler.take(1.0, 0.0)
-    assert [(4, 4), None] == [drive.link for drive in sample.drives]
-    assert (None,) == sample.others
+    asleep = "the device is asleep (D3cold) and was not woken"
+    assert [(4, 4), Unread("link", asleep)] == [drive.link for drive in sample.drives]
+    assert (Unread("other_1", asleep),) == sample.others
     assert f"{FIRST}/current_link_speed" in reads.asked
     assert f"{SECOND}/current_link_speed" not in reads.asked
     assert "/sys/class/hwmon/hwmon0/temp1_input" not in reads.asked
@@ -137,10 +144,14 @@ def test_nothing_that_sleeps_is_woken(reads: WatchedReads, sampler: Sampler) -> 
     ["65261850", "-273150", "", "hot", "-80000", "-5000", "-1", "250000", "9" * 23, "1e3", "\x00\x1b[2J", "4_0"],
 )
 def test_rubbish_is_no_temperature(reads: WatchedReads, sampler: Sampler, rubbish: str) -> None:
-    """A sensor that says what is no temperature gives None for it, no event, and hinders nothing else."""
+    """A sensor that says what is no temperature gives what it said instead, no event, and hinders nothing else."""
     reads.tree.put(reads.tree.resolve(SECOND_SENSOR), rubbish)
     sample, events = sampler.take(0.0, 0.0)
-    assert [(40.85, 47.85), (None, 56.85)] == [drive.celsius for drive in sample.drives]
+    first, second = (drive.celsius for drive in sample.drives)
+    assert ((40.85, 47.85), 56.85) == (first, second[1])
+    assert isinstance(second[0], Unread)
+    assert second[0].why.startswith(f'reads "{rubbish[:40]}"' if not rubbish.lstrip("-").isdigit() else "reads ")
+    assert rubbish[:20] in second[0].why
     assert [] == events
 
 
@@ -162,13 +173,14 @@ def test_counts_of_several_block_devices_are_summed() -> None:
 
 @pytest.mark.parametrize("answer", ["", "[]", '{"nvme0n1": 3}', '{"nvme0n1": {"read_bytes": "x"}}', "\x00"])
 def test_counts_of_another_form_are_none(answer: str) -> None:
-    """What psutil is recorded to have said in no known form gives no counts, and temperatures all the same."""
+    """What psutil is recorded to have said in no known form gives that for counts, and temperatures all the same."""
     tree = two_drives()
     tree.psutil["disk_io_counters"] = answer
     sampler = sampler_of(WatchedReads(tree))
     sample, _ = sampler.take(0.0, 0.0)
     sampler.close()
-    assert [(None, 40.85), (None, 49.85)] == [(one.read_bytes, one.celsius[0]) for one in sample.drives]
+    rates = lost(rates="the table of what is counted of block devices has another form")
+    assert [(rates, 40.85), (rates, 49.85)] == [(one.unread, one.celsius[0]) for one in sample.drives]
 
 
 def test_elsewhere_psutil_tells_the_boards_temperatures() -> None:
@@ -226,16 +238,16 @@ def vanish(tree: Tree) -> Tree:
 
 
 def test_a_drive_that_vanishes_is_told_once_and_the_rest_goes_on(reads: WatchedReads, sampler: Sampler) -> None:
-    """A drive that is gone gives None and one event; its neighbour goes on; its return is one event as well."""
+    """A drive that is gone says so in all places, in one event; its neighbour goes on; its return is one event too."""
     sampler.take(0.0, 0.0)
     before = vanish(reads.tree)
     told = []
     for second in (1.0, 2.0, 3.0):
         sample, events = sampler.take(second, 0.0)
         told += events
-        assert [DriveSample((40.85, 47.85), 1000, 2000, 10, 20, 5, (4, 4), 0), DriveSample((None, None))] == list(
-            sample.drives
-        )
+        assert DriveSample((40.85, 47.85), 1000, 2000, 10, 20, 5, (4, 4), 0) == sample.drives[0]
+        gone = dict.fromkeys(("temperature", "sensor_2", "rates", "link", "errors"), "the drive is gone")
+        assert lost(**gone) == sample.drives[1].unread
     assert [Event(1.0, "vanished", "nvme1", "the drive is gone")] == told
     reads.tree = before
     sample, events = sampler.take(4.0, 0.0)
@@ -264,14 +276,21 @@ def test_a_drive_whose_sensors_fail_is_told_once(reads: WatchedReads, sampler: S
         reads.tree.fail(reads.tree.resolve(f"/sys/class/hwmon/hwmon2/temp{number}_input"), "EIO")
     found = [sampler.take(second, 0.0) for second in (1.0, 2.0)]
     assert [1.0] == [event.seconds for _, events in found for event in events if event.kind == "vanished"]
-    assert DriveSample((None, None), 0, 0, 0, 0, 0, (4, 4), 0) == found[1][0].drives[1]
+    second = found[1][0].drives[1]
+    why = "the device gave an input/output error (EIO)"
+    assert (lost(temperature=why, sensor_2=why), 0, (4, 4), 0) == (
+        second.unread,
+        second.read_bytes,
+        second.link,
+        second.errors,
+    )
     reads.tree = healthy
     _, events = sampler.take(3.0, 0.0)
     assert ["returned"] == [event.kind for event in events]
 
 
 def test_a_drive_that_hangs_is_left_out_and_not_asked_again() -> None:
-    """A drive that does not answer gives None and one event, costs no later sample any time, and may come back."""
+    """A drive that does not answer is one event, said in each place, costs no later sample time, and may come back."""
     reads = WatchedReads(two_drives())
     sampler = sampler_of(reads, deadline=0.2)
     sampler.take(0.0, 0.0)
@@ -279,7 +298,9 @@ def test_a_drive_that_hangs_is_left_out_and_not_asked_again() -> None:
     begin = time.monotonic()
     sample, events = sampler.take(1.0, 0.0)
     first_took = time.monotonic() - begin
-    assert [(40.85, 47.85), (None, None)] == [drive.celsius for drive in sample.drives]
+    assert (40.85, 47.85) == sample.drives[0].celsius
+    hangs = "the drive does not answer in time; it is left out until it does"
+    assert lost(**dict.fromkeys(("temperature", "sensor_2", "link", "errors"), hangs)) == sample.drives[1].unread
     assert (27.8,) == sample.others
     assert [("vanished", "nvme1")] == [(event.kind, event.drive) for event in events]
     assert 0 == sample.drives[1].read_bytes  # counted without the drive's help
@@ -366,12 +387,39 @@ def test_an_ordinary_user_is_refused_counters_once(reads: WatchedReads) -> None:
     assert 2 == len([asked for asked in ordinary.asked if asked.startswith("nvme ")])
 
 
-@pytest.mark.parametrize("page", [b"\xff" * 512, bytes(512), bytes([1] * 200)], ids=["ones", "zeros", "cut"])
-def test_a_health_log_that_says_nothing_has_no_counters(reads: WatchedReads, page: bytes) -> None:
+@pytest.mark.parametrize(
+    ("page", "why"),
+    [
+        (b"\xff" * 512, "all of its bytes read FFh"),
+        (bytes(512), "all of its bytes read 00h"),
+        (bytes([1] * 200), "only 200 of 512 bytes were given"),
+    ],
+    ids=["ones", "zeros", "cut"],
+)
+def test_a_health_log_that_says_nothing_has_no_counters(reads: WatchedReads, page: bytes, why: str) -> None:
     """A log of one byte throughout, as of a drive that fell off the bus, or that was cut, is not taken for counts."""
     assert Counters(*HEAT.values()) == linux_watch.counters(reads, "nvme0")
     reads.tree.nvme["log-02 /dev/nvme0"] = page
-    assert linux_watch.counters(reads, "nvme0") is None
+    assert Unread("counters", why) == linux_watch.counters(reads, "nvme0")
+
+
+def test_a_counter_that_no_drive_can_mean_is_none(reads: WatchedReads) -> None:
+    """A counter of which every bit is 1 takes the other counters with it, and says which it is.
+
+    Source: NVM Express Base, SMART / Health Information, Total Time For Thermal Management Temperature 2, bytes
+    231:228.
+    """
+    page = reads.tree.nvme["log-02 /dev/nvme0"]
+    assert isinstance(page, bytes)
+    reads.tree.nvme["log-02 /dev/nvme0"] = page[:228] + b"\xff" * 4 + page[232:]
+    answer = linux_watch.counters(reads, "nvme0")
+    assert isinstance(answer, Unread)
+    assert "total time for thermal management temperature 2 reads 4294967295" in answer.why
+
+
+def test_a_disk_has_no_counters_of_heat(reads: WatchedReads) -> None:
+    """A drive that is no NVMe drive has no log page 02h: that is no reading that failed."""
+    assert linux_watch.counters(reads, "sda") is None
 
 
 def test_a_patient_sample_waits_for_slow_drives() -> None:
@@ -382,7 +430,7 @@ def test_a_patient_sample_waits_for_slow_drives() -> None:
         reads.hangs = SECOND_SENSOR
         reads.release.clear()
         if busy_before:
-            assert sampler.take(1.0, 0.0)[0].drives[1].celsius[0] is None
+            assert isinstance(sampler.take(1.0, 0.0)[0].drives[1].celsius[0], Unread)
         timer = threading.Timer(0.3, reads.release.set)
         timer.start()
         sample, _ = sampler.take(2.0, 0.0, counters=True, patient=True)

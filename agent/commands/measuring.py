@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent import output
-from agent.commands.reach import check_followed
+from agent.commands.reach import check_followed, unlisted
 from agent.commands.soak import Duration
 
 if TYPE_CHECKING:
@@ -15,8 +15,10 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.measure.measured import Asked, Measurement
+    from agent.measure.running import Around
     from agent.source import Clock, Source
     from probes.reads import Reads
+    from probes.unread import Unread
 
 LONGEST: Final = 3600.0
 SHORTEST: Final = 0.2
@@ -105,8 +107,9 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
         DRIVE is a drive as in check (nvme0, sda), a block device (nvme0n1, /dev/md0) or an ordinary file. Rates are
         shown as median and spread, beside the range that the links on the way should carry.
 
-        Exit status: 0 each delivers, or has no range to be held against; 1 one is short of its range, or could not be
-        measured to the end; 2 bad use, or a right is missing; 130 stopped by the user.
+        Exit status: 0 each delivers, or has no range to be held against; 1 one is short of its range, could not be
+        measured to the end, or not be judged as a reading failed; 2 bad use, or a right is missing; 3 nothing could be
+        read, or not the list of drives on which DRIVE would be; 130 stopped by the user.
         """
         from agent.measure import measured
 
@@ -130,7 +133,7 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
             from agent.report import measuring as report
 
             output.page(report.page, (found, audit), "this machine")
-        context.exit(_status(found))
+        context.exit(status(found))
 
     return measure
 
@@ -153,58 +156,67 @@ def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tup
 
     from agent.audit import audit
     from agent.measure.judging import judge
-    from agent.measure.running import Around, measure
+    from agent.measure.running import measure
     from agent.measure.targets import targets
-    from probes.linux_counts import traffic
     from probes.reads import Live
 
     check_followed("measure", source.platform)
     found = audit(source.facts(0.0))
     reads = Live(None, source.platform)
-    chosen = targets(names, found, reads)
-    around = Around(
-        clock.running,
+    chosen = targets(names, found, reads, unlisted(found.facts))
+    seeded = replace(asked, seed=int(clock.running() * 1e9))
+    measured, sums, interrupted = measure(chosen, seeded, surroundings(reads, found, clock.running))
+    return judge(found, measured, seeded, sums, interrupted=interrupted), found
+
+
+def surroundings(reads: Reads, found: Audit, running: Callable[[], float]) -> Around:
+    """What a run is told of the machine behind `reads`; `running` counts seconds."""
+    from agent.measure.running import Around
+    from probes.linux_counts import traffic
+
+    return Around(
+        running,
         _temperature(reads),
         lambda keys: _links(keys, found, reads),
         traffic(reads, found.facts.drives),
     )
-    seeded = replace(asked, seed=int(clock.running() * 1e9))
-    measured, sums, interrupted = measure(chosen, seeded, around)
-    return judge(found, measured, seeded, sums, interrupted=interrupted), found
 
 
-def _temperature(reads: Reads) -> Callable[[str], float | None]:
+def _temperature(reads: Reads) -> Callable[[str], float | Unread | None]:
     """What tells the temperature of a drive by its name; its first sensor is that of the drive as a whole."""
     from probes import linux_watch
 
-    drives, _ = linux_watch.temperatures(reads)
+    found = linux_watch.temperatures(reads)
 
-    def celsius(drive: str) -> float | None:
-        named = drives.get(drive, ())
-        answer = linux_watch.celsius(reads, named[0].path) if named else None
-        return answer if isinstance(answer, float) else None
+    def celsius(drive: str) -> float | Unread | None:
+        named = found.drives.get(drive, ())
+        return linux_watch.celsius(reads, named[0].path) if named else found.why(drive)
 
     return celsius
 
 
-def _links(keys: Sequence[str], found: Audit, reads: Reads) -> Mapping[str, tuple[int, int]]:
+def _links(keys: Sequence[str], found: Audit, reads: Reads) -> Mapping[str, tuple[int, int] | Unread]:
     """Generation and lanes of links by their keys, as they are now."""
     from probes.linux_watch import Link
 
     links = {}
     for key in keys:
         judged = found.by_key.get(key)
-        now = Link(reads, judged.device_address).now() if judged is not None and judged.device_address else None
+        if judged is None or judged.device_address is None:
+            continue
+        now = Link(reads, judged.device_address, known=judged.now is not None).now()
         if now is not None:
             links[key] = now
     return links
 
 
-def _status(found: Measurement) -> int:
+def status(found: Measurement) -> int:
     """The exit status of a measurement."""
     if found.interrupted:
         return INTERRUPTED
     whole = all(one.ended in {"time", "bytes"} for one in found.measured)
     total = found.sum_delivery
     short = any(one.verdict == "short" for one in found.deliveries) or (total is not None and total.verdict == "short")
-    return 0 if whole and not short else 1
+    deliveries = (*found.deliveries, *(() if total is None else (total,)))
+    lost = any(one.unread for one in deliveries)
+    return 0 if whole and not short and not lost else 1

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Final, Protocol
 from msgspec import Struct
 
 from agent import __version__
-from agent.commands.reach import check_followed
+from agent.commands.reach import check_followed, check_listed, unlisted
 from agent.source import Source
-from knowledge.problems import BadInput
+from knowledge.problems import BadInput, NothingRead
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -91,7 +91,7 @@ class Done(Struct, frozen=True):
 def run(asked: Asked, around: Surroundings, begin: Callable[[Head, str], View]) -> Done:
     """Log until the command, the time or the user ends it; `begin` is told what is logged where, and makes the view.
 
-    Raises Problem where it cannot be begun; no log is left then.
+    Raises Problem where it cannot be begun, or nothing can be read; no log is left then.
     """
     from agent import child
     from probes.files import check_place
@@ -107,7 +107,7 @@ def run(asked: Asked, around: Surroundings, begin: Callable[[Head, str], View]) 
     path = asked.log if asked.log is not None else new_place(default_folder(around.environ), started_at)
     log = Writer(path, head, capture)
     with child.Run(asked.command, around.clock().running) as running:
-        end = _logged(asked, around, log, head, begin(head, path), running)
+        end = _logged(asked, around, log, head, _Begun(head, running, lambda: begin(head, path)))
     return _closed(log, path, end)
 
 
@@ -121,13 +121,18 @@ def check_log(path: str, check: Callable[..., None]) -> None:
 
 
 def _seen(asked: Asked, around: Surroundings) -> tuple[Audit, bytes, str]:
-    """The machine at the start, its capture file, and when that was; serial numbers are tokens in both, unless kept."""
+    """The machine at the start, its capture file, and when that was; serial numbers are tokens in both, unless kept.
+
+    Raises NothingRead where no drive is known as a list of drives could not be read.
+    """
     from agent.audit import audit
     from probes import collect
     from probes.capture import encode, parse, recorded
 
     source = Source(None, asked.root, around.platform, around.clock)
     facts = source.facts(0.0)
+    if not facts.drives:
+        check_listed("no drive can be watched", unlisted(facts))
     capture = encode(
         platform=source.platform,
         taken_at=source.taken_at,
@@ -153,10 +158,57 @@ def _head(asked: Asked, around: Surroundings, seen: Audit, started_at: str) -> H
         agent=__version__,
         every=asked.every,
         command=asked.command,
+        unlisted=unlisted(seen.facts),
     )
 
 
-def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, view: View, running: Run) -> End:
+class _Begun:
+    """The command and the view, which begin when the first sample has something in it; until then all waits."""
+
+    def __init__(self, head: Head, running: Run, make: Callable[[], View]) -> None:
+        self._head = head
+        self._make = make
+        self._view: View | None = None
+        self._first: Sample | None = None
+        self._waiting: list[Event] = []
+        self.running = running
+
+    def start(self) -> None:
+        """Begin both, or raise NothingRead."""
+        from agent.soak.sampling import nothing_read
+
+        first = self._first
+        assert first is not None
+        why = nothing_read(self._head, first)
+        if why:
+            raise NothingRead(f"no temperature and no counter of any drive could be read: {why}")
+        self._view = self._make()
+        for event in self._waiting:
+            self._view.event(event)
+        self._view.sample(first)
+        self.running.start()
+
+    def sample(self, sample: Sample) -> None:
+        """See `View`."""
+        if self._view is None:
+            self._first = sample
+        else:
+            self._view.sample(sample)
+
+    def event(self, event: Event) -> None:
+        """See `View`."""
+        if self._view is None:
+            self._waiting.append(event)
+        else:
+            self._view.event(event)
+
+    def close(self) -> None:
+        """See `View`."""
+        if self._view is not None:
+            self._view.close()
+
+
+def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, begun: _Begun) -> End:
     """Sample until it is over, then wait for the command."""
     from agent.soak.running import soak
     from agent.soak.samples import End, Event
@@ -170,21 +222,21 @@ def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, view: V
             log,
             head,
             clock=clock.running,
-            sleep=running.pause,
-            stop=lambda: running.over or (until is not None and clock.running() >= until),
-            on_sample=view.sample,
-            on_event=view.event,
+            sleep=begun.running.pause,
+            stop=lambda: begun.running.over or (until is not None and clock.running() >= until),
+            on_sample=begun.sample,
+            on_event=begun.event,
             wall=around.wall,
-            begin=running.start,
+            begin=begun.start,
         )
-        if end.reason == "fault" and asked.command and not running.over:
-            view.event(Event(end.seconds, "log", None, "the log ends here; the command goes on without it"))
+        if end.reason == "fault" and asked.command and not begun.running.over:
+            begun.event(Event(end.seconds, "log", None, "the log ends here; the command goes on without it"))
     finally:
-        view.close()
-    status = running.wait()
+        begun.close()
+    status = begun.running.wait()
     reason = end.reason
     if reason != "fault":
-        reason = "command" if asked.command else "interrupt" if running.signals else "time"
+        reason = "command" if asked.command else "interrupt" if begun.running.signals else "time"
     return End(end.seconds, reason, status)
 
 

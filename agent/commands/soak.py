@@ -115,8 +115,10 @@ def soak(context: click.Context, /, **given: Any) -> None:  # noqa: ANN401 - the
     Reading the temperature of a SATA disk may keep it from spinning down; take a longer --every than its standby time
     where that matters.
 
+    A reading that fails meanwhile is told with its reason, and nothing good is said that rests on it.
+
     Exit status: that of COMMAND (127 if there is none of that name, 126 if it cannot be run), else 0; 2 bad use or
-    unreadable input; 3 nothing could be read.
+    unreadable input; 3 nothing could be read: no list of drives, or no temperature and no counter of any of them.
     """
     import gc
 

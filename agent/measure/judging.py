@@ -12,13 +12,14 @@ from msgspec.structs import replace
 from agent import throughput
 from agent.audit import paths_of_drives
 from agent.ends import rate_text
-from agent.findings import Rate, Severity
+from agent.findings import Rate, Severity, Verdict
 from agent.measure.measured import Delivery, Measurement, Shared
 from agent.measure.running import spread_of
-from agent.measure.targets import FILE
+from agent.measure.targets import CACHED_FILE, FILE, LIMITS
 from agent.rules.stripes import stripe_sets
+from knowledge import pcie
 from knowledge.rates import celsius_text
-from probes.unread import readable
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 
 LEAST_BLOCK: Final = 128 * 1024  # smaller requests are decided by the drive's answer to each, not by its link
 LEAST_DEPTH: Final = 4
+# What may fail to be looked up of a target without any prediction resting on it.
+BESIDE: Final = frozenset({*LIMITS, CACHED_FILE})
 NOTABLE_OTHERS: Final = 0.02  # of what was expected; less load of others explains nothing
 CACHED: Final = 1.05  # a rate this far above the most that a link can carry did not come over it as it was read
 # Rules that tell of a link or its settings carrying less than it could: they lower the range that is predicted.
@@ -80,7 +83,7 @@ class _Model:
     def __init__(self, found: Audit, measured: Sequence[Measured]) -> None:
         self.found = found
         flows, hops = paths_of_drives(found.machine, found.by_key, {})
-        loaded = {key: rate for one in measured for key, rate in one.links.items()}
+        loaded = {key: rate for one in measured for key, rate in one.links.items() if not isinstance(rate, Unread)}
         self.changed = {
             key: (hop, loaded[key])
             for key, hop in hops.items()
@@ -91,7 +94,28 @@ class _Model:
             for key, hop in hops.items()
         }
         self.flows: dict[str, Flow] = {flow.name: flow for flow in flows}
+        self.unread = {one.target.name: tuple(self._unread(one.target)) for one in measured}
         self.sets = {one.stripe.name: one for one in stripe_sets(found.machine, flows, self.hops)}
+
+    def _unread(self, target: Target) -> Iterator[Unread]:
+        """What could not be read and would be needed to predict what a target reaches."""
+        if target.what != "file":
+            yield from (one for one in target.unread if one.what not in BESIDE)
+        drive = next((seen.drive for seen in self.found.drives if seen.drive.name == target.drive), None)
+        if drive is not None and isinstance(drive.address, Unread):
+            yield Unread(f"the function that {drive.name} hangs on", drive.address.why, drive.address.needs_root)
+        for key in target.hops:
+            judged = self.found.by_key.get(key)
+            if judged is not None and judged.now is None and judged.verdict is Verdict.UNKNOWN:
+                yield Unread(f"the link {key}", judged.why, judged.needs_root)
+
+    def cut(self, target: Target) -> tuple[Unread, ...]:
+        """Where the way of a target to the processor could not be followed, so that links on it may not be known."""
+        links = (self.found.by_key[key].link for key in target.hops if key in self.found.by_key)
+        ends = (end for link in links for end in link.ends)
+        above = ((end.address, upper) for end in ends for upper in (end.parent, end.physical_function))
+        lost = (Unread(f"what {at} hangs on", one.why, one.needs_root) for at, one in above if isinstance(one, Unread))
+        return tuple(dict.fromkeys(lost))
 
     def flow(self, target: Target) -> Flow | None:
         """The drive of a target as a flow, None for what is no drive with rated links."""
@@ -117,7 +141,8 @@ class _Model:
                 crossing.setdefault(key, []).append(one)
         for key, here in crossing.items():
             rates = [one.spread.median for one in here if one.spread is not None]
-            if len(here) > 1 and len(rates) == len(here):
+            known = not any(isinstance(one.links.get(key), Unread) for one in here)
+            if len(here) > 1 and len(rates) == len(here) and known:
                 hop = self.hops[key]
                 expected = throughput.expected_mbps(hop.speed, hop.width, hop.payload_bytes)
                 yield Shared(key, tuple(one.target.name for one in here), sum(rates), expected)
@@ -144,15 +169,16 @@ def _predictions(model: _Model, loaded: Sequence[Measured], *, together: bool) -
 
 
 def _delivery(one: Measured, asked: Asked, model: _Model, prediction: Prediction | None) -> Delivery:
-    why = _no_verdict(one, asked, model, prediction)
+    why, unread = _no_verdict(one, asked, model, prediction)
     if why or prediction is None or one.spread is None:
-        return Delivery(verdict="none", expected=None if prediction is None else prediction[0], why=why)
+        return Delivery(verdict="none", expected=None if prediction is None else prediction[0], why=why, unread=unread)
     (low, high), narrowest = prediction
     median = one.spread.median
     held = list(_findings(one.target, model.found, narrowest))
     rules = tuple(dict.fromkeys(finding.rule for finding in held))
     said = [f"{finding.subject}: {finding.headline} ({finding.rule})" for finding in held]
     if median >= low:
+        bounds = _bounds(one.target, model)
         links = [finding for finding in held if finding.rule in HOLD_DOWN]
         reasons = [f"the range itself is held down: {one.subject}: {one.headline} ({one.rule})" for one in links]
         if median > high * CACHED:
@@ -161,11 +187,13 @@ def _delivery(one: Measured, asked: Asked, model: _Model, prediction: Prediction
             verdict="delivers",
             expected=(low, high),
             narrowest=narrowest,
-            reasons=(*_changed(one, model), *reasons),
+            reasons=(*_changed(one, model), *reasons, *bounds),
             rules=tuple(dict.fromkeys(finding.rule for finding in links)),
         )
     reasons = [*_heat(one), *_others(one, model, low), *(f"found by the audit: {words}" for words in said)]
     reasons += _changed(one, model)
+    reasons += _bounds(one.target, model)
+    reasons += [f"{phrase([lost])}, so whether it ran as before is not known" for lost in one.unlinked]
     return Delivery(
         verdict="short",
         expected=(low, high),
@@ -184,12 +212,30 @@ def lack(rate: float, low: float) -> int:
     return max(1, round((low - rate) / low * 100))
 
 
-def _no_verdict(one: Measured, asked: Asked, model: _Model, prediction: Prediction | None) -> str:
-    """Why a rate is not held against a prediction, "" where it is."""
+def phrase(unread: Sequence[Unread]) -> str:
+    """What could not be read, with the reasons, as a part of a sentence."""
+    return ", and ".join(f"{one.what} could not be read ({one.why})" for one in unread)
+
+
+def _no_verdict(
+    one: Measured, asked: Asked, model: _Model, prediction: Prediction | None
+) -> tuple[str, tuple[Unread, ...]]:
+    """Why a rate is not held against a prediction, "" where it is; and what could not be read, if that is why."""
     if not one.requests:
-        return one.words
+        return one.words, ()
     if prediction is None:
         return _unpredicted(one.target, model)
+    untold, cut = _untold(one, asked), model.cut(one.target)
+    if cut and not untold:
+        return f"{phrase(cut)}, so the links on its way are not all known", cut
+    if untold or one.spread is None or one.spread.median < prediction[0][0] or not one.unlinked:
+        return untold, ()
+    # What is short of the range of slower links is short of it at any rate; what reaches it may fall short of another.
+    return f"{phrase(one.unlinked)}, so whether the range is that of its links is not known", one.unlinked
+
+
+def _untold(one: Measured, asked: Asked) -> str:
+    """Why what was asked for, or what came of it, tells nothing of links; "" where it does."""
     if asked.pattern == "random" or asked.block < LEAST_BLOCK:
         return "small or random requests are decided by the drive itself; the range is for large ones in sequence"
     if asked.depth < LEAST_DEPTH:
@@ -197,21 +243,35 @@ def _no_verdict(one: Measured, asked: Asked, model: _Model, prediction: Predicti
     return TOO_LITTLE if one.spread is None else ""
 
 
-def _unpredicted(target: Target, model: _Model) -> str:
-    """Why nothing is predicted for a target."""
+def _unpredicted(target: Target, model: _Model) -> tuple[str, tuple[Unread, ...]]:
+    """Why nothing is predicted for a target, and what could not be read, if that is why."""
     if target.what == "file":
-        return FILE
+        return FILE, ()
+    unread = model.unread[target.name]
+    own = _own(target, model)
+    if own:
+        return own, unread if target.what == "set" else ()
+    if unread:
+        return f"nothing can be predicted, as {phrase(unread)}", unread
+    others = tuple(dict.fromkeys(lost for each in model.unread.values() for lost in each))
+    if model.alone(target) is None:
+        return "no rate can be told: its path has no link, or one whose rate is not known", ()
+    if others:
+        return f"what all of these should reach at once cannot be told, as {phrase(others)}", others
+    return "what all of these should reach at once is not in the model", ()
+
+
+def _own(target: Target, model: _Model) -> str:
+    """Why nothing is predicted for what a target is; "" where that is no reason, or may not be one."""
     seen = model.sets.get(target.whole or "")
     if target.what == "set" and seen is not None and seen.why:
         return f"no rate can be told for the set: {seen.why}"
     drive = next((seen.drive for seen in model.found.drives if seen.drive.name == target.drive), None)
-    if target.what != "set" and drive is None:
+    if target.what != "set" and drive is None and not model.unread[target.name]:
         return "it is no drive behind a PCI Express link that is known here, so nothing is predicted"
     if drive is not None and drive.kind != "nvme":
         return "its own interface decides its rate, not the PCI Express link"
-    if model.alone(target) is not None:
-        return "what all of these should reach at once is not in the model"
-    return "no rate can be told: its path has no link, or one whose rate is not known"
+    return ""
 
 
 # --- Reasons ---------------------------------------------------------------------------------------------------
@@ -220,6 +280,9 @@ def _unpredicted(target: Target, model: _Model) -> str:
 def _heat(one: Measured) -> Iterator[str]:
     """Heat as a reason: the drive came to its warning limit, or close enough that the run was stopped."""
     limit = one.target.warning_celsius
+    lost = one.celsius_lost
+    if lost is not None and (one.celsius is None or limit is None or one.celsius[1] < limit):
+        yield f"its temperature could not be read ({lost.why}), so whether heat slowed it is not known"
     if one.celsius is None or limit is None:
         return
     if one.celsius[1] >= limit:
@@ -232,14 +295,20 @@ def _others(one: Measured, model: _Model, low: float) -> Iterator[str]:
     """Load of others on the same drive, or on drives that share one of its links, which nobody asked to measure."""
     whole = one.target.whole
     mine = set(one.target.hops)
+    if one.others_lost is not None:
+        yield f"what others read and wrote meanwhile could not be read ({one.others_lost.why})"
     for seen in model.found.drives:
         for block in readable(seen.drive.blocks) or ():
             rates = one.others_mbps.get(block.name)
             same = block.name == whole
-            if rates is None or sum(rates) < low * NOTABLE_OTHERS or not (same or mine.intersection(seen.path)):
+            if rates is None or not (same or mine.intersection(seen.path)):
                 continue
-            words = f"{rates[0]:,.0f} MB/s read and {rates[1]:,.0f} MB/s written by others"
-            yield f"{words} on {'the drive itself' if same else f'{block.name}, which shares a link'} meanwhile"
+            where = "the drive itself" if same else f"{block.name}, which shares a link"
+            if isinstance(rates, Unread):
+                yield f"what others read and wrote on {where} meanwhile could not be read ({rates.why})"
+            elif sum(rates) >= low * NOTABLE_OTHERS:
+                words = f"{rates[0]:,.0f} MB/s read and {rates[1]:,.0f} MB/s written by others"
+                yield f"{words} on {where} meanwhile"
 
 
 def _findings(target: Target, found: Audit, narrowest: str | None) -> Iterator[Finding]:
@@ -275,6 +344,17 @@ def _changed(one: Measured, model: _Model) -> list[str]:
     return words
 
 
+def _bounds(target: Target, model: _Model) -> list[str]:
+    """Why the upper end of the range is but a bound, where a payload size on the way could not be read."""
+    flow = model.flow(target)
+    if flow is None or all(model.hops[key].payload_bytes is not None for key in flow.hops):
+        return []
+    ends = (end for key in flow.hops if key in model.found.by_key for end in model.found.by_key[key].link.ends)
+    sizes = ((end.address, end.registers.read(pcie.DEVICE_CONTROL, "max_payload_size")) for end in ends)
+    lost = [f"that of {address} could not be read ({size.why})" for address, size in sizes if isinstance(size, Unread)]
+    return [f"the upper end of the range is that of the largest payload size, as {lost[0]}"] if lost else []
+
+
 # --- The sum ---------------------------------------------------------------------------------------------------
 
 
@@ -287,9 +367,11 @@ def _of_the_sum(
     shared: Sequence[Shared],
 ) -> Delivery:
     """The sum of what was read at once, beside the sum of the shares that the model gives each."""
-    why = next((words for one in loaded if (words := _no_verdict(one, asked, model, apart.get(one.target.name)))), "")
+    each = [_no_verdict(one, asked, model, apart.get(one.target.name)) for one in loaded]
+    why = next((words for words, _ in each if words), "")
     if why or total is None:
-        return Delivery(verdict="none", why=why or TOO_LITTLE)
+        unread = tuple(dict.fromkeys(lost for _, all_lost in each for lost in all_lost))
+        return Delivery(verdict="none", why=why or TOO_LITTLE, unread=unread)
     low = sum(apart[one.target.name][0][0] for one in loaded)
     high = sum(apart[one.target.name][0][1] for one in loaded)
     deciding = {apart[one.target.name][1] for one in loaded}

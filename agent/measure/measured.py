@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
+from probes.unread import Unread
+
 if TYPE_CHECKING:
     from probes.blocks import Pattern, Place
 
@@ -52,7 +54,8 @@ class Target(Struct, frozen=True, kw_only=True):
 
     `drive` is the drive that is read, `whole` the block device that a partition is part of (or the device itself),
     `hops` the keys of the links on the way. `cached` tells that what is read comes from
-    memory, or may, however it is opened. `remarks` say what the figures may not be taken for.
+    memory, or may, however it is opened. `remarks` say what the figures may not be taken for, `unread` what could not
+    be looked up of it.
     """
 
     name: str
@@ -65,6 +68,7 @@ class Target(Struct, frozen=True, kw_only=True):
     critical_celsius: float | None = None
     cached: bool = False
     remarks: tuple[str, ...] = ()
+    unread: tuple[Unread, ...] = ()
 
 
 class Spread(Struct, frozen=True):
@@ -81,9 +85,10 @@ class Measured(Struct, frozen=True, kw_only=True):
     """What came of one target. `spread` is None where there were too few intervals; `mean` is of all that was read.
 
     `rates` are those of the intervals, the first of them (`left_out`) not. `direct` tells that the page cache was
-    bypassed. `celsius` are (at the start, highest), None where no sensor tells. `links` are (generation, lanes) of
-    hops as they were under load. `others_mbps` are (read, written) by others meanwhile, by block device; what is not in
-    it is not known. `lost` counts requests that never came back.
+    bypassed. `celsius` are (at the start, highest), None where no sensor told; `celsius_lost` is why it could not be
+    read, or not all the time. `links` are (generation, lanes) of hops as they were under load; what is not in it was
+    not looked at. `others_mbps` are (read, written) by others meanwhile, by block device, `others_lost` why none could
+    be read; what is not in it is not counted. `lost` counts requests that never came back.
     """
 
     target: Target
@@ -97,18 +102,43 @@ class Measured(Struct, frozen=True, kw_only=True):
     rates: tuple[float, ...] = ()
     left_out: float = 0.0
     celsius: tuple[float, float] | None = None
-    links: dict[str, tuple[int, int]] = {}
-    others_mbps: dict[str, tuple[float, float]] = {}
+    celsius_lost: Unread | None = None
+    links: dict[str, tuple[int, int] | Unread] = {}
+    others_mbps: dict[str, tuple[float, float] | Unread] = {}
+    others_lost: Unread | None = None
     ended: Reason = "time"
     words: str = ""
     lost: int = 0
+
+    @property
+    def unlinked(self) -> tuple[Unread, ...]:
+        """The links on its way that could not be read under load."""
+        return tuple(
+            Unread(f"the link {key} under load", rate.why, rate.needs_root)
+            for key, rate in self.links.items()
+            if isinstance(rate, Unread)
+        )
+
+    @property
+    def unread(self) -> tuple[Unread, ...]:
+        """All that could not be read of it, by the words that people have for it."""
+        found = [*self.target.unread, *self.unlinked]
+        if self.celsius_lost is not None:
+            often = "" if self.celsius is None else " all the time"
+            found.append(Unread(f"its temperature{often}", self.celsius_lost.why, self.celsius_lost.needs_root))
+        own = self.others_mbps.get(self.target.whole or "")
+        others = own if isinstance(own, Unread) else self.others_lost
+        if others is not None:
+            found.append(Unread("what others read and wrote meanwhile", others.why, others.needs_root))
+        return tuple(found)
 
 
 class Delivery(Struct, frozen=True, kw_only=True):
     """A rate beside its prediction. "none": there is no prediction, or nothing to hold against it; `why` says which.
 
     `short_percent` is how much the median lacks to the low end. `narrowest` is the key of the hop that decides the
-    range. `reasons` explain a shortfall, or say what holds a range down; `rules` are the findings among them.
+    range. `reasons` explain a shortfall, or say what holds a range down; `rules` are the findings among them. `unread`
+    is what could not be read and without which there is no verdict.
     """
 
     verdict: Verdict
@@ -118,6 +148,7 @@ class Delivery(Struct, frozen=True, kw_only=True):
     why: str = ""
     reasons: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
+    unread: tuple[Unread, ...] = ()
 
 
 class Shared(Struct, frozen=True):

@@ -17,6 +17,7 @@ from knowledge.problems import BadInput
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes.blocks import Load, Wanted
 from probes.files import quoted
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -24,9 +25,10 @@ if TYPE_CHECKING:
     from agent.measure.measured import Asked, Target
     from probes.blocks import Failure
 
-    Temperature = Callable[[str], float | None]
-    Links = Callable[[Sequence[str]], Mapping[str, tuple[int, int]]]
-    Traffic = Callable[[], Mapping[str, tuple[int, int]]]
+    Temperature = Callable[[str], float | Unread | None]
+    Links = Callable[[Sequence[str]], Mapping[str, tuple[int, int] | Unread]]
+    _Bytes = tuple[int, int] | Unread
+    Traffic = Callable[[], Mapping[str, _Bytes] | Unread]
 
 FEWEST: Final = 4  # intervals; of fewer no spread is told
 STOP_CELSIUS: Final = 2.0  # below the warning limit
@@ -40,7 +42,7 @@ LEAST_INTERVAL: Final = 0.5  # of an interval; what is shorter, at the end, is l
 class Around(Struct, frozen=True):
     """What a run is told by its surroundings.
 
-    `clock` counts seconds and never jumps. `temperature` is that of a drive by its name (None: not known), `links` the
+    `clock` counts seconds and never jumps. `temperature` is that of a drive by its name (None: no sensor), `links` the
     state of hops by their keys, `traffic` the bytes (read, written) of each block device since the system started.
     `read` does as `os.preadv` (None: it is that).
     """
@@ -89,10 +91,11 @@ def measure(
     try:
         for target in targets:
             start = around.temperature(target.drive) if target.drive is not None else None
-            refusal = _too_hot(target, start, asked)
+            warm = None if isinstance(start, Unread) else start
+            refusal = _too_hot(target, warm, asked)
             if refusal:
                 found[target.name] = Measured(
-                    target=target, celsius=None if start is None else (start, start), ended="hot", words=refusal
+                    target=target, celsius=None if warm is None else (warm, warm), ended="hot", words=refusal
                 )
             else:
                 cool[target.name] = _One(target, asked, around, start)
@@ -146,7 +149,7 @@ def _too_hot(target: Target, celsius: float | None, asked: Asked) -> str:
 class _One:
     """One target in a run: its load, its temperature, how it ended."""
 
-    def __init__(self, target: Target, asked: Asked, around: Around, celsius: float | None) -> None:
+    def __init__(self, target: Target, asked: Asked, around: Around, celsius: float | Unread | None) -> None:
         self.target = target
         wanted = Wanted(asked.block, asked.depth, asked.pattern, asked.max_bytes, asked.seed)
         self.load = Load(target.place, wanted, around.read)
@@ -162,7 +165,8 @@ class _One:
         self.end: tuple[float, int] | None = None
         self.measured: Measured | None = None
         self._asked, self._around = asked, around
-        self._start = self._highest = celsius
+        self._celsius_lost = celsius if isinstance(celsius, Unread) else None
+        self._start = self._highest = None if isinstance(celsius, Unread) else celsius
         self._limit = _limit(target, hot=asked.hot)
 
     def look(self) -> None:
@@ -170,7 +174,9 @@ class _One:
         if self.target.drive is None:
             return
         now = self._around.temperature(self.target.drive)
-        if now is None:
+        if isinstance(now, Unread):
+            self._celsius_lost = now
+        if now is None or isinstance(now, Unread):
             return
         self._start = now if self._start is None else self._start
         self._highest = now if self._highest is None else max(now, self._highest)
@@ -184,7 +190,7 @@ class _One:
             self.ended, self.words = reason, words
         self.load.stop()
 
-    def close(self, rates: tuple[float, ...], left_out: float, links: Mapping[str, tuple[int, int]]) -> None:
+    def close(self, rates: tuple[float, ...], left_out: float, links: Mapping[str, tuple[int, int] | Unread]) -> None:
         """Wait for what is in flight and put together what came of it."""
         lost = self.load.finish(GRACE)
         failure = self.load.failure
@@ -203,6 +209,7 @@ class _One:
             rates=rates,
             left_out=left_out,
             celsius=None if self._start is None or self._highest is None else (self._start, self._highest),
+            celsius_lost=self._celsius_lost,
             links={key: rate for key, rate in links.items() if key in self.target.hops},
             ended=self.ended or "bytes",
             words=self.words,
@@ -225,7 +232,7 @@ class _Run:
     def __init__(self, group: Sequence[_One], asked: Asked, around: Around) -> None:
         self._group, self._asked, self._around = group, asked, around
         self._ticks: list[tuple[float, tuple[int, ...]]] = []
-        self._links: dict[str, tuple[int, int]] = {}
+        self._links: dict[str, tuple[int, int] | Unread] = {}
 
     def go(self) -> bool:
         """Run to the end; whether the user stopped it."""
@@ -305,7 +312,7 @@ class _Run:
             return (), 0.0
         return tuple(rates[WARM_UP:]), marks[WARM_UP][0]
 
-    def _count_others(self, before: Mapping[str, tuple[int, int]], start: float) -> None:
+    def _count_others(self, before: Mapping[str, _Bytes] | Unread, start: float) -> None:
         """What others read and wrote meanwhile, by the system's own counters."""
         after = self._around.traffic()
         seconds = self._around.clock() - start
@@ -313,12 +320,31 @@ class _Run:
         for one in self._group:
             if one.target.whole is not None:
                 own[one.target.whole] = own.get(one.target.whole, 0) + one.load.read_bytes - one.first_bytes
-        others: dict[str, tuple[float, float]] = {}
-        for name in before.keys() & after.keys() if seconds > 0 else ():
-            read, written = (after[name][way] - before[name][way] for way in (0, 1))
-            if read < 0 or written < 0 or (own.get(name) and not read):
-                continue  # a count that fell, or a device that counts nothing, tells nothing
-            others[name] = max(0, read - own.get(name, 0)) / seconds / 1e6, written / seconds / 1e6
+        others, lost = between(before, after, own, seconds)
         for one in self._group:
             if one.measured is not None:
-                one.measured = replace(one.measured, others_mbps=others)
+                one.measured = replace(one.measured, others_mbps=others, others_lost=lost)
+
+
+def between(
+    before: Mapping[str, _Bytes] | Unread, after: Mapping[str, _Bytes] | Unread, own: Mapping[str, int], seconds: float
+) -> tuple[dict[str, tuple[float, float] | Unread], Unread | None]:
+    """Rates of others by block device, less what was read by this program itself; and why there are none at all."""
+    if isinstance(before, Unread):
+        return {}, before
+    if isinstance(after, Unread):
+        return {}, after
+    others: dict[str, tuple[float, float] | Unread] = {}
+    for name in before if seconds > 0 else ():
+        first, last = before[name], after.get(name, Unread(name, "it was not counted any more"))
+        if isinstance(first, Unread):
+            others[name] = first
+            continue
+        if isinstance(last, Unread):
+            others[name] = last
+            continue
+        read, written = (last[way] - first[way] for way in (0, 1))
+        if read < 0 or written < 0 or (own.get(name) and not read):
+            continue  # a count that fell, or a device that counts nothing, tells nothing
+        others[name] = max(0, read - own.get(name, 0)) / seconds / 1e6, written / seconds / 1e6
+    return others, None

@@ -21,6 +21,7 @@ from agent.soak import wording
 
 if TYPE_CHECKING:
     from agent.soak.samples import Event, Head, Sample
+    from probes.unread import Unread
 
 STATES: Final = {
     "over": STYLES[Severity.FAULT],
@@ -67,7 +68,7 @@ class View:
         with _undisturbed():
             self._live.stop()
 
-    def drawn(self, seconds: float, others: tuple[float | None, ...] = ()) -> Text:
+    def drawn(self, seconds: float, others: tuple[float | Unread | None, ...] = ()) -> Text:
         """The view as it is now."""
         width, height = self._console.width, self._console.height
         rows = 1 if width >= self._one_line() else 2
@@ -78,7 +79,7 @@ class View:
         left = len(self._drives) - len(shown)
         if left:
             lines.append(Text(f"  and {left} more, farther from their limits", QUIET))
-        warm = max((value for value in others if value is not None), default=None)
+        warm = max((value for value in others if isinstance(value, float)), default=None)
         if not self._drives:
             lines.append(Text("  no drives"))
         elif warm is not None and not left:

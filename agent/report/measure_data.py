@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import msgspec
 from msgspec import Struct
 
-from agent.report.data import RateData
+from agent.report.data import RateData, UnreadData
 from knowledge.rates import GTPS
+from probes.unread import Unread
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from agent.audit import Audit
     from agent.measure.measured import Asked, Delivery, Measured, Measurement, Shared, Spread
 
@@ -43,7 +46,8 @@ class SpreadData(Struct, frozen=True):
 class DeliveryData(Struct, frozen=True):
     """A rate beside its prediction: "delivers", "short" or "none", and then `why` there is no verdict.
 
-    `short_percent` is what the median lacks to the low end; `rules` are the findings among the `reasons`.
+    `short_percent` is what the median lacks to the low end; `rules` are the findings among the `reasons`. `unread` is
+    what could not be read and without which there is no verdict.
     """
 
     verdict: str
@@ -53,20 +57,25 @@ class DeliveryData(Struct, frozen=True):
     why: str
     reasons: tuple[str, ...]
     rules: tuple[str, ...]
+    unread: tuple[UnreadData, ...]
 
 
 class LinkData(Struct, frozen=True):
-    """A link on the way as it was under load; `hop` is the key of the link as in `check`."""
+    """A link on the way as it was under load; `hop` is the key of the link as in `check`.
+
+    `now` is null where that could not be read, or is no rate of a link; `why` says why it could not.
+    """
 
     hop: str
     now: RateData | None
+    why: str = ""
 
 
 class MeasuredData(Struct, frozen=True, kw_only=True):
     """One target. Rates are MB/s, temperatures degrees Celsius, `seconds_left_out` the warm-up of `rates`.
 
     `ended` is "time", "bytes", "hot", "gone", "failed" or "interrupt", and `words` says more. `requests_lost` never
-    came back.
+    came back. `unread` is all that could not be read beside the data.
     """
 
     name: str
@@ -91,6 +100,7 @@ class MeasuredData(Struct, frozen=True, kw_only=True):
     ended: str
     words: str
     remarks: tuple[str, ...]
+    unread: tuple[UnreadData, ...]
     delivery: DeliveryData
 
 
@@ -175,7 +185,12 @@ def _delivery(delivery: Delivery) -> DeliveryData:
         why=delivery.why,
         reasons=delivery.reasons,
         rules=delivery.rules,
+        unread=_unread(delivery.unread),
     )
+
+
+def _unread(unread: Sequence[Unread]) -> tuple[UnreadData, ...]:
+    return tuple(UnreadData(one.what, one.why) for one in unread)
 
 
 def _measured(one: Measured, delivery: Delivery) -> MeasuredData:
@@ -203,11 +218,14 @@ def _measured(one: Measured, delivery: Delivery) -> MeasuredData:
         ended=one.ended,
         words=one.words,
         remarks=target.remarks,
+        unread=_unread(one.unread),
         delivery=_delivery(delivery),
     )
 
 
-def _link(key: str, rate: tuple[int, int]) -> LinkData:
+def _link(key: str, rate: tuple[int, int] | Unread) -> LinkData:
+    if isinstance(rate, Unread):
+        return LinkData(key, None, rate.why)
     speed, width = rate
     return LinkData(key, RateData(GTPS[speed], width) if speed in GTPS and width else None)
 

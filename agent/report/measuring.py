@@ -11,6 +11,7 @@ from rich.text import Text
 
 from agent.findings import Severity
 from agent.measure.measured import RANDOM
+from agent.measure.targets import LIMITS
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import mbps, mbps_range, place, plain, told
 from knowledge.rates import celsius_text
@@ -88,6 +89,10 @@ def _target(page: Page, one: Measured, delivery: Delivery, audit: Audit) -> None
             hang=4,
             style=STYLES[Severity.FAULT],
         )
+    for lost in one.unread:
+        if lost not in delivery.unread:
+            words = plain(f"{lost.what} could not be read: {lost.why}", SENTENCE)
+            page.add(words, indent=2, hang=4, style=STYLES[Severity.UNKNOWN])
     for remark in _remarks(one, delivery):
         page.add(plain(remark, SENTENCE), indent=2, hang=4, style=QUIET)
 
@@ -153,10 +158,13 @@ def _figures(one: Measured) -> list[str]:
     limit = one.target.warning_celsius
     if one.celsius is not None:
         start, highest = map(celsius_text, one.celsius)
-        told_limit = f"warning at {celsius_text(limit)}" if limit is not None else "no warning limit told"
+        unread = any(lost.what == LIMITS[0] for lost in one.unread)
+        unknown = "its warning limit could not be read" if unread else "no warning limit told"
+        told_limit = f"warning at {celsius_text(limit)}" if limit is not None else unknown
         lines.append(f"temperature {start} at the start, {highest} at most ({told_limit})")
     elif one.target.drive is not None:
-        lines.append("temperature not known: it was not watched")
+        why = f" ({plain(one.celsius_lost.why)})" if one.celsius_lost is not None else ""
+        lines.append(f"temperature not known: it {'could not be read' if why else 'was not watched'}{why}")
     return lines
 
 

@@ -18,6 +18,7 @@ from agent.report.soak_form import (
     LoadData,
     LogData,
     LogsData,
+    MissingData,
     OtherData,
     PhaseData,
     RatesData,
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
         Forecast,
         LinkChange,
         Load,
+        Missing,
         Phase,
         Rates,
         Span,
@@ -73,6 +75,7 @@ def soak(found: Analysis) -> SoakData:
         others=tuple(OtherData(one.name, one.least, one.most, _figure(one.mean)) for one in found.others),
         events=tuple(map(_event, found.events)),
         notes=found.notes,
+        unread=tuple(map(_missing, found.missing)),
     )
 
 
@@ -142,6 +145,20 @@ def _span(span: Span) -> SpanData:
     return SpanData(_seconds(span.start), _seconds_or_none(span.end))
 
 
+def _missing(one: Missing) -> MissingData:
+    spans = [_span(span) for span in one.spans]
+    if one.to_the_end:
+        spans[-1] = SpanData(spans[-1].start, None)
+    return MissingData(
+        what=one.what,
+        name=one.name,
+        why=one.why,
+        needs_root=one.needs_root,
+        weighs=one.weighs,
+        spans=tuple(spans),
+    )
+
+
 def _drive(drive: DriveAnalysis) -> SoakDriveData:
     head = drive.head
     return SoakDriveData(
@@ -166,6 +183,7 @@ def _drive(drive: DriveAnalysis) -> SoakDriveData:
         gaps=tuple(map(_span, drive.gaps)),
         lost=tuple(map(_span, drive.lost)),
         notes=drive.notes,
+        unread=tuple(map(_missing, drive.missing)),
     )
 
 

@@ -174,8 +174,25 @@ class CoolingData(Struct, frozen=True):
     steps: tuple[StepData, ...]
 
 
+class MissingData(Struct, frozen=True, kw_only=True):
+    """Something that could not be read, why, and when: from the first sample without it to the first with it.
+
+    `what` is "temperature", "sensor_2" and so on, "rates", "link", "errors", "counters", "warning limit", "critical
+    limit", "other_1" and so on (in the order of the log), or what could not be looked up of the machine; `name` is the
+    same for people. The `end` of the last span is null where it was not read any more. `weighs` tells that a verdict
+    may hang on it, `needs_root` that the super-user may read it.
+    """
+
+    what: str
+    name: str
+    why: str
+    needs_root: bool
+    weighs: bool
+    spans: tuple[SpanData, ...]
+
+
 class SoakDriveData(Struct, frozen=True, kw_only=True):
-    """One drive over the soak."""
+    """One drive over the soak. `errors` are those counted as far as the counters could be read (see `unread`)."""
 
     name: str
     address: str | None
@@ -198,6 +215,7 @@ class SoakDriveData(Struct, frozen=True, kw_only=True):
     gaps: tuple[SpanData, ...]
     lost: tuple[SpanData, ...]
     notes: tuple[str, ...]
+    unread: tuple[MissingData, ...]
 
 
 class OtherData(Struct, frozen=True):
@@ -237,6 +255,7 @@ class SoakData(Struct, frozen=True, kw_only=True):
     others: tuple[OtherData, ...]
     events: tuple[EventData, ...]
     notes: tuple[str, ...]
+    unread: tuple[MissingData, ...]
 
 
 class LogData(Struct, frozen=True, kw_only=True):

@@ -127,6 +127,14 @@ def missing(drive: DriveAnalysis) -> Iterator[str]:
             yield f"{words} {_times(spans)}"
 
 
+def unread(drive: DriveAnalysis) -> Iterator[str]:
+    """What could not be read of a drive, when and why."""
+    from agent.soak import missed  # a list of logs has no use for it
+
+    for one in drive.missing:
+        yield plain(missed.said(one), SENTENCE)
+
+
 def _times(spans: Sequence[Span]) -> str:
     shown = ", ".join(_span(span.start, span.end) for span in spans[:MOST_TIMES])
     return f"{shown}, and {len(spans) - MOST_TIMES} more times" if len(spans) > MOST_TIMES else shown

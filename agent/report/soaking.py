@@ -32,6 +32,7 @@ MOST_LINES: Final = 8  # of one kind, for one drive
 MOST_COMMAND: Final = 120  # characters
 COOLS: Final = "cooling"
 NOTE: Final = "note"
+MISSING: Final = "missing"
 
 # How each verdict looks, worst first.
 THROTTLING: Final = {"proved": BAD, "inferred": BAD, "unclear": FAIR, "unknown": UNSURE, "none": GOOD}
@@ -188,6 +189,8 @@ def _sentences(drive: DriveAnalysis) -> Iterator[tuple[str, str, str]]:
     yield "forecast", plain(drive.forecast.words, SENTENCE), FORECAST[drive.forecast.kind]
     word, style = COOLING[drive.cooling.kind]
     yield COOLS, f"{word}: {plain(drive.cooling.words, SENTENCE)}", style
+    for words in soak_words.unread(drive):
+        yield MISSING, words, UNSURE
     for note in drive.notes:
         yield NOTE, plain(note, SENTENCE), ""
 
@@ -231,7 +234,8 @@ def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]
         [] if enough else [one for one in drive.cooling.evidence if one not in drive.throttling.evidence],
     )
     for words in soak_words.missing(drive):
-        _row(page, "missing", words, UNSURE)
+        _row(page, MISSING, words, UNSURE)
+    _say(page, own, MISSING)
     _say(page, own, NOTE)
     if any(label == COOLS for label, *_ in own):
         _steps(page, drive)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from agent.report.plain import plain
 from agent.soak import wording
 from agent.soak.series import limit_of, near_of
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -83,7 +84,7 @@ class Seen:
 
     def see(self, seconds: float, sample: DriveSample) -> None:
         """Take in a sample."""
-        self.celsius = sample.celsius[0] if sample.celsius else None
+        self.celsius = _known(sample.celsius[0]) if sample.celsius else None
         self.history.add(self.celsius)
         if self._before is not None:
             then, before = self._before
@@ -121,9 +122,14 @@ class Seen:
         return "no reading" if self.celsius is None else wording.celsius(self.celsius)
 
 
-def rate(before: int | None, now: int | None, seconds: float) -> float | None:
+def _known(celsius: float | Unread | None) -> float | None:
+    """A temperature, None where there is none to show: why not is an event of its own."""
+    return None if isinstance(celsius, Unread) else celsius
+
+
+def rate(before: int | Unread | None, now: int | Unread | None, seconds: float) -> float | None:
     """A rate in MB/s; None where a count is not known or fell."""
-    if before is None or now is None or now < before or seconds <= 0:
+    if not isinstance(before, int) or not isinstance(now, int) or now < before or seconds <= 0:
         return None
     return (now - before) / seconds / MEGA
 

@@ -2,7 +2,7 @@
 
 Times are seconds since the start of the soak, temperatures degrees Celsius, rates MB/s (10^6 bytes per second). `None`
 means that a thing could not be told; the words beside it say why. `words` are whole sentences for people, without the
-drive's name before them, and hold no text of devices but names of drives.
+drive's name before them. They hold no text of devices but names of drives, and what was read where that made no sense.
 """
 
 from __future__ import annotations
@@ -33,6 +33,24 @@ class Span(Struct, frozen=True):
     def seconds(self) -> float:
         """How long it lasts."""
         return self.end - self.start
+
+
+class Missing(Struct, frozen=True, kw_only=True):
+    """Something that could not be read, and why; `spans` are from the first sample without it to the first with it.
+
+    `what` is a word of `probes/samples.py`, `name` the same for people. The last span goes on `to_the_end` where it was
+    not read any more; `whole` tells that it was never read. `weighs` tells that a verdict may hang on it, `needs_root`
+    that the super-user may read it.
+    """
+
+    what: str
+    name: str
+    why: str
+    spans: tuple[Span, ...]
+    to_the_end: bool
+    whole: bool
+    needs_root: bool
+    weighs: bool
 
 
 class Limit(Struct, frozen=True):
@@ -199,7 +217,8 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
 
     `phases` are in time and hold those of a minute or more; `forecast` is the one that counts: of the load that runs
     now, else of the hottest one. `gaps` are times without samples, `lost` times between a "vanished" and a "returned".
-    `samples` counts those in which the temperature is known. `errors` are link errors counted during the soak.
+    `samples` counts those in which the temperature is known. `errors` are link errors counted during the soak, as far
+    as the counters could be read. `missing` is all that could not be read.
     """
 
     head: DriveHead
@@ -218,6 +237,7 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
     gaps: tuple[Span, ...] = ()
     lost: tuple[Span, ...] = ()
     notes: tuple[str, ...] = ()
+    missing: tuple[Missing, ...] = ()
 
 
 class Other(Struct, frozen=True):
@@ -232,7 +252,8 @@ class Other(Struct, frozen=True):
 class Analysis(Struct, frozen=True, kw_only=True):
     """A whole soak. `end` None: it still runs or was cut off, which a log alone does not tell apart.
 
-    `seconds` is the time of the last sample or the end, `samples` the greatest number of samples of a drive.
+    `seconds` is the time of the last sample or the end, `samples` the greatest number of samples of a drive. `missing`
+    is what could not be read of the machine beside its drives; `notes` tell of it.
     """
 
     source: str
@@ -244,3 +265,4 @@ class Analysis(Struct, frozen=True, kw_only=True):
     others: tuple[Other, ...]
     events: tuple[Event, ...]
     notes: tuple[str, ...] = ()
+    missing: tuple[Missing, ...] = ()

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct, structs
 
 from agent.findings import Severity
-from agent.soak import links, wording
-from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Other, Span
+from agent.soak import links, missed, wording
+from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Forecast, Other, Span
 from agent.soak.cooling import COMFORT_KELVIN, STEPS, Case, cooling
 from agent.soak.falls import falls
 from agent.soak.headline import stays_away
@@ -33,12 +33,13 @@ from agent.soak.series import (
 )
 from agent.soak.silent import unread
 from agent.soak.throttling import by_count, throttling
+from probes.samples import CRITICAL_LIMIT, RATES, TEMPERATURE, WARNING_LIMIT
 
 if TYPE_CHECKING:
     from array import array
     from collections.abc import Sequence
 
-    from agent.soak.analysed import Limit, Temperatures
+    from agent.soak.analysed import Limit, Missing, Temperatures
     from agent.soak.neighbours import Neighbour
     from agent.soak.series import Blocks, Series
     from probes.samples import Event, Soak, Track
@@ -61,6 +62,7 @@ def analyse(soak: Soak) -> Analysis:
     """All that a soak tells."""
     every = soak.head.every if soak.head.every >= SHORTEST_INTERVAL else 1.0
     seen = [_drive(soak, track, every) for track in soak.tracks]
+    beside = missed.of_others(soak)
     last = max((one.last for one in seen), default=soak.seconds)
     return Analysis(
         source=soak.source,
@@ -71,7 +73,8 @@ def analyse(soak: Soak) -> Analysis:
         drives=tuple(_cooled(soak, place, seen) for place in range(len(seen))),
         others=tuple(other for name, values in soak.others if (other := _other(name, values)) is not None),
         events=soak.events,
-        notes=tuple(_notes(soak, seen)),
+        notes=tuple(_notes(soak, seen, beside)),
+        missing=beside,
     )
 
 
@@ -89,25 +92,38 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
     slow = by_count(slow, track.counters)
     parts = phases(of, cells, limit, slow)
     last = of.seconds[-1] if of.seconds else 0.0
+    missing = missed.of_drive(track, every)
     drive = DriveAnalysis(
         head=head,
         limit=limit,
         samples=count_known(of.celsius),
         temperatures=warmth,
         load=work,
-        throttling=throttling(track.counters, slow, work, warmth, limit),
+        throttling=throttling(track.counters, slow, work, warmth, limit, missing),
         falls=slow,
         link_changes=changes,
         error_bursts=bursts,
         errors=links.counted(track.errors),
         phases=parts,
-        forecast=counting(parts, running=soak.end is None),
+        forecast=_doubted(counting(parts, running=soak.end is None), missing),
         cooling=Cooling("unknown", ""),
         gaps=gaps(of),
         lost=_lost(head.name, soak.events, last, unread(of)),
-        notes=tuple(_drive_notes(track, of, warmth, limit)),
+        notes=tuple(_drive_notes(track, of, warmth, limit, {one.what for one in missing})),
+        missing=missing,
     )
     return _Seen(drive, cells, last, len(of.seconds))
+
+
+def _doubted(forecast: Forecast, missing: Sequence[Missing]) -> Forecast:
+    """A forecast; none that is good where the drive may have been hotter than anybody saw."""
+    blind = missed.weighing(missing, frozenset({TEMPERATURE}))
+    if blind and forecast.kind in {"settles", "steady"}:
+        return Forecast(kind="none", words=f"no forecast: {missed.phrase(blind)}; what was read {forecast.words}")
+    limits = missed.weighing(missing, missed.LIMITS)
+    if limits and forecast.kind in {"settles", "steady"}:
+        return structs.replace(forecast, words=f"{forecast.words}; {missed.phrase(limits)}")
+    return forecast
 
 
 def _cooled(soak: Soak, place: int, seen: Sequence[_Seen]) -> DriveAnalysis:
@@ -126,6 +142,7 @@ def _cooled(soak: Soak, place: int, seen: Sequence[_Seen]) -> DriveAnalysis:
         hottest_at_rest=_hottest_at_rest(cells, drive.temperatures),
         finished=soak.end is not None and soak.end.reason == "command",
         away=away,
+        missing=drive.missing,
     )
     verdict = cooling(case)
     verdict = structs.replace(verdict, steps=with_remedies(drive, verdict.steps, STEPS))
@@ -183,8 +200,10 @@ def _other(name: str, values: array[float]) -> Other | None:
     return Other(name, min(known), max(known), sum(known) / len(known)) if known else None
 
 
-def _drive_notes(track: Track, of: Series, warmth: Temperatures | None, limit: Limit | None) -> list[str]:
-    """What the reader of a drive's figures should know of them."""
+def _drive_notes(
+    track: Track, of: Series, warmth: Temperatures | None, limit: Limit | None, told: set[str]
+) -> list[str]:
+    """What the reader of a drive's figures should know of them; `told` is what is known to have failed, and why."""
     found = []
     count = len(of.seconds)
     if not count:
@@ -197,21 +216,21 @@ def _drive_notes(track: Track, of: Series, warmth: Temperatures | None, limit: L
     rubbish = 0 if dropped else count_known(track.celsius) - count_known(of.celsius)
     if rubbish:
         found.append(f"{rubbish} readings were no temperature that a drive can have and are left out")
-    if count and warmth is None:
+    if count and warmth is None and TEMPERATURE not in told:
         found.append("its temperature could not be read")
     blind = sum(span.seconds for span in unread(of, rates=False))
-    if warmth is not None and blind:
+    if warmth is not None and blind and TEMPERATURE not in told:
         found.append(f"its temperature was not read for {wording.lasting(blind)} of the soak")
-    if not track.head.blocks:
+    if not track.head.blocks and RATES not in told:
         found.append("the system counts none of the bytes that it reads and writes")
-    if limit is None:
+    if limit is None and not told.intersection({WARNING_LIMIT, CRITICAL_LIMIT}):
         found.append("it tells no warning and no critical temperature, so no margin is given")
     return found
 
 
-def _notes(soak: Soak, seen: Sequence[_Seen]) -> list[str]:
-    """What the reader of the whole should know of it."""
-    found = []
+def _notes(soak: Soak, seen: Sequence[_Seen], beside: Sequence[Missing]) -> list[str]:
+    """What the reader of the whole should know of it; `beside` is what could not be read of the machine itself."""
+    found = list(map(missed.said, beside))
     if not seen:
         found.append("the soak watched no drive")
     elif not any(one.count for one in seen):

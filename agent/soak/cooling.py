@@ -11,16 +11,17 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Evidence, Step
-from agent.soak import wording
+from agent.soak import missed, wording
 from agent.soak.analysed import Cooling
 from agent.soak.neighbours import LIKE
 from knowledge.rates import NEAR_LIMIT_CELSIUS
 from knowledge.steps import HANDS, StepKind
+from probes.samples import RATES, TEMPERATURE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.soak.analysed import CoolingKind, Forecast, Limit, Load, Phase, Temperatures, Throttling
+    from agent.soak.analysed import CoolingKind, Forecast, Limit, Load, Missing, Phase, Temperatures, Throttling
     from agent.soak.neighbours import Neighbour
 
 # Seconds to 63 % of the way. Common practice: bare M.2 drives 30 to 120, with a heatsink 120 to 480. Between these two
@@ -94,7 +95,8 @@ class Case(Struct, frozen=True, kw_only=True):
     """All that the verdict on one drive stands on.
 
     `hottest_at_rest` tells that it was hottest while it had no load; `finished` that the user's command came to its
-    end, so that the workload is all there. `away` is since when the drive did not answer up to the end.
+    end, so that the workload is all there. `away` is since when the drive did not answer up to the end. `missing` is
+    all that could not be read.
     """
 
     name: str
@@ -108,6 +110,7 @@ class Case(Struct, frozen=True, kw_only=True):
     hottest_at_rest: bool = False
     finished: bool = False
     away: float | None = None
+    missing: Sequence[Missing] = ()
 
 
 def cooling(case: Case) -> Cooling:
@@ -117,18 +120,27 @@ def cooling(case: Case) -> Cooling:
         why = _unknown(case)
         if why is not None:
             return Cooling("unknown", f"it cannot be told what cooling it needs: {why}", _figures(case), _longer(case))
-        margin = _margin(case)
-        if margin >= COMFORT_KELVIN:
-            if _still_warming(case):
-                assert case.load is not None
-                text = (
-                    f"for the {wording.lasting(case.load.seconds)} of load that were seen, not known for longer ones: "
-                    f"{_top_words(case)}, and where it would have settled is not known"
-                )
-                return Cooling("enough", text, _figures(case), _longer(case))
-            text = f"no heatsink needed for this load, nor any other cooling than it has: {_top_words(case)}"
-            return Cooling("enough", text, _figures(case))
+        if _margin(case) >= COMFORT_KELVIN:
+            return _enough(case)
     return _needed(case)
+
+
+def _enough(case: Case) -> Cooling:
+    """The verdict on a drive that stayed cool, as far as that could be read."""
+    text = f"no heatsink needed for this load, nor any other cooling than it has: {_top_words(case)}"
+    steps: tuple[Step, ...] = ()
+    if _still_warming(case):
+        assert case.load is not None
+        text = (
+            f"for the {wording.lasting(case.load.seconds)} of load that were seen, not known for longer ones: "
+            f"{_top_words(case)}, and where it would have settled is not known"
+        )
+        steps = _longer(case)
+    lost = missed.weighing(case.missing)
+    if lost:
+        text = f"as far as it was read, {text}; but {missed.phrase(lost)}, so it cannot be told whether that is enough"
+        return Cooling("unknown", text, _figures(case))
+    return Cooling("enough", text, _figures(case), steps)
 
 
 def _still_warming(case: Case) -> bool:
@@ -158,14 +170,17 @@ def _unknown(case: Case) -> str | None:
 
 def _missing(case: Case) -> str | None:
     """Which reading is missing for any verdict; None where all are there."""
+    lost = {one.what: one for one in case.missing if one.weighs}
     if case.temperatures is None:
-        return "its temperature could not be read"
+        return missed.phrase([lost[TEMPERATURE]]) if TEMPERATURE in lost else "its temperature could not be read"
     if case.away is not None:
         return f"from {wording.moment(case.away)} on it was gone, so where its temperature went is not known"
     if case.limit is None:
-        return f"it was at {wording.celsius(case.temperatures.most)} at most, but its limit is not known"
+        limits = missed.weighing(case.missing, missed.LIMITS)
+        why = missed.phrase(limits) if limits else "its limit is not known"
+        return f"it was at {wording.celsius(case.temperatures.most)} at most, but {why}"
     if case.load is None and not case.hottest_at_rest:
-        return "how hard it worked could not be read"
+        return missed.phrase([lost[RATES]]) if RATES in lost else "how hard it worked could not be read"
     return None
 
 

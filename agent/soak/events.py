@@ -1,4 +1,4 @@
-"""What happened between one sample and the next: links, error counters, limits, time of day.
+"""What happened between one sample and the next: links, error counters, limits, readings that fail, time of day.
 
 Reads nothing.
 """
@@ -8,11 +8,15 @@ from __future__ import annotations
 from math import nan
 from typing import TYPE_CHECKING, Final
 
+from agent.soak import called
 from agent.soak.samples import Event
 from knowledge.rates import GTPS, celsius_text, describe
+from probes.linux_words import ASLEEP
+from probes.samples import COUNTERS, other
+from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
 
     from agent.soak.samples import DriveHead, DriveSample, Head, Sample
 
@@ -30,6 +34,7 @@ class Watch:
     def __init__(self, head: Head) -> None:
         """Nothing is known yet but the head."""
         self._drives = [_Drive(drive) for drive in head.drives]
+        self._others = _Turns(called.names_of_others(head))
         self._ahead: float | None = None
         self._told: dict[tuple[str, str | None], int] = {}
 
@@ -38,6 +43,8 @@ class Watch:
         found = list(self._clock(sample.seconds, wall))
         for drive, seen in zip(self._drives, sample.drives, strict=True):
             found += drive.see(sample.seconds, seen)
+        lost = {other(place): value for place, value in enumerate(sample.others) if isinstance(value, Unread)}
+        found += [Event(sample.seconds, "unread", None, words) for words in self._others.see(lost, asked=False)]
         return self.worth_telling(found)
 
     def worth_telling(self, events: list[Event]) -> list[Event]:
@@ -72,6 +79,7 @@ class _Drive:
         self._link = head.link
         self._errors: int | None = None
         self._errors_at = -QUIET
+        self._turns = _Turns(called.names_of(head))
         self._celsius = (nan, 0.0)  # and when
         self._limits = [
             _Limit(f"{word} temperature", celsius)
@@ -81,14 +89,16 @@ class _Drive:
 
     def see(self, seconds: float, seen: DriveSample) -> Iterator[Event]:
         """What happened to it."""
-        if seen.link is not None and seen.link != self._link:
+        for words in self._turns.see(seen.unread, asked=seen.counters is not None):
+            yield Event(seconds, "unread", self._name, words)
+        link = None if isinstance(seen.link, Unread) else seen.link
+        if link is not None and link != self._link:
             if self._link is not None:
-                words = f"the link went from {_link(self._link)} to {_link(seen.link)}"
-                yield Event(seconds, "link", self._name, words)
-            self._link = seen.link
-        yield from self._count_errors(seconds, seen.errors)
+                yield Event(seconds, "link", self._name, f"the link went from {_link(self._link)} to {_link(link)}")
+            self._link = link
+        yield from self._count_errors(seconds, None if isinstance(seen.errors, Unread) else seen.errors)
         celsius = seen.celsius[0] if seen.celsius else None
-        if celsius is not None:
+        if celsius is not None and not isinstance(celsius, Unread):
             (before, at), self._celsius = self._celsius, (celsius, seconds)
             if abs(celsius - before) > JUMP_KELVIN and seconds - at < JUMP_SECONDS:
                 return  # a sensor's rubbish, or the way back from it; the next one tells
@@ -108,6 +118,35 @@ class _Drive:
             counted = "1 error" if new == 1 else f"{new:,} errors"
             yield Event(seconds, "errors", self._name, f"the link counted {counted} since the sample before")
         self._errors_at = seconds
+
+
+class _Turns:
+    """What begins to fail and what is there again from one sample to the next, in words."""
+
+    def __init__(self, names: Mapping[str, str]) -> None:
+        """`names` are the words for people; what has none is not told."""
+        self._names = names
+        self._lost: dict[str, str] = {}
+
+    def see(self, unread: Mapping[str, Unread], *, asked: bool) -> Iterator[str]:
+        """The sentences; `asked` tells that counters were asked for, which are not at each sample."""
+        kept = {what for what, one in unread.items() if one.why in called.TOLD_ELSEWHERE}
+        kept |= set() if asked else {COUNTERS}
+        back = [what for what in self._lost if what not in unread and what not in kept]
+        for what in [*back, *(what for what, one in unread.items() if one.why == ASLEEP)]:
+            self._lost.pop(what, None)
+        if back:
+            yield f"{self._listed(back)} can be read again"
+        new: dict[str, list[str]] = {}
+        for what, one in unread.items():
+            if what not in kept and one.why != ASLEEP and self._lost.get(what) != one.why and what in self._names:
+                new.setdefault(one.why, []).append(what)
+                self._lost[what] = one.why
+        for why, lost in new.items():
+            yield f"{self._listed(lost)} could not be read: {why}"
+
+    def _listed(self, words: Sequence[str]) -> str:
+        return called.listed([self._names[word] for word in words])
 
 
 class _Limit:

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import astuple
 
+from probes.samples import ERRORS, LINK, Missed, other
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from probes.samples import Event, Soak, Track
 
@@ -40,11 +42,19 @@ COLUMNS: Final = {
     "heavy_count": "drive's own count: times it began to slow itself heavily",
     "light_seconds": "drive's own count: seconds slowed lightly",
     "heavy_seconds": "drive's own count: seconds slowed heavily",
-    "event": "kind of event: link, errors, vanished, returned, limit, clock or command",
+    "event": "kind of event: link, errors, vanished, returned, limit, clock, command, log or unread",
     "words": "the event in words",
+    "unread": "what could not be read at that time, and why; several are parted by semicolons",
 }
 _NAMES: Final = tuple(COLUMNS)
 _EVENT: Final = _NAMES.index("event")
+_UNREAD: Final = _NAMES.index("unread")
+# Columns that each row of a kind has, also where there is nothing in them.
+_OWN: Final = {
+    "drive": _NAMES[: _NAMES.index("warning_minutes")],
+    "other": _NAMES[: _NAMES.index("hottest_celsius")],
+    "event": _NAMES[: _NAMES.index("celsius")],
+}
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")  # what spreadsheets take for a formula or command
 
 
@@ -73,8 +83,9 @@ def jsonl_rows(soak: Soak) -> Iterator[str]:
     yield dumps({"kind": "head", "format": "lanewright-soak", "version": 1, **head}) + "\n"
     for _, _, values in _rows(soak, str):
         row = dict(zip(_NAMES, values, strict=False))
-        if row["kind"] == "event":
-            row = {name: value for name, value in row.items() if value is not None or name == "name"}
+        own = _OWN[str(row["kind"])]
+        if len(row) > len(own):
+            row = {name: value for name, value in row.items() if value is not None or name in own}
         yield dumps(row) + "\n"
     if soak.end is not None:
         yield dumps({"kind": "end", **to_builtins(soak.end)}) + "\n"
@@ -105,31 +116,72 @@ def _rows(soak: Soak, text: Callable[[str], str]) -> Iterator[_Row]:
 
     Values go with the first columns; those that are left out at the end are empty. `text` is done to all text.
     """
-    streams = [_drive_rows(place, track, text(track.head.name)) for place, track in enumerate(soak.tracks)]
+    streams = [_drive_rows(place, track, text) for place, track in enumerate(soak.tracks)]
     if soak.tracks:
         streams += [
-            _other_rows(len(soak.tracks) + place, text(name), soak.tracks[0].seconds, values)
+            _other_rows(
+                len(soak.tracks) + place,
+                text(name),
+                zip(soak.tracks[0].seconds, values, strict=False),
+                _Reasons([one for one in soak.unread if one.what == other(place)], text),
+            )
             for place, (name, values) in enumerate(soak.others)
         ]
     streams.append(_event_rows(len(streams), soak.events, text))
     return merge(*streams)
 
 
-def _drive_rows(place: int, track: Track, name: str) -> Iterator[_Row]:
+def _drive_rows(place: int, track: Track, text: Callable[[str], str]) -> Iterator[_Row]:
     """The samples of one drive; link and errors as they were at that time, counters where they were asked for."""
+    name = text(track.head.name)
+    reasons = _Reasons((*_at_the_start(track), *track.unread), text)
     links = _Steps([(when, link) for when, *link in track.links], list(track.head.link or (None, None)))
     errors = _Steps([(when, [count]) for when, count in track.errors], [None])
     counters = dict(track.counters)
     columns = (track.celsius, track.hottest, track.read_mbps, track.write_mbps, track.busy, track.written_bytes)
     for seconds, celsius, hottest, read, write, busy, written in zip(track.seconds, *columns, strict=True):
         asked = counters.get(seconds)
+        lost = reasons.at(seconds)
+        unread = {one.what for one in lost}
         values = (
             *(round(seconds, 3), "drive", name, _number(celsius), _number(hottest)),
             *(_number(read), _number(write), _number(busy), int(written) if abs(written) < inf else None),
-            *links.at(seconds),
-            *errors.at(seconds),
+            *((None, None) if LINK in unread else links.at(seconds)),
+            *((None,) if ERRORS in unread else errors.at(seconds)),
         )
-        yield seconds, place, values if asked is None else (*values, *astuple(asked))
+        yield seconds, place, reasons.beside(values if asked is None else (*values, *astuple(asked)), lost)
+
+
+def _at_the_start(track: Track) -> Iterator[Missed]:
+    """What could not be looked up at the start, which was missing all the time; a link may have been read later."""
+    for one in track.head.unread:
+        yield Missed(one.what, one.why, -inf, track.links[0][0] if one.what == LINK and track.links else None)
+
+
+class _Reasons:
+    """Why something is missing, asked for at times that only rise."""
+
+    def __init__(self, missed: Sequence[Missed], text: Callable[[str], str]) -> None:
+        self._left = sorted(missed, key=lambda one: one.start)
+        self._next = 0
+        self._now: list[Missed] = []
+        self._text = text
+
+    def at(self, seconds: float) -> list[Missed]:
+        """What could not be read at that time."""
+        while self._next < len(self._left) and self._left[self._next].start <= seconds:
+            self._now.append(self._left[self._next])
+            self._next += 1
+        if self._now:
+            self._now = [one for one in self._now if one.end is None or one.end > seconds]
+        return self._now
+
+    def beside(self, values: tuple[Value, ...], lost: Sequence[Missed]) -> tuple[Value, ...]:
+        """The values of the first columns, with what could not be read in its own."""
+        if not lost:
+            return values
+        words = self._text("; ".join(f"{one.what}: {one.why}" for one in lost))
+        return (*values, *(None,) * (_UNREAD - len(values)), words)
 
 
 class _Steps:
@@ -148,10 +200,11 @@ class _Steps:
         return self._now
 
 
-def _other_rows(place: int, name: str, times: Sequence[float], values: Sequence[float]) -> Iterator[_Row]:
-    """A temperature beside the drives' own."""
-    for seconds, value in zip(times, values, strict=False):
-        yield seconds, place, (round(seconds, 3), "other", name, _number(value))
+def _other_rows(place: int, name: str, values: Iterable[tuple[float, float]], reasons: _Reasons) -> Iterator[_Row]:
+    """A temperature beside the drives' own, by its times."""
+    for seconds, value in values:
+        row = (round(seconds, 3), "other", name, _number(value))
+        yield seconds, place, reasons.beside(row, reasons.at(seconds))
 
 
 def _event_rows(place: int, events: Sequence[Event], text: Callable[[str], str]) -> Iterator[_Row]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.findings import Severity
+from probes.samples import ERRORS, LINK, TEMPERATURE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -32,6 +33,8 @@ def headline(drive: DriveAnalysis, seconds: float) -> tuple[Severity, str]:
     return worst, ", ".join(parts)
 
 
+# What is said of readings that failed; all else of heat leaves open whether a drive throttled, which is said anyway.
+UNREAD: Final = {TEMPERATURE: "temperature", LINK: "link", ERRORS: "link errors"}
 ORDER: Final = (Severity.FAULT, Severity.LIMIT, Severity.UNKNOWN, Severity.NOTE, Severity.OK)
 
 
@@ -45,7 +48,9 @@ LAST_SECONDS: Final = 1.5  # between the last sample and the end
 
 def _throttled(drive: DriveAnalysis, *, away: bool) -> tuple[Severity, str]:
     kind = drive.throttling.kind
-    if kind in {"none", "unknown"} and drive.load is not None and drive.load.seconds == 0:
+    rested = drive.load is not None and drive.load.seconds == 0
+    blind = any(one.weighs and one.what not in {LINK, ERRORS} for one in drive.missing)
+    if kind in {"none", "unknown"} and rested and not blind:
         return Severity.NOTE, "no load"
     severity, words = THROTTLED[kind]
     return severity, f"{words} until then" if away and kind == "none" else words
@@ -60,6 +65,9 @@ def _worse(drive: DriveAnalysis, *, away: bool) -> Iterator[tuple[Severity, str]
         yield Severity.FAULT, "link fault"
     if any(burst.severity is Severity.FAULT for burst in drive.error_bursts):
         yield Severity.FAULT, "link errors"
+    for one in drive.missing:
+        if one.weighs and one.what in UNREAD:
+            yield Severity.UNKNOWN, f"{UNREAD[one.what]} not read{'' if one.whole else ' all the time'}"
 
 
 def _warmth(drive: DriveAnalysis) -> Iterator[tuple[Severity, str]]:

@@ -57,8 +57,8 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
     keeper = _Keeper(log)
     counters_due, first = 0.0, True
 
-    def take(seconds: float, late: float, *, counters: bool, patient: bool) -> None:
-        sample, events = sampler.take(seconds, late, counters=counters, patient=patient)
+    def take(seconds: float, late: float, *, counters: bool, patient: bool, last: bool = False) -> None:
+        sample, events = sampler.take(seconds, late, counters=counters, patient=patient, last=last)
         events = [*watch.worth_telling(events), *watch.see(sample, wall() if wall is not None else None)]
         keeper.put(sample, events)
         for event in events:
@@ -79,7 +79,7 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
                 break
         else:
             _wait(schedule, clock, sleep, min(LAST_GAP, LAST_GAP * head.every))
-            take(schedule.moment(), 0.0, counters=True, patient=True)
+            take(schedule.moment(), 0.0, counters=True, patient=True, last=True)
     finally:
         sampler.close()
         keeper.close()

@@ -11,18 +11,32 @@ from queue import Empty, SimpleQueue
 from threading import Thread
 from typing import TYPE_CHECKING, Any, Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
-from agent.soak.samples import DriveHead, DriveSample, Event, Head, Sample
+from agent.findings import Verdict
+from agent.soak import called
+from agent.soak.samples import Counters, DriveHead, DriveSample, Event, Head, Sample
 from probes import linux_counts, linux_watch
+from probes.samples import (
+    COUNTERS,
+    CRITICAL_LIMIT,
+    ERRORS,
+    LINK,
+    RATES,
+    TEMPERATURE,
+    WARNING_LIMIT,
+    other,
+    sensor,
+)
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from agent.audit import Audit
-    from agent.soak.samples import Counters
-    from probes.linux_watch import Named
+    from probes.facts import Drive
+    from probes.linux_counts import Counts
+    from probes.linux_watch import Found, Named
     from probes.reads import Reads
 
 DEADLINE: Final = 0.4  # seconds for a drive to answer; a part of the time between samples where that is short
@@ -36,10 +50,14 @@ HERE: Final = "here"
 GONE: Final = "gone"
 MUTE: Final = "mute"
 HANGS: Final = "hangs"
+NO_SENSOR: Final = "its sensor is not there any more"
+NO_COMPOSITE: Final = "nothing tells which of its temperatures the limit is for"
+NO_TIME: Final = "no answer came in time"
+NO_ANSWER: Final = "it did not answer before the soak ended"
 WORDS: Final = {
-    GONE: "the drive is gone",
+    GONE: called.IS_GONE,
     MUTE: "the drive gives no temperature any more",
-    HANGS: "the drive does not answer in time; it is left out until it does",
+    HANGS: called.HANGS,
 }
 BACK: Final = {
     GONE: "the drive is back",
@@ -51,33 +69,22 @@ BACK: Final = {
 # --- What is asked once ----------------------------------------------------------------------------------------
 
 
-def head(audit: Audit, reads: Reads, *, started_at: str, agent: str, every: float, command: tuple[str, ...]) -> Head:
-    """The head of a soak of all drives of a machine. `every` is in seconds; `agent` is this program's version."""
-    by_drive, others = _temperatures(reads)
+def head(
+    audit: Audit,
+    reads: Reads,
+    *,
+    started_at: str,
+    agent: str,
+    every: float,
+    command: tuple[str, ...],
+    unlisted: tuple[Unread, ...] = (),
+) -> Head:
+    """The head of a soak of all drives of a machine. `every` is in seconds; `agent` is this program's version.
+
+    `unlisted` are the lists of drives that could not be read.
+    """
+    found = _temperatures(reads)
     facts = audit.facts
-    seen = {one.drive.name: one for one in audit.drives}
-    drives = []
-    for drive in facts.drives:
-        own, judged = seen.get(drive.name), None
-        if own is not None and own.path and drive.kind == "nvme":
-            judged = audit.by_key.get(own.path[0])
-        now = judged.now if judged is not None else None
-        drives.append(
-            DriveHead(
-                name=drive.name,
-                address=readable(drive.address),
-                model=_text(drive.model),
-                firmware=_text(drive.firmware),
-                serial=_text(drive.serial),
-                sensors=tuple(one.label for one in by_drive.get(drive.name, ()))[:MOST_SENSORS],
-                warning_celsius=own.warning_celsius if own is not None else None,
-                critical_celsius=own.critical_celsius if own is not None else None,
-                blocks=linux_counts.counted(reads, drive.name, (block.name for block in readable(drive.blocks) or ())),
-                link=(now.speed, now.width) if now is not None else None,
-                ports=tuple(end.address for end in judged.link.ends) if judged is not None else (),
-                expected=own.alone if own is not None else None,
-            )
-        )
     return Head(
         started_at=started_at,
         agent=agent,
@@ -85,24 +92,77 @@ def head(audit: Audit, reads: Reads, *, started_at: str, agent: str, every: floa
         machine=_text(facts.host.name),
         every=every,
         command=command,
-        drives=tuple(drives),
-        others=tuple(one.label for one in others)[:MOST_OTHERS],
+        drives=tuple(_drive_head(drive, audit, reads, found) for drive in facts.drives),
+        others=tuple(one.label for one in found.others)[:MOST_OTHERS],
+        unread=tuple(
+            Unread(one.what, one.why, one.needs_root) for one in (*unlisted, *(one.unread for one in found.lost))
+        ),
     )
+
+
+def _drive_head(drive: Drive, audit: Audit, reads: Reads, found: Found) -> DriveHead:
+    """A drive as it is at the start, with what could not be looked up of it."""
+    own = next((one for one in audit.drives if one.drive.name == drive.name), None)
+    judged = audit.by_key.get(own.path[0]) if own is not None and own.path and drive.kind == "nvme" else None
+    now = judged.now if judged is not None else None
+    sensors = tuple(one.label for one in found.drives.get(drive.name, ()))[:MOST_SENSORS]
+    blocks = drive.blocks
+    named = () if isinstance(blocks, Unread) else (block.name for block in blocks)
+    names = blocks if isinstance(blocks, Unread) else linux_counts.counted(reads, drive.name, named)
+    warning, critical = (own.warning_celsius, own.critical_celsius) if own is not None else (None, None)
+    link = None
+    if judged is not None and now is None and judged.verdict is Verdict.UNKNOWN:
+        link = Unread(LINK, judged.why, judged.needs_root)
+    elif isinstance(drive.address, Unread) and drive.kind == "nvme":
+        link = drive.address
+    lost = (
+        (TEMPERATURE, None if sensors else found.why(drive.name)),
+        (RATES, names),
+        (LINK, link),
+        (WARNING_LIMIT, _unlimited(drive.warning_celsius) if warning is None else None),
+        (CRITICAL_LIMIT, _unlimited(drive.critical_celsius) if critical is None else None),
+    )
+    return DriveHead(
+        name=drive.name,
+        address=readable(drive.address),
+        model=_text(drive.model),
+        firmware=_text(drive.firmware),
+        serial=_text(drive.serial),
+        sensors=sensors,
+        warning_celsius=warning,
+        critical_celsius=critical,
+        blocks=() if isinstance(names, Unread) else names,
+        link=(now.speed, now.width) if now is not None else None,
+        ports=tuple(end.address for end in judged.link.ends) if judged is not None else (),
+        expected=own.alone if own is not None else None,
+        unread=tuple(Unread(what, one.why, one.needs_root) for what, one in lost if isinstance(one, Unread)),
+    )
+
+
+def _unlimited(told: float | Unread | None) -> Unread | None:
+    """Why a drive is held against no limit of its own; None where it tells none that it can mean."""
+    if isinstance(told, float) and told > 0.0:
+        return Unread("", NO_COMPOSITE)
+    return told if isinstance(told, Unread) else None
 
 
 def _text(value: str | Unread | None) -> str | None:
     return value if isinstance(value, str) else None
 
 
-def _temperatures(reads: Reads) -> tuple[dict[str, tuple[Named, ...]], tuple[Named, ...]]:
+def _temperatures(reads: Reads) -> Found:
     """The temperatures of each drive, and all others, of which psutil tells where this platform shows no files."""
-    by_drive, others = linux_watch.temperatures(reads)
+    found = linux_watch.temperatures(reads)
     if reads.platform == "linux":
-        return by_drive, others
-    return by_drive, tuple(linux_watch.Named(label, "", "") for label in _of_psutil(reads))
+        return found
+    others = _of_psutil(reads)
+    if isinstance(others, Unread):
+        lost = linux_watch.Lost(None, Unread("which temperatures there are", others.why, others.needs_root))
+        return structs.replace(found, others=(), lost=(*found.lost, lost))
+    return structs.replace(found, others=tuple(linux_watch.Named(label, "", "") for label in others))
 
 
-def _of_psutil(reads: Reads) -> dict[str, float]:
+def _of_psutil(reads: Reads) -> dict[str, float] | Unread:
     """What psutil tells of temperatures, by name.
 
     Not asked on Linux, where it would read the limits of each drive's sensor too, which sends Get Features to the
@@ -111,11 +171,28 @@ def _of_psutil(reads: Reads) -> dict[str, float]:
     from msgspec import MsgspecError, json
 
     answer = reads.psutil("sensors_temperatures")
+    if isinstance(answer, Unread):
+        return answer
     try:
-        chips = json.decode("{}" if isinstance(answer, Unread) else answer, type=dict[str, list[tuple[str, float]]])
+        chips = json.decode(answer, type=dict[str, list[tuple[str, float]]])
     except MsgspecError:
-        return {}
+        return Unread("psutil sensors_temperatures", "the table of temperatures has another form")
     return {f"{chip} {label}".strip(): celsius for chip, found in chips.items() for label, celsius in found}
+
+
+def nothing_read(head: Head, sample: Sample) -> str:
+    """Why a sample holds no temperature and no counter at all; "" where it holds one, or where nothing failed."""
+    figures: list[object] = [*sample.others]
+    lost = [*head.unread]
+    for drive, seen in zip(head.drives, sample.drives, strict=True):
+        figures += [*seen.celsius, seen.read_bytes, seen.write_bytes, seen.errors, seen.counters]
+        lost += [*drive.unread, *seen.unread.values()]
+    if any(isinstance(figure, float | int | Counters) for figure in figures):
+        return ""
+    lost += [one for one in sample.others if isinstance(one, Unread)]
+    others = {other(place): "other temperatures" for place in range(len(head.others))}
+    names = {**called.OF_DRIVES, **others, **{one.what: one.what for one in head.unread}}
+    return "; ".join(dict.fromkeys(f"{names[one.what]}: {one.why}" for one in lost if one.what in names))
 
 
 # --- One drive -------------------------------------------------------------------------------------------------
@@ -128,47 +205,95 @@ class _Look(Struct):
     sample: DriveSample
 
 
+def _nothing(drive: DriveHead, why: str) -> DriveSample:
+    """The sample of a drive that says nothing, with the reason in each place where there should be something."""
+    return DriveSample(
+        tuple(Unread(sensor(place), why) for place in range(len(drive.sensors))),
+        link=Unread(LINK, why) if drive.link is not None else None,
+        errors=Unread(ERRORS, why) if drive.ports else None,
+    )
+
+
+class _Sensors:
+    """The temperatures of a drive, or all others, by their names; looked for until each is found."""
+
+    def __init__(self, reads: Reads, drive: str | None, labels: tuple[str, ...]) -> None:
+        self._reads = reads
+        self._drive = drive
+        self._labels = labels
+        self._found: list[Named | None] = [None] * len(labels)
+        self._why: Unread | None = None
+
+    @property
+    def unlisted(self) -> bool:
+        """Whether one is missing because what temperatures there are could not be read."""
+        return None in self._found and self._why is not None
+
+    def find(self) -> None:
+        """Look up which files there are, where one is not known yet."""
+        if None in self._found:
+            found = linux_watch.temperatures(self._reads)
+            mine = found.others if self._drive is None else found.drives.get(self._drive, ())
+            named = linux_watch.by_name(mine)
+            self._found = [named.get(label) for label in self._labels]
+            self._why = found.why(self._drive)
+
+    def forget(self) -> None:
+        """Look again: sensors have other numbers after a drive's return or its reset."""
+        self._found = [None] * len(self._labels)
+
+    def read(self, ask: Callable[[Named, str], float | Unread], word: Callable[[int], str]) -> list[float | Unread]:
+        """Each temperature, or why it could not be read; `word` is what an Unread is called, by its place."""
+        return [
+            self._lacking(word(place)) if one is None else ask(one, word(place))
+            for place, one in enumerate(self._found)
+        ]
+
+    def _lacking(self, what: str) -> Unread:
+        why = self._why
+        return Unread(what, NO_SENSOR) if why is None else Unread(what, f"{why.what}: {why.why}", why.needs_root)
+
+
 class _Drive:
     """Asks one drive; lives in its thread."""
 
     def __init__(self, reads: Reads, drive: DriveHead) -> None:
         self._reads = reads
         self._drive = drive
-        self._folder = linux_watch.drive_folder(drive.name)
-        self._nothing = DriveSample((None,) * len(drive.sensors))
-        self._ready = False
+        self._sensors = _Sensors(reads, drive.name, drive.sensors)
+        self._link: linux_watch.Link | None = None
+        self._errors: linux_watch.Errors | None = None
 
-    def _find(self) -> None:
-        """Look up which files there are; again after a return, when sensors have other numbers."""
-        named = {one.label: one.path for one in linux_watch.temperatures(self._reads)[0].get(self._drive.name, ())}
-        self._paths = [named.get(label) for label in self._drive.sensors]
-        has_link = self._drive.link is not None and self._drive.address is not None
-        self._link = linux_watch.Link(self._reads, self._drive.address or "") if has_link else None
-        self._errors = linux_watch.Errors(self._reads, self._drive.ports)
-        self._ready = True
+    def _find(self) -> linux_watch.Errors:
+        """Look up which files there are; again after a return."""
+        drive = self._drive
+        if drive.ports and drive.address is not None:
+            self._link = linux_watch.Link(self._reads, drive.address, known=drive.link is not None)
+        self._errors = linux_watch.Errors(self._reads, drive.ports)
+        return self._errors
 
     def look(self, *, counters: bool) -> _Look:
         """All that is asked at each moment, and the drive's own `counters` where wanted."""
-        reads = self._reads
-        if not self._ready:
-            if isinstance(reads.target(self._folder), Unread):
-                return _Look(GONE, self._nothing)
-            self._find()
-        answers = [None if path is None else linux_watch.celsius(reads, path) for path in self._paths]
-        celsius = tuple(None if isinstance(answer, Unread) else answer for answer in answers)
-        failed = all(
-            path is None or isinstance(answer, Unread) for path, answer in zip(self._paths, answers, strict=True)
-        )
-        if failed and isinstance(reads.target(self._folder), Unread):
-            self._ready = False
-            return _Look(GONE, self._nothing)
+        reads, drive, errors = self._reads, self._drive, self._errors
+        if errors is None:
+            if linux_watch.drive_is_gone(reads, drive.name):
+                return _Look(GONE, _nothing(drive, WORDS[GONE]))
+            errors = self._find()
+        self._sensors.find()
+        answers = self._sensors.read(lambda one, what: linux_watch.celsius(reads, one.path, what), sensor)
+        mute = not self._sensors.unlisted and all(map(linux_watch.did_not_answer, answers))
+        if mute:
+            self._sensors.forget()
+            if linux_watch.drive_is_gone(reads, drive.name):
+                self._errors = None
+                return _Look(GONE, _nothing(drive, WORDS[GONE]))
         sample = DriveSample(
-            celsius,
+            tuple(answers),
             link=None if self._link is None else self._link.now(),
-            errors=self._errors.now(),
-            counters=linux_watch.counters(reads, self._drive.name) if counters else None,
+            errors=errors.now(),
+            counters=linux_watch.counters(reads, drive.name) if counters else None,
         )
-        return _Look(MUTE if failed and self._paths else HERE, sample)
+        return _Look(MUTE if mute and answers else HERE, sample)
 
 
 class _Others:
@@ -177,21 +302,23 @@ class _Others:
     def __init__(self, reads: Reads, names: tuple[str, ...]) -> None:
         self._reads = reads
         self._names = names
-        self._found: list[Named | None] | None = None
+        self._sensors = _Sensors(reads, None, names)
 
-    def look(self, *, counters: bool) -> tuple[float | None, ...]:  # noqa: ARG002 - asked like a drive
+    def look(self, *, counters: bool) -> tuple[float | Unread, ...]:  # noqa: ARG002 - asked like a drive
         """In the order of the names."""
-        if self._reads.platform != "linux":
-            found = _of_psutil(self._reads)
-            return tuple(found.get(name) for name in self._names)
-        if self._found is None:
-            named = {one.label: one for one in linux_watch.temperatures(self._reads)[1]}
-            self._found = [named.get(name) for name in self._names]
-        return tuple(None if one is None else self._celsius(one) for one in self._found)
+        reads = self._reads
+        if reads.platform != "linux":
+            return tuple(self._of_psutil())
+        self._sensors.find()
+        return tuple(self._sensors.read(lambda one, what: linux_watch.celsius_if_awake(reads, one, what), other))
 
-    def _celsius(self, one: Named) -> float | None:
-        answer = linux_watch.celsius_if_awake(self._reads, one)
-        return None if isinstance(answer, Unread) else answer
+    def _of_psutil(self) -> Iterator[float | Unread]:
+        found = _of_psutil(self._reads)
+        for place, name in enumerate(self._names):
+            if isinstance(found, Unread):
+                yield Unread(other(place), found.why, found.needs_root)
+            else:
+                yield found[name] if name in found else Unread(other(place), NO_SENSOR)
 
 
 # --- All at once -----------------------------------------------------------------------------------------------
@@ -247,17 +374,18 @@ class Sampler:
         self._asked = [_Asked(place, look, self._answers) for place, look in enumerate(looks)]
         self._states = [HERE] * len(head.drives)
         self._number = 0
-        self._nothing = [DriveSample((None,) * len(drive.sensors)) for drive in head.drives]
+        self._nothing = [_nothing(drive, WORDS[HANGS]) for drive in head.drives]
+        self._no_others = tuple(Unread(other(place), NO_TIME) for place in range(len(head.others)))
         self._owed: set[int] = set()  # places of drives whose counters were wanted and have not come
-        self._late: dict[int, Counters | None] = {}  # those that came after their sample
+        self._late: dict[int, Counters | Unread | None] = {}  # those that came after their sample
 
     def take(
-        self, seconds: float, late: float, *, counters: bool = False, patient: bool = False
+        self, seconds: float, late: float, *, counters: bool = False, patient: bool = False, last: bool = False
     ) -> tuple[Sample, list[Event]]:
         """A sample, and which drives are gone, hang or are back; `counters` asks for those of their heat as well.
 
-        Counters that a drive does not give in time are in a later sample, the first that has them. A `patient` sample
-        waits for some seconds.
+        Counters that a drive does not give in time are in a later sample, the first that has them; in the `last` one
+        they are Unread. A `patient` sample waits for some seconds.
         """
         counts = linux_counts.counts(self._reads)
         self._number += 1
@@ -268,13 +396,16 @@ class Sampler:
             state, sample = (HANGS, self._nothing[place]) if look is None else (look.state, look.sample)
             own = self._late.pop(place, None)  # None of most, as counters are asked for now and then
             own = own if sample.counters is None else sample.counters
-            drives.append(_counted(sample, [counts[name] for name in drive.blocks if name in counts], own))
+            if own is None and last and place in self._owed:
+                own = Unread(COUNTERS, WORDS[GONE] if state == GONE else NO_ANSWER)
+            now = Unread(RATES, WORDS[GONE]) if state == GONE else counts
+            drives.append(_counted(sample, drive, now, own))
             before, self._states[place] = self._states[place], state
             if state not in {before, HERE}:
                 events.append(Event(seconds, "vanished", drive.name, WORDS[state]))
             elif state != before:
                 events.append(Event(seconds, "returned", drive.name, BACK[before]))
-        others = answers.get(len(drives), (None,) * len(self._head.others))
+        others = answers.get(len(drives), self._no_others)
         return Sample(seconds, late, tuple(drives), others), events
 
     def close(self) -> None:
@@ -331,16 +462,17 @@ class Sampler:
         return True
 
 
-def _counted(sample: DriveSample, blocks: list[dict[str, int]], counters: Counters | None) -> DriveSample:
+def _counted(
+    sample: DriveSample, drive: DriveHead, now: Counts | Unread, counters: Counters | Unread | None
+) -> DriveSample:
     """The sample with the counts of the drive's block devices, summed, and with its own counters."""
-    return DriveSample(
-        sample.celsius,
-        linux_counts.total(blocks, "read_bytes"),
-        linux_counts.total(blocks, "write_bytes"),
-        linux_counts.total(blocks, "read_count"),
-        linux_counts.total(blocks, "write_count"),
-        linux_counts.total(blocks, "busy_time"),
-        sample.link,
-        sample.errors,
-        counters,
+    blocks = linux_counts.of_devices(now, drive.blocks) if drive.blocks else []
+    read_bytes, write_bytes, reads, writes, busy_ms = (
+        blocks if isinstance(blocks, Unread) else linux_counts.total(blocks, name) for name in COUNTED
     )
+    return DriveSample(
+        sample.celsius, read_bytes, write_bytes, reads, writes, busy_ms, sample.link, sample.errors, counters
+    )
+
+
+COUNTED: Final = ("read_bytes", "write_bytes", "read_count", "write_count", "busy_time")

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Final
 from msgspec import structs
 
 from agent.findings import Evidence
-from agent.soak import wording
+from agent.soak import missed, wording
 from agent.soak.analysed import Span, Throttling
+from probes.samples import COUNTERS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.soak.analysed import Fall, Limit, Load, Temperatures
+    from agent.soak.analysed import Fall, Limit, Load, Missing, Temperatures
     from probes.samples import Counters
 
 # What each counter of the drive's health log (NVMe, log 02h) counts: words with the rise, and its name as evidence.
@@ -43,20 +44,34 @@ def throttling(
     load: Load | None,
     temperatures: Temperatures | None,
     limit: Limit | None,
+    missing: Sequence[Missing] = (),
 ) -> Throttling:
-    """The verdict on a drive."""
+    """The verdict on a drive; `missing` is what could not be read of it."""
     rises, spans = _rises(counters)
+    uncounted = missed.weighing(missing, frozenset({COUNTERS}))
     if rises:
-        return _proved(rises, spans, falls)
+        return _proved(rises, spans, falls, uncounted)
     hot = [fall for fall in falls if fall.kind == "heat"]
     if hot:
         text = f"its rate {hot[0].words}" if len(hot) == 1 else _many(hot)
-        return Throttling("inferred", text + _of_counters(counters), tuple(_evidence(hot)), _spans(hot))
+        return Throttling("inferred", text + _of_counters(counters, uncounted), tuple(_evidence(hot)), _spans(hot))
     maybe = [fall for fall in falls if fall.kind == "unclear"]
     if maybe:
-        text = f"its rate {maybe[0].words}" + _of_counters(counters)
+        text = f"its rate {maybe[0].words}" + _of_counters(counters, uncounted)
         return Throttling("unclear", text, tuple(_evidence(maybe)), _spans(maybe))
-    return _quiet(counters, load, temperatures, limit)
+    return _open(_quiet(counters, load, temperatures, limit), load, missed.weighing(missing))
+
+
+def _open(told: Throttling, load: Load | None, missing: Sequence[Missing]) -> Throttling:
+    """A verdict of no sign, which does not stand where something could not be read that may have been one."""
+    if not missing:
+        return told
+    text = f"{missed.phrase(missing)}, so it cannot be told"
+    if told.kind == "none":
+        text += "; what was read shows no sign of it"
+    elif load is not None and load.seconds == 0.0:
+        text += "; it had no load that was seen"
+    return Throttling("unknown", text)
 
 
 def untold(told: Throttling, falls: Sequence[Fall]) -> Iterator[Fall]:
@@ -134,7 +149,9 @@ def _rises(counters: Sequence[tuple[float, Counters]]) -> tuple[dict[str, int], 
     return rises, spans
 
 
-def _proved(rises: dict[str, int], spans: Sequence[Span], falls: Sequence[Fall]) -> Throttling:
+def _proved(
+    rises: dict[str, int], spans: Sequence[Span], falls: Sequence[Fall], uncounted: Sequence[Missing]
+) -> Throttling:
     """By the drive's own counters, with the fall of the rate that goes with it, if one was seen."""
     parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
     text = "by its own count it " + (", ".join(parts[:-1]) + " and " if parts[1:] else "") + parts[-1]
@@ -143,6 +160,8 @@ def _proved(rises: dict[str, int], spans: Sequence[Span], falls: Sequence[Fall])
         text += f"; its rate {seen[0].words}"
     elif not any(name in rises for name in SLOWING):
         text += "; its rate did not visibly fall meanwhile"
+    if uncounted:
+        text += f"; {missed.phrase(uncounted)}, so it may be more"
     evidence = [Evidence(name, f"{rises[key]} more", "no more") for key, (_, name) in COUNTS.items() if key in rises]
     return Throttling("proved", text, (*evidence, *_evidence(seen)), tuple(spans))
 
@@ -168,8 +187,10 @@ def _many(falls: Sequence[Fall]) -> str:
     return f"its rate fell at least {times} times at {where}, {rates}, {back}"
 
 
-def _of_counters(counters: Sequence[tuple[float, Counters]]) -> str:
+def _of_counters(counters: Sequence[tuple[float, Counters]], uncounted: Sequence[Missing]) -> str:
     """What the drive's own counters say where they say nothing of it."""
+    if uncounted:
+        return f"; {missed.phrase(uncounted)}, so this is not proved"
     if len(counters) > 1:
         return "; its own counters of heat did not move, as with drives that slow by a policy of their own"
     return "; its own counters of heat were not read, so this is not proved"

@@ -5,7 +5,7 @@ not committed yet, and never the file; it can be read meanwhile. When a soak end
 is not forced to the disk each second, as that would disturb the drives at work: a loss of power may cost some seconds.
 
 Version 1 of the file. Times are seconds since the start of the soak, temperatures degrees Celsius, counts as
-`probes/samples.py` words them; NULL is what could not be read.
+`probes/samples.py` words them; NULL is what there is none of, and what could not be read.
 
     meta      key, value: "format" ("lanewright-soak"), "version" (1), "head" (`Head` as JSON), "capture" (the machine's
               capture file, bytes)
@@ -16,6 +16,9 @@ Version 1 of the file. Times are seconds since the start of the soak, temperatur
     links     a row where a drive's link is another than at the sample before: id, tick, drive, generation, lanes
     errors    a row where the count of a link's errors is another: id, tick, drive, count
     counters  a row whenever a drive's own counters were asked for: id, tick, drive and the six of `Counters`
+    unread    a row where something begins to fail, fails for another reason, or is read again (then why is NULL): id,
+              tick, drive (NULL for what is of none), what (a word of `probes/samples.py`), why, needs_root (0 or 1).
+              Logs of the first releases do not have this table
     events    id, seconds, kind, drive, words
     ends      id, seconds, reason, status: no row while a soak runs or where it was cut off
     readings  a view of samples for people: seconds, drive (its name), and the columns of samples

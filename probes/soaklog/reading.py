@@ -11,18 +11,21 @@ import os
 import sqlite3
 from array import array
 from itertools import chain, islice
-from typing import TYPE_CHECKING, Annotated, Final, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 
 import msgspec
 from msgspec import Meta
 
 from knowledge.problems import BadInput
 from probes.files import quoted
-from probes.samples import Counters, DriveSample, End, Event, Head, Sample, Soak
+from probes.samples import COUNTERS, ERRORS, LINK, RATES, Counters, DriveSample, End, Event, Head, Sample, Soak
+from probes.samples import other as other_word
+from probes.samples import sensor as sensor_word
 from probes.soaklog.schema import (
     DRIVES,
     FORMAT,
     LONGEST_WORDS,
+    OPTIONAL,
     OTHER_COLUMNS,
     OTHERS,
     PATIENCE,
@@ -31,7 +34,8 @@ from probes.soaklog.schema import (
     address,
     reason,
 )
-from probes.soaklog.tracks import MISSING, Columns, Times, temperatures, track
+from probes.soaklog.tracks import MISSING, Columns, Times, missed, temperatures, track
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -150,8 +154,10 @@ class Log:
                 f"{self.name} was written by a newer lanewright (log version {version}, this one reads {VERSION}); "
                 "update lanewright"
             )
-        if {name: found.get(name) for name in TABLES} != TABLES:
+        kept = {name: sql for name, sql in OPTIONAL.items() if name in found}
+        if {name: found.get(name) for name in (*TABLES, *kept)} != {**TABLES, **kept}:
             raise self.damaged
+        self._tables = frozenset(found)
         self.head = msgspec.json.decode(str(self._meta("head")), type=Head)
         self.drives = len(self.head.drives)
         if self.drives > DRIVES or len(self.head.others) > OTHERS:
@@ -185,7 +191,12 @@ class Log:
             thinned=thinned,
             samples=len(times.seconds),
             seconds=times.seconds[-1] if times.seconds else 0.0,
+            unread=missed(self._unread(), None),
         )
+
+    def _unread(self) -> list[_Turn]:
+        """What could not be read and why, in time; nothing of a log that was begun before this was kept."""
+        return self._changes("unread", list[_Turn]) if "unread" in self._tables else []
 
     def _flat(self, query: str, *values: int) -> Iterator[array[float]]:
         """The numbers of all rows, one after the other, some thousand rows at a time."""
@@ -217,6 +228,7 @@ class Log:
         links = self._changes("links", list[_Link])
         errors = self._changes("errors", list[_Errors])
         counters = self._changes("counters", list[_Counters])
+        unread = self._unread()
         for place, (head, drive) in enumerate(zip(self.head.drives, drives, strict=True)):
             if any(len(column) != len(times.seconds) for column in drive.columns):
                 raise self.damaged
@@ -228,6 +240,7 @@ class Log:
                 [(at, link, lanes) for at, of, link, lanes in links if of == place and link is not None and lanes],
                 [(at, count) for at, of, count in errors if of == place and count is not None],
                 [(at, Counters(*six)) for at, of, *six in counters if of == place],
+                unread=missed(unread, place),
             )
 
     def _changes(self, table: str, form: type[list[_Found]]) -> list[_Found]:
@@ -265,34 +278,36 @@ class Log:
         changed_links = self._by_tick("links")
         changed_errors = self._by_tick("errors")
         counters = self._by_tick("counters")
+        lost = _Lost(self._by_tick("unread") if "unread" in self._tables else lambda _: [])
         rows = iter(self._file.execute("SELECT * FROM samples WHERE id >= 0 ORDER BY id"))
         for tick, seconds, late, *others in self._file.execute("SELECT * FROM ticks ORDER BY id"):
             for place, *link in changed_links(tick):
                 links[place] = None if None in link else (link[0], link[1])
             for place, count in changed_errors(tick):
                 errors[place] = count
-            asked = {place: Counters(*six) for place, *six in counters(tick)}
-            found = [
-                DriveSample(
-                    (row[1], *row[8:])[: len(head.sensors)],
-                    *_counts(row),
-                    links[place],
-                    errors[place],
-                    asked.get(place),
+            asked = {place: Counters(*msgspec.convert(six, _Six)) for place, *six in counters(tick)}
+            new = lost.at(tick)
+            heads = enumerate(zip(islice(rows, self.drives), self.head.drives, strict=True))
+            found = tuple(
+                lost.drive(
+                    place,
+                    ((row[1], *row[8:])[: len(head.sensors)], _counts(row), links[place], errors[place]),
+                    asked.get(place) or new.get((place, COUNTERS)),
                 )
-                for place, (row, head) in enumerate(zip(islice(rows, self.drives), self.head.drives, strict=True))
-            ]
-            sample = Sample(seconds, late, tuple(found), tuple(others[: len(self.head.others)]))
-            yield msgspec.convert(msgspec.to_builtins(sample), Sample)
+                for place, (row, head) in heads
+            )
+            beside = enumerate(msgspec.convert(others[: len(self.head.others)], list[float | None]))
+            named = tuple(lost.of(None, other_word(place), value) for place, value in beside)
+            yield Sample(*msgspec.convert((seconds, late), tuple[float, float]), found, named)
 
-    def _by_tick(self, table: str) -> Callable[[int], list[tuple[int, ...]]]:
+    def _by_tick(self, table: str) -> Callable[[int], list[tuple[Any, ...]]]:
         """The rows of a table of changes for one tick after the other: (drive, values ...)."""
         query = f"SELECT * FROM {table} ORDER BY tick, id LIMIT {MOST_CHANGES}"  # noqa: S608 - one of the tables above
         rows = iter(self._file.execute(query))
-        waiting: list[tuple[int, ...]] = []
+        waiting: list[tuple[Any, ...]] = []
 
-        def of(tick: int) -> list[tuple[int, ...]]:
-            found: list[tuple[int, ...]] = []
+        def of(tick: int) -> list[tuple[Any, ...]]:
+            found: list[tuple[Any, ...]] = []
             while True:
                 row = waiting.pop() if waiting else next(rows, None)
                 if row is None:
@@ -312,8 +327,54 @@ _Words = Annotated[str, Meta(max_length=LONGEST_WORDS)]
 _Link = tuple[_Seconds, _Place, Annotated[int, Meta(ge=0, le=99)] | None, Annotated[int, Meta(ge=0, le=99)] | None]
 _Errors = tuple[_Seconds, _Place, _Whole | None]
 _Counters = tuple[_Seconds, _Place, _Whole, _Whole, _Whole, _Whole, _Whole, _Whole]
+_Six = tuple[_Whole, _Whole, _Whole, _Whole, _Whole, _Whole]
 _Event = tuple[_Seconds, _Words, _Words | None, _Words]
 _End = tuple[_Seconds, _Words, int | None]
+_Turn = tuple[_Seconds, _Place | None, _Words, _Words | None, int | None]
+_Row = tuple[
+    tuple[float | None, ...],
+    tuple[int | None, int | None, int | None, int | None, int | None],
+    tuple[int, int] | None,
+    int | None,
+]
+
+
+class _Lost:
+    """What could not be read of each drive at a tick, and why, from the rows in which that changes."""
+
+    def __init__(self, rows: Callable[[int], list[tuple[Any, ...]]]) -> None:
+        self._rows = rows
+        self._now: dict[tuple[int | None, str], Unread] = {}
+
+    def at(self, tick: int) -> dict[tuple[int | None, str], Unread]:
+        """Go on to a tick; what is new with it."""
+        new = {}
+        for row in self._rows(tick):
+            _, place, what, why, needs_root = msgspec.convert((0.0, *row), _Turn)
+            self._now.pop((place, what), None)
+            if why is not None:
+                new[place, what] = self._now[place, what] = Unread(what, why, bool(needs_root))
+        return new
+
+    def of(self, place: int | None, what: str, value: _Found | None) -> _Found | Unread | None:
+        """A value, or why there is none."""
+        return self._now.get((place, what)) if value is None else value
+
+    def drive(self, place: int, row: tuple[object, ...], counters: Counters | Unread | None) -> DriveSample:
+        """The sample of a drive from what its columns hold."""
+        celsius, counts, link, errors = msgspec.convert(row, _Row)
+        read_bytes, write_bytes, reads, writes, busy_ms = (self.of(place, RATES, count) for count in counts)
+        return DriveSample(
+            tuple(self.of(place, sensor_word(number), value) for number, value in enumerate(celsius)),
+            read_bytes,
+            write_bytes,
+            reads,
+            writes,
+            busy_ms,
+            self.of(place, LINK, link),
+            self.of(place, ERRORS, errors),
+            counters,
+        )
 
 
 def _counts(row: tuple[int | None, ...]) -> tuple[int | None, int | None, int | None, int | None, int | None]:

@@ -15,7 +15,7 @@ SENSORS: Final = 9  # an NVMe drive's composite temperature and eight sensors
 OTHERS: Final = 16
 DRIVES: Final = 256
 
-LONGEST_WORDS: Final = 4096  # of an event
+LONGEST_WORDS: Final = 4096  # of an event, and of a reason
 PATIENCE: Final = 5.0  # seconds to wait for another process that has the file
 
 
@@ -43,6 +43,12 @@ TABLES: Final = {
     + ")",
     "events": "CREATE TABLE events (id INTEGER PRIMARY KEY, seconds REAL, kind TEXT, drive TEXT, words TEXT)",
     "ends": "CREATE TABLE ends (id INTEGER PRIMARY KEY, seconds REAL, reason TEXT, status INTEGER)",
+}
+
+# Of logs that were begun before this was kept there is none; where there is one it must be this to the letter as well.
+OPTIONAL: Final = {
+    "unread": "CREATE TABLE unread (id INTEGER PRIMARY KEY, tick INTEGER, drive INTEGER, what TEXT, why TEXT, "
+    "needs_root INTEGER)",
 }
 
 

@@ -12,7 +12,9 @@ from math import inf, isnan, nan
 from operator import gt, sub, truediv
 from typing import TYPE_CHECKING, Final
 
-from probes.samples import Track
+from msgspec import structs
+
+from probes.samples import Missed, Track
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -102,7 +104,27 @@ class Count:
         return array("d", [nan if gone else so_far for gone, so_far in zip(self.missing, total, strict=True)])
 
 
-def track(
+def missed(
+    turns: Iterable[tuple[float, int | None, str, str | None, int | None]], place: int | None
+) -> tuple[Missed, ...]:
+    """The times in which something could not be read of one drive (None: of what is no drive's).
+
+    `turns` are (seconds, place, what, why, needs_root) in time, why being None where it is read again.
+    """
+    found: list[Missed] = []
+    still: dict[str, Missed] = {}
+    for seconds, of, what, why, needs_root in turns:
+        if of != place:
+            continue
+        before = still.pop(what, None)
+        if before is not None:
+            found.append(structs.replace(before, end=seconds))
+        if why is not None:
+            still[what] = Missed(what, why, seconds, None, bool(needs_root))
+    return tuple(sorted((*found, *still.values()), key=lambda one: one.start))
+
+
+def track(  # noqa: PLR0913 - what a log has of a drive, each by its name
     head: DriveHead,
     times: Times,
     columns: Columns,
@@ -110,6 +132,8 @@ def track(
     links: Iterable[tuple[float, int, int]],
     errors: Iterable[tuple[float, int]],
     counters: Iterable[tuple[float, Counters]],
+    *,
+    unread: tuple[Missed, ...] = (),
 ) -> Track:
     """One drive over the whole soak."""
     celsius, hottest, read_bytes, write_bytes, busy_ms = columns.columns
@@ -127,4 +151,5 @@ def track(
         links=tuple(links),
         errors=tuple(errors),
         counters=tuple(counters),
+        unread=unread,
     )

@@ -5,17 +5,19 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import msgspec
 
 from knowledge.problems import BadInput
 from probes.files import check_place, quoted
+from probes.samples import COUNTERS, other
 from probes.soaklog.schema import (
     COUNTER_COLUMNS,
     DRIVES,
     FORMAT,
     LONGEST_WORDS,
+    OPTIONAL,
     OTHERS,
     PATIENCE,
     SAMPLE_COLUMNS,
@@ -25,13 +27,19 @@ from probes.soaklog.schema import (
     address,
     reason,
 )
+from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from probes.samples import DriveSample, End, Event, Head, Sample
 
 LARGEST: Final = 2**63 - 1
+MOST_TURNS: Final = 500  # of one reading that fails and comes back; a soak of days stays readable
+AND_NOW_AND_THEN: Final = ", now and then; no more of these are noted"
+
+
+_Known = TypeVar("_Known")
 
 
 def _insert(table: str, columns: int) -> str:
@@ -43,6 +51,7 @@ _INSERT_SAMPLE: Final = _insert("samples", 1 + len(SAMPLE_COLUMNS))
 _INSERT_LINK: Final = _insert("links", 5)
 _INSERT_ERRORS: Final = _insert("errors", 4)
 _INSERT_COUNTERS: Final = _insert("counters", 3 + len(COUNTER_COLUMNS))
+_INSERT_UNREAD: Final = _insert("unread", 6)
 _INSERT_EVENT: Final = _insert("events", 5)
 
 
@@ -66,6 +75,8 @@ class Writer:
         self._drives = len(head.drives)
         self._links: list[tuple[int, ...] | None] = [None] * self._drives
         self._errors: list[tuple[int, ...] | None] = [None] * self._drives
+        self._lost = [_Turns(place) for place in range(self._drives)]
+        self._others = _Turns(None)
         try:
             os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666))
         except (OSError, ValueError) as error:
@@ -92,7 +103,7 @@ class Writer:
         execute("PRAGMA journal_mode = WAL")  # where a file system cannot do that, the usual journal stays in use
         execute("PRAGMA synchronous = NORMAL")
         execute("BEGIN")
-        for table in TABLES.values():
+        for table in (*TABLES.values(), *OPTIONAL.values()):
             execute(table)
         execute(_view(head))
         meta = (
@@ -106,22 +117,31 @@ class Writer:
         """Write one sample: a drive each of the head, in its order."""
         tick, drives = self._tick, self._drives
         assert len(sample.drives) == drives
-        others = sample.others[:OTHERS]
+        others = [_known(value) for value in sample.others[:OTHERS]]
         self._write(
             (_INSERT_TICK, ((tick, sample.seconds, sample.late, *others, *(None,) * (OTHERS - len(others))),)),
             (_INSERT_SAMPLE, [(tick * drives + place, *_row(drive)) for place, drive in enumerate(sample.drives)]),
-            (_INSERT_LINK, self._changed(self._links, [drive.link for drive in sample.drives], 2)),
+            (_INSERT_LINK, self._changed(self._links, [_known(drive.link) for drive in sample.drives], 2)),
             (_INSERT_ERRORS, self._changed(self._errors, [_errors(drive) for drive in sample.drives], 1)),
             (
                 _INSERT_COUNTERS,
                 [
                     (None, tick, place, *msgspec.structs.astuple(drive.counters))
                     for place, drive in enumerate(sample.drives)
-                    if drive.counters is not None
+                    if drive.counters is not None and not isinstance(drive.counters, Unread)
                 ],
             ),
+            (_INSERT_UNREAD, list(self._turns(sample))),
         )
         self._tick = tick + 1
+
+    def _turns(self, sample: Sample) -> Iterator[tuple[object, ...]]:
+        """Rows for what begins to fail, fails for another reason, or is read again."""
+        for turns, drive in zip(self._lost, sample.drives, strict=True):
+            yield from turns.rows(self._tick, drive.unread, asked=drive.counters is not None)
+        others = enumerate(sample.others[:OTHERS])
+        lost = {other(place): value for place, value in others if isinstance(value, Unread)}
+        yield from self._others.rows(self._tick, lost, asked=False)
 
     def _changed(
         self, before: list[tuple[int, ...] | None], now: list[tuple[int, ...] | None], width: int
@@ -192,6 +212,38 @@ class Writer:
         )
 
 
+class _Turns:
+    """What could not be read of one drive, or of what is no drive's, and how often that has changed."""
+
+    def __init__(self, place: int | None) -> None:
+        self._place = place
+        self._lost: dict[str, Unread] = {}
+        self._times: dict[str, int] = {}
+
+    def rows(self, tick: int, now: Mapping[str, Unread], *, asked: bool) -> Iterator[tuple[object, ...]]:
+        """Rows for what is another than at the sample before; `asked` tells that counters were asked for."""
+        if not self._lost and not now:
+            return
+        for what in [one for one in self._lost if one not in now and (asked or one != COUNTERS)]:
+            if self._times[what] < MOST_TURNS:
+                del self._lost[what]
+                yield (None, tick, self._place, what, None, None)
+        for what, unread in now.items():
+            before = self._lost.get(what)
+            times = self._times.get(what, 0)
+            if times >= MOST_TURNS or (before is not None and before.why == unread.why):
+                continue
+            self._lost[what] = unread
+            self._times[what] = times + 1
+            why = unread.why if times + 1 < MOST_TURNS else unread.why + AND_NOW_AND_THEN
+            yield (None, tick, self._place, what, _text(why)[:LONGEST_WORDS], int(unread.needs_root))
+
+
+def _known(value: _Known | Unread | None) -> _Known | None:
+    """A value as a column holds it: why there is none stands elsewhere."""
+    return None if isinstance(value, Unread) else value
+
+
 def _text(words: str) -> str:
     """The words as a file can hold them: what stands for broken bytes, in a file's name say, is replaced."""
     return words.encode("utf-8", "replace").decode()
@@ -203,7 +255,7 @@ def _head(head: Head) -> str:
 
 def _row(drive: DriveSample) -> tuple[object, ...]:
     """A drive's columns of `samples`."""
-    celsius = drive.celsius[:SENSORS]
+    celsius = [_known(value) for value in drive.celsius[:SENSORS]]
     known = [value for value in celsius if value is not None]
     return (
         *(celsius[0] if celsius else None, max(known, default=None)),
@@ -218,9 +270,10 @@ def _errors(drive: DriveSample) -> tuple[int] | None:
     return None if count is None else (count,)
 
 
-def _count(value: int | None) -> int | None:
+def _count(value: int | Unread | None) -> int | None:
     """A count as the file can hold it: larger ones are not of this world."""
-    return value if value is not None and 0 <= value <= LARGEST else None
+    known = _known(value)
+    return known if known is not None and 0 <= known <= LARGEST else None
 
 
 def _view(head: Head) -> str:

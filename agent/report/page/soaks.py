@@ -195,7 +195,7 @@ def _rows(drive: DriveAnalysis) -> Iterator[Row]:
     cooling = drive.cooling
     shown = () if cooling.kind == "enough" else tuple(one for one in cooling.evidence if one not in slowed.evidence)
     yield Row("Cooling", f"{soaking.COOLING[cooling.kind][0]}: {plain(cooling.words, SENTENCE)}", shown)
-    yield from _some("Missing", list(soak_words.missing(drive)))
+    yield from _some("Missing", [*soak_words.missing(drive), *soak_words.unread(drive)])
     yield from _some("Note", [plain(note, SENTENCE) for note in drive.notes])
 
 

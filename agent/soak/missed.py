@@ -1,0 +1,154 @@
+"""What could not be read during a soak: what it is called, when and why, and which of it leaves a verdict open."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.soak import wording
+from agent.soak.analysed import Missing, Span
+from agent.soak.called import listed, names_of, names_of_others
+from agent.soak.series import BLOCK_SECONDS, STANDS_FOR
+from probes.linux_words import ASLEEP
+from probes.samples import (
+    COUNTERS,
+    CRITICAL_LIMIT,
+    ERRORS,
+    LINK,
+    RATES,
+    TEMPERATURE,
+    WARNING_LIMIT,
+    Missed,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from probes.samples import Soak, Track
+
+LIMITS: Final = frozenset({WARNING_LIMIT, CRITICAL_LIMIT})
+OF_HEAT: Final = frozenset({COUNTERS, TEMPERATURE, RATES, *LIMITS})  # without these nobody knows whether it slowed down
+
+
+def of_drive(track: Track, every: float) -> tuple[Missing, ...]:
+    """All that could not be read of a drive; samples lie `every` seconds apart."""
+    first, last = (track.seconds[0], track.seconds[-1]) if track.seconds else (0.0, 0.0)
+    missed = (*_from_the_start(track, first), *track.unread)
+    open_ = {what for what in {one.what for one in missed} if _weighs(what, missed, track, every)}
+    return tuple(_grouped(missed, names_of(track.head), first, last, open_))
+
+
+def of_others(soak: Soak) -> tuple[Missing, ...]:
+    """The temperatures beside the drives' own that could not be read, and what could not be looked up at the start."""
+    whole = [Missed(one.what, one.why, 0.0, None, one.needs_root) for one in soak.head.unread]
+    names = {**names_of_others(soak.head), **{one.what: one.what for one in whole}}
+    return tuple(_grouped((*whole, *soak.unread), names, 0.0, soak.seconds, frozenset()))
+
+
+def said(one: Missing) -> str:
+    """It as a sentence with its reason."""
+    return f"{one.name} could not be read{_when(one)}: {one.why}"
+
+
+def phrase(missing: Sequence[Missing]) -> str:
+    """Several as a part of a sentence, with their reasons; what failed alike is told in one."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for one in missing:
+        alike.setdefault((_when(one), _inner(one.why)), []).append(one.name)
+    return ", and ".join(f"{listed(names)} could not be read{when} ({why})" for (when, why), names in alike.items())
+
+
+def weighing(missing: Iterable[Missing], what: frozenset[str] = OF_HEAT) -> tuple[Missing, ...]:
+    """Those among them that leave a verdict open."""
+    return tuple(one for one in missing if one.weighs and one.what in what)
+
+
+def _from_the_start(track: Track, first: float) -> Iterator[Missed]:
+    """What could not be looked up at the start; of a link only until it was read for the first time."""
+    for one in track.head.unread:
+        end = track.links[0][0] if one.what == LINK and track.links else None
+        if end is None or end > first:
+            yield Missed(one.what, one.why, first, end, one.needs_root)
+
+
+def _weighs(what: str, missed: Sequence[Missed], track: Track, every: float) -> bool:
+    """Whether a verdict may hang on what could not be read.
+
+    Counts that only grow are held against each other from the first to the last; of all else a moment is bridged by
+    what was read before and after it. The drive's own counters may be lost with a reset, whenever they cannot be read.
+    """
+    spans = _stretches([one for one in missed if one.what == what and one.why != ASLEEP])
+    if not spans:
+        return False
+    begins, ends = spans[0][0] <= min(track.seconds, default=0.0), spans[-1][1] is None
+    longest = max((end - start for start, end in spans if end is not None), default=0.0)
+    if what == ERRORS:
+        return begins or ends
+    if what == CRITICAL_LIMIT:
+        return track.head.warning_celsius is None
+    if what in {COUNTERS, WARNING_LIMIT}:
+        return True
+    return what in {TEMPERATURE, RATES, LINK} and (ends or longest > max(BLOCK_SECONDS, STANDS_FOR * every))
+
+
+def _stretches(missed: Sequence[Missed]) -> list[tuple[float, float | None]]:
+    """The times in which one thing could not be read, whatever the reason, in order."""
+    found: list[tuple[float, float | None]] = []
+    for one in sorted(missed, key=lambda one: one.start):
+        before = found[-1] if found else None
+        if before is not None and (before[1] is None or before[1] >= one.start):
+            end = None if before[1] is None or one.end is None else max(before[1], one.end)
+            found[-1] = (before[0], end)
+        else:
+            found.append((one.start, one.end))
+    return found
+
+
+def _grouped(
+    missed: Sequence[Missed],
+    names: Mapping[str, str],
+    first: float,
+    last: float,
+    weighing: frozenset[str] | set[str],
+) -> Iterator[Missing]:
+    """One for each thing and reason, with all the times."""
+    groups: dict[tuple[str, str], list[Missed]] = {}
+    for one in missed:
+        if one.what in names:
+            groups.setdefault((one.what, one.why), []).append(one)
+    for (what, why), group in groups.items():
+        spans = _stretches(group)
+        to_the_end = spans[-1][1] is None
+        yield Missing(
+            what=what,
+            name=names[what],
+            why=why,
+            spans=tuple(Span(start, max(start, last) if end is None else end) for start, end in spans),
+            to_the_end=to_the_end,
+            whole=to_the_end and len(spans) == 1 and spans[0][0] <= first,
+            needs_root=all(one.needs_root for one in group),
+            weighs=what in weighing and why != ASLEEP,
+        )
+
+
+_MOST_TIMES: Final = 3
+
+
+def _when(one: Missing) -> str:
+    """When it could not be read, as words behind "could not be read"."""
+    if one.whole:
+        return ""
+    times = [_span(span) for span in one.spans]
+    if one.to_the_end:
+        times[-1] = f"from {wording.moment(one.spans[-1].start)} on"
+    more = f" and {len(times) - _MOST_TIMES} more times" if len(times) > _MOST_TIMES else ""
+    return f" {', '.join(times[:_MOST_TIMES])}{more}"
+
+
+def _span(span: Span) -> str:
+    return f"at {wording.moment(span.start)} for {wording.lasting(span.seconds)}"
+
+
+def _inner(why: str) -> str:
+    """A reason within brackets: its own brackets at the end become a comma."""
+    before, _, code = why.rpartition(" (")
+    return f"{before}, {code[:-1]}" if before and code.endswith(")") else why
