@@ -209,7 +209,7 @@ def _infer(
 
 
 def _likely_kind(function: PciFunction, above: int | None, below: tuple[PciFunction, ...], *, on_root: bool) -> int:
-    if not is_bridge(function):
+    if not (is_bridge(function) or (below and isinstance(function.class_code, Unread))):
         lanes = function.registers.read(pcie.LINK_CAPABILITIES, "maximum_link_width")
         unknown = function.link is not None and all(
             isinstance(figure, Unread) for figure in (lanes, function.link.max_speed, function.link.max_width)

@@ -20,6 +20,8 @@ _HEAD: Final = re.compile(
     r'\s*(?:<\?xml[^<>]{0,100}\?>\s*)?(?:<!DOCTYPE plist(?: PUBLIC "[^"<>]{0,100}" "[^"<>]{0,100}")?>\s*)?'
     r'<plist(?: version="[\w.]{0,9}")?>'
 )
+_END: Final = "</plist>"
+_TAIL: Final = 64  # letters at the end, among which the last tag has to be
 _CHILDREN: Final = "IORegistryEntryChildren"
 _IDENT: Final = "<key>IORegistryEntryID</key>"
 _VALUE: Final = r"<(?:\w{1,9}/>|dict>\s*</dict>|(?:integer|string|data|real|date)>[^<]*</\w{1,9}>)"
@@ -48,9 +50,9 @@ class Cutter:
 
     def cut(self, text: str, idents: frozenset[str] | None = None) -> str:
         """The list without what nobody asks for; with `idents`, only those stay of the entries that say nothing."""
-        head = _HEAD.match(text)
+        head = _HEAD.match(text) if text[-_TAIL:].rstrip().endswith(_END) else None
         parts = None if head is None else _kept(self._pieces.findall(text, head.end()), idents)
-        return text if head is None or parts is None else f"{text[: head.end()]}{''.join(parts)}</plist>"
+        return text if head is None or parts is None else f"{text[: head.end()]}{''.join(parts)}{_END}"
 
 
 def _kept(pieces: Iterable[str], idents: frozenset[str] | None) -> list[str] | None:
