@@ -88,6 +88,9 @@ def port_ability(port: PciFunction) -> Ability:
     """What a downstream-facing port can do with the lanes that are wired to its slot, where the platform tells them."""
     can = ability(port)
     wired = port.wired_lanes
+    if isinstance(wired, Unread):
+        unread = (Evidence(wired.what, wired.why, "a number of lanes"),)
+        return Ability(frozenset(), 0, f"{wired.what} {wired.why}", unread, wired.needs_root)
     if not isinstance(wired, int) or wired not in WIDTHS or wired >= can.width:
         return can
     told = Evidence(f"{port.address} {WIRED_LANES}", f"{wired} lane{'' if wired == 1 else 's'} wired", f"x{can.width}")

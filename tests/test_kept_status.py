@@ -117,11 +117,12 @@ def test_a_tunnelled_link_is_virtual_at_any_speed(can: tuple[int, int], end: int
         (None, (3, 4), Verdict.NARROW),
         (16, (3, 4), Verdict.NARROW),
         (3, (3, 4), Verdict.NARROW),
-        (Unread("width", "not a number"), (3, 4), Verdict.NARROW),
+        (Unread("width", "not a number"), (3, 4), Verdict.UNKNOWN),
+        (Unread("width", "not a number"), (3, 8), Verdict.FULL),
     ],
 )
 def test_lanes_that_are_not_wired_are_not_missed(wired: Any, now: tuple[int, int], verdict: Verdict) -> None:  # noqa: ANN401 - a row of the table
-    """A slot with fewer lanes than its port limits a card; it is not told as a narrow link."""
+    """A slot with fewer lanes than its port limits a card; it is not told as a narrow link, nor where nobody knows."""
     found = judged(port(wired_lanes=wired), device((3, 8), now, class_code=NETWORK))
     assert found.verdict is verdict
     named = [one for one in found.evidence if "IOPCIExpressMaxLinkWidthOverride" in one.source]

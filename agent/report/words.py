@@ -135,7 +135,9 @@ def is_fitted(judged: Judged) -> bool:
 def port(judged: Judged) -> str:
     """The slot or port of a link; a port that is not visible is called so."""
     link = judged.link
-    return "hidden port" if link.port is None and link.slot is None and not link.integrated else place(link)
+    if link.port is not None or link.slot is not None or link.integrated:
+        return place(link)
+    return "hidden port" if link.port_lost is None else "port not read"
 
 
 def rate_now(judged: Judged) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.findings import Evidence, Severity
+from agent.lost import drives as missing_drives
 from agent.rules.rule import Found, Seen, rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes.unread import Unread, of
@@ -59,7 +60,7 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
     if any(one.what in LISTS_OF_DRIVES for one in facts.unread):
         return
-    lost = facts.gap("drives") or next((one.address for one in facts.drives if isinstance(one.address, Unread)), None)
+    lost = missing_drives(facts)
     claimed = {drive.address for drive in facts.drives}
     for function in facts.functions:
         if function.class_code != NVME_CLASS or function.address in claimed or function.physical_function is not None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Rate, Verdict
-from agent.machine import above, device_place, is_nvme
+from agent.machine import above, device_place, leads_to_drive
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
@@ -100,7 +100,7 @@ def _port_parent(one: Judged) -> str | None:
 
 def is_drive(one: Judged) -> bool:
     """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    return one.link.device is not None and is_nvme(one.link.device)
+    return leads_to_drive(one.link)
 
 
 def what(function: PciFunction | None) -> str:
