@@ -10,7 +10,9 @@ from agent.rules.links import subject
 from agent.rules.plan.moving import out_of_place
 from agent.rules.plan.needs import by_place
 from agent.rules.plan.parts import identity
+from agent.rules.plan.unseen import hidden, numbers
 from agent.rules.rule import Found
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -57,21 +59,37 @@ def _other_drive(matched: Matched, one: DriveMatch) -> Found:
     return Found(found.name, headline, (evidence,), judged=found.own, drive=found.drive is not None)
 
 
-def unplanned(matched: Matched) -> Iterator[Found]:
-    """Cards with the drives behind them, and other drives, that the sheet does not have."""
+def unplanned(matched: Matched) -> Iterator[Found | Unread]:
+    """Cards with the drives behind them, and other drives, that the sheet does not have.
+
+    What could not be told from the parts that it has may be one of them.
+    """
     cards = {one.link.key for one in matched.more_cards}
     for judged in matched.more_cards:
         on_it = [one.name for one in matched.more_drives if any(link is judged for link in one.chain)]
         drives = f" with {', '.join(on_it)}" if on_it else ""
         what = matched.what(judged)
+        unread = numbers(judged) or hidden([judged])
+        if unread is not None:
+            yield _doubtful(f"{what} in {matched.place_of(judged)}", matched, unread)
+            continue
         source = f"{subject(judged)} in {matched.place_of(judged)}"
         evidence = (Evidence(source, f"{what}{drives}", f"no such card ({matched.source})"),)
         yield Found(subject(judged), f"{what}{drives} is not in the sheet", evidence, judged=judged)
     for one in matched.more_drives:
         if cards.isdisjoint(link.link.key for link in one.chain):
             where = matched.place_of(one.own) if one.own is not None else "a place that is not shown"
+            if one.lost is not None:
+                yield _doubtful(one.name, matched, one.lost)
+                continue
             evidence = (
                 Evidence(f"{one.name} in {where}", one.model or "a drive", f"no such drive ({matched.source})"),
             )
             headline = f"a drive in {where} that is not in the sheet"
             yield Found(one.name, headline, evidence, judged=one.own, drive=one.drive is not None)
+
+
+def _doubtful(what: str, matched: Matched, lost: Unread) -> Unread:
+    """A part that may be one of the sheet's or none of them, for want of a reading that failed."""
+    why = f"{lost.what}: {lost.why}"
+    return Unread(f"whether {what} is a part of {matched.source}", why, lost.needs_root, vital=lost.vital)
