@@ -35,8 +35,13 @@ def drives(facts: Facts) -> Unread | None:
 
 
 def placeless(functions: Iterable[PciFunction]) -> tuple[PciFunction, ...]:
-    """The functions of which nobody can tell below which port they are."""
-    return tuple(one for one in functions if isinstance(one.parent, Unread) and one.physical_function is None)
+    """The functions of which nobody can tell below which port they are, or whether they are cards of their own."""
+    return tuple(
+        one
+        for one in functions
+        if isinstance(one.physical_function, Unread)
+        or (one.physical_function is None and isinstance(one.parent, Unread))
+    )
 
 
 def below(port: PciFunction, bus: str, anywhere: Iterable[PciFunction], facts: Facts) -> Unread | None:
@@ -45,8 +50,12 @@ def below(port: PciFunction, bus: str, anywhere: Iterable[PciFunction], facts: F
     `bus` is the domain and number of the bus below the port, "" where it is not known; `anywhere` are the `placeless`.
     """
     for function in anywhere:
-        if isinstance(function.parent, Unread) and bus in {"", function.address.rpartition(":")[0]}:
-            return of(f"whether {function.address} is below {port.address}", function.parent)
+        if isinstance(function.parent, Unread):
+            if bus in {"", function.address.rpartition(":")[0]}:
+                return of(f"whether {function.address} is below {port.address}", function.parent)
+        elif function.parent == port.address and isinstance(function.physical_function, Unread):
+            what = f"whether {function.address} is a card of its own or a virtual function"
+            return of(what, function.physical_function)
     return facts.gap("functions")
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from agent import lost
 from knowledge import pcie
@@ -26,6 +27,7 @@ DISPLAY_CLASS: Final = 0x03
 NVME_CLASS: Final = 0x0108
 # Mass storage of another kind, with the interface number of NVMe: some drives on Darwin call themselves so.
 NVME_ELSEWHERE: Final = 0x018002
+NO_VENDOR: Final = 0xFFFF
 AUDIO_CLASS: Final = 0x0403
 REGISTRY_NAME: Final = "slot name in the I/O Registry"
 MOST_LEVELS: Final = 8  # bridges under each other on one card; ends the walk on a damaged capture
@@ -109,6 +111,7 @@ class Machine(Struct, frozen=True):
 
 def build(facts: Facts) -> Machine:
     """The topology of `facts`."""
+    facts = _told_apart(facts)
     functions = {function.address: function for function in facts.functions}
     below: dict[str, list[PciFunction]] = {}
     for function in facts.functions:
@@ -120,6 +123,23 @@ def build(facts: Facts) -> Machine:
     slots = _Slots(facts, functions)
     links = tuple(_links(functions, children, kinds, slots, facts))
     return Machine(facts, functions, children, kinds, links, tuple(_paths(facts, functions, links)))
+
+
+def _told_apart(facts: Facts) -> Facts:
+    """The same, with functions that show themselves to be no virtual ones where that link could not be read.
+
+    Only the identifiers of a virtual function read FFFFh. Source: Single Root I/O Virtualization and Sharing, section
+    3.4.1, Vendor ID and Device ID (from memory).
+    """
+    if not any(isinstance(one.physical_function, Unread) for one in facts.functions):
+        return facts
+    functions = tuple(replace(one, physical_function=None) if _is_physical(one) else one for one in facts.functions)
+    return replace(facts, functions=functions)
+
+
+def _is_physical(function: PciFunction) -> bool:
+    vendor = function.registers.read(pcie.VENDOR_ID, "vendor_id")
+    return isinstance(function.physical_function, Unread) and isinstance(vendor, int) and vendor != NO_VENDOR
 
 
 def _by_address(function: PciFunction) -> str:

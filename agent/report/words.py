@@ -292,7 +292,7 @@ def functions(audit: Audit) -> Iterator[tuple[str, str]]:
         if isinstance(function.physical_function, str):
             virtual[function.physical_function] = virtual.get(function.physical_function, 0) + 1
     for function in audit.facts.functions:
-        if function.physical_function is None:
+        if not isinstance(function.physical_function, str):
             yield function.address, ", ".join(_of_function(function, audit, virtual.get(function.address, 0)))
 
 

@@ -10,9 +10,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.findings import Verdict
-from agent.planned import as_written
 from agent.rules.links import is_drive
-from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, How, Matched, identity, named
+from agent.rules.plan.parts import (
+    CardMatch,
+    DriveMatch,
+    Fitted,
+    How,
+    Matched,
+    identity,
+    is_another,
+    named,
+    wanted_model,
+)
 from agent.rules.plan.spots import Spots, chains
 from agent.rules.plan.unseen import Unseen, hidden, numbers, of_card, of_drive
 from knowledge import pcie
@@ -205,12 +214,12 @@ class _Matching:
         unknown = any(self.fitted[number].model is None for number in self.free)
         for match in self._open_drives():
             if match.spot is None and (match.label or match.on is not None or unknown):
-                match.how = "untold" if _model(match) is None or unknown else "missing"
+                match.how = "untold" if wanted_model(match) is None or unknown else "missing"
 
     def _in_bay(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive is in the very bay, counted in the order of ports, and nothing speaks against it."""
         card, bay = match.on, match.drive.bay
-        if card is None or bay is None or one.own is None or _another(match, one):
+        if card is None or bay is None or one.own is None or is_another(match, one):
             return False
         ports: Sequence[Judged] = card.spot.links if card.spot is not None else ()
         if card.card.carrier == "switch":
@@ -218,19 +227,21 @@ class _Matching:
         return len(ports) > 1 and any(port is one.own for port in ports[bay - 1 : bay])
 
     def _same_in_place(self, match: DriveMatch, one: Fitted) -> bool:
-        return _model(match) is not None and _model(match) == one.model and self._in_place(match, one)
+        return wanted_model(match) is not None and wanted_model(match) == one.model and self._in_place(match, one)
 
     def _likely_in_place(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive in the place may be the one: nothing is known that speaks against it."""
-        return (_model(match) is None or one.model is None) and self._in_place(match, one)
+        return (wanted_model(match) is None or one.model is None) and self._in_place(match, one)
 
     def _same_anywhere(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive of the model answers elsewhere, and none can be in the place unseen."""
-        return _model(match) is not None and _model(match) == one.model and hidden(self._places(match)) is None
+        return (
+            wanted_model(match) is not None and wanted_model(match) == one.model and hidden(self._places(match)) is None
+        )
 
     def _where(self, match: DriveMatch, one: Fitted) -> How:
         if self._in_place(match, one):
-            return "other" if _another(match, one) else "here"
+            return "other" if is_another(match, one) else "here"
         return "elsewhere" if match.spot is not None and self._lost_place(one) is None else "unplaced"
 
     def _lost_place(self, one: Fitted) -> Unread | None:
@@ -274,6 +285,8 @@ class _Matching:
             return of_card(card)
         if card.found is not None:
             return None
+        if card.how == "untold" and card.label and self.unseen.slots is not None:
+            return self._no_spot(card)
         if card.spot is not None:
             return next((one.link.below_lost for one in card.spot.links if one.link.below_lost is not None), None)
         unknown = (numbers(top) for top in self._free_tops())
@@ -288,6 +301,8 @@ class _Matching:
         places = self._places(match)
         if places:
             return hidden(places)
+        if match.how == "untold" and match.spot is None and match.label and self.unseen.slots is not None:
+            return self._no_spot(match)
         unknown = (self.fitted[number].lost for number in self.free)
         return self.unseen.functions or self.unseen.drives or next((one for one in unknown if one is not None), None)
 
@@ -322,18 +337,6 @@ def _same(card: CardMatch, top: Judged) -> bool | None:
     """Whether the identifiers are those of the card; None where either is not known."""
     mine, there = card.card.pci_id, identity(top)
     return None if mine is None or there is None else mine.lower() == there
-
-
-def _model(match: DriveMatch) -> str | None:
-    return as_written(match.drive.model)
-
-
-def _another(match: DriveMatch, one: Fitted) -> bool:
-    """Whether a drive says of itself that it is another one than the sheet has."""
-    serial, model = named(match.drive.serial), _model(match)
-    if serial is not None and one.serial is not None:
-        return serial != one.serial
-    return model is not None and one.model is not None and model != one.model
 
 
 def _unique(pairs: Iterable[tuple[str | None, int]]) -> dict[str, int]:

@@ -208,3 +208,16 @@ def identity(judged: Judged) -> str | None:
     """Maker and model number of what answers below a link, "f1c4:3110"; None where they were not read."""
     device = judged.link.device
     return None if device is None else pci_id(device)
+
+
+def wanted_model(match: DriveMatch) -> str | None:
+    """The model that the sheet names, None for none."""
+    return as_written(match.drive.model)
+
+
+def is_another(match: DriveMatch, one: Fitted) -> bool:
+    """Whether a drive says of itself that it is another one than the sheet has."""
+    serial, model = named(match.drive.serial), wanted_model(match)
+    if serial is not None and one.serial is not None:
+        return serial != one.serial
+    return model is not None and one.model is not None and model != one.model

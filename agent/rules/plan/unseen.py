@@ -29,11 +29,14 @@ class Unseen:
     def __init__(self, seen: Seen) -> None:
         """Look through the facts once."""
         facts = seen.machine.facts
-        placeless = lost.placeless(facts.functions)
         self._functions = seen.machine.functions
-        self.functions = facts.gap("functions")
-        if self.functions is None and placeless and isinstance(placeless[0].parent, Unread):
-            self.functions = of(f"where {placeless[0].address} hangs", placeless[0].parent)
+        hanging = (
+            of(f"where {one.address} hangs", reading)
+            for one in lost.placeless(facts.functions)
+            for reading in (one.parent, one.physical_function)
+            if isinstance(reading, Unread)
+        )
+        self.functions = facts.gap("functions") or next(hanging, None)
         self.drives = lost.drives(facts)
         kernel = (one.address for one in facts.kernel_slots if isinstance(one.address, Unread))
         self.slots = lost.missed(facts.board_slots) or facts.gap("slots") or next(kernel, None)
