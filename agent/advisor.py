@@ -50,6 +50,10 @@ PASSING_THROUGH: Final = frozenset({"linux"})
 WHILE_RUNNING: Final = frozenset({"look-under-load", "look-again"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
 NOT_DESCRIBED: Final = " The firmware does not describe that slot: see first that there is a connector the card fits."
+UNREAD: Final = (
+    " What the firmware says of that slot could not be read: see first that there is a connector the card fits."
+)
+HINTS: Final = {True: "", False: NOT_DESCRIBED, None: UNREAD}
 
 
 def steps(rule: Rule, found: Found, guest: bool, platform: str = "linux") -> tuple[Step, ...]:  # noqa: FBT001 - passed by place in one call
@@ -133,7 +137,7 @@ def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
     other = ""
     if move is not None:
         rate, slot = rate_text(move.rate), move.slot
-        hints = (CARRIER_NEEDED if move.needs_carrier else "") + ("" if move.described else NOT_DESCRIBED)
+        hints = (CARRIER_NEEDED if move.needs_carrier else "") + HINTS[move.described]
         other = move.swaps_with or hints
     shows = SHOWS.get(rule.id, "lanewright check shows {rate}").replace("{rate}", rate)
     load = LOAD.get(rule.id, "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)

@@ -9,12 +9,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from msgspec import Struct
+from msgspec.structs import replace
 
+from agent import lost
 from knowledge import pcie
-from probes.unread import Unread, readable
+from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Container, Iterable, Iterator
 
     from probes.facts import BoardSlot, Drive, Facts, PciFunction
 
@@ -25,6 +27,7 @@ DISPLAY_CLASS: Final = 0x03
 NVME_CLASS: Final = 0x0108
 # Mass storage of another kind, with the interface number of NVMe: some drives on Darwin call themselves so.
 NVME_ELSEWHERE: Final = 0x018002
+NO_VENDOR: Final = 0xFFFF
 AUDIO_CLASS: Final = 0x0403
 REGISTRY_NAME: Final = "slot name in the I/O Registry"
 MOST_LEVELS: Final = 8  # bridges under each other on one card; ends the walk on a damaged capture
@@ -56,7 +59,11 @@ class Link(Struct, frozen=True):
     `port` is None where it is not visible from here. `device` is function 0 of the component, None where nothing
     answers; `functions` are all its functions but the virtual ones. `integrated` marks a device inside
     the root complex, which has no link at all. `occupied` is what a hot-plug driver says of presence. `onboard` tells
-    that the firmware lists the device as part of the board, and no slot of its own matches.
+    that the firmware lists the device as part of the board, and no slot of its own matches. `driven` tells that the
+    system drives the device as an NVMe drive, where its class could not be read.
+
+    What is None here was told to be so, unless there is a reason why nobody could tell: `port_lost` for the port,
+    `below_lost` for what may answer below, `slot_lost` for the slot.
     """
 
     port: PciFunction | None
@@ -66,6 +73,10 @@ class Link(Struct, frozen=True):
     integrated: bool = False
     occupied: bool | Unread | None = None
     onboard: bool = False
+    driven: bool = False
+    port_lost: Unread | None = None
+    below_lost: Unread | None = None
+    slot_lost: Unread | None = None
 
     @property
     def ends(self) -> tuple[PciFunction, ...]:
@@ -80,10 +91,11 @@ class Link(Struct, frozen=True):
 
 
 class Path(Struct, frozen=True):
-    """A drive and its hops, from the drive to the processor."""
+    """A drive and its hops, from the drive to the processor; `lost` is why there may be more of them."""
 
     drive: Drive
     hops: tuple[Link, ...]
+    lost: Unread | None = None
 
 
 class Machine(Struct, frozen=True):
@@ -99,6 +111,7 @@ class Machine(Struct, frozen=True):
 
 def build(facts: Facts) -> Machine:
     """The topology of `facts`."""
+    facts = _told_apart(facts)
     functions = {function.address: function for function in facts.functions}
     below: dict[str, list[PciFunction]] = {}
     for function in facts.functions:
@@ -110,6 +123,23 @@ def build(facts: Facts) -> Machine:
     slots = _Slots(facts, functions)
     links = tuple(_links(functions, children, kinds, slots, facts))
     return Machine(facts, functions, children, kinds, links, tuple(_paths(facts, functions, links)))
+
+
+def _told_apart(facts: Facts) -> Facts:
+    """The same, with functions that show themselves to be no virtual ones where that link could not be read.
+
+    Only the identifiers of a virtual function read FFFFh. Source: Single Root I/O Virtualization and Sharing, section
+    3.4.1, Vendor ID and Device ID (from memory).
+    """
+    if not any(isinstance(one.physical_function, Unread) for one in facts.functions):
+        return facts
+    functions = tuple(replace(one, physical_function=None) if _is_physical(one) else one for one in facts.functions)
+    return replace(facts, functions=functions)
+
+
+def _is_physical(function: PciFunction) -> bool:
+    vendor = function.registers.read(pcie.VENDOR_ID, "vendor_id")
+    return isinstance(function.physical_function, Unread) and isinstance(vendor, int) and vendor != NO_VENDOR
 
 
 def _by_address(function: PciFunction) -> str:
@@ -151,6 +181,11 @@ def is_nvme(function: PciFunction) -> bool:
     return isinstance(code, int) and (code >> 8 == NVME_CLASS or code == NVME_ELSEWHERE)
 
 
+def leads_to_drive(link: Link) -> bool:
+    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
+    return link.device is not None and (link.driven or is_nvme(link.device))
+
+
 def is_audio(function: PciFunction) -> bool:
     """Whether the function plays sound, by its class."""
     return isinstance(function.class_code, int) and function.class_code >> 8 == AUDIO_CLASS
@@ -161,18 +196,33 @@ def drives_display(link: Link, below: dict[str, tuple[PciFunction, ...]]) -> Pci
 
     Many display cards carry a switch of their own, so the slot's link is one or two levels above the display function.
     """
+    return next((one for level in _levels(link, below) for one in level if is_display(one)), None)
+
+
+def may_drive_display(link: Link, below: dict[str, tuple[PciFunction, ...]]) -> Unread | None:
+    """Why a card may be a display card though none was seen on it: a function whose class could not be read."""
+    for one in (one for level in _levels(link, below) for one in level):
+        if isinstance(one.class_code, Unread):
+            return of(f"{one.address} class code", one.class_code)
+    return None
+
+
+def _levels(link: Link, below: dict[str, tuple[PciFunction, ...]]) -> Iterator[tuple[PciFunction, ...]]:
+    """The functions of a card, and those behind its own switch level by level, as long as it is one card."""
     here: tuple[PciFunction, ...] = link.functions
     for _ in range(MOST_LEVELS):
-        display = next((function for function in here if is_display(function)), None)
-        if display is not None:
-            return display
-        if not any(is_bridge(function) for function in here):
-            return None
+        yield here
+        if not any(_may_be_bridge(function, below.get(function.address, ())) for function in here):
+            return
         components = [below[function.address] for function in here if below.get(function.address)]
         if len(components) != 1:
-            return None
+            return
         here = components[0]
-    return None
+
+
+def _may_be_bridge(function: PciFunction, below: tuple[PciFunction, ...]) -> bool:
+    """Whether a function is a bridge: by its class or, where that could not be read, by what hangs below it."""
+    return is_bridge(function) or (bool(below) and isinstance(function.class_code, Unread))
 
 
 def _kinds(functions: dict[str, PciFunction], below: dict[str, tuple[PciFunction, ...]]) -> dict[str, int | None]:
@@ -205,11 +255,14 @@ def _infer(
         function = functions[name]
         parent = above(function)
         kind = kinds.get(parent) if parent is not None else None
-        kinds[name] = _likely_kind(function, kind, below.get(name, ()), on_root=parent not in functions)
+        on_root = parent not in functions and not isinstance(function.parent, Unread)
+        kinds[name] = _likely_kind(function, kind, below.get(name, ()), on_root=on_root)
 
 
-def _likely_kind(function: PciFunction, above: int | None, below: tuple[PciFunction, ...], *, on_root: bool) -> int:
-    if not (is_bridge(function) or (below and isinstance(function.class_code, Unread))):
+def _likely_kind(
+    function: PciFunction, above: int | None, below: tuple[PciFunction, ...], *, on_root: bool
+) -> int | None:
+    if not _may_be_bridge(function, below):
         lanes = function.registers.read(pcie.LINK_CAPABILITIES, "maximum_link_width")
         unknown = function.link is not None and all(
             isinstance(figure, Unread) for figure in (lanes, function.link.max_speed, function.link.max_width)
@@ -217,6 +270,8 @@ def _likely_kind(function: PciFunction, above: int | None, below: tuple[PciFunct
         return pcie.INTEGRATED_ENDPOINT if on_root and unknown else pcie.ENDPOINT
     if on_root:
         return pcie.ROOT_PORT
+    if isinstance(function.parent, Unread):
+        return None  # which way a bridge faces shows in its place alone
     if above == pcie.SWITCH_UPSTREAM_PORT:
         return pcie.SWITCH_DOWNSTREAM_PORT
     if below and all(child.link is None for child in below):
@@ -235,6 +290,8 @@ def _links(
     facts: Facts,
 ) -> Iterator[Link]:
     with_drives = {drive.address for drive in facts.drives}
+    nvme = {drive.address for drive in facts.drives if drive.kind == "nvme"}
+    placeless = lost.placeless(facts.functions)
     seen: set[str] = set()
     for address, function in functions.items():
         kind = kinds[address]
@@ -242,20 +299,42 @@ def _links(
             component = below.get(address, ())
             device = component[0] if component else None
             slot = slots.of_port(function, component)
+            onboard = slots.onboard(component) and (slot is None or slot.board is None)
             yield Link(
                 function,
                 device,
                 component,
                 slot,
                 occupied=slots.occupied(function, device),
-                onboard=slots.onboard(component) and (slot is None or slot.board is None),
+                onboard=onboard,
+                driven=_is_driven(device, nvme),
+                below_lost=lost.below(function, _bus_below(function, None), placeless, facts)
+                if device is None
+                else None,
+                slot_lost=lost.slot(function, facts) if slot is None and not onboard else None,
             )
         elif function.physical_function is None and address not in seen:
             integrated = kind in INTEGRATED and address in with_drives
             if integrated or (kind in WITH_LINK and kinds.get(above(function) or "") not in DOWNSTREAM_FACING):
                 component = _component(function, functions, kinds)
                 seen.update(member.address for member in component)
-                yield Link(None, component[0], component, slots.of_device(component), integrated=integrated)
+                slot = slots.of_device(component)
+                hidden = None if integrated else lost.port(function, functions, kinds)
+                yield Link(
+                    None,
+                    component[0],
+                    component,
+                    slot,
+                    integrated=integrated,
+                    driven=_is_driven(component[0], nvme),
+                    port_lost=hidden,
+                    slot_lost=None if slot is not None or integrated else hidden or lost.HIDDEN,
+                )
+
+
+def _is_driven(device: PciFunction | None, nvme: Container[str | Unread | None]) -> bool:
+    """Whether the system drives a function as an NVMe drive whose class could not be read."""
+    return device is not None and isinstance(device.class_code, Unread) and device.address in nvme
 
 
 def _component(
@@ -392,22 +471,42 @@ def _paths(facts: Facts, functions: dict[str, PciFunction], links: tuple[Link, .
         for function in link.functions:
             leads_to[function.address] = link
     for drive in facts.drives:
-        yield Path(drive, tuple(_hops(readable(drive.address), functions, leads_to)))
+        walk = _Walk(functions, leads_to)
+        hops = tuple(walk.up(drive.address))
+        yield Path(drive, hops, walk.lost or (facts.gap("functions") if walk.astray else None))
 
 
-def _hops(address: str | None, functions: dict[str, PciFunction], leads_to: dict[str, Link]) -> Iterator[Link]:
-    """The links from a function to the processor; ends at a loop of parents, which only a damaged capture has."""
-    seen: set[str] = set()
-    while address is not None and address in functions and address not in seen:
-        seen.add(address)
-        physical = functions[address].physical_function
-        if physical is not None:
-            address = readable(physical)
-            continue
-        link = leads_to.get(address)
-        if link is None:
-            address = above(functions[address])
-            continue
-        if not link.integrated:
-            yield link
-        address = above(link.port)
+class _Walk:
+    """One way from a function to the processor. `lost` is why it ended early, `astray` that it left what was listed."""
+
+    def __init__(self, functions: dict[str, PciFunction], leads_to: dict[str, Link]) -> None:
+        self._functions = functions
+        self._leads_to = leads_to
+        self.lost: Unread | None = None
+        self.astray = False
+
+    def up(self, begin: str | Unread | None) -> Iterator[Link]:
+        """The links on the way; ends at a loop of parents, which only a damaged capture has."""
+        seen: set[str] = set()
+        address = self._told(begin)
+        while address is not None and address not in seen:
+            seen.add(address)
+            function = self._functions.get(address)
+            if function is None:
+                self.astray = True
+                return
+            if function.physical_function is not None:
+                address = self._told(function.physical_function)
+                continue
+            link = self._leads_to.get(address)
+            if link is None:
+                address = self._told(function.parent)
+                continue
+            if not link.integrated:
+                yield link
+            address = self._told(link.port.parent) if link.port is not None else self._told(link.port_lost)
+
+    def _told(self, address: str | Unread | None) -> str | None:
+        """An address, None for none; that it could not be read is kept."""
+        self.lost = address if isinstance(address, Unread) else self.lost
+        return readable(address)

@@ -25,8 +25,8 @@ def nothing_below(link: Link, port: PciFunction) -> Judged:
         return _presence_by_driver(link, port, implemented, can)
     if active == 1:
         source = f"{port.address} Link Status: Data Link Layer Link Active"
-        evidence = (Evidence(source, "1", "a function that answers below"),)
-        why = "the link is up, but no function answers below it"
+        evidence = (Evidence(source, "1", "a function that answers below"), *_lost(link))
+        why = f"the link is up, but {_what_answers(link, 'no function answers below it')}"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True, link_up=True)
     if not implemented:
         return _no_slot(link, port, can)
@@ -44,10 +44,34 @@ def nothing_below(link: Link, port: PciFunction) -> Judged:
         )
     if not present:
         return _no_presence(link, port, Evidence(source, "0", "0 when empty"), can)
-    reasons = _why_dark(port)
-    why = "; ".join(["a card is detected, but there is no link", *(words for _, words in reasons)])
     presence = Evidence(source, "1 (card present)", "a link and a function that answers")
+    return _dark(link, presence, can, port=port)
+
+
+def _dark(link: Link, presence: Evidence, can: Rate | None, port: PciFunction | None = None) -> Judged:
+    """A card is detected and nothing answers; it may answer unseen, where a reading failed and the link may be up.
+
+    `port` is given where its registers tell more.
+    """
+    down = port is not None and _active(port) == 0
+    if link.below_lost is not None and not down:
+        why = f"a card is detected; {_what_answers(link, '')}"
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=(presence, *_lost(link)))
+    reasons = _why_dark(port) if port is not None else ()
+    first = f"a card is detected, but {'there is no link' if down else 'nothing answers below it'}"
+    why = "; ".join([first, *(words for _, words in reasons)])
     return Judged(link, Verdict.DARK, why, port_can=can, evidence=(presence, *(one for one, _ in reasons)))
+
+
+def _what_answers(link: Link, nothing: str) -> str:
+    """The words for a port below which no function was seen; where that could not be read, this."""
+    return nothing if link.below_lost is None else "what answers below it could not be read"
+
+
+def _lost(link: Link) -> tuple[Evidence, ...]:
+    """The reading that was missed below a port."""
+    lost = link.below_lost
+    return () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
 
 
 def _no_presence(link: Link, port: PciFunction, presence: Evidence, can: Rate | None) -> Judged:
@@ -106,11 +130,15 @@ def _no_slot(link: Link, port: PciFunction, can: Rate | None) -> Judged:
     tried = port.registers.read(pcie.LINK_STATUS, "link_bandwidth_management_status")
     if tried == 1 and _active(port) == 0:
         source = f"{port.address} Link Status: Link Bandwidth Management Status"
-        evidence = (Evidence(source, "1 with the link down", "0 when nothing is fitted"),)
+        tries = (Evidence(source, "1 with the link down", "0 when nothing is fitted"),)
         why = "the port tried to train a link and failed; it leads to no slot, so presence is not known"
-        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True)
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=tries, notable=True)
     source = f"{port.address} PCI Express Capabilities: Slot Implemented"
-    evidence = (Evidence(source, "0", "no slot, nothing below"),)
+    evidence = (Evidence(source, "0", "no slot, nothing below"), *_lost(link))
+    if link.below_lost is not None:
+        why = f"leads to no slot; {_what_answers(link, '')}"
+        needs_root = link.below_lost.needs_root
+        return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, needs_root=needs_root)
     return Judged(link, Verdict.EMPTY, "leads to no slot, and nothing answers below", port_can=can, evidence=evidence)
 
 
@@ -119,11 +147,10 @@ def _presence_by_driver(link: Link, port: PciFunction, unread: Unread, can: Rate
     name = link.slot.name if link.slot is not None else ""
     source = f"kernel slot {name}: adapter"
     if link.occupied is True:
-        evidence = (Evidence(source, "1 (card present)", "a link and a function that answers"),)
-        return Judged(link, Verdict.DARK, "a card is detected, but there is no link", port_can=can, evidence=evidence)
+        return _dark(link, Evidence(source, "1 (card present)", "a link and a function that answers"), can)
     if link.occupied is False:
-        evidence = (Evidence(source, "0", "0 when empty"),)
-        return Judged(link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=evidence)
-    evidence = (Evidence(f"{port.address} Slot Status: Presence Detect State", unread.why, "0 or 1"),)
-    why = "nothing answers below; whether a card is present could not be read"
+        told = (Evidence(source, "0", "0 when empty"),)
+        return Judged(link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=told)
+    evidence = (Evidence(f"{port.address} Slot Status: Presence Detect State", unread.why, "0 or 1"), *_lost(link))
+    why = f"{_what_answers(link, 'nothing answers below')}; whether a card is present could not be read"
     return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, needs_root=unread.needs_root)

@@ -29,7 +29,7 @@ from agent.judged import Judged
 from agent.vacant import nothing_below
 from knowledge import pcie
 from knowledge.rates import GTPS
-from probes.decode import NOT_GIVEN
+from probes.decode import NOT_GIVEN, NOT_OFFERED
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -161,7 +161,12 @@ def _at_least(evidence: tuple[Evidence, ...], best: Rate) -> tuple[Evidence, ...
 
 
 def _hidden(link: Link, port_can: Ability | None) -> tuple[Evidence, ...]:
-    """Evidence that the true port is not visible: none is there, or the one that is there is emulated."""
+    """Evidence that the true port is not visible: none is there, or the one that is there is emulated.
+
+    A port that is there, and could not be found as a reading failed, is another matter: then its ability is unread.
+    """
+    if link.port_lost is not None:
+        return ()
     if link.port is None:
         address = link.device.address if link.device is not None else ""
         return (Evidence(f"{address}: port above", "not visible from here", "the port's own registers"),)
@@ -216,12 +221,22 @@ def _one_end(judged: Judged, port_can: Ability | None, device_can: Ability, read
         why = f"{why} where the card alone can do {rate_text(can)}"
     why = f"{why}; what both ends can do is not known"
     if missing is None:
-        return replace(judged, why=why, evidence=_expect(reading, can or now))
+        return _without_port(replace(judged, why=why, evidence=_expect(reading, can or now)))
     if missing.problem:
         why = f"{why}: {missing.problem}"
     known = _at_least(device_can.evidence, can) if can is not None else ()
     evidence = (*_expect(reading, can or now), *known, *missing.evidence)
     return replace(judged, why=why, evidence=evidence, needs_root=missing.needs_root)
+
+
+def _without_port(judged: Judged) -> Judged:
+    """With the reason why the port could not be found, where a reading failed."""
+    lost = judged.link.port_lost
+    if lost is None:
+        return judged
+    shown = Evidence(lost.what, lost.why, "readable")
+    why = f"{judged.why}: {lost.what} could not be read"
+    return replace(judged, why=why, evidence=(*judged.evidence, shown), needs_root=lost.needs_root)
 
 
 def _below(
@@ -257,10 +272,12 @@ def _below(
     if frozen is not None:
         says = f"{says}; autonomous speed change is switched off at its own end, so it may stay there"
         evidence = (frozen, *evidence)
-    if isinstance(target, Unread) and target.needs_root:
-        says = f"{says}; whether a setting, power saving or a fault does that takes registers that root may read"
-        shown = Evidence(target.what, target.why, "readable")
-        return replace(judged, why=says, evidence=(*evidence, shown), needs_root=True)
+    lost = _unexplained(link, machine, target)
+    if lost is not None:
+        shown = Evidence(lost.what, lost.why, "readable")
+        what = "whether a setting, power saving or a fault does that"
+        takes = "takes registers that root may read" if lost.needs_root else f"is not known: {lost.what}: {lost.why}"
+        return replace(judged, why=f"{says}; {what} {takes}", evidence=(*evidence, shown), needs_root=lost.needs_root)
     if isinstance(target, Unread) and target.why == NOT_GIVEN:
         says = f"{says}; whether it is set so at its port is not given by this platform"
         evidence = (*evidence, Evidence(target.what, target.why, f"{speed_text(best.speed)} or more"))
@@ -305,6 +322,19 @@ def _target(link: Link) -> Evidence | Unread | None:
     if isinstance(told, Unread):
         return of(source, told)
     return Evidence(source, speed_text(told), str(told)) if told in GTPS else None
+
+
+def _unexplained(link: Link, machine: Machine, target: Evidence | Unread | None) -> Unread | None:
+    """A reading that might have explained a low speed, and could not be taken; None where all of them were.
+
+    What a device does not have, and what the system never gives, was not missed.
+    """
+    if isinstance(target, Unread) and target.why not in {NOT_OFFERED, NOT_GIVEN}:
+        return target
+    state = link.device.power_state if link.device is not None else None
+    if isinstance(state, Unread) and (state.vital or state.needs_root):
+        return of(f"{link.key} power state", state)
+    return topology.may_drive_display(link, machine.below)
 
 
 def _frozen(link: Link) -> Evidence | None:

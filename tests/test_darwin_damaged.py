@@ -413,8 +413,8 @@ def test_capabilities_that_cannot_be_leave_the_link_unknown() -> None:
 
 
 @pytest.mark.parametrize("lanes", [0, 3, 64, -1, "eight", {}])
-def test_a_width_of_the_slot_that_cannot_be_leaves_missing_lanes_unknown(lanes: object) -> None:
-    """An override that is no number of lanes is not taken for one: whether lanes are missing is not known then."""
+def test_a_width_of_the_slot_that_cannot_be_makes_no_fault(lanes: object) -> None:
+    """An override that is no number of lanes hides how many are wired: a narrow link may be as it was built."""
     name = "tower-3-calm-display"
     trees = tree(name)
     for one in functions(trees):
@@ -422,6 +422,8 @@ def test_a_width_of_the_slot_that_cannot_be_leaves_missing_lanes_unknown(lanes: 
             one["IOPCIExpressMaxLinkWidthOverride"] = lanes
     found = survived(damaged(name, pci=printed(trees)))
     assert {**verdicts(WHOLE[name]), "00:01.0": "unknown"} == verdicts(found)
+    judged = next(one for one in found.links if one.link.key == "00:01.0")
+    assert "IOPCIExpressMaxLinkWidthOverride" in judged.why
 
 
 HOSTILE: Final = b"\x1b[31m[bold]Slot\x07\r\n<b>\xe2\x80\xae\xff" + 3000 * b"x"

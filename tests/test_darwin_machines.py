@@ -213,13 +213,19 @@ def test_every_machine_can_be_asked_live_as_its_capture_answers() -> None:
         assert collect(setup.reads()) == collect(setup.replay()), name
 
 
-@pytest.mark.parametrize(("name", "slot"), [("tower-6-live", "6"), ("bench-3-dark-slot", "J2")])
-def test_an_inventory_calls_no_slot_empty_in_which_a_card_is_detected(name: str, slot: str) -> None:
-    """A card that gives no link is told as such beside the slots that are empty."""
+@pytest.mark.parametrize(
+    ("name", "slot", "silence"),
+    [
+        ("tower-6-live", "6", "nothing answers below it"),
+        ("bench-3-dark-slot", "J2", "there is no link"),
+    ],
+)
+def test_an_inventory_calls_no_slot_empty_in_which_a_card_is_detected(name: str, slot: str, silence: str) -> None:
+    """A card that gives no link is told as such beside the slots that are empty; no more than its port says."""
     output = io.StringIO()
     text.show(text.inventory(audited(name), 100, name), Console(file=output, width=100, color_system=None))
     rows = {line.split()[0]: line.split(None, 1)[1] for line in output.getvalue().split("\n") if len(line.split()) > 1}
-    assert rows[slot].startswith("a card is detected, but there is no link")
+    assert rows[slot].startswith(f"a card is detected, but {silence}")
     assert 1 == sum("a card is detected" in row for row in rows.values())
 
 

@@ -36,7 +36,7 @@ ARROWS: Final = (
     ("agent.ends", "agent.judged", "agent.planned"),
     ("agent.throughput",),
     ("agent.machine",),
-    ("agent.findings",),
+    ("agent.findings", "agent.lost"),
     ("probes",),
     ("knowledge",),
 )

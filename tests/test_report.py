@@ -128,11 +128,14 @@ def test_sizes_are_of_ten(sizes: list[int], shown: str) -> None:
     assert shown == size(one)
 
 
-def test_an_unreadable_size_is_left_out() -> None:
-    """A block device without a size does not make the drive smaller than it is told."""
+def test_a_size_that_is_not_read_whole_is_told_as_such() -> None:
+    """What is known of a drive's size is no more than its least, where a block device has none that could be read."""
     one = audited("bench-2-worn-riser").facts.drives[0]
     blocks = (BlockDevice("a", 10**12), BlockDevice("b", Unread("x", "y")))
-    assert "1.0 TB" == size(replace(one, blocks=blocks))
+    assert "at least 1.0 TB" == size(replace(one, blocks=blocks))
+    assert "size not known" == size(replace(one, blocks=blocks[1:]))
+    assert "size not known" == size(replace(one, blocks=Unread("x", "y")))
+    assert "" == size(replace(one, blocks=()))
     assert ("could not be read", "none", "x") == (told(Unread("a", "b")), told("", "none"), told("x"))
 
 

@@ -217,7 +217,7 @@ def test_every_verdict_has_its_severity_in_every_form() -> None:
 def test_what_is_not_told_is_said_or_left_empty() -> None:
     """A machine that tells no make, and a card without names, are shown as such."""
     found = made(None)
-    assert "in no maker or product told (linux)" in text(found)
+    assert "in maker and product not known (linux)" in text(found)
     assert ("", "", "", "") == tuple(read_csv(found)[0][name] for name in ("maker", "product", "board", "names"))
     kind = tally_data.form(found).lines[0].machine
     assert (None, None, None) == (kind.maker, kind.product, kind.board)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, get_args
 from msgspec import Struct
 
 from agent.findings import Verdict
+from agent.lost import missed
 from agent.notebook.tokens import token
 from agent.notes.matching import NO_KIND
 from knowledge.classes import describe_class
@@ -41,12 +42,14 @@ if TYPE_CHECKING:
 
 TRAINED: Final = frozenset({Verdict.FULL, Verdict.SLOT_LIMITED, Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW})
 SLOT_KINDS: Final = frozenset(get_args(SlotKind))
+UNREAD_KIND: Final = ""  # where the firmware's description of slots was not to be read: of any kind then
 SLOTS: Final = {
     "card": "a card slot",
     "m.2": "an M.2 socket",
     "mini card": "a mini card socket",
     "edsff": "an EDSFF bay",
     NO_KIND: "a slot of which no kind is told",
+    UNREAD_KIND: "a slot whose kind could not be read",
 }
 LONGEST: Final = 200  # characters of a machine's maker or product
 LONGEST_TITLE: Final = 120
@@ -56,7 +59,7 @@ SOURCE: Final = "own capture"
 
 
 class Kind(Struct, frozen=True, order=True):
-    """What a note is of: the card by its numbers and in words, the kind of slot and of machine; "" if not told."""
+    """What a note is of: the card by its numbers and in words, the kind of slot and of machine; "" if not known."""
 
     card: str
     subsystem: str
@@ -137,6 +140,8 @@ def _kind(judged: Judged, audit: Audit) -> Kind | None:
     subsystem = f"{above:04x}:{below:04x}" if isinstance(above, int) and isinstance(below, int) and above else ""
     board = judged.link.slot.board if judged.link.slot is not None else None
     slot = board.kind if board is not None and board.kind in SLOT_KINDS else NO_KIND
+    if board is None and missed(audit.facts.board_slots) is not None:
+        slot = UNREAD_KIND
     host = audit.facts.host
     secrets = _secrets(audit)
     maker, product = (_told(readable(text), secrets) for text in (host.maker, host.product))
@@ -196,7 +201,7 @@ def _note(kind: Kind, outcome: Outcome, seen: Sequence[Sighting], others: dict[O
             card=(kind.card,),
             subsystem=(kind.subsystem,) if kind.subsystem else None,
             classes=(kind.class_code,),
-            slot_kind=(kind.slot_kind,),  # type: ignore[arg-type] # one of SLOT_KINDS
+            slot_kind=(kind.slot_kind,) if kind.slot_kind else None,  # type: ignore[arg-type] # one of SLOT_KINDS
             machine=machine,
         ),
         seen=SeenThen(

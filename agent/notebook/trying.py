@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.notes.matching import Match
     from knowledge.fieldnotes import Note
+    from probes.facts import Facts
+    from probes.unread import Unread
 
 MOST: Final = 8  # parts that are shown where the note holds for none
 
@@ -19,7 +21,7 @@ MOST: Final = 8  # parts that are shown where the note holds for none
 class Tried(Struct, frozen=True):
     """A note on a machine: parts that it holds for, that cannot be told, and that come nearest where there are neither.
 
-    `looked_at` is how many parts of the kind the machine has.
+    `looked_at` is how many parts of the kind the machine has, `unseen` why it may have more.
     """
 
     note: Note
@@ -27,6 +29,7 @@ class Tried(Struct, frozen=True):
     unknown: tuple[Match, ...]
     nearest: tuple[Match, ...]
     looked_at: int
+    unseen: Unread | None = None
 
 
 def tried(note: Note, audit: Audit) -> Tried:
@@ -40,7 +43,16 @@ def tried(note: Note, audit: Audit) -> Tried:
     holds = tuple(one for one in found if one.holds)
     unknown = tuple(one for one in found if one.holds is None)
     ranked = sorted((one for one in found if _held(one)), key=_held, reverse=True)
-    return Tried(note, holds, unknown, () if holds or unknown else tuple(ranked[:MOST]), len(found))
+    nearest = () if holds or unknown else tuple(ranked[:MOST])
+    return Tried(note, holds, unknown, nearest, len(found), _unseen(note, facts))
+
+
+def _unseen(note: Note, facts: Facts) -> Unread | None:
+    """Why a machine may have more parts of the kind that a note is of than were seen."""
+    when = note.when
+    if any(one is not None for one in (when.card, when.subsystem, when.classes)):
+        return facts.gap("functions")
+    return facts.gap("functions", "drives") if when.model is not None or when.firmware is not None else None
 
 
 def _held(one: Match) -> int:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.notes.matching import HOST, Match, Part, Parts, match
+from agent.notes.matching import HOST, NAMING, Match, Part, Parts, match
 from agent.notes.seen import Beside, beside, contradictions
 from probes.unread import Unread, readable
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from agent.throughput import Share
     from knowledge.fieldnotes import Note
 
+NUMBERS: Final = frozenset({"card", "subsystem", "class"})
 UNDECIDED: Final = 3  # parts that are named where nothing can be told
 MOST_AGAINST: Final = 8  # notes that are named as contradicting one
 
@@ -65,7 +66,7 @@ def _matches(note: Note, found: Parts, machine: Machine) -> Iterable[Match]:
         one = match(note, part, facts.platform, facts.host)
         if one.holds is not False:
             before = best.setdefault(_place(part), one)
-            if one.holds and not before.holds:
+            if (bool(one.holds), one.named) > (bool(before.holds), before.named):
                 best[_place(part)] = one
     return best.values()
 
@@ -104,10 +105,16 @@ def _place(part: Part) -> str:
 
 
 def _untold(unknown: Iterable[Match]) -> Iterator[Unread]:
-    """One sentence for each note that may hold, naming the first parts and what is missing."""
+    """One sentence for each note that may hold, naming the first parts and what is missing.
+
+    Of a part that could not even be named any note may hold: of such parts there is one sentence each.
+    """
     by_note: dict[str, list[Match]] = {}
     for one in unknown:
-        by_note.setdefault(one.note.id, []).append(one)
+        if one.named:
+            by_note.setdefault(one.note.id, []).append(one)
+        else:
+            yield from _nameless(one)
     for name, matches in by_note.items():
         subjects = [one.part.subject for one in matches[:UNDECIDED]]
         more = f" and {len(matches) - UNDECIDED} more" if len(matches) > UNDECIDED else ""
@@ -115,6 +122,14 @@ def _untold(unknown: Iterable[Match]) -> Iterator[Unread]:
         why = "; ".join(dict.fromkeys(f"its {words(one.name)} could not be read ({one.why})" for one in missing))
         where = "" if subjects == [HOST] else f" for {' and '.join(subjects)}{more}"
         yield Unread(f"field note {name}{where}", f"cannot tell whether it holds: {why}")
+
+
+def _nameless(one: Match) -> Iterator[Unread]:
+    """What to say of a part of which a reading that names it was missed; of its numbers the rule tells itself."""
+    missed = [condition for condition in one.conditions if condition.missed and condition.name in NAMING]
+    if missed and not any(condition.name in NUMBERS for condition in missed):
+        why = "; ".join(f"its {words(condition.name)} could not be read ({condition.why})" for condition in missed)
+        yield Unread(f"which field notes hold for {one.part.subject}", why, vital=True)
 
 
 def words(condition: str) -> str:

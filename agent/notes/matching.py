@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
+from agent import lost
 from agent.notes import versions
 from knowledge.fieldnotes import ANY_DEVICE
 from probes.unread import Unread
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
 
 HOST: Final = "host"
 NVME_CLASS: Final = 0x0108
-# Conditions that name a part, a class or a machine; where none of them holds, nothing is said of the others.
+# Conditions that name a part, a class or a machine.
 NAMING: Final = frozenset({"card", "subsystem", "class", "model", "machine maker", "machine product"})
 NO_KIND: Final = "not told"  # the kind of a slot that the firmware does not describe
 NOT_TOLD: Final = "the firmware does not tell it"
@@ -30,23 +32,30 @@ _SHOWN: Final = 6  # of a list
 class Part(Struct, frozen=True):
     """A part that a note may be of: a function with the drive on it and its link, a drive on no function, the host.
 
-    `subject` is the drive's name, the function's address, or "host".
+    `subject` is the drive's name, the function's address, or "host". `drive_lost` is why there may be a drive on it
+    though none was seen, `slots_lost` why the firmware's description of slots could not be read.
     """
 
     subject: str
     function: PciFunction | None = None
     drive: Drive | None = None
     judged: Judged | None = None
+    drive_lost: Unread | None = None
+    slots_lost: Unread | None = None
 
 
 class Condition(Struct, frozen=True):
-    """One condition of a note on one part. `holds` is None where it cannot be told, and `why` says why not."""
+    """One condition of a note on one part. `holds` is None where it cannot be told, and `why` says why not.
+
+    `missed` tells that a reading failed, or was refused: it is not that the part or the system has no such thing.
+    """
 
     name: str
     wanted: str
     read: str
     holds: bool | None
     why: str = ""
+    missed: bool = False
 
 
 class Match(Struct, frozen=True):
@@ -58,12 +67,15 @@ class Match(Struct, frozen=True):
 
     @property
     def holds(self) -> bool | None:
-        """Whether all conditions hold; None where one cannot be told, one that names the part holds and none fails."""
+        """Whether all conditions hold; None where one cannot be told and none fails."""
         if any(one.holds is False for one in self.conditions):
             return False
-        if all(one.holds for one in self.conditions):
-            return True
-        return None if any(one.holds for one in self.conditions if one.name in NAMING) else False
+        return True if all(one.holds for one in self.conditions) else None
+
+    @property
+    def named(self) -> bool:
+        """Whether a condition holds that names the part: only then is it worth a word that the rest is not known."""
+        return any(one.holds for one in self.conditions if one.name in NAMING)
 
 
 def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[Part, ...]:
@@ -71,12 +83,14 @@ def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[Part, ...]:
     facts = machine.facts
     links = {function.address: judged[link.key] for link in machine.links for function in link.functions}
     on = {drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"}
+    drives_lost, slots_lost = lost.drives(facts), lost.missed(facts.board_slots)
     found = [Part(HOST)]
     for function in facts.functions:
         if function.physical_function is None:
             drive = on.get(function.address)
             subject = drive.name if drive is not None else function.address
-            found.append(Part(subject, function, drive, links.get(function.address)))
+            drive_lost = drives_lost if drive is None else None
+            found.append(Part(subject, function, drive, links.get(function.address), drive_lost, slots_lost))
     listed = {function.address for function in facts.functions}
     found += [Part(one.name, None, one) for one in facts.drives if one.kind != "nvme" or one.address not in listed]
     return tuple(found)
@@ -155,7 +169,7 @@ def _of_function(when: When, function: PciFunction) -> Iterator[Condition]:
     if when.classes is not None:
         code = function.class_code
         if isinstance(code, Unread):
-            yield Condition("class", _some(when.classes), "not read", None, code.why)
+            yield _untold("class", _some(when.classes), code)
         else:
             holds = any(f"{code:06x}".startswith(wanted) for wanted in when.classes)
             yield Condition("class", _some(when.classes), f"{code:06x}", holds)
@@ -165,7 +179,7 @@ def _pair(name: str, wanted: tuple[str, ...], vendor: int | Unread, device: int 
     """The condition of two numbers, "vendor:device"."""
     for read in (vendor, device):
         if isinstance(read, Unread):
-            return Condition(name, _some(wanted), "not read", None, read.why)
+            return _untold(name, _some(wanted), read)
     assert isinstance(vendor, int)
     assert isinstance(device, int)
     read_pair = f"{vendor:04x}:{device:04x}"
@@ -182,23 +196,44 @@ def _of_drive(part: Part, name: str) -> str | Unread | None:
         return told
     code = part.function.class_code if part.function is not None else 0
     if isinstance(code, Unread):
-        return Unread("", f"whether a drive is there is not known: {code.why}")
-    return Unread("", "the system has no drive there") if code >> 8 == NVME_CLASS else None
+        return replace(code, why=f"whether a drive is there is not known: {code.why}")
+    if code >> 8 != NVME_CLASS:
+        return None
+    missing = part.drive_lost
+    if missing is not None:
+        return replace(missing, why=f"whether the system has a drive there is not known: {missing.why}")
+    return Unread("", "the system has no drive there")
 
 
 def _slot_kind(wanted: tuple[str, ...], part: Part) -> Condition:
     def told(read: str, holds: bool | None, why: str = "") -> Condition:  # noqa: FBT001 - of this function alone
         return Condition("slot_kind", _some(wanted), read, holds, why)
 
+    nowhere = _placeless(part)
+    if nowhere is not None:
+        return _untold("slot_kind", _some(wanted), nowhere)
     if part.judged is None or part.judged.link.integrated:
         return told("in no slot", holds=False)
     link = part.judged.link
     if link.onboard:
         return told("on the board", holds=False)
     if link.slot is None or link.slot.board is None or link.slot.board.kind == "other":
+        if part.slots_lost is not None:
+            return _untold("slot_kind", _some(wanted), part.slots_lost)
         holds = True if NO_KIND in wanted else None
         return told(NO_KIND, holds, "" if holds else "the firmware does not describe the slot")
     return told(link.slot.board.kind, link.slot.board.kind in wanted)
+
+
+def _placeless(part: Part) -> Unread | None:
+    """Why nobody knows where a part of no known link is."""
+    if part.judged is not None:
+        return None
+    if part.drive is not None and isinstance(part.drive.address, Unread):
+        return part.drive.address
+    if part.function is not None and isinstance(part.function.parent, Unread):
+        return part.function.parent
+    return None
 
 
 # --- Texts and versions ----------------------------------------------------------------------------------------
@@ -209,7 +244,7 @@ def _text(name: str, wanted: Text, read: str | Unread | None) -> Condition:
     if read is None:
         return Condition(name, words, "no drive", holds=False)
     if isinstance(read, Unread):
-        return Condition(name, words, "not read", None, read.why)
+        return _untold(name, words, read)
     folded = _folded(read)
     holds = wanted.exactly is None or folded in {_folded(one) for one in wanted.exactly}
     return Condition(name, words, read, holds and (wanted.contains is None or _folded(wanted.contains) in folded))
@@ -219,8 +254,13 @@ def _version(name: str, wanted: Versions, read: str | Unread | None) -> Conditio
     if read is None:
         return Condition(name, versions.words(wanted), "no drive", holds=False)
     if isinstance(read, Unread):
-        return Condition(name, versions.words(wanted), "not read", None, read.why)
+        return _untold(name, versions.words(wanted), read)
     return Condition(name, versions.words(wanted), read, versions.within(read, wanted))
+
+
+def _untold(name: str, wanted: str, read: Unread) -> Condition:
+    """A condition on a value that was not read: it neither holds nor fails."""
+    return Condition(name, wanted, "not read", None, read.why, missed=lost.missed(read) is not None)
 
 
 def text_words(wanted: Text) -> str:

@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Struct
 
 from agent.report.health import FirmwareSlotsData, HealthData, firmware_slots, health
-from agent.report.plain import asked, describe, describe_link, stripe_caution
+from agent.report.plain import asked, block_sizes, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
 from probes.unread import Unread, readable
 
@@ -375,7 +375,7 @@ def _range(rates: tuple[float, float] | None) -> tuple[float, float] | None:
 
 def _drive(seen: DriveSeen) -> DriveData:
     drive = seen.drive
-    sizes = [block.size_bytes for block in readable(drive.blocks) or () if isinstance(block.size_bytes, int)]
+    sizes, whole = block_sizes(drive)
     return DriveData(
         name=drive.name,
         kind=drive.kind,
@@ -383,7 +383,7 @@ def _drive(seen: DriveSeen) -> DriveData:
         model=readable(drive.model),
         firmware=readable(drive.firmware),
         serial=readable(drive.serial),
-        bytes=sum(sizes) if sizes else None,
+        bytes=sum(sizes) if sizes and whole else None,
         celsius=readable(seen.celsius),
         warning_celsius=seen.warning_celsius,
         critical_celsius=seen.critical_celsius,

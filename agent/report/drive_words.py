@@ -27,26 +27,55 @@ AT_MOST: Final = "at most: the payload size could not be read"
 # --- Drives ----------------------------------------------------------------------------------------------------
 
 
-def temperature(seen: DriveSeen) -> str:
+def temperature(seen: DriveSeen, audit: Audit) -> str:
     """A drive's temperature with its warning limit, or its critical one where it has no other."""
-    if isinstance(seen.celsius, Unread):
-        return f"temperature not known ({plain(seen.celsius.why)})"
-    if seen.celsius is None:
+    lost = _lost_temperature(seen, audit)
+    if lost is not None:
+        return f"temperature not known ({plain(lost.why)})"
+    if isinstance(seen.celsius, Unread) or seen.celsius is None:
         return "no temperature offered"
     if seen.warning_celsius is not None:
         return f"{celsius_text(seen.celsius)} (warning at {celsius_text(seen.warning_celsius)})"
     if seen.critical_celsius is not None:
         return f"{celsius_text(seen.celsius)} (critical at {celsius_text(seen.critical_celsius)})"
-    return f"{celsius_text(seen.celsius)} (no limit told)"
+    lost = _lost_limit(seen, audit)
+    return f"{celsius_text(seen.celsius)} ({f'limits not known: {plain(lost.why)}' if lost else 'no limit told'})"
 
 
-def without_rates(seen: DriveSeen) -> str:
+def _lost_temperature(seen: DriveSeen, audit: Audit) -> Unread | None:
+    """Why a temperature may be there though none was read: by a sensor or by the drive's own log."""
+    if isinstance(seen.celsius, Unread):
+        return seen.celsius
+    if seen.celsius is not None:
+        return None
+    facts, health = audit.facts, seen.drive.health
+    listed = facts.gap("sensors") or next((one.drive for one in facts.sensors if isinstance(one.drive, Unread)), None)
+    return health if isinstance(health, Unread) else listed
+
+
+def _lost_limit(seen: DriveSeen, audit: Audit) -> Unread | None:
+    """Why a drive may have a limit though none was read."""
+    sensors = [one for one in audit.facts.sensors if one.drive == seen.drive.name]
+    of_sensors = [limit for one in sensors for limit in (one.warning_celsius, one.critical_celsius)]
+    limits = (seen.drive.warning_celsius, seen.drive.critical_celsius, *of_sensors)
+    return next((limit for limit in limits if isinstance(limit, Unread)), None)
+
+
+def lost_way(seen: DriveSeen, audit: Audit) -> Unread | None:
+    """Why a drive may have a longer way to the processor than was seen."""
+    return next((path.lost for path in audit.machine.paths if path.drive.name == seen.drive.name), None)
+
+
+def without_rates(seen: DriveSeen, audit: Audit) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
     if seen.drive.kind != "nvme":
         return "its own interface decides its rate, not the PCI Express link"
+    lost = lost_way(seen, audit)
+    if lost is not None:
+        return f"no rate can be told: its way could not be read ({plain(lost.why)})"
     if seen.alone is None or seen.together is None:
         return "no rate can be told: its path has no link, or one whose rate is not known"
     return ""
@@ -57,20 +86,22 @@ def off_the_bus(seen: DriveSeen) -> bool:
     return seen.verdict is Verdict.VIRTUAL and seen.drive.address is None
 
 
-def expected(seen: DriveSeen) -> str:
+def expected(seen: DriveSeen, audit: Audit) -> str:
     """What a drive should reach when read, or why that cannot be told."""
-    if seen.alone is None or seen.together is None or without_rates(seen):
-        return without_rates(seen)
+    none = without_rates(seen, audit)
+    if seen.alone is None or seen.together is None or none:
+        return none
     rates = alone_and_together(seen.alone, seen.together, "all drives at once")
     return rates if seen.payload_bytes is not None else f"{rates} ({AT_MOST})"
 
 
-def all_expected(seen: DriveSeen) -> Iterator[str]:
+def all_expected(seen: DriveSeen, audit: Audit) -> Iterator[str]:
     """What a drive should reach when read, when written, and when all drives are read and written at once."""
-    if seen.alone_write is None or seen.together_write is None or seen.both is None:
-        yield expected(seen)
+    no_rates = seen.alone_write is None or seen.together_write is None or lost_way(seen, audit) is not None
+    if no_rates or seen.alone_write is None or seen.together_write is None or seen.both is None:
+        yield expected(seen, audit)
         return
-    yield f"read {expected(seen)}"
+    yield f"read {expected(seen, audit)}"
     yield f"written {alone_and_together(seen.alone_write, seen.together_write, 'all drives at once')}"
     read, write = map(mbps_range, seen.both)
     yield f"all drives read and written at once: read {read}, written {write}"
@@ -84,10 +115,11 @@ def alone_and_together(alone: tuple[float, float], together: tuple[float, float]
 
 def path(seen: DriveSeen, audit: Audit) -> str:
     """The way from the drive to the processor with the narrowest hop pointed out."""
+    lost = lost_way(seen, audit)
     if not seen.path:
-        if isinstance(seen.drive.address, Unread):
-            return f"its way could not be read: {plain(seen.drive.address.why)}"
-        at = plain(seen.drive.address) if seen.drive.address else "a place that is not shown"
+        if lost is not None:
+            return f"its way could not be read: {plain(lost.why)}"
+        at = plain(readable(seen.drive.address) or "a place that is not shown")
         return f"no link on the way: it hangs on {at}"
     parts = ["drive"]
     for key in seen.path:
@@ -97,8 +129,15 @@ def path(seen: DriveSeen, audit: Audit) -> str:
             hop = "not wires"
         narrowest = "narrowest: " if key == seen.narrowest and len(seen.path) > 1 else ""
         parts.append(f"{narrowest}{hop} ({place(judged.link)})")
-    parts.append("the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor")
+    parts.append(end(seen, audit))
     return " > ".join(parts)
+
+
+def end(seen: DriveSeen, audit: Audit) -> str:
+    """Where a drive's way ends."""
+    if lost_way(seen, audit) is not None:
+        return "a place that could not be read"
+    return "the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor"
 
 
 def where(drive: Drive) -> str:

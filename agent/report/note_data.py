@@ -70,7 +70,10 @@ class PartData(Struct, frozen=True):
 
 
 class TestData(Struct, frozen=True, kw_only=True):
-    """A note on a machine: the parts that it holds for, that cannot be told, and that come nearest otherwise."""
+    """A note on a machine: the parts that it holds for, that cannot be told, and that come nearest otherwise.
+
+    `unseen` says why there may be more parts of the kind than were seen, null where there are none.
+    """
 
     format: Literal["lanewright-note-test"] = "lanewright-note-test"
     version: int = VERSION
@@ -80,6 +83,7 @@ class TestData(Struct, frozen=True, kw_only=True):
     holds: tuple[PartData, ...]
     unknown: tuple[PartData, ...]
     nearest: tuple[PartData, ...]
+    unseen: UnreadData | None = None
 
 
 class WrongData(Struct, frozen=True):
@@ -154,6 +158,7 @@ def tested(found: Tried, source: str) -> TestData:
         holds=_parts(found.holds),
         unknown=_parts(found.unknown),
         nearest=_parts(found.nearest),
+        unseen=None if found.unseen is None else UnreadData(found.unseen.what, found.unseen.why),
     )
 
 

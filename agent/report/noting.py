@@ -142,15 +142,17 @@ def tested(found: Tried, width: int, source: str) -> Page:
     name = found.note.id
     if found.holds:
         first = f"{name} holds for {_count(len(found.holds), 'part')} of {plain(source)}."
-    elif found.unknown:
+    elif found.unknown or found.unseen is not None:
         first = f"Whether {name} holds on {plain(source)} cannot be told."
     else:
         first = f"{name} does not hold on {plain(source)}; {_count(found.looked_at, 'part')} looked at."
     page.add(first, style=HEADING)
+    if found.unseen is not None:
+        page.add(f"There may be more parts than were seen: {plain(found.unseen.what)}: {plain(found.unseen.why)}.")
     for match in (*found.holds, *found.unknown, *found.nearest):
         _match(page, match)
     if not (found.holds or found.unknown or found.nearest):
-        page.add("No part meets a single one of its conditions, which are:")
+        page.add("No part that was seen meets a single one of its conditions, which are:")
         for condition, words in conditions(found.note.when):
             page.add(f"{condition}: {plain(words, CARDS)}", indent=2, hang=4)
     return page

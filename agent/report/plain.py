@@ -156,9 +156,19 @@ def stripe_caution(seen: StripeSeen) -> str:
 
 
 def size(drive: Drive) -> str:
-    """A drive's size for people, in GB or TB of 10^9 and 10^12 bytes; "" where it is not known."""
-    blocks = readable(drive.blocks) or ()
-    return bytes_text(sum(block.size_bytes for block in blocks if isinstance(block.size_bytes, int)))
+    """A drive's size for people, in GB or TB of 10^9 and 10^12 bytes; "" where it has no block device."""
+    known, whole = block_sizes(drive)
+    told = bytes_text(sum(known))
+    if whole:
+        return told
+    return f"at least {told}" if told else "size not known"
+
+
+def block_sizes(drive: Drive) -> tuple[list[int], bool]:
+    """The sizes of a drive's block devices that could be read, and whether they are all that it has."""
+    sizes = [block.size_bytes for block in readable(drive.blocks) or ()]
+    known = [size for size in sizes if isinstance(size, int)]
+    return known, not isinstance(drive.blocks, Unread) and len(known) == len(sizes)
 
 
 def bytes_text(total: int) -> str:

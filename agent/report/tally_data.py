@@ -106,7 +106,9 @@ class ChoiceData(Struct, frozen=True):
 class TallyData(Struct, frozen=True, kw_only=True):
     """Many captures as one table; `lines_in_all` counts those that were not asked for as well.
 
-    `dark_slots` counts slots with a card that gives no link, which stand in no line.
+    `dark_slots` counts slots with a card that gives no link, which stand in no line. `silent_ports` counts slots and
+    ports of which it could not be read whether something is there, and `machines_read_in_part` machines of which
+    readings failed: what these have beyond what was read is counted nowhere, and as absent neither.
     """
 
     format: Literal["lanewright-tally"] = "lanewright-tally"
@@ -122,6 +124,8 @@ class TallyData(Struct, frozen=True, kw_only=True):
     choice: ChoiceData
     lines_in_all: int
     lines: tuple[LineData, ...]
+    silent_ports: int
+    machines_read_in_part: int
 
 
 def schema() -> dict[str, Any]:
@@ -151,6 +155,8 @@ def form(found: Table) -> TallyData:
         ),
         lines_in_all=found.of,
         lines=tuple(map(_line, found.lines)),
+        silent_ports=found.silent,
+        machines_read_in_part=found.partly,
     )
 
 

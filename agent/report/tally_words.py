@@ -49,7 +49,7 @@ def card_words(line: Line, safe: Safe) -> str:
 def machine_words(kind: MachineKind, safe: Safe) -> str:
     """A machine kind: maker and product, board, platform."""
     names = " ".join(safe(part) for part in (kind.maker, kind.product) if part is not None)
-    parts = [names or "no maker or product told"]
+    parts = [names or "maker and product not known"]
     if kind.board is not None:
         parts.append(f"board {safe(kind.board)}")
     return f"{', '.join(parts)} ({safe(kind.platform)})"
@@ -126,13 +126,24 @@ def remarks(found: Table) -> list[str]:
     said = [COUNTED_ONCE, CONFIRMED_MEANS]
     if found.counts.nameless:
         said.append(
-            f"{number(found.counts.nameless, 'machine')} without a host name: told apart by the serial numbers of"
-            " drives, and counted once a capture where there are none."
+            f"{number(found.counts.nameless, 'machine')} whose host name is not told: told apart by the serial numbers"
+            " of drives, and counted once a capture where none is known."
         )
     if found.dark:
         said.append(
             f"{number(found.dark, 'slot')} with a card that gives no link; what card that is cannot be told, so no line"
             " counts it."
+        )
+    if found.silent:
+        holds = "holds" if found.silent == 1 else "hold"
+        said.append(
+            f"Whether {number(found.silent, 'more slot or port', 'more slots and ports')} {holds} a card could not be"
+            " read; none of them counts as empty."
+        )
+    if found.partly:
+        said.append(
+            f"{number(found.partly, 'machine')} could be read in part only: what else there is stands behind no line,"
+            " and is not known to be absent."
         )
     if found.passed_over:
         said.append(f"{number(found.passed_over, 'name')} gave no capture and stand behind no line.")

@@ -5,7 +5,7 @@ Fits 80 columns and grows with the terminal. All device text passes `plain`; ric
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -14,7 +14,9 @@ from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import as_of, board, describe_link, plain, size, stripe_caution, told
+from knowledge.pcie import SECONDARY_BUS_NUMBER
 from knowledge.rates import describe as describe_speed
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from agent.audit import Audit
@@ -120,14 +122,14 @@ def _drives(page: Page, audit: Audit, *, whole: bool = False) -> None:
         if whole:
             parts.append(f"firmware {told(drive.firmware)}")
             parts.append(f"serial {told(drive.serial)}")
-        parts.append(drive_words.temperature(seen))
+        parts.append(drive_words.temperature(seen, audit))
         line = (
             Text()
             .append(f"  {plain(drive.name)}", HEADING)
             .append("  " + ", ".join(part for part in parts if part), "")
         )
         page.add(line, hang=4)
-        for rates in drive_words.all_expected(seen) if whole else (drive_words.expected(seen),):
+        for rates in drive_words.all_expected(seen, audit) if whole else (drive_words.expected(seen, audit),):
             page.add(rates, indent=4, hang=6)
         if not drive_words.off_the_bus(seen):
             page.add(drive_words.path(seen, audit), indent=4, hang=6, style=QUIET)
@@ -184,25 +186,46 @@ def _slots(page: Page, audit: Audit) -> None:
         return
     page.heading("Slots")
     what = {judged.device_address: describe_link(judged.link, audit) for judged in audit.links if judged.device_address}
-    vacant = {judged.port_address: VACANT.get(judged.verdict, "") for judged in audit.links if judged.port_address}
+    vacant = {judged.port_address: _vacant(judged) for judged in audit.links if judged.port_address}
     rows: dict[str, list[tuple[str, str]]] = {}
     lost = []
     for slot in slots:
         if slot.kind is None and not slot.ports and not slot.devices:
-            lost.append(plain(slot.name, 40))
+            lost.append(slot.name)
         else:
             rows.setdefault(slot.named_by, []).append(_slot_row(slot, what, vacant))
     for source, named in rows.items():
         page.add(f"named by the {source}:", indent=2, style=QUIET)
         page.columns(named)
-    if lost:
-        page.add(f"named by the kernel, but below no PCI Express port: {', '.join(lost)}", indent=2, hang=4)
+    placeless = {one.name for one in audit.facts.kernel_slots if isinstance(one.address, Unread)}
+    below = (
+        "but matched to no port, as not all ports could be read" if _blind(audit) else "but below no PCI Express port"
+    )
+    for words_of_place, names in (
+        (below, [name for name in lost if name not in placeless]),
+        ("where they are could not be read", [name for name in lost if name in placeless]),
+    ):
+        if names:
+            listed = ", ".join(plain(name, 40) for name in names)
+            page.add(f"named by the kernel, {words_of_place}: {listed}", indent=2, hang=4)
 
 
-VACANT: Final = {
-    Verdict.DARK: "a card is detected, but there is no link",
-    Verdict.UNKNOWN: "nothing answers, and whether a card is there is not known",
-}
+def _blind(audit: Audit) -> bool:
+    """Whether a slot of the kernel may be below a port that could not be read."""
+    ports = [one.link.port for one in audit.links if one.link.port is not None and one.link.device is None]
+    buses = [port.registers.read(SECONDARY_BUS_NUMBER, "secondary_bus_number") for port in ports]
+    unread = any(isinstance(bus, Unread) for bus in buses) or any(one.link.below_lost for one in audit.links)
+    return unread or audit.facts.gap("functions") is not None
+
+
+def _vacant(judged: Judged) -> str:
+    """What there is to say of a port below which nothing answers, "" where it is empty."""
+    if judged.verdict is Verdict.DARK:
+        return plain(judged.why.partition(";")[0])
+    if judged.verdict is not Verdict.UNKNOWN:
+        return ""
+    told = judged.link_up or judged.link.below_lost is not None
+    return plain(judged.why) if told else "nothing answers, and whether a card is there is not known"
 
 
 def _slot_row(slot: SlotData, what: dict[str, str], vacant: dict[str, str]) -> tuple[str, str]:

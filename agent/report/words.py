@@ -161,7 +161,9 @@ def is_fitted(judged: Judged) -> bool:
 def port(judged: Judged) -> str:
     """The slot or port of a link; a port that is not visible is called so."""
     link = judged.link
-    return "hidden port" if link.port is None and link.slot is None and not link.integrated else place(link)
+    if link.port is not None or link.slot is not None or link.integrated:
+        return place(link)
+    return "hidden port" if link.port_lost is None else "port not read"
 
 
 def rate_now(judged: Judged) -> str:
@@ -316,7 +318,7 @@ def functions(audit: Audit) -> Iterator[tuple[str, str]]:
         if isinstance(function.physical_function, str):
             virtual[function.physical_function] = virtual.get(function.physical_function, 0) + 1
     for function in audit.facts.functions:
-        if function.physical_function is None:
+        if not isinstance(function.physical_function, str):
             yield function.address, ", ".join(_of_function(function, audit, virtual.get(function.address, 0)))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.findings import Evidence, Severity
+from agent.lost import drives as missing_drives
 from agent.rules.rule import Found, Seen, rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes.unread import Unread, of
@@ -55,7 +56,7 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
 def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
     """A function is an NVMe drive by its class, but the system has no drive there."""
     facts = seen.machine.facts
-    lost = facts.gap("drives") or next((one.address for one in facts.drives if isinstance(one.address, Unread)), None)
+    lost = missing_drives(facts)
     claimed = {drive.address for drive in facts.drives}
     unsure: list[str] = []
     for function in facts.functions:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.ends import speed_text
 from agent.findings import Evidence, Severity, Verdict
@@ -13,10 +13,12 @@ from knowledge.rates import FEW_ERRORS
 from probes.decode import set_bits
 from probes.unread import Unread
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+BOTH: Final = 2  # ends
 
-    from agent.machine import Machine
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.machine import Link, Machine
     from knowledge.layout import Layout
     from probes.facts import PciFunction
 
@@ -42,7 +44,8 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
             offset, last = series[-1]
             rise = Evidence(f"errors of both ends, {offset:.1f} s later", f"{last:,} (was {first:,})", "no rise")
             more = last - first
-            headline = f"its two ends counted {more:,} more link error{'s' if more > 1 else ''} within {offset:.1f} s"
+            counted = f"{more:,} more link error{'s' if more > 1 else ''} within {offset:.1f} s"
+            headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
             yield Found(subject(judged), headline, (rise, *evidence), judged=judged)
         elif first > FEW_ERRORS:
             after = "; none came while looking" if series else ""
@@ -50,13 +53,30 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
                 after = "; the counters went back while looking, so whether more came is not known"
             hours = seen.machine.facts.host.up_seconds
             since = f" in {hours / 3600:,.1f} hours" if isinstance(hours, float) else ""
-            headline = f"its two ends counted {first:,} link errors since start-up{since}{after}"
+            counted = f"{first:,} link errors since start-up{since}{after}"
+            headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
             yield Found(subject(judged), headline, evidence, severity=Severity.NOTE, judged=judged)
     if silent and not any(one.what == "errors" for one in seen.machine.facts.unread):
         what = f"error counters of {', '.join(silent)}"
         yield Unread(
             what, "neither end tells any: reporting is absent, switched off, kept by the firmware or not readable"
         )
+
+
+def _who(link: Link, ends: Sequence[PciFunction]) -> str:
+    """Whose counts are summed."""
+    return "its two ends" if len(ends) == len(link.ends) == BOTH else f"one of its ends ({ends[0].address})"
+
+
+def _unread_counts(link: Link) -> str:
+    """What to say of counters that could not be read: there may be more errors than were counted."""
+    lost = next((one for end in link.ends for one in _counters_of(end) if isinstance(one, Unread)), None)
+    return f"; not all counters could be read ({lost.what}: {lost.why})" if lost is not None else ""
+
+
+def _counters_of(end: PciFunction) -> tuple[dict[str, int] | Unread, ...]:
+    counted = end.errors
+    return () if counted is None else (counted.correctable, counted.nonfatal, counted.fatal)
 
 
 def link_error_count(function: PciFunction) -> int:
@@ -88,7 +108,7 @@ def _counts(end: PciFunction | None) -> bool:
     """Whether this end told its counters in this look."""
     if end is None or end.errors is None or end.power_state == "D3cold":
         return False
-    return any(not isinstance(one, Unread) for one in (end.errors.correctable, end.errors.nonfatal, end.errors.fatal))
+    return any(not isinstance(one, Unread) for one in _counters_of(end))
 
 
 def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]]:

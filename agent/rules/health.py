@@ -13,6 +13,7 @@ from agent.rules.drives import by_drive, limits, own_links
 from agent.rules.rule import Found, Seen, rule
 from knowledge.rates import celsius_text
 from probes.facts import FirmwareSlots, Health
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from knowledge.layout import Layout
     from probes.facts import Drive, Sensor
-    from probes.unread import Unread
 
 # Of the life that its maker predicts, percent: used up, and near that (common practice).
 USED_UP: Final = 100
@@ -52,7 +52,6 @@ def drive_heat_warning(seen: Seen) -> Iterator[Found | Unread]:
         if _is_hot(drive, mine):
             continue
         told = health.celsius if isinstance(health.celsius, float) else None
-        reading = celsius_text(told) if told is not None else "not told"
         evidence: list[Evidence] = []
         headline = ""
         if told is not None and not any(isinstance(sensor.celsius, float) for sensor in mine):
@@ -60,12 +59,19 @@ def drive_heat_warning(seen: Seen) -> Iterator[Found | Unread]:
                 if isinstance(limit, float) and told >= limit > 0 and not evidence:
                     words = f"{name} limit of {celsius_text(limit)}"
                     evidence.append(Evidence(_bytes(drive, COMPOSITE_TEMPERATURE), _kelvin(told), f"below its {words}"))
-                    headline = f"is at {reading}, at or above its {words}"
+                    headline = f"is at {celsius_text(told)}, at or above its {words}"
         if health.temperature_past_threshold:
             evidence.append(_warning(drive, "temperature_past_threshold"))
-            headline = headline or f"warns of its heat itself: past a threshold set in it, composite at {reading}"
+            headline = headline or f"warns of its heat itself: past a threshold set in it, {_composite(health)}"
         if evidence:
             yield make(headline, *evidence)
+
+
+def _composite(health: Health) -> str:
+    """The composite temperature in words."""
+    if isinstance(health.celsius, Unread):
+        return f"its composite temperature could not be read ({health.celsius.why})"
+    return f"composite at {celsius_text(health.celsius) if health.celsius is not None else 'not told'}"
 
 
 @rule(
@@ -309,7 +315,10 @@ def drive_firmware_pending(seen: Seen) -> Iterator[Found | Unread]:
                 f"{running or 'the firmware in use'}, if no change is meant",
             ),
         )
-        headline = f"starts with other firmware after its next reset: {coming or 'not told which'} from slot {after}"
+        comes = f"{coming or 'not told which'} from slot {after}"
+        headline = f"starts with other firmware after its next reset: {comes}"
+        if isinstance(now, Unread):
+            headline = f"starts after its next reset with firmware {comes}; which it runs now is not known ({now.why})"
         yield Found(
             drive.name, headline, evidence, judged=own.get(drive.name), drive=True, place=f"firmware slot {after}"
         )

@@ -21,9 +21,9 @@ def firmware_listed(seen: Seen) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
     host = facts.host
     evidence = []
-    if host.firmware_version is not None:
-        maker = f"{host.firmware_maker} " if host.firmware_maker else ""
-        dated = f" of {host.firmware_date}" if host.firmware_date else ""
+    if isinstance(host.firmware_version, str):
+        maker = f"{host.firmware_maker} " if isinstance(host.firmware_maker, str) else ""
+        dated = f" of {host.firmware_date}" if isinstance(host.firmware_date, str) else ""
         evidence.append(Evidence("machine firmware", f"{maker}{host.firmware_version}{dated}", "for the record"))
     for drive in facts.drives:
         if not isinstance(drive.firmware, Unread) and drive.firmware:

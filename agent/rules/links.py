@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent import lost
 from agent.ends import rate_text
 from agent.findings import Evidence, Severity, Verdict
-from agent.machine import is_nvme
+from agent.machine import leads_to_drive
 from agent.rules.rule import Found, Seen, rule
 from agent.throughput import ceiling_mbps
 from knowledge import pcie
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,7 +19,6 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Path
     from probes.facts import PciFunction
-    from probes.unread import Unread
 
 
 def with_verdict(seen: Seen, verdict: Verdict) -> Iterator[Judged]:
@@ -32,7 +33,7 @@ def subject(judged: Judged) -> str:
 
 def is_drive(judged: Judged) -> bool:
     """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    return judged.link.device is not None and is_nvme(judged.link.device)
+    return leads_to_drive(judged.link)
 
 
 BELOW_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})
@@ -43,10 +44,27 @@ def _plainly(seen: Seen, judged: Judged) -> Found:
     if judged.now is None or judged.best is None or judged.verdict not in BELOW_BEST or judged.port_hidden:
         return Found(subject(judged), judged.why, judged.evidence, judged=judged)
     gain = seen.gain_mbps(judged.link.key, judged.best)
-    why = (
-        judged.why if gain is not None else f"{judged.why}; its drives would gain nothing, another hop holds them back"
-    )
-    return Found(subject(judged), why, judged.evidence, judged=judged, gain_mbps=gain)
+    more = "" if gain is not None else f"; {_without_gain(seen, judged.link.key)}"
+    return Found(subject(judged), f"{judged.why}{more}", judged.evidence, judged=judged, gain_mbps=gain)
+
+
+def _without_gain(seen: Seen, key: str) -> str:
+    """What there is to say of drives that would gain nothing as far as they are known."""
+    unknown = unrated(seen, key)
+    if unknown is None:
+        return "its drives would gain nothing, another hop holds them back"
+    return f"what its drives would gain is not known: {unknown.what}: {unknown.why}"
+
+
+def unrated(seen: Seen, key: str) -> Unread | None:
+    """Why more drives may be behind a link than the rates were worked out of; None where they are all known."""
+    rated = {flow.name for flow in seen.flows}
+    for path in seen.machine.paths:
+        behind = any(hop.key == key for hop in path.hops)
+        if path.drive.kind != "nvme" or path.drive.name in rated or not (behind or path.lost is not None):
+            continue
+        return path.lost or Unread(f"the rate of {path.drive.name}", "a link on its way has none that is known")
+    return lost.drives(seen.machine.facts)
 
 
 @rule("link-narrow", Severity.FAULT, fires_on=("bench-2-worn-riser",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
@@ -101,7 +119,7 @@ def link_unread(seen: Seen) -> Iterator[Found | Unread]:
     """
     for judged in with_verdict(seen, Verdict.UNKNOWN):
         port = judged.link.port
-        if port is not None and port.parent is not None and port.power_state == "D3cold":
+        if port is not None and isinstance(port.parent, str) and port.power_state == "D3cold":
             continue  # inside a card that sleeps as a whole; the link above it says so
         if judged.notable or (judged.device_address is not None and not judged.contradicts):
             yield _plainly(seen, judged)
@@ -164,7 +182,7 @@ def payload_low(seen: Seen) -> Iterator[Found | Unread]:
     """
     done = set()
     for path in seen.machine.paths:
-        if path.drive.name not in seen.alone:
+        if path.drive.name not in seen.alone or path.lost is not None:
             continue
         sizes = payloads(path)
         hops = [seen.at(hop.key) for hop in path.hops]

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.findings import Evidence, Severity
+from agent.lost import missed
 from agent.rules.rule import Found, Seen, rule
 from knowledge.notes import index
-from probes.unread import Unread
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -43,6 +44,7 @@ def field_note(seen: Seen) -> Iterator[Found | Unread]:
     own = seen.notes.notes if seen.notes is not None else ()
     if seen.notes is not None:
         yield from seen.notes.damaged
+    yield from _nameless(seen.machine.facts.functions)
     taken = {note.id for note in own}
     notes = [*own, *(note for note in _shipped(seen.machine.facts.functions) if note.id not in taken)]
     if not notes:
@@ -51,6 +53,21 @@ def field_note(seen: Seen) -> Iterator[Found | Unread]:
 
     for one in applied(notes, seen.machine, seen.by_key, seen.alone):
         yield one if isinstance(one, Unread) else _found(one)
+
+
+def _nameless(functions: Iterable[PciFunction]) -> Iterator[Unread]:
+    """One line for functions whose numbers were asked for in vain: any note may hold for them."""
+    lost = [(one, first) for one in functions for first in [_lost_number(one)] if first is not None]
+    if lost:
+        subjects = [one.address for one, _ in lost[:MOST_PARTS]]
+        more = f" and {len(lost) - MOST_PARTS} more" if len(lost) > MOST_PARTS else ""
+        yield of(f"which field notes hold for {', '.join(subjects)}{more}", lost[0][1])
+
+
+def _lost_number(function: PciFunction) -> Unread | None:
+    if function.physical_function is not None:
+        return None
+    return missed(function.vendor_id) or missed(function.device_id)
 
 
 def _shipped(functions: Iterable[PciFunction]) -> Iterator[Note]:

@@ -97,7 +97,8 @@ class Seen(Struct, frozen=True):
 class Move(Struct, frozen=True):
     """A better place for a card: the slot in words, the rate there, and whose card is there now (None: free).
 
-    `described` tells that the firmware describes the slot, so that a connector is known to be there.
+    `described` tells that the firmware describes the slot, so that a connector is known to be there; None where its
+    description could not be read.
     """
 
     slot: str
@@ -105,7 +106,7 @@ class Move(Struct, frozen=True):
     gain_mbps: float
     swaps_with: str | None = None
     needs_carrier: bool = False
-    described: bool = True
+    described: bool | None = True
 
 
 class Hand(Struct, frozen=True):

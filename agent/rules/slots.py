@@ -8,11 +8,13 @@ from msgspec.structs import replace
 
 from agent.ends import rate_text
 from agent.findings import Evidence, Rate, Severity, Verdict
-from agent.rules.links import is_drive, subject, with_verdict
+from agent.lost import TELLS_OF_SLOTS, missed
+from agent.rules.links import is_drive, subject, unrated, with_verdict
 from agent.rules.rule import Found, Move, Seen, rule
 from agent.splits import is_board_slot
 from agent.throughput import link_mbps
 from knowledge import pcie
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator
@@ -20,7 +22,6 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Link
     from probes.facts import BoardSlot
-    from probes.unread import Unread
 
     Where = tuple[BoardSlot | None, str]
 
@@ -42,19 +43,23 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
         move = seen.moves.get(judged.link.key)
         stays = _why_it_stays(seen, judged)
+        lost = judged.link.slot_lost if not stays else None
         headline = f"{judged.why}; {stays}" if stays else judged.why
+        if lost is not None:
+            headline = f"{headline}; whether it sits in a slot could not be read ({lost.why}); {TELLS_OF_SLOTS}"
         if move is not None:
             place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
             headline = f"{headline}; {place} would give {rate_text(move.rate)}"
-        wiring, lost = _wiring(judged)
+        wiring, taken = _wiring(judged)
+        unread = () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
         yield Found(
             subject(judged),
-            f"{headline}; {lost}" if lost else headline,
-            (*judged.evidence, *wiring),
+            f"{headline}; {taken}" if taken else headline,
+            (*judged.evidence, *wiring, *unread),
             judged=judged,
             move=move,
             gain_mbps=move.gain_mbps if move is not None else None,
-            lanes_shared=bool(lost),
+            lanes_shared=bool(taken),
             severity=Severity.NOTE if stays else None,
         )
 
@@ -63,9 +68,14 @@ def _why_it_stays(seen: Seen, judged: Judged) -> str:
     """Why a better slot is no matter for this card, "" where it is one."""
     if judged.link.onboard:
         return "it is part of the board, so it stays where it is"
-    if not movable(judged):
+    key, port = judged.link.key, judged.link.port
+    if not movable(judged) and judged.link.slot_lost is None:
+        told = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") if port is not None else 0
+        if isinstance(told, Unread):
+            return "it is in no slot that the firmware describes, so none is known to move it to"
         return "it is not in a slot, so it cannot be moved"
-    if judged.device_can is not None and seen.gain_mbps(judged.link.key, judged.device_can) is None:
+    gains_nothing = judged.device_can is not None and seen.gain_mbps(key, judged.device_can) is None
+    if gains_nothing and unrated(seen, key) is None:
         return "the drives behind it would gain nothing from more"
     return ""
 
@@ -132,12 +142,22 @@ def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
         if port < 8 or port < 2 * card:  # noqa: PLR2004 - a slot of x8 or more can hold several x4 drives
             continue
         if board is None or board.kind == "card":
-            yield _unsplit(judged, port, card, known=board is not None and board.can_split is True)
+            yield _unsplit(judged, port, card, _can_split(seen, board))
 
 
-def _unsplit(judged: Judged, port: int, card: int, *, known: bool) -> Found:
+def _can_split(seen: Seen, board: BoardSlot | None) -> str:
+    """Whether a slot can be split, by the firmware's word."""
+    lost = missed(seen.machine.facts.board_slots)
+    if lost is not None:
+        return f"could not be read: {lost.why}"
+    return SUPPORTED if board is not None and board.can_split is True else "not told"
+
+
+SUPPORTED: Final = "supported"
+
+
+def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     """A note where the firmware says that the slot can be split; else a remark for the record."""
-    told = "supported" if known else "not told"
     evidence = (
         Evidence(f"{judged.port_address} Link Capabilities: Maximum Link Width", f"x{port}", f"x{card} once split"),
         Evidence(f"{judged.device_address} link", f"one drive of x{card}", f"up to {port // card} drives of x{card}"),
@@ -147,7 +167,7 @@ def _unsplit(judged: Judged, port: int, card: int, *, known: bool) -> Found:
         f"one x{card} drive answers in a slot of {port} lanes; "
         f"if its carrier holds more drives, the slot is not split ({port // card} x{card})"
     )
-    severity = None if known else Severity.OK
+    severity = None if told == SUPPORTED else Severity.OK
     return Found(subject(judged), headline, evidence, severity=severity, judged=judged)
 
 
@@ -240,7 +260,9 @@ def _move(seen: Seen, judged: Judged, other: Judged, held: Container[Where | Non
     if carrier is None or gain <= 0:
         return None
     if _slot(other) not in held:
-        return Move(link.slot.words, rate, gain, needs_carrier=carrier, described=link.slot.board is not None)
+        unread = missed(seen.machine.facts.board_slots) is not None
+        described = True if link.slot.board is not None else None if unread else False
+        return Move(link.slot.words, rate, gain, needs_carrier=carrier, described=described)
     if not carrier and not link.onboard and _loses_nothing(other, judged):
         return Move(link.slot.words, rate, gain, swaps_with=other.device_address)
     return None

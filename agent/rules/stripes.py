@@ -175,15 +175,20 @@ def stripe_degraded(seen: Seen) -> Iterator[Found | Unread]:
             continue
         if not lost:
             continue
-        evidence = (
-            Evidence(
-                f"{stripe.name} md/degraded, md/raid_disks",
-                f"{lost} missing, {len(stripe.members)} at work of {stripe.places}",
-                f"0 missing, {stripe.places} at work",
-            ),
-        )
+        evidence = (Evidence(f"{stripe.name} md/degraded, md/raid_disks", *_members(stripe, lost)),)
         words = "one of its members is missing" if lost == 1 else f"{lost} of its members are missing"
         yield Found(stripe.name, f"{words}: the next loss may take all of its data along", evidence)
+
+
+def _members(stripe: StripeSet, lost: int | Unread) -> tuple[str, str]:
+    """What was read of the members of a set, and what is expected."""
+    unplaced = f", and {', '.join(stripe.unplaced)} in a place that could not be read" if stripe.unplaced else ""
+    if isinstance(stripe.places, Unread):
+        return f"{lost} missing, {len(stripe.members)} at work{unplaced}", "0 missing"
+    return (
+        f"{lost} missing, {len(stripe.members)} at work of {stripe.places}{unplaced}",
+        f"0 missing, {stripe.places} at work",
+    )
 
 
 def _why_not_ours(built: Machine, stripe: StripeSet, flows: Mapping[str, Flow]) -> str:

@@ -13,6 +13,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.findings import Rate, Verdict
+from agent.lost import drives as missing_drives
 from agent.machine import drives_display
 from agent.planned import as_written, pci_id
 from agent.sheets.names import Names
@@ -203,7 +204,11 @@ class Contents:
         known = len(holds) == 1 and one.device_can is not None
         on_board = place.board is None and one.link.slot is None
         if on_board:
-            remarks.append("No slot is named here: it may be part of the board, so it stays.")
+            lost = one.link.slot_lost
+            told = (
+                "No slot is named here" if lost is None else f"Whether it is in a slot could not be read ({lost.why})"
+            )
+            remarks.append(f"{told}: it may be part of the board, so it stays.")
         wants = _wants(one) if known else None
         if wants is not None and drives_display(one.link, self._tree.audit.machine.below) is not None:
             wants = float(int(wants / 2))
@@ -239,7 +244,13 @@ class Contents:
         self.told.update(seen.drive.name for seen in found)
         remarks = []
         if drive is None:
-            remarks.append("No driver has claimed it, so what it says of itself is not known.")
+            lost = missing_drives(self._tree.audit.facts)
+            told = (
+                "No driver has claimed it"
+                if lost is None
+                else f"Whether a driver has it could not be read ({lost.why})"
+            )
+            remarks.append(f"{told}, so what it says of itself is not known.")
         elif len(found) > 1:
             more = ", ".join(seen.drive.name for seen in found[1:])
             remarks.append(f"It also answers as {more}.")

@@ -6,12 +6,13 @@ remark says where it comes from. Writes no text of a sheet (agent/sheets/writing
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.findings import Verdict
+from agent.lost import missed
 from agent.planned import LONGEST_TEXT
 from agent.sheets.contents import LONGEST_NAME, Contents, Part
 from agent.sheets.names import Names
@@ -48,7 +49,9 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.sheets.places import Place
     from agent.sheets.sheet import Kind
-    from probes.facts import BoardSlot, Drive
+    from probes.facts import BoardSlot, Drive, StripeSet
+
+MOST_REMARKS: Final = 12  # on readings that failed
 
 
 class Fitted(Struct, frozen=True):
@@ -78,11 +81,17 @@ def fitted(audit: Audit) -> Fitted:
         if part is None:
             left_out.append(_left_out(tree, place, why, contents.told))
             continue
+        part = replace(part, remarks=(*part.remarks, *_untold_content(place)))
         assert isinstance(part.spec, SlotSpec)
         before = len(contents.cards)
         contents.add(place, part.spec)
         slots.append(_opened(part, part.spec, contents.cards[before:]))
     slots += _unmatched(tree, labels, left_out)
+    left_out += (
+        f"slot {harmless(one.name, LONGEST_NAME)}: where it is could not be read ({one.address.why})"
+        for one in audit.facts.kernel_slots
+        if isinstance(one.address, Unread)
+    )
     left_out += _other_drives(audit, contents.told)
     stripes = tuple(_stripes(audit, contents.names, left_out))
     return Fitted(
@@ -96,6 +105,14 @@ def fitted(audit: Audit) -> Fitted:
         stripes,
         tuple(dict.fromkeys(left_out)),
     )
+
+
+def _untold_content(place: Place) -> Iterator[str]:
+    """What to say of a slot in which nothing was seen, where something may be: never that it is empty."""
+    if not place.fitted:
+        untold = next((one for one in place.links if one.verdict is Verdict.UNKNOWN), None)
+        if untold is not None:
+            yield f"What is in it is not known: {untold.why}. If a card or drive is there, add it."
 
 
 # --- Slots -------------------------------------------------------------------------------------------------------
@@ -116,7 +133,7 @@ def _slot(tree: Tree, place: Place, uplinks: dict[str, Part]) -> Part | None:
         elif place.board is not None:
             remarks.append("The size of its connector is not told; written is what its lanes need. Check it.")
         limit = watts(place)
-        remarks += splitting(place, rate)
+        remarks += splitting(place, rate, missed(tree.audit.facts.board_slots))
     split = split_now(place)
     spec = SlotSpec(
         label=place.label,
@@ -190,7 +207,11 @@ def _unmatched(tree: Tree, labels: Names, left_out: list[str]) -> Iterator[Part]
             lanes=lanes,
             generation=board.generation,
         )
-        yield Part(spec, ("No port could be matched to it; the figures are the firmware's. Check them.",))
+        remarks = ["No port could be matched to it; the figures are the firmware's. Check them."]
+        gap = tree.audit.facts.gap("functions")
+        if gap is not None:
+            remarks.append(f"What is in it could not be seen: {gap.what}: {gap.why}.")
+        yield Part(spec, tuple(remarks))
 
 
 def _why_unusable(board: BoardSlot) -> str:
@@ -220,10 +241,13 @@ def _other_drives(audit: Audit, told: set[str]) -> Iterator[str]:
     """Phrases for the drives that no slot holds, so that none is lost in silence."""
     others = [seen.drive for seen in audit.drives if seen.drive.name not in told]
     paths = {seen.drive.name: seen.path for seen in audit.drives}
+    lost = {path.drive.name: path.lost for path in audit.machine.paths}
     for drive in others:
         if drive.kind == "nvme":
             tunnelled = any(audit.by_key[key].verdict is Verdict.VIRTUAL for key in paths[drive.name])
-            yield f"drive {drive.name}: {_why_nowhere(drive, tunnelled=tunnelled)}"
+            why, unread = _why_nowhere(drive, tunnelled=tunnelled), lost.get(drive.name)
+            why = why if unread is None else f"where it hangs could not be read ({unread.why})"
+            yield f"drive {drive.name}: {why}"
     disks = [drive.name for drive in others if drive.kind != "nvme"]
     if disks:
         yield f"{', '.join(disks)}: behind a controller, without lanes of their own"
@@ -246,7 +270,10 @@ def _stripes(audit: Audit, names: dict[str, str], left_out: list[str]) -> Iterat
     for one in audit.stripes:
         drives = [names.get(member, "") for member in one.stripe.members]
         raid = one.raid
-        if raid is None or not all(drives) or len(set(drives)) < max(len(drives), STRIPE_LEAST[raid]):
+        unread = _unread_of_set(one.stripe)
+        if unread is not None:
+            left_out.append(f"{one.stripe.name}, a set of software RAID: {unread}")
+        elif raid is None or not all(drives) or len(set(drives)) < max(len(drives), STRIPE_LEAST[raid]):
             why = one.why or "not all of its members are drives of this sheet"
             left_out.append(f"{one.stripe.name}, a set of software RAID: {why}")
         elif raid == PAIRS and len(drives) % 2:
@@ -254,6 +281,14 @@ def _stripes(audit: Audit, names: dict[str, str], left_out: list[str]) -> Iterat
         else:
             spec = StripeSpec(labels.unique(harmless(one.stripe.name, LONGEST_NAME)), raid, tuple(drives))
             yield Part(spec, ())
+
+
+def _unread_of_set(stripe: StripeSet) -> str | None:
+    """Why it is not known of which members a set is made, None where it is."""
+    for words, told in (("level", stripe.level), ("number of members", stripe.places), ("state", stripe.state)):
+        if isinstance(told, Unread):
+            return f"its {words} could not be read ({told.why})"
+    return f"the place of {', '.join(stripe.unplaced)} in it could not be read" if stripe.unplaced else None
 
 
 def named(text: str | Unread | None) -> str | None:
@@ -275,6 +310,19 @@ def _payloads(audit: Audit) -> set[int]:
     return {seen.payload_bytes for seen in audit.drives if seen.payload_bytes in PAYLOADS and seen.payload_bytes}
 
 
+def _not_read(audit: Audit) -> Iterator[str]:
+    """What could not be read of the machine: parts may be missing from the sheet for it, and are not left out."""
+    gaps = [gap.why for gap in audit.facts.gaps]
+    failed = [one for one in audit.facts.unread if one.vital and one not in gaps]
+    for one in gaps[:MOST_REMARKS]:
+        yield f"Could not be read: {one.what} ({one.why}). What it would have shown is missing here: add it."
+    for one in failed[:MOST_REMARKS]:
+        yield f"Could not be read: {one.what} ({one.why}). Check what rests on it."
+    more = max(0, len(gaps) - MOST_REMARKS) + max(0, len(failed) - MOST_REMARKS)
+    if more:
+        yield f"{more} more readings failed; lanewright check names them all."
+
+
 def _remarks(audit: Audit, tree: Tree) -> Iterator[str]:
     """What has to be said of the machine as a whole."""
     host, sizes = audit.facts.host, _payloads(audit)
@@ -282,10 +330,13 @@ def _remarks(audit: Audit, tree: Tree) -> Iterator[str]:
         yield "This is a virtual machine: what it sees of slots may be the host's invention."
     if isinstance(host.name, str) and is_word_token(host.name):
         yield "The machine's name was taken out of the capture."
+    yield from _not_read(audit)
     if not tree.described:
+        unread = isinstance(audit.facts.board_slots, Unread)
         yield (
-            "No description of its slots could be read: labels are what else names a slot, or addresses of ports; kinds"
-            " and connectors are taken from what is in them. Check them; some may be part of the board."
+            f"{'No description of its slots could be read' if unread else 'The firmware describes no slots'}: labels"
+            " are what else names a slot, or addresses of ports; kinds and connectors are taken from what is in them."
+            " Check them; some may be part of the board."
         )
     if any(isinstance(seen.drive.max_watts, Unread) and seen.drive.max_watts.needs_root for seen in audit.drives):
         yield "What slots may give and drives take, in watts, could not be read; the super-user may read it."

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.findings import Rate, Verdict
-from agent.machine import above, device_place, is_nvme
+from agent.machine import above, device_place, leads_to_drive
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
@@ -100,7 +100,7 @@ def _port_parent(one: Judged) -> str | None:
 
 def is_drive(one: Judged) -> bool:
     """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    return one.link.device is not None and is_nvme(one.link.device)
+    return leads_to_drive(one.link)
 
 
 def what(function: PciFunction | None) -> str:
@@ -151,7 +151,9 @@ def _may_be_slot(tree: Tree, one: Judged, left_out: list[str]) -> bool:
     if link.onboard or tree.above(one) or (link.port is None and not here):
         return False
     if link.device is None and link.slot is None:
-        if one.verdict is Verdict.UNKNOWN and not tree.described:
+        if link.below_lost is not None:
+            left_out.append(f"port {link.key}: what answers below it could not be read ({link.below_lost.why})")
+        elif one.verdict is Verdict.UNKNOWN and not tree.described:
             left_out.append(f"port {link.key}: nothing answers below it, and whether it leads to a slot is not told")
         return False
     if here or not tree.described:
@@ -223,15 +225,16 @@ def split_now(place: Place) -> tuple[int, ...]:
     return tuple(group for width in widths for group in ((8, 4) if width == 12 else (width,)))  # noqa: PLR2004
 
 
-def splitting(place: Place, rate: Rate) -> Iterator[str]:
-    """What is known of the ways to split a card slot."""
+def splitting(place: Place, rate: Rate, unread: Unread | None) -> Iterator[str]:
+    """What is known of the ways to split a card slot; `unread` is why the firmware's word on it was not to be had."""
     if len(place.links) > 1:
         yield "It is split in this way now. The manual may name more ways; add them to splits."
     elif rate.width >= FEWEST_TO_SPLIT:
         if place.board is not None and place.board.can_split is True:
             yield "The firmware says that it can be split, but not how. See the manual, and write its ways:"
         else:
-            yield "Whether it can be split is not told. If the manual says so, write its ways:"
+            told = "is not told" if unread is None else f"could not be read ({unread.why})"
+            yield f"Whether it can be split {told}. If the manual says so, write its ways:"
         yield 'splits = ["4+4+4+4", "8+8"]' if rate.width > FEWEST_TO_SPLIT else 'splits = ["4+4"]'
 
 

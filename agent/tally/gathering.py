@@ -107,6 +107,8 @@ def of_audit(found: Audit) -> MachineSeen:
         firmware=kept(host.firmware_version),
         dark=sum(judged.verdict is Verdict.DARK for judged in found.links),
         links=links,
+        silent=sum(judged.link.device is None and judged.verdict is Verdict.UNKNOWN for judged in found.links),
+        partly=bool(facts.gaps) or any(one.vital for one in found.unread),
     )
 
 

@@ -107,7 +107,9 @@ def _merged_link(one: LinkSeen, other: LinkSeen) -> LinkSeen:
 
 
 def _age(machine: MachineSeen) -> tuple[float, bytes]:
-    return machine.taken, msgpack.encode((machine.named, machine.firmware, machine.dark))
+    return machine.taken, msgpack.encode(
+        (machine.named, machine.firmware, machine.dark, machine.silent, machine.partly)
+    )
 
 
 def _link_age(link: LinkSeen) -> tuple[float, bytes]:

@@ -62,7 +62,9 @@ class LinkSeen(Struct, frozen=True, array_like=True, gc=False):
 class MachineSeen(Struct, frozen=True, array_like=True, gc=False):
     """A machine: its firmware and the slots whose card gives no link (`dark`) at the newest moment, and its links.
 
-    `named` tells that it gave a host name to be told apart by; links are in order of their keys.
+    `named` tells that it gave a host name to be told apart by; links are in order of their keys. `silent` counts slots
+    and ports of which it could not be read whether something is there, and `partly` tells that readings failed, so that
+    there may be more links, and more in them, than was seen.
     """
 
     key: bytes
@@ -72,6 +74,8 @@ class MachineSeen(Struct, frozen=True, array_like=True, gc=False):
     firmware: str | None
     dark: int
     links: tuple[LinkSeen, ...]
+    silent: int = 0
+    partly: bool = False
 
 
 class Batch(Struct, frozen=True, array_like=True):

@@ -82,8 +82,9 @@ class Choice(Struct, frozen=True):
 class Table(Struct, frozen=True, kw_only=True):
     """The lines that were asked for; `of` is the number of lines in all.
 
-    `dark` counts slots whose card gives no link: what card that is, nobody can tell. `refused` are the first of the
-    `passed_over` files by their names, each with the reason.
+    `dark` counts slots whose card gives no link: what card that is, nobody can tell. `silent` counts slots and ports of
+    which it could not be read whether something is there, `partly` machines that were read in part. `refused` are the
+    first of the `passed_over` files by their names, each with the reason.
     """
 
     counts: Counts
@@ -94,17 +95,21 @@ class Table(Struct, frozen=True, kw_only=True):
     choice: Choice
     passed_over: int
     refused: tuple[Refused, ...]
+    silent: int = 0
+    partly: int = 0
 
 
 def table(done: Done, choice: Choice) -> Table:
     """The table of what was read. Raises BadInput where nothing fits the words of `choice.only`."""
     tally = done.tally
     groups: dict[tuple[CardKind, MachineKind], _Group] = {}
-    dark = 0
+    dark = silent = partly = 0
     kinds = set()
     for machine in tally:
         kinds.add(machine.kind)
         dark += machine.dark
+        silent += machine.silent
+        partly += machine.partly
         for link in machine.links:
             key = link.seen.card, machine.kind
             group = groups.get(key)
@@ -121,6 +126,8 @@ def table(done: Done, choice: Choice) -> Table:
         choice=choice,
         passed_over=done.passed_over,
         refused=done.refused,
+        silent=silent,
+        partly=partly,
     )
 
 

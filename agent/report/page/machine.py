@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct, structs
 
 from agent.ends import rate_text
-from agent.findings import Severity
+from agent.findings import Severity, Verdict
 from agent.report import drive_words, health
 from agent.report import words as shared
 from agent.report.drive_words import where
@@ -77,7 +77,10 @@ class Member(Struct, frozen=True):
 
 
 class DriveShown(Struct, frozen=True, kw_only=True):
-    """A drive, or several alike, with their way and the bars of each; `note` says what the bars cannot."""
+    """A drive, or several alike, with their way and the bars of each; `note` says what the bars cannot.
+
+    `no_way` stands in the place of a way of which nothing is known.
+    """
 
     name: str
     model: str
@@ -85,6 +88,7 @@ class DriveShown(Struct, frozen=True, kw_only=True):
     members: tuple[Member, ...]
     hops: tuple[HopShown, ...]
     end: str
+    no_way: str
     bars: tuple[Bar, ...]
     ceiling: str
     note: str
@@ -205,8 +209,15 @@ def _map_words(audit: Audit) -> str:
     """What the map shows as a whole."""
     held = [one for one in audit.links if one.link.device is not None and one.verdict.severity.rank < ON_THE_WAY]
     names = words.listed(f"{shared.port(one)} ({one.verdict.value})" for one in held)
-    fitted = sum(one.link.device is not None for one in audit.links)
-    return f"{words.count(fitted, 'link')} with a card. " + (f"Held back: {names}." if held else "None is held back.")
+    fitted = [one for one in audit.links if one.link.device is not None]
+    untold = sum(one.verdict is Verdict.UNKNOWN for one in fitted)
+    none = f"None is known to be held back, {untold} could not be judged." if untold else "None is held back."
+    return f"{words.count(len(fitted), 'link')} with a card. " + (f"Held back: {names}." if held else none)
+
+
+def _as_far(gap: Unread | None) -> str:
+    """What to say beside a count where there may be more than was seen."""
+    return "" if gap is None else f" seen; there may be more ({plain(gap.what)} could not be read)"
 
 
 def _tally(severity: Severity, number: int) -> Tally:
@@ -223,8 +234,9 @@ def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
     yield "Processors", str(host.processors) if isinstance(host.processors, int) else "not known"
     memory = host.memory_bytes
     yield "Memory", f"{memory / GIBIBYTE:.1f} GiB" if isinstance(memory, int) else "not known"
-    yield "Links with a card", f"{sum(one.link.device is not None for one in audit.links):,}"
-    yield "Drives", f"{len(audit.drives):,}"
+    seen = f"{sum(one.link.device is not None for one in audit.links):,}"
+    yield "Links with a card", f"{seen}{_as_far(audit.facts.gap('functions'))}"
+    yield "Drives", f"{len(audit.drives):,}{_as_far(audit.facts.gap('drives'))}"
     if host.virtual is True:
         yield "Runs", "under a hypervisor"
 
@@ -253,20 +265,30 @@ def _links(audit: Audit) -> Iterator[LinkRow]:
 
 def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: float) -> DriveShown:
     drive = seen.drive
-    note = drive_words.without_rates(seen)
+    note = drive_words.without_rates(seen, audit)
+    if drive_words.lost_way(seen, audit) is not None:
+        loads = ()
     if loads and seen.payload_bytes is None:
         note = drive_words.AT_MOST
     return DriveShown(
         name=plain(drive.name, words.SHORT),
         model=plain(told(drive.model, "model not known"), words.NAME),
         size=size(drive),
-        members=(Member(plain(drive.name, words.SHORT), _place(seen, audit), words.temperature(seen)),),
+        members=(Member(plain(drive.name, words.SHORT), _place(seen, audit), words.temperature(seen, audit)),),
         hops=tuple(_hop(audit.by_key[key], seen) for key in seen.path),
         end=_end(seen, audit),
+        no_way=_no_way(seen, audit),
         bars=bars.bars(loads, scale),
         ceiling=bars.ceilings(loads),
         note=words.sentence(note),
     )
+
+
+def _no_way(seen: DriveSeen, audit: Audit) -> str:
+    lost = drive_words.lost_way(seen, audit)
+    if lost is None:
+        return "No PCI Express link of its own is on the way."
+    return words.sentence(f"Its way could not be read: {plain(lost.why)}")
 
 
 def _place(seen: DriveSeen, audit: Audit) -> str:
@@ -281,7 +303,7 @@ def _alike(drives: Sequence[DriveShown]) -> Iterator[DriveShown]:
     groups: dict[object, list[DriveShown]] = {}
     for one in drives:
         way = tuple((hop.rate, hop.mark) for hop in one.hops)
-        key = (one.model, one.size, way, one.end, one.bars, one.ceiling, one.note)
+        key = (one.model, one.size, way, one.end, one.no_way, one.bars, one.ceiling, one.note)
         groups.setdefault(key, []).append(one)
     for together in groups.values():
         first = together[0]
@@ -308,9 +330,7 @@ def _hop(judged: Judged, seen: DriveSeen) -> HopShown:
 
 def _end(seen: DriveSeen, audit: Audit) -> str:
     """Where a drive's way ends."""
-    if not seen.path:
-        return ""
-    return "the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor"
+    return drive_words.end(seen, audit) if seen.path else ""
 
 
 def _stripes(audit: Audit, scale: float) -> Iterator[StripeShown]:
@@ -357,5 +377,5 @@ def _told_by_drive(drive: Drive) -> tuple[tuple[str, ...], str]:
     """What a drive says of its health, line by line, and of its firmware slots ("" where it says nothing of them)."""
     lines = tuple(health.lines(drive))
     if not isinstance(drive.firmware_slots, FirmwareSlots):
-        return lines, ""
+        return lines, "not known" if isinstance(drive.firmware_slots, Unread) else ""
     return lines[:-1], lines[-1].removeprefix("firmware slots: ")

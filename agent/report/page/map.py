@@ -31,6 +31,11 @@ MOST_DRAWN: Final = 120
 MOST_LEVELS: Final = 6
 SHARED: Final = 0.99  # of what a drive reaches alone; with less than that at once it is held back
 OK: Final = Severity.OK.value
+# What stands in the box of a port below which nothing was seen.
+WITHOUT: Final = {
+    Verdict.DARK: ("card felt", "it does not answer"),
+    Verdict.UNKNOWN: ("not known", "whether a card is there"),
+}
 
 
 class Entry(Struct, frozen=True, kw_only=True):
@@ -201,7 +206,7 @@ class _Tree:
         """What a link leads to: a name and more words."""
         device = judged.link.device
         if device is None:
-            return ("card felt", "it does not answer") if judged.verdict is Verdict.DARK else ("empty", "")
+            return WITHOUT.get(judged.verdict, ("empty", ""))
         drive = next(
             (self.audit.nvme_at[one.address] for one in judged.link.functions if one.address in self.audit.nvme_at),
             None,

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.findings import Severity, Verdict
+from agent.lost import missed
 from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
 from agent.report.plain import describe_link, mbps_range, place, plain, told
@@ -28,6 +29,11 @@ SEVERITIES: Final = {
     Severity.NOTE: ("note", "notes", "worth knowing"),
     Severity.UNKNOWN: ("open question", "open questions", "could not be told"),
     Severity.OK: ("remark", "remarks", "for the record"),
+}
+# What there is to say of a port below which nothing was seen.
+NOTHING: Final = {
+    Verdict.DARK: "a card is felt, nothing answers",
+    Verdict.UNKNOWN: "whether a card is there is not known",
 }
 NAME: Final = 60  # characters of a name in a line of its own
 SHORT: Final = 40
@@ -60,7 +66,7 @@ def name(audit: Audit) -> str:
     called = audit.facts.host.name
     if isinstance(called, str) and called and not is_word_token(called):
         return plain(called, NAME)
-    return product(audit) or "A machine without a name"
+    return product(audit) or ("A machine without a name" if missed(called) is None else "A machine of unread name")
 
 
 def beside(audit: Audit) -> str:
@@ -68,7 +74,9 @@ def beside(audit: Audit) -> str:
     called = audit.facts.host.name
     if isinstance(called, str) and called:
         return f"name kept out: {plain(called, SHORT)}" if is_word_token(called) else product(audit)
-    return "its name is not told" if product(audit) else ""
+    if not product(audit):
+        return ""
+    return "its name is not told" if missed(called) is None else "its name could not be read"
 
 
 def product(audit: Audit) -> str:
@@ -97,13 +105,15 @@ def verdict(audit: Audit) -> str:
 def what(judged: Judged, audit: Audit) -> str:
     """What sits at the end of a link."""
     if judged.link.device is None:
-        return "a card is felt, nothing answers" if judged.verdict is Verdict.DARK else "nothing fitted"
+        return NOTHING.get(judged.verdict, "nothing fitted")
     return words.leads_to(judged, audit)
 
 
 def now(judged: Judged) -> str:
     """The rate of a link now, or what there is in its place."""
-    return "no link" if judged.link.device is None else words.rate_now(judged)
+    if judged.link.device is None and judged.verdict is not Verdict.UNKNOWN:
+        return "no link"
+    return words.rate_now(judged)
 
 
 def best(judged: Judged) -> Rate | None:
@@ -127,11 +137,11 @@ def subject(audit: Audit, address: str) -> tuple[str, str]:
 # --- A drive ---------------------------------------------------------------------------------------------------
 
 
-def temperature(seen: DriveSeen) -> str:
+def temperature(seen: DriveSeen, audit: Audit) -> str:
     """A drive's temperature with both of its limits, where it has both."""
     warning, critical = seen.warning_celsius, seen.critical_celsius
     if not isinstance(seen.celsius, float | int) or warning is None or critical is None:
-        return with_first_limit(seen)
+        return with_first_limit(seen, audit)
     limits = f"warning at {celsius_text(warning)}, critical at {celsius_text(critical)}"
     return f"{celsius_text(seen.celsius)} ({limits})"
 

@@ -10,11 +10,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.findings import Verdict
-from agent.planned import as_written
 from agent.rules.links import is_drive
-from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, How, Matched, identity, named
+from agent.rules.plan.parts import (
+    CardMatch,
+    DriveMatch,
+    Fitted,
+    How,
+    Matched,
+    identity,
+    is_another,
+    named,
+    wanted_model,
+)
 from agent.rules.plan.spots import Spots, chains
+from agent.rules.plan.unseen import Unseen, hidden, numbers, of_card, of_drive
 from knowledge import pcie
+from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -38,6 +49,7 @@ class _Matching:
         self.source = planned.source
         self.spots = Spots(seen, planned)
         self.chains = chains(seen)
+        self.unseen = Unseen(seen)
         self.behind: dict[str, list[Judged]] = {}
         for one in seen.judged:
             for up in self.chains[one.link.key][1:]:
@@ -66,10 +78,11 @@ class _Matching:
                     lost.append(path.drive)
         for judged in self.seen.judged:
             if is_drive(judged) or judged.link.key in drives:
-                yield Fitted(judged, self.chains[judged.link.key], drives.get(judged.link.key))
+                drive = drives.get(judged.link.key)
+                yield Fitted(judged, self.chains[judged.link.key], drive, self.unseen.drive(drive))
         for drive in lost:
             if not any(drive.address in {one.address for one in judged.link.functions} for judged in self.seen.judged):
-                yield Fitted(None, (), drive)
+                yield Fitted(None, (), drive, self.unseen.drive(drive))
 
     def _may_be_card(self, judged: Judged) -> bool:
         if judged.link.device is None or judged.verdict is Verdict.VIRTUAL or is_drive(judged):
@@ -81,6 +94,7 @@ class _Matching:
         self._by_serial()
         self._cards()
         self._drives()
+        self._unseen()
         self._passive_cards()
         taken = {one.found.link.key for one in self.cards if one.found is not None}
         more = [self.fitted[number] for number in self.free]
@@ -94,6 +108,7 @@ class _Matching:
             {one.own.link.key: one.model for one in self.fitted if one.own is not None and one.model is not None},
             self.spots,
             {key: tuple(below) for key, below in self.behind.items()},
+            self.unseen.slots,
         )
 
     def _is_fitted(self, judged: Judged) -> bool:
@@ -125,7 +140,8 @@ class _Matching:
     def _how(self, card: CardMatch, top: Judged) -> How:
         if card.card.slot is None or self._here(card, top):
             return "here"
-        return "elsewhere" if card.spot is not None else "unplaced"
+        placed = card.spot is not None and self.unseen.way(self.chains[top.link.key]) is None
+        return "elsewhere" if placed else "unplaced"
 
     def _open_cards(self) -> list[CardMatch]:
         return [one for one in self.cards if one.found is None and one.card.carrier != "passive"]
@@ -198,12 +214,12 @@ class _Matching:
         unknown = any(self.fitted[number].model is None for number in self.free)
         for match in self._open_drives():
             if match.spot is None and (match.label or match.on is not None or unknown):
-                match.how = "untold" if _model(match) is None or unknown else "missing"
+                match.how = "untold" if wanted_model(match) is None or unknown else "missing"
 
     def _in_bay(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive is in the very bay, counted in the order of ports, and nothing speaks against it."""
         card, bay = match.on, match.drive.bay
-        if card is None or bay is None or one.own is None or _another(match, one):
+        if card is None or bay is None or one.own is None or is_another(match, one):
             return False
         ports: Sequence[Judged] = card.spot.links if card.spot is not None else ()
         if card.card.carrier == "switch":
@@ -211,20 +227,33 @@ class _Matching:
         return len(ports) > 1 and any(port is one.own for port in ports[bay - 1 : bay])
 
     def _same_in_place(self, match: DriveMatch, one: Fitted) -> bool:
-        return _model(match) is not None and _model(match) == one.model and self._in_place(match, one)
+        return wanted_model(match) is not None and wanted_model(match) == one.model and self._in_place(match, one)
 
     def _likely_in_place(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive in the place may be the one: nothing is known that speaks against it."""
-        return (_model(match) is None or one.model is None) and self._in_place(match, one)
+        return (wanted_model(match) is None or one.model is None) and self._in_place(match, one)
 
-    @staticmethod
-    def _same_anywhere(match: DriveMatch, one: Fitted) -> bool:
-        return _model(match) is not None and _model(match) == one.model
+    def _same_anywhere(self, match: DriveMatch, one: Fitted) -> bool:
+        """Whether a drive of the model answers elsewhere, and none can be in the place unseen."""
+        return (
+            wanted_model(match) is not None and wanted_model(match) == one.model and hidden(self._places(match)) is None
+        )
 
     def _where(self, match: DriveMatch, one: Fitted) -> How:
         if self._in_place(match, one):
-            return "other" if _another(match, one) else "here"
-        return "elsewhere" if match.spot is not None else "unplaced"
+            return "other" if is_another(match, one) else "here"
+        return "elsewhere" if match.spot is not None and self._lost_place(one) is None else "unplaced"
+
+    def _lost_place(self, one: Fitted) -> Unread | None:
+        """Why it is not known where a drive is."""
+        return one.lost if one.own is None else self.unseen.way(one.chain)
+
+    def _places(self, match: DriveMatch) -> Sequence[Judged]:
+        """The links at which a drive should be: those of its slot, or those behind its carrier."""
+        card = match.on
+        if card is not None and card.card.carrier == "switch" and card.found is not None and card.how != "other":
+            return self.behind.get(card.found.link.key, ())
+        return match.spot.wide if match.spot is not None else ()
 
     def _in_place(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive is where the sheet has it; with a card that has moved, it is on that card."""
@@ -234,6 +263,56 @@ class _Matching:
         if match.on is not None and match.on.found is not None and match.on.how != "other":
             return match.on.found.link.key in links
         return match.spot is not None and any(link.link.key in links for link in match.spot.wide)
+
+    # --- What a reading that failed hides --------------------------------------------------------------------------
+
+    def _unseen(self) -> None:
+        """Call unseen what is not matched, or not told from other parts, for want of a reading that failed."""
+        for card in self.cards:
+            if card.card.carrier != "passive":
+                card.lost = self._lost_card(card)
+                if card.lost is not None and card.how in {"missing", "untold", "other"}:
+                    card.how = "unseen"
+        for match in self.drives:
+            match.lost = self._lost_drive(match)
+            if match.lost is not None and match.how in {"missing", "untold"}:
+                match.how = "unseen"
+
+    def _lost_card(self, card: CardMatch) -> Unread | None:
+        if card.how == "unplaced" and card.found is not None:
+            return self.unseen.way(self.chains[card.found.link.key]) or self._no_spot(card)
+        if card.how in {"here", "other"}:
+            return of_card(card)
+        if card.found is not None:
+            return None
+        if card.how == "untold" and card.label and self.unseen.slots is not None:
+            return self._no_spot(card)
+        if card.spot is not None:
+            return next((one.link.below_lost for one in card.spot.links if one.link.below_lost is not None), None)
+        unknown = (numbers(top) for top in self._free_tops())
+        return self.unseen.functions or next((one for one in unknown if one is not None), None)
+
+    def _lost_drive(self, match: DriveMatch) -> Unread | None:
+        found = match.found
+        if found is not None and match.how == "unplaced":
+            return self._lost_place(found) or self._no_spot(match)
+        if found is not None:
+            return of_drive(match, found) if match.how == "here" else None
+        places = self._places(match)
+        if places:
+            return hidden(places)
+        if match.how == "untold" and match.spot is None and match.label and self.unseen.slots is not None:
+            return self._no_spot(match)
+        unknown = (self.fitted[number].lost for number in self.free)
+        return self.unseen.functions or self.unseen.drives or next((one for one in unknown if one is not None), None)
+
+    def _no_spot(self, one: CardMatch | DriveMatch) -> Unread | None:
+        """Why the slot that the sheet names for a part was not found."""
+        if one.spot is not None or not one.label:
+            return None
+        what = f"which slot is called {one.label}"
+        slots = self.unseen.slots
+        return Unread(what, "none that was seen is") if slots is None else of(what, slots)
 
     def _passive_cards(self) -> None:
         """A carrier without a switch shows itself by its drives alone."""
@@ -250,24 +329,14 @@ class _Matching:
                 card.found = next(one.link for one in mine if one.found is not None)
             elif not mine or hows & {"untold", "unplaced"}:
                 card.how = "untold"
+            elif "unseen" in hows:
+                card.how = "unseen"
 
 
 def _same(card: CardMatch, top: Judged) -> bool | None:
     """Whether the identifiers are those of the card; None where either is not known."""
     mine, there = card.card.pci_id, identity(top)
     return None if mine is None or there is None else mine.lower() == there
-
-
-def _model(match: DriveMatch) -> str | None:
-    return as_written(match.drive.model)
-
-
-def _another(match: DriveMatch, one: Fitted) -> bool:
-    """Whether a drive says of itself that it is another one than the sheet has."""
-    serial, model = named(match.drive.serial), _model(match)
-    if serial is not None and one.serial is not None:
-        return serial != one.serial
-    return model is not None and one.model is not None and model != one.model
 
 
 def _unique(pairs: Iterable[tuple[str | None, int]]) -> dict[str, int]:

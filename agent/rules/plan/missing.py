@@ -33,15 +33,32 @@ def parts_missing(matched: Matched) -> Iterator[Found | Unread]:
             yield _missing_on(matched, card, lost)
         elif card.how == "untold" and card.card.carrier != "passive":
             yield _untold(matched, card)  # a carrier without a switch and without drives never shows
+        if card.lost is not None:
+            yield _unseen(matched, card, card.lost)
     for drive in matched.drives:
         if drive.how == "missing" and drive.on is None:
             yield _missing(matched, drive, ())
         elif drive.how == "untold":
             yield _untold(matched, drive)
+        if drive.lost is not None:
+            yield _unseen(matched, drive, drive.lost)
 
 
 def _untold(matched: Matched, one: CardMatch | DriveMatch) -> Unread:
     return Unread(f"{one.words} of {matched.source}", "the sheet says too little of it to tell it from other parts")
+
+
+# What to say of a part for which a reading is missing; what is not here could not be seen.
+DOUBTS: Final = {
+    "here": "a part is in its place, but whether it is this one could not be read",
+    "unplaced": "it answers, but whether it is in its place could not be read",
+}
+
+
+def _unseen(matched: Matched, one: CardMatch | DriveMatch, lost: Unread) -> Unread:
+    """A part that a reading which failed hides, or lets nobody tell from others; never missing, never in its place."""
+    why = f"{DOUBTS.get(one.how, 'it could not be seen')}: {lost.what}: {lost.why}"
+    return Unread(f"{one.words} of {matched.source}", why, lost.needs_root, vital=lost.vital)
 
 
 def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
@@ -50,7 +67,9 @@ def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[Dri
     without = OF_DRIVES if isinstance(one, CardMatch) else (*OF_CARDS, "count-drives", "set-split")
     if one.spot is None:
         where = f" in {one.label}" if one.label else ""
-        read = f"no slot is called {one.label}, and it answers in none" if one.label else "it answers nowhere"
+        read = "it answers nowhere"
+        if one.label:
+            read = f"{_no_slot(matched, one.label)}, and it answers in none"
         told = Evidence("parts that answer", read, f"{part}{where} ({matched.source})")
         return Found(
             one.label or "host",
@@ -74,6 +93,14 @@ def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[Dri
         part=f"{one.words} in {one.spot.words}",
         place=one.spot.words,
         without=without,
+    )
+
+
+def _no_slot(matched: Matched, label: str) -> str:
+    """What to say of a slot that was not found."""
+    lost = matched.slots_lost
+    return (
+        f"no slot is called {label}" if lost is None else f"which slot is called {label} could not be read ({lost.why})"
     )
 
 

@@ -18,18 +18,24 @@ if TYPE_CHECKING:
     from agent.planned import CardExpected, DriveExpected
     from agent.rules.plan.spots import Spot, Spots
     from probes.facts import Drive
+    from probes.unread import Unread
 
 # "here": in its place; "other": something else is there; "elsewhere": it answers in another place; "unplaced": it
-# answers, but where its place is could not be told; "missing": it answers nowhere; "untold": nothing can be said.
-How = Literal["here", "other", "elsewhere", "unplaced", "missing", "untold"]
+# answers, but where its place is could not be told; "missing": it answers nowhere; "untold": nothing can be said;
+# "unseen": a reading failed without which nothing can be said.
+How = Literal["here", "other", "elsewhere", "unplaced", "missing", "untold", "unseen"]
 
 
 class Fitted(Struct, frozen=True, eq=False):
-    """A drive that answers: its own link (None: it hangs on none), all its links upwards, what it says of itself."""
+    """A drive that answers: its own link (None: it hangs on none), all its links upwards, what it says of itself.
+
+    `lost` is why it is not known which drive it is, or where it hangs.
+    """
 
     own: Judged | None
     chain: tuple[Judged, ...]
     drive: Drive | None
+    lost: Unread | None = None
 
     @property
     def name(self) -> str:
@@ -57,12 +63,16 @@ class Fitted(Struct, frozen=True, eq=False):
 
 
 class CardMatch(Struct):
-    """A card of the sheet, its place (None: not to be found, or anywhere), and the link of what it was matched with."""
+    """A card of the sheet, its place (None: not to be found, or anywhere), and the link of what it was matched with.
+
+    `lost` is the reading without which it cannot be told what became of it, or whether it is this card.
+    """
 
     card: CardExpected
     spot: Spot | None
     how: How = "missing"
     found: Judged | None = None
+    lost: Unread | None = None
 
     @property
     def words(self) -> str:
@@ -86,13 +96,17 @@ class CardMatch(Struct):
 
 
 class DriveMatch(Struct):
-    """A drive of the sheet, its place, and what it was matched with. `on` is its card, None in a slot of its own."""
+    """A drive of the sheet, its place, and what it was matched with. `on` is its card, None in a slot of its own.
+
+    `lost` is as of a card.
+    """
 
     drive: DriveExpected
     spot: Spot | None
     on: CardMatch | None
     how: How = "missing"
     found: Fitted | None = None
+    lost: Unread | None = None
 
     @property
     def words(self) -> str:
@@ -119,7 +133,8 @@ class Matched(Struct, frozen=True):
     """All parts of a sheet with what they are, and what is fitted beyond them.
 
     `source` is what the sheet is called, `places` where each link is, for people, and `models` the model
-    of the drive at its end, both by its key. `spots` finds slots, and `behind` has the links below each link.
+    of the drive at its end, both by its key. `spots` finds slots, and `behind` has the links below each link;
+    `slots_lost` is why a slot may be called what none was seen to be called.
     """
 
     source: str
@@ -131,6 +146,7 @@ class Matched(Struct, frozen=True):
     models: dict[str, str]
     spots: Spots
     behind: dict[str, tuple[Judged, ...]]
+    slots_lost: Unread | None = None
 
     def place_of(self, judged: Judged) -> str:
         """Where a link is, for people: its slot, or its own address."""
@@ -167,7 +183,7 @@ class Matched(Struct, frozen=True):
         for one in self.parts():
             if one.how == "elsewhere" and one.link is not None:
                 found.add(one.link.link.key)
-            if one.how in {"elsewhere", "missing"} and one.spot is not None:
+            if one.how in {"elsewhere", "missing", "unseen"} and one.spot is not None:
                 found |= {link.link.key for link in one.spot.links}
         return found
 
@@ -192,3 +208,16 @@ def identity(judged: Judged) -> str | None:
     """Maker and model number of what answers below a link, "f1c4:3110"; None where they were not read."""
     device = judged.link.device
     return None if device is None else pci_id(device)
+
+
+def wanted_model(match: DriveMatch) -> str | None:
+    """The model that the sheet names, None for none."""
+    return as_written(match.drive.model)
+
+
+def is_another(match: DriveMatch, one: Fitted) -> bool:
+    """Whether a drive says of itself that it is another one than the sheet has."""
+    serial, model = named(match.drive.serial), wanted_model(match)
+    if serial is not None and one.serial is not None:
+        return serial != one.serial
+    return model is not None and one.model is not None and model != one.model

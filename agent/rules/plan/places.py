@@ -9,13 +9,16 @@ from agent.planned import as_written
 from agent.rules.links import subject
 from agent.rules.plan.moving import out_of_place
 from agent.rules.plan.needs import by_place
-from agent.rules.plan.parts import identity
+from agent.rules.plan.parts import identity, is_another
+from agent.rules.plan.unseen import hidden, numbers
 from agent.rules.rule import Found
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.rules.plan.parts import DriveMatch, Matched
+    from agent.judged import Judged
+    from agent.rules.plan.parts import DriveMatch, Fitted, Matched
     from agent.rules.rule import Seen
 
 
@@ -57,21 +60,55 @@ def _other_drive(matched: Matched, one: DriveMatch) -> Found:
     return Found(found.name, headline, (evidence,), judged=found.own, drive=found.drive is not None)
 
 
-def unplanned(matched: Matched) -> Iterator[Found]:
-    """Cards with the drives behind them, and other drives, that the sheet does not have."""
+def unplanned(matched: Matched) -> Iterator[Found | Unread]:
+    """Cards with the drives behind them, and other drives, that the sheet does not have.
+
+    What could not be told from the parts that it has may be one of them.
+    """
     cards = {one.link.key for one in matched.more_cards}
     for judged in matched.more_cards:
         on_it = [one.name for one in matched.more_drives if any(link is judged for link in one.chain)]
         drives = f" with {', '.join(on_it)}" if on_it else ""
         what = matched.what(judged)
+        unread = numbers(judged) or hidden([judged]) or _may_be_card(matched, judged)
+        if unread is not None:
+            yield _doubtful(f"{what} in {matched.place_of(judged)}", matched, unread)
+            continue
         source = f"{subject(judged)} in {matched.place_of(judged)}"
         evidence = (Evidence(source, f"{what}{drives}", f"no such card ({matched.source})"),)
         yield Found(subject(judged), f"{what}{drives} is not in the sheet", evidence, judged=judged)
     for one in matched.more_drives:
         if cards.isdisjoint(link.link.key for link in one.chain):
             where = matched.place_of(one.own) if one.own is not None else "a place that is not shown"
+            unread = one.lost or _may_be_drive(matched, one)
+            if unread is not None:
+                yield _doubtful(one.name, matched, unread)
+                continue
             evidence = (
                 Evidence(f"{one.name} in {where}", one.model or "a drive", f"no such drive ({matched.source})"),
             )
             headline = f"a drive in {where} that is not in the sheet"
             yield Found(one.name, headline, evidence, judged=one.own, drive=one.drive is not None)
+
+
+def _may_be_card(matched: Matched, judged: Judged) -> Unread | None:
+    """Why a card may be one of the sheet's: one that could not be seen, and of which nothing says otherwise."""
+    for one in matched.cards:
+        wanted = one.card.pci_id
+        if one.how == "unseen" and (wanted is None or wanted.lower() == identity(judged)):
+            return one.lost
+    return None
+
+
+def _may_be_drive(matched: Matched, found: Fitted) -> Unread | None:
+    """Why a drive may be one of the sheet's, as with cards."""
+    for one in matched.drives:
+        if one.how == "unseen" and not is_another(one, found):
+            return one.lost
+    return None
+
+
+def _doubtful(what: str, matched: Matched, lost: Unread) -> Unread:
+    """A part that may be one of the sheet's or none of them, for want of a reading that failed."""
+    why = f"{lost.what}: {lost.why}"
+    return Unread(f"whether {what} is a part of {matched.source}", why, lost.needs_root, vital=lost.vital)

@@ -1,0 +1,85 @@
+"""Why a part of the topology could not be told: a port, what is below it, its slot. None where the machine told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from knowledge import pcie
+from probes.decode import NOT_OFFERED
+from probes.unread import Unread, of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from probes.facts import Facts, PciFunction
+
+# What tells whether a card sits in a slot.
+TELLS_OF_SLOTS: Final = "a register of its port, or the firmware's list of slots, would tell"
+HIDDEN: Final = Unread("its port", "not visible from here")
+
+
+def missed(reading: object) -> Unread | None:
+    """A reading that was tried and failed, or is given to the super-user alone; what is never given was not missed."""
+    return reading if isinstance(reading, Unread) and (reading.vital or reading.needs_root) else None
+
+
+def drives(facts: Facts) -> Unread | None:
+    """Why there may be more NVMe drives than were seen, or drives of which nobody knows where they hang."""
+    listed = next((gap.why for gap in facts.gaps if gap.of == "drives" and gap.kind != "disk"), None)
+    if listed is not None:
+        return listed
+    for one in facts.drives:
+        if one.kind == "nvme" and isinstance(one.address, Unread):
+            return of(f"where {one.name} hangs", one.address)
+    return None
+
+
+def placeless(functions: Iterable[PciFunction]) -> tuple[PciFunction, ...]:
+    """The functions of which nobody can tell below which port they are, or whether they are cards of their own."""
+    return tuple(
+        one
+        for one in functions
+        if isinstance(one.physical_function, Unread)
+        or (one.physical_function is None and isinstance(one.parent, Unread))
+    )
+
+
+def below(port: PciFunction, bus: str, anywhere: Iterable[PciFunction], facts: Facts) -> Unread | None:
+    """Why a function may answer below a port though none was seen there: one whose own place could not be read.
+
+    `bus` is the domain and number of the bus below the port, "" where it is not known; `anywhere` are the `placeless`.
+    """
+    for function in anywhere:
+        if isinstance(function.parent, Unread):
+            if bus in {"", function.address.rpartition(":")[0]}:
+                return of(f"whether {function.address} is below {port.address}", function.parent)
+        elif function.parent == port.address and isinstance(function.physical_function, Unread):
+            what = f"whether {function.address} is a card of its own or a virtual function"
+            return of(what, function.physical_function)
+    return facts.gap("functions")
+
+
+def port(function: PciFunction, functions: Mapping[str, PciFunction], kinds: Mapping[str, int | None]) -> Unread | None:
+    """Why the port above a function is not known, though it may be there."""
+    parent = function.parent
+    if isinstance(parent, str) and parent in functions and kinds[parent] is None:
+        parent = functions[parent].parent
+    return of(f"where {function.address} hangs", parent) if isinstance(parent, Unread) else None
+
+
+def slot(port: PciFunction, facts: Facts) -> Unread | None:
+    """Why nobody can tell whether a port without a slot's name leads to a slot.
+
+    The port tells it itself (Slot Implemented), or the firmware's list of all slots does.
+    """
+    told = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
+    what = f"whether {port.address} leads to a slot"
+    if not isinstance(told, Unread):
+        number = port.registers.read(pcie.SLOT_CAPABILITIES, "physical_slot_number")
+        return of(f"which slot {port.address} leads to", number) if told and isinstance(number, Unread) else None
+    if told.why == NOT_OFFERED:
+        return None
+    listed = facts.gap("slots")
+    if isinstance(facts.board_slots, Unread) or not facts.board_slots:
+        return of(what, told)
+    return None if listed is None else of(what, listed)

@@ -1,0 +1,104 @@
+"""Why a part of a build sheet could not be seen, where a reading failed: it is then neither missing nor in its place.
+
+Finds reasons, says what became of no part: `agent/rules/plan/matching.py` does.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from agent import lost
+from agent.rules.plan.parts import named
+from probes.unread import Unread, of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from agent.judged import Judged
+    from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted
+    from agent.rules.rule import Seen
+    from probes.facts import Drive
+
+
+class Unseen:
+    """What of a machine could not be read, as far as it hides parts. `functions` and `drives` are of their lists.
+
+    `slots` is why a slot may be called what no slot was seen to be called.
+    """
+
+    def __init__(self, seen: Seen) -> None:
+        """Look through the facts once."""
+        facts = seen.machine.facts
+        self._functions = seen.machine.functions
+        hanging = (
+            of(f"where {one.address} hangs", reading)
+            for one in lost.placeless(facts.functions)
+            for reading in (one.parent, one.physical_function)
+            if isinstance(reading, Unread)
+        )
+        self.functions = facts.gap("functions") or next(hanging, None)
+        self.drives = lost.drives(facts)
+        kernel = (one.address for one in facts.kernel_slots if isinstance(one.address, Unread))
+        self.slots = lost.missed(facts.board_slots) or facts.gap("slots") or next(kernel, None)
+
+    def way(self, chain: Sequence[Judged]) -> Unread | None:
+        """Why a link may have more links above it than were seen."""
+        if not chain:
+            return None
+        last = chain[-1].link
+        if last.port is None:
+            return last.port_lost
+        function, visited = self._functions.get(last.port.address), set[str]()
+        while function is not None and function.address not in visited:
+            visited.add(function.address)
+            if isinstance(function.parent, Unread):
+                return of(f"where {function.address} hangs", function.parent)
+            function = self._functions.get(function.parent or "")
+        return None
+
+    def drive(self, drive: Drive | None) -> Unread | None:
+        """Why it is not known which drive, or none, answers at a link, or where a drive is."""
+        if drive is None:
+            return self.drives
+        if isinstance(drive.address, Unread):
+            return of(f"where {drive.name} hangs", drive.address)
+        model = lost.missed(drive.model)
+        return None if model is None else of(f"model of {drive.name}", model)
+
+
+def hidden(links: Iterable[Judged]) -> Unread | None:
+    """Why one of these links may hold a drive, or anything, though none was seen there."""
+    for one in links:
+        device = one.link.device
+        if one.link.below_lost is not None:
+            return one.link.below_lost
+        if device is not None and isinstance(device.class_code, Unread) and not one.link.driven:
+            return of(f"class code of {device.address}", device.class_code)
+    return None
+
+
+def numbers(judged: Judged) -> Unread | None:
+    """Why the maker and model number of what answers below a link are not known."""
+    device = judged.link.device
+    if device is None:
+        return None
+    unread = lost.missed(device.vendor_id) or lost.missed(device.device_id)
+    return None if unread is None else of(f"maker and model number of {device.address}", unread)
+
+
+def of_card(card: CardMatch) -> Unread | None:
+    """Why it is not known that a card in its place is the sheet's."""
+    return numbers(card.found) if card.found is not None and card.card.pci_id is not None else None
+
+
+def of_drive(match: DriveMatch, found: Fitted) -> Unread | None:
+    """Why it is not known that a drive in its place is the sheet's: what the sheet names it by could not be read."""
+    drive, serial = found.drive, named(match.drive.serial)
+    if serial is not None and found.serial == serial:
+        return None
+    if drive is None:
+        return found.lost if serial is not None or match.drive.model is not None else None
+    unread = lost.missed(drive.serial) if serial is not None else None
+    if unread is not None:
+        return of(f"serial number of {drive.name}", unread)
+    return found.lost if match.drive.model is not None else None
