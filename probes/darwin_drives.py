@@ -146,12 +146,24 @@ def _known(
 ) -> _Found | None:
     """The NVMe drive that a block device is a namespace of, where that is known already; None for a drive of its own.
 
-    Where no function is above it, or none that is known, its serial number tells.
+    Where no function is above it, or none that is known, its serial number tells, else its model if one alone has it.
     """
     if isinstance(address, str):
         return found.get(address)
-    serial = text(told.table(TRAITS).keys.get("Serial Number"))
-    return None if serial is None else by_serial.get(serial)
+    traits = told.table(TRAITS).keys
+    serial, model = text(traits.get("Serial Number")), text(traits.get("Product Name"))
+    if serial is not None and serial in by_serial:
+        return by_serial[serial]
+    alike = [one for one in found.values() if _may_be_of(one, serial, model)]
+    return alike[0] if len(alike) == 1 else None
+
+
+def _may_be_of(one: _Found, serial: str | None, model: str | None) -> bool:
+    """Whether a controller without a block device may be that of one of this model, as one of them tells no number."""
+    keys = one.controller
+    if keys is None or one.devices or isinstance(one.address, str) or model is None:
+        return False
+    return model == text(keys.get("Model Number")) and None in {serial, text(keys.get("Serial Number"))}
 
 
 def _outside(told: Told, address: str | Unread | None, code: int | Unread | None, *, known: bool) -> bool | Unread:

@@ -5,19 +5,23 @@ Small scripts stand in for the printer; each is started as the printer would be.
 
 from __future__ import annotations
 
+import errno
+import io
 import os
+import subprocess
 import sys
 import threading
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pytest
 
 from probes import registry
+from probes.capture import encode, parse
 from probes.reads import Live, Recorded, Recording, failed
 from probes.unread import Unread
-from tests.build import TreeReads, build
+from tests.build import AGENT, MOMENT, TreeReads, build
 from tests.parts import Machine
 
 if TYPE_CHECKING:
@@ -157,6 +161,55 @@ def test_a_signal_is_told(script: Callable[[str], tuple[str]]) -> None:
     found = registry.ask("pci", script("printf half; kill -9 $$"))
     assert isinstance(found, Unread)
     assert "signal 9" in found.why
+
+
+@pytest.mark.parametrize("end", ["exit 1", "kill -15 $$", "exec sleep 300"])
+def test_a_whole_list_of_a_printer_that_ends_badly_is_not_used(script: Callable[[str], tuple[str]], end: str) -> None:
+    """What was written before a failing status, a signal or the end of its time may be part of it: it is no answer."""
+    program = script(f"printf '%s' '{LIST}'; {end}")
+    found = soon(lambda: registry.ask("pci", program, seconds=1.0))
+    assert isinstance(found, Unread)
+    assert found.vital
+
+
+class Broken(io.RawIOBase):
+    """Gives one list, then fails."""
+
+    told = False
+
+    def read(self, _size: int = -1) -> bytes:
+        """The list at first."""
+        if self.told:
+            raise OSError(errno.EIO, "the pipe broke")
+        self.told = True
+        return LIST.encode()
+
+
+def test_output_that_cannot_be_read_to_its_end_is_no_answer(
+    script: Callable[[str], tuple[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A read that fails in the middle loses the rest, and nothing of it is taken for all that was written."""
+    start = subprocess.Popen
+
+    def opened(*words: Any, **options: Any) -> Any:  # noqa: ANN401 - passed on
+        child: Any = start(*words, **options)
+        child.stdout.close()
+        child.stdout = Broken()
+        return child
+
+    monkeypatch.setattr("probes.registry.subprocess.Popen", opened)
+    assert registry.ask("pci", script("exit 0")) == failed("registry pci", "EIO")
+
+
+@pytest.mark.parametrize("lines", ["exit 64", "kill -9 $$"])
+def test_a_failure_is_as_grave_in_a_replay_as_it_was_live(script: Callable[[str], tuple[str]], lines: str) -> None:
+    """A capture keeps the sentence, and gives back the same answer."""
+    live = registry.ask("pci", script(lines))
+    assert isinstance(live, Unread)
+    form: dict[str, Any] = {"platform": "darwin", "taken_at": MOMENT, "agent": AGENT, "samples": []}
+    kept = parse(encode(**form, answers={"registry pci": live}, keep_serials=True), "x")
+    assert kept.reads == {"registry pci": live}
+    assert live.vital
 
 
 def test_a_slow_printer_is_ended(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
