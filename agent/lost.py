@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from knowledge import pcie
-from probes.decode import NOT_OFFERED
+from probes.decode import NOT_GIVEN, NOT_OFFERED
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -65,6 +65,13 @@ def port(function: PciFunction, functions: Mapping[str, PciFunction], kinds: Map
     if isinstance(parent, str) and parent in functions and kinds[parent] is None:
         parent = functions[parent].parent
     return of(f"where {function.address} hangs", parent) if isinstance(parent, Unread) else None
+
+
+def named(*functions: PciFunction) -> Unread | None:
+    """Why what the platform calls the slot of a port or a card could not be read, though it has a name for it."""
+    names = (one.slot_name for one in functions)
+    told = next((one for one in names if isinstance(one, Unread) and one.why != NOT_GIVEN), None)
+    return None if told is None else of(f"which slot {functions[-1].address} sits in", told)
 
 
 def slot(port: PciFunction, facts: Facts) -> Unread | None:

@@ -311,7 +311,9 @@ def _links(
                 below_lost=lost.below(function, _bus_below(function, None), placeless, facts)
                 if device is None
                 else None,
-                slot_lost=lost.slot(function, facts) if slot is None and not onboard else None,
+                slot_lost=(lost.named(function, *component) or lost.slot(function, facts))
+                if slot is None and not onboard
+                else None,
             )
         elif function.physical_function is None and address not in seen:
             integrated = kind in INTEGRATED and address in with_drives
@@ -328,7 +330,9 @@ def _links(
                     integrated=integrated,
                     driven=_is_driven(component[0], nvme),
                     port_lost=hidden,
-                    slot_lost=None if slot is not None or integrated else hidden or lost.HIDDEN,
+                    slot_lost=None
+                    if slot is not None or integrated
+                    else lost.named(*component) or hidden or lost.HIDDEN,
                 )
 
 

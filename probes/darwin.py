@@ -181,9 +181,9 @@ class _Words:
         if plane == {}:
             plane = Unread("registry host", NOTHING)
         self._asked = [of(what, one) for what, one in ((HOST, plane), (FIRMWARE, rom)) if isinstance(one, Unread)]
-        self.root = _told(plane, VERSION, "the system", HOST)
-        self.product = _told(plane, "model", "the machine", HOST)
-        self.firmware = _told(rom, "version", "the firmware", FIRMWARE)
+        self.root = _told(plane, {VERSION}, "the system", HOST)
+        self.product = _told(plane, {"model", "manufacturer", "board-id"}, "the machine", HOST)
+        self.firmware = _told(rom, {"version", "vendor", "release-date"}, "the firmware", FIRMWARE)
 
     @property
     def release(self) -> int | None:
@@ -202,12 +202,12 @@ class _Words:
             yield from told.problems()
 
 
-def _told(entries: Entries | Unread, key: str, name: str, what: str) -> Told:
-    """What the first entry with this key tells; all of it is missing where the list could not be read."""
+def _told(entries: Entries | Unread, keys: set[str], name: str, what: str) -> Told:
+    """What the first entry with one of these keys tells; all of it is missing where the list could not be read."""
     if isinstance(entries, Unread):
         return Told({}, name, of(what, entries))
-    keys = next((entry.keys for entry in entries.values() if key in entry.keys), {})
-    return Told(keys, name)
+    found = next((entry.keys for entry in entries.values() if not keys.isdisjoint(entry.keys)), {})
+    return Told(found, name)
 
 
 def _host(reads: Reads, words: _Words, taken_at: str) -> Host:

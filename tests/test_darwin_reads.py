@@ -423,6 +423,30 @@ def test_no_slot_is_not_a_slot_without_a_name(keys: Keys, expected: str | Unread
     assert one(function(0x201, (0, 1, 0), BRIDGE, more=keys)).slot_name == expected
 
 
+def test_a_card_whose_slots_name_cannot_be_read_is_not_said_to_be_in_none() -> None:
+    """Its port leads to no slot by its register, and the firmware names one all the same, in a form nobody knows."""
+    (plain,) = audit(tower()).links
+    assert (plain.link.slot, plain.link.slot_lost) == (None, None)
+    (judged,) = audit(tower(card={SLOT: []})).links
+    assert judged.link.slot is None
+    assert judged.link.slot_lost == Unread("which slot 01:00.0 sits in", "is no text")
+
+
+@pytest.mark.parametrize("key", ["model", "manufacturer", "board-id", "version", "IOKitBuildVersion"])
+def test_a_word_of_the_machine_that_cannot_be_used_is_unread(key: str) -> None:
+    """It takes no other word of the machine away, and one minor line tells of it."""
+    words: Keys = {"model": "HarrowTower7,1", "manufacturer": "Harrow Lane Archive", "board-id": "7", "version": "1.0"}
+    of_root: Keys = {"IOKitBuildVersion": "Darwin Kernel Version 22.6.0: made for tests"}
+    (words if key in words else of_root)[key] = []
+    found = facts(drive(), host=entry(0x100, entry(0x110, more=words), more=of_root))
+    fields = {"model": "product", "manufacturer": "maker", "board-id": "board", "version": "product_version"}
+    fields["IOKitBuildVersion"] = "kernel"
+    told = {name: getattr(found.host, field) for name, field in fields.items()}
+    assert [name for name, word in told.items() if isinstance(word, Unread)] == [key]
+    (lost,) = [one for one in found.unread if one.why == "is no text"]
+    assert lost.vital is False
+
+
 @pytest.mark.parametrize("code", ["?", None])
 def test_a_port_of_unknown_class_is_known_by_what_is_below_it(code: object) -> None:
     """Where a release tells no types, a function with another below it is a port, and one without may be a card."""
