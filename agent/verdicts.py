@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from agent import machine as topology
 from agent.ends import (
     SLOWEST,
+    WIRED_LANES,
     Ability,
     Agreed,
     Reading,
@@ -288,7 +289,7 @@ def _below(
 def _lost_wiring(judged: Judged) -> tuple[str, Unread] | None:
     """That the slot may be wired with fewer lanes than its port has, as nobody could read it."""
     wired = None if judged.link.port is None or judged.port_hidden else judged.link.port.wired_lanes
-    return ("how many are wired to its slot", wired) if isinstance(wired, Unread) else None
+    return (f"how many are wired to its slot ({WIRED_LANES})", wired) if isinstance(wired, Unread) else None
 
 
 def _lost_class(link: Link) -> tuple[str, Unread] | None:

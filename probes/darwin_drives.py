@@ -97,65 +97,55 @@ class _Found(Struct):
     devices: list[Mapping[str, object]] = field(default_factory=list)
 
 
-def drives(lists: Lists, unread: list[Unread], gaps: list[Gap]) -> tuple[Drive, ...]:
-    """Every drive inside the machine, in the order of their names, by the trees of block devices and controllers.
+class _Making:
+    """The drives in the making, and what joins a block device to its controller."""
 
-    What is told of one and cannot be used is added to `unread`; a block device of which nobody knows whether it is
-    such a drive is a gap.
-    """
-    found: dict[object, _Found] = {}
-    by_serial: dict[str, _Found] = {}
-    for ident, entry in _entries(lists.controllers):
-        if NVME_REVISION not in entry.keys:
-            continue
-        address, code = lists.tree.above(ident)
+    def __init__(self) -> None:
+        """Begin with none."""
+        self.every: list[_Found] = []
+        self._at: dict[str, _Found] = {}
+        self._by_serial: dict[str, _Found] = {}
+
+    def add_controller(self, address: str | Unread | None, code: int | Unread | None, entry: Entry) -> None:
+        """An NVMe drive by its controller; one that is told twice is one."""
         serial = text(entry.keys.get("Serial Number"))
-        key = address if isinstance(address, str) else serial or ("controller", ident)
-        made = found.setdefault(key, _Found(address, code, ident, nvme=True))
-        made.controller = made.controller or entry.keys
+        known = self._at.get(address) if isinstance(address, str) else self._by_serial.get(serial or "")
+        made = known or _Found(address, code, entry.ident, nvme=True, controller=entry.keys)
+        if known is None:
+            self.every.append(made)
+        if isinstance(address, str):
+            self._at[address] = made
         if serial is not None:
-            by_serial.setdefault(serial, made)
-    for ident, entry in _entries(lists.devices):
-        if entry.parent is not None:
-            continue  # partitions, media and drivers of the tree of a block device
-        address, code = lists.tree.above(ident)
-        told = Told(entry.keys, _name(entry.keys, ident))
-        known = _known(address, told, found, by_serial)
-        outside = _outside(told, address, code, known=known is not None)
-        if isinstance(outside, Unread):
-            why = of(f"what kind of disk {told.name} is (I/O Registry)", outside)
-            gaps.append(Gap("drives", replace(why, vital=True), told.name, "disk"))
-        elif not outside:
-            if known is None:
-                known = _Found(address, code, ident, nvme=code in NVME_CLASSES)
-                found[address if known.nvme else ("device", ident)] = known
-            known.devices.append(entry.keys)
-    made_drives = [_drive(one, lists, unread) for one in found.values()]
-    return tuple(sorted(made_drives, key=lambda one: (len(one.name), one.name)))
+            self._by_serial.setdefault(serial, made)
 
+    def known(self, address: str | Unread | None, told: Told) -> _Found | None:
+        """The NVMe drive that a block device is a namespace of, where that is known; None for a drive of its own.
 
-def _entries(found: Entries | Unread) -> Iterable[tuple[int, Entry]]:
-    return () if isinstance(found, Unread) else found.items()
+        Where no function is above one of the two, or none that is known, the serial number tells, else the model of a
+        block device if one controller alone has it.
+        """
+        if isinstance(address, str) and address in self._at:
+            return self._at[address]
+        traits = told.table(TRAITS).keys
+        serial, model = text(traits.get("Serial Number")), text(traits.get("Product Name"))
+        numbered = self._by_serial.get(serial or "")
+        if isinstance(address, str):
+            return None if numbered is None or isinstance(numbered.address, str) else numbered
+        alike = [one for one in self.every if _may_be_of(one, serial, model)]
+        return numbered or (alike[0] if len(alike) == 1 else None)
 
-
-def _known(
-    address: str | Unread | None,
-    told: Told,
-    found: Mapping[object, _Found],
-    by_serial: Mapping[str, _Found],
-) -> _Found | None:
-    """The NVMe drive that a block device is a namespace of, where that is known already; None for a drive of its own.
-
-    Where no function is above it, or none that is known, its serial number tells, else its model if one alone has it.
-    """
-    if isinstance(address, str):
-        return found.get(address)
-    traits = told.table(TRAITS).keys
-    serial, model = text(traits.get("Serial Number")), text(traits.get("Product Name"))
-    if serial is not None and serial in by_serial:
-        return by_serial[serial]
-    alike = [one for one in found.values() if _may_be_of(one, serial, model)]
-    return alike[0] if len(alike) == 1 else None
+    def add_device(
+        self, known: _Found | None, address: str | Unread | None, code: int | Unread | None, entry: Entry
+    ) -> None:
+        """A block device: one more of a known drive, or a drive of its own."""
+        made = known or _Found(address, code, entry.ident, nvme=code in NVME_CLASSES)
+        if known is None:
+            self.every.append(made)
+        if isinstance(address, str) and not isinstance(made.address, str):
+            made.address, made.code = address, code
+        if isinstance(address, str) and made.nvme:
+            self._at[address] = made
+        made.devices.append(entry.keys)
 
 
 def _may_be_of(one: _Found, serial: str | None, model: str | None) -> bool:
@@ -164,6 +154,36 @@ def _may_be_of(one: _Found, serial: str | None, model: str | None) -> bool:
     if keys is None or one.devices or isinstance(one.address, str) or model is None:
         return False
     return model == text(keys.get("Model Number")) and None in {serial, text(keys.get("Serial Number"))}
+
+
+def drives(lists: Lists, unread: list[Unread], gaps: list[Gap]) -> tuple[Drive, ...]:
+    """Every drive inside the machine, in the order of their names, by the trees of block devices and controllers.
+
+    What is told of one and cannot be used is added to `unread`; a block device of which nobody knows whether it is
+    such a drive is a gap.
+    """
+    making = _Making()
+    for entry in _entries(lists.controllers):
+        if NVME_REVISION in entry.keys:
+            making.add_controller(*lists.tree.above(entry.ident), entry)
+    for entry in _entries(lists.devices):
+        if entry.parent is not None:
+            continue  # partitions, media and drivers of the tree of a block device
+        address, code = lists.tree.above(entry.ident)
+        told = Told(entry.keys, _name(entry.keys, entry.ident))
+        known = making.known(address, told)
+        outside = _outside(told, address, code, known=known is not None)
+        if isinstance(outside, Unread):
+            why = of(f"what kind of disk {told.name} is (I/O Registry)", outside)
+            gaps.append(Gap("drives", replace(why, vital=True), told.name, "disk"))
+        elif not outside:
+            making.add_device(known, address, code, entry)
+    made_drives = [_drive(one, lists, unread) for one in making.every]
+    return tuple(sorted(made_drives, key=lambda one: (len(one.name), one.name)))
+
+
+def _entries(found: Entries | Unread) -> Iterable[Entry]:
+    return () if isinstance(found, Unread) else found.values()
 
 
 def _outside(told: Told, address: str | Unread | None, code: int | Unread | None, *, known: bool) -> bool | Unread:

@@ -279,7 +279,8 @@ def test_a_reason_that_is_kept_back_is_silence(name: str, question: str) -> None
     answer = failed(f"registry {question}", "EIO")
     spoilt = seen(CAPTURES[name], **{question: answer})
     hushed = replace(spoilt, unread=WHOLE[name].unread, gaps=())
-    takes_nothing = question == "controllers"  # the block devices tell all that a report says of these drives
+    # Block devices tell all that a report says of NVMe drives; a machine may have no classic firmware to tell of.
+    takes_nothing = {"controllers": True, "firmware": WHOLE[name].host.firmware_version is None}.get(question, False)
     assert (silent(REPORTS[name], hushed, "(EIO)") == []) is takes_nothing
 
 
@@ -581,6 +582,20 @@ def test_a_drive_whose_entry_has_no_id_is_found_by_its_serial_number() -> None:
     assert isinstance(made.address, Unread)
     assert made.address.vital
     assert made.address in tower(drives=[device], controllers="").unread
+
+
+@pytest.mark.parametrize("place", ["controllers", "pci"])
+def test_a_controller_whose_entry_has_no_id_is_found_by_its_serial_number(place: str) -> None:
+    """It is not told as a drive of its own beside its block device, which shows the function of both."""
+    told = controller(0x300)
+    inner = entry(0x300, entry(0x400))
+    del (told if place == "controllers" else inner)["IORegistryEntryID"]
+    tree = function(0x210, (1, 0, 0), NVME, inner, more=express(ENDPOINT))
+    devices = [disk(), disk(0x401)]
+    inner["IORegistryEntryChildren"].append(entry(0x401))
+    (made,) = facts(tree, drives=devices, controllers=[told]).drives
+    assert (made.address, made.model) == ("01:00.0", "Ostrayne Reel 3 2TB")
+    assert made.blocks == (BlockDevice("disk2", 2_000_398_934_016),) * 2
 
 
 @pytest.mark.parametrize(("lost", "of_two"), [("controller", 2), ("device", 3)])
