@@ -24,6 +24,7 @@ from agent.cli import main as program
 from tests.lab.boot import Guest, Result, python
 from tests.lab.edits import DEVICES, End, configurations, shown
 from tests.lab.injection import Said, Spoilt, Violation, violations
+from tests.lab.kernel import image
 from tests.lab.racks import SPOILT, STRIPED
 
 if TYPE_CHECKING:
@@ -209,7 +210,7 @@ def orders(*, complete: bool = True) -> list[Order]:
 
 
 def whole_orders() -> list[Order]:
-    """The runs to hold the others against, and one of each user as a process of its own from its first instruction."""
+    """The runs to hold the others against, and one of each user that is a process from its first instruction on."""
     whole = [Order("", user, state, "") for user in USERS for state in STATES if (user, state) != (ROOT, HOT)]
     return [*whole, *(Order("", user, WELL, "", cold=True) for user in USERS)]
 
@@ -292,6 +293,7 @@ def run_guests(wanted: Sequence[Order]) -> list[list[Outcome]]:
     shares: list[list[Order]] = [[] for _ in range(GUESTS)]
     for order in sorted(wanted, key=lambda one: one.effort, reverse=True):
         min(shares, key=lambda share: sum(one.effort for one in share)).append(order)
+    image()  # made once, before all guests want it at the same time
     with ThreadPoolExecutor(GUESTS) as pool:
         return list(pool.map(lambda share: run_guest([*whole_orders(), *share]), shares))
 
