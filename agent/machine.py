@@ -311,7 +311,7 @@ def _links(
                 below_lost=lost.below(function, _bus_below(function, None), placeless, facts)
                 if device is None
                 else None,
-                slot_lost=(lost.named(function, *component) or lost.slot(function, facts))
+                slot_lost=(lost.named(function, *component) or lost.slot(function))
                 if slot is None and not onboard
                 else None,
             )
