@@ -16,12 +16,12 @@ from agent.throughput import link_mbps
 from knowledge import pcie
 
 if TYPE_CHECKING:
-    from probes.unread import Unread
     from collections.abc import Container, Iterator
 
     from agent.judged import Judged
     from agent.machine import Link
     from probes.facts import BoardSlot
+    from probes.unread import Unread
 
     Where = tuple[BoardSlot | None, str]
 
