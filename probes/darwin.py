@@ -26,7 +26,7 @@ from msgspec.structs import replace
 
 from knowledge.pcie import PCI_EXPRESS_CAPABILITIES
 from probes import darwin_drives, darwin_functions
-from probes.darwin_drives import HEALTH, LIMITS, Lists, Tree, drives
+from probes.darwin_drives import HEALTH, LIMITS, NVME_CLASSES, Lists, Tree, drives
 from probes.darwin_functions import addresses, freshness, functions, is_bridge, is_function
 from probes.darwin_lists import ask, nearest
 from probes.darwin_words import Told, number, text
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from probes.darwin_lists import Entries
-    from probes.facts import Listed, PciFunction
+    from probes.facts import Drive, Listed, PciFunction
     from probes.reads import Reads
 
 OFFERS: Final = {
@@ -91,6 +91,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     classes = {function.address: function.class_code for function in found}
     above = Tree(named, ups, classes, tree if isinstance(tree, Unread) else None)
     made = drives(Lists(devices, controllers, above), unread, gaps)
+    gaps += _unseen(found, made, devices)
     seen = tuple(_look(offset, recorded, words.release, unread) for offset, recorded in looks)
     host = _host(reads, words, taken_at)
     unread += lost_of_host(host, words.lost())
@@ -127,6 +128,15 @@ def _listed(name: str, found: Entries | Unread, gaps: list[Gap]) -> Entries | Un
         found = replace(of(what, found), vital=True)
         gaps.append(Gap(sort, found, kind=kind))
     return found
+
+
+def _unseen(found: Sequence[PciFunction], made: Sequence[Drive], devices: Entries | Unread) -> Iterator[Gap]:
+    """NVMe functions without a controller that is known, where the block devices that may be theirs were not read."""
+    if isinstance(devices, Unread):
+        seen = {drive.address for drive in made}
+        for one in found:
+            if one.class_code in NVME_CLASSES and one.address not in seen:
+                yield Gap("drives", of(f"what drive {one.address} is (I/O Registry)", devices), one.address, "nvme")
 
 
 def _at_top(*lists: Entries | Unread) -> frozenset[str]:

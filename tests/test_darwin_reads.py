@@ -584,6 +584,19 @@ def test_a_drive_whose_entry_has_no_id_is_found_by_its_serial_number() -> None:
     assert made.address in tower(drives=[device], controllers="").unread
 
 
+def test_an_nvme_function_without_a_controller_may_have_a_block_device_that_was_not_read() -> None:
+    """It is not said that the system has no drive there; where the block devices were read, it is."""
+    lost = tower(drives=failed("registry drives", "EIO"), controllers="")
+    (gap,) = [gap for gap in lost.gaps if gap.entry]
+    assert (gap.of, gap.entry, gap.kind, gap.why.vital) == ("drives", "01:00.0", "nvme", True)
+    assert gap.why in lost.unread
+    assert "drive-unclaimed" not in [found.rule for found in audit(lost).findings]
+    apart = disk(0x40F, Physical_Interconnect=FABRIC)
+    assert "drive-unclaimed" in [found.rule for found in audit(tower(drives=[apart], controllers="")).findings]
+    known = tower(drives=failed("registry drives", "EIO"))
+    assert [gap.entry for gap in known.gaps] == [""]
+
+
 @pytest.mark.parametrize("place", ["controllers", "pci"])
 def test_a_controller_whose_entry_has_no_id_is_found_by_its_serial_number(place: str) -> None:
     """It is not told as a drive of its own beside its block device, which shows the function of both."""
