@@ -22,7 +22,7 @@ from probes import collect
 from probes.facts import Gap
 from probes.unread import Unread
 from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4, ten_gigabit
-from tests.build import DEVICES, build, facts
+from tests.build import DEVICES, build, edit, facts
 from tests.firmware import BoardSlotWords
 from tests.machines import MACHINES
 from tests.parts import Function, Machine, Slot, card, downstream_port, drive, root_port, switch
@@ -404,28 +404,38 @@ def test_what_answers_and_is_not_known_may_be_a_drive() -> None:
     assert told.why.startswith(f"what {device} is could not be read: ")
 
 
-def test_a_function_without_a_place_may_hang_anywhere() -> None:
-    """A port that feels no presence is not said to be empty while something may be listed without its place."""
-    tower = split("###.")
+@pytest.mark.parametrize("lost_list", [False, True], ids=["one function", "the list"])
+def test_what_is_listed_without_its_place_may_be_there(lost_list: bool) -> None:  # noqa: FBT001 - a column of the table
+    """A port that feels no presence is not said to be empty while something that was not placed may be below it."""
+    tower = split("####")
     for port in ports(tower):
         port.registers = {pcie.PCI_EXPRESS_CAPABILITIES: {"slot_implemented": 0}}
-    read = facts(build(with_peers(tower)))
-    assert 1 == len(absent(audit(read)))
+    tree = build(with_peers(tower))
+    edit(tree, PARTS[3], pcie.LINK_STATUS, data_link_layer_link_active=0)
+    read, drive_there = facts(tree), ports(tower)[3].below[0].address
+    others = tuple(one for one in read.functions if one.address != drive_there)
+    assert 1 == len(absent(audit(replace(read, functions=others))))
     lost = Unread("link", "failed", vital=True)
-    functions = [
-        replace(one, parent=lost, root=lost) if one.address == "0000:fe:00.0" else one for one in read.functions
-    ]
-    without_place = replace(read, functions=tuple(functions))
-    not_listed = replace(read, gaps=(Gap("functions", lost),))
-    for damaged in (without_place, not_listed):
-        found = audit(damaged)
-        assert [] == absent(found)
-        (told,) = not_told(found, f"{PARTS[3]} of SLOT1")
-        assert (
-            told.why
-            == "3 of the 4 parts of SLOT1 answer; whether the other one holds a drive could not be read: failed"
-        )
-        assert told.vital
+    astray = next(replace(one, parent=lost, root=lost) for one in read.functions if one.address == drive_there)
+    damaged = replace(read, functions=others, gaps=(Gap("functions", lost),))
+    if not lost_list:
+        damaged = replace(read, functions=(*others, astray))
+    found = audit(damaged)
+    assert [] == absent(found)
+    (told,) = not_told(found, f"{PARTS[3]} of SLOT1")
+    why = "3 of the 4 parts of SLOT1 answer; whether the other one holds a drive could not be read: failed"
+    assert (why, True) == (told.why, told.vital)
+
+
+def test_a_part_that_is_felt_and_answers_unseen_is_not_empty() -> None:
+    """A link that is up, with something below that was not placed, has a finding of its own and is not said twice."""
+    tower = split("####")
+    read = facts(build(with_peers(tower)))
+    lost, there = Unread("link", "failed", vital=True), ports(tower)[3].below[0].address
+    astray = [replace(one, parent=lost, root=lost) if one.address == there else one for one in read.functions]
+    found = audit(replace(read, functions=tuple(astray)))
+    assert ([], []) == (absent(found), not_told(found, "of SLOT1"))
+    assert ["link-unread"] == [one.rule for one in found.findings if one.subject == PARTS[3]]
 
 
 # --- Switches --------------------------------------------------------------------------------------------------

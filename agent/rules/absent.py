@@ -62,8 +62,8 @@ def _of_slot(seen: Seen, parts: Parts, answering: Parts) -> Iterator[Found | Unr
     """What is to be said of ports that are named as one slot, if anything."""
     functions = [one for part in answering for one in (*part.link.functions, *_behind(seen, part.link))]
     holds = _drive_among(seen, functions)
-    unread = [(one, told) for one in parts if (told := _not_told(seen, one)) is not None]
-    silent = [one for one in parts if one.verdict is Verdict.EMPTY and all(other is not one for other, _ in unread)]
+    unread = [(one, told) for one in parts if (told := _not_told(one)) is not None]
+    silent = [one for one in parts if one.verdict is Verdict.EMPTY]
     more, why = splits.further(seen.machine, parts)
     nothing_below = silent or unread or any(one.address not in seen.machine.below for one in more)
     if holds is False or not nothing_below:
@@ -160,7 +160,7 @@ def switch_without_drive(seen: Seen) -> Iterator[Found | Unread]:
         if others:
             yield _nature_unread(what, others)
         elif ports:
-            yield _of_switch(seen, judged, ports, what)
+            yield _of_switch(judged, ports, what)
 
 
 def _is_switch_card(seen: Seen, judged: Judged) -> bool:
@@ -207,15 +207,15 @@ def _elsewhere(judged: Judged) -> bool:
     return judged.verdict is Verdict.DARK or judged.notable
 
 
-def _of_switch(seen: Seen, judged: Judged, ports: Parts, what: str) -> Found | Unread:
+def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
     """A switch behind which nothing answers: a note where all its ports feel nothing, else why that is not known."""
-    bays = [one for one in ports if not _leads_to_no_slot(one)]
-    unread = [(one, told) for one in bays if (told := _not_told(seen, one)) is not None]
-    if not bays:
-        return Unread(what, "nothing answers, and its ports lead to no slot, so that they feel no drive either")
+    unread = [(one, told) for one in ports if (told := _not_told(one)) is not None]
     if unread:
         which = f"{_ports([one for one, _ in unread])} {'holds a drive' if len(unread) == 1 else 'hold drives'}"
         return _because(what, f"nothing answers; whether {which} could not be read", [told for _, told in unread])
+    bays = [one for one in ports if not _leads_to_no_slot(one)]
+    if not bays:
+        return Unread(what, "nothing answers, and its ports lead to no slot, so that they feel no drive either")
     slot, count = _slot_words((judged,)), len(bays)
     at_ports = f"one of its {count} ports" if count > 1 else "its port"
     return Found(
@@ -283,23 +283,15 @@ def _leads_to_no_slot(judged: Judged) -> bool:
     return port is not None and port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 0
 
 
-def _not_told(seen: Seen, judged: Judged) -> Unread | None:
+def _not_told(judged: Judged) -> Unread | None:
     """Why it is not known if something is at a port; None where it is, or where a finding of its own tells."""
     port = judged.link.port
-    if port is None or judged.link.device is not None:
+    if port is None or judged.link.device is not None or judged.notable or judged.verdict is not Verdict.UNKNOWN:
         return None
-    if judged.verdict is Verdict.UNKNOWN:
-        implemented = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
-        present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state")
-        return next((one for one in (implemented, present) if isinstance(one, Unread)), None)
-    return _unplaced(seen) if judged.verdict is Verdict.EMPTY and _leads_to_no_slot(judged) else None
-
-
-def _unplaced(seen: Seen) -> Unread | None:
-    """Why something may hang at a port that feels no presence: not all functions are listed, or one without a place."""
-    facts = seen.machine.facts
-    places = (one for function in facts.functions for one in (function.root, function.parent))
-    return facts.gap("functions") or next((one for one in places if isinstance(one, Unread)), None)
+    implemented = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
+    present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state")
+    readings = (implemented, judged.link.below_lost, present)
+    return next((one for one in readings if isinstance(one, Unread)), None)
 
 
 def _on_sheet(seen: Seen, links: Iterable[Judged]) -> bool:
