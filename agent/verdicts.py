@@ -277,7 +277,7 @@ def _below(
     if lost is not None:
         shown = Evidence(lost.what, lost.why, "readable")
         what = "whether a setting, power saving or a fault does that"
-        takes = "takes registers that root may read" if lost.needs_root else f"is not known: {lost.what}: {lost.why}"
+        takes = "takes registers that root may read" if lost.needs_root else f"could not be read: {lost.why}"
         return replace(judged, why=f"{says}; {what} {takes}", evidence=(*evidence, shown), needs_root=lost.needs_root)
     if isinstance(target, Unread) and target.why == NOT_GIVEN:
         says = f"{says}; whether it is set so at its port is not given by this platform"

@@ -38,7 +38,7 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
     """A card runs at the best of its slot but could do more in a better one.
 
     The better slots of this machine are named, free ones first, with the rate the card would reach there. What
-    cannot be moved, or would gain nothing, is a note.
+    is known not to sit in a slot, or to gain nothing, is a note.
     """
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
         move = seen.moves.get(judged.link.key)
