@@ -14,7 +14,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from knowledge.problems import BadInput
 from probes.files import check_place, printable, quoted, read_standard_input, read_whole, write_whole
-from probes.reads import Recorded, failed
+from probes.reads import NOTHING_GIVEN, Recorded, failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -216,7 +216,7 @@ _OTHER_FORMS: Final = 4
 
 def _told(key: str, sentence: str) -> Unread:
     """A failure that is told in a sentence: a question put to a program is told so, and was tried."""
-    return Unread(key, _sentence(sentence), vital=key.startswith(TOLD_BY_PROGRAM))
+    return Unread(key, _sentence(sentence), vital=key.startswith(TOLD_BY_PROGRAM) or sentence == NOTHING_GIVEN)
 
 
 def _bytes(digits: str, key: str, name: str) -> bytes:

@@ -25,8 +25,8 @@ from probes.facts import (
 from probes.hosts import lost_of_host
 from probes.linux_drives import block_drives, nvme_drives, sensors
 from probes.linux_listed import Asked, listed
-from probes.linux_words import ASLEEP, EMPTY, MOST_DIGITS, count, integer, is_address, last, named, real, whole
-from probes.reads import NOT_RECORDED, Recorded, Recording, failed
+from probes.linux_words import ASLEEP, MOST_DIGITS, count, integer, is_address, last, named, real, whole
+from probes.reads import NOT_RECORDED, NOTHING_GIVEN, Recorded, Recording, failed
 from probes.unread import Unread, of, together
 
 if TYPE_CHECKING:
@@ -89,7 +89,13 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
         unread.extend(smbios.problems(table))
     asleep = frozenset(function.address for function in functions if function.power_state == "D3cold")
     blocks = listed(reads, BLOCKS, ("drives", "which disks and software RAID sets there are"), gaps, kind="disk")
-    drives = (*nvme_drives(reads, asleep, blocks, unread, gaps), *block_drives(reads, blocks, unread, gaps))
+    # Past its first bytes configuration space is given to the super-user alone, as are the drives' own answers.
+    configs = [function.registers.config for function in functions]
+    privileged = any(not isinstance(one, Unread) and len(one) in WHOLE_SIZES for one in configs)
+    drives = (
+        *nvme_drives(reads, asleep, blocks, unread, gaps, privileged=privileged),
+        *block_drives(reads, blocks, unread, gaps),
+    )
     stripes = _stripe_sets(reads, blocks, drives, unread, gaps)
     kernel_slots = _kernel_slots(reads, unread, gaps)
     found = sensors(reads, asleep, unread, gaps)
@@ -241,12 +247,12 @@ def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[P
         address=address,
         parent=parent,
         root=root,
-        vendor_id=number("vendor"),
-        device_id=number("device"),
-        subsystem_vendor_id=number("subsystem_vendor"),
-        subsystem_id=number("subsystem_device"),
-        class_code=number("class"),
-        revision=number("revision"),
+        vendor_id=number("vendor", 4),
+        device_id=number("device", 4),
+        subsystem_vendor_id=number("subsystem_vendor", 4),
+        subsystem_id=number("subsystem_device", 4),
+        class_code=number("class", 6),
+        revision=number("revision", 2),
         registers=_registers(asked, asleep=asleep),
         link=_link_attributes(asked, asleep=asleep),
         driver=last(target("driver"), f"link {place}/driver"),
@@ -266,7 +272,7 @@ def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[P
 def _place_of(target: str | Unread | None, key: str) -> tuple[str | Unread | None, str | Unread]:
     """Parent and root bus of a function from where its link leads (".../pci0000:00/0000:00:01.0/0000:01:00.0")."""
     if not target:
-        return (lost := Unread(key, EMPTY, vital=True)), lost
+        return (lost := Unread(key, NOTHING_GIVEN, vital=True)), lost
     if isinstance(target, Unread):
         return target, target
     parts = target.split("/")
@@ -387,7 +393,7 @@ def _kernel_slots(reads: Reads, unread: list[Unread], gaps: list[Gap]) -> tuple[
     found = []
     for name in listed(reads, SLOTS, ("slots", "which slots the kernel names"), gaps):
         place = f"{SLOTS}/{name}"
-        address = reads.text(f"{place}/address") or Unread(f"text {place}/address", EMPTY, vital=True)
+        address = reads.text(f"{place}/address") or Unread(f"text {place}/address", NOTHING_GIVEN, vital=True)
         if isinstance(address, Unread):
             unread.append(address)
             if not address.absent:
@@ -430,11 +436,11 @@ def _host(reads: Reads, tables: Mapping[str, str], unread: list[Unread]) -> Host
     for name, told in identity.items():
         if not isinstance(told, str):
             identity[name] = tables.get(name) or told
-    processor = reads.text("/proc/cpuinfo")
+    processor = _given(reads, "/proc/cpuinfo")
     uptime = reads.text("/proc/uptime")
     host = Host(
-        name=reads.text("/proc/sys/kernel/hostname"),
-        kernel=reads.text("/proc/sys/kernel/osrelease"),
+        name=_given(reads, "/proc/sys/kernel/hostname"),
+        kernel=_given(reads, "/proc/sys/kernel/osrelease"),
         **identity,
         virtual=_virtual(processor),
         up_seconds=uptime if isinstance(uptime, Unread) else real(uptime.split(" ")[0], "text /proc/uptime"),
@@ -443,6 +449,11 @@ def _host(reads: Reads, tables: Mapping[str, str], unread: list[Unread]) -> Host
     )
     unread.extend(lost_of_host(host, asked.all_problems()))
     return host
+
+
+def _given(reads: Reads, path: str) -> str | Unread:
+    """A file of the kernel that never is empty."""
+    return reads.text(path) or Unread(f"text {path}", NOTHING_GIVEN, small=True)
 
 
 def _virtual(processor: str | Unread) -> bool | Unread:

@@ -12,8 +12,8 @@ from msgspec.structs import replace
 
 from probes.facts import BlockDevice, Drive, Gap, Sensor
 from probes.linux_listed import Asked, listed
-from probes.linux_words import ASLEEP, EMPTY, is_address, named, whole
-from probes.reads import NOT_RECORDED, OF_ROOT, failed
+from probes.linux_words import ASLEEP, is_address, named, whole
+from probes.reads import NOT_RECORDED, NOTHING_GIVEN, OF_ROOT, failed
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -40,14 +40,22 @@ def _function_of(target: str | Unread, key: str) -> str | Unread | None:
     if isinstance(target, Unread):
         return target
     if not target:
-        return Unread(key, EMPTY, vital=True)
+        return Unread(key, NOTHING_GIVEN, vital=True)
     return next((part for part in reversed(target.split("/")) if is_address(part)), None)
 
 
 def nvme_drives(
-    reads: Reads, asleep: frozenset[str], blocks: Sequence[str], unread: list[Unread], gaps: list[Gap]
+    reads: Reads,
+    asleep: frozenset[str],
+    blocks: Sequence[str],
+    unread: list[Unread],
+    gaps: list[Gap],
+    *,
+    privileged: bool,
 ) -> list[Drive]:
     """All NVMe controllers; those whose function is `asleep` are not asked for anything that wakes them.
+
+    A `privileged` user gets what the kernel keeps for the super-user: what is denied to one is no matter of rights.
 
     `blocks` are the system's block devices: where a controller's own folder cannot be listed, its namespaces have their
     names from there.
@@ -63,7 +71,8 @@ def nvme_drives(
             unread.append(asked.listed)
             continue
         address = _address(asked)
-        identify, health_page, firmware_page = _own_words(reads, name, asleep=address in asleep)
+        pages = _own_words(reads, name, asleep=address in asleep)
+        identify, health_page, firmware_page = map(_denied, pages) if privileged else pages
         drive = Drive(
             name=name,
             kind="nvme",
@@ -142,6 +151,13 @@ def _own_words(reads: Reads, name: str, *, asleep: bool) -> tuple[bytes | Unread
         reads.nvme(f"log-02 /dev/{name}"),
         reads.nvme(f"log-03 /dev/{name}"),
     )
+
+
+def _denied(page: bytes | Unread) -> bytes | Unread:
+    """What a drive answered a privileged user: where it was refused, that went wrong."""
+    if isinstance(page, Unread) and page.needs_root:
+        return replace(page, needs_root=False, vital=True, why="not permitted, though this user may read all else")
+    return page
 
 
 def _health(page: bytes | Unread, name: str) -> Health | Unread:
@@ -255,7 +271,7 @@ def block_drives(reads: Reads, blocks: Sequence[str], unread: list[Unread], gaps
         target = reads.target(place)
         address = _function_of(target, f"link {place}")
         if isinstance(address, Unread) or not isinstance(target, str):
-            lost = address if isinstance(address, Unread) else Unread(f"link {place}", EMPTY, vital=True)
+            lost = address if isinstance(address, Unread) else Unread(f"link {place}", NOTHING_GIVEN, vital=True)
             gaps.append(Gap("drives", of(f"what kind of disk {name} is ({place})", lost), name, "disk"))
             continue
         if address is None or "/usb" in target:
@@ -393,7 +409,7 @@ def _sensor(
     reading = celsius("input")
     return Sensor(
         chip=chip,
-        label=label if isinstance(label, str) else name,
+        label=label if isinstance(label, str) and label else name,
         drive=drive,
         address=address,
         celsius=Unread(f"text {asked.place}/{name}_input", "not there") if reading is None else reading,

@@ -99,12 +99,16 @@ class Asked:
         answer = self.reads.data(f"{self.place}/{name}")
         return self._kept(name, answer) if isinstance(answer, Unread) else answer
 
-    def number(self, name: str) -> int | Unread:
-        """A number, Unread where there is none."""
+    def number(self, name: str, digits: int) -> int | Unread:
+        """A number that the kernel writes as 0x and so many digits; Unread where there is none, or a part of it."""
         answer, key = self.text(name), f"text {self.place}/{name}"
         if isinstance(answer, Unread):
             return answer
-        return Unread(key, "not offered for this function") if answer is None else integer(answer, key)
+        if answer is None:
+            return Unread(key, "not offered for this function")
+        if len(answer) < len("0x") + digits and "0x".startswith(answer[:2]):
+            return self.problem(Unread(key, f"the read ended after {len(answer)} characters", vital=True))
+        return integer(answer, key)
 
     def target(self, name: str = "") -> str | Unread | None:
         """Where a link leads, None where there is none; without a name, that of the folder itself."""

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 from probes.facts import Gap, StripeSet
 from probes.linux_listed import Asked
-from probes.linux_words import EMPTY, count, named, whole
-from probes.reads import NOT_RECORDED
+from probes.linux_words import count, named, whole
+from probes.reads import NOT_RECORDED, NOTHING_GIVEN
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def _members(asked: Asked) -> tuple[list[str], list[str], list[str]]:
         key = f"{asked.place}/{entry}/slot"
         slot = asked.reads.text(key)
         if isinstance(slot, Unread) or not slot:
-            asked.problem(slot or Unread(f"text {key}", EMPTY, vital=True))
+            asked.problem(slot or Unread(f"text {key}", NOTHING_GIVEN, vital=True))
             unplaced.append(block)
         elif slot.isascii() and slot.isdigit():
             placed.append((int(slot[:6]), block))

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
+from probes.reads import NOTHING_GIVEN
 from probes.unread import Unread
 
 ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
-EMPTY: Final = "nothing was given"
 
 
 def is_address(text: str) -> bool:
@@ -61,7 +61,7 @@ def last(target: str | Unread | None, key: str) -> str | Unread | None:
     """The last name of a link's target; one that leads nowhere could not be read."""
     if not isinstance(target, str):
         return target
-    return target.rpartition("/")[2] or Unread(key, EMPTY, vital=True)
+    return target.rpartition("/")[2] or Unread(key, NOTHING_GIVEN, vital=True)
 
 
 def whole(answer: str | Unread, key: str) -> int | Unread:

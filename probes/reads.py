@@ -41,6 +41,9 @@ _PART: Final = 8192  # bytes of one read: enough for nearly everything, and chea
 NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
 # What the kernel keeps for the super-user among what is asked; texts, lists and links are open to everybody.
 OF_ROOT: Final = ("bytes /sys/firmware/dmi/", "bytes /sys/bus/pci/devices/", "nvme ")
+# The kernel ends each text with a new line, so that no bytes at all are no text; of a set that rests it gives none.
+NOTHING_GIVEN: Final = "nothing was given"
+MAY_BE_EMPTY: Final = ("/md/level", "/md/layout")
 NOT_RECORDED: Final = "not in this capture"
 # Not asked, not there, not kept: nothing went wrong. All other errors are of readings that should have worked.
 NOT_TRIED: Final = frozenset({"ENOENT", "ENOTSUP", "ENODATA", "ENOSYS"})
@@ -187,7 +190,10 @@ class Live:
     def text(self, path: str) -> str | Unread:
         """See `Reads`."""
         try:
-            return self._file(path, TEXT_LIMIT).decode("utf-8", "replace").rstrip()
+            found = self._file(path, TEXT_LIMIT)
+            if not found and self._root is None and not path.endswith(MAY_BE_EMPTY):
+                return Unread(f"text {path}", NOTHING_GIVEN, vital=True)
+            return found.decode("utf-8", "replace").rstrip()
         except (OSError, ValueError) as error:
             return failed(f"text {path}", _name(error))
 

@@ -34,6 +34,12 @@ class Unread(Struct, frozen=True):
         return replace(self, vital=False, small=True) if self.vital else self
 
     @property
+    def asked(self) -> str:
+        """What was asked for, in words: a file goes by its path, the kind of question left out."""
+        kind, _, path = self.what.partition(" ")
+        return path if kind in {"text", "bytes", "list", "link"} and path.startswith("/") else self.what
+
+    @property
     def failed(self) -> bool:
         """Whether the reading was tried and went wrong, be it of much or of little matter."""
         return self.vital or self.small

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from agent.findings import Rate, Severity, Verdict
 from agent.report import words
-from agent.report.plain import asked, plain
+from agent.report.plain import plain
 from tests import forms, forms_marked
 from tests.forms import LABELS, Report, Told
 from tests.test_machines import FOLDERS, audited
@@ -192,7 +192,7 @@ def test_what_could_not_be_read_is_told(name: str, form: str) -> None:
     """Each reading that failed has its reason; in text and Markdown, what root could read stands apart, once."""
     said = made(name, form).words
     unread = [one for one in audited(name).unread if form == "html" or not one.needs_root]
-    shown = [in_one(plain(part)) for one in unread for part in (asked(one), one.why)]
+    shown = [in_one(plain(part)) for one in unread for part in (one.asked, one.why)]
     assert [] == [part for part in shown if part not in said]
 
 

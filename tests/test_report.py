@@ -18,7 +18,7 @@ from rich.console import Console
 from agent.audit import audit
 from agent.findings import Evidence, Finding, Severity, Verdict
 from agent.report import data, plain, text
-from agent.report.plain import asked, describe, mbps, mbps_range, place, rate_or_unknown, size, told
+from agent.report.plain import describe, mbps, mbps_range, place, rate_or_unknown, size, told
 from knowledge.steps import STEPS
 from probes.facts import BlockDevice
 from probes.unread import Unread
@@ -268,7 +268,7 @@ def test_json_says_what_the_audit_says(name: str) -> None:
         (one.rule, one.severity, one.subject, one.headline) for one in form.findings
     ]
     assert [one.drive.name for one in found.drives] == [one.name for one in form.drives]
-    assert [(asked(one), one.why) for one in found.unread] == [(one.what, one.why) for one in form.unread]
+    assert [(one.asked, one.why) for one in found.unread] == [(one.what, one.why) for one in form.unread]
     ranks = [Severity(one.severity).rank for one in form.findings]
     assert ranks == sorted(ranks)
 

@@ -41,15 +41,9 @@ def levelled(before: Audit, after: Audit, doubts: Doubts) -> tuple[Audit, Audit]
         return before, after
     for side, mine in enumerate(lost):
         for one in mine:
-            doubts.add(_asked(one), "", side, replace(one, needs_root=False))
+            doubts.add(one.asked, "", side, replace(one, needs_root=False))
     first, second = _Level(before, after).facts()
     return before.again(first), after.again(second)
-
-
-def _asked(one: Unread) -> str:
-    from agent.report.plain import asked
-
-    return asked(one)
 
 
 def _alike(one: Record, other: Record, *names: str) -> Sides[Record]:

@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Struct
 
 from agent.report.health import FirmwareSlotsData, HealthData, firmware_slots, health
-from agent.report.plain import asked, block_sizes, describe, describe_link, stripe_caution
+from agent.report.plain import block_sizes, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
 from probes.unread import Unread, readable
 
@@ -443,7 +443,7 @@ def _step(step: Step) -> StepData:
 
 
 def _unread(audit: Audit) -> tuple[UnreadData, ...]:
-    return tuple(UnreadData(asked(one), one.why) for one in audit.unread)
+    return tuple(UnreadData(one.asked, one.why) for one in audit.unread)
 
 
 def _function(function: PciFunction, audit: Audit) -> FunctionData:

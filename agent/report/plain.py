@@ -117,12 +117,6 @@ def machine_named(name: str | None) -> str:
     return plain(name, HOST_NAME)
 
 
-def asked(unread: Unread) -> str:
-    """What was asked for, in words: a file goes by its path, the kind of question left out."""
-    kind, _, path = unread.what.partition(" ")
-    return path if kind in {"text", "bytes", "list", "link"} and path.startswith("/") else unread.what
-
-
 def place(link: Link) -> str:
     """Where a link is, for people: its slot, else its port or device."""
     if link.slot is not None:

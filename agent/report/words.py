@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.ends import rate_text
 from agent.findings import Severity, Verdict
-from agent.report.plain import NOT_READ, as_of, asked, describe, describe_link, place, plain, told
+from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, plain, told
 from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, STEPS
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def _hidden(audit: Audit) -> str:
     blind = audit.blind
     if not blind:
         return ""
-    first = f"{plain(asked(blind[0]), SHORT)}: {plain(blind[0].why, SHORT)}"
+    first = f"{plain(blind[0].asked, SHORT)}: {plain(blind[0].why, SHORT)}"
     more = f", and {len(blind) - 1} more" if len(blind) > 1 else ""
     return f"Not passed: faults may hide in what could not be read ({first}{more}). "
 
@@ -343,7 +343,7 @@ def unread(audit: Audit) -> Iterator[str]:
     """What could not be read, and why; what root would add stands apart."""
     for one in audit.unread:
         if not one.needs_root:
-            yield f"{plain(asked(one))}: {plain(one.why)}"
+            yield f"{plain(one.asked)}: {plain(one.why)}"
 
 
 def root_would_add(audit: Audit) -> Iterator[str]:

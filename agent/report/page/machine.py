@@ -18,7 +18,7 @@ from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
 from agent.report.page.findings import FindingShown, findings
 from agent.report.page.map import chart
-from agent.report.plain import asked, board, mbps, plain, size, stripe_caution, told
+from agent.report.plain import board, mbps, plain, size, stripe_caution, told
 from probes.facts import FirmwareSlots
 from probes.unread import Unread
 
@@ -201,7 +201,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         map_words=_map_words(audit),
         firmware=tuple(_firmware(audit)),
         health=tuple(_health(audit)),
-        unread=tuple(UnreadRow(plain(asked(one)), plain(one.why), one.needs_root) for one in audit.unread),
+        unread=tuple(UnreadRow(plain(one.asked), plain(one.why), one.needs_root) for one in audit.unread),
     )
 
 
