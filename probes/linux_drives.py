@@ -156,7 +156,7 @@ def _own_words(reads: Reads, name: str, *, asleep: bool) -> tuple[bytes | Unread
 def _denied(page: bytes | Unread) -> bytes | Unread:
     """What a drive answered a privileged user: where it was refused, that went wrong."""
     if isinstance(page, Unread) and page.needs_root:
-        return replace(page, needs_root=False, vital=True, why="not permitted, though this user may read all else")
+        return replace(page, needs_root=False, vital=True, why="refused, though this user may read all else (EACCES)")
     return page
 
 

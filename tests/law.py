@@ -208,7 +208,7 @@ def _of_check(whole: Said, told: Said, failures: tuple[Spoilt, ...]) -> Iterator
     if silent:
         for one in failures:
             # Of several failures one may take away what the other would have.
-            if not any(_reason(one) in lost for lost in new) and (len(failures) == 1 or not new):
+            if not any(reason in lost for lost in new for reason in _reasons(one)) and (len(failures) == 1 or not new):
                 yield "said with its reason", f"{sorted(map(str, silent))[:3]} gone, new are {new[:3]}"
     # The same heat may be told by the drive's own log where its sensor, or its limits, could not be read.
     here, there = ({(HEAT.get(rule, rule), of) for rule, of in side.faults("fault")} for side in (told, whole))
@@ -229,11 +229,14 @@ HEAT: Final = {"drive-heat-warning": "drive-hot"}
 ROOT_WORD: Final = "root"
 
 
-def _reason(one: Spoilt) -> str:
-    """What the reason of a failure has in it: the name of the error; of a short answer, only that there is one."""
-    return (
-        "" if one.how == SHORT else one.how if one.how != "EACCES" or not one.key.startswith(OF_ROOT) else ROOT_REASON
-    )
+def _reasons(one: Spoilt) -> tuple[str, ...]:
+    """What the reason of a failure has in it: the name of the error; of a short answer, only that there is one.
+
+    What is kept for the super-user is said once for many, in words.
+    """
+    if one.how == SHORT:
+        return ("",)
+    return (one.how, ROOT_REASON) if one.how == "EACCES" and one.key.startswith(OF_ROOT) else (one.how,)
 
 
 def _of_pairs(pairs: Iterable[Comparison]) -> Iterator[str]:
