@@ -14,13 +14,13 @@ if TYPE_CHECKING:
     from probes.facts import Facts, PciFunction
 
 # What tells whether a card sits in a slot.
-TELLS_OF_SLOTS: Final = "a register of its port, or the firmware's list of slots, would tell"
+TELLS_OF_SLOTS: Final = "a register of its port, or a name that firmware or kernel give it, would tell"
 HIDDEN: Final = Unread("its port", "not visible from here")
 
 
 def missed(reading: object) -> Unread | None:
     """A reading that was tried and failed, or is given to the super-user alone; what is never given was not missed."""
-    return reading if isinstance(reading, Unread) and (reading.vital or reading.needs_root) else None
+    return reading if isinstance(reading, Unread) and (reading.failed or reading.needs_root) else None
 
 
 def drives(facts: Facts) -> Unread | None:
@@ -67,19 +67,13 @@ def port(function: PciFunction, functions: Mapping[str, PciFunction], kinds: Map
     return of(f"where {function.address} hangs", parent) if isinstance(parent, Unread) else None
 
 
-def slot(port: PciFunction, facts: Facts) -> Unread | None:
-    """Why nobody can tell whether a port without a slot's name leads to a slot.
+def slot(port: PciFunction) -> Unread | None:
+    """Why nobody can tell whether a port without a slot's name leads to a slot: the port tells it (Slot Implemented).
 
-    The port tells it itself (Slot Implemented), or the firmware's list of all slots does.
+    That no slot of the firmware's list matches says little, as it may be matched by the number in the port alone.
     """
     told = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
-    what = f"whether {port.address} leads to a slot"
-    if not isinstance(told, Unread):
-        number = port.registers.read(pcie.SLOT_CAPABILITIES, "physical_slot_number")
-        return of(f"which slot {port.address} leads to", number) if told and isinstance(number, Unread) else None
-    if told.why == NOT_OFFERED:
-        return None
-    listed = facts.gap("slots")
-    if isinstance(facts.board_slots, Unread) or not facts.board_slots:
-        return of(what, told)
-    return None if listed is None else of(what, listed)
+    if isinstance(told, Unread):
+        return None if told.why == NOT_OFFERED else of(f"whether {port.address} leads to a slot", told)
+    number = port.registers.read(pcie.SLOT_CAPABILITIES, "physical_slot_number")
+    return of(f"which slot {port.address} leads to", number) if told and isinstance(number, Unread) else None

@@ -311,7 +311,7 @@ def _links(
                 below_lost=lost.below(function, _bus_below(function, None), placeless, facts)
                 if device is None
                 else None,
-                slot_lost=lost.slot(function, facts) if slot is None and not onboard else None,
+                slot_lost=lost.slot(function) if slot is None and not onboard else None,
             )
         elif function.physical_function is None and address not in seen:
             integrated = kind in INTEGRATED and address in with_drives

@@ -276,7 +276,7 @@ def _below(
     if lost is not None:
         shown = Evidence(lost.what, lost.why, "readable")
         what = "whether a setting, power saving or a fault does that"
-        takes = "takes registers that root may read" if lost.needs_root else f"is not known: {lost.what}: {lost.why}"
+        takes = "takes registers that root may read" if lost.needs_root else f"could not be read: {lost.why}"
         return replace(judged, why=f"{says}; {what} {takes}", evidence=(*evidence, shown), needs_root=lost.needs_root)
     if isinstance(target, Unread) and target.why == NOT_GIVEN:
         says = f"{says}; whether it is set so at its port is not given by this platform"
@@ -332,7 +332,7 @@ def _unexplained(link: Link, machine: Machine, target: Evidence | Unread | None)
     if isinstance(target, Unread) and target.why not in {NOT_OFFERED, NOT_GIVEN}:
         return target
     state = link.device.power_state if link.device is not None else None
-    if isinstance(state, Unread) and (state.vital or state.needs_root):
+    if isinstance(state, Unread) and (state.failed or state.needs_root):
         return of(f"{link.key} power state", state)
     return topology.may_drive_display(link, machine.below)
 

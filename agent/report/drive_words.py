@@ -50,7 +50,7 @@ def _lost_temperature(seen: DriveSeen, audit: Audit) -> Unread | None:
         return None
     facts, health = audit.facts, seen.drive.health
     listed = facts.gap("sensors") or next((one.drive for one in facts.sensors if isinstance(one.drive, Unread)), None)
-    return health if isinstance(health, Unread) else listed
+    return listed or (health if isinstance(health, Unread) else None)
 
 
 def _lost_limit(seen: DriveSeen, audit: Audit) -> Unread | None:
@@ -158,10 +158,13 @@ def stripe(seen: StripeSeen) -> str:
     level = "level not known" if isinstance(found.level, Unread) else plain(found.level, 20) or "a set"
     kind = f"RAID {seen.raid}" if seen.raid is not None else level
     names = [plain(name or block, SHORT) for name, block in zip(found.members, found.blocks, strict=True)]
+    none = f"{kind}, no member known to be at work" if found.unplaced else f"{kind}, no member at work"
     parts = [
-        f"{kind} of {', '.join(names)}" if names else f"{kind}, no member at work",
+        f"{kind} of {', '.join(names)}" if names else none,
         bytes_text(found.size_bytes) if isinstance(found.size_bytes, int) else "size not known",
     ]
+    if found.unplaced:
+        parts.append(f"in a place that could not be read: {', '.join(plain(one, SHORT) for one in found.unplaced)}")
     if found.idle:
         parts.append(f"not at work in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
     if isinstance(found.missing, int) and found.missing:

@@ -42,7 +42,8 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
         evidence = tuple(_counters(end) for end in ends if link_error_count(end))
         if series and series[-1][1] > first:
             offset, last = series[-1]
-            rise = Evidence(f"errors of both ends, {offset:.1f} s later", f"{last:,} (was {first:,})", "no rise")
+            whose = "both ends" if len(ends) == BOTH else ends[0].address
+            rise = Evidence(f"errors of {whose}, {offset:.1f} s later", f"{last:,} (was {first:,})", "no rise")
             more = last - first
             counted = f"{more:,} more link error{'s' if more > 1 else ''} within {offset:.1f} s"
             headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"

@@ -14,7 +14,6 @@ from agent.rules.rule import Found, Move, Seen, rule
 from agent.splits import is_board_slot
 from agent.throughput import link_mbps
 from knowledge import pcie
-from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
     from agent.judged import Judged
     from agent.machine import Link
     from probes.facts import BoardSlot
+    from probes.unread import Unread
 
     Where = tuple[BoardSlot | None, str]
 
@@ -38,7 +38,7 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
     """A card runs at the best of its slot but could do more in a better one.
 
     The better slots of this machine are named, free ones first, with the rate the card would reach there. What
-    cannot be moved, or would gain nothing, is a note.
+    is known not to sit in a slot, or to gain nothing, is a note.
     """
     for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
         move = seen.moves.get(judged.link.key)
@@ -68,11 +68,8 @@ def _why_it_stays(seen: Seen, judged: Judged) -> str:
     """Why a better slot is no matter for this card, "" where it is one."""
     if judged.link.onboard:
         return "it is part of the board, so it stays where it is"
-    key, port = judged.link.key, judged.link.port
+    key = judged.link.key
     if not movable(judged) and judged.link.slot_lost is None:
-        told = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") if port is not None else 0
-        if isinstance(told, Unread):
-            return "it is in no slot that the firmware describes, so none is known to move it to"
         return "it is not in a slot, so it cannot be moved"
     gains_nothing = judged.device_can is not None and seen.gain_mbps(key, judged.device_can) is None
     if gains_nothing and unrated(seen, key) is None:

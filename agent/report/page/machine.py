@@ -212,7 +212,9 @@ def _map_words(audit: Audit) -> str:
     fitted = [one for one in audit.links if one.link.device is not None]
     untold = sum(one.verdict is Verdict.UNKNOWN for one in fitted)
     none = f"None is known to be held back, {untold} could not be judged." if untold else "None is held back."
-    return f"{words.count(len(fitted), 'link')} with a card. " + (f"Held back: {names}." if held else none)
+    gap = audit.facts.gap("functions")
+    more = "" if gap is None else f" There may be more: {plain(gap.what)} could not be read."
+    return f"{words.count(len(fitted), 'link')} with a card. " + (f"Held back: {names}." if held else none) + more
 
 
 def _as_far(gap: Unread | None) -> str:

@@ -17,6 +17,7 @@ from agent.report.drive_words import where
 from agent.report.page import words
 from agent.report.plain import describe, plain, told
 from knowledge.rates import GTPS
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -220,17 +221,17 @@ class _Tree:
 
     def _own_interface(self) -> Iterator[Entry]:
         """Drives that hang on no link of this map."""
-        groups: dict[str, list[str]] = {}
+        groups: dict[tuple[str, str], list[str]] = {}
         for seen in self.audit.drives:
             shown = seen.drive.kind == "nvme" and seen.drive.address in self.above
             if not seen.path and not shown:
-                at = where(seen.drive)
-                groups.setdefault(at, []).append(seen.drive.name)
-        for at, names in groups.items():
+                rate = "not known" if isinstance(seen.drive.address, Unread) else "own interface"
+                groups.setdefault((where(seen.drive), rate), []).append(seen.drive.name)
+        for (at, rate), names in groups.items():
             faulty = self._faults(set(names), "drives" if len(names) > 1 else "drive")
             yield Entry(
                 slot=plain(at, words.SHORT),
-                rate="own interface",
+                rate=rate,
                 name=words.listed((plain(name, words.SHORT) for name in names), 4),
                 what="",
                 mark=faulty,
@@ -245,8 +246,9 @@ class _Tree:
         empty = [one for one in rest if one.link.device is None]
         if fitted:
             names = words.listed(dict.fromkeys(self._box(one)[0] for one in fitted), 3)
+            told = all(one.link.onboard or one.link.slot_lost is None for one in fitted)
             yield Entry(
-                slot="on the board",
+                slot="on the board" if told else "no slot known",
                 rate="as it should be",
                 name=words.count(len(fitted), "more link"),
                 what=names,

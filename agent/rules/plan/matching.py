@@ -19,6 +19,7 @@ from agent.rules.plan.parts import (
     Matched,
     identity,
     is_another,
+    is_same,
     named,
     wanted_model,
 )
@@ -221,6 +222,8 @@ class _Matching:
         card, bay = match.on, match.drive.bay
         if card is None or bay is None or one.own is None or is_another(match, one):
             return False
+        if hidden(self._places(match)) is not None:
+            return False  # which port is which bay is not known
         ports: Sequence[Judged] = card.spot.links if card.spot is not None else ()
         if card.card.carrier == "switch":
             ports = self.behind.get(card.found.link.key, ()) if card.found is not None and card.how != "other" else ()
@@ -231,7 +234,8 @@ class _Matching:
 
     def _likely_in_place(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive in the place may be the one: nothing is known that speaks against it."""
-        return (wanted_model(match) is None or one.model is None) and self._in_place(match, one)
+        untold = wanted_model(match) is None or one.model is None
+        return untold and self._in_place(match, one) and hidden(self._places(match)) is None
 
     def _same_anywhere(self, match: DriveMatch, one: Fitted) -> bool:
         """Whether a drive of the model answers elsewhere, and none can be in the place unseen."""
@@ -285,26 +289,36 @@ class _Matching:
             return of_card(card)
         if card.found is not None:
             return None
-        if card.how == "untold" and card.label and self.unseen.slots is not None:
+        if self._hidden_spot(card):
             return self._no_spot(card)
-        if card.spot is not None:
-            return next((one.link.below_lost for one in card.spot.links if one.link.below_lost is not None), None)
-        unknown = (numbers(top) for top in self._free_tops())
-        return self.unseen.functions or next((one for one in unknown if one is not None), None)
+        here = [one.link.below_lost for one in card.spot.links] if card.spot is not None else [self.unseen.functions]
+        unknown = (*here, *(numbers(top) for top in self._free_tops()))
+        return next((one for one in unknown if one is not None), None)
 
     def _lost_drive(self, match: DriveMatch) -> Unread | None:
         found = match.found
         if found is not None and match.how == "unplaced":
             return self._lost_place(found) or self._no_spot(match)
         if found is not None:
-            return of_drive(match, found) if match.how == "here" else None
-        places = self._places(match)
-        if places:
-            return hidden(places)
-        if match.how == "untold" and match.spot is None and match.label and self.unseen.slots is not None:
+            if match.how != "here":
+                return None
+            sure = is_same(match, found)
+            return of_drive(match, found) or (None if sure else hidden(self._places(match)))
+        if self._hidden_spot(match):
             return self._no_spot(match)
-        unknown = (self.fitted[number].lost for number in self.free)
-        return self.unseen.functions or self.unseen.drives or next((one for one in unknown if one is not None), None)
+        places = self._places(match)
+        here = (hidden(places),) if places else (self.unseen.functions, self.unseen.drives)
+        unknown = (*here, *(self.fitted[number].lost for number in self.free))
+        return next((one for one in unknown if one is not None), None)
+
+    def _hidden_spot(self, one: CardMatch | DriveMatch) -> bool:
+        """Whether the slot of a part was not found as a reading failed, or what tells the part is its slot alone.
+
+        What names itself and answers nowhere is missing also where an ordinary user is not told what slots are called.
+        """
+        slots = self.unseen.slots
+        named_by_slot = one.how == "untold" or (slots is not None and slots.failed)
+        return one.spot is None and bool(one.label) and slots is not None and named_by_slot
 
     def _no_spot(self, one: CardMatch | DriveMatch) -> Unread | None:
         """Why the slot that the sheet names for a part was not found."""

@@ -221,3 +221,9 @@ def is_another(match: DriveMatch, one: Fitted) -> bool:
     if serial is not None and one.serial is not None:
         return serial != one.serial
     return model is not None and one.model is not None and model != one.model
+
+
+def is_same(match: DriveMatch, one: Fitted) -> bool:
+    """Whether a drive says of itself that it is the one that the sheet has, or of its model."""
+    serial, model = named(match.drive.serial), wanted_model(match)
+    return (serial is not None and serial == one.serial) or (model is not None and model == one.model)

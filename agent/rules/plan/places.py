@@ -95,7 +95,7 @@ def _may_be_card(matched: Matched, judged: Judged) -> Unread | None:
     """Why a card may be one of the sheet's: one that could not be seen, and of which nothing says otherwise."""
     for one in matched.cards:
         wanted = one.card.pci_id
-        if one.how == "unseen" and (wanted is None or wanted.lower() == identity(judged)):
+        if one.lost is not None and (wanted is None or wanted.lower() == identity(judged)):
             return one.lost
     return None
 
@@ -103,7 +103,7 @@ def _may_be_card(matched: Matched, judged: Judged) -> Unread | None:
 def _may_be_drive(matched: Matched, found: Fitted) -> Unread | None:
     """Why a drive may be one of the sheet's, as with cards."""
     for one in matched.drives:
-        if one.how == "unseen" and not is_another(one, found):
+        if one.lost is not None and not is_another(one, found):
             return one.lost
     return None
 
@@ -111,4 +111,4 @@ def _may_be_drive(matched: Matched, found: Fitted) -> Unread | None:
 def _doubtful(what: str, matched: Matched, lost: Unread) -> Unread:
     """A part that may be one of the sheet's or none of them, for want of a reading that failed."""
     why = f"{lost.what}: {lost.why}"
-    return Unread(f"whether {what} is a part of {matched.source}", why, lost.needs_root, vital=lost.vital)
+    return Unread(f"whether {what} is a part of {matched.source}", why, lost.needs_root, vital=lost.failed)
