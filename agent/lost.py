@@ -20,7 +20,7 @@ HIDDEN: Final = Unread("its port", "not visible from here")
 
 def missed(reading: object) -> Unread | None:
     """A reading that was tried and failed, or is given to the super-user alone; what is never given was not missed."""
-    return reading if isinstance(reading, Unread) and (reading.vital or reading.needs_root) else None
+    return reading if isinstance(reading, Unread) and (reading.failed or reading.needs_root) else None
 
 
 def drives(facts: Facts) -> Unread | None:

@@ -333,7 +333,7 @@ def _unexplained(link: Link, machine: Machine, target: Evidence | Unread | None)
     if isinstance(target, Unread) and target.why not in {NOT_OFFERED, NOT_GIVEN}:
         return target
     state = link.device.power_state if link.device is not None else None
-    if isinstance(state, Unread) and (state.vital or state.needs_root):
+    if isinstance(state, Unread) and (state.failed or state.needs_root):
         return of(f"{link.key} power state", state)
     return topology.may_drive_display(link, machine.below)
 

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.ends import rate_text
+from agent.machine import is_nvme
 from agent.notes import versions
 from knowledge.rates import GTPS
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -49,7 +51,7 @@ def _beside(seen: SeenThen, part: Part, alone: Share | None, host_firmware: str 
         same = None if alone is None else alone.low * (1 - ALIKE) <= seen.rate_mbps <= alone.high * (1 + ALIKE)
         yield Beside("rate", f"{seen.rate_mbps:,.0f} MB/s alone", now, same)
     if seen.firmware_needed is not None:
-        has = part.drive.firmware if part.drive is not None else host_firmware
+        has = part.drive.firmware if part.drive is not None else None if _may_hold_drive(part) else host_firmware
         now = has if isinstance(has, str) else ""
         met = versions.key(now) >= versions.key(seen.firmware_needed) if now else None
         yield Beside("firmware", f"needs firmware {seen.firmware_needed}", now, met)
@@ -59,6 +61,12 @@ def _beside(seen: SeenThen, part: Part, alone: Share | None, host_firmware: str 
         )
     if seen.quirk is not None:
         yield Beside("quirk", " ".join(seen.quirk.split()), "", None)
+
+
+def _may_hold_drive(part: Part) -> bool:
+    """Whether the firmware that a part needs is a drive's, though the system shows no drive there."""
+    function = part.function
+    return function is not None and (isinstance(function.class_code, Unread) or is_nvme(function))
 
 
 def link_words(link: LinkThen) -> str:

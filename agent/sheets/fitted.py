@@ -313,7 +313,7 @@ def _payloads(audit: Audit) -> set[int]:
 def _not_read(audit: Audit) -> Iterator[str]:
     """What could not be read of the machine: parts may be missing from the sheet for it, and are not left out."""
     gaps = [gap.why for gap in audit.facts.gaps]
-    failed = [one for one in audit.facts.unread if one.vital and one not in gaps]
+    failed = [one for one in audit.facts.unread if one.failed and one not in gaps]
     for one in gaps[:MOST_REMARKS]:
         yield f"Could not be read: {one.what} ({one.why}). What it would have shown is missing here: add it."
     for one in failed[:MOST_REMARKS]:

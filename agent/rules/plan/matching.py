@@ -317,7 +317,7 @@ class _Matching:
         What names itself and answers nowhere is missing also where an ordinary user is not told what slots are called.
         """
         slots = self.unseen.slots
-        named_by_slot = one.how == "untold" or (slots is not None and slots.vital)
+        named_by_slot = one.how == "untold" or (slots is not None and slots.failed)
         return one.spot is None and bool(one.label) and slots is not None and named_by_slot
 
     def _no_spot(self, one: CardMatch | DriveMatch) -> Unread | None:

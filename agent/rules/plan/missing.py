@@ -58,7 +58,7 @@ DOUBTS: Final = {
 def _unseen(matched: Matched, one: CardMatch | DriveMatch, lost: Unread) -> Unread:
     """A part that a reading which failed hides, or lets nobody tell from others; never missing, never in its place."""
     why = f"{DOUBTS.get(one.how, 'it could not be seen')}: {lost.what}: {lost.why}"
-    return Unread(f"{one.words} of {matched.source}", why, lost.needs_root, vital=lost.vital)
+    return Unread(f"{one.words} of {matched.source}", why, lost.needs_root, vital=lost.failed)
 
 
 def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:

@@ -111,4 +111,4 @@ def _may_be_drive(matched: Matched, found: Fitted) -> Unread | None:
 def _doubtful(what: str, matched: Matched, lost: Unread) -> Unread:
     """A part that may be one of the sheet's or none of them, for want of a reading that failed."""
     why = f"{lost.what}: {lost.why}"
-    return Unread(f"whether {what} is a part of {matched.source}", why, lost.needs_root, vital=lost.vital)
+    return Unread(f"whether {what} is a part of {matched.source}", why, lost.needs_root, vital=lost.failed)

@@ -40,7 +40,7 @@ class Unseen:
         self.drives = lost.drives(facts)
         kernel = (one.address for one in facts.kernel_slots if isinstance(one.address, Unread))
         numbers_lost = (one.link.slot_lost for one in seen.judged if one.link.slot_lost is not None)
-        number = next((one for one in numbers_lost if one.vital), None)
+        number = next((one for one in numbers_lost if one.failed), None)
         self.slots = lost.missed(facts.board_slots) or facts.gap("slots") or next(kernel, None) or number
 
     def way(self, chain: Sequence[Judged]) -> Unread | None:
@@ -74,7 +74,7 @@ def hidden(links: Iterable[Judged]) -> Unread | None:
         device = one.link.device
         if one.link.below_lost is not None:
             return one.link.below_lost
-        if one.link.slot_lost is not None and one.link.slot_lost.vital:
+        if one.link.slot_lost is not None and one.link.slot_lost.failed:
             return one.link.slot_lost  # a part of the slot or none: how its parts count is not known
         if device is not None and isinstance(device.class_code, Unread) and not one.link.driven:
             return of(f"class code of {device.address}", device.class_code)
