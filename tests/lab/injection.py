@@ -22,10 +22,9 @@ if TYPE_CHECKING:
 
 Document: TypeAlias = "Mapping[str, Any]"
 
-# What `check` may end with (README, exit status), and what of it comes with a document.
+# What `check` may end with (README, exit status), and what of it always comes with a document.
 STATUSES: Final = frozenset({0, 1, 2, 3})
 WITH_DOCUMENT: Final = frozenset({0, 1})
-NOTHING_READ: Final = 3
 ALL_IS_WELL: Final = "Nothing to do"
 TRACEBACK: Final = "Traceback (most recent call last)"
 
@@ -153,8 +152,8 @@ def new_reasons(whole: Said, spoilt: Spoilt) -> Iterator[str]:
 
     A reason for the same error counts if it is of another thing; how many things it is of does not matter.
     """
-    unread_at_all = spoilt.check.code == NOTHING_READ
-    given = [("", spoilt.check.errors)] if unread_at_all else sorted(reasons(spoilt.check.document))
+    document = spoilt.check.document
+    given = [("", spoilt.check.errors)] if document is None else sorted(reasons(document))
     known = set(reasons(whole.document))
     of_others = {why for _, why in known}
     for what, why in given:

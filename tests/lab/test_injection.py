@@ -211,10 +211,11 @@ def test_a_refusal_may_be_told_as_a_matter_of_rights() -> None:
 
 
 def test_where_nothing_could_be_read_the_sentence_is_the_reason() -> None:
-    """With status 3 there is no document: the sentence on standard error has to name the error."""
+    """Without a document the sentence on standard error has to name the error."""
     nothing = {"code": 3, "document": None, "text": "", "compared": ()}
     assert [] == laws(spoilt(**nothing, errors="lanewright: nothing could be read: list /sys: failed (EIO)"))
     assert [2] == laws(spoilt(**nothing, errors="lanewright: nothing could be read"))
+    assert [] == laws(spoilt(code=3))
 
 
 def test_a_reading_in_pieces_loses_nothing() -> None:
