@@ -143,10 +143,12 @@ BY_NAME: Final = {family.name: family for family in FAMILIES}
 CALLS: Final = {"list": ("openat", "getdents64"), "link": ("readlink", "readlink"), "nvme": ("openat", "ioctl")}
 FILE_CALLS: Final = ("openat", "read")
 # Files that are spoilt by strace as well, and that are interrupted: the interpreter asks again after that (PEP 475).
-# Errors that the program gives as it gives any other, but for its words: in a test not every family meets them.
-RARE: Final = frozenset({"EACCES", "ENODEV", "EINTR"})
 ALSO_TRACED: Final = ("nvme model", "card config")
 INTERRUPTED: Final = (*ALSO_TRACED, "proc cpuinfo")
+# Families that meet every error in every test; the others meet EIO, and as root EACCES, which alone of all errors is a
+# matter of rights. To the program any other error is like EIO but for its words.
+ALWAYS: Final = (*INTERRUPTED, "functions list", "nvme list", "hwmon symlink", "nvme log 02h")
+OF_SOME: Final = frozenset({"ENODEV", "EINTR"})
 # Readings that are cut to so many bytes and thereby to nothing that they could mean, beside those cut to nothing.
 CUT: Final = {"card config": 100, "card current_link_speed": 5, "card class": 4, "DMI table": 30, "disk vpd_pg80": 3}
 # Readings that come in pieces of so many bytes, which changes nothing, or break off after the first.
@@ -193,9 +195,10 @@ class Order(Struct, frozen=True):
 
     @property
     def often(self) -> bool:
-        """Whether an order with an error that is like any other to most of the program is run every time."""
-        told = self.user == ROOT and (self.error == "EACCES" or BY_NAME[self.family].listing)
-        return told or (self.family in INTERRUPTED and self.user == ROOT)
+        """Whether it belongs to every test."""
+        if self.error in OF_SOME:
+            return self.user == ROOT and self.family in ALWAYS
+        return self.user == ROOT or self.error != "EACCES"
 
     @property
     def effort(self) -> int:
@@ -206,7 +209,7 @@ class Order(Struct, frozen=True):
 def orders(*, complete: bool = True) -> list[Order]:
     """What is to be run beside the whole runs: everything, or what a test has the time for."""
     made = [order for user in USERS for family in FAMILIES for order in _of(user, family)]
-    return [order for order in made if complete or order.error not in RARE or order.often]
+    return [order for order in made if complete or order.often]
 
 
 def whole_orders() -> list[Order]:
@@ -233,8 +236,9 @@ def _of(user: str, family: Family) -> Iterator[Order]:
 
 
 def _commands(user: str, family: Family, error: str) -> tuple[int, ...]:
-    """Of the two commands `check` is run in every other case only: the capture says what it would have said."""
-    return (0, 1) if error == "EIO" and (user == ROOT or family.listing) else (1,)
+    """Of the two commands `check` is not always run, as the capture says what it would have said; strace takes time."""
+    live = family.listing if family.kind in CALLS else user == ROOT
+    return (0, 1) if error == "EIO" and live else (1,)
 
 
 def _traced(user: str, family: Family, state: str, error: str) -> Order:
