@@ -40,7 +40,10 @@ def levelled(before: Audit, after: Audit, doubts: Doubts) -> tuple[Audit, Audit]
     if not any(lost):
         return before, after
     for side, mine in enumerate(lost):
+        read = (before, after)[side].facts.unread
         for one in mine:
+            if one.small and one not in read:
+                continue  # follows from another one, which is said
             doubts.add(one.asked, "", side, replace(one, needs_root=False))
     first, second = _Level(before, after).facts()
     return before.again(first), after.again(second)
