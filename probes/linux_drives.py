@@ -91,7 +91,9 @@ def nvme_drives(
         drives.append(drive)
         if isinstance(identify, Unread) and identify.why == NOT_ASKED:
             unasked = True
-        unread.extend(_one_line(name, (*asked.all_problems(), *_of_pages(identify, drive))))
+        # What a controller's folder holds cannot all be guessed: a namespace may be missed.
+        unlisted = (asked.listed,) if isinstance(asked.listed, Unread) else ()
+        unread.extend(_one_line(name, (*unlisted, *asked.problems, *_of_pages(identify, drive))))
         unread.extend(_odd_figures(drive))
     if unasked:
         what = "what the drives themselves would answer (their limits of temperature, their health)"
@@ -156,7 +158,7 @@ def _own_words(reads: Reads, name: str, *, asleep: bool) -> tuple[bytes | Unread
 def _denied(page: bytes | Unread) -> bytes | Unread:
     """What a drive answered a privileged user: where it was refused, that went wrong."""
     if isinstance(page, Unread) and page.needs_root:
-        return replace(page, needs_root=False, vital=True, why="refused, though this user may read all else (EACCES)")
+        return replace(page, needs_root=False, vital=True)
     return page
 
 

@@ -323,7 +323,7 @@ def test_the_longest_listing_is_shown(tmp_path: Path) -> None:
     path = tmp_path / "capture.json"
     path.write_bytes(capture_of({f"list {PCI}": {"list": names}}))
     done = run(tmp_path, "check", "--replay", str(path))
-    assert done.status == 0
+    assert done.status == 3  # drives and slots that nobody listed may hide a fault
     assert done.memory < MEMORY
     assert done.seconds < SECONDS * PATIENCE
 
