@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from probes.reads import Reads
 
 SECTOR_BYTES: Final = 512
+# States in which a set has a level. Source: Documentation/admin-guide/md.rst, array_state (Linux kernel).
+RUNNING: Final = frozenset({"readonly", "read-auto", "clean", "active", "write-pending", "active-idle"})
 MOST_MEMBERS: Final = 4096  # more than any set of the kernel's formats holds; ends the work on a damaged capture
 
 
@@ -56,6 +58,8 @@ def _stripe_set(asked: Asked, name: str, owners: dict[str, str], unread: list[Un
     members, idle, unplaced = _members(asked)
     layout = text("layout") if level == "raid10" else None
     state, missing = named(text("array_state")), text("degraded")
+    if not level and state in RUNNING:
+        level = asked.problem(Unread(f"text {place}/level", NOTHING_GIVEN, vital=True))
     if asked.problems:
         reasons = "; ".join(dict.fromkeys(one.why for one in asked.problems))
         root, vital = all(one.needs_root for one in asked.problems), any(one.vital for one in asked.problems)

@@ -245,12 +245,17 @@ class Live:
         key = f"psutil {subject}"
         if self._root is not None:
             return self._disks_below(key) if subject == "disk_io_counters" else failed(key, "ENOTSUP")
-        try:
-            return _PSUTIL[subject]()
-        except (ImportError, KeyError):
+        ask = _PSUTIL.get(subject)
+        if ask is None:
             return failed(key, "ENOSYS")
-        except (OSError, RuntimeError, ValueError, AttributeError) as error:
-            return Unread(key, f"psutil did not answer ({type(error).__name__})")
+        try:
+            return ask()
+        except ImportError:
+            return failed(key, "ENOSYS")
+        except OSError as error:
+            return failed(key, _errno_name(error)).minor
+        except (RuntimeError, LookupError, ValueError, AttributeError) as error:
+            return Unread(key, f"psutil did not answer ({type(error).__name__})", small=True)
 
     def _disks_below(self, key: str) -> str | Unread:
         """The kernel's table of block devices below the root, in psutil's form."""
