@@ -48,6 +48,8 @@ REGISTERS: Final = frozenset(
         *("slot-part-silent", "switch-without-drive"),
     }
 )
+# Rules that go by what the firmware says of slots.
+BY_TABLE: Final = frozenset({"slot-unsplit", "slot-part-silent", "switch-without-drive"})
 EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
 # One thing said by two rules, as the system's sensor or the drive's own log tells of it.
 HEAT: Final = {"drive-heat-warning": "drive-hot"}
@@ -222,8 +224,9 @@ def _other(matched: Matched, one: _One) -> Thing | None:
 def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
     """Whether the other side would have had this finding, too, if it were so; else that is a doubt."""
     other, rule = _other(matched, one), one.finding.rule
-    if rule == "link-resting" and other is not None:
-        return False  # of a moment; the link's rows say what is to be said
+    lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
+    if (rule in BY_TABLE and lists[0] != lists[1]) or (rule == "link-resting" and other is not None):
+        return False  # said with the firmware's list of slots; of a moment, the link's rows say what is to be said
     if other is None or one.thing is None:
         return one.thing is not None or _port_tellable(matched, one)
     if rule == "link-errors":

@@ -183,14 +183,21 @@ def _paired(
 
 def _drive_names(matched: Matched, before: Audit, after: Audit) -> dict[str, str]:
     """The second side's name of each drive of the first: by what was matched, else the same name."""
-    there = {drive.name for drive in after.facts.drives}
-    found = {drive.name: drive.name for drive in before.facts.drives if drive.name in there}
-    found |= {
+    there = {drive.name: drive for drive in after.facts.drives}
+    same = {one.name: one.name for one in before.facts.drives if one.name in there}
+    found = same | {
         one.drive.name: other.drive.name
         for one, other in matched.pairs()
         if one.drive is not None and other.drive is not None
     }
-    return found
+    # Of alike drives the one whose reading failed is told by its name and place, unless its serial number says no.
+    return found | {
+        one.name: one.name
+        for one in before.facts.drives
+        if one.name in same
+        and one.address == there[one.name].address
+        and (one.serial == there[one.name].serial or isinstance(one.serial, Unread))
+    }
 
 
 def _addresses(matched: Matched, before: Audit, after: Audit) -> dict[str, str]:
@@ -247,6 +254,15 @@ def _registers(one: Registers, other: Registers) -> Spaces:
 
 
 def _drive(one: Drive, other: Drive) -> Sides[Drive]:
+    sizes = [
+        [block.size_bytes for block in (() if isinstance(drive.blocks, Unread) else drive.blocks)]
+        for drive in (one, other)
+    ]
+    lost = [next((size for size in side if isinstance(size, Unread)), None) for side in sizes]
+    if (lost[0] is None) != (lost[1] is None):
+        unsized = lost[0] or lost[1]
+        assert unsized is not None
+        one, other = replace(one, blocks=unsized), replace(other, blocks=unsized)
     return _alike(one, other, *(name for name in one.__struct_fields__ if name not in {"name", "kind"}))
 
 
