@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
-from agent.findings import Severity, Step, Verdict
+from agent.model.abilities import rate_text
+from agent.model.findings import Severity, Step, Verdict
 from knowledge.steps import (
     COUNTED,
     COUNTED_ANYHOW,

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct, structs
 
-from agent import advisor, machine, rules, throughput, verdicts
-from agent.findings import Finding, Severity, Verdict
+from agent import advisor, rules
+from agent.model import machine, throughput, verdicts
+from agent.model.findings import Finding, Severity, Verdict
+from agent.model.throughput import Flow, Hop, Share
 from agent.rules.drives import by_drive, limits
 from agent.rules.links import payloads, request_bytes
 from agent.rules.stripes import stripe_sets
-from agent.throughput import Flow, Hop, Share
 from knowledge.problems import BadInput, NothingRead
 from probes.decode import NOT_GIVEN
 from probes.facts import Health
@@ -20,10 +21,10 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from agent.judged import Judged
-    from agent.machine import Machine
+    from agent.model.expected import Planned
+    from agent.model.judged import Judged
+    from agent.model.machine import Machine
     from agent.notes.shelf import Shelf
-    from agent.planned import Planned
     from agent.rules.plan.parts import Matched
     from agent.rules.rule import StripeSeen
     from probes.facts import Drive, Facts

@@ -227,7 +227,7 @@ def check(
         from agent.report import text
 
         output.page(text.check, found, source.name)
-    from agent.findings import Severity
+    from agent.model.findings import Severity
 
     sys.exit(found.status(Severity(fail_on)))
 

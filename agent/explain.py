@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.rules import RULES
 from knowledge.explained import texts
 from knowledge.problems import BadInput

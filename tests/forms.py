@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report import data, text
 from agent.report.plain import plain
 from tests.test_report import in_one, printed
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.findings import Finding, Rate
+    from agent.model.findings import Finding, Rate
 
 WIDE: Final = 20_000  # columns; nothing is wrapped or cut
 SEVERITIES: Final = {severity.value.upper() for severity in Severity}

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from agent import machine, verdicts
+from agent.model import machine, verdicts
 from tests.build import build, facts, root_port, set_link
 from tests.parts import Function, Machine, Slot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from tests.parts import Rate
     from tests.tree import Tree
 

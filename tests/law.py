@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from agent.audit import audit
 from agent.compare.comparing import compare
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report import data, words
 from probes import collect
 from probes.capture import load_file, recorded

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
+from agent.model.throughput import DIRECTIONS, expected_mbps, link_mbps
 from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, Problem
-from agent.throughput import DIRECTIONS, expected_mbps, link_mbps
 from tests.placing_parts import CARRIERS, ERAS, KINDS, SHAPES, SPLITS, WANTED, Card, Kind, Slot
 
 if TYPE_CHECKING:

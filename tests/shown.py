@@ -6,7 +6,7 @@ from array import array
 from math import nan
 from typing import Any, Final
 
-from agent.findings import Evidence, Rate, Severity, Step
+from agent.model.findings import Evidence, Rate, Severity, Step
 from agent.soak.analysed import (
     Analysis,
     Cooling,

@@ -14,8 +14,8 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.compare.comparing import compare
-from agent.findings import Severity
-from agent.planned import CardExpected, DriveExpected, Planned
+from agent.model.expected import CardExpected, DriveExpected, Planned
+from agent.model.findings import Severity
 from knowledge import pcie
 from knowledge.steps import HANDS, STEPS
 from probes import collect
@@ -32,7 +32,7 @@ from tests.registry_machines import root_port as root_port_entry
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.findings import Finding
+    from agent.model.findings import Finding
     from tests.tree import Tree
 
 PART: Final = "slot-part-silent"

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from agent.audit import audit, only_at
-from agent.findings import Rate, Severity, Verdict
+from agent.model.findings import Rate, Severity, Verdict
+from agent.model.throughput import ceiling_mbps
 from agent.report import data
-from agent.throughput import ceiling_mbps
 from knowledge import pcie
 from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4
 from tests.build import build, edit, facts
@@ -22,7 +22,7 @@ from tests.parts import Disk, Machine, Nvme, Slot, card, downstream_port, drive,
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.findings import Finding
+    from agent.model.findings import Finding
     from tests.parts import Function
 
 TRAINING = {pcie.LINK_STATUS: {"link_bandwidth_management_status": 1, "link_training": 1}}

@@ -15,8 +15,8 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.findings import Severity
-from agent.planned import CardExpected, DriveExpected, NeedExpected, Planned
+from agent.model.expected import CardExpected, DriveExpected, NeedExpected, Planned
+from agent.model.findings import Severity
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit
 from probes import capture, collect
@@ -29,7 +29,7 @@ from tests.test_rules import silent, silent_machine
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.findings import Finding
+    from agent.model.findings import Finding
     from agent.sheets.sheet import Sheet
     from probes.facts import Facts
     from tests.parts import Machine

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.soak.analysis import analyse
 from agent.soak.headline import headline
 from probes.linux_words import ASLEEP

@@ -21,7 +21,7 @@ from rich.cells import cell_len
 
 from agent import __version__
 from agent.cli import main
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.report import data
 from agent.report.plain import plain
 from probes.capture import CaptureFile, load_file

@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.compare.comparing import compare
-from agent.findings import Severity
+from agent.model.findings import Severity
 from probes import capture, collect
 from probes.tokens import Known
 from probes.unread import Unread

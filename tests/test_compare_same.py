@@ -20,7 +20,7 @@ from tests.renumbered import restarted
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.compare.changes import Change, Comparison, Direction, FindingChange
-    from agent.findings import Finding
+    from agent.model.findings import Finding
     from probes.facts import Facts
 
 FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/capture.json"))

@@ -10,9 +10,9 @@ from typing import Any, Final
 
 import pytest
 
-from agent import machine
 from agent.audit import audit
-from agent.findings import Verdict
+from agent.model import machine
+from agent.model.findings import Verdict
 from knowledge import pcie
 from probes import collect, darwin, darwin_functions
 from probes.decode import NOT_GIVEN

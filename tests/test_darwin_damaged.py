@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from agent.audit import Audit, audit
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.report import data, text
 from probes import collect
 from probes.reads import REGISTRY_LIMIT, Recorded, failed

@@ -10,7 +10,7 @@ from typing import Final
 import pytest
 
 from agent.audit import audit
-from agent.findings import Severity
+from agent.model.findings import Severity
 from probes.darwin_drives import NOT_FOUND
 from probes.decode import NOT_GIVEN
 from probes.facts import BlockDevice

@@ -13,7 +13,7 @@ import msgspec
 import pytest
 from rich.console import Console
 
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.report import data, text
 from knowledge import pcie
 from probes import capture, collect
@@ -27,7 +27,7 @@ from tests.test_machines import audited, replayed
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from tests.registry import Pci
 
 every_machine = pytest.mark.parametrize("name", sorted(DARWIN_MACHINES))

@@ -14,7 +14,7 @@ import click
 import pytest
 
 from agent.cli import main as commands
-from agent.findings import Severity
+from agent.model.findings import Severity
 from tests.docs import BLOCKS, CURE, HERE, PAGES, blocks_in, example
 
 if TYPE_CHECKING:

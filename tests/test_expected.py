@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import pytest
 from msgspec.structs import replace
 
-from agent.planned import CardExpected, DriveExpected
+from agent.model.expected import CardExpected, DriveExpected
 from agent.sheets.expected import expected, limits, same_machine, same_serial
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit

@@ -13,7 +13,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from agent.explain import KINDS, Explanation, explanation, explanations, nearest, words
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.report import explain_data, explaining
 from agent.rules import RULES
 from knowledge.explained import SHAPES, texts

@@ -11,7 +11,7 @@ from math import isclose, nan
 import pytest
 from msgspec import structs
 
-from agent.findings import Rate, Severity
+from agent.model.findings import Rate, Severity
 from agent.soak.analysis import analyse
 from probes.samples import End
 from tests.soaks import REST, Work, cool, hot, one, soak

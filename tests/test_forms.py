@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import pytest
 from msgspec.structs import replace
 
-from agent.findings import Rate, Severity, Verdict
+from agent.model.findings import Rate, Severity, Verdict
 from agent.report import words
 from agent.report.plain import plain
 from tests import forms, forms_marked
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from agent.audit import Audit
-    from agent.findings import Finding
+    from agent.model.findings import Finding
 
 # Form: how it is made, how it is read back, and how many characters of a reading it shows.
 FORMS: Final[dict[str, tuple[Callable[[Audit], str], Callable[[str, Audit], Report], int]]] = {

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.audit import audit
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report import data
 from agent.report.health import lines
 from agent.rules import RULES
@@ -31,7 +31,7 @@ from tests.machines import MACHINES
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.findings import Finding
+    from agent.model.findings import Finding
     from tests.tree import Tree
 
 COUNTS: Final = {  # 128 bits each

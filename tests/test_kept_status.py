@@ -11,7 +11,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.report import data, text
 from agent.sheets.writing import from_audit
 from knowledge import pcie
@@ -38,8 +38,8 @@ from tests.kept import (
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.findings import Finding
-    from agent.judged import Judged
+    from agent.model.findings import Finding
+    from agent.model.judged import Judged
     from probes.facts import PciFunction
 
 NARROW: Final = (port(), device(now=(3, 2)))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.findings import Evidence, Finding, Severity
+from agent.model.findings import Evidence, Finding, Severity
 from tests.law import Patient, Spoilt, one_of_each
 from tests.machines import CAPTURED
 

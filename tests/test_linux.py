@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 
 from agent.audit import audit, below_best
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.rules.errors import link_error_count
 from knowledge import pcie
 from probes import linux

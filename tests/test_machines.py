@@ -10,8 +10,8 @@ import pytest
 from rich.console import Console
 
 from agent.audit import audit
-from agent.ends import rate_text
-from agent.findings import Severity
+from agent.model.abilities import rate_text
+from agent.model.findings import Severity
 from agent.report import data, text
 from agent.rules import RULES
 from probes import capture, collect
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from agent.audit import Audit
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from probes.facts import Facts
     from tests.conftest import Golden
 

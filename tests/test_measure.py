@@ -24,9 +24,9 @@ from agent.measure.judging import HIGHER, OWN_LIMIT, TOO_LITTLE, judge
 from agent.measure.measured import Asked, Measured, Spread, Target
 from agent.measure.running import Around, measure, spread_of
 from agent.measure.targets import targets
+from agent.model.throughput import expected_mbps
 from agent.report import measure_data
 from agent.report.measuring import page
-from agent.throughput import expected_mbps
 from knowledge.problems import BadInput
 from probes import collect
 from probes.blocks import Place, place

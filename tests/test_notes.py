@@ -10,7 +10,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import Audit, audit, only_at
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.notebook.checks import complaints
 from agent.notes.matching import Part, match
 from agent.notes.seen import contradictions
@@ -26,7 +26,7 @@ from tests.machines import hall_server
 from tests.notes import note
 
 if TYPE_CHECKING:
-    from agent.findings import Finding
+    from agent.model.findings import Finding
     from knowledge.fieldnotes import Note
     from probes.facts import Facts
 

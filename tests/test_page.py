@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from xml.etree.ElementTree import Element
 
-    from agent.findings import Finding
+    from agent.model.findings import Finding
 
 every_folder = pytest.mark.parametrize("name", FOLDERS)
 SPECIAL: Final = {"whole": whole_page, "hostile": hostile_page}

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
+from agent.model.throughput import Flow, alone, together
 from agent.sheets.paths import (
     bay_link,
     bays_of,
@@ -18,7 +19,6 @@ from agent.sheets.paths import (
     uplinks_of,
 )
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Place, Placement, Sheet, SlotSpec, Uplink
-from agent.throughput import Flow, alone, together
 
 if TYPE_CHECKING:
     from typing import Any

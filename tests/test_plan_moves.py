@@ -19,7 +19,7 @@ from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, sheet, slot, socket, switch
 
 if TYPE_CHECKING:
-    from agent.findings import Step
+    from agent.model.findings import Step
     from agent.sheets.sheet import Sheet
 
 PATTERNS = {

@@ -11,7 +11,7 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from agent.findings import Step
+from agent.model.findings import Step
 from agent.planner.result import (
     Alternative,
     Candidate,

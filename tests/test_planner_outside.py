@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment, linprog
 
+from agent.model.throughput import Flow, Hop, together
 from agent.planner.problem import READ, WRITE, NeedOf, Problem, allowed, met, score, uplinks_of
 from agent.planner.search import search
-from agent.throughput import Flow, Hop, together
 from tests import brute, milp
 from tests.placing import PAYLOAD_BYTES, random_arrangement, random_made, random_problem
 from tests.placing_odd import odd_problem

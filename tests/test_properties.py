@@ -20,7 +20,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from agent.audit import audit, below_best
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.report import data, text
 from probes import linux
 from probes.capture import encode, parse, recorded
@@ -33,7 +33,7 @@ from tests.parts import Disk, Function, Machine, Nvme, Slot, card, drive, root_p
 from tests.tree import Directory, Failure, Link, Node, Tree
 
 if TYPE_CHECKING:
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from probes.facts import Facts
     from probes.reads import Answer, Reads
 

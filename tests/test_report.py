@@ -16,7 +16,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from agent.audit import audit
-from agent.findings import Evidence, Finding, Severity, Verdict
+from agent.model.findings import Evidence, Finding, Severity, Verdict
 from agent.report import data, plain, text
 from agent.report.plain import describe, mbps, mbps_range, place, rate_or_unknown, size, told
 from knowledge.steps import STEPS

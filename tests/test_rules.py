@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from agent import rules
 from agent.advisor import LOOKS
 from agent.audit import audit
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from agent.rules import RULES
 from agent.rules.rule import rule
 from knowledge import steps

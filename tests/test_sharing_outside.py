@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.throughput import (
+from agent.model.throughput import (
     DIRECTIONS,
     OTHER_WAY,
     Flow,
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from random import Random
 
-    from agent.throughput import Direction, Share
+    from agent.model.throughput import Direction, Share
 
 HUNDREDS: Final = settings(max_examples=300)
 NEAR: Final = 1e-6  # what a solver of programs may be off by

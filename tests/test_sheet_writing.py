@@ -11,8 +11,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from agent.audit import Audit, audit
-from agent.findings import Verdict
-from agent.machine import drives_display
+from agent.model.findings import Verdict
+from agent.model.machine import drives_display
 from agent.sheets.paths import flows, links, today
 from agent.sheets.places import harmless
 from agent.sheets.reading import LINE_LIMIT, parse

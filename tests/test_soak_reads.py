@@ -19,7 +19,7 @@ import pytest
 
 from agent.audit import audit
 from agent.commands.reach import unlisted
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report import handover, soak_data, soaking
 from agent.report.data import encode
 from agent.report.page import page

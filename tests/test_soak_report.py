@@ -14,7 +14,7 @@ from msgspec import structs
 from rich.cells import cell_len
 from rich.console import Console
 
-from agent.findings import Evidence, Rate, Step
+from agent.model.findings import Evidence, Rate, Step
 from agent.report import data, soak_data, soaking
 from agent.report.live import View
 from agent.report.plain import plain

@@ -11,13 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import msgpack, structs
 
-from agent.findings import Rate, Verdict
+from agent.model.findings import Rate, Verdict
+from agent.model.throughput import link_mbps
 from agent.tally.gathering import EARLIEST, LATEST, kept, moment
 from agent.tally.merging import Tally, merged
 from agent.tally.running import Done, run
 from agent.tally.seen import Batch, CardKind, LinkSeen, MachineKind, MachineSeen, Seen
 from agent.tally.table import SORTS, Choice, Table, table
-from agent.throughput import link_mbps
 from knowledge.problems import BadInput
 from tests.build import build, capture_bytes
 from tests.machines import FIXTURES

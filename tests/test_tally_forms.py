@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 from msgspec import json
 
-from agent.findings import Rate, Severity, Verdict
+from agent.model.findings import Rate, Severity, Verdict
 from agent.report import tally_csv, tally_data, tally_markdown, tally_text, tally_words
 from agent.report.data import encode
 from agent.report.plain import plain

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from agent.throughput import (
+from agent.model.throughput import (
     STRIPE_LEAST,
     Flow,
     Hop,
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from random import Random
 
-    from agent.throughput import Direction
+    from agent.model.throughput import Direction
 
 GIGABITS: Final = 1000 / 8  # MB/s
 TOLERANCE: Final = 1e-9

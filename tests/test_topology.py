@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 from msgspec.structs import replace
 
-from agent import machine as topology
 from agent.audit import audit
-from agent.findings import Verdict
+from agent.model import machine as topology
+from agent.model.findings import Verdict
 from knowledge import pcie
 from probes import linux
 from probes.reads import Recorded
@@ -21,7 +21,7 @@ from tests.parts import Disk, Function, Machine, Slot, card, downstream_port, dr
 from tests.tree import Directory, Link, Tree
 
 if TYPE_CHECKING:
-    from agent.machine import Machine as Topology
+    from agent.model.machine import Machine as Topology
     from probes.facts import Facts
     from probes.reads import Answer
 

@@ -8,7 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.throughput import DIRECTIONS, busy_bound_mbps, busy_ceiling_mbps, busy_link_mbps, ceiling_mbps, link_mbps
+from agent.model.throughput import (
+    DIRECTIONS,
+    busy_bound_mbps,
+    busy_ceiling_mbps,
+    busy_link_mbps,
+    ceiling_mbps,
+    link_mbps,
+)
 from knowledge.rates import ACK_DELAYS, GTPS, PAYLOADS, WIDTHS, ack_limit_bytes
 from tests import two_way
 from tests.two_way import Setup

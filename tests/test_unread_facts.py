@@ -19,8 +19,8 @@ from rich.console import Console
 
 from agent import cli
 from agent.audit import Audit, audit
-from agent.findings import Severity, Verdict
-from agent.machine import leads_to_drive
+from agent.model.findings import Severity, Verdict
+from agent.model.machine import leads_to_drive
 from agent.notebook.learning import learned
 from agent.notebook.trying import tried
 from agent.notes.matching import Part, match
@@ -49,8 +49,8 @@ from tests.parts import Machine, Slot, drive
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from agent.findings import Finding
-    from agent.judged import Judged
+    from agent.model.findings import Finding
+    from agent.model.judged import Judged
     from agent.report.paper import Page
     from agent.tally.table import Table
     from knowledge.fieldnotes import Note

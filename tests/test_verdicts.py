@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.findings import Rate, Severity, Verdict
+from agent.model.findings import Rate, Severity, Verdict
 from agent.report.plain import plain
 from knowledge import pcie
 from tests.build import build, edit, facts, set_link
@@ -21,7 +21,7 @@ from tests.machines import MACHINES
 from tests.parts import Disk, Function, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
 
 if TYPE_CHECKING:
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from tests.parts import Rate as Can
     from tests.tree import Tree
 

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.findings import Finding
+    from agent.model.findings import Finding
     from probes.unread import Unread
 
 Direction = Literal["better", "worse", "other"]

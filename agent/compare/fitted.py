@@ -12,7 +12,7 @@ from msgspec import Struct
 
 from agent.compare.changes import Part
 from agent.compare.identity import card_token, drive_token, ids, in_order, position
-from agent.machine import above, drives_display
+from agent.model.machine import above, drives_display
 from knowledge import pcie
 from knowledge.classes import describe_class
 from probes.unread import readable
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit, DriveSeen
     from agent.compare.changes import Identity
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from probes.facts import Drive, PciFunction
 
     Parts = tuple[tuple[PciFunction, ...], Judged | None, DriveSeen | None]

@@ -11,7 +11,7 @@ from agent.compare.changes import FindingChange
 from agent.compare.lanes import port_words
 from agent.compare.matching import depth, depth_of, ends
 from agent.compare.words import alone, by_severity, subject
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 from knowledge.rates import NEAR_LIMIT_CELSIUS
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from agent.compare.doubts import Doubts
     from agent.compare.fitted import Thing
     from agent.compare.matching import Matched
-    from agent.findings import Finding
+    from agent.model.findings import Finding
 
 # The record of firmware is compared figure by figure; what root would add is a doubt.
 LEFT_OUT: Final = frozenset({"firmware-listed", "needs-root"})

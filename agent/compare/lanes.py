@@ -9,8 +9,8 @@ from msgspec import Struct
 from agent.compare.changes import Change
 from agent.compare.matching import depth
 from agent.compare.words import by_severity, direction, subject
-from agent.findings import Rate, Severity, Verdict
-from agent.throughput import link_mbps
+from agent.model.findings import Rate, Severity, Verdict
+from agent.model.throughput import link_mbps
 from knowledge.rates import GTPS, describe
 from probes.unread import Unread
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from agent.compare.doubts import Doubts
     from agent.compare.fitted import Fitted, Thing
     from agent.compare.matching import Matched
-    from agent.judged import Judged
+    from agent.model.judged import Judged
 
 LEAST: Final = 0.5  # MB/s; less is a matter of rounding
 # What says why a link is below its speed: told apart by registers that an ordinary user does not read.

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.compare.rates import NOT_THERE
 from agent.compare.words import alone, counted
-from agent.findings import Severity, Verdict
+from agent.model.findings import Severity, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.compare.fitted import name, short
-from agent.findings import Severity
+from agent.model.findings import Severity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

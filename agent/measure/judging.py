@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent import throughput
 from agent.audit import paths_of_drives
-from agent.ends import rate_text
-from agent.findings import Rate, Severity, Verdict
 from agent.measure.measured import Delivery, Measurement, Shared
 from agent.measure.running import spread_of
 from agent.measure.targets import CACHED_FILE, FILE, LIMITS
+from agent.model import throughput
+from agent.model.abilities import rate_text
+from agent.model.findings import Rate, Severity, Verdict
 from agent.rules.stripes import stripe_sets
 from knowledge import pcie
 from knowledge.rates import celsius_text
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.findings import Finding
     from agent.measure.measured import Asked, Measured, Spread, Target
-    from agent.throughput import Flow, Hop
+    from agent.model.findings import Finding
+    from agent.model.throughput import Flow, Hop
 
 LEAST_BLOCK: Final = 128 * 1024  # smaller requests are decided by the drive's answer to each, not by its link
 LEAST_DEPTH: Final = 4

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final, get_args
 
 from msgspec import Struct
 
-from agent.findings import Verdict
-from agent.lost import missed
+from agent.model.findings import Verdict
+from agent.model.unseen_parts import missed
 from agent.notebook.tokens import token
 from agent.notes.matching import NO_KIND
 from knowledge.classes import describe_class
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from probes.capture import Capture
     from probes.facts import Host
 

@@ -13,9 +13,9 @@ from probes.unread import Unread, readable
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from agent.judged import Judged
-    from agent.machine import Machine
-    from agent.throughput import Share
+    from agent.model.judged import Judged
+    from agent.model.machine import Machine
+    from agent.model.throughput import Share
     from knowledge.fieldnotes import Note
 
 NUMBERS: Final = frozenset({"card", "subsystem", "class"})

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent import lost
+from agent.model import unseen_parts
 from agent.notes import versions
 from knowledge.fieldnotes import ANY_DEVICE
 from probes.unread import Unread
@@ -15,8 +15,8 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from agent.judged import Judged
-    from agent.machine import Machine
+    from agent.model.judged import Judged
+    from agent.model.machine import Machine
     from knowledge.fieldnotes import Note, Text, Versions, When
     from probes.facts import Drive, Host, PciFunction
 
@@ -83,7 +83,7 @@ def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[Part, ...]:
     facts = machine.facts
     links = {function.address: judged[link.key] for link in machine.links for function in link.functions}
     on = {drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"}
-    drives_lost, slots_lost = lost.drives(facts), lost.missed(facts.board_slots)
+    drives_lost, slots_lost = unseen_parts.drives(facts), unseen_parts.missed(facts.board_slots)
     found = [Part(HOST)]
     for function in facts.functions:
         if function.physical_function is None:
@@ -260,7 +260,7 @@ def _version(name: str, wanted: Versions, read: str | Unread | None) -> Conditio
 
 def _untold(name: str, wanted: str, read: Unread) -> Condition:
     """A condition on a value that was not read: it neither holds nor fails."""
-    return Condition(name, wanted, "not read", None, read.why, missed=lost.missed(read) is not None)
+    return Condition(name, wanted, "not read", None, read.why, missed=unseen_parts.missed(read) is not None)
 
 
 def text_words(wanted: Text) -> str:

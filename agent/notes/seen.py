@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.ends import rate_text
-from agent.machine import is_nvme
+from agent.model.abilities import rate_text
+from agent.model.machine import is_nvme
 from agent.notes import versions
 from knowledge.rates import GTPS
 from probes.unread import Unread
@@ -15,8 +15,8 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.model.throughput import Share
     from agent.notes.matching import Part
-    from agent.throughput import Share
     from knowledge.fieldnotes import LinkThen, Note, SeenThen
 
 # Two rates that differ by less are the same: what is measured twice differs as well.

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
+from agent.model.throughput import DIRECTIONS, PAIRS, link_mbps
 from agent.planner.fits import card_mbps
 from agent.planner.holders import (
     HAIR,
@@ -33,13 +34,12 @@ from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf,
 from agent.sheets.paths import bays_of, today
 from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import Place, Placement
-from agent.throughput import DIRECTIONS, PAIRS, link_mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from agent.model.throughput import Direction
     from agent.sheets.sheet import Need, Sheet, StripeSpec
-    from agent.throughput import Direction
 
 
 class Built(Struct, frozen=True):

@@ -7,21 +7,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.throughput import DIRECTIONS, SAME, alone, ceiling_mbps, stripe, together
 from agent.planner.build import arrangement_of, member_mbps
 from agent.planner.fits import card_mbps, card_refusal, refusal_words
 from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
 from agent.planner.words import counted, link_words, listed, mbps, place_words, span
 from agent.sheets.paths import bays_of, card_link, flows, key_words, today
-from agent.throughput import DIRECTIONS, SAME, alone, ceiling_mbps, stripe, together
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from agent.model.throughput import Direction, Flow, Share, StripeShare
     from agent.planner.build import Built
     from agent.sheets.sheet import DriveSpec, Need, Placement, Sheet, StripeSpec
-    from agent.throughput import Direction, Flow, Share, StripeShare
 
 ITSELF: Final = "the drive itself"
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
+from agent.model.throughput import link_mbps
 from agent.sheets.paths import card_link, uplinks_of
-from agent.throughput import link_mbps
 from knowledge.slots import card_watts, goes_in
 
 if TYPE_CHECKING:

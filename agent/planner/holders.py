@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.model.throughput import DIRECTIONS, expected_mbps
 from agent.planner.fits import (
     bay_refusal,
     card_refusal,
@@ -23,7 +24,6 @@ from agent.planner.fits import (
 from agent.planner.problem import READ, Holder
 from agent.sheets.paths import bay_link, bays_of, card_link, slot_link, today
 from agent.sheets.reading import drive_watts
-from agent.throughput import DIRECTIONS, expected_mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

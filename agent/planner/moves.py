@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent.findings import Step
+from agent.model.findings import Step
 from agent.planner.fits import hidden
 from agent.planner.words import counted, few, listed, place_words
 from agent.sheets.paths import bays_of, drives_on, today

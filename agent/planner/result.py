@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 if TYPE_CHECKING:
-    from agent.findings import Step
+    from agent.model.findings import Step
     from agent.sheets.sheet import Placement, Sheet
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
-from agent.findings import Rate
+from agent.model.abilities import rate_text
+from agent.model.findings import Rate
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from agent.audit import Audit
-    from agent.findings import Evidence, Finding, Step
+    from agent.model.findings import Evidence, Finding, Step
 
 
 def add_findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:

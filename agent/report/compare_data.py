@@ -14,7 +14,7 @@ from probes.unread import readable
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.compare.changes import Comparison, PartChange
-    from agent.findings import Finding
+    from agent.model.findings import Finding
 
 VERSION: Final = 1
 

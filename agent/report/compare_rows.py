@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from agent.compare.changes import Change, Comparison, FindingChange, Part, PartChange
-    from agent.findings import Finding
+    from agent.model.findings import Finding
 
 SENTENCE: Final = 1_500  # characters of the verdict, device text included
 SUBJECT: Final = 300

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report import compare_rows as rows
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import plain, told

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit, DriveSeen
-    from agent.findings import Evidence, Finding, Rate, Step
-    from agent.judged import Judged
+    from agent.model.findings import Evidence, Finding, Rate, Step
+    from agent.model.judged import Judged
     from agent.rules.rule import StripeSeen
     from probes.facts import BoardSlot, Facts, Host, PciFunction
 

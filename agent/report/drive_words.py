@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
-from agent.findings import Verdict
+from agent.model.abilities import rate_text
+from agent.model.findings import Verdict
 from agent.report.plain import NOT_READ, bytes_text, mbps_range, place, plain
 from knowledge.rates import celsius_text
 from probes.unread import Unread, readable

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES, Page
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES
 from agent.report.plain import plain
 from agent.report.watching import LEVELS, PLAIN_LEVELS, Seen, event_words, hottest, rate_words

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
+from agent.model.abilities import rate_text
 from agent.report import drive_words, words
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
 from agent.report.plain import mbps, mbps_range, size, stripe_caution, told
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit, DriveSeen
-    from agent.findings import Finding, Step
-    from agent.judged import Judged
+    from agent.model.findings import Finding, Step
+    from agent.model.judged import Judged
     from agent.rules.rule import StripeSeen
 
 LINE: Final = 4000  # characters of a line that is put together; its parts are cut before

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
-from agent.findings import Severity
 from agent.measure.measured import RANDOM
 from agent.measure.targets import LIMITS
+from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import mbps, mbps_range, place, plain, told
 from knowledge.rates import celsius_text

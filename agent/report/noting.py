@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.notes import versions
 from agent.notes.matching import text_words
 from agent.notes.seen import link_words

@@ -9,7 +9,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.console import Console
 from rich.text import Text
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

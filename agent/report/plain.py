@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
+from agent.model.abilities import rate_text
 from knowledge.classes import describe_class
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 from probes.decode import NOT_GIVEN
@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from agent.audit import Audit
-    from agent.findings import Rate
-    from agent.judged import Judged
-    from agent.machine import Link
+    from agent.model.findings import Rate
+    from agent.model.judged import Judged
+    from agent.model.machine import Link
     from agent.rules.rule import StripeSeen
     from probes.facts import Drive, Host, PciFunction
 

@@ -13,7 +13,7 @@ from knowledge.rates import GTPS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.findings import Step
+    from agent.model.findings import Step
     from agent.planner.result import Alternative, Candidate, CardPlanned, DrivePlanned, Figures, Plan, StripePlanned
     from agent.sheets.sheet import Placement, Sheet
 

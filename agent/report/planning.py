@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
-from agent.ends import rate_text
-from agent.findings import Rate, Severity
+from agent.model.abilities import rate_text
+from agent.model.findings import Rate, Severity
 from agent.planner.words import counted
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show

@@ -34,7 +34,7 @@ from knowledge.rates import GTPS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.findings import Evidence, Rate, Step
+    from agent.model.findings import Evidence, Rate, Step
     from agent.soak.analysed import (
         Analysis,
         Cooling,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.report.paper import STYLES
 from agent.report.plain import mbps_range, plain
 from agent.soak import wording

@@ -20,7 +20,7 @@ from agent.soak.headline import ORDER, headline
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.findings import Evidence
+    from agent.model.findings import Evidence
     from agent.soak.analysed import Analysis, DriveAnalysis
     from agent.soak.samples import DriveHead, End, Event, Head
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Verdict
+from agent.model.findings import Verdict
 from agent.report import tally_words as words
 from knowledge.rates import GTPS
 from probes.files import printable
@@ -16,7 +16,7 @@ from probes.files import printable
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.findings import Rate
+    from agent.model.findings import Rate
     from agent.tally.table import Counted, Line, Table
 
 Value = str | int | float | None

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import msgspec
 from msgspec import Struct
 
-from agent.findings import Verdict
+from agent.model.findings import Verdict
 from agent.report import tally_words as words
 from agent.report.data import RateData
 from knowledge.rates import GTPS
 
 if TYPE_CHECKING:
-    from agent.findings import Rate
+    from agent.model.findings import Rate
     from agent.tally.table import Counted, Line, Table
 
 VERSION: Final = 1

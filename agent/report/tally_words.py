@@ -5,15 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
-from agent.findings import Severity, Verdict
+from agent.model.abilities import rate_text
+from agent.model.findings import Severity, Verdict
+from agent.model.throughput import link_mbps
 from agent.report.plain import mbps
-from agent.throughput import link_mbps
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from agent.findings import Rate
+    from agent.model.findings import Rate
     from agent.tally.seen import CardKind, MachineKind
     from agent.tally.table import Counted, Line, Table
 

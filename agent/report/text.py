@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from agent.findings import Verdict
+from agent.model.findings import Verdict
 from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
@@ -20,7 +20,7 @@ from probes.unread import Unread
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.report.data import SlotData
 __all__ = ["Page", "check", "inventory", "show"]
 

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
-from agent.findings import Severity, Verdict
+from agent.model.abilities import rate_text
+from agent.model.findings import Severity, Verdict
 from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, plain, told
 from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, STEPS
 
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.findings import Evidence, Finding, Rate, Step
-    from agent.judged import Judged
+    from agent.model.findings import Evidence, Finding, Rate, Step
+    from agent.model.judged import Judged
     from probes.facts import PciFunction
 
 ROOT: Final = "needs-root"  # told at the end, not among the findings

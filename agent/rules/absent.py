@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent import splits
-from agent.findings import Evidence, Severity, Verdict
-from agent.machine import DOWNSTREAM_FACING, is_bridge
+from agent.model import split_slots
+from agent.model.findings import Evidence, Severity, Verdict
+from agent.model.machine import DOWNSTREAM_FACING, is_bridge
+from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from agent.rules.rule import Found, Seen, rule
-from agent.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from knowledge import pcie
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from agent.judged import Judged
-    from agent.machine import Link
-    from agent.splits import Parts
+    from agent.model.judged import Judged
+    from agent.model.machine import Link
+    from agent.model.split_slots import Parts
     from probes.facts import PciFunction
 
     Untold = Sequence[tuple[Judged, Unread]]  # ports, and why it is not known if something is there
@@ -51,7 +51,7 @@ def slot_part_silent(seen: Seen) -> Iterator[Found | Unread]:
     """
     if seen.machine.facts.host.virtual is True:
         return
-    for parts in splits.alike(seen.machine, seen.judged):
+    for parts in split_slots.alike(seen.machine, seen.judged):
         answering = [one for one in parts if one.link.device is not None]
         if not answering or _straddled(answering) or _on_sheet(seen, parts) or any(_made_up(one) for one in parts):
             continue
@@ -64,13 +64,13 @@ def _of_slot(seen: Seen, parts: Parts, answering: Parts) -> Iterator[Found | Unr
     holds = _drive_among(seen, functions)
     unread = [(one, told) for one in parts if (told := _not_told(one)) is not None]
     silent = [one for one in parts if one.verdict is Verdict.EMPTY]
-    more, why = splits.further(seen.machine, parts)
+    more, why = split_slots.further(seen.machine, parts)
     nothing_below = silent or unread or any(one.address not in seen.machine.below for one in more)
     if holds is False or not nothing_below:
         return
     if why is not None:
         yield _further_unread(parts, more, why)
-    elif splits.is_one_slot(seen.machine, parts):
+    elif split_slots.is_one_slot(seen.machine, parts):
         if holds is None:
             yield _nature_unread(f"drives in {_slot_words(parts)}", functions)
         elif silent:
@@ -90,7 +90,7 @@ def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Untold) -> Fo
         headline = f"{headline}; whether {others} {'holds' if len(unread) == 1 else 'hold'} one is not known"
     verb = "answers" if len(answering) == 1 else "answer"
     evidence = (
-        Evidence(splits.source(parts), f"{slot} at {_ports(parts)}", f"one slot, split into {count}"),
+        Evidence(split_slots.source(parts), f"{slot} at {_ports(parts)}", f"one slot, split into {count}"),
         Evidence(f"parts of {slot}", f"{_ports(answering)} {verb}", f"all {count}, where each holds a drive"),
         *_absence(silent),
         *(Evidence(f"presence at {_ports((one,))}", told.why, "readable") for one, told in unread[:MOST_NAMES]),
@@ -169,7 +169,7 @@ def _is_switch_card(seen: Seen, judged: Judged) -> bool:
     below = seen.machine.below.get(link.device.address, ()) if link.device is not None else ()
     if not any(kinds.get(one.address) == pcie.SWITCH_DOWNSTREAM_PORT for one in below):
         return False
-    if link.onboard or not splits.is_board_slot(seen.machine, link) or _made_up(judged):
+    if link.onboard or not split_slots.is_board_slot(seen.machine, link) or _made_up(judged):
         return False
     beside = [one.class_code for one in link.functions if one is not link.device]
     return all(isinstance(code, int) and code >> 8 in OF_SWITCHES for code in beside)
@@ -179,7 +179,7 @@ def _ports_at_end(seen: Seen, behind: Iterable[PciFunction]) -> list[Judged]:
     """The ports among these functions below which nothing answers, by address."""
     addresses = {one.address for one in behind}
     found = [one for one in seen.judged if one.port_address in addresses and one.link.device is None]
-    return sorted(found, key=splits.by_port)
+    return sorted(found, key=split_slots.by_port)
 
 
 def _is_port(seen: Seen, function: PciFunction) -> bool:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Evidence, Severity
-from agent.lost import drives as missing_drives
+from agent.model.findings import Evidence, Severity
+from agent.model.unseen_parts import drives as missing_drives
 from agent.rules.rule import Found, Seen, rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes.unread import Unread, of
@@ -13,7 +13,7 @@ from probes.unread import Unread, of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from probes.facts import Drive, Sensor
 
 NVME_CLASS: Final = 0x010802

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import speed_text
-from agent.findings import Evidence, Severity, Verdict
+from agent.model.abilities import speed_text
+from agent.model.findings import Evidence, Severity, Verdict
 from agent.rules.links import subject
 from agent.rules.rule import Found, Seen, rule
 from knowledge import pcie
@@ -18,7 +18,7 @@ BOTH: Final = 2  # ends
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.machine import Link, Machine
+    from agent.model.machine import Link, Machine
     from knowledge.layout import Layout
     from probes.facts import PciFunction
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Protocol
 
-from agent.findings import Evidence, Severity
+from agent.model.findings import Evidence, Severity
 from agent.rules.drives import by_drive, limits, own_links
 from agent.rules.rule import Found, Seen, rule
 from knowledge.rates import celsius_text
@@ -18,7 +18,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from knowledge.layout import Layout
     from probes.facts import Drive, Sensor
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.findings import Evidence, Severity
+from agent.model.findings import Evidence, Severity
 from agent.rules.rule import Found, Seen, rule
 from probes.unread import Unread
 

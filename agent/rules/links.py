@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent import lost
-from agent.ends import rate_text
-from agent.findings import Evidence, Severity, Verdict
-from agent.machine import leads_to_drive
+from agent.model import unseen_parts
+from agent.model.abilities import rate_text
+from agent.model.findings import Evidence, Severity, Verdict
+from agent.model.machine import leads_to_drive
+from agent.model.throughput import ceiling_mbps
 from agent.rules.rule import Found, Seen, rule
-from agent.throughput import ceiling_mbps
 from knowledge import pcie
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.judged import Judged
-    from agent.machine import Path
+    from agent.model.judged import Judged
+    from agent.model.machine import Path
     from probes.facts import PciFunction
 
 
@@ -64,7 +64,7 @@ def unrated(seen: Seen, key: str) -> Unread | None:
         if path.drive.kind != "nvme" or path.drive.name in rated or not (behind or path.lost is not None):
             continue
         return path.lost or Unread(f"the rate of {path.drive.name}", "a link on its way has none that is known")
-    return lost.drives(seen.machine.facts)
+    return unseen_parts.drives(seen.machine.facts)
 
 
 @rule("link-narrow", Severity.FAULT, fires_on=("bench-2-worn-riser",), quiet_on=("bench-1-upgraded", "bench-3-idle"))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Evidence, Severity
-from agent.lost import missed
+from agent.model.findings import Evidence, Severity
+from agent.model.unseen_parts import missed
 from agent.rules.rule import Found, Seen, rule
 from knowledge.notes import index
 from probes.unread import Unread, of

@@ -6,19 +6,19 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.throughput import Hop, link_mbps, together
-from agent.throughput import alone as alone_with
+from agent.model.throughput import Hop, link_mbps, together
+from agent.model.throughput import alone as alone_with
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from agent.findings import Evidence, Rate, Severity
-    from agent.judged import Judged
-    from agent.machine import Machine
+    from agent.model.expected import Planned
+    from agent.model.findings import Evidence, Rate, Severity
+    from agent.model.judged import Judged
+    from agent.model.machine import Machine
+    from agent.model.throughput import Flow, Share
     from agent.notes.shelf import Shelf
-    from agent.planned import Planned
     from agent.rules.plan.parts import Matched
-    from agent.throughput import Flow, Share
     from probes.facts import StripeSet
     from probes.unread import Unread
 

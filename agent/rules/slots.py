@@ -6,20 +6,20 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent.ends import rate_text
-from agent.findings import Evidence, Rate, Severity, Verdict
-from agent.lost import TELLS_OF_SLOTS, missed
+from agent.model.abilities import rate_text
+from agent.model.findings import Evidence, Rate, Severity, Verdict
+from agent.model.split_slots import is_board_slot
+from agent.model.throughput import link_mbps
+from agent.model.unseen_parts import TELLS_OF_SLOTS, missed
 from agent.rules.links import is_drive, subject, unrated, with_verdict
 from agent.rules.rule import Found, Move, Seen, rule
-from agent.splits import is_board_slot
-from agent.throughput import link_mbps
 from knowledge import pcie
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator
 
-    from agent.judged import Judged
-    from agent.machine import Link
+    from agent.model.judged import Judged
+    from agent.model.machine import Link
     from probes.facts import BoardSlot
     from probes.unread import Unread
 

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent import throughput
-from agent.ends import rate_text
-from agent.findings import Evidence, Severity
+from agent.model import throughput
+from agent.model.abilities import rate_text
+from agent.model.findings import Evidence, Severity
+from agent.model.throughput import Flow
 from agent.rules.links import BELOW_BEST, subject
 from agent.rules.rule import Found, Seen, StripeSeen, rule
-from agent.throughput import Flow
 from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from agent.machine import Machine
-    from agent.throughput import Hop, StripeShare
+    from agent.model.machine import Machine
+    from agent.model.throughput import Hop, StripeShare
     from probes.facts import StripeSet
 
 # The system's word for a level, and the number by which the throughput model knows it.

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.throughput import PAIRS, STRIPE_LEAST
 from agent.sheets.needs import check_needs
 from agent.sheets.wording import Say
-from agent.throughput import PAIRS, STRIPE_LEAST
 from knowledge.rates import describe, lane_mbps
 from knowledge.slots import goes_in
 from probes.files import quoted

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.findings import Rate, Verdict
-from agent.lost import drives as missing_drives
-from agent.machine import drives_display
-from agent.planned import as_written, pci_id
+from agent.model.expected import as_written, pci_id
+from agent.model.findings import Rate, Verdict
+from agent.model.machine import drives_display
+from agent.model.throughput import link_mbps
+from agent.model.unseen_parts import drives as missing_drives
 from agent.sheets.names import Names
 from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, harmless, is_drive, what
 from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, StripeSpec, Uplink
-from agent.throughput import link_mbps
 from knowledge import pcie
 from knowledge.slots import MODULE_LANES, card_watts, connector_of
 from probes.unread import Unread, readable
@@ -28,7 +28,7 @@ from probes.unread import Unread, readable
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.sheets.places import Place, Tree
 
 LONGEST_NAME: Final = 60

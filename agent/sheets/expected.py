@@ -7,20 +7,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.planned import CardExpected, DriveExpected, NeedExpected, Planned, as_written
+from agent.model.expected import CardExpected, DriveExpected, NeedExpected, Planned, as_written
+from agent.model.throughput import alone, together
 from agent.sheets.fitted import named
 from agent.sheets.paths import card_link, flows, links, today
 from agent.sheets.places import LONGEST_LABEL, harmless
 from agent.sheets.reading import fail
-from agent.throughput import alone, together
 from probes.tokens import Known, is_word_token
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agent.audit import Audit, DriveSeen
+    from agent.model.throughput import Share
     from agent.sheets.sheet import DriveSpec, Need, Place, Sheet
-    from agent.throughput import Share
     from probes.facts import Facts
 
 Limits = tuple[float | None, float | None]

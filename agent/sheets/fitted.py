@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.findings import Verdict
-from agent.lost import missed
-from agent.planned import LONGEST_TEXT
+from agent.model.expected import LONGEST_TEXT
+from agent.model.findings import Verdict
+from agent.model.throughput import PAIRS, STRIPE_LEAST
+from agent.model.unseen_parts import missed
 from agent.sheets.contents import LONGEST_NAME, Contents, Part
 from agent.sheets.names import Names
 from agent.sheets.places import (
@@ -35,7 +36,6 @@ from agent.sheets.places import (
     why_not,
 )
 from agent.sheets.sheet import CardSpec, MachineSpec, SlotSpec, StripeSpec, Uplink
-from agent.throughput import PAIRS, STRIPE_LEAST
 from knowledge.rates import PAYLOADS
 from knowledge.slots import MODULE_LANES, connector_of
 from probes.tokens import is_placeholder, is_word_token
@@ -45,8 +45,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from agent.audit import Audit
-    from agent.findings import Rate
-    from agent.judged import Judged
+    from agent.model.findings import Rate
+    from agent.model.judged import Judged
     from agent.sheets.places import Place
     from agent.sheets.sheet import Kind
     from probes.facts import BoardSlot, Drive, StripeSet

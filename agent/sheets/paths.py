@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.model.throughput import Flow, Hop
 from agent.sheets.sheet import Place, Placement
-from agent.throughput import Flow, Hop
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.findings import Rate, Verdict
-from agent.machine import above, device_place, leads_to_drive
+from agent.model.findings import Rate, Verdict
+from agent.model.machine import above, device_place, leads_to_drive
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.audit import Audit, DriveSeen
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.sheets.names import Names
     from agent.sheets.sheet import Kind
     from probes.facts import BoardSlot, PciFunction

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import Struct
 
 if TYPE_CHECKING:
-    from agent.findings import Evidence, Rate, Severity, Step
+    from agent.model.findings import Evidence, Rate, Severity, Step
     from agent.soak.thermal import Fit
     from probes.samples import DriveHead, End, Event, Head
 

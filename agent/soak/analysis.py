@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct, structs
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.soak import links, missed, wording
 from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Forecast, Other, Span
 from agent.soak.cooling import COMFORT_KELVIN, STEPS, Case, cooling

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.findings import Evidence, Step
+from agent.model.findings import Evidence, Step
 from agent.soak import missed, wording
 from agent.soak.analysed import Cooling
 from agent.soak.neighbours import LIKE

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from probes.samples import ERRORS, LINK, TEMPERATURE
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from bisect import bisect_left
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
-from agent.findings import Rate, Severity
+from agent.model.abilities import rate_text
+from agent.model.findings import Rate, Severity
 from agent.soak import wording
 from agent.soak.analysed import ErrorBurst, LinkChange
 from agent.soak.series import LOADED_BUSY, LOADED_MBPS, middle_rate

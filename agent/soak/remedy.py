@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Severity, Step
+from agent.model.findings import Severity, Step
 from knowledge.steps import STEPS, StepKind
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct, structs
 
-from agent.findings import Verdict
+from agent.model.findings import Verdict
 from agent.soak import called
 from agent.soak.samples import Counters, DriveHead, DriveSample, Event, Head, Sample
 from probes import linux_counts, linux_watch

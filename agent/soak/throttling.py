@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import structs
 
-from agent.findings import Evidence
+from agent.model.findings import Evidence
 from agent.soak import missed, wording
 from agent.soak.analysed import Span, Throttling
 from probes.samples import COUNTERS

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Final, TypeGuard
 import msgspec
 
 from agent.audit import audit
-from agent.findings import Verdict
-from agent.machine import above
+from agent.model.findings import Verdict
+from agent.model.machine import above
 from agent.tally.seen import Batch, CardKind, LinkSeen, MachineKind, MachineSeen, Seen
 from knowledge import pcie
 from knowledge.classes import describe_class
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from agent.audit import Audit
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from probes.capture import Capture
     from probes.facts import Drive, Facts, PciFunction, Sensor
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from agent.findings import Rate, Verdict  # noqa: TC001 - msgspec reads the types of fields
+from agent.model.findings import Rate, Verdict  # noqa: TC001 - msgspec reads the types of fields
 
 
 class CardKind(Struct, frozen=True, array_like=True, gc=False):

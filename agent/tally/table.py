@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 
 from msgspec import Struct
 
-from agent.findings import Rate, Verdict
-from agent.throughput import link_mbps
+from agent.model.findings import Rate, Verdict
+from agent.model.throughput import link_mbps
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from agent.throughput import Load, both, together
+from agent.model.throughput import Load, both, together
 from knowledge import pcie
 from probes.decode import Registers
 from probes.smbios import MOST_STRUCTURES, board_slots

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from msgspec.structs import replace
 
+from agent.model.throughput import ceiling_mbps, link_mbps
 from agent.planner.problem import DriveClass, Holder, NeedOf, Problem
 from agent.planner.search import search
-from agent.throughput import ceiling_mbps, link_mbps
 from tests.placing import PAYLOAD_BYTES, random_arrangement, random_problem
 from tests.placing_parts import CARRIERS, KINDS, WANTED, Card, Kind
 

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.model.throughput import ceiling_mbps
 from agent.report.page import words
 from agent.report.plain import mbps
-from agent.throughput import ceiling_mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit, DriveSeen
+    from agent.model.throughput import Direction
     from agent.rules.rule import StripeSeen
-    from agent.throughput import Direction
 
 LENGTH: Final = 1000.0  # of the longest bar, in units of its own
 ALL: Final = "all drives at once"

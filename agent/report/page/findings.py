@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.findings import Evidence, Finding, Step
+    from agent.model.findings import Evidence, Finding, Step
 
 
 class StepShown(Struct, frozen=True, kw_only=True):

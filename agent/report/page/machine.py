@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct, structs
 
-from agent.ends import rate_text
-from agent.findings import Severity, Verdict
+from agent.model.abilities import rate_text
+from agent.model.findings import Severity, Verdict
 from agent.report import drive_words, health
 from agent.report import words as shared
 from agent.report.drive_words import where
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit, DriveSeen
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.report.page.bars import Bar
     from agent.report.page.drawing import Drawing
     from agent.report.page.map import Entry

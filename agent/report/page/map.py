@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.findings import Severity, Verdict
-from agent.machine import above
+from agent.model.findings import Severity, Verdict
+from agent.model.machine import above
 from agent.report import words as shared
 from agent.report.drive_words import where
 from agent.report.page import words
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.findings import Rate
-    from agent.judged import Judged
+    from agent.model.findings import Rate
+    from agent.model.judged import Judged
 
 MOST_UNFOLDED: Final = 30  # entries; a machine with more has its alike neighbours folded
 LEAST_ALIKE: Final = 3

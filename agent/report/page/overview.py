@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

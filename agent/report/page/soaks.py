@@ -22,7 +22,7 @@ from agent.soak.throttling import untold
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.findings import Evidence
+    from agent.model.findings import Evidence
     from agent.report.page.findings import Run
     from agent.report.page.plot import Plot
     from agent.soak.analysed import Analysis, DriveAnalysis

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Severity, Verdict
-from agent.lost import missed
+from agent.model.findings import Severity, Verdict
+from agent.model.unseen_parts import missed
 from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
 from agent.report.plain import describe_link, mbps_range, place, plain, told
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agent.audit import Audit, DriveSeen
-    from agent.findings import Rate
-    from agent.judged import Judged
+    from agent.model.findings import Rate
+    from agent.model.judged import Judged
 
 # One, many, and what it asks of the reader.
 SEVERITIES: Final = {

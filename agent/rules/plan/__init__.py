@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Severity
+from agent.model.findings import Severity
 from agent.rules.rule import Found, Seen, rule
 from probes.unread import Unread
 

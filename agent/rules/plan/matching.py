@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.findings import Verdict
+from agent.model.findings import Verdict
 from agent.rules.links import is_drive
 from agent.rules.plan.parts import (
     CardMatch,
@@ -31,8 +31,8 @@ from probes.unread import Unread, of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from agent.judged import Judged
-    from agent.planned import Planned
+    from agent.model.expected import Planned
+    from agent.model.judged import Judged
     from agent.rules.rule import Seen
     from probes.facts import Drive
 

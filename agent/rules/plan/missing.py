@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.findings import Evidence, Severity, Verdict
+from agent.model.findings import Evidence, Severity, Verdict
 from agent.rules.links import subject
 from agent.rules.plan.parts import CardMatch
 from agent.rules.rule import Found
@@ -13,7 +13,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.rules.plan.parts import DriveMatch, Matched
 
 SPLIT: Final = 2  # a port with so many times the lanes of its drive could be split

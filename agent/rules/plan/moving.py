@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.ends import rate_text
-from agent.findings import Evidence, Severity, Verdict
+from agent.model.abilities import rate_text
+from agent.model.findings import Evidence, Severity, Verdict
 from agent.rules.links import subject
 from agent.rules.plan.parts import CardMatch
 from agent.rules.plan.rates import IN_PLACE, falls_below, now_text
@@ -19,8 +19,8 @@ from agent.rules.rule import Found, Hand
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.findings import Rate
-    from agent.judged import Judged
+    from agent.model.findings import Rate
+    from agent.model.judged import Judged
     from agent.rules.plan.parts import DriveMatch, Matched
     from agent.rules.rule import Seen
 

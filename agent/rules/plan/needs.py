@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent import throughput
-from agent.findings import Evidence, Verdict
+from agent.model import throughput
+from agent.model.findings import Evidence, Verdict
 from agent.rules.links import subject
 from agent.rules.plan.moving import groups, out_of_place, place_words
 from agent.rules.rule import Found
@@ -21,12 +21,12 @@ from knowledge import pcie
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.judged import Judged
-    from agent.planned import NeedExpected
+    from agent.model.expected import NeedExpected
+    from agent.model.judged import Judged
+    from agent.model.throughput import Direction, Flow
     from agent.rules.plan.moving import Group
     from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, Matched
     from agent.rules.rule import Seen
-    from agent.throughput import Direction, Flow
 
 LEAST_LOSS: Final = 0.001  # of a rate; less is a matter of rounding
 FITTED: Final = frozenset({"here", "elsewhere", "unplaced"})  # matches of which it is sure enough what part it is

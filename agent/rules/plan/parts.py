@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
-from agent.findings import Rate, Verdict
-from agent.planned import as_written, pci_id
+from agent.model.expected import as_written, pci_id
+from agent.model.findings import Rate, Verdict
 from probes.tokens import is_placeholder, is_word_token
 from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.judged import Judged
-    from agent.planned import CardExpected, DriveExpected
+    from agent.model.expected import CardExpected, DriveExpected
+    from agent.model.judged import Judged
     from agent.rules.plan.spots import Spot, Spots
     from probes.facts import Drive
     from probes.unread import Unread

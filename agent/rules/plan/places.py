@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.findings import Evidence
-from agent.planned import as_written
+from agent.model.expected import as_written
+from agent.model.findings import Evidence
 from agent.rules.links import subject
 from agent.rules.plan.moving import out_of_place
 from agent.rules.plan.needs import by_place
@@ -17,7 +17,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.rules.plan.parts import DriveMatch, Fitted, Matched
     from agent.rules.rule import Seen
 

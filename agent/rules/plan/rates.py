@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import rate_text
-from agent.findings import Evidence, Rate, Severity, Verdict
+from agent.model.abilities import rate_text
+from agent.model.findings import Evidence, Rate, Severity, Verdict
+from agent.model.throughput import link_mbps
 from agent.rules.links import BELOW_BEST, subject
 from agent.rules.rule import Found, Seen
-from agent.throughput import link_mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.rules.plan.parts import CardMatch, DriveMatch, Matched
 
 LEAST_LOSS: Final = 0.001  # of a link rate; less is a matter of rounding

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.machine import above, device_place
+from agent.model.machine import above, device_place
 
 if TYPE_CHECKING:
-    from agent.judged import Judged
-    from agent.planned import Planned
+    from agent.model.expected import Planned
+    from agent.model.judged import Judged
     from agent.rules.rule import Seen
 
 

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent import lost
+from agent.model import unseen_parts
 from agent.rules.plan.parts import named
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from agent.judged import Judged
+    from agent.model.judged import Judged
     from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted
     from agent.rules.rule import Seen
     from probes.facts import Drive
@@ -32,16 +32,16 @@ class Unseen:
         self._functions = seen.machine.functions
         hanging = (
             of(f"where {one.address} hangs", reading)
-            for one in lost.placeless(facts.functions)
+            for one in unseen_parts.placeless(facts.functions)
             for reading in (one.parent, one.physical_function)
             if isinstance(reading, Unread)
         )
         self.functions = facts.gap("functions") or next(hanging, None)
-        self.drives = lost.drives(facts)
+        self.drives = unseen_parts.drives(facts)
         kernel = (one.address for one in facts.kernel_slots if isinstance(one.address, Unread))
         numbers_lost = (one.link.slot_lost for one in seen.judged if one.link.slot_lost is not None)
         number = next((one for one in numbers_lost if one.failed), None)
-        self.slots = lost.missed(facts.board_slots) or facts.gap("slots") or next(kernel, None) or number
+        self.slots = unseen_parts.missed(facts.board_slots) or facts.gap("slots") or next(kernel, None) or number
 
     def way(self, chain: Sequence[Judged]) -> Unread | None:
         """Why a link may have more links above it than were seen."""
@@ -64,7 +64,7 @@ class Unseen:
             return self.drives
         if isinstance(drive.address, Unread):
             return of(f"where {drive.name} hangs", drive.address)
-        model = lost.missed(drive.model)
+        model = unseen_parts.missed(drive.model)
         return None if model is None else of(f"model of {drive.name}", model)
 
 
@@ -86,7 +86,7 @@ def numbers(judged: Judged) -> Unread | None:
     device = judged.link.device
     if device is None:
         return None
-    unread = lost.missed(device.vendor_id) or lost.missed(device.device_id)
+    unread = unseen_parts.missed(device.vendor_id) or unseen_parts.missed(device.device_id)
     return None if unread is None else of(f"maker and model number of {device.address}", unread)
 
 
@@ -102,7 +102,7 @@ def of_drive(match: DriveMatch, found: Fitted) -> Unread | None:
         return None
     if drive is None:
         return found.lost if serial is not None or match.drive.model is not None else None
-    unread = lost.missed(drive.serial) if serial is not None else None
+    unread = unseen_parts.missed(drive.serial) if serial is not None else None
     if unread is not None:
         return of(f"serial number of {drive.name}", unread)
     return found.lost if match.drive.model is not None else None

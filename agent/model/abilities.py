@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.findings import Evidence, Rate
+from agent.model.findings import Evidence, Rate
 from knowledge import pcie
 from knowledge.rates import GTPS, WIDTHS, describe
 from probes.decode import NOT_GIVEN, set_bits

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
-from agent.findings import Evidence, Rate, Verdict
-from agent.throughput import link_mbps
+from agent.model.findings import Evidence, Rate, Verdict
+from agent.model.throughput import link_mbps
 
 if TYPE_CHECKING:
-    from agent.machine import Link
+    from agent.model.machine import Link
 
 
 class Judged(Struct, frozen=True):

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent import machine as topology
-from agent.ends import (
+from agent.model import machine as topology
+from agent.model.abilities import (
     SLOWEST,
     WIRED_LANES,
     Ability,
@@ -25,9 +25,9 @@ from agent.ends import (
     read,
     speed_text,
 )
-from agent.findings import Evidence, Rate, Verdict
-from agent.judged import Judged
-from agent.vacant import nothing_below
+from agent.model.findings import Evidence, Rate, Verdict
+from agent.model.judged import Judged
+from agent.model.presence import nothing_below
 from knowledge import pcie
 from knowledge.rates import GTPS
 from probes.decode import NOT_GIVEN, NOT_OFFERED
@@ -36,7 +36,7 @@ from probes.unread import Unread, of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.machine import Link, Machine
+    from agent.model.machine import Link, Machine
     from probes.facts import PciFunction
 
 # Vendor numbers kept for emulated devices (docs/specs/pci-ids of the emulator project): their links are not wires.

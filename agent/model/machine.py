@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent import lost
+from agent.model import unseen_parts
 from knowledge import pcie
 from probes.unread import Unread, of, readable
 
@@ -291,7 +291,7 @@ def _links(
 ) -> Iterator[Link]:
     with_drives = {drive.address for drive in facts.drives}
     nvme = {drive.address for drive in facts.drives if drive.kind == "nvme"}
-    placeless = lost.placeless(facts.functions)
+    placeless = unseen_parts.placeless(facts.functions)
     seen: set[str] = set()
     for address, function in functions.items():
         kind = kinds[address]
@@ -308,10 +308,10 @@ def _links(
                 occupied=slots.occupied(function, device),
                 onboard=onboard,
                 driven=_is_driven(device, nvme),
-                below_lost=lost.below(function, _bus_below(function, None), placeless, facts)
+                below_lost=unseen_parts.below(function, _bus_below(function, None), placeless, facts)
                 if device is None
                 else None,
-                slot_lost=(lost.named(function, *component) or lost.slot(function))
+                slot_lost=(unseen_parts.named(function, *component) or unseen_parts.slot(function))
                 if slot is None and not onboard
                 else None,
             )
@@ -321,7 +321,7 @@ def _links(
                 component = _component(function, functions, kinds)
                 seen.update(member.address for member in component)
                 slot = slots.of_device(component)
-                hidden = None if integrated else lost.port(function, functions, kinds)
+                hidden = None if integrated else unseen_parts.port(function, functions, kinds)
                 yield Link(
                     None,
                     component[0],
@@ -332,7 +332,7 @@ def _links(
                     port_lost=hidden,
                     slot_lost=None
                     if slot is not None or integrated
-                    else lost.named(*component) or hidden or lost.HIDDEN,
+                    else unseen_parts.named(*component) or hidden or unseen_parts.HIDDEN,
                 )
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.ends import port_ability
-from agent.findings import Evidence, Rate, Verdict
-from agent.judged import Judged
+from agent.model.abilities import port_ability
+from agent.model.findings import Evidence, Rate, Verdict
+from agent.model.judged import Judged
 from knowledge import pcie
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from agent.machine import Link
+    from agent.model.machine import Link
     from probes.facts import PciFunction
 
 

@@ -8,15 +8,15 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from agent.machine import REGISTRY_NAME, device_place, is_bridge
+from agent.model.machine import REGISTRY_NAME, device_place, is_bridge
 from knowledge import pcie
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Sequence
 
-    from agent.judged import Judged
-    from agent.machine import Link, Machine
+    from agent.model.judged import Judged
+    from agent.model.machine import Link, Machine
     from probes.facts import BoardSlot, PciFunction
 
     Parts = Sequence[Judged]
