@@ -118,7 +118,8 @@ def test_what_the_program_knows_stands_in_its_chapter() -> None:
         asked = [one for one in words() if one.kind in kinds]
         assert asked != []
         assert [] == [one.word for one in asked if f"- **{one.word}**: " not in markdown]
-    decoded = [one.name for one in (*pcie.ALL_LAYOUTS, *nvme.ALL_LAYOUTS, *nvme.ALL_TEXTS)]
+    decoded = [layout.name for layout in (*pcie.ALL_LAYOUTS, *nvme.ALL_LAYOUTS)]
+    decoded += [text.name for text in nvme.ALL_TEXTS]
     registers = filled("registers").markdown
     assert [] == [name for name in decoded if f"`{name}` (" not in registers]
     platforms = filled("platforms").markdown
