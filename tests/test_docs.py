@@ -138,6 +138,14 @@ def test_links_lead_somewhere(name: str) -> None:
     assert broken == []
 
 
+def test_quoted_source_stands_in_its_file() -> None:
+    """What DEVELOPERS.md quotes of the program is there, letter by letter."""
+    quoted = re.findall(r"^```python\n(.*?)^```$", page("DEVELOPERS.md"), re.DOTALL | re.MULTILINE)
+    sources = [path.read_text(encoding="utf-8") for path in (HERE / "agent").rglob("*.py")]
+    assert quoted != []
+    assert [text for text in quoted if not any(text in source for source in sources)] == []
+
+
 @EVERY_PAGE
 def test_python_examples_work(name: str) -> None:
     """Every Python example of a page gives what stands below it."""
