@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 EVERY_PAGE: Final = pytest.mark.parametrize("name", PAGES)
-IN_BACKTICKS: Final = re.compile(r"`((?:agent|knowledge|probes|tests|fixtures|\.ci)/[^`\s]*)`")
+A_PATH: Final = re.compile(r"(?<![\w/.-])((?:agent|knowledge|probes|tests|fixtures|\.ci)/[\w./*<>-]*\w/?)")
 PLACEHOLDER: Final = re.compile(r"[A-Z]{3,}|[<*]")
 NO_INDEX: Final = ("No matching distribution", "Could not find a version", "name resolution", "Connection")
 
@@ -88,7 +88,7 @@ def test_every_command_explains_itself(words: str) -> None:
 @EVERY_PAGE
 def test_paths_lead_somewhere(name: str) -> None:
     """Every file of the project that a page names is there."""
-    paths = [path for path in IN_BACKTICKS.findall(page(name)) if not PLACEHOLDER.search(path)]
+    paths = [path for path in A_PATH.findall(BLOCK.sub("", page(name))) if not PLACEHOLDER.search(path)]
     assert [path for path in paths if not (HERE / path).exists()] == []
 
 
