@@ -14,6 +14,7 @@ from msgspec import Struct
 from agent.model.findings import Severity, Verdict
 from agent.rules import RULES
 from knowledge.explained import texts
+from knowledge.manual import CHAPTERS
 from knowledge.problems import BadInput
 from knowledge.steps import COUNTED_ANYHOW, OF_STATUS, SINCE, SOURCE, STEPS, STEPS_OF_RULE, USUAL_SETUP_PLACE
 
@@ -78,19 +79,29 @@ def explanations(word: str) -> tuple[Explanation, ...]:
     Upper and lower case, spaces and hyphens are alike; a kind may stand before the word ("step move"). An unknown word
     raises BadInput, which names the nearest that there are.
     """
-    asked = _key(word)
-    known = _by_key()
-    found = known.get(asked, ())
-    kind, _, rest = asked.partition("-")
-    if not found and kind in KINDS:
-        found = tuple(one for one in known.get(rest, ()) if one.kind == kind)
+    found = _found(word)
     if not found:
         near = nearest(word)
         raise BadInput(
-            f'"{word.strip()[:LONGEST]}" is no rule, verdict, severity, step or word of this program; '
+            f'"{word.strip()[:LONGEST]}" is no rule, verdict, severity, step or word of this program, '
+            "and no chapter of its manual; "
             + (f"near it are: {', '.join(near)}" if near else "lanewright explain lists all that there are")
         )
     return found
+
+
+def is_word(asked: str) -> bool:
+    """Whether there is an explanation of it."""
+    return _found(asked) != ()
+
+
+def _found(word: str) -> tuple[Explanation, ...]:
+    asked = _key(word)
+    known = _by_key()
+    kind, _, rest = asked.partition("-")
+    if asked not in known and kind in KINDS:
+        return tuple(one for one in known.get(rest, ()) if one.kind == kind)
+    return known.get(asked, ())
 
 
 @cache
@@ -100,15 +111,20 @@ def words() -> tuple[Explanation, ...]:
 
 
 def nearest(word: str) -> tuple[str, ...]:
-    """Words that hold the one asked for, or are written much like it; the nearest first."""
+    """Words and chapters that hold the one asked for, or are written much like it; the nearest first."""
     from difflib import get_close_matches
 
     asked = _key(word)
-    every = list(_by_key())
+    every = [*_by_key(), *CHAPTERS]
     parts = [key for key in every if len(asked) > 2 and asked in key]  # noqa: PLR2004 - shorter ones are everywhere
     alike = get_close_matches(asked, every, MOST_NEAR, ALIKE)
     near = list(dict.fromkeys((*parts, *alike)))[:MOST_NEAR]
-    return tuple(dict.fromkeys(one.word for key in near for one in _by_key()[key]))
+    return tuple(dict.fromkeys(word for key in near for word in _written(key)))
+
+
+def _written(key: str) -> tuple[str, ...]:
+    """The words of a key as they are written; a chapter's name is its key."""
+    return tuple(one.word for one in _by_key()[key]) if key in _by_key() else (key,)
 
 
 # --- Each kind -------------------------------------------------------------------------------------------------

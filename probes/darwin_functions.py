@@ -299,6 +299,7 @@ def _registers(told: Told, *, down: bool | None) -> dict[Layout, int | Unread]:
     if integrated:
         return found
     if down is not False:
+        # The system keeps the status current in the device below; a port's own is left from start-up.
         found[pcie.LINK_STATUS] = Unread(f"{STATUS} of {address}", KEPT_BELOW if down else NO_END)
     elif STATUS in keys:
         found[pcie.LINK_STATUS] = _status(told)

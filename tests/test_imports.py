@@ -26,7 +26,7 @@ ARROWS: Final = (
     ("agent.output", "agent.proposals", "agent.child"),
     ("agent.report",),
     ("agent.soak", "agent.measure", "agent.compare", "agent.tally", "agent.planner", "agent.source", "agent.notebook"),
-    ("agent.sheets",),
+    ("agent.sheets", "agent.manual"),
     ("agent.audit", "agent.explain"),
     ("agent.advisor",),
     ("agent.rules",),
@@ -46,6 +46,7 @@ SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading",
 BLOCKS: Final = "probes.blocks"
 COMPARING: Final = "agent.commands.comparing"
 EXPLAINING: Final = "agent.commands.explaining"
+MANUAL_PAGES: Final = "agent.commands.manual_pages"
 MEASURING: Final = "agent.commands.measuring"
 TALLYING: Final = "agent.commands.tallying"
 NOTING: Final = "agent.commands.noting"
@@ -62,6 +63,7 @@ TERMINAL: Final = frozenset(
         "comparing",
         "explaining",
         "live",
+        "manual",
         "measuring",
         "noting",
         "paper",
@@ -126,7 +128,7 @@ DOORS: Final = {
     "sys.stderr": COMMANDS,
     "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MEASURING, NOTING, REPORTING, TALLYING},
+    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MANUAL_PAGES, MEASURING, NOTING, REPORTING, TALLYING},
     "rich.*": {OUTPUT, *TERMINAL},
     "matplotlib.*": {PLOT},
     "jinja2.*": {PAGE},

@@ -484,9 +484,9 @@ def test_names_in_a_sheet_do_nothing(name: str) -> None:
         assert re.sub(r"\s", "", name) in re.sub(r"\s", "", done.output)
 
 
-def test_the_sheet_in_the_readme_can_be_planned() -> None:
-    """The example that README.md shows is a good sheet whose needs are met."""
-    text = (HERE / "README.md").read_text(encoding="utf-8")
+def test_the_sheet_in_the_manual_can_be_planned() -> None:
+    """The example that the manual shows is a good sheet whose needs are met."""
+    text = (HERE / "knowledge" / "manual" / "planning.md").read_text(encoding="utf-8")
     block = re.search(r"^```toml\n(.*?)^```$", text, re.DOTALL | re.MULTILINE)
     assert block is not None
     done = plan("-", send=block[1])

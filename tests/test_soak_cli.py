@@ -249,7 +249,10 @@ def test_the_help_and_the_manual_warn_of_disks_that_should_sleep(place: Path) ->
     Source: Documentation/hwmon/drivetemp.rst of the Linux kernel, "Reading the drive temperature may reset the spin
     down timer on some drives".
     """
-    for text in (look(place, "--help").output, (HERE / "README.md").read_text(encoding="utf-8")):
+    for text in (
+        look(place, "--help").output,
+        (HERE / "knowledge" / "manual" / "soaking.md").read_text(encoding="utf-8"),
+    ):
         assert re.search(r"SATA disk( each second)? may keep it from spinning down", flat(text))
 
 

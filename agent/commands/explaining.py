@@ -1,8 +1,8 @@
-"""The command `explain`: its words, and which form is shown. Reads no machine."""
+"""The command `explain`: its words, chapters of the manual, man pages, and which form is shown. Reads no machine."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -11,31 +11,75 @@ from agent import output
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+CONTENTS: Final = "manual"  # the word that lists the chapters alone
+
 
 def _beginning(_context: click.Context, _argument: click.Parameter, incomplete: str) -> list[str | CompletionItem]:
     """The words that begin so, for shells that complete what is typed; a word of two is one with a hyphen there."""
     from agent.explain import words
+    from knowledge.manual import CHAPTERS
 
     typed = incomplete.lower()
-    return [*dict.fromkeys(key for one in words() if (key := one.word.replace(" ", "-")).startswith(typed))]
+    known = (*(one.word.replace(" ", "-") for one in words()), *CHAPTERS, CONTENTS)
+    return [*dict.fromkeys(key for key in known if key.startswith(typed))]
 
 
 @click.command()
 @click.argument("words", metavar="[WORD]", nargs=-1, shell_complete=_beginning)
 @click.option(
-    "--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True, help="How to show it."
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "man"]),
+    default="text",
+    show_default=True,
+    help="How to show it; man is the man page of the command WORD, or of the whole.",
 )
-def explain(words: tuple[str, ...], form: str) -> None:
-    """Explain a rule, a verdict, a severity, a step or a word: what it means and what it cannot tell.
+@click.pass_context
+def explain(context: click.Context, words: tuple[str, ...], form: str) -> None:
+    """Explain a rule, a verdict, a severity, a step or a word, or show a chapter of the manual.
 
     WORD is one that a report shows, such as slot-limited, reseat or narrowest hop, in upper or lower case; a kind may
-    stand before it (step move). Without WORD all that there are are listed.
+    stand before it (step move). Or it is a chapter, such as planning, or a command that a chapter is about. Without
+    WORD all that there are are listed; manual lists the chapters.
 
     Exit status: 0 explained; 2 no such word.
     """
-    from agent import explain as explained
+    asked = " ".join(words)
+    if form == "man":
+        from agent.commands.manual_pages import man_page
 
-    found = explained.explanations(" ".join(words)) if words else explained.words()
+        output.rows((man_page(context.find_root().command, asked),))
+    elif asked.lower() == CONTENTS:
+        _contents(form)
+    else:
+        _explained(context, asked, form)
+
+
+def _contents(form: str) -> None:
+    """The list of the chapters."""
+    from agent.manual.chapters import titles
+
+    if form == "json":
+        from agent.report import explain_data
+
+        output.form(explain_data.contents(titles()))
+    else:
+        from agent.report import explaining
+
+        output.page(explaining.contents, titles(), "")
+
+
+def _explained(context: click.Context, asked: str, form: str) -> None:
+    """A word, the chapter of that name, or all that there are."""
+    from agent import explain as known
+    from agent.manual import chapters
+
+    # A word goes before a command: `explain capture` says what a capture is, `explain captures` is the chapter.
+    name = chapters.found(asked) if asked and not known.is_word(asked) else None
+    if name is not None:
+        _chapter(context, name, form)
+        return
+    found = known.explanations(asked) if asked else known.words()
     if form == "json":
         from agent.report import explain_data
 
@@ -43,4 +87,20 @@ def explain(words: tuple[str, ...], form: str) -> None:
     else:
         from agent.report import explaining
 
-        output.page(explaining.explained if words else explaining.listed, found, "")
+        output.page(explaining.explained if asked else explaining.listed, found, "")
+
+
+def _chapter(context: click.Context, name: str, form: str) -> None:
+    """One chapter of the manual."""
+    from agent.commands.manual_pages import inserts
+    from agent.manual.chapters import chapter
+
+    found = chapter(name, inserts(context.find_root().command))
+    if form == "json":
+        from agent.report import explain_data
+
+        output.form(explain_data.chapter(found))
+    else:
+        from agent.report import manual
+
+        output.page(manual.chapter, found, "")

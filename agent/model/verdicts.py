@@ -252,6 +252,7 @@ def _below(
         why = f"runs with {now.width} of the {best.width} lanes {can}{also}"
         if len({one.rate.width for one in _agreed(looks)}) > 1:
             why = f"{why}; its lanes come and go while one looks"
+        # Width first, also where the speed is low: lost lanes point at contacts, and what cures them often cures both.
         verdict, why, hidden = _unless(Verdict.NARROW, why, _lost_wiring(judged))
         evidence = (*evidence, *hidden, *_corrected(link, machine))
         return replace(judged, verdict=verdict, why=why, evidence=evidence)
@@ -331,6 +332,8 @@ def _unexplained(link: Link, machine: Machine, target: Evidence | Unread | None)
     What a device does not have, and what the system never gives, was not missed.
     """
     if isinstance(target, Unread) and target.why not in {NOT_OFFERED, NOT_GIVEN}:
+        # It stands past the bytes that every user may read, and may be set on purpose: to call the link slow could have
+        # a good card pulled.
         return target
     state = link.device.power_state if link.device is not None else None
     if isinstance(state, Unread) and (state.failed or state.needs_root):

@@ -81,6 +81,7 @@ def build(sheet: Sheet) -> Built:
     wants = [number for number, card in enumerate(sheet.cards) if card.wants_mbps is not None]
     pairs = [_need(sheet, need, classes, holders, slots, cards) for need in sheet.needs]
     pairs += [(_want(sheet, number, holders),) * 2 for number in wants]
+    # One that is met firmly counts twice, so that nothing firm is given away for a lesser aim.
     needs = (*(best for best, _ in pairs), *(firm for _, firm in pairs))
     problem = Problem(
         sizes=tuple(tenths(link_mbps(slot.generation, slot.lanes)) for slot in sheet.slots),

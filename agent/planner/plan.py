@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, Placement, Sheet
 
 OTHERS: Final = 3  # next best arrangements that are asked for
+# The order of aims stays strict, so that what is proved is proved; only what is advised goes by this.
 MEASURABLE: Final = 0.03  # a gain below this share is lost in what repeated measurements differ by (common practice)
 
 

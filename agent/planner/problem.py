@@ -105,7 +105,7 @@ class Score(Struct, frozen=True, order=True):
     that change place, are fitted or are taken out. `room`: minus what the slots in use would be worth free.
     """
 
-    placed: int
+    placed: int  # first: nobody wants a card quietly left in its box so that a figure looks better
     needs: int
     worst: int
     total: int

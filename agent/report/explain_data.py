@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import msgspec
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from agent.explain import Explanation
+    from agent.manual.chapters import Chapter
 
 VERSION: Final = 1
 
@@ -37,12 +38,21 @@ class ExplanationData(Struct, frozen=True, kw_only=True):
     see_also: tuple[str, ...]
 
 
+class ChapterData(Struct, frozen=True, kw_only=True):
+    """A chapter of the manual; `markdown` is its text after the title, null in the list of all chapters."""
+
+    name: str
+    title: str
+    markdown: str | None
+
+
 class ExplainData(Struct, frozen=True, kw_only=True):
-    """The explanations of one word, or of all words."""
+    """The explanations of one word, or of all words; or `chapters` of the manual, where those were asked for."""
 
     format: Literal["lanewright-explain"] = "lanewright-explain"
     version: int = VERSION
     explanations: tuple[ExplanationData, ...]
+    chapters: tuple[ChapterData, ...] | UnsetType = UNSET
 
 
 def form(found: Sequence[Explanation]) -> ExplainData:
@@ -51,6 +61,19 @@ def form(found: Sequence[Explanation]) -> ExplainData:
     return ExplainData(
         explanations=tuple(ExplanationData(**{name: getattr(one, name) for name in names}) for one in found)
     )
+
+
+def chapter(found: Chapter) -> ExplainData:
+    """The form of one chapter."""
+    return ExplainData(
+        explanations=(), chapters=(ChapterData(name=found.name, title=found.title, markdown=found.markdown),)
+    )
+
+
+def contents(titles: Mapping[str, str]) -> ExplainData:
+    """The form of the list of chapters."""
+    listed = (ChapterData(name=name, title=title, markdown=None) for name, title in titles.items())
+    return ExplainData(explanations=(), chapters=tuple(listed))
 
 
 def schema() -> dict[str, Any]:

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
+from agent.manual.chapters import titles
 from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES, Page
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from agent.explain import Explanation
 
@@ -46,9 +47,24 @@ def listed(found: Sequence[Explanation], width: int, _name: str) -> Page:
             page.heading(title)
             rows = [(f"{one.word:<{longest}}", one.title) for one in alike]
             page.columns(rows, [_style(one) for one in alike], cut=width >= WIDE)
+    _chapters(page, titles())
     page.add()
     page.add("lanewright explain WORD says more of each.", style=QUIET)
     return page
+
+
+def contents(found: Mapping[str, str], width: int, _name: str) -> Page:
+    """The page of all chapters of the manual."""
+    page = Page(width)
+    _chapters(page, found)
+    page.add()
+    page.add("lanewright explain CHAPTER shows one.", style=QUIET)
+    return page
+
+
+def _chapters(page: Page, found: Mapping[str, str]) -> None:
+    page.heading("Chapters of the manual")
+    page.columns(list(found.items()), cut=page.width >= WIDE)
 
 
 def _explanation(page: Page, one: Explanation) -> None:

@@ -2,7 +2,7 @@
 
 Takes only text that the standard library's TOML reader has accepted: what is a value and whether it is allowed is
 settled there. Here the text is cut into its marks (strings, brackets, commas, words) and the keys are followed, in one
-pass and without building any value.
+pass and without building any value. No TOML library of the project says where a value stands.
 """
 
 from __future__ import annotations
