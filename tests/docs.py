@@ -128,19 +128,19 @@ def _before_bracket(problem: type[Exception]) -> str:
 
 def seen_where() -> str:
     """What can be seen on each platform, and why what cannot be is not."""
-    modules = sorted(map(platform, PLATFORMS), key=lambda module: -len(module.OFFERS))
+    modules = sorted(map(platform, PLATFORMS), key=lambda module: -len(module.offers))
     names = sorted(PLATFORMS, key=lambda name: modules.index(platform(name)))
-    kinds = dict.fromkeys(kind for module in modules for kind in (*module.OFFERS, *module.WITHOUT))
-    floor = platform("any other").WITHOUT["everything"]
+    kinds = dict.fromkeys(kind for module in modules for kind in (*module.offers, *module.without))
+    floor = platform("any other").without["everything"]
     rows = ((kind, *(_seen(kind, module) for module in modules), "unknown") for kind in kinds)
     return table(("kind", *names, f"any other: {floor}"), rows)
 
 
 def _seen(kind: str, module: Platform) -> str:
     """How a platform gives a kind of fact, or why it does not."""
-    if kind in module.OFFERS:
-        return module.OFFERS[kind]
-    return f"unknown: {module.WITHOUT[kind]}" if kind in module.WITHOUT else "given with other kinds"
+    if kind in module.offers:
+        return module.offers[kind]
+    return f"unknown: {module.without[kind]}" if kind in module.without else "given with other kinds"
 
 
 # --- Blocks of DEVELOPERS.md -----------------------------------------------------------------------------------
