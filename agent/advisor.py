@@ -12,7 +12,6 @@ from knowledge.steps import (
     LOAD,
     OF_ONE_SYSTEM,
     OF_STATUS,
-    SETUP_PLACE,
     SHOWS,
     SINCE,
     STEPS,
@@ -44,8 +43,6 @@ OF_LINKS: Final = frozenset({"link-narrow", "link-slow", "link-unread", "link-er
 FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
 # Done by hand in the order that a finding gives, and only where it gives one.
 IN_ORDER: Final = frozenset({"make-room", "lay-aside", "fit-as-planned", "move-as-planned"})
-# Systems that are known to get devices passed through from a host, so that a port that is not seen may be seen there.
-PASSING_THROUGH: Final = frozenset({"linux"})
 # Looks that would only show a kept status again.
 WHILE_RUNNING: Final = frozenset({"look-under-load", "look-again"})
 CARRIER_NEEDED: Final = " The two slots are of different kinds: the drive needs a carrier card there."
@@ -61,11 +58,14 @@ def steps(rule: Rule, found: Found, guest: bool, platform: str = "linux") -> tup
 
     `guest` tells that this is a virtual machine, `platform` which system it runs (a `sys.platform` value).
     """
+    from probes import platform as platform_of
+
+    system = platform_of(platform)
     actions = [action for action in _actions(rule, found) if OF_ONE_SYSTEM.get(action, platform) == platform]
     if found.judged is not None and (guest or found.judged.port_hidden) and rule.id in OF_LINKS:
         actions = [action for action in actions if action in LOOKS] if found.judged.port_hidden else actions
-        actions += ["look-from-host"] if guest or platform in PASSING_THROUGH else []
-    words = _words(rule, found, SETUP_PLACE.get(platform, USUAL_SETUP_PLACE))
+        actions += ["look-from-host"] if guest or system.passes_devices_through else []
+    words = _words(rule, found, system.setup_place or USUAL_SETUP_PLACE)
     plain = [(STEPS[action], words, found.gain_mbps) for action in dict.fromkeys(actions)]
     by_hand = [(STEPS[hand.action], {**words, **_hand_words(hand)}, hand.gain_mbps) for hand in found.hands]
     return tuple(_step(*one) for one in sorted([*plain, *by_hand], key=lambda one: one[0].rank))

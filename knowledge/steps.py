@@ -420,8 +420,7 @@ OF_STATUS: Final = frozenset(
     }
 )
 
-# Where settings are made, by platform: not every machine has a firmware setup that its owner can enter.
-SETUP_PLACE: Final = {"darwin": "In the firmware setup, where this machine has one"}
+# Where settings are made, unless a platform says it otherwise: not every machine has a setup that its owner can enter.
 USUAL_SETUP_PLACE: Final = "In the firmware setup"
 # Steps that are in words of one system alone.
 OF_ONE_SYSTEM: Final = {"set-payload": "linux", "match-payload": "linux", "look-as-root": "linux"}

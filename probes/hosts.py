@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from probes.answers import NOT_RECORDED, NOT_TRIED, failed
 from probes.decode import NOT_GIVEN
-from probes.reads import NOT_RECORDED, NOT_TRIED, failed
 from probes.unread import Unread, together
 
 if TYPE_CHECKING:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from probes.facts import Facts, Host
+from probes.platforms import Platform
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -12,8 +13,7 @@ if TYPE_CHECKING:
 
     from probes.reads import Reads, Recorded
 
-OFFERS: Final[dict[str, str]] = {}
-WITHOUT: Final = {"everything": "lanewright does not know this platform"}
+PLATFORM: Final = Platform(module=__name__, offers={}, without={"everything": "lanewright does not know this platform"})
 
 
 def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at: str = "") -> Facts:

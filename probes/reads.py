@@ -12,7 +12,7 @@ A question has a kind and a subject, and the two together are its key in a captu
                  "disk_io_counters" {DEVICE: {COUNT: number}}, "sensors_temperatures" {CHIP: [[LABEL, degrees C]]};
                  below a root psutil is not asked, and the first of these is made of the kernel's table there
     nvme STRUCTURE PATH   what a drive returns for Identify or Get Log Page ("nvme identify /dev/nvme0")
-    registry NAME  what the system's printer of the I/O Registry writes (Darwin; names in `probes/registry.py`): a
+    registry NAME  what the system's printer of the I/O Registry writes (Darwin; names in `probes/darwin/printer.py`): a
                  property list as text, as bytes where it is not UTF-8, "" where nothing matched
 
 Nothing here is opened for writing, and no other device command can be sent: see `NVME_QUESTIONS`.
@@ -25,6 +25,7 @@ import errno
 import os
 from typing import TYPE_CHECKING, Final, Protocol
 
+from probes.answers import NOT_RECORDED, NOTHING_GIVEN, errno_name, failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -35,54 +36,8 @@ Answer = str | bytes | tuple[str, ...] | Unread
 TEXT_LIMIT: Final = 64 * 1024
 BYTES_LIMIT: Final = 1024 * 1024
 LIST_LIMIT: Final = 100_000
-REGISTRY_LIMIT: Final = 4 * 1024 * 1024  # bytes of one answer; those of real machines have up to a third of it
+MAY_BE_EMPTY: Final = ("/md/level", "/md/layout")  # of a set that rests the kernel gives no level
 _PART: Final = 8192  # bytes of one read: enough for nearly everything, and cheap to set aside
-
-NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
-# What the kernel keeps for the super-user among what is asked; texts, lists and links are open to everybody.
-OF_ROOT: Final = ("bytes /sys/firmware/dmi/", "bytes /sys/bus/pci/devices/", "nvme ")
-# The kernel ends each text with a new line, so that no bytes at all are no text; of a set that rests it gives none.
-NOTHING_GIVEN: Final = "nothing was given"
-MAY_BE_EMPTY: Final = ("/md/level", "/md/layout")
-NOT_RECORDED: Final = "not in this capture"
-# Not asked, not there, not kept: nothing went wrong. All other errors are of readings that should have worked.
-NOT_TRIED: Final = frozenset({"ENOENT", "ENOTSUP", "ENODATA", "ENOSYS"})
-REASONS: Final = {
-    "EACCES": "permission denied; the super-user may read it",
-    "EPERM": "not permitted; the super-user may read it",
-    "ENOENT": "not there",
-    "ENODEV": "the device is gone",
-    "ENXIO": "the device is gone",
-    "EIO": "the device gave an input/output error",
-    "EINVAL": "the kernel refused the read",
-    "EINTR": "the read was interrupted",
-    "EAGAIN": "the device is busy",
-    "EBUSY": "the device is busy",
-    "ELOOP": "a link that leads nowhere good",
-    "ENOTDIR": "not a directory",
-    "EISDIR": "a directory, not a file",
-    "EFBIG": "larger than it may be",
-    "ENOTSUP": "not asked: only files below the given root are read",
-    "ENODATA": "no answer in this capture",
-    "ENOSYS": "not offered on this machine",
-    "ETIMEDOUT": "no answer in time",
-}
-
-
-def failed(key: str, name: str) -> Unread:
-    """The value for a question that ended in the error `name` (an errno name such as "EACCES")."""
-    reason, needs_root = REASONS.get(name), name in NEEDS_ROOT
-    return Unread(
-        key,
-        f"{reason} ({name})" if reason else f"failed with {name}",
-        needs_root,
-        absent=name == "ENOENT",
-        vital=name not in NOT_TRIED and not (needs_root and key.startswith(OF_ROOT)),
-    )
-
-
-def _errno_name(error: OSError) -> str:
-    return errno.errorcode.get(error.errno or 0, "EIO")
 
 
 class Reads(Protocol):
@@ -253,13 +208,13 @@ class Live:
         except ImportError:
             return failed(key, "ENOSYS")
         except OSError as error:
-            return failed(key, _errno_name(error)).minor
+            return failed(key, errno_name(error)).minor
         except (RuntimeError, LookupError, ValueError, AttributeError) as error:
             return Unread(key, f"psutil did not answer ({type(error).__name__})", small=True)
 
     def _disks_below(self, key: str) -> str | Unread:
         """The kernel's table of block devices below the root, in psutil's form."""
-        from probes.linux_counts import TABLE, table
+        from probes.linux.disk_table import TABLE, table
 
         try:
             found = self._file(TABLE, BYTES_LIMIT)
@@ -278,7 +233,7 @@ class Live:
         except ImportError:
             return failed(key, "ENOSYS")
         except OSError as error:
-            return failed(key, _errno_name(error))
+            return failed(key, errno_name(error))
 
     def registry(self, name: str) -> str | bytes | Unread:
         """See `Reads`."""
@@ -287,7 +242,7 @@ class Live:
             return failed(key, "ENOTSUP")
         if self.platform != "darwin":
             return failed(key, "ENOSYS")
-        from probes.registry import ask
+        from probes.darwin.printer import ask
 
         return ask(name)
 
@@ -299,7 +254,7 @@ def _regular(handle: int) -> bool:
 
 
 def _name(error: OSError | ValueError) -> str:
-    return _errno_name(error) if isinstance(error, OSError) else "EINVAL"
+    return errno_name(error) if isinstance(error, OSError) else "EINVAL"
 
 
 def _open_udev() -> object:

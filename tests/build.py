@@ -173,7 +173,7 @@ def record(
 
     `looks` are what the machine has become so many seconds later.
     """
-    from probes import linux
+    from probes.linux import collecting as linux
 
     recording = Recording(TreeReads(tree, privileged=privileged))
     linux.collect(recording)
@@ -187,7 +187,7 @@ def record(
 
 def facts(tree: Tree, looks: Looks = (), again: Sequence[str] = (), *, privileged: bool = True) -> Facts:
     """The facts of a machine, read as a live run would read them."""
-    from probes import linux
+    from probes.linux import collecting as linux
 
     answers, later = record(tree, looks, again, privileged=privileged)
     first = Recorded(answers, "linux")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct, json
 
-from probes.reads import failed
+from probes.answers import failed
 from probes.unread import Unread
 from tests.build import Nvme
 from tests.drives import health_log

@@ -18,8 +18,9 @@ from agent.compare.comparing import compare
 from agent.model.findings import Severity
 from agent.report import data, words
 from probes import collect
+from probes.answers import failed
 from probes.capture import load_file, recorded
-from probes.reads import Recorded, Recording, failed
+from probes.reads import Recorded, Recording
 from probes.unread import Unread
 from tests.machines import FIXTURES
 

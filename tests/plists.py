@@ -8,7 +8,7 @@ from __future__ import annotations
 import plistlib
 from typing import TYPE_CHECKING, Any, Final
 
-from probes import darwin
+from probes.darwin import collecting as darwin
 from probes.reads import Recorded
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from probes.reads import Recorded, Recording, failed
+from probes.answers import failed
+from probes.reads import Recorded, Recording
 from tests.build import AGENT, MOMENT
 from tests.registry import (
     DOWNSTREAM,

@@ -19,7 +19,7 @@ from msgspec import structs
 from agent.model.findings import Severity
 from agent.soak.analysis import analyse
 from agent.soak.headline import headline
-from probes.linux_words import ASLEEP
+from probes.answers import ASLEEP
 from probes.samples import Counters, End, Event, Missed
 from probes.unread import Unread
 from tests.soaks import READING, REST, Work, changed, cool, hot, one, soak

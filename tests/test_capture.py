@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from knowledge.problems import BadInput
 from probes import capture, files
-from probes.reads import REASONS, failed
+from probes.answers import REASONS, failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:

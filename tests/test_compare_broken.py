@@ -14,7 +14,7 @@ from agent.audit import audit
 from agent.compare.comparing import compare
 from agent.report import compare_data, compare_markdown, comparing
 from agent.report.data import encode
-from probes import linux
+from probes.linux import collecting as linux
 from probes.reads import Recorded
 from tests.build import DEVICES, TreeReads
 from tests.test_properties import ANSWERS, KEYS, MOMENT, PATIENCE, REPLIES, SMALL, broken_trees

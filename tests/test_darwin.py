@@ -14,9 +14,13 @@ from agent.audit import audit
 from agent.model import machine
 from agent.model.findings import Verdict
 from knowledge import pcie
-from probes import collect, darwin, darwin_functions
+from probes import collect
+from probes.answers import failed
+from probes.darwin import PLATFORM
+from probes.darwin import collecting as darwin
+from probes.darwin import functions as darwin_functions
 from probes.decode import NOT_GIVEN
-from probes.reads import Recorded, failed
+from probes.reads import Recorded
 from probes.unread import Unread
 from tests.plists import (
     BRIDGE,
@@ -529,9 +533,9 @@ def test_up_time_is_from_the_start_to_the_reading(booted: str, taken_at: str, ex
 def test_every_kind_that_is_not_given_is_told_with_its_reason() -> None:
     """What this platform cannot give stands among what was not read, each kind once."""
     found = facts(drive()).unread
-    assert set(darwin.WITHOUT.items()) <= {(one.what, one.why) for one in found}
+    assert set(PLATFORM.without.items()) <= {(one.what, one.why) for one in found}
     assert len(found) == len(set(found))
-    assert not set(darwin.WITHOUT) & set(darwin.OFFERS)
+    assert not set(PLATFORM.without) & set(PLATFORM.offers)
 
 
 def test_an_old_release_says_that_it_tells_nothing_of_presence() -> None:

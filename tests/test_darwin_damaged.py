@@ -20,7 +20,8 @@ from agent.audit import Audit, audit
 from agent.model.findings import Severity, Verdict
 from agent.report import data, text
 from probes import collect
-from probes.reads import REGISTRY_LIMIT, Recorded, failed
+from probes.answers import REGISTRY_LIMIT, failed
+from probes.reads import Recorded
 from probes.unread import Unread
 from tests.json_schema import problems
 from tests.plists import ASKED

@@ -11,7 +11,7 @@ import pytest
 
 from agent.audit import audit
 from agent.model.findings import Severity
-from probes.darwin_drives import NOT_FOUND
+from probes.darwin.storage import NOT_FOUND
 from probes.decode import NOT_GIVEN
 from probes.facts import BlockDevice
 from probes.unread import Unread

@@ -10,8 +10,9 @@ from typing import Final
 
 import pytest
 
-from probes import collect, darwin_lists
-from probes.reads import REGISTRY_LIMIT, failed
+from probes import collect
+from probes.answers import REGISTRY_LIMIT, failed
+from probes.darwin import lists as darwin_lists
 from probes.unread import Unread
 from tests.plists import (
     ASKED,

@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 from knowledge.problems import BadInput
 from probes import collect
 from probes.capture import Capture, encode, parse, recorded
-from probes.darwin_cut import Cutter
-from probes.darwin_drives import CUTTER as DRIVES_CUTTER
-from probes.darwin_functions import CUTTER, RAW
+from probes.darwin.cut import Cutter
+from probes.darwin.functions import CUTTER, RAW
+from probes.darwin.storage import CUTTER as DRIVES_CUTTER
 from probes.reads import Recorded
 from tests.plists import Keys, block, controller, drive, hanging, media, printed, reads, root
 from tests.registry_machines import DARWIN_MACHINES

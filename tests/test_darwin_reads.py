@@ -17,12 +17,13 @@ from agent.audit import audit
 from agent.report import data
 from knowledge import pcie
 from probes import collect
+from probes.answers import failed
 from probes.capture import encode, load_file, parse, recorded
-from probes.darwin_functions import KEPT_BELOW, NO_END
-from probes.darwin_lists import ODD
+from probes.darwin.functions import KEPT_BELOW, NO_END
+from probes.darwin.lists import ODD
 from probes.decode import NOT_GIVEN
 from probes.facts import BlockDevice
-from probes.reads import Recorded, failed
+from probes.reads import Recorded
 from probes.unread import Unread
 from tests.machines import FIXTURES
 from tests.plists import (

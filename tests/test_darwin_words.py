@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from probes.darwin_words import flag, masked, number, text
+from probes.darwin.values import flag, masked, number, text
 
 
 @pytest.mark.parametrize(

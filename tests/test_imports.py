@@ -55,7 +55,7 @@ PAGE: Final = "agent.report.page"
 POOL: Final = "agent.tally.pool"
 FOLDERS: Final = "probes.folders"
 CHILD: Final = "agent.child"
-REGISTRY: Final = "probes.registry"
+REGISTRY: Final = "probes.darwin.printer"
 TERMINAL: Final = frozenset(
     f"agent.report.{name}"
     for name in (
@@ -161,14 +161,14 @@ NOT_LOADED: Final = (
     "matplotlib",
     "numpy",
     "pathlib",
-    "probes.darwin",
-    "probes.darwin_cut",
-    "probes.darwin_drives",
-    "probes.darwin_functions",
-    "probes.darwin_lists",
-    "probes.darwin_words",
+    "probes.darwin.collecting",
+    "probes.darwin.cut",
+    "probes.darwin.storage",
+    "probes.darwin.functions",
+    "probes.darwin.lists",
+    "probes.darwin.values",
     "probes.redact",
-    "probes.registry",
+    "probes.darwin.printer",
     "psutil",
     "pyudev",
     "rich",
@@ -316,7 +316,7 @@ def test_the_readers_see_what_the_laws_forbid() -> None:
     assert {(4, "os.open"), (5, "sys.exit"), (6, "open")} <= set(used(tree))
     inside = ast.parse("def f():\n  from agent import audit\n  import agent.report.text")
     assert list(imported(inside)) == [(2, "agent.audit"), (3, "agent.report.text")]
-    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux")] == [0, 8, 11]
+    assert [step(name) for name in ("agent.cli", "agent.rules.links", "probes.linux.collecting")] == [0, 8, 11]
 
 
 # --- Starts ----------------------------------------------------------------------------------------------------
@@ -362,7 +362,7 @@ def test_a_replay_to_json_loads_nothing_heavy(captured: str) -> None:
     """A check of a capture shown as JSON loads neither the terminal library nor what asks a live machine."""
     status, names = loaded("check", "--replay", captured, "--format", "json")
     assert status == 0
-    assert "probes.linux" in names
+    assert "probes.linux.collecting" in names
     assert [name for name in names if any(passes(name, f"{heavy}.*") for heavy in NOT_LOADED)] == []
 
 
@@ -396,7 +396,10 @@ DARWIN_CAPTURE: Final = str(HERE / "fixtures" / "tower-2-narrow-drive" / "captur
 
 def of_platform(names: list[str], platform: str) -> list[str]:
     """The modules among these that are for one platform alone."""
-    own = {"linux": ("probes.linux", "probes.smbios"), "darwin": ("probes.darwin", "probes.registry")}[platform]
+    own = {
+        "linux": ("probes.linux", "probes.smbios"),
+        "darwin": ("probes.darwin.collecting", "probes.darwin.printer"),
+    }[platform]
     return [name for name in names if name.startswith(own)]
 
 
@@ -415,8 +418,10 @@ def test_linux_loads_nothing_of_darwin(captured: str) -> None:
 def test_darwin_loads_nothing_of_linux() -> None:
     """A check of a Darwin machine from its capture imports no part of the Linux probe, and starts no printer either."""
     _, names = loaded("check", "--replay", DARWIN_CAPTURE, "--format", "json")
-    assert "probes.darwin" in names
-    assert [name for name in ("probes.registry", "subprocess", "psutil", "pyudev", "ctypes") if name in names] == []
+    assert "probes.darwin.collecting" in names
+    assert [
+        name for name in ("probes.darwin.printer", "subprocess", "psutil", "pyudev", "ctypes") if name in names
+    ] == []
     assert of_platform(names, "linux") == []
 
 
@@ -434,5 +439,5 @@ def test_a_live_darwin_machine_loads_nothing_of_linux() -> None:
     done = subprocess.run([sys.executable, "-c", DARWIN_LIVE], cwd=HERE, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     names = done.stdout.split()
-    assert "probes.registry" in names
+    assert "probes.darwin.printer" in names
     assert of_platform(names, "linux") == []

@@ -10,9 +10,9 @@ from agent.audit import audit, below_best
 from agent.model.findings import Severity
 from agent.rules.errors import link_error_count
 from knowledge import pcie
-from probes import linux
 from probes.facts import BlockDevice, ErrorCounters, LinkAttributes
-from probes.linux_words import integer, is_address
+from probes.linux import collecting as linux
+from probes.linux.values import integer, is_address
 from probes.reads import Recorded, Recording
 from probes.unread import Unread
 from tests.build import DEVICES, TreeReads, build, edit, facts, record

@@ -125,7 +125,7 @@ def test_what_the_program_knows_stands_in_its_chapter() -> None:
     platforms = filled("platforms").markdown
     for name in PLATFORMS:
         assert f"### {name}\n" in platforms
-        assert [] == [kind for kind, how in platform(name).OFFERS.items() if f"- **{kind}**: {how}\n" not in platforms]
+        assert [] == [kind for kind, how in platform(name).offers.items() if f"- **{kind}**: {how}\n" not in platforms]
 
 
 @pytest.mark.parametrize("words_of", ["lanewright", "lanewright check", "lanewright notes learn"])

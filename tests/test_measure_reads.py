@@ -25,8 +25,8 @@ from agent.report import measure_data
 from agent.report.measuring import page
 from knowledge.problems import BadInput, NothingRead
 from probes import collect
+from probes.answers import failed
 from probes.blocks import Place, place
-from probes.reads import failed
 from probes.unread import Unread
 from tests.build import TreeReads, set_link
 from tests.failing import ERRORS, HOWS, LINK, SENSOR, Failing, Fault, Sign

@@ -22,8 +22,8 @@ from rich.console import Console
 from agent.audit import audit, below_best
 from agent.model.findings import Severity, Verdict
 from agent.report import data, text
-from probes import linux
 from probes.capture import encode, parse, recorded
+from probes.linux import collecting as linux
 from probes.reads import Live, Recorded, Recording
 from probes.unread import Unread
 from tests.boards import bench_1, carrier, display, folio, reel_3

@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import msgspec
 import pytest
 
-from probes import linux
+from probes.answers import REASONS, failed
 from probes.capture import encode, parse, recorded
-from probes.reads import NVME_QUESTIONS, REASONS, Live, Recorded, Recording, failed
+from probes.linux import collecting as linux
+from probes.reads import NVME_QUESTIONS, Live, Recorded, Recording
 from probes.unread import Unread
 from tests.build import TreeReads, build
 from tests.judging import tower

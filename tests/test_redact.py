@@ -10,9 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from knowledge import pcie
-from probes import capture, linux
+from probes import capture
+from probes.answers import failed
 from probes.decode import Registers
-from probes.reads import Recorded, failed
+from probes.linux import collecting as linux
+from probes.reads import Recorded
 from probes.redact import redact
 from probes.redact_bytes import designators, firmware_table, identify_controller, vital_product_data
 from probes.smbios import board_devices, board_slots, problems, structures

@@ -11,7 +11,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from probes import darwin
+from probes.darwin import collecting as darwin
 from probes.list_text import decoded, elements, encoding, map_values, written
 from probes.reads import Recorded
 from probes.redact import redact

@@ -16,7 +16,7 @@ import pytest
 
 from agent.soak.sampling import Sampler
 from probes import collect
-from probes.linux_counts import counted, traffic
+from probes.linux.counts import counted, traffic
 from probes.unread import Unread
 from tests.build import TreeReads
 from tests.soaks import changed, cool, one

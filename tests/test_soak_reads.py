@@ -30,7 +30,7 @@ from agent.soak.headline import headline
 from agent.soak.running import soak
 from agent.soak.samples import DriveSample, End, Sample
 from probes import collect, soaklog
-from probes.reads import failed
+from probes.answers import failed
 from probes.unread import Unread
 from tests.failing import ERRORS, HOWS, LINK, LOG, SENSOR, SHORT, Failing, Fault, Sign
 from tests.watched import FIRST, STARTED

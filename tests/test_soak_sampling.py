@@ -17,7 +17,7 @@ from agent.soak.events import MOST_ALIKE, QUIET, Watch
 from agent.soak.samples import Counters, DriveSample, Event, Sample
 from agent.soak.sampling import Sampler, head
 from agent.soak.schedule import Schedule
-from probes import linux_watch
+from probes.linux import watch as linux_watch
 from probes.reads import NVME_QUESTIONS, Live
 from probes.unread import Unread
 from tests.watched import (

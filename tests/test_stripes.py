@@ -13,8 +13,9 @@ from agent.audit import audit, only_at, paths_of_drives
 from agent.report import data, text
 from knowledge import pcie
 from knowledge.steps import STRIPE_CAUTION
-from probes import capture, linux
+from probes import capture
 from probes.facts import StripeSet
+from probes.linux import collecting as linux
 from probes.reads import Recorded, Recording
 from probes.unread import Unread
 from tests.boards import bench_1, carrier, display, folio, reel_3

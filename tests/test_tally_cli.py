@@ -20,6 +20,7 @@ from agent.commands.tallying import Progress, usable, words
 from agent.source import Clock
 from agent.tally.pool import answers
 from knowledge.problems import BadInput
+from probes import platform
 from tests.machines import FIXTURES
 from tests.tallies import five, put
 from tests.test_cli import HERE, PATIENCE, environment, one_line, run, usage_error
@@ -28,6 +29,7 @@ from tests.test_imports import loaded
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+FORK: Final = platform(sys.platform).starts_by_fork
 UPGRADED: Final = FIXTURES / "bench-1-upgraded" / "capture.json"
 
 
@@ -176,15 +178,15 @@ def test_answers_come_from_all_processes() -> None:
     pieces = [(f"{number}", "x") for number in range(20)]
     expected = [(number, f"{number}+x".encode()) for number in range(20)]
     for jobs in (1, 2, 30):
-        assert expected == sorted(answers(dies, pieces, jobs))
-    assert [] == list(answers(dies, [], 2))
+        assert expected == sorted(answers(dies, pieces, jobs, fork=FORK))
+    assert [] == list(answers(dies, [], 2, fork=FORK))
     assert [] == [child for child in psutil.Process().children() if "python" in child.name()]
 
 
 def test_a_worker_that_dies_is_one_sentence() -> None:
     """The signal, and the files that it may have been, are told; the other workers end."""
     with pytest.raises(BadInput, match=r'was ended by signal 9 .* at "bad" or one of the 1 files after it'):
-        list(answers(dies, [("a",), ("bad", "b"), *((f"{number}",) for number in range(50))], 2))
+        list(answers(dies, [("a",), ("bad", "b"), *((f"{number}",) for number in range(50))], 2, fork=FORK))
     assert [] == [child for child in psutil.Process().children() if "python" in child.name()]
 
 

@@ -12,7 +12,7 @@ from agent.audit import audit
 from agent.model import machine as topology
 from agent.model.findings import Verdict
 from knowledge import pcie
-from probes import linux
+from probes.linux import collecting as linux
 from probes.reads import Recorded
 from tests.build import DEVICES, build, facts, record
 from tests.firmware import BoardSlotWords

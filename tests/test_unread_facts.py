@@ -36,9 +36,10 @@ from agent.tally.merging import Tally
 from agent.tally.running import Done
 from agent.tally.table import Choice, table
 from probes import collect
+from probes.answers import failed
 from probes.capture import load_file, recorded
 from probes.facts import FirmwareSlots, Gap, Health
-from probes.reads import Recorded, Recording, failed
+from probes.reads import Recorded, Recording
 from probes.unread import Unread
 from tests.against import audit_against, sheet_of
 from tests.build import build, facts, root_port

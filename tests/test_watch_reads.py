@@ -11,9 +11,13 @@ from typing import TYPE_CHECKING, Final
 import pytest
 
 from agent.commands.reach import unlisted
-from probes import collect, linux_counts, linux_watch
-from probes.linux_watch import Errors, Link, Named
+from probes import collect
+from probes.counts import counts, of_devices
+from probes.linux import counts as linux_counts
+from probes.linux import watch as linux_watch
+from probes.linux.watch import ErrorReader, LinkReader
 from probes.samples import Counters
+from probes.temperatures import Temperature, by_name
 from probes.unread import Unread
 from tests.build import TreeReads
 from tests.failing import ERRORS, Failing, Fault, Sign
@@ -88,7 +92,7 @@ def test_a_temperature_whose_name_fails_has_another_and_is_read() -> None:
     assert [(True, EIO)] == [(lost.is_name, lost.unread.why) for lost in found.lost]
     assert found.why("nvme0") is None
     whole = linux_watch.temperatures(spoilt("none"))
-    assert {"temp1", "temp2", "Composite", "Sensor 1"} == set(linux_watch.by_name(whole.drives["nvme0"]))
+    assert {"temp1", "temp2", "Composite", "Sensor 1"} == set(by_name(whole.drives["nvme0"]))
 
 
 STATE: Final = "/sys/devices/somewhere/power/runtime_status"
@@ -109,7 +113,7 @@ def test_a_device_that_may_sleep_is_not_woken(state: str | None, answer: float |
     reads = spoilt("none")
     if state is not None:
         reads.tree.put(STATE, state)
-    one = Named("x", f"{HWMON}/hwmon1/temp1_input", STATE)
+    one = Temperature("x", f"{HWMON}/hwmon1/temp1_input", STATE)
     found = linux_watch.celsius_if_awake(reads, one, "other_1")
     assert (answer if isinstance(answer, float) else Unread("other_1", answer)) == found
     assert isinstance(answer, float) == (one.path in reads.asked)
@@ -118,12 +122,12 @@ def test_a_device_that_may_sleep_is_not_woken(state: str | None, answer: float |
 def test_a_state_of_power_that_fails_wakes_nothing() -> None:
     """Where it cannot be read whether a device sleeps, it is left alone, and the reason is told."""
     reads = spoilt(f"text {STATE}")
-    one = Named("x", f"{HWMON}/hwmon1/temp1_input", STATE)
+    one = Temperature("x", f"{HWMON}/hwmon1/temp1_input", STATE)
     assert Unread("temperature", f"whether its device sleeps could not be read: {EIO}") == (
         linux_watch.celsius_if_awake(reads, one)
     )
     assert Unread("link", f"whether its device sleeps could not be read: {EIO}") == (
-        Link(spoilt(f"text {FIRST}/power_state"), ADDRESS).now()
+        LinkReader(spoilt(f"text {FIRST}/power_state"), ADDRESS).now()
     )
 
 
@@ -133,10 +137,10 @@ def test_a_state_of_power_that_fails_wakes_nothing() -> None:
 @pytest.mark.parametrize("name", ["current_link_speed", "current_link_width"])
 def test_a_link_that_fails_says_why(name: str) -> None:
     """A speed or a width that fails is told with the reason, also where the file went away after it was read once."""
-    assert (4, 4) == Link(spoilt("none"), ADDRESS).now()
-    assert Unread("link", EIO) == Link(spoilt(f"text {FIRST}/{name}"), ADDRESS).now()
+    assert (4, 4) == LinkReader(spoilt("none"), ADDRESS).now()
+    assert Unread("link", EIO) == LinkReader(spoilt(f"text {FIRST}/{name}"), ADDRESS).now()
     reads = TreeReads(two_drives())
-    links = [Link(reads, ADDRESS), Link(reads, ADDRESS, known=True)]
+    links = [LinkReader(reads, ADDRESS), LinkReader(reads, ADDRESS, known=True)]
     assert (4, 4) == links[0].now()
     reads.tree.remove(reads.tree.resolve(f"{FIRST}/{name}"))
     assert [Unread("link", "not there (ENOENT)")] * 2 == [link.now() for link in links]
@@ -147,8 +151,8 @@ def test_what_has_no_link_has_none() -> None:
     reads = TreeReads(two_drives())
     for name in ("speed", "width"):
         reads.tree.remove(reads.tree.resolve(f"{FIRST}/current_link_{name}"))
-    assert Link(reads, ADDRESS).now() is None
-    assert Link(reads, "nowhere").now() is None
+    assert LinkReader(reads, ADDRESS).now() is None
+    assert LinkReader(reads, "nowhere").now() is None
 
 
 @pytest.mark.parametrize(
@@ -163,14 +167,14 @@ def test_what_has_no_link_has_none() -> None:
 def test_a_link_of_nonsense_says_what_was_read(speed: str, width: str, why: str) -> None:
     """A speed or a width that is none is told with what was read."""
     reads = tree_of(lambda tree: tree.texts(tree.resolve(FIRST), current_link_speed=speed, current_link_width=width))
-    assert Unread("link", why) == Link(reads, ADDRESS).now()
+    assert Unread("link", why) == LinkReader(reads, ADDRESS).now()
 
 
 @pytest.mark.parametrize("how", ["EIO", "EACCES", "ENODEV"])
 def test_an_error_counter_that_fails_is_missing_from_no_sum(how: str) -> None:
     """Where one of several counters fails, at first or later, there is no sum, and the reason is told."""
-    assert 0 == Errors(spoilt("none"), BOTH).now()
-    lost = Errors(spoilt(f"text {ERRORS}", how), BOTH).now()
+    assert 0 == ErrorReader(spoilt("none"), BOTH).now()
+    lost = ErrorReader(spoilt(f"text {ERRORS}", how), BOTH).now()
     assert isinstance(lost, Unread)
     assert ("errors", True) == (lost.what, how in lost.why)
 
@@ -180,17 +184,17 @@ def test_a_counter_that_is_not_there_belongs_to_no_sum() -> None:
     reads = spoilt("none")
     place = reads.tree.resolve(f"{SECOND}/aer_dev_fatal")
     reads.tree.remove(place)
-    errors = Errors(reads, ("0000:02:00.0",))
+    errors = ErrorReader(reads, ("0000:02:00.0",))
     assert 0 == errors.now()
     reads.tree.remove(place.replace("fatal", "nonfatal"))
     assert Unread("errors", "not there (ENOENT)") == errors.now()
-    assert Errors(reads, ()).now() is None
+    assert ErrorReader(reads, ()).now() is None
 
 
 def test_a_file_of_errors_without_a_total_says_what_was_read() -> None:
     """A file that ends in no total, as one that was cut, is told with what was read."""
     reads = tree_of(lambda tree: tree.put(tree.resolve(f"{SECOND}/aer_dev_fatal"), "Undefined 0\nDLP"))
-    assert Unread("errors", 'reads "DLP", which is no total of errors') == Errors(reads, ("0000:02:00.0",)).now()
+    assert Unread("errors", 'reads "DLP", which is no total of errors') == ErrorReader(reads, ("0000:02:00.0",)).now()
 
 
 # --- Drives --------------------------------------------------------------------------------------------------------
@@ -229,11 +233,11 @@ def test_lists_of_drives_that_fail_are_told() -> None:
 
 def test_a_table_that_fails_is_no_empty_table() -> None:
     """Where the table of counts fails, or has another form, that is told, and no device is said not to be counted."""
-    lost = linux_counts.counts(spoilt("psutil disk_io_counters"))
-    assert Unread("rates", EIO) == lost == linux_counts.of_devices(lost, ("nvme0n1",))
-    found = linux_counts.counts(spoilt("none"))
+    lost = counts(spoilt("psutil disk_io_counters"))
+    assert Unread("rates", EIO) == lost == of_devices(lost, ("nvme0n1",))
+    found = counts(spoilt("none"))
     assert Unread("rates", "nvme9n1 is not among the block devices that are counted") == (
-        linux_counts.of_devices(found, ("nvme0n1", "nvme9n1"))
+        of_devices(found, ("nvme0n1", "nvme9n1"))
     )
 
 

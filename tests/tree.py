@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from probes.reads import failed
+from probes.answers import failed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -172,39 +172,41 @@ def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tup
 def surroundings(reads: Reads, found: Audit, running: Callable[[], float]) -> Around:
     """What a run is told of the machine behind `reads`; `running` counts seconds."""
     from agent.measure.running import Around
-    from probes.linux_counts import traffic
+    from probes import platform
 
     return Around(
         running,
         _temperature(reads),
         lambda keys: _links(keys, found, reads),
-        traffic(reads, found.facts.drives),
+        platform(reads.platform).watch().traffic(reads, found.facts.drives),
     )
 
 
 def _temperature(reads: Reads) -> Callable[[str], float | Unread | None]:
     """What tells the temperature of a drive by its name; its first sensor is that of the drive as a whole."""
-    from probes import linux_watch
+    from probes import platform
 
-    found = linux_watch.temperatures(reads)
+    watch = platform(reads.platform).watch()
+    found = watch.temperatures(reads)
 
     def celsius(drive: str) -> float | Unread | None:
         named = found.drives.get(drive, ())
-        return linux_watch.celsius(reads, named[0].path) if named else found.why(drive)
+        return watch.celsius(reads, named[0].path) if named else found.why(drive)
 
     return celsius
 
 
 def _links(keys: Sequence[str], found: Audit, reads: Reads) -> Mapping[str, tuple[int, int] | Unread]:
     """Generation and lanes of links by their keys, as they are now."""
-    from probes.linux_watch import Link
+    from probes import platform
 
+    watch = platform(reads.platform).watch()
     links = {}
     for key in keys:
         judged = found.by_key.get(key)
         if judged is None or judged.device_address is None:
             continue
-        now = Link(reads, judged.device_address, known=judged.now is not None).now()
+        now = watch.link(reads, judged.device_address, known=judged.now is not None).now()
         if now is not None:
             links[key] = now
     return links

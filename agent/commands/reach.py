@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from knowledge.problems import NothingRead
+from probes import platform as platform_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -12,17 +13,11 @@ if TYPE_CHECKING:
     from probes.facts import Facts
     from probes.unread import Unread
 
-# Platforms on which a machine can be looked at, but its drives cannot be followed while they work, and why.
-_NOT_FOLLOWED: Final = {
-    "darwin": "this platform gives no temperatures, and neither the rates of drives nor the state of links for as long"
-    " as they work"
-}
-
 
 def check_followed(command: str, platform: str) -> None:
     """Refuse a command that follows drives at work where that cannot be done (NothingRead)."""
-    why = _NOT_FOLLOWED.get(platform)
-    if why is not None:
+    why = platform_of(platform).not_followed
+    if why:
         raise NothingRead(
             f"{command} needs to follow drives while they work, and {why}; lanewright check and capture work here"
         )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from typing import TYPE_CHECKING, Final
 
 import click
@@ -90,7 +89,7 @@ def tallying(clock: Callable[[], Clock], platform: str, *, terminal: bool) -> cl
 
 def usable() -> int:
     """How many processors this process may use."""
-    count = len(os.sched_getaffinity(0)) if sys.platform == "linux" else os.cpu_count() or 1
+    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return min(MOST_JOBS, count)
 
 

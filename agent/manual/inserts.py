@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
-    from probes import Platform
+    from probes.platforms import Platform
 
 INSERT: Final = re.compile(r"^\{\{ ([a-z ]+) \}\}$", re.MULTILINE)
 NOT_PASSED: Final = "`check`: or readings failed that may hide a fault, and nothing at or above `--fail-on` was found."
@@ -100,17 +100,17 @@ def seen_where() -> str:
     from probes import PLATFORMS, platform
 
     modules = {name: platform(name) for name in PLATFORMS}
-    kinds = dict.fromkeys(kind for module in modules.values() for kind in (*module.OFFERS, *module.WITHOUT))
-    names = sorted(modules, key=lambda name: -len(modules[name].OFFERS))
+    kinds = dict.fromkeys(kind for module in modules.values() for kind in (*module.offers, *module.without))
+    names = sorted(modules, key=lambda name: -len(modules[name].offers))
     parts = [f"### {name}\n\n{_listed((kind, _seen(kind, modules[name])) for kind in kinds)}" for name in names]
-    return "\n".join((*parts, f"### any other\n\nUnknown: {platform('any other').WITHOUT['everything']}.\n"))
+    return "\n".join((*parts, f"### any other\n\nUnknown: {platform('any other').without['everything']}.\n"))
 
 
 def _seen(kind: str, module: Platform) -> str:
     """How a platform gives a kind of fact, or why it does not."""
-    if kind in module.OFFERS:
-        return module.OFFERS[kind]
-    return f"unknown: {module.WITHOUT[kind]}" if kind in module.WITHOUT else "given with other kinds"
+    if kind in module.offers:
+        return module.offers[kind]
+    return f"unknown: {module.without[kind]}" if kind in module.without else "given with other kinds"
 
 
 def registers() -> str:

@@ -8,6 +8,7 @@ from agent.model.findings import Evidence, Severity
 from agent.model.unseen_parts import drives as missing_drives
 from agent.rules.rule import Found, Seen, rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
+from probes import platform
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
         if lost is not None:
             unsure.append(function.address)
             continue
-        driver = function.driver or ("none" if facts.platform == "linux" else "not told")
+        driver = function.driver or platform(facts.platform).no_driver
         driver = "could not be read" if isinstance(driver, Unread) else driver
         evidence = (
             Evidence(f"{function.address} class code", "NVMe drive", "a drive of the system"),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from agent.soak import called
 from agent.soak.samples import Event
 from knowledge.rates import GTPS, celsius_text, describe
-from probes.linux_words import ASLEEP
+from probes.answers import ASLEEP
 from probes.samples import COUNTERS, other
 from probes.unread import Unread
 

@@ -8,7 +8,7 @@ from agent.soak import wording
 from agent.soak.analysed import Missing, Span
 from agent.soak.called import listed, names_of, names_of_others
 from agent.soak.series import BLOCK_SECONDS, STANDS_FOR
-from probes.linux_words import ASLEEP
+from probes.answers import ASLEEP
 from probes.samples import (
     COUNTERS,
     CRITICAL_LIMIT,

@@ -11,12 +11,13 @@ from queue import Empty, SimpleQueue
 from threading import Thread
 from typing import TYPE_CHECKING, Any, Final
 
-from msgspec import Struct, structs
+from msgspec import Struct
 
 from agent.model.findings import Verdict
 from agent.soak import called
 from agent.soak.samples import Counters, DriveHead, DriveSample, Event, Head, Sample
-from probes import linux_counts, linux_watch
+from probes import platform
+from probes.counts import counts, of_devices, total
 from probes.samples import (
     COUNTERS,
     CRITICAL_LIMIT,
@@ -28,16 +29,18 @@ from probes.samples import (
     other,
     sensor,
 )
+from probes.temperatures import by_name
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from agent.audit import Audit
+    from probes.counts import Counts
     from probes.facts import Drive
-    from probes.linux_counts import Counts
-    from probes.linux_watch import Found, Named
+    from probes.platforms import ErrorReader, LinkReader
     from probes.reads import Reads
+    from probes.temperatures import Temperature, Temperatures
 
 DEADLINE: Final = 0.4  # seconds for a drive to answer; a part of the time between samples where that is short
 PART: Final = 0.4  # of the time between samples
@@ -83,7 +86,7 @@ def head(
 
     `unlisted` are the lists of drives that could not be read.
     """
-    found = _temperatures(reads)
+    found = platform(reads.platform).watch().temperatures(reads)
     facts = audit.facts
     return Head(
         started_at=started_at,
@@ -100,7 +103,7 @@ def head(
     )
 
 
-def _drive_head(drive: Drive, audit: Audit, reads: Reads, found: Found) -> DriveHead:
+def _drive_head(drive: Drive, audit: Audit, reads: Reads, found: Temperatures) -> DriveHead:
     """A drive as it is at the start, with what could not be looked up of it."""
     own = next((one for one in audit.drives if one.drive.name == drive.name), None)
     judged = audit.by_key.get(own.path[0]) if own is not None and own.path and drive.kind == "nvme" else None
@@ -108,7 +111,7 @@ def _drive_head(drive: Drive, audit: Audit, reads: Reads, found: Found) -> Drive
     sensors = tuple(one.label for one in found.drives.get(drive.name, ()))[:MOST_SENSORS]
     blocks = drive.blocks
     named = () if isinstance(blocks, Unread) else (block.name for block in blocks)
-    names = blocks if isinstance(blocks, Unread) else linux_counts.counted(reads, drive.name, named)
+    names = blocks if isinstance(blocks, Unread) else platform(reads.platform).watch().counted(reads, drive.name, named)
     warning, critical = (own.warning_celsius, own.critical_celsius) if own is not None else (None, None)
     link = None
     if judged is not None and now is None and judged.verdict is Verdict.UNKNOWN:
@@ -148,36 +151,6 @@ def _unlimited(told: float | Unread | None) -> Unread | None:
 
 def _text(value: str | Unread | None) -> str | None:
     return value if isinstance(value, str) else None
-
-
-def _temperatures(reads: Reads) -> Found:
-    """The temperatures of each drive, and all others, of which psutil tells where this platform shows no files."""
-    found = linux_watch.temperatures(reads)
-    if reads.platform == "linux":
-        return found
-    others = _of_psutil(reads)
-    if isinstance(others, Unread):
-        lost = linux_watch.Lost(None, Unread("which temperatures there are", others.why, others.needs_root))
-        return structs.replace(found, others=(), lost=(*found.lost, lost))
-    return structs.replace(found, others=tuple(linux_watch.Named(label, "", "") for label in others))
-
-
-def _of_psutil(reads: Reads) -> dict[str, float] | Unread:
-    """What psutil tells of temperatures, by name.
-
-    Not asked on Linux, where it would read the limits of each drive's sensor too, which sends Get Features to the
-    drive, and wait for a drive that hangs.
-    """
-    from msgspec import MsgspecError, json
-
-    answer = reads.psutil("sensors_temperatures")
-    if isinstance(answer, Unread):
-        return answer
-    try:
-        chips = json.decode(answer, type=dict[str, list[tuple[str, float]]])
-    except MsgspecError:
-        return Unread("psutil sensors_temperatures", "the table of temperatures has another form")
-    return {f"{chip} {label}".strip(): celsius for chip, found in chips.items() for label, celsius in found}
 
 
 def nothing_read(head: Head, sample: Sample) -> str:
@@ -221,7 +194,7 @@ class _Sensors:
         self._reads = reads
         self._drive = drive
         self._labels = labels
-        self._found: list[Named | None] = [None] * len(labels)
+        self._found: list[Temperature | None] = [None] * len(labels)
         self._why: Unread | None = None
 
     @property
@@ -232,9 +205,9 @@ class _Sensors:
     def find(self) -> None:
         """Look up which files there are, where one is not known yet."""
         if None in self._found:
-            found = linux_watch.temperatures(self._reads)
+            found = platform(self._reads.platform).watch().temperatures(self._reads)
             mine = found.others if self._drive is None else found.drives.get(self._drive, ())
-            named = linux_watch.by_name(mine)
+            named = by_name(mine)
             self._found = [named.get(label) for label in self._labels]
             self._why = found.why(self._drive)
 
@@ -242,7 +215,9 @@ class _Sensors:
         """Look again: sensors have other numbers after a drive's return or its reset."""
         self._found = [None] * len(self._labels)
 
-    def read(self, ask: Callable[[Named, str], float | Unread], word: Callable[[int], str]) -> list[float | Unread]:
+    def read(
+        self, ask: Callable[[Temperature, str], float | Unread], word: Callable[[int], str]
+    ) -> list[float | Unread]:
         """Each temperature, or why it could not be read; `word` is what an Unread is called, by its place."""
         return [
             self._lacking(word(place)) if one is None else ask(one, word(place))
@@ -260,38 +235,39 @@ class _Drive:
     def __init__(self, reads: Reads, drive: DriveHead) -> None:
         self._reads = reads
         self._drive = drive
+        self._watch = platform(reads.platform).watch()
         self._sensors = _Sensors(reads, drive.name, drive.sensors)
-        self._link: linux_watch.Link | None = None
-        self._errors: linux_watch.Errors | None = None
+        self._link: LinkReader | None = None
+        self._errors: ErrorReader | None = None
 
-    def _find(self) -> linux_watch.Errors:
+    def _find(self) -> ErrorReader:
         """Look up which files there are; again after a return."""
         drive = self._drive
         if drive.ports and drive.address is not None:
-            self._link = linux_watch.Link(self._reads, drive.address, known=drive.link is not None)
-        self._errors = linux_watch.Errors(self._reads, drive.ports)
+            self._link = self._watch.link(self._reads, drive.address, known=drive.link is not None)
+        self._errors = self._watch.errors(self._reads, drive.ports)
         return self._errors
 
     def look(self, *, counters: bool) -> _Look:
         """All that is asked at each moment, and the drive's own `counters` where wanted."""
-        reads, drive, errors = self._reads, self._drive, self._errors
+        reads, watch, drive, errors = self._reads, self._watch, self._drive, self._errors
         if errors is None:
-            if linux_watch.drive_is_gone(reads, drive.name):
+            if watch.drive_is_gone(reads, drive.name):
                 return _Look(GONE, _nothing(drive, WORDS[GONE]))
             errors = self._find()
         self._sensors.find()
-        answers = self._sensors.read(lambda one, what: linux_watch.celsius(reads, one.path, what), sensor)
-        mute = not self._sensors.unlisted and all(map(linux_watch.did_not_answer, answers))
+        answers = self._sensors.read(lambda one, what: watch.celsius(reads, one.path, what), sensor)
+        mute = not self._sensors.unlisted and all(map(watch.did_not_answer, answers))
         if mute:
             self._sensors.forget()
-            if linux_watch.drive_is_gone(reads, drive.name):
+            if watch.drive_is_gone(reads, drive.name):
                 self._errors = None
                 return _Look(GONE, _nothing(drive, WORDS[GONE]))
         sample = DriveSample(
             tuple(answers),
             link=None if self._link is None else self._link.now(),
             errors=errors.now(),
-            counters=linux_watch.counters(reads, drive.name) if counters else None,
+            counters=watch.counters(reads, drive.name) if counters else None,
         )
         return _Look(MUTE if mute and answers else HERE, sample)
 
@@ -301,24 +277,14 @@ class _Others:
 
     def __init__(self, reads: Reads, names: tuple[str, ...]) -> None:
         self._reads = reads
-        self._names = names
+        self._watch = platform(reads.platform).watch()
         self._sensors = _Sensors(reads, None, names)
 
     def look(self, *, counters: bool) -> tuple[float | Unread, ...]:  # noqa: ARG002 - asked like a drive
         """In the order of the names."""
-        reads = self._reads
-        if reads.platform != "linux":
-            return tuple(self._of_psutil())
+        reads, watch = self._reads, self._watch
         self._sensors.find()
-        return tuple(self._sensors.read(lambda one, what: linux_watch.celsius_if_awake(reads, one, what), other))
-
-    def _of_psutil(self) -> Iterator[float | Unread]:
-        found = _of_psutil(self._reads)
-        for place, name in enumerate(self._names):
-            if isinstance(found, Unread):
-                yield Unread(other(place), found.why, found.needs_root)
-            else:
-                yield found[name] if name in found else Unread(other(place), NO_SENSOR)
+        return tuple(self._sensors.read(lambda one, what: watch.celsius_if_awake(reads, one, what), other))
 
 
 # --- All at once -----------------------------------------------------------------------------------------------
@@ -387,7 +353,7 @@ class Sampler:
         Counters that a drive does not give in time are in a later sample, the first that has them; in the `last` one
         they are Unread. A `patient` sample waits for some seconds.
         """
-        counts = linux_counts.counts(self._reads)
+        counted = counts(self._reads)
         self._number += 1
         answers = self._collected(counters=counters, deadline=max(self._deadline, PATIENCE if patient else 0.0))
         drives, events = [], []
@@ -398,7 +364,7 @@ class Sampler:
             own = own if sample.counters is None else sample.counters
             if own is None and last and place in self._owed:
                 own = Unread(COUNTERS, WORDS[GONE] if state == GONE else NO_ANSWER)
-            now = Unread(RATES, WORDS[GONE]) if state == GONE else counts
+            now = Unread(RATES, WORDS[GONE]) if state == GONE else counted
             drives.append(_counted(sample, drive, now, own))
             before, self._states[place] = self._states[place], state
             if state not in {before, HERE}:
@@ -466,9 +432,9 @@ def _counted(
     sample: DriveSample, drive: DriveHead, now: Counts | Unread, counters: Counters | Unread | None
 ) -> DriveSample:
     """The sample with the counts of the drive's block devices, summed, and with its own counters."""
-    blocks = linux_counts.of_devices(now, drive.blocks) if drive.blocks else []
+    blocks = of_devices(now, drive.blocks) if drive.blocks else []
     read_bytes, write_bytes, reads, writes, busy_ms = (
-        blocks if isinstance(blocks, Unread) else linux_counts.total(blocks, name) for name in COUNTED
+        blocks if isinstance(blocks, Unread) else total(blocks, name) for name in COUNTED
     )
     return DriveSample(
         sample.celsius, read_bytes, write_bytes, reads, writes, busy_ms, sample.link, sample.errors, counters

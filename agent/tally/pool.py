@@ -1,6 +1,7 @@
 """Worker processes: each is handed pieces of work and answers with bytes. The only door to processes of our own.
 
-On Linux workers are forked, before this process has any thread: they start in a moment, and share what is imported.
+Workers are forked where that is safe, before this process has any thread: they
+start in a moment, and share what is imported.
 Elsewhere they are spawned, as a fork of a process that uses system frameworks is not safe there. A worker whose parent
 is gone ends when it next looks for work. Knows nothing of what the work is.
 """
@@ -8,7 +9,6 @@ is gone ends when it next looks for work. Knows nothing of what the work is.
 from __future__ import annotations
 
 import signal
-import sys
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -34,10 +34,10 @@ class _Worker(Struct):
     piece: int | None = None
 
 
-def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int) -> Generator[tuple[int, bytes]]:
+def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int, *, fork: bool) -> Generator[tuple[int, bytes]]:
     """The place of each piece with its answer, as they come, from so many processes (1: from this one).
 
-    Raises BadInput where a worker dies. However it ends, no worker is left.
+    They are forked where that is safe (`fork`). Raises BadInput where a worker dies. However it ends, none is left.
     """
     if jobs == 1 or len(pieces) == 1:
         for place, piece in enumerate(pieces):
@@ -49,7 +49,7 @@ def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int) -> Generator
     waiting = iter(range(len(pieces)))
     try:
         for _ in range(min(jobs, len(pieces))):
-            workers.append(_started(work, [worker.link for worker in workers]))
+            workers.append(_started(work, [worker.link for worker in workers], fork=fork))
             _hand(workers[-1], pieces, waiting)
         busy = list(workers)
         while busy:
@@ -72,13 +72,13 @@ def _answer(work: Work, piece: Sequence[str]) -> bytes:
     return answer
 
 
-def _started(work: Work, others: Sequence[Connection]) -> _Worker:
+def _started(work: Work, others: Sequence[Connection], *, fork: bool) -> _Worker:
     """A new worker beside `others`; until it is deaf to Ctrl-C, that waits."""
     import multiprocessing
 
-    context = multiprocessing.get_context("fork") if sys.platform == "linux" else multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("fork") if fork else multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
-    inherited = (ours, *others) if sys.platform == "linux" else ()  # what is spawned inherits nothing
+    inherited = (ours, *others) if fork else ()  # what is spawned inherits nothing
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         process = context.Process(target=_serve, args=(work, theirs, inherited), daemon=True)

@@ -49,10 +49,11 @@ def run(
     passed_over = len(first)
     size = max(1, min(MOST_IN_A_PIECE, len(files) // (jobs * PIECES_A_JOB)))
     pieces = [files[start : start + size] for start in range(0, len(files), size)]
-    platform(host)  # loaded before processes are made, which then share it
+    system = platform(host)
+    system.load()  # before processes are made, which then share it
     done = 0
     decoder = msgpack.Decoder(Batch)
-    with closing(pool.answers(batch, pieces, jobs)) as answers:
+    with closing(pool.answers(batch, pieces, jobs, fork=system.starts_by_fork)) as answers:
         for place, answer in answers:
             piece = pieces[place]
             found = decoder.decode(answer)

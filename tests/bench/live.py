@@ -7,7 +7,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from probes.linux import collect
+from probes.linux.collecting import collect
 from probes.reads import Live, Recording
 from probes.unread import Unread
 from tests.bench.measure import compare, seconds_of, side_by_side

@@ -11,6 +11,7 @@ from msgspec import Struct
 
 from agent.report.plain import plain
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, RULE_OF_THUMB
+from probes import platform
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -26,10 +27,6 @@ class Origin(Struct, frozen=True):
     source: str
 
 
-READ_FROM: Final = {
-    "linux": "the kernel's files below /sys",
-    "darwin": "the registry of devices that the system keeps",
-}
 FRESH: Final = {
     "live": "read at the moment of the capture",
     "refreshed": "as the system kept it when the link last trained or told of a change",
@@ -52,7 +49,8 @@ def origins(audits: Sequence[Audit], *, soaks: bool) -> tuple[Origin, ...]:
 
 
 def _links(audits: Sequence[Audit]) -> Iterator[Origin]:
-    places = [READ_FROM.get(audit.facts.platform, plain(audit.facts.platform, 40)) for audit in audits]
+    names = [audit.facts.platform for audit in audits]
+    places = [platform(name).read_from or plain(name, 40) for name in names]
     fresh = {function.fresh for audit in audits for function in audit.facts.functions}
     states = "; ".join(words for state, words in FRESH.items() if state in fresh)
     yield Origin(

@@ -11,19 +11,32 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from msgspec import Struct
-
 from knowledge.rates import parse_speed
-from probes.linux_drives import DRIVE_CHIPS, PLAUSIBLE_CELSIUS, drive_of
-from probes.linux_words import ASLEEP, MOST_DIGITS, is_address, whole
-from probes.reads import failed
+from probes.answers import ASLEEP, failed
+from probes.linux.counts import counted, traffic
+from probes.linux.storage import DRIVE_CHIPS, PLAUSIBLE_CELSIUS, drive_of
+from probes.linux.values import MOST_DIGITS, is_address, whole
 from probes.samples import COUNTERS, ERRORS, LINK, TEMPERATURE, Counters
+from probes.temperatures import LostTemperature, Temperature, Temperatures
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from probes.reads import Reads
+
+__all__ = [
+    "celsius",
+    "celsius_if_awake",
+    "counted",
+    "counters",
+    "did_not_answer",
+    "drive_is_gone",
+    "errors",
+    "link",
+    "temperatures",
+    "traffic",
+]
 
 HWMON: Final = "/sys/class/hwmon"
 PCI: Final = "/sys/bus/pci/devices"
@@ -40,42 +53,6 @@ UNNAMED: Final = "temp1"
 LONGEST_WORD: Final = 40  # of an answer that makes no sense
 
 
-class Named(Struct, frozen=True):
-    """A temperature: what it is called, the file to read, and the one that tells whether its device sleeps.
-
-    `alias` is what it is called as long as its label cannot be read.
-    """
-
-    label: str
-    path: str
-    state: str
-    alias: str = ""
-
-
-class Lost(Struct, frozen=True):
-    """A part of the list of temperatures that could not be read; `drive` is whose it is, None where nothing tells.
-
-    `is_name` tells that it is only what a temperature is called.
-    """
-
-    drive: str | None
-    unread: Unread
-    is_name: bool = False
-
-
-class Found(Struct, frozen=True):
-    """All temperatures there are: those of each drive by its name, those of everything else, and what was lost."""
-
-    drives: dict[str, tuple[Named, ...]]
-    others: tuple[Named, ...]
-    lost: tuple[Lost, ...] = ()
-
-    def why(self, drive: str | None) -> Unread | None:
-        """Why a temperature of a drive (None: of anything else) may be missing here; None where nothing is."""
-        mine = (None, drive) if drive is not None else (None,)
-        return next((one.unread for one in self.lost if not one.is_name and one.drive in mine), None)
-
-
 def drive_folder(name: str) -> str:
     """The folder that is there as long as the drive is."""
     return f"/sys/class/nvme/{name}" if name.startswith("nvme") else f"/sys/block/{name}"
@@ -87,15 +64,15 @@ def drive_is_gone(reads: Reads, name: str) -> bool:
     return isinstance(answer, Unread) and answer.why in GONE
 
 
-def temperatures(reads: Reads) -> Found:
+def temperatures(reads: Reads) -> Temperatures:
     """All temperatures there are, and those of which it could not be read what they are of."""
     names = reads.names(HWMON)
     if isinstance(names, Unread):
-        all_of_them = Lost(None, _of("which temperatures there are", names))
-        return Found({}, (), () if names.absent else (all_of_them,))
-    drives: dict[str, tuple[Named, ...]] = {}
-    others: list[Named] = []
-    lost: list[Lost] = []
+        all_of_them = LostTemperature(None, _of("which temperatures there are", names))
+        return Temperatures({}, (), () if names.absent else (all_of_them,))
+    drives: dict[str, tuple[Temperature, ...]] = {}
+    others: list[Temperature] = []
+    lost: list[LostTemperature] = []
     for name in sorted(names, key=_number):
         place = f"{HWMON}/{name}"
         target, chip, offered = reads.target(place), _given(reads.text(f"{place}/name")), reads.names(place)
@@ -104,14 +81,14 @@ def temperatures(reads: Reads) -> Found:
         if isinstance(chip, Unread) or isinstance(offered, Unread) or isinstance(drive, Unread):
             failure = next(one for one in (offered, chip, drive) if isinstance(one, Unread))
             whose = "the temperatures" if owner is None else f"the temperatures of {owner}"
-            lost.append(Lost(owner, _of(f"{whose} at {name}", failure)))
+            lost.append(LostTemperature(owner, _of(f"{whose} at {name}", failure)))
             continue
         found = _of_chip(reads, place, frozenset(offered), owner, lost)
         if owner is not None:
             drives[owner] = found
         else:
             others += _of_another(chip, found)
-    return Found(drives, _distinct(others), tuple(lost))
+    return Temperatures(drives, _distinct(others), tuple(lost))
 
 
 def _of(what: str, lost: Unread) -> Unread:
@@ -136,17 +113,17 @@ def _number(name: str) -> tuple[int, str]:
 
 
 def _of_chip(
-    reads: Reads, place: str, offered: frozenset[str], drive: str | None, lost: list[Lost]
-) -> tuple[Named, ...]:
+    reads: Reads, place: str, offered: frozenset[str], drive: str | None, lost: list[LostTemperature]
+) -> tuple[Temperature, ...]:
     inputs = (name for name in offered if name.startswith("temp") and name.endswith("_input"))
     found = []
     for name in sorted((name.removesuffix("_input") for name in inputs), key=_number):
         label = _given(reads.text(f"{place}/{name}_label")) if f"{name}_label" in offered else name
         if isinstance(label, Unread):
             unnamed = _of(f"the name of the temperature {place.rpartition('/')[2]}/{name}", label)
-            lost.append(Lost(drive, unnamed, is_name=True))
+            lost.append(LostTemperature(drive, unnamed, is_name=True))
         found.append(
-            Named(
+            Temperature(
                 label if isinstance(label, str) else name,
                 f"{place}/{name}_input",
                 f"{place}/device/power/runtime_status",
@@ -156,7 +133,7 @@ def _of_chip(
     return tuple(found)
 
 
-def _of_another(chip: str, found: tuple[Named, ...]) -> list[Named]:
+def _of_another(chip: str, found: tuple[Temperature, ...]) -> list[Temperature]:
     """The temperatures of a chip that is no drive's, with its name; single cores only where nothing stands for all."""
     whole_processor = any(one.label.startswith(WHOLE_PROCESSOR) for one in found)
     alone = len(found) == 1
@@ -165,27 +142,21 @@ def _of_another(chip: str, found: tuple[Named, ...]) -> list[Named]:
         return chip if alone and label == UNNAMED else f"{chip} {label}"
 
     return [
-        Named(called(one.label), one.path, one.state, called(one.alias))
+        Temperature(called(one.label), one.path, one.state, called(one.alias))
         for one in found
         if not (whole_processor and one.label.startswith(ONE_CORE))
     ]
 
 
-def _distinct(found: list[Named]) -> tuple[Named, ...]:
+def _distinct(found: list[Temperature]) -> tuple[Temperature, ...]:
     """The same with a number behind a name that was there before."""
     seen: dict[str, int] = {}
     distinct = []
     for one in found:
         seen[one.label] = seen.get(one.label, 0) + 1
         times = seen[one.label]
-        distinct.append(one if times == 1 else Named(f"{one.label} ({times})", one.path, one.state, one.alias))
+        distinct.append(one if times == 1 else Temperature(f"{one.label} ({times})", one.path, one.state, one.alias))
     return tuple(distinct)
-
-
-def by_name(found: Iterable[Named]) -> dict[str, Named]:
-    """Temperatures by what they are called, and by what they are called where their label cannot be read."""
-    all_found = tuple(found)
-    return {**{one.alias: one for one in all_found}, **{one.label: one for one in all_found}}
 
 
 def celsius(reads: Reads, path: str, what: str = TEMPERATURE) -> float | Unread:
@@ -201,7 +172,7 @@ def celsius(reads: Reads, path: str, what: str = TEMPERATURE) -> float | Unread:
     return number / 1000
 
 
-def celsius_if_awake(reads: Reads, one: Named, what: str = TEMPERATURE) -> float | Unread:
+def celsius_if_awake(reads: Reads, one: Temperature, what: str = TEMPERATURE) -> float | Unread:
     """The same of a device that may sleep, a display card say, and is not woken for it."""
     left = _left_alone(reads.text(one.state), what)
     return celsius(reads, one.path, what) if left is None else left
@@ -223,7 +194,7 @@ def _left_alone(state: str | Unread, what: str) -> Unread | None:
     return Unread(what, ASLEEP) if state in SLEEPS else None
 
 
-class Link:
+class LinkReader:
     """The link of one PCI function, as it is now."""
 
     def __init__(self, reads: Reads, address: str, *, known: bool = False) -> None:
@@ -262,7 +233,7 @@ def _rate(speed: str, width: str) -> tuple[int, int] | Unread:
     return (generation, lanes) if 0 <= lanes <= MOST_LANES else Unread(LINK, f"{SAYS}{lanes} lanes")
 
 
-class Errors:
+class ErrorReader:
     """The error counters of some PCI functions, as one sum."""
 
     def __init__(self, reads: Reads, addresses: Iterable[str]) -> None:
@@ -310,3 +281,8 @@ def counters(reads: Reads, drive: str) -> Counters | Unread | None:
     figures = tuple(getattr(found, name) for name in Counters.__struct_fields__)
     lost = next((figure for figure in figures if isinstance(figure, Unread)), None)
     return Counters(*figures) if lost is None else Unread(COUNTERS, f"{lost.what} {lost.why}")
+
+
+# What a watch offers by these names: see `probes/platforms.py`.
+link = LinkReader
+errors = ErrorReader

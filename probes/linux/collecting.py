@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from knowledge.rates import WIDTHS, parse_speed
 from probes import smbios
+from probes.answers import ASLEEP, NOT_RECORDED, NOTHING_GIVEN, failed
 from probes.decode import SIZES_FOR_ANYBODY, Registers
 from probes.facts import (
     ErrorCounters,
@@ -23,10 +24,10 @@ from probes.facts import (
     PciFunction,
 )
 from probes.hosts import lost_of_host
-from probes.linux_drives import block_drives, nvme_drives, sensors
-from probes.linux_listed import Asked, listed
-from probes.linux_words import ASLEEP, MOST_DIGITS, count, integer, is_address, last, named, real, whole
-from probes.reads import NOT_RECORDED, NOTHING_GIVEN, Recorded, Recording, failed
+from probes.linux.listed import Asked, listed
+from probes.linux.storage import block_drives, nvme_drives, sensors
+from probes.linux.values import MOST_DIGITS, count, integer, is_address, last, named, real, whole
+from probes.reads import Recorded, Recording
 from probes.unread import Unread, of, together
 
 if TYPE_CHECKING:
@@ -34,21 +35,6 @@ if TYPE_CHECKING:
 
     from probes.facts import BoardDevice, BoardSlot, Drive, Gap, StripeSet
     from probes.reads import Reads
-
-OFFERS: Final = {
-    "functions": "PCI functions with their configuration space (past 64 bytes: root)",
-    "links": "link width and speed of both ends",
-    "slots": "slots by kernel name; by firmware description (root)",
-    "presence": "cards detected in slots without a link (root)",
-    "errors": "error counters of each function",
-    "drives": "NVMe and SATA drives with model and firmware",
-    "temperatures": "drive temperatures",
-    "limits": "a drive's critical temperature; its warning temperature (root)",
-    "health": "a drive's hours, wear, spare, error counts and firmware slots (root)",
-    "names": "maker and model names, where udev has them",
-    "stripes": "sets of software RAID and the drives in them",
-}
-WITHOUT: Final[dict[str, str]] = {}
 
 PCI: Final = "/sys/bus/pci/devices"
 SLOTS: Final = "/sys/bus/pci/slots"
@@ -124,7 +110,7 @@ def _stripe_sets(
     sets = tuple(name for name in blocks if name.startswith("md"))
     if not sets:
         return ()
-    from probes.linux_stripes import stripe_sets
+    from probes.linux.stripes import stripe_sets
 
     return stripe_sets(reads, sets, drives, unread, gaps)
 
@@ -195,7 +181,7 @@ def _functions(reads: Reads, addresses: Sequence[str], unread: list[Unread]) -> 
         if not isinstance(config, Unread) and len(config) in SIZES_FOR_ANYBODY:
             short += 1
     if any(not isinstance(one.root, str) for one in found):
-        from probes.linux_placing import placed
+        from probes.linux.placing import placed
 
         found = placed(found, troubles)
     for address, problems in troubles.items():

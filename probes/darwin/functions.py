@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from knowledge import pcie
 from knowledge.rates import WIDTHS
-from probes.darwin_cut import Cutter
-from probes.darwin_words import Told, masked, number, text
+from probes.darwin.cut import Cutter
+from probes.darwin.values import Told, masked, number, text
 from probes.decode import NOT_GIVEN, Registers, value
 from probes.facts import LinkAttributes, PciFunction
 from probes.unread import Unread
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from typing import Literal
 
     from knowledge.layout import Layout
-    from probes.darwin_lists import Entries, Entry
+    from probes.darwin.lists import Entries, Entry
 
     Fresh = Literal["live", "refreshed", "start-up"]
     Keys = Mapping[str, object]

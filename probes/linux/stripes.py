@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from probes.answers import NOT_RECORDED, NOTHING_GIVEN
 from probes.facts import Gap, StripeSet
-from probes.linux_listed import Asked
-from probes.linux_words import count, named, whole
-from probes.reads import NOT_RECORDED, NOTHING_GIVEN
+from probes.linux.listed import Asked
+from probes.linux.values import count, named, whole
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from probes.reads import NOTHING_GIVEN
+from probes.answers import NOTHING_GIVEN
 from probes.unread import Unread
-
-ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
 
 
 def is_address(text: str) -> bool:

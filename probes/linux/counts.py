@@ -1,82 +1,24 @@
-"""What the Linux kernel counts of block devices: its table of them, and under which name it counts those of a drive.
+"""Under which names the Linux kernel counts what a drive does.
 
 Opens nothing itself. What could not be read is `Unread` with the reason; a device that is not counted has none.
-Sources: Documentation/admin-guide/iostats.rst, Documentation/ABI/stable/sysfs-block
+Sources: Documentation/ABI/stable/sysfs-block
 (queue/iostats) and drivers/nvme/host/multipath.c of the Linux kernel.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from probes.linux_words import MOST_DIGITS
+from probes.counts import counts, of_devices, of_rates, total
 from probes.samples import RATES
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from probes.counts import Counts
     from probes.facts import Drive
     from probes.reads import Reads
-
-Counts = dict[str, dict[str, int]]
-
-TABLE: Final = "/proc/diskstats"
-SECTOR: Final = 512  # bytes, whatever the device's own blocks are
-# Where in a line each count stands, with what its unit is in ours: the fields are numbered from 1 behind the name.
-NAME: Final = 2
-FIELDS: Final = {
-    "busy_time": (NAME + 10, 1),
-    "read_bytes": (NAME + 3, SECTOR),
-    "read_count": (NAME + 1, 1),
-    "write_bytes": (NAME + 7, SECTOR),
-    "write_count": (NAME + 5, 1),
-}
-LEAST: Final = NAME + 12  # words of a line: eleven fields; lines of fewer count less
-
-
-def table(text: str) -> Counts:
-    """The counts of each block device by its name, from the kernel's table; lines of another form are left out."""
-    found: Counts = {}
-    for line in text.splitlines():
-        words = line.split()
-        if len(words) >= LEAST and all(_is_count(words[place]) for place, _ in FIELDS.values()):
-            found[words[NAME]] = {name: int(words[place]) * unit for name, (place, unit) in FIELDS.items()}
-    return dict(sorted(found.items()))
-
-
-def _is_count(word: str) -> bool:
-    return word.isascii() and word.isdigit() and len(word) <= MOST_DIGITS
-
-
-def counts(reads: Reads) -> Counts | Unread:
-    """What is counted of each block device now."""
-    from msgspec import MsgspecError, json
-
-    answer = reads.psutil("disk_io_counters")
-    if isinstance(answer, Unread):
-        return _of_rates(answer)
-    try:
-        return json.decode(answer, type=Counts)
-    except MsgspecError:
-        return Unread(RATES, "the table of what is counted of block devices has another form")
-
-
-def total(devices: Sequence[dict[str, int]], name: str) -> int | None:
-    """A count of several devices as one sum; None where there is no device, or one of them does not have it."""
-    return sum(one[name] for one in devices) if devices and all(name in one for one in devices) else None
-
-
-def of_devices(now: Counts | Unread, names: Iterable[str]) -> list[dict[str, int]] | Unread:
-    """What a table has of some devices; Unread where it has nothing of one of them."""
-    if isinstance(now, Unread):
-        return now
-    wanted = tuple(names)
-    missing = next((name for name in wanted if name not in now), None)
-    if missing is not None:
-        return Unread(RATES, f"{missing} is not among the block devices that are counted")
-    return [now[name] for name in wanted]
-
 
 # --- Which of them are a drive's -------------------------------------------------------------------------------
 
@@ -177,11 +119,7 @@ def _paths(reads: Reads, drive: str, block: str, now: Counts | Unread) -> tuple[
         for name in names
         if name.startswith(before) and name.endswith(after) and name.removeprefix(before).removesuffix(after).isdigit()
     }
-    return found, None if lost is None else _of_rates(lost)
-
-
-def _of_rates(lost: Unread) -> Unread:
-    return Unread(RATES, lost.why, lost.needs_root)
+    return found, None if lost is None else of_rates(lost)
 
 
 def _tells(reads: Reads, name: str, now: Counts | Unread) -> bool | Unread:
@@ -198,7 +136,7 @@ def _is_on(reads: Reads, name: str) -> bool | Unread | None:
     """Whether the kernel is set to count what a device does; None where it does not tell."""
     answer = reads.text(f"/sys/block/{name}/queue/iostats")
     if isinstance(answer, Unread):
-        return None if answer.absent else _of_rates(answer)
+        return None if answer.absent else of_rates(answer)
     if answer not in {"0", "1"}:
         return Unread(RATES, f'whether {name} is counted reads "{answer[:40]}"')
     return answer == "1"

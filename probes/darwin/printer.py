@@ -10,14 +10,13 @@ Source: IOKitTools, ioreg.tproj/ioreg.c.
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import signal
 import subprocess
 from threading import Thread
 from typing import TYPE_CHECKING, Final
 
-from probes.reads import REGISTRY_LIMIT, failed
+from probes.answers import REGISTRY_LIMIT, errno_name, failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -32,7 +31,7 @@ _PIECE: Final = 256 * 1024
 
 # Each question with the printer's options: -a a property list, -c entries of a class and of those derived from it,
 # -d levels, -k entries that have a property, -l all properties, -n entries of a name, -p a plane, -r trees of what
-# matches alone. Why just these is told in `probes/darwin.py`.
+# matches alone. Why just these is told in `probes/darwin/collecting.py`.
 QUESTIONS: Final = {
     "pci": ("-a", "-r", "-c", "IOPCIDevice"),
     "drives": ("-a", "-r", "-l", "-c", "IOBlockStorageDevice"),
@@ -65,7 +64,7 @@ def ask(
             start_new_session=True,
         )
     except OSError as error:
-        return failed(key, _errno_name(error))
+        return failed(key, errno_name(error))
     try:
         return _answer(key, _Output(child, limit), seconds)
     except RuntimeError:  # no thread can be started
@@ -100,7 +99,7 @@ class _Output(Thread):
                     found += piece
             self.too_large = True
         except (OSError, MemoryError) as error:
-            self.failure = _errno_name(error)
+            self.failure = errno_name(error)
 
 
 def _answer(key: str, output: _Output, seconds: float) -> str | bytes | Unread:
@@ -125,11 +124,6 @@ def _answer(key: str, output: _Output, seconds: float) -> str | bytes | Unread:
     if status:
         return Unread(key, f"the registry printer ended with status {status}; {NO_LISTS}", vital=True)
     return failed(key, output.failure) if output.whole is None else _text(output.whole)
-
-
-def _errno_name(error: OSError | MemoryError) -> str:
-    number = error.errno if isinstance(error, OSError) else errno.ENOMEM
-    return errno.errorcode.get(number or 0, "EIO")
 
 
 def _end(child: subprocess.Popen[bytes]) -> None:

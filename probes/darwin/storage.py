@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from probes.darwin_cut import Cutter
-from probes.darwin_lists import CHILDREN, ID
-from probes.darwin_words import MOST, NO_NUMBER, Told, masked, number, text
+from probes.darwin import WITHOUT
+from probes.darwin.cut import Cutter
+from probes.darwin.lists import CHILDREN, ID
+from probes.darwin.values import MOST, NO_NUMBER, Told, masked, number, text
 from probes.decode import NOT_GIVEN
 from probes.facts import BlockDevice, Drive, Gap
 from probes.unread import Unread, of, readable
@@ -25,7 +26,7 @@ from probes.unread import Unread, of, readable
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from probes.darwin_lists import Entries, Entry
+    from probes.darwin.lists import Entries, Entry
 
 # What is read of an answer with controllers or block devices.
 CUTTER: Final = Cutter(
@@ -34,8 +35,8 @@ CUTTER: Final = Cutter(
     tables="Device Characteristics|Protocol Characteristics",
 )
 
-HEALTH: Final = Unread("health", "drives tell of it through plug-ins of the system, which are not asked")
-LIMITS: Final = Unread("limits", HEALTH.why)
+HEALTH: Final = Unread("health", WITHOUT["health"])
+LIMITS: Final = Unread("limits", WITHOUT["limits"])
 NVME_REVISION: Final = "NVMe Revision Supported"
 # Solid-state drive with the NVMe interface; storage controller of another kind, as which some NVMe controllers come.
 NVME_CLASSES: Final = frozenset({0x010802, 0x018002})

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
+from probes.answers import ASLEEP, NOT_RECORDED, NOTHING_GIVEN, OF_ROOT, failed
 from probes.facts import BlockDevice, Drive, Gap, Sensor
-from probes.linux_listed import Asked, listed
-from probes.linux_words import ASLEEP, is_address, named, whole
-from probes.reads import NOT_RECORDED, NOTHING_GIVEN, OF_ROOT, failed
+from probes.linux.listed import Asked, listed
+from probes.linux.values import is_address, named, whole
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:

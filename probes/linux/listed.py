@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from probes.answers import NOT_RECORDED
 from probes.facts import Gap
-from probes.linux_words import integer
-from probes.reads import NOT_RECORDED
+from probes.linux.values import integer
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:

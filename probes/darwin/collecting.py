@@ -1,6 +1,7 @@
 """What to ask of a Darwin machine, and what its I/O Registry means. Decides nothing, and opens no file.
 
-The registry is asked through the system's own printer (`probes/registry.py`), five times, each time for a small part:
+The registry is asked through the system's own printer (`probes/darwin/printer.py`),
+five times, each time for a small part:
 
 - `pci`: the trees below PCI functions. Without the option for all properties only the functions carry theirs, and what
   hangs below them, controllers and block devices too, comes with its header: that is how a drive finds its function.
@@ -25,11 +26,12 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from knowledge.pcie import PCI_EXPRESS_CAPABILITIES
-from probes import darwin_drives, darwin_functions
-from probes.darwin_drives import HEALTH, LIMITS, NVME_CLASSES, Lists, Tree, drives
-from probes.darwin_functions import addresses, freshness, functions, is_bridge, is_function
-from probes.darwin_lists import ask, nearest
-from probes.darwin_words import Told, number, text
+from probes.darwin import WITHOUT, storage
+from probes.darwin import functions as pci
+from probes.darwin.functions import addresses, freshness, functions, is_bridge, is_function
+from probes.darwin.lists import ask, nearest
+from probes.darwin.storage import NVME_CLASSES, Lists, Tree, drives
+from probes.darwin.values import Told, number, text
 from probes.decode import NOT_GIVEN
 from probes.facts import Facts, Gap, Host, Look
 from probes.hosts import lost_of_host
@@ -39,26 +41,10 @@ from probes.unread import Unread, of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from probes.darwin_lists import Entries
+    from probes.darwin.lists import Entries
     from probes.facts import Drive, Listed, PciFunction
     from probes.reads import Reads
 
-OFFERS: Final = {
-    "functions": "PCI functions with identity and the registers of their links",
-    "links": "link width and speed of both ends; how current they are differs by release",
-    "slots": "slots by the firmware's name, where it gives one",
-    "presence": "cards detected in slots without a link (from 10.9 on)",
-    "drives": "NVMe and SATA drives with model and firmware",
-    "names": "model names, where firmware or driver give them",
-}
-WITHOUT: Final = {
-    "configuration space": "the I/O Registry holds single registers of it alone",
-    "errors": "error counters are not in the I/O Registry",
-    "temperatures": "psutil has none here, and drives tell them through plug-ins of the system, which are not asked",
-    "limits": LIMITS.why,
-    "health": HEALTH.why,
-    "stripes": "sets of software RAID are not looked for here",
-}
 SLOTS: Final = Unread("slots described by the firmware (SMBIOS)", "not asked for here")
 NO_PRESENCE: Final = Unread("presence", "not told by this release, which has no registers of slots")
 NO_LINKS: Final = Unread("links", "not told by this release, which has no registers of links")
@@ -80,9 +66,9 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     """Ask everything once and give the facts; `looks` are later readings (seconds, reads)."""
     unread: list[Unread] = []
     gaps: list[Gap] = []
-    devices = _listed("drives", ask(reads, "drives", darwin_drives.CUTTER), gaps)
-    controllers = _listed("controllers", ask(reads, "controllers", darwin_drives.CUTTER), gaps)
-    tree = _listed("pci", ask(reads, "pci", darwin_functions.CUTTER, _at_top(devices, controllers)), gaps)
+    devices = _listed("drives", ask(reads, "drives", storage.CUTTER), gaps)
+    controllers = _listed("controllers", ask(reads, "controllers", storage.CUTTER), gaps)
+    tree = _listed("pci", ask(reads, "pci", pci.CUTTER, _at_top(devices, controllers)), gaps)
     words = _Words(reads)
     entries = {} if isinstance(tree, Unread) else tree
     named = addresses(entries)
@@ -155,7 +141,7 @@ def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
 
 
 def _look(offset: float, recorded: Recorded, release: int | None, unread: list[Unread]) -> Look:
-    tree = ask(recorded, "pci", darwin_functions.CUTTER, frozenset()) if "registry pci" in recorded.answers else {}
+    tree = ask(recorded, "pci", pci.CUTTER, frozenset()) if "registry pci" in recorded.answers else {}
     if isinstance(tree, Unread):
         unread.append(of(f"the links {offset:g} s after the first reading (I/O Registry)", tree).minor)
         return Look(offset, {})

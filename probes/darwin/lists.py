@@ -16,14 +16,14 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from probes.darwin_words import MOST, masked
-from probes.reads import REGISTRY_LIMIT, failed
+from probes.answers import REGISTRY_LIMIT, failed
+from probes.darwin.values import MOST, masked
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator, Mapping
 
-    from probes.darwin_cut import Cutter
+    from probes.darwin.cut import Cutter
     from probes.reads import Reads
 
 ID: Final = "IORegistryEntryID"
