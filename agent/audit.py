@@ -7,62 +7,28 @@ from typing import TYPE_CHECKING
 from msgspec import Struct, structs
 
 from agent import advisor, rules
-from agent.model import machine, throughput, verdicts
-from agent.model.findings import Finding, Severity, Verdict
-from agent.model.throughput import Flow, Hop, Share
-from agent.rules.drives import by_drive, limits
-from agent.rules.links import payloads, request_bytes
-from agent.rules.stripes import stripe_sets
+from agent.model import better_slots, drive_rates, judged_machine
+from agent.model.findings import Finding, Severity
 from knowledge.problems import BadInput, NothingRead
-from probes.decode import NOT_GIVEN
-from probes.facts import Health
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
-    from agent.model.expected import Planned
+    from agent.model.drive_rates import DriveSeen
+    from agent.model.expected import Expectations
     from agent.model.judged import Judged
     from agent.model.machine import Machine
-    from agent.notes.shelf import Shelf
-    from agent.rules.plan.parts import Matched
-    from agent.rules.rule import StripeSeen
+    from agent.model.sheet_parts import Matched
+    from agent.model.shelf import Shelf
+    from agent.model.stripes import StripeSeen
     from probes.facts import Drive, Facts
-
-
-class DriveSeen(Struct, frozen=True):
-    """A drive with what it should reach. Rates are (low, high) in MB/s, None where its path says nothing of rates.
-
-    `alone` and `together` are of reading, `alone_write` and `together_write` of writing; `both` are reading and writing
-    while all drives are read and written at once.
-
-    `path` is made of link keys from the drive to the processor; `narrowest` is the key of the hop that
-    decides its share when all drives read at once. Temperatures are degrees Celsius. `payload_bytes` is the payload
-    size that the upper figures rest on, None where it could not be read and the largest is taken for a bound.
-    `verdict` is that of the drive's own link, `Verdict.VIRTUAL` where it hangs on no PCI function, None where it has
-    no link of its own or none that is known.
-    """
-
-    drive: Drive
-    path: tuple[str, ...]
-    celsius: float | Unread | None
-    warning_celsius: float | None
-    critical_celsius: float | None
-    alone: tuple[float, float] | None
-    together: tuple[float, float] | None
-    narrowest: str | None
-    narrowest_alone: str | None
-    payload_bytes: int | None
-    alone_write: tuple[float, float] | None = None
-    together_write: tuple[float, float] | None = None
-    both: tuple[tuple[float, float], tuple[float, float]] | None = None
-    verdict: Verdict | None = None
 
 
 class Given(Struct, frozen=True):
     """What an audit was given beside the facts: see `audit`."""
 
-    planned: Planned | None = None
+    planned: Expectations | None = None
     limits: Mapping[str, tuple[float | None, float | None]] = {}
     notes: Shelf | None = None
 
@@ -116,7 +82,7 @@ class Audit(Struct, frozen=True):
 
 def audit(
     facts: Facts,
-    planned: Planned | None = None,
+    planned: Expectations | None = None,
     limits: Mapping[str, tuple[float | None, float | None]] | None = None,
     notes: Shelf | None = None,
 ) -> Audit:
@@ -125,20 +91,9 @@ def audit(
     `planned` is what a build sheet expects; `limits` are what drives can give and take themselves, by their names,
     (read, write) in MB/s; `notes` are field notes of the user's own, beside those that come with the program.
     """
-    built = machine.build(facts)
-    judged = verdicts.judge(built)
-    by_key = {one.link.key: one for one in judged}
-    flows, hops = paths_of_drives(built, by_key, limits or {})
-    rates = _Rates(flows, hops)
-    sets = tuple(stripe_sets(built, flows, hops)) if facts.stripes else ()
-    seen = rules.Seen(built, judged, by_key, flows, hops, rates.alone, rates.together, sets, planned)
-    if notes is not None:
-        seen = structs.replace(seen, notes=notes)
-    if planned is not None and built.functions:
-        from agent.rules.plan.matching import matched
-
-        seen = structs.replace(seen, matched=matched(seen, planned))
-    seen = structs.replace(seen, moves=rules.slots.moves(seen))
+    seen, rates = judged_machine.judge(facts, planned, limits or {})
+    seen = structs.replace(seen, notes=notes)
+    seen = structs.replace(seen, moves=better_slots.moves(seen))
     findings = []
     guest = facts.host.virtual is True
     unread = list(facts.unread)
@@ -162,122 +117,20 @@ def audit(
     findings.sort(key=lambda finding: finding.severity.rank)
     return Audit(
         facts=facts,
-        machine=built,
-        links=judged,
-        drives=tuple(_drives(built, judged, rates)),
+        machine=seen.machine,
+        links=seen.judged,
+        drives=tuple(drive_rates.drives(seen.machine, seen.judged, rates)),
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
-        by_key=by_key,
+        by_key=seen.by_key,
         nvme_at={
             drive.address: drive for drive in facts.drives if isinstance(drive.address, str) and drive.kind == "nvme"
         },
-        stripes=sets,
+        stripes=seen.stripes,
         against=planned.source if planned is not None else None,
         matched=seen.matched,
         given=Given(planned, limits or {}, notes),
     )
-
-
-def below_best(facts: Facts) -> tuple[str, ...]:
-    """Addresses worth another look: both ends of each link below its best, or with errors counted."""
-    built = machine.build(facts)
-    found: list[str] = []
-    for judged in verdicts.judge(built):
-        ends = judged.link.ends
-        noisy = judged.verdict is not Verdict.VIRTUAL and any(rules.errors.link_error_count(end) for end in ends)
-        if judged.below_best or (noisy and judged.link.device is not None):
-            found += [end.address for end in ends]
-    return tuple(dict.fromkeys(found))
-
-
-def paths_of_drives(
-    built: Machine, by_key: dict[str, Judged], limits: Mapping[str, tuple[float | None, float | None]]
-) -> tuple[tuple[Flow, ...], dict[str, Hop]]:
-    """The drives as flows, and the hops they cross, for the throughput model.
-
-    A drive on a path with a hop whose rate is not known, or says nothing of lanes, is left out; so is a SATA or SAS
-    drive, whose own interface decides.
-    """
-    hops: dict[str, Hop] = {}
-    flows = []
-    for path in built.paths:
-        found = [by_key[hop.key] for hop in path.hops]
-        if path.drive.kind != "nvme" or not found or any(one.now is None or one.mbps is None for one in found):
-            continue
-        sizes = payloads(path)
-        asked = request_bytes(path)
-        for one in found:
-            assert one.now is not None
-            key, payload, request = one.link.key, sizes[0] if sizes else None, asked
-            known = hops.get(key)
-            if known is not None:  # a shared hop carries the packets of all its drives: the smallest counts
-                payload = None if payload is None or known.payload_bytes is None else min(payload, known.payload_bytes)
-                request = None if request is None or known.request_bytes is None else min(request, known.request_bytes)
-            hops[key] = Hop(key, one.now.speed, one.now.width, payload, request)
-        flows.append(
-            Flow(path.drive.name, tuple(one.link.key for one in found), *limits.get(path.drive.name, (None, None)))
-        )
-    return tuple(flows), hops
-
-
-class _Rates:
-    """What each drive should reach, by its name: read and written, alone and together, and both ways at once."""
-
-    def __init__(self, flows: tuple[Flow, ...], hops: dict[str, Hop]) -> None:
-        self.hops = hops
-        self.alone = {flow.name: throughput.alone(flow, hops) for flow in flows}
-        self.together = throughput.together(flows, hops)
-        self.alone_write = {flow.name: throughput.alone(flow, hops, "to_drive") for flow in flows}
-        self.together_write = throughput.together(flows, hops, "to_drive")
-        self.both = throughput.both(flows, hops)
-
-
-def _drives(built: Machine, judged: tuple[Judged, ...], rates: _Rates) -> Iterator[DriveSeen]:
-    leads_to = {function.address: one for one in judged for function in one.link.functions}
-    sensors = by_drive(built.facts.sensors)
-    for path in built.paths:
-        name = path.drive.name
-        mine = sensors.get(name, [])
-        main = next((sensor for sensor in mine if sensor.label.lower() == "composite"), mine[0] if mine else None)
-        warning, critical = limits(path.drive, main)
-        one, all_at_once, both = rates.alone.get(name), rates.together.get(name), rates.both.get(name)
-        own = rates.hops.get(path.hops[0].key) if path.hops else None
-        yield DriveSeen(
-            drive=path.drive,
-            path=tuple(hop.key for hop in path.hops),
-            celsius=main.celsius if main is not None else _by_health_log(path.drive, built.facts),
-            warning_celsius=warning,
-            critical_celsius=critical,
-            alone=_ends(one),
-            together=_ends(all_at_once),
-            narrowest=all_at_once.narrowest if all_at_once else None,
-            narrowest_alone=one.narrowest if one else None,
-            payload_bytes=own.payload_bytes if own is not None and one is not None else None,
-            alone_write=_ends(rates.alone_write.get(name)),
-            together_write=_ends(rates.together_write.get(name)),
-            both=((both[0].low, both[0].high), (both[1].low, both[1].high)) if both else None,
-            verdict=_own_verdict(path.drive, leads_to),
-        )
-
-
-def _own_verdict(drive: Drive, leads_to: Mapping[str, Judged]) -> Verdict | None:
-    """The verdict of the link that leads straight to a drive; a disk on a cable has none of its own."""
-    if drive.address is None:
-        return Verdict.VIRTUAL if isinstance(drive.interconnect, str) else None
-    own = leads_to.get(drive.address) if isinstance(drive.address, str) else None
-    return None if own is None or drive.kind != "nvme" else own.verdict
-
-
-def _ends(share: Share | None) -> tuple[float, float] | None:
-    return None if share is None else (share.low, share.high)
-
-
-def _by_health_log(drive: Drive, facts: Facts) -> float | Unread | None:
-    """The composite temperature that the drive's own log gives, where no sensor gives one; Unread where none could."""
-    if isinstance(drive.health, Health):
-        return drive.health.celsius
-    never = any(one.what == "temperatures" for one in facts.unread)
-    return Unread(f"temperature of {drive.name}", NOT_GIVEN) if never else None
 
 
 def only_at(found: Audit, name: str) -> Audit:

@@ -104,7 +104,7 @@ class Source:
         self, live: Reads, first: Recorded, facts: Facts, settle: float, clock: Clock
     ) -> Sequence[tuple[float, Recorded]]:
         """Later looks at the links that are below their best or count errors."""
-        from agent.audit import below_best
+        from agent.model.second_look import below_best
         from probes import platform
 
         live_ones = {function.address for function in facts.functions if function.fresh == "live"}

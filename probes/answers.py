@@ -12,6 +12,7 @@ NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
 # What the kernel keeps for the super-user among what is asked; texts, lists and links are open to everybody.
 OF_ROOT: Final = ("bytes /sys/firmware/dmi/", "bytes /sys/bus/pci/devices/", "nvme ")
 # The kernel ends each text with a new line, so that no bytes at all are no text.
+MOST_DIGITS: Final = 20  # of a 64-bit count
 NOTHING_GIVEN: Final = "nothing was given"
 ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
 NOT_RECORDED: Final = "not in this capture"

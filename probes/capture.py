@@ -44,9 +44,7 @@ STRING_COST: Final = 72  # a short str and its place in a tuple
 OBJECT_COST: Final = 170  # an entry or a mapping, and its place in a mapping that grows
 WIDEST_CHARACTER: Final = 4  # bytes for each character of a str that holds one past U+FFFF
 
-TOLD_BY_PROGRAM: Final = (
-    "registry "  # without it no list of functions and drives is whole: see `probes/darwin/printer.py`
-)
+TOLD_BY_PROGRAM: Final = "registry "  # without it no list of functions and drives is whole: see `probes/registry.py`
 
 GZIP_MAGIC: Final = b"\x1f\x8b"
 _GZIP_WINDOW: Final = 31  # zlib's number for a gzip header and the largest window

@@ -12,7 +12,7 @@ A question has a kind and a subject, and the two together are its key in a captu
                  "disk_io_counters" {DEVICE: {COUNT: number}}, "sensors_temperatures" {CHIP: [[LABEL, degrees C]]};
                  below a root psutil is not asked, and the first of these is made of the kernel's table there
     nvme STRUCTURE PATH   what a drive returns for Identify or Get Log Page ("nvme identify /dev/nvme0")
-    registry NAME  what the system's printer of the I/O Registry writes (Darwin; names in `probes/darwin/printer.py`): a
+    registry NAME  what the system's printer of the I/O Registry writes (Darwin; names in `probes/registry.py`): a
                  property list as text, as bytes where it is not UTF-8, "" where nothing matched
 
 Nothing here is opened for writing, and no other device command can be sent: see `NVME_QUESTIONS`.
@@ -214,7 +214,7 @@ class Live:
 
     def _disks_below(self, key: str) -> str | Unread:
         """The kernel's table of block devices below the root, in psutil's form."""
-        from probes.linux.disk_table import TABLE, table
+        from probes.disk_table import TABLE, table
 
         try:
             found = self._file(TABLE, BYTES_LIMIT)
@@ -242,7 +242,7 @@ class Live:
             return failed(key, "ENOTSUP")
         if self.platform != "darwin":
             return failed(key, "ENOSYS")
-        from probes.darwin.printer import ask
+        from probes.registry import ask
 
         return ask(name)
 

@@ -14,7 +14,7 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.compare.comparing import compare
-from agent.model.expected import CardExpected, DriveExpected, Planned
+from agent.model.expected import CardExpected, DriveExpected, Expectations
 from agent.model.findings import Severity
 from knowledge import pcie
 from knowledge.steps import HANDS, STEPS
@@ -42,7 +42,7 @@ PARTS: Final = tuple(f"0000:00:01.{number}" for number in range(4))
 FELT: Final = {pcie.SLOT_STATUS: {"presence_detect_state": 1}}
 
 
-def seen(described: Machine | Tree, *, privileged: bool = True, planned: Planned | None = None) -> Audit:
+def seen(described: Machine | Tree, *, privileged: bool = True, planned: Expectations | None = None) -> Audit:
     """The audit of a machine."""
     tree = build(described) if isinstance(described, Machine) else described
     return audit(facts(tree, privileged=privileged), planned=planned)
@@ -629,13 +629,13 @@ def test_a_release_without_registers_of_slots_leaves_it_open() -> None:
 # --- Beside a build sheet --------------------------------------------------------------------------------------
 
 
-def expected(slot: str, carrier_kind: str, bays: int) -> Planned:
+def expected(slot: str, carrier_kind: str, bays: int) -> Expectations:
     """A sheet with a carrier of so many drives in a slot."""
     named: dict[str, Any] = {"port": None, "pci_id": None, "link": None}
     rack = CardExpected(name="rack", slot=slot, carrier=carrier_kind, bays=4, **named)
     nothing: dict[str, Any] = dict.fromkeys(("slot", "model", "serial", "link", "alone", "together"))
     drives = tuple(DriveExpected(name=f"reel-{one}", card="rack", bay=one, **nothing) for one in range(1, bays + 1))
-    return Planned(source="sheet.toml", ports={}, cards=(rack,), drives=drives, needs=())
+    return Expectations(source="sheet.toml", ports={}, cards=(rack,), drives=drives, needs=())
 
 
 @pytest.mark.parametrize("bays", [0, 3, 4])

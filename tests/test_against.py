@@ -15,7 +15,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.model.expected import CardExpected, DriveExpected, NeedExpected, Planned
+from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected
 from agent.model.findings import Severity
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit
@@ -44,9 +44,9 @@ VIEWS: Final[dict[str, dict[str, Any]]] = {
 
 def planned(
     *cards: CardExpected, drives: tuple[DriveExpected, ...] = (), needs: tuple[NeedExpected, ...] = (), **ports: str
-) -> Planned:
+) -> Expectations:
     """A sheet's expectations; `ports` are addresses by slot label."""
-    return Planned(source=SHEET, ports=ports, cards=cards, drives=drives, needs=needs)
+    return Expectations(source=SHEET, ports=ports, cards=cards, drives=drives, needs=needs)
 
 
 def card(name: str, slot: str | None, **more: Any) -> CardExpected:  # noqa: ANN401 - fields of CardExpected
@@ -61,7 +61,7 @@ def drive(name: str, **more: Any) -> DriveExpected:  # noqa: ANN401 - fields of 
     return DriveExpected(name=name, **{**nothing, **more})
 
 
-def found(machine: Machine, expected: Planned, *, privileged: bool = True) -> list[Finding]:
+def found(machine: Machine, expected: Expectations, *, privileged: bool = True) -> list[Finding]:
     """The findings of the plan's rules on a machine."""
     return plan_findings(audit(facts(build(machine), privileged=privileged), planned=expected))
 

@@ -12,8 +12,8 @@ from markdown_it import MarkdownIt
 
 from agent.audit import audit
 from agent.compare.comparing import compare
-from agent.report.handover import report
 from agent.report.page.findings import runs
+from agent.report.page.handover import report
 from agent.report.plain import plain
 from tests.pages import HOSTILE, MADE_AT, audited, facts, soaked, tainted, tainted_rows
 

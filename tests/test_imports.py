@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import networkx as nx
 import pytest
 
 from probes import FLOOR, PLATFORMS
@@ -31,7 +32,7 @@ ARROWS: Final = (
     ("agent.advisor",),
     ("agent.rules",),
     ("agent.notes",),
-    ("agent.model",),
+    ("agent.model", "agent.toml"),
     ("probes",),
     ("knowledge",),
 )
@@ -55,7 +56,7 @@ PAGE: Final = "agent.report.page"
 POOL: Final = "agent.tally.pool"
 FOLDERS: Final = "probes.folders"
 CHILD: Final = "agent.child"
-REGISTRY: Final = "probes.darwin.printer"
+REGISTRY: Final = "probes.registry"
 TERMINAL: Final = frozenset(
     f"agent.report.{name}"
     for name in (
@@ -168,7 +169,7 @@ NOT_LOADED: Final = (
     "probes.darwin.lists",
     "probes.darwin.values",
     "probes.redact",
-    "probes.darwin.printer",
+    "probes.registry",
     "psutil",
     "pyudev",
     "rich",
@@ -282,6 +283,38 @@ def test_imports_go_one_way(module: str) -> None:
         if other <= own:
             wrong.append(f"line {line} imports {name}")
     assert wrong == []
+
+
+def circles(arrows: dict[str, set[str]]) -> list[list[str]]:
+    """Names that lead to each other, each circle in order; of an import, those for types alone count too."""
+    graph = nx.DiGraph((one, other) for one, others in arrows.items() for other in others if one != other)
+    return sorted(sorted(found) for found in nx.strongly_connected_components(graph) if len(found) > 1)
+
+
+def folder(module: str) -> str:
+    """The package that a module stands in; what stands in `agent` itself stands for itself."""
+    package = module if (HERE / module.replace(".", "/")).is_dir() else module.rpartition(".")[0]
+    return module if package == "agent" else package
+
+
+def test_no_module_leads_back_to_itself() -> None:
+    """Imports make no circle: not of modules, also inside a package, and not of packages."""
+    arrows = {
+        module: {name for _, name in imported(tree) if name in MODULES and name != module}
+        for module, tree in MODULES.items()
+    }
+    assert sum(map(len, arrows.values())) > len(MODULES)
+    assert circles(arrows) == []
+    packages: dict[str, set[str]] = {}
+    for module, others in arrows.items():
+        packages.setdefault(folder(module), set()).update(map(folder, others))
+    assert circles(packages) == []
+
+
+def test_a_circle_is_found() -> None:
+    """The search finds a circle of three, and none where arrows only meet."""
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"a", "d"}}) == [["a", "b", "c"]]
+    assert circles({"a": {"b", "c"}, "b": {"d"}, "c": {"d"}}) == []
 
 
 @pytest.mark.parametrize("module", sorted(MODULES))
@@ -398,7 +431,7 @@ def of_platform(names: list[str], platform: str) -> list[str]:
     """The modules among these that are for one platform alone."""
     own = {
         "linux": ("probes.linux", "probes.smbios"),
-        "darwin": ("probes.darwin.collecting", "probes.darwin.printer"),
+        "darwin": ("probes.darwin.collecting", "probes.registry"),
     }[platform]
     return [name for name in names if name.startswith(own)]
 
@@ -419,9 +452,7 @@ def test_darwin_loads_nothing_of_linux() -> None:
     """A check of a Darwin machine from its capture imports no part of the Linux probe, and starts no printer either."""
     _, names = loaded("check", "--replay", DARWIN_CAPTURE, "--format", "json")
     assert "probes.darwin.collecting" in names
-    assert [
-        name for name in ("probes.darwin.printer", "subprocess", "psutil", "pyudev", "ctypes") if name in names
-    ] == []
+    assert [name for name in ("probes.registry", "subprocess", "psutil", "pyudev", "ctypes") if name in names] == []
     assert of_platform(names, "linux") == []
 
 
@@ -439,5 +470,5 @@ def test_a_live_darwin_machine_loads_nothing_of_linux() -> None:
     done = subprocess.run([sys.executable, "-c", DARWIN_LIVE], cwd=HERE, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     names = done.stdout.split()
-    assert "probes.darwin.printer" in names
+    assert "probes.registry" in names
     assert of_platform(names, "linux") == []

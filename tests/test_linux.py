@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
-from agent.audit import audit, below_best
+from agent.audit import audit
 from agent.model.findings import Severity
-from agent.rules.errors import link_error_count
+from agent.model.link_errors import link_error_count
+from agent.model.second_look import below_best
 from knowledge import pcie
 from probes.facts import BlockDevice, ErrorCounters, LinkAttributes
 from probes.linux import collecting as linux

@@ -11,10 +11,10 @@ from msgspec.structs import replace
 
 from agent.audit import Audit, audit, only_at
 from agent.model.findings import Severity, Verdict
+from agent.model.shelf import Shelf
 from agent.notebook.checks import complaints
 from agent.notes.matching import Part, match
 from agent.notes.seen import contradictions
-from agent.notes.shelf import Shelf
 from knowledge.fieldnotes import NOT_ADVISED
 from knowledge.notes import FILES, index, shipped
 from knowledge.steps import FIRMWARE, STEPS

@@ -8,8 +8,8 @@ import html5lib
 from msgspec import structs
 
 from agent.audit import audit
-from agent.report.handover import report
 from agent.report.page import page
+from agent.report.page.handover import report
 from agent.report.page.soaks import soak, told_apart
 from probes.tokens import Known
 from tests.pages import MADE_AT, audited, facts, soaked, whole_page

@@ -19,8 +19,9 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from agent.audit import audit, below_best
+from agent.audit import audit
 from agent.model.findings import Severity, Verdict
+from agent.model.second_look import below_best
 from agent.report import data, text
 from probes.capture import encode, parse, recorded
 from probes.linux import collecting as linux

@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pytest
 
+from probes import registry
 from probes.answers import failed
 from probes.capture import encode, parse
-from probes.darwin import printer as registry
 from probes.reads import Live, Recorded, Recording
 from probes.unread import Unread
 from tests.build import AGENT, MOMENT, TreeReads, build
@@ -198,7 +198,7 @@ def test_output_that_cannot_be_read_to_its_end_is_no_answer(
         child.stdout = Broken()
         return child
 
-    monkeypatch.setattr("probes.darwin.printer.subprocess.Popen", opened)
+    monkeypatch.setattr("probes.registry.subprocess.Popen", opened)
     assert registry.ask("pci", script("exit 0")) == failed("registry pci", "EIO")
 
 

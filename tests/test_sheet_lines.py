@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.sheets.lines import lines_of
+from agent.toml.lines import lines_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -15,9 +15,10 @@ from agent.model.findings import Verdict
 from agent.model.machine import drives_display
 from agent.sheets.paths import flows, links, today
 from agent.sheets.places import harmless
-from agent.sheets.reading import LINE_LIMIT, parse
+from agent.sheets.reading import parse
 from agent.sheets.sheet import CardSpec, DriveSpec, Place, Placement, SlotSpec, Uplink
 from agent.sheets.writing import from_audit, quoted, with_placement
+from agent.toml.tables import LINE_LIMIT
 from knowledge.problems import BadInput
 from probes.unread import Unread
 from tests.boards import carrier, display, gigabit, reel_3

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.sheets import shape
-from agent.sheets.reading import DOTS_LIMIT, LIMIT, LINE_LIMIT, card_of, drive_of, drives_of, fail, parse, read
-from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Need, Sheet, SlotSpec, StripeSpec, Uplink
+from agent.sheets.reading import LIMIT, card_of, drive_of, drives_of, parse, read
+from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Need, Sheet, SlotSpec, StripeSpec, Uplink, fail
+from agent.toml.tables import DOTS_LIMIT, LINE_LIMIT
 from knowledge import rates, slots
 from knowledge.problems import BadInput
 from tests.bad_sheets import cases

@@ -263,10 +263,11 @@ def test_a_slow_log_and_a_drive_that_hangs_delay_nothing(tmp_path: Path) -> None
 # --- The command -----------------------------------------------------------------------------------------------
 
 BESIDE: Final = """
-    import json, os, sys, time
+    import json, os, signal, sys, time
     from agent.child import Run, find
     from knowledge.problems import Problem
     command = tuple(sys.argv[1:])
+    signal.signal(signal.SIGQUIT, signal.SIG_DFL)  # a shell starts what runs in its background with this one ignored
     try:
         find(command, os.environ) if command else None
         with Run(command, time.monotonic) as run:

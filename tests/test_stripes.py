@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
-from agent.audit import audit, only_at, paths_of_drives
+from agent.audit import audit, only_at
+from agent.model.drive_rates import paths_of_drives
 from agent.report import data, text
 from knowledge import pcie
 from knowledge.steps import STRIPE_CAUTION
@@ -25,7 +26,7 @@ from tests.tree import TreeReads
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.rules.rule import StripeSeen
+    from agent.model.stripes import StripeSeen
     from tests.tree import Tree
 
 MD: Final = "/sys/devices/virtual/block/md0"

@@ -20,11 +20,10 @@ from rich.console import Console
 from agent import cli
 from agent.audit import Audit, audit
 from agent.model.findings import Severity, Verdict
-from agent.model.machine import leads_to_drive
+from agent.model.shelf import Shelf
 from agent.notebook.learning import learned
 from agent.notebook.trying import tried
 from agent.notes.matching import Part, match
-from agent.notes.shelf import Shelf
 from agent.report import data, drive_words, markdown, noting, text, words
 from agent.report.page import machine as page
 from agent.report.tally_data import form as tally_form
@@ -291,7 +290,7 @@ def test_a_drive_of_unread_class_is_a_drive() -> None:
     """What the kernel drives as an NVMe drive is one, also where its class could not be read: with its temperature."""
     whole = facts_of("bench-2-unsplit-slot")
     found = audit(changed(whole, "0000:01:00.0", class_code=LOST))
-    assert leads_to_drive(link(found, "0000:00:01.0").link)
+    assert link(found, "0000:00:01.0").is_drive
     assert findings(found, "slot-unsplit")
     (seen,) = [one for one in found.drives if one.drive.address == "0000:01:00.0"]
     assert (Verdict.FULL, True) == (seen.verdict, isinstance(seen.celsius, float))

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.audit import Audit
-    from agent.notes.shelf import Shelf
+    from agent.model.shelf import Shelf
     from agent.sheets.sheet import Sheet
     from agent.source import Source
     from probes.facts import Facts

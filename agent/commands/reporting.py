@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Comparison
-    from agent.notes.shelf import Shelf
+    from agent.model.shelf import Shelf
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Soak
     from agent.source import Clock, Source
@@ -144,7 +144,7 @@ def _made(form: str, machines: Machines, soaks: Soaks, made_at: str) -> str:
         from agent.report.page import page
 
         return page(machines, soaks, comparison, made_at)
-    from agent.report.handover import report
+    from agent.report.page.handover import report
 
     return report(machines, soaks, comparison, made_at)
 

@@ -12,7 +12,8 @@ from msgspec import Struct
 
 from agent.compare.changes import Part
 from agent.compare.identity import card_token, drive_token, ids, in_order, position
-from agent.model.machine import above, drives_display
+from agent.model.machine import drives_display
+from agent.model.upwards import upwards
 from knowledge import pcie
 from knowledge.classes import describe_class
 from probes.unread import readable
@@ -20,8 +21,9 @@ from probes.unread import readable
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
     from agent.compare.changes import Identity
+    from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
     from probes.facts import Drive, PciFunction
 
@@ -209,14 +211,12 @@ class Fitted:
 
     def _upwards(self, start: PciFunction, own: int | None) -> tuple[int | None, Way]:
         steps = [position(start.address)]
-        seen = {start.address}
-        up = above(start)
-        while up is not None and up in self._functions and up not in seen:
-            seen.add(up)
-            if self.at.get(up, own) != own:
-                return self.at[up], tuple(steps)
-            steps.append(position(up))
-            up = above(self._functions[up])
+        for up in upwards(start, self._functions):
+            if up is start:
+                continue
+            if self.at.get(up.address, own) != own:
+                return self.at[up.address], tuple(steps)
+            steps.append(position(up.address))
         root = readable(start.root) or ""
         return None, (*steps, self._roots.get(root, root))
 

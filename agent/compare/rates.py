@@ -9,17 +9,18 @@ from msgspec import Struct
 from agent.compare.changes import Change
 from agent.compare.lanes import resting
 from agent.compare.words import direction, subject
-from agent.rules.stripes import RESTING_STATES
+from agent.model.stripes import RESTING_STATES
 from probes.unread import readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
     from agent.compare.changes import Direction
     from agent.compare.doubts import Doubts
     from agent.compare.matching import Matched
-    from agent.rules.rule import StripeSeen
+    from agent.model.drive_rates import DriveSeen
+    from agent.model.stripes import StripeSeen
 
 ALIKE: Final = (0, 0)  # drives beside one that moved: what it has now comes of its place, not of them
 NOT_THERE: Final = "not there"

@@ -15,11 +15,11 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.audit import DriveSeen
     from agent.compare.changes import Direction, Topic
     from agent.compare.doubts import Doubts
     from agent.compare.fitted import Thing
     from agent.compare.matching import Matched
+    from agent.model.drive_rates import DriveSeen
     from probes.facts import Drive, Host
 
 # What a system counts as its memory differs a little from start to start, with what firmware and kernel keep.

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent.audit import paths_of_drives
 from agent.measure.measured import Delivery, Measurement, Shared
 from agent.measure.running import spread_of
 from agent.measure.targets import CACHED_FILE, FILE, LIMITS
 from agent.model import throughput
 from agent.model.abilities import rate_text
+from agent.model.drive_rates import paths_of_drives
 from agent.model.findings import Rate, Severity, Verdict
-from agent.rules.stripes import stripe_sets
+from agent.model.stripes import stripe_sets
 from knowledge import pcie
 from knowledge.rates import celsius_text
 from probes.unread import Unread, readable

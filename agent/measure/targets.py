@@ -17,8 +17,9 @@ from probes.unread import Unread, readable
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
     from agent.measure.measured import What
+    from agent.model.drive_rates import DriveSeen
     from probes.blocks import Place
     from probes.facts import Drive
     from probes.reads import Reads

@@ -75,7 +75,7 @@ class NeedExpected(Struct, frozen=True, kw_only=True):
     in_slot: str | None = None
 
 
-class Planned(Struct, frozen=True, kw_only=True):
+class Expectations(Struct, frozen=True, kw_only=True):
     """All that is expected. `source` is the sheet's name for people; `ports` gives the address of a slot's port."""
 
     source: str

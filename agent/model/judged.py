@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
@@ -11,6 +11,8 @@ from agent.model.throughput import link_mbps
 
 if TYPE_CHECKING:
     from agent.model.machine import Link
+
+BELOW_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})
 
 
 class Judged(Struct, frozen=True):
@@ -48,6 +50,16 @@ class Judged(Struct, frozen=True):
         return self.link.device.address if self.link.device is not None else None
 
     @property
+    def subject(self) -> str:
+        """The address a finding about this link goes by: the card's, or the port's where nothing answers."""
+        return self.device_address or self.port_address or ""
+
+    @property
+    def is_drive(self) -> bool:
+        """Whether the link leads straight to an NVMe drive, claimed by a driver or not."""
+        return self.link.leads_to_drive
+
+    @property
     def fresh(self) -> Literal["live", "refreshed", "start-up"]:
         """How current the link status is (see `PciFunction`): that of the device's end, else of the port's."""
         end = self.link.device or self.link.port
@@ -63,6 +75,4 @@ class Judged(Struct, frozen=True):
     @property
     def below_best(self) -> bool:
         """Whether another look could change the verdict: something is lower than both ends can do."""
-        return self.verdict in {Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING} or (
-            self.verdict is Verdict.UNKNOWN and self.link.device is not None
-        )
+        return self.verdict in BELOW_BEST or (self.verdict is Verdict.UNKNOWN and self.link.device is not None)

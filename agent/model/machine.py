@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model import unseen_parts
+from agent.model.upwards import above, upwards
 from knowledge import pcie
 from probes.unread import Unread, of, readable
 
@@ -84,6 +85,11 @@ class Link(Struct, frozen=True):
         return tuple(end for end in (self.port, self.device) if end is not None)
 
     @property
+    def leads_to_drive(self) -> bool:
+        """Whether it leads straight to an NVMe drive, claimed by a driver or not."""
+        return self.device is not None and (self.driven or is_nvme(self.device))
+
+    @property
     def key(self) -> str:
         """What names this link everywhere: the port's address, or the device's where no port is visible."""
         end = self.port or self.device
@@ -146,11 +152,6 @@ def _by_address(function: PciFunction) -> str:
     return function.address
 
 
-def above(function: PciFunction | None) -> str | None:
-    """The address of the bridge above a function, None on a root bus and where it is not known."""
-    return None if function is None else readable(function.parent)
-
-
 def device_place(address: str) -> str:
     """What the functions of one device share of their addresses: "0000:01:00" of "0000:01:00.0".
 
@@ -179,11 +180,6 @@ def is_nvme(function: PciFunction) -> bool:
     """Whether the function is an NVMe drive, by its class, claimed by a driver or not."""
     code = function.class_code
     return isinstance(code, int) and (code >> 8 == NVME_CLASS or code == NVME_ELSEWHERE)
-
-
-def leads_to_drive(link: Link) -> bool:
-    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    return link.device is not None and (link.driven or is_nvme(link.device))
 
 
 def is_audio(function: PciFunction) -> bool:
@@ -399,14 +395,11 @@ class _Slots:
 
     def _on_card(self, port: PciFunction) -> bool:
         """Whether a port above leads to a slot: then this one sits on the card there, which counts its own slots."""
-        seen = {port.address}
-        while (upper := above(port)) in self._functions and upper not in seen:
-            assert upper is not None
-            seen.add(upper)
-            port = self._functions[upper]
-            if port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 1:
-                return True
-        return False
+        return any(
+            upper.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 1
+            for upper in upwards(port, self._functions)
+            if upper is not port
+        )
 
     def of_device(self, component: tuple[PciFunction, ...]) -> Slot | None:
         """The slot of a device whose port is not visible."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, Final
 
-from agent.notes.shelf import Shelf
+from agent.model.shelf import Shelf
 from knowledge.problems import BadInput
 from probes.files import names_in, quoted
 from probes.unread import Unread

@@ -13,8 +13,8 @@ import msgspec
 from msgspec import Struct
 
 from agent.notebook import checks, shape
-from agent.sheets.lines import lines_of
-from agent.sheets.reading import fail_at, tables
+from agent.toml.lines import lines_of
+from agent.toml.tables import problem_at, tables
 from knowledge.fieldnotes import Note
 from knowledge.problems import BadInput
 from probes.files import printable, quoted, read_whole
@@ -84,7 +84,7 @@ def parsed(text: str, source: str) -> Read:
         if not further:
             notes.append(note)
             places.append(lines.get(key))
-    told = sorted((_wrong(source, fail_at(source, lines, *one)) for one in wrong), key=lambda one: one.line or 0)
+    told = sorted((_wrong(source, problem_at(source, lines, *one)) for one in wrong), key=lambda one: one.line or 0)
     return Read(source, tuple(notes), tuple(places), tuple(told[:MOST_TOLD]))
 
 

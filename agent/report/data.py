@@ -15,10 +15,11 @@ from probes.unread import Unread, readable
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
     from agent.model.findings import Evidence, Finding, Rate, Step
     from agent.model.judged import Judged
-    from agent.rules.rule import StripeSeen
+    from agent.model.stripes import StripeSeen
     from probes.facts import BoardSlot, Facts, Host, PciFunction
 
 VERSION: Final = 1

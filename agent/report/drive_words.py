@@ -16,8 +16,9 @@ from probes.unread import Unread, readable
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.audit import Audit, DriveSeen
-    from agent.rules.rule import StripeSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
+    from agent.model.stripes import StripeSeen
     from probes.facts import Drive
 
 SHORT: Final = 40  # characters of a name in the middle of a line

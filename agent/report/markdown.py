@@ -16,10 +16,11 @@ from knowledge.steps import SHORT
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
     from agent.model.findings import Finding, Step
     from agent.model.judged import Judged
-    from agent.rules.rule import StripeSeen
+    from agent.model.stripes import StripeSeen
 
 LINE: Final = 4000  # characters of a line that is put together; its parts are cut before
 NO_RATE: Final = "-"

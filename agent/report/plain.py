@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from agent.model.findings import Rate
     from agent.model.judged import Judged
     from agent.model.machine import Link
-    from agent.rules.rule import StripeSeen
+    from agent.model.stripes import StripeSeen
     from probes.facts import Drive, Host, PciFunction
 
 LONGEST: Final = 200

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.rules import absent, drives, errors, health, host, links, notes, plan, slots, stripes
-from agent.rules.rule import RULES, Found, Rule, Seen
+from agent.rules import absent, drives, errors, health, host, links, notes, sheet, slots, stripes
+from agent.rules.rule import REGISTERED, Found, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.model.judged_machine import JudgedMachine
     from probes.unread import Unread
 
-FAMILIES = (links, slots, absent, stripes, errors, drives, health, host, plan, notes)
+# In the order in which findings of one severity are told.
+FAMILIES = (absent, drives, links, errors, health, host, notes, sheet, slots, stripes)
+RULES = {one.id: one for family in FAMILIES for one in REGISTERED.values() if one.run.__module__ == family.__name__}
 
-__all__ = ["FAMILIES", "RULES", "Found", "Rule", "Seen", "run"]
+__all__ = ["FAMILIES", "RULES", "Found", "Rule", "run"]
 
 
-def run(seen: Seen) -> Iterator[tuple[Rule, Found | Unread]]:
+def run(seen: JudgedMachine) -> Iterator[tuple[Rule, Found | Unread]]:
     """Run every rule; "cannot tell" comes back as an `Unread`, never as silence."""
     for rule in RULES.values():
         for found in rule.run(seen):

@@ -13,7 +13,7 @@ from agent.model import split_slots
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.machine import DOWNSTREAM_FACING, is_bridge
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
-from agent.rules.rule import Found, Seen, rule
+from agent.rules.rule import Found, rule
 from knowledge import pcie
 from probes.unread import Unread, of
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from agent.model.judged import Judged
+    from agent.model.judged_machine import JudgedMachine
     from agent.model.machine import Link
     from agent.model.split_slots import Parts
     from probes.facts import PciFunction
@@ -43,7 +44,7 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     fires_on=("bench-1-half-carrier",),
     quiet_on=("bench-1-upgraded", "bench-1-parts-missing", "bench-1-ordinary-user", "bench-2-unsplit-slot"),
 )
-def slot_part_silent(seen: Seen) -> Iterator[Found | Unread]:
+def slot_part_silent(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """Drives answer in some parts of a split slot, and nothing answers in the others.
 
     A carrier with fewer drives than it has places looks the same: count the drives on it. Told only where firmware or
@@ -58,7 +59,7 @@ def slot_part_silent(seen: Seen) -> Iterator[Found | Unread]:
         yield from _of_slot(seen, parts, answering)
 
 
-def _of_slot(seen: Seen, parts: Parts, answering: Parts) -> Iterator[Found | Unread]:
+def _of_slot(seen: JudgedMachine, parts: Parts, answering: Parts) -> Iterator[Found | Unread]:
     """What is to be said of ports that are named as one slot, if anything."""
     functions = [one for part in answering for one in (*part.link.functions, *_behind(seen, part.link))]
     holds = _drive_among(seen, functions)
@@ -139,7 +140,7 @@ def _straddled(answering: Parts) -> bool:
     fires_on=("bench-2-bare-switch",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-1-tunnelled-dock", "bench-1-parts-missing"),
 )
-def switch_without_drive(seen: Seen) -> Iterator[Found | Unread]:
+def switch_without_drive(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A packet switch on a card in a slot has no drive, and nothing else, behind any of its ports.
 
     A carrier that waits for its drives looks the same: count the drives on it. A switch with ports for plugging while
@@ -163,7 +164,7 @@ def switch_without_drive(seen: Seen) -> Iterator[Found | Unread]:
             yield _of_switch(judged, ports, what)
 
 
-def _is_switch_card(seen: Seen, judged: Judged) -> bool:
+def _is_switch_card(seen: JudgedMachine, judged: Judged) -> bool:
     """Whether the link leads to a packet switch on a card, and to nothing beside it."""
     link, kinds = judged.link, seen.machine.kinds
     below = seen.machine.below.get(link.device.address, ()) if link.device is not None else ()
@@ -175,19 +176,19 @@ def _is_switch_card(seen: Seen, judged: Judged) -> bool:
     return all(isinstance(code, int) and code >> 8 in OF_SWITCHES for code in beside)
 
 
-def _ports_at_end(seen: Seen, behind: Iterable[PciFunction]) -> list[Judged]:
+def _ports_at_end(seen: JudgedMachine, behind: Iterable[PciFunction]) -> list[Judged]:
     """The ports among these functions below which nothing answers, by address."""
     addresses = {one.address for one in behind}
     found = [one for one in seen.judged if one.port_address in addresses and one.link.device is None]
     return sorted(found, key=split_slots.by_port)
 
 
-def _is_port(seen: Seen, function: PciFunction) -> bool:
+def _is_port(seen: JudgedMachine, function: PciFunction) -> bool:
     """Whether a function is a port of a switch or another bridge, by its class or its register."""
     return is_bridge(function) or seen.machine.kinds.get(function.address) in PORTS
 
 
-def _known_device(seen: Seen, function: PciFunction) -> bool:
+def _known_device(seen: JudgedMachine, function: PciFunction) -> bool:
     """Whether a function that is no port is known to be a device of some kind."""
     return isinstance(function.class_code, int) or any(
         one.address == function.address for one in seen.machine.facts.drives
@@ -233,7 +234,7 @@ def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
 # --- What both ask ---------------------------------------------------------------------------------------------
 
 
-def _behind(seen: Seen, link: Link) -> tuple[PciFunction, ...]:
+def _behind(seen: JudgedMachine, link: Link) -> tuple[PciFunction, ...]:
     """All functions below those that a link leads to; a loop, which only a damaged capture has, ends it."""
     found: dict[str, PciFunction] = {}
     waiting = [one.address for one in link.functions]
@@ -245,7 +246,7 @@ def _behind(seen: Seen, link: Link) -> tuple[PciFunction, ...]:
     return tuple(found.values())
 
 
-def _drive_among(seen: Seen, functions: Sequence[PciFunction]) -> bool | None:
+def _drive_among(seen: JudgedMachine, functions: Sequence[PciFunction]) -> bool | None:
     """Whether one of these is a drive, or what drives hang on; None where a class code could not be read."""
     drives = {one.address for one in seen.machine.facts.drives}
     codes = [one.class_code for one in functions]
@@ -294,7 +295,7 @@ def _not_told(judged: Judged) -> Unread | None:
     return next((one for one in readings if isinstance(one, Unread)), None)
 
 
-def _on_sheet(seen: Seen, links: Iterable[Judged]) -> bool:
+def _on_sheet(seen: JudgedMachine, links: Iterable[Judged]) -> bool:
     """Whether a build sheet has a part at one of these links: then it tells what should answer there."""
     if seen.matched is None:
         return False

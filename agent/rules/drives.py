@@ -5,42 +5,44 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Evidence, Severity
+from agent.model.temperature_limits import by_drive, limits
 from agent.model.unseen_parts import drives as missing_drives
-from agent.rules.rule import Found, Seen, rule
+from agent.rules.rule import Found, rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes import platform
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from agent.model.judged import Judged
+    from agent.model.judged_machine import JudgedMachine
     from probes.facts import Drive, Sensor
 
 NVME_CLASS: Final = 0x010802
 
 
 @rule("drive-hot", Severity.FAULT, fires_on=("bench-2-hot-drive",), quiet_on=("bench-1-upgraded",))
-def drive_hot(seen: Seen) -> Iterator[Found | Unread]:
+def drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive is near or above a temperature limit of its own.
 
     At its warning limit a drive slows itself down; at its critical limit it may stop.
     """
     facts = seen.machine.facts
     sensors = by_drive(facts.sensors)
-    own = own_links(seen)
+    own = seen.own_links()
     for drive in facts.drives:
         for sensor in sensors.get(drive.name, ()):
             yield from _against_limits(drive, sensor, own.get(drive.name))
 
 
 @rule("drive-not-serving", Severity.FAULT, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
-def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
+def drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive's controller is in a state in which it serves nothing.
 
     "dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.
     """
-    own = own_links(seen)
+    own = seen.own_links()
     for drive in seen.machine.facts.drives:
         if drive.kind != "nvme" or drive.state in {None, "live"}:
             continue
@@ -54,7 +56,7 @@ def drive_not_serving(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("drive-unclaimed", Severity.NOTE, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
-def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
+def drive_unclaimed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A function is an NVMe drive by its class, but the system has no drive there."""
     facts = seen.machine.facts
     lost = missing_drives(facts)
@@ -78,42 +80,6 @@ def drive_unclaimed(seen: Seen) -> Iterator[Found | Unread]:
         yield Found(function.address, headline, evidence)
     if lost is not None and unsure:
         yield of(f"whether the system has a drive at {', '.join(unsure)}", lost.minor)
-
-
-def own_links(seen: Seen) -> dict[str, Judged | None]:
-    """The own link of each NVMe drive, by its name; a disk on a cable sits in no slot of its own."""
-    return {
-        path.drive.name: seen.at(path.hops[0].key)
-        for path in seen.machine.paths
-        if path.hops and path.drive.kind == "nvme"
-    }
-
-
-def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
-    """The sensors of each drive, by its name."""
-    found: dict[str, list[Sensor]] = {}
-    for sensor in sensors:
-        if isinstance(sensor.drive, str):
-            found.setdefault(sensor.drive, []).append(sensor)
-    return found
-
-
-def limits(drive: Drive, sensor: Sensor | None) -> tuple[float | None, float | None]:
-    """Warning and critical limit, degrees Celsius; the drive's own limits are of its composite temperature alone.
-
-    Without a sensor they are the drive's own: it is the composite temperature that its log gives.
-    """
-    own: tuple[float | None, float | None] = (None, None)
-    if sensor is None or sensor.label.lower() in {"composite", "temp1"}:
-        own = _plausible(drive.warning_celsius), _plausible(drive.critical_celsius)
-    if sensor is None:
-        return own
-    return _plausible(sensor.warning_celsius) or own[0], _plausible(sensor.critical_celsius) or own[1]
-
-
-def _plausible(limit: float | Unread | None) -> float | None:
-    """A limit that a drive can mean: one at or below freezing is none."""
-    return limit if limit is not None and not isinstance(limit, Unread) and limit > 0 else None
 
 
 def _against_limits(drive: Drive, sensor: Sensor, own: Judged | None) -> Iterator[Found | Unread]:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import speed_text
 from agent.model.findings import Evidence, Severity, Verdict
-from agent.rules.links import subject
-from agent.rules.rule import Found, Seen, rule
+from agent.model.link_errors import link_error_count, link_error_counts
+from agent.rules.rule import Found, rule
 from knowledge import pcie
 from knowledge.rates import FEW_ERRORS
 from probes.decode import set_bits
@@ -18,13 +18,14 @@ BOTH: Final = 2  # ends
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from agent.model.judged_machine import JudgedMachine
     from agent.model.machine import Link, Machine
     from knowledge.layout import Layout
     from probes.facts import PciFunction
 
 
 @rule("link-errors", Severity.FAULT, fires_on=("bench-2-noisy-link",), quiet_on=("bench-1-upgraded",))
-def link_errors(seen: Seen) -> Iterator[Found | Unread]:
+def link_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A link makes errors: the counters of its two ends rise while one looks, or have grown large since start-up.
 
     Counts are of errors seen by that end, so both ends are summed. A few since start-up are no fault; rising is.
@@ -47,7 +48,7 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
             more = last - first
             counted = f"{more:,} more link error{'s' if more > 1 else ''} within {offset:.1f} s"
             headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
-            yield Found(subject(judged), headline, (rise, *evidence), judged=judged)
+            yield Found(judged.subject, headline, (rise, *evidence), judged=judged)
         elif first > FEW_ERRORS:
             after = "; none came while looking" if series else ""
             if series and series[-1][1] < first:
@@ -56,7 +57,7 @@ def link_errors(seen: Seen) -> Iterator[Found | Unread]:
             since = f" in {hours / 3600:,.1f} hours" if isinstance(hours, float) else ""
             counted = f"{first:,} link errors since start-up{since}{after}"
             headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
-            yield Found(subject(judged), headline, evidence, severity=Severity.NOTE, judged=judged)
+            yield Found(judged.subject, headline, evidence, severity=Severity.NOTE, judged=judged)
     if silent and not any(one.what == "errors" for one in seen.machine.facts.unread):
         what = f"error counters of {', '.join(silent)}"
         yield Unread(
@@ -80,31 +81,6 @@ def _counters_of(end: PciFunction) -> tuple[dict[str, int] | Unread, ...]:
     return () if counted is None else (counted.correctable, counted.nonfatal, counted.fatal)
 
 
-def link_error_count(function: PciFunction) -> int:
-    """Errors of the link itself that this end has counted; 0 where it counts none or cannot tell (see `errors`)."""
-    return sum(count for _, count in _link_counts(function))
-
-
-def _link_counts(function: PciFunction) -> list[tuple[str, int]]:
-    """The specification's name and the count of each kind of link error this end has seen."""
-    counted = function.errors
-    if counted is None:
-        return []
-    found = []
-    for names, known, aliases in (
-        (counted.correctable, pcie.CORRECTABLE_ERRORS, pcie.CORRECTABLE_ERROR_ALIASES),
-        (counted.nonfatal, pcie.UNCORRECTABLE_ERRORS, pcie.UNCORRECTABLE_ERROR_ALIASES),
-        (counted.fatal, pcie.UNCORRECTABLE_ERRORS, pcie.UNCORRECTABLE_ERROR_ALIASES),
-    ):
-        if isinstance(names, Unread):
-            continue
-        for name, count in names.items():
-            _, words, of_link = known.get(aliases.get(name, name), (0, "", False))
-            if of_link and count:
-                found.append((words, count))
-    return found
-
-
 def _counts(end: PciFunction | None) -> bool:
     """Whether this end told its counters in this look."""
     if end is None or end.errors is None or end.power_state == "D3cold":
@@ -123,12 +99,12 @@ def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]
 
 
 def _counters(function: PciFunction) -> Evidence:
-    named = ", ".join(f"{words} {count:,}" for words, count in _link_counts(function))
+    named = ", ".join(f"{words} {count:,}" for words, count in link_error_counts(function))
     return Evidence(f"{function.address} error counters", named, f"{FEW_ERRORS} or fewer, not rising")
 
 
 @rule("lane-errors", Severity.NOTE, fires_on=("bench-2-lane-errors",), quiet_on=("bench-1-upgraded",))
-def lane_errors(seen: Seen) -> Iterator[Found | Unread]:
+def lane_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """Some lanes of a link have their error bit set.
 
     The bits stay set until cleared and may date from training at start-up; together with a narrow or slow
@@ -148,7 +124,7 @@ def lane_errors(seen: Seen) -> Iterator[Found | Unread]:
         if evidence:
             severity = Severity.OK if judged.verdict is Verdict.FULL else None
             headline = "error bits are set on lanes in use; they may date from training at start-up"
-            yield Found(subject(judged), headline, tuple(evidence), severity=severity, judged=judged)
+            yield Found(judged.subject, headline, tuple(evidence), severity=severity, judged=judged)
 
 
 # Generation: (register, prefix of its fields). Source: Link Status 2 and the Physical Layer 16, 32 and 64 GT/s
@@ -167,7 +143,7 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
     fires_on=("bench-2-lane-errors",),
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
 )
-def equalization_failed(seen: Seen) -> Iterator[Found | Unread]:
+def equalization_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A slow or narrow link finished equalization at a higher speed without success.
 
     The two ends could not tune the signal for that speed: riser, cable, contact, or a card's firmware.
@@ -185,7 +161,7 @@ def equalization_failed(seen: Seen) -> Iterator[Found | Unread]:
         if failed:
             speeds = " and ".join(speed_text(speed) for speed in failed)
             evidence = tuple(one for found in failed.values() for one in found)
-            yield Found(subject(judged), f"equalization at {speeds} ended without success", evidence, judged=judged)
+            yield Found(judged.subject, f"equalization at {speeds} ended without success", evidence, judged=judged)
 
 
 def _failed_phases(end: PciFunction, speed: int) -> Iterator[Evidence]:

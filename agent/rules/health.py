@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, Protocol
 
 from agent.model.findings import Evidence, Severity
-from agent.rules.drives import by_drive, limits, own_links
-from agent.rules.rule import Found, Seen, rule
+from agent.model.temperature_limits import by_drive, limits
+from agent.rules.rule import Found, rule
 from knowledge.rates import celsius_text
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from agent.model.judged import Judged
+    from agent.model.judged_machine import JudgedMachine
     from knowledge.layout import Layout
     from probes.facts import Drive, Sensor
 
@@ -38,7 +39,7 @@ LOAD: Final = ("look-under-load",)  # no step for a drive that is too hot alread
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "bench-2-hot-drive"),
 )
-def drive_heat_warning(seen: Seen) -> Iterator[Found | Unread]:
+def drive_heat_warning(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive warns of its temperature itself, or its own log has it at a limit where no sensor can be read.
 
     The warning tells that some temperature in the drive is past a threshold set for it. A drive whose sensors the
@@ -80,7 +81,7 @@ def _composite(health: Health) -> str:
     fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
 )
-def drive_was_hot(seen: Seen) -> Iterator[Found | Unread]:
+def drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive counts minutes that it spent at or above its warning or critical temperature.
 
     Of its whole life, so of other machines and seasons too; whether they grow is seen by reading again under load.
@@ -108,7 +109,7 @@ def drive_was_hot(seen: Seen) -> Iterator[Found | Unread]:
     fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
 )
-def drive_throttled(seen: Seen) -> Iterator[Found | Unread]:
+def drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive counts times that it slowed itself down for heat.
 
     Lightly to keep its temperature, heavily to bring it down whatever that costs; some drives slow down by rules of
@@ -149,7 +150,7 @@ def drive_throttled(seen: Seen) -> Iterator[Found | Unread]:
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
 )
-def drive_spare_low(seen: Seen) -> Iterator[Found | Unread]:
+def drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive has less spare left than the threshold that its maker set.
 
     Spare blocks take the place of worn ones; when they are gone the drive stops taking writes or fails. A spare and a
@@ -173,7 +174,7 @@ def drive_spare_low(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("drive-worn", Severity.LIMIT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_worn(seen: Seen) -> Iterator[Found | Unread]:
+def drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive has used up the life that its maker predicts for it, or nearly so.
 
     An estimate from what was written so far; drives often go on for long, but nothing is promised any more.
@@ -198,7 +199,7 @@ def drive_worn(seen: Seen) -> Iterator[Found | Unread]:
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
 )
-def drive_media_errors(seen: Seen) -> Iterator[Found | Unread]:
+def drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive could not give back whole what was written to it.
 
     An error that the drive could not correct: what stood there is lost, and more may follow. The count is of its whole
@@ -214,7 +215,7 @@ def drive_media_errors(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("drive-read-only", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_read_only(seen: Seen) -> Iterator[Found | Unread]:
+def drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive has put itself into read-only mode.
 
     It takes no more writes, usually to save what it holds; it may stop reading next.
@@ -228,7 +229,7 @@ def drive_read_only(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("drive-unreliable", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_unreliable(seen: Seen) -> Iterator[Found | Unread]:
+def drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive says that it is no longer reliable.
 
     By errors of its media or a fault inside it; also where only its persistent memory region, which few machines use,
@@ -244,7 +245,7 @@ def drive_unreliable(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("drive-backup-failed", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_backup_failed(seen: Seen) -> Iterator[Found | Unread]:
+def drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """What saves a drive's unwritten data when power fails is broken.
 
     Until now the drive could finish its writes from a small store of energy; a power cut can lose them from here on.
@@ -261,7 +262,7 @@ def drive_backup_failed(seen: Seen) -> Iterator[Found | Unread]:
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
 )
-def drive_power_lost(seen: Seen) -> Iterator[Found | Unread]:
+def drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive often lost its power without notice.
 
     Each time it may lose what it had not yet written. Ten times and a quarter of all starts are called often (common
@@ -287,12 +288,12 @@ def drive_power_lost(seen: Seen) -> Iterator[Found | Unread]:
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
 )
-def drive_firmware_pending(seen: Seen) -> Iterator[Found | Unread]:
+def drive_firmware_pending(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive starts with other firmware after its next reset.
 
     Someone has put firmware into another slot and chosen it; nothing has changed yet.
     """
-    own = own_links(seen)
+    own = seen.own_links()
     for drive in seen.machine.facts.drives:
         slots = drive.firmware_slots
         if not isinstance(slots, FirmwareSlots) or slots.after_reset in {None, slots.active}:
@@ -336,9 +337,9 @@ class _Make(Protocol):
         """The drive's name and its own link are known."""
 
 
-def _told(seen: Seen) -> Iterator[tuple[Drive, Health, _Make]]:
+def _told(seen: JudgedMachine) -> Iterator[tuple[Drive, Health, _Make]]:
     """The drives whose health was read, each with what makes a finding of it."""
-    own = own_links(seen)
+    own = seen.own_links()
     for drive in seen.machine.facts.drives:
         if isinstance(drive.health, Health):
             yield drive, drive.health, _make(own.get(drive.name), drive.name)
@@ -353,7 +354,7 @@ def _make(own: Judged | None, name: str) -> _Make:
     return make
 
 
-def _too_hot(seen: Seen, drive: Drive, health: Health) -> bool:
+def _too_hot(seen: JudgedMachine, drive: Drive, health: Health) -> bool:
     """Whether a drive is at or above a limit of its own now, by a sensor, by its log, or by its own warning."""
     sensors = by_drive(seen.machine.facts.sensors).get(drive.name, ())
     if health.temperature_past_threshold or _is_hot(drive, sensors):

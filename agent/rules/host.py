@@ -5,15 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model.findings import Evidence, Severity
-from agent.rules.rule import Found, Seen, rule
+from agent.rules.rule import Found, rule
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.model.judged_machine import JudgedMachine
+
 
 @rule("firmware-listed", Severity.OK, fires_on=("bench-1-upgraded",), quiet_on=("guest-plain",))
-def firmware_listed(seen: Seen) -> Iterator[Found | Unread]:
+def firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """The firmware of the machine and of its drives, with dates where they are told.
 
     For the record, and for comparing with the maker's list. Nothing here says that an update is wanted.
@@ -35,7 +37,7 @@ def firmware_listed(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("needs-root", Severity.UNKNOWN, fires_on=("bench-1-ordinary-user",), quiet_on=("bench-1-upgraded",))
-def needs_root(seen: Seen) -> Iterator[Found | Unread]:
+def needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """Some readings are given to the super-user only.
 
     Nothing here needs root; this says once what root would add.

@@ -2,109 +2,78 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from agent.model import unseen_parts
 from agent.model.abilities import rate_text
 from agent.model.findings import Evidence, Severity, Verdict
-from agent.model.machine import leads_to_drive
+from agent.model.judged import BELOW_BEST
+from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
-from agent.rules.rule import Found, Seen, rule
-from knowledge import pcie
-from probes.unread import Unread
+from agent.rules.rule import Found, rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.model.judged import Judged
-    from agent.model.machine import Path
-    from probes.facts import PciFunction
+    from agent.model.judged_machine import JudgedMachine
+    from probes.unread import Unread
 
 
-def with_verdict(seen: Seen, verdict: Verdict) -> Iterator[Judged]:
-    """The links of one verdict."""
-    return (judged for judged in seen.judged if judged.verdict is verdict)
-
-
-def subject(judged: Judged) -> str:
-    """The address a finding about this link goes by: the card's, or the port's where nothing answers."""
-    return judged.device_address or judged.port_address or ""
-
-
-def is_drive(judged: Judged) -> bool:
-    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    return leads_to_drive(judged.link)
-
-
-BELOW_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})
-
-
-def _plainly(seen: Seen, judged: Judged) -> Found:
+def _plainly(seen: JudgedMachine, judged: Judged) -> Found:
     """The verdict as a finding, with what the link at its best would bring."""
     if judged.now is None or judged.best is None or judged.verdict not in BELOW_BEST or judged.port_hidden:
-        return Found(subject(judged), judged.why, judged.evidence, judged=judged)
+        return Found(judged.subject, judged.why, judged.evidence, judged=judged)
     gain = seen.gain_mbps(judged.link.key, judged.best)
     more = "" if gain is not None else f"; {_without_gain(seen, judged.link.key)}"
-    return Found(subject(judged), f"{judged.why}{more}", judged.evidence, judged=judged, gain_mbps=gain)
+    return Found(judged.subject, f"{judged.why}{more}", judged.evidence, judged=judged, gain_mbps=gain)
 
 
-def _without_gain(seen: Seen, key: str) -> str:
+def _without_gain(seen: JudgedMachine, key: str) -> str:
     """What there is to say of drives that would gain nothing as far as they are known."""
-    unknown = unrated(seen, key)
+    unknown = seen.unrated(key)
     if unknown is None:
         return "its drives would gain nothing, another hop holds them back"
     return f"what its drives would gain is not known: {unknown.what}: {unknown.why}"
 
 
-def unrated(seen: Seen, key: str) -> Unread | None:
-    """Why more drives may be behind a link than the rates were worked out of; None where they are all known."""
-    rated = {flow.name for flow in seen.flows}
-    for path in seen.machine.paths:
-        behind = any(hop.key == key for hop in path.hops)
-        if path.drive.kind != "nvme" or path.drive.name in rated or not (behind or path.lost is not None):
-            continue
-        return path.lost or Unread(f"the rate of {path.drive.name}", "a link on its way has none that is known")
-    return unseen_parts.drives(seen.machine.facts)
-
-
 @rule("link-narrow", Severity.FAULT, fires_on=("bench-2-worn-riser",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
-def link_narrow(seen: Seen) -> Iterator[Found | Unread]:
+def link_narrow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A link runs with fewer lanes than both of its ends can do.
 
     Width is hardly ever a matter of power saving.
     """
-    for judged in with_verdict(seen, Verdict.NARROW):
+    for judged in seen.with_verdict(Verdict.NARROW):
         yield _plainly(seen, judged)
 
 
 @rule("link-slow", Severity.FAULT, fires_on=("bench-2-slow-link",), quiet_on=("bench-1-upgraded", "bench-3-set-slow"))
-def link_slow(seen: Seen) -> Iterator[Found | Unread]:
+def link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A link runs at a lower speed than both of its ends can do, and nothing explains it."""
-    for judged in with_verdict(seen, Verdict.SLOW):
+    for judged in seen.with_verdict(Verdict.SLOW):
         yield _plainly(seen, judged)
 
 
 @rule(
     "link-set-slow", Severity.LIMIT, fires_on=("bench-3-set-slow",), quiet_on=("bench-1-upgraded", "bench-2-slow-link")
 )
-def link_set_slow(seen: Seen) -> Iterator[Found | Unread]:
+def link_set_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A link runs at a lower speed because its port is set to that speed."""
-    for judged in with_verdict(seen, Verdict.SET_SLOW):
+    for judged in seen.with_verdict(Verdict.SET_SLOW):
         yield _plainly(seen, judged)
 
 
 @rule("link-resting", Severity.NOTE, fires_on=("bench-3-idle",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
-def link_resting(seen: Seen) -> Iterator[Found | Unread]:
+def link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A link runs at a lower speed for now, to save power.
 
     It should rise under load; a look while the card works tells.
     """
-    for judged in with_verdict(seen, Verdict.RESTING):
+    for judged in seen.with_verdict(Verdict.RESTING):
         yield _plainly(seen, judged)
 
 
 @rule("ends-contradict", Severity.UNKNOWN, fires_on=("bench-3-two-ends",), quiet_on=("bench-1-upgraded",))
-def ends_contradict(seen: Seen) -> Iterator[Found | Unread]:
+def ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """The readings of a link contradict each other."""
     for judged in seen.judged:
         if judged.contradicts:
@@ -112,12 +81,12 @@ def ends_contradict(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("link-unread", Severity.UNKNOWN, fires_on=("bench-3-asleep",), quiet_on=("bench-1-upgraded",))
-def link_unread(seen: Seen) -> Iterator[Found | Unread]:
+def link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A card answers, but what its link does or could do is not known; or a port acts as if a card were there.
 
     A port whose link is up with nothing below, or that keeps training without success, is told here as well.
     """
-    for judged in with_verdict(seen, Verdict.UNKNOWN):
+    for judged in seen.with_verdict(Verdict.UNKNOWN):
         port = judged.link.port
         if port is not None and isinstance(port.parent, str) and port.power_state == "D3cold":
             continue  # inside a card that sleeps as a whole; the link above it says so
@@ -126,7 +95,7 @@ def link_unread(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("uplink-shared", Severity.NOTE, fires_on=("bench-1-switch-carrier",), quiet_on=("bench-1-upgraded",))
-def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
+def uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """The drives behind a switch could move more than its uplink carries.
 
     No fault: the carrier works as built. With several drives the uplink is shared; with one it holds that one back.
@@ -159,10 +128,10 @@ def uplink_shared(seen: Seen) -> Iterator[Found | Unread]:
                 f"{carried:,.0f} MB/s or less; this is {asked / carried:.1f} times as much",
             ),
         )
-        yield Found(subject(judged), headline, evidence, judged=judged)
+        yield Found(judged.subject, headline, evidence, judged=judged)
 
 
-def _crossing(seen: Seen) -> dict[str, dict[str, tuple[str, float]]]:
+def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
     """By link: name and own link rate (MB/s) of the drives that reach the processor through it, own links apart."""
     found: dict[str, dict[str, tuple[str, float]]] = {}
     for path in seen.machine.paths:
@@ -175,7 +144,7 @@ def _crossing(seen: Seen) -> dict[str, dict[str, tuple[str, float]]]:
 
 
 @rule("payload-low", Severity.NOTE, fires_on=("bench-1-payload",), quiet_on=("bench-1-upgraded",))
-def payload_low(seen: Seen) -> Iterator[Found | Unread]:
+def payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A drive's packets are smaller than everything on its path supports.
 
     Larger payloads spend less of the link on packet headers. On Linux a boot option decides it.
@@ -200,40 +169,11 @@ def payload_low(seen: Seen) -> Iterator[Found | Unread]:
         high = ceiling_mbps(narrowest.speed, narrowest.width, supported)
         evidence = (
             Evidence(
-                f"{subject(own)} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"
+                f"{own.subject} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"
             ),
         )
         headline = f"packets carry {in_force} bytes where the whole path supports {supported}"
-        yield Found(subject(own), headline, evidence, judged=own, gain_mbps=high - low)
-
-
-def payloads(path: Path) -> tuple[int, int] | None:
-    """Smallest payload in force and smallest supported on a path, bytes; None where one could not be read."""
-    in_force, supported = [], []
-    for hop in path.hops:
-        for end in hop.ends:
-            now = _payload(end, "control")
-            can = _payload(end, "capabilities")
-            if now is None or can is None:
-                return None
-            in_force.append(now)
-            supported.append(can)
-    return (min(in_force), min(supported)) if in_force else None
-
-
-def request_bytes(path: Path) -> int | None:
-    """The largest read that the drive of a path may ask for at once, bytes; None where it could not be read."""
-    device = path.hops[0].device if path.hops else None
-    code = device.registers.read(pcie.DEVICE_CONTROL, "max_read_request_size") if device is not None else None
-    return pcie.PAYLOAD_BYTES.get(code) if isinstance(code, int) else None
-
-
-def _payload(function: PciFunction, where: str) -> int | None:
-    if where == "control":
-        code = function.registers.read(pcie.DEVICE_CONTROL, "max_payload_size")
-    else:
-        code = function.registers.read(pcie.DEVICE_CAPABILITIES, "max_payload_size_supported")
-    return pcie.PAYLOAD_BYTES.get(code) if isinstance(code, int) else None
+        yield Found(own.subject, headline, evidence, judged=own, gain_mbps=high - low)
 
 
 @rule(
@@ -242,7 +182,7 @@ def _payload(function: PciFunction, where: str) -> int | None:
     fires_on=("bench-1-payload-mismatch",),
     quiet_on=("bench-1-upgraded", "bench-1-payload"),
 )
-def payload_mismatch(seen: Seen) -> Iterator[Found | Unread]:
+def payload_mismatch(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A card may send larger packets than its port accepts.
 
     Such packets are malformed to the port and end in errors; the kernel sets both alike unless told otherwise.
@@ -251,7 +191,7 @@ def payload_mismatch(seen: Seen) -> Iterator[Found | Unread]:
         link = judged.link
         if link.port is None or link.device is None or judged.verdict is Verdict.VIRTUAL or judged.port_hidden:
             continue
-        sent, accepted = _payload(link.device, "control"), _payload(link.port, "control")
+        sent, accepted = payload(link.device, "control"), payload(link.port, "control")
         if sent is not None and accepted is not None and sent > accepted:
             evidence = (
                 Evidence(
@@ -262,7 +202,7 @@ def payload_mismatch(seen: Seen) -> Iterator[Found | Unread]:
                 ),
             )
             yield Found(
-                subject(judged),
+                judged.subject,
                 f"sends packets of up to {sent} bytes to a port set to {accepted}",
                 evidence,
                 judged=judged,

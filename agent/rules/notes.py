@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Evidence, Severity
 from agent.model.unseen_parts import missed
-from agent.rules.rule import Found, Seen, rule
+from agent.rules.rule import Found, rule
 from knowledge.notes import index
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from agent.model.judged_machine import JudgedMachine
     from agent.notes.applying import Applied
     from agent.notes.matching import Condition, Match, Part
     from agent.notes.seen import Beside
@@ -34,7 +35,7 @@ READ_AS: Final = {
 
 
 @rule("field-note", Severity.NOTE, fires_on=("bench-2-noted-parts",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
-def field_note(seen: Seen) -> Iterator[Found | Unread]:
+def field_note(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A field note holds for a part of this machine: something is known of its kind.
 
     Notes come with the program, from published sources, or are the user's own. A note never changes a verdict: what it

@@ -4,28 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from msgspec.structs import replace
-
 from agent.model.abilities import rate_text
-from agent.model.findings import Evidence, Rate, Severity, Verdict
-from agent.model.split_slots import is_board_slot
-from agent.model.throughput import link_mbps
+from agent.model.better_slots import movable
+from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.unseen_parts import TELLS_OF_SLOTS, missed
-from agent.rules.links import is_drive, subject, unrated, with_verdict
-from agent.rules.rule import Found, Move, Seen, rule
+from agent.rules.rule import Found, rule
 from knowledge import pcie
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterator
+    from collections.abc import Iterator
 
     from agent.model.judged import Judged
-    from agent.model.machine import Link
+    from agent.model.judged_machine import JudgedMachine
     from probes.facts import BoardSlot
     from probes.unread import Unread
-
-    Where = tuple[BoardSlot | None, str]
-
-DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
 
 
 @rule(
@@ -34,13 +26,13 @@ DRIVE_SLOTS: Final = frozenset({"m.2", "u.2", "edsff"})
     fires_on=("bench-1-slot-limited", "bench-3-swap-wanted"),
     quiet_on=("bench-1-upgraded", "bench-2-worn-riser"),
 )
-def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
+def slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A card runs at the best of its slot but could do more in a better one.
 
     The better slots of this machine are named, free ones first, with the rate the card would reach there. What
     is known not to sit in a slot, or to gain nothing, is a note.
     """
-    for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
+    for judged in seen.with_verdict(Verdict.SLOT_LIMITED):
         move = seen.moves.get(judged.link.key)
         stays = _why_it_stays(seen, judged)
         lost = judged.link.slot_lost if not stays else None
@@ -53,7 +45,7 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
         wiring, taken = _wiring(judged)
         unread = () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
         yield Found(
-            subject(judged),
+            judged.subject,
             f"{headline}; {taken}" if taken else headline,
             (*judged.evidence, *wiring, *unread),
             judged=judged,
@@ -64,7 +56,7 @@ def slot_limited(seen: Seen) -> Iterator[Found | Unread]:
         )
 
 
-def _why_it_stays(seen: Seen, judged: Judged) -> str:
+def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     """Why a better slot is no matter for this card, "" where it is one."""
     if judged.link.onboard:
         return "it is part of the board, so it stays where it is"
@@ -72,7 +64,7 @@ def _why_it_stays(seen: Seen, judged: Judged) -> str:
     if not movable(judged) and judged.link.slot_lost is None:
         return "it is not in a slot, so it cannot be moved"
     gains_nothing = judged.device_can is not None and seen.gain_mbps(key, judged.device_can) is None
-    if gains_nothing and unrated(seen, key) is None:
+    if gains_nothing and seen.unrated(key) is None:
         return "the drives behind it would gain nothing from more"
     return ""
 
@@ -80,9 +72,9 @@ def _why_it_stays(seen: Seen, judged: Judged) -> str:
 @rule(
     "slot-swap", Severity.NOTE, fires_on=("bench-3-swap-wanted",), quiet_on=("bench-1-upgraded", "bench-1-slot-limited")
 )
-def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
+def slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A card holds a better slot than it needs, and another card of this machine would gain in it."""
-    for judged in with_verdict(seen, Verdict.SLOT_LIMITED):
+    for judged in seen.with_verdict(Verdict.SLOT_LIMITED):
         move = seen.moves.get(judged.link.key)
         if move is None or move.swaps_with is None:
             continue
@@ -95,20 +87,20 @@ def slot_swap(seen: Seen) -> Iterator[Found | Unread]:
                 rate_text(holder.port_can),
                 f"{rate_text(holder.device_can)} is all its card needs",
             ),
-            Evidence(f"{subject(judged)} ability of the card", rate_text(move.rate), "a slot that can do as much"),
+            Evidence(f"{judged.subject} ability of the card", rate_text(move.rate), "a slot that can do as much"),
         )
         headline = (
             f"needs {rate_text(holder.device_can)} of a slot that can do {rate_text(holder.port_can)}; "
-            f"{subject(judged)} would gain {move.gain_mbps:,.0f} MB/s there"
+            f"{judged.subject} would gain {move.gain_mbps:,.0f} MB/s there"
         )
-        yield Found(subject(holder), headline, evidence, judged=judged, move=move, gain_mbps=move.gain_mbps)
+        yield Found(holder.subject, headline, evidence, judged=judged, move=move, gain_mbps=move.gain_mbps)
 
 
 @rule("slot-dark", Severity.FAULT, fires_on=("bench-3-dark-slot",), quiet_on=("bench-1-upgraded",))
-def slot_dark(seen: Seen) -> Iterator[Found | Unread]:
+def slot_dark(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A card is detected in a slot, but there is no link."""
-    for judged in with_verdict(seen, Verdict.DARK):
-        yield Found(subject(judged), judged.why, judged.evidence, judged=judged)
+    for judged in seen.with_verdict(Verdict.DARK):
+        yield Found(judged.subject, judged.why, judged.evidence, judged=judged)
 
 
 @rule(
@@ -117,7 +109,7 @@ def slot_dark(seen: Seen) -> Iterator[Found | Unread]:
     fires_on=("bench-2-unsplit-slot",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
 )
-def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
+def slot_unsplit(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """One drive answers in a slot wide enough for several.
 
     A passive carrier with several drives shows only its first drive until the firmware splits the slot. A carrier
@@ -131,7 +123,7 @@ def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
             continue
         link = judged.link
         board = link.slot.board if link.slot is not None else None
-        if link.port is None or not is_drive(judged) or judged.port_can is None or judged.device_can is None:
+        if link.port is None or not judged.is_drive or judged.port_can is None or judged.device_can is None:
             continue
         if seen.machine.kinds.get(link.port.address) != pcie.ROOT_PORT or judged.verdict is Verdict.VIRTUAL:
             continue
@@ -142,7 +134,7 @@ def slot_unsplit(seen: Seen) -> Iterator[Found | Unread]:
             yield _unsplit(judged, port, card, _can_split(seen, board))
 
 
-def _can_split(seen: Seen, board: BoardSlot | None) -> str:
+def _can_split(seen: JudgedMachine, board: BoardSlot | None) -> str:
     """Whether a slot can be split, by the firmware's word."""
     lost = missed(seen.machine.facts.board_slots)
     if lost is not None:
@@ -165,11 +157,11 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
         f"if its carrier holds more drives, the slot is not split ({port // card} x{card})"
     )
     severity = None if told == SUPPORTED else Severity.OK
-    return Found(subject(judged), headline, evidence, severity=severity, judged=judged)
+    return Found(judged.subject, headline, evidence, severity=severity, judged=judged)
 
 
 @rule("slot-power-fault", Severity.FAULT, fires_on=("bench-2-power-fault",), quiet_on=("bench-1-upgraded",))
-def slot_power_fault(seen: Seen) -> Iterator[Found | Unread]:
+def slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """A slot reports a power fault.
 
     The slot's own power controller cut or limited the supply of the card.
@@ -184,7 +176,7 @@ def slot_power_fault(seen: Seen) -> Iterator[Found | Unread]:
 
 
 @rule("slot-latch-open", Severity.FAULT, fires_on=("bench-2-power-fault",), quiet_on=("bench-1-upgraded",))
-def slot_latch_open(seen: Seen) -> Iterator[Found | Unread]:
+def slot_latch_open(seen: JudgedMachine) -> Iterator[Found | Unread]:
     """The retention latch of a slot with a card is open."""
     for judged in seen.judged:
         port = judged.link.port
@@ -196,116 +188,6 @@ def slot_latch_open(seen: Seen) -> Iterator[Found | Unread]:
             yield Found(
                 port.address, "the slot's retention latch is open while a card sits in it", evidence, judged=judged
             )
-
-
-# --- Better places ---------------------------------------------------------------------------------------------
-
-
-def movable(judged: Judged) -> bool:
-    """Whether the card sits in a slot, as far as the machine tells, and is no part of the board."""
-    return judged.link.slot is not None and not judged.link.onboard
-
-
-def moves(seen: Seen) -> dict[str, Move]:
-    """A better slot for each slot-limited card that has one, by the card's link; no slot is given out twice.
-
-    The greatest gain comes first, then free before swapped, then the narrowest that is enough, so that big slots
-    stay free. A card whose drives would gain nothing stays where it is. Where a build sheet says what goes where, and
-    it is not so yet, that comes first.
-    """
-    unsettled = seen.matched.unsettled() if seen.matched is not None else set()
-    held = {_slot(one) for one in seen.judged if one.verdict is not Verdict.EMPTY}
-    wished = [
-        (judged, other, move)
-        for judged in with_verdict(seen, Verdict.SLOT_LIMITED)
-        if movable(judged) and judged.link.key not in unsettled
-        for other in seen.judged
-        if other.link.key not in unsettled and (move := _move(seen, judged, other, held)) is not None
-    ]
-    wished.sort(key=lambda one: (-one[2].gain_mbps, one[2].swaps_with is not None, _size(one[1]), one[2].slot))
-    found: dict[str, Move] = {}
-    taken: set[str] = set()
-    for judged, other, move in wished:
-        card, place = judged.link.key, other.link.key
-        if card in found or card in taken or place in taken:
-            continue
-        gain = seen.gain_mbps(card, move.rate)
-        if gain is None:
-            continue
-        found[card] = replace(move, gain_mbps=gain)
-        taken |= {place} if move.swaps_with is None else {place, card}
-    return found
-
-
-def _size(judged: Judged) -> tuple[int, int]:
-    """How big a slot is: lanes, then speed."""
-    return (judged.port_can.width, judged.port_can.speed) if judged.port_can is not None else (0, 0)
-
-
-def _move(seen: Seen, judged: Judged, other: Judged, held: Container[Where | None]) -> Move | None:
-    """The move of a card into another slot, if it fits, links faster there, and costs the other card nothing.
-
-    `held` are the slots with something in them.
-    """
-    link, can, card = other.link, other.port_can, judged.device_can
-    if other is judged or not is_board_slot(seen.machine, link) or can is None or card is None or not _fits(link, card):
-        return None
-    carrier = _needs_carrier(seen, judged, link)
-    rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
-    gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
-    assert link.slot is not None
-    if carrier is None or gain <= 0:
-        return None
-    if _slot(other) not in held:
-        unread = missed(seen.machine.facts.board_slots) is not None
-        described = True if link.slot.board is not None else None if unread else False
-        return Move(link.slot.words, rate, gain, needs_carrier=carrier, described=described)
-    if not carrier and not link.onboard and _loses_nothing(other, judged):
-        return Move(link.slot.words, rate, gain, swaps_with=other.device_address)
-    return None
-
-
-def _needs_carrier(seen: Seen, judged: Judged, there: Link) -> bool | None:
-    """Whether a move takes a carrier card: a drive from its own kind of slot or bay to a card slot. None: no move."""
-    here = judged.link
-    mine, theirs = _kind(here), _kind(there)
-    if mine in DRIVE_SLOTS or not is_board_slot(seen.machine, here):
-        if theirs in DRIVE_SLOTS:
-            return False if mine == theirs else None
-        return True if is_drive(judged) else None
-    if theirs in DRIVE_SLOTS or (mine is not None and theirs is not None and mine != theirs):
-        return None
-    return False
-
-
-def _kind(link: Link) -> str | None:
-    """The kind of a link's slot, where the firmware describes it."""
-    return link.slot.board.kind if link.slot is not None and link.slot.board is not None else None
-
-
-def _slot(judged: Judged) -> Where | None:
-    """What names the slot of a link: the same for all parts of a slot that is split."""
-    slot = judged.link.slot
-    return None if slot is None else (slot.board, slot.name)
-
-
-def _loses_nothing(holder: Judged, judged: Judged) -> bool:
-    """Whether the card that holds the better slot would do as well in the slot of `judged`."""
-    card, can = holder.device_can, judged.port_can
-    if holder.verdict is not Verdict.FULL or card is None or can is None or holder.mbps is None:
-        return False
-    there = Rate(min(card.speed, can.speed), min(card.width, can.width))
-    return link_mbps(there.speed, there.width) >= holder.mbps and _fits(judged.link, card)
-
-
-def _fits(link: Link, card: Rate) -> bool:
-    """Whether a card of this width goes into the slot, as far as the firmware describes its connector."""
-    board = link.slot.board if link.slot is not None else None
-    if board is None:
-        return True
-    if board.usage == "unavailable":
-        return False
-    return board.connector_lanes == 0 or board.connector_lanes >= card.width
 
 
 def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:

@@ -18,7 +18,7 @@ from agent.model.machine import drives_display
 from agent.model.throughput import link_mbps
 from agent.model.unseen_parts import drives as missing_drives
 from agent.sheets.names import Names
-from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, harmless, is_drive, what
+from agent.sheets.places import FEWEST_TO_SPLIT, MOST_LANES, harmless, what
 from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import CardSpec, DriveSpec, SlotSpec, StripeSpec, Uplink
 from knowledge import pcie
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agent.model.judged import Judged
-    from agent.sheets.places import Place, Tree
+    from agent.sheets.places import FittedLinks, Place
 
 LONGEST_NAME: Final = 60
 MOST_BAYS: Final = 16
@@ -48,7 +48,7 @@ class Part(Struct, frozen=True):
 class Contents:
     """Cards and drives, collected slot by slot. `told` are the names of all drives that were spoken of."""
 
-    def __init__(self, tree: Tree) -> None:
+    def __init__(self, tree: FittedLinks) -> None:
         """Begin with none."""
         self._tree = tree
         self._card_names, self._drive_names = Names(), Names()
@@ -67,7 +67,7 @@ class Contents:
         elif len(place.fitted) == 1 and self._is_switch_carrier(place.fitted[0]):
             self._add_switch_carrier(place.fitted[0], slot)
             self._supply_last(slot)
-        elif any(map(is_drive, place.fitted)):
+        elif any(one.is_drive for one in place.fitted):
             self._add_passive_carrier(place, slot)
             self._supply_last(slot)
         else:
@@ -110,7 +110,7 @@ class Contents:
             return False
         if drives_display(one.link, tree.audit.machine.below) is not None or not bays(below):
             return False
-        return any(map(is_drive, below)) or not any(other.link.device is not None for other in below)
+        return any(one.is_drive for one in below) or not any(other.link.device is not None for other in below)
 
     def _add_switch_carrier(self, one: Judged, slot: SlotSpec) -> None:
         device, below = one.link.device, self._tree.below(one)
@@ -127,7 +127,7 @@ class Contents:
             remarks.append(f"It also holds what this sheet has no place for: {names}.")
         name = self._card_names.unique(harmless(readable(device.model_name) or "", LONGEST_NAME) or "switch carrier")
         for number, bay in enumerate(found, 1):
-            if is_drive(bay):
+            if bay.is_drive:
                 self._add_drive(bay, slot, card=name, bay=number)
         card = CardSpec(
             name=name,
@@ -145,7 +145,7 @@ class Contents:
 
     def _add_passive_carrier(self, place: Place, slot: SlotSpec) -> None:
         """The carrier of drives that hang on the slot's own lanes: a group of lanes each where the slot is split."""
-        holds = [one for one in place.fitted if is_drive(one)]
+        holds = [one for one in place.fitted if one.is_drive]
         split = len(place.links) > 1
         widths = [one.port_can.width if one.port_can is not None else MODULE_LANES for one in place.links]
         bay_lanes = min(widths) if split else _ability(holds[0], slot, []).width
@@ -278,7 +278,7 @@ class Contents:
 def bays(below: Iterable[Judged]) -> list[Judged]:
     """Of the links below a switch those that look like bays: those with a drive, and empty ones just like them."""
     inner = list(below)
-    drives = [one for one in inner if is_drive(one)]
+    drives = [one for one in inner if one.is_drive]
     empty = [one for one in inner if one.link.device is None and one.port_can is not None]
     widths = {one.port_can.width for one in (drives or empty) if one.port_can is not None}
     found = [

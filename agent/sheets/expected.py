@@ -7,18 +7,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.model.expected import CardExpected, DriveExpected, NeedExpected, Planned, as_written
+from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected, as_written
 from agent.model.throughput import alone, together
 from agent.sheets.fitted import named
 from agent.sheets.paths import card_link, flows, links, today
 from agent.sheets.places import LONGEST_LABEL, harmless
-from agent.sheets.reading import fail
+from agent.sheets.sheet import fail
 from probes.tokens import Known, is_word_token
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
     from agent.model.throughput import Share
     from agent.sheets.sheet import DriveSpec, Need, Place, Sheet
     from probes.facts import Facts
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 Limits = tuple[float | None, float | None]
 
 
-def expected(sheet: Sheet) -> Planned:
+def expected(sheet: Sheet) -> Expectations:
     """What should be fitted where, with which links and rates.
 
     Parts that the sheet does not place are not expected; where it places nothing at all, it only lists what should be
@@ -68,7 +69,7 @@ def expected(sheet: Sheet) -> Planned:
         )
     ports = {slot.label: slot.port for slot in sheet.slots if slot.port is not None}
     needs = tuple(_need(sheet, need) for need in sheet.needs)
-    return Planned(source=sheet.source, ports=ports, cards=tuple(cards), drives=tuple(drives), needs=needs)
+    return Expectations(source=sheet.source, ports=ports, cards=tuple(cards), drives=tuple(drives), needs=needs)
 
 
 def _drive(

@@ -21,10 +21,9 @@ from agent.sheets.places import (
     KINDS,
     MOST_LANES,
     SOCKETS_FOR_RADIO,
-    Tree,
+    FittedLinks,
     board_of,
     harmless,
-    is_drive,
     label_of,
     offers,
     places,
@@ -70,7 +69,7 @@ class Fitted(Struct, frozen=True):
 
 def fitted(audit: Audit) -> Fitted:
     """The parts of a machine."""
-    tree, labels, left_out = Tree(audit), Names(), list[str]()
+    tree, labels, left_out = FittedLinks(audit), Names(), list[str]()
     contents, uplinks, slots = Contents(tree), dict[str, Part](), list[Part]()
     for place in places(tree, labels, left_out):
         part = None
@@ -118,7 +117,7 @@ def _untold_content(place: Place) -> Iterator[str]:
 # --- Slots -------------------------------------------------------------------------------------------------------
 
 
-def _slot(tree: Tree, place: Place, uplinks: dict[str, Part]) -> Part | None:
+def _slot(tree: FittedLinks, place: Place, uplinks: dict[str, Part]) -> Part | None:
     """A slot's own entry; None where what it can do is not known."""
     remarks: list[str] = []
     rate = offers(place, remarks)
@@ -149,14 +148,14 @@ def _slot(tree: Tree, place: Place, uplinks: dict[str, Part]) -> Part | None:
     return Part(spec, tuple(remarks))
 
 
-def _kind(tree: Tree, place: Place, rate: Rate, remarks: list[str]) -> Kind:
+def _kind(tree: FittedLinks, place: Place, rate: Rate, remarks: list[str]) -> Kind:
     """Whether cards or drives go into a slot: by the firmware's word, or by what is in it."""
     if place.board is not None:
         if place.board.kind not in KINDS or place.board.kind == "edsff":
             remarks.append(f"The firmware calls it {place.board.kind}; written is a bay that takes a drive itself.")
         return KINDS.get(place.board.kind, "u.2")
     first = place.links[0]
-    guess: Kind = "m.2" if is_drive(first) and rate.width <= MODULE_LANES else "card"
+    guess: Kind = "m.2" if first.is_drive and rate.width <= MODULE_LANES else "card"
     if tree.described:
         remarks.append(
             "The firmware does not describe it: kind and connector are taken from what is in it. Check them."
@@ -169,7 +168,7 @@ def _kind(tree: Tree, place: Place, rate: Rate, remarks: list[str]) -> Kind:
     return guess
 
 
-def _uplink(tree: Tree, one: Judged, uplinks: dict[str, Part]) -> str | None:
+def _uplink(tree: FittedLinks, one: Judged, uplinks: dict[str, Part]) -> str | None:
     """The name of the link on the board that a slot shares; it and all above it are added to `uplinks`."""
     name = None
     for up in reversed(tree.above(one)):
@@ -187,7 +186,7 @@ def _opened(part: Part, slot: SlotSpec, cards: Iterable[Part]) -> Part:
     return Part(replace(slot, open_end=True), (*part.remarks, remark))
 
 
-def _unmatched(tree: Tree, labels: Names, left_out: list[str]) -> Iterator[Part]:
+def _unmatched(tree: FittedLinks, labels: Names, left_out: list[str]) -> Iterator[Part]:
     """Slots that the firmware names and no link leads to: its figures are taken where they say enough."""
     matched = {board_of(one) for one in tree.audit.links}
     for board in tree.described:
@@ -228,7 +227,7 @@ def _why_unusable(board: BoardSlot) -> str:
 # --- What is left out --------------------------------------------------------------------------------------------
 
 
-def _left_out(tree: Tree, place: Place, why: str, told: set[str]) -> str:
+def _left_out(tree: FittedLinks, place: Place, why: str, told: set[str]) -> str:
     """A phrase for a slot that is left out, with what is in it."""
     keys = {one.link.key for one in place.links}
     names = [seen.drive.name for seen in tree.audit.drives if keys.intersection(seen.path)]
@@ -323,7 +322,7 @@ def _not_read(audit: Audit) -> Iterator[str]:
         yield f"{more} more readings failed; lanewright check names them all."
 
 
-def _remarks(audit: Audit, tree: Tree) -> Iterator[str]:
+def _remarks(audit: Audit, tree: FittedLinks) -> Iterator[str]:
     """What has to be said of the machine as a whole."""
     host, sizes = audit.facts.host, _payloads(audit)
     if host.virtual is True:

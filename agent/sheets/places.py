@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.findings import Rate, Verdict
-from agent.model.machine import above, device_place, leads_to_drive
+from agent.model.machine import device_place
+from agent.model.tree import Tree
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.rates import WIDTHS
@@ -21,7 +22,8 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
     from agent.sheets.names import Names
     from agent.sheets.sheet import Kind
@@ -52,11 +54,12 @@ class Place(Struct):
         return [one for one in self.links if one.link.device is not None]
 
 
-class Tree:
+class FittedLinks(Tree):
     """The links of an audit by what is above and below them, and the NVMe drives at each."""
 
     def __init__(self, audit: Audit) -> None:
         """Index an audit."""
+        super().__init__(audit.machine.functions, audit.links)
         self.audit = audit
         described = audit.facts.board_slots
         self.described: tuple[BoardSlot, ...] = () if isinstance(described, Unread) else described
@@ -65,42 +68,6 @@ class Tree:
             if seen.drive.kind == "nvme" and seen.path:
                 self.drives.setdefault(seen.path[0], []).append(seen)
         self.with_drives = {key for seen in audit.drives if seen.drive.kind == "nvme" for key in seen.path}
-        self._leads_to = {function.address: one for one in audit.links for function in one.link.functions}
-
-        self._above = {one.link.key: tuple(self._walk_up(one)) for one in audit.links}
-        self._below: dict[str, list[Judged]] = {}
-        for one in audit.links:
-            for upper in self._above[one.link.key]:
-                self._below.setdefault(upper.link.key, []).append(one)
-
-    def above(self, one: Judged) -> tuple[Judged, ...]:
-        """The links between this one and the processor, nearest first."""
-        return self._above[one.link.key]
-
-    def below(self, one: Judged) -> list[Judged]:
-        """The links behind the component of this one, in the order of their ports."""
-        return self._below.get(one.link.key, [])
-
-    def _walk_up(self, one: Judged) -> Iterator[Judged]:
-        address = _port_parent(one)
-        seen: set[str] = set()
-        while address is not None and address not in seen:
-            seen.add(address)
-            upper = self._leads_to.get(address)
-            if upper is not None:
-                yield upper
-                address = _port_parent(upper)
-            else:
-                address = above(self.audit.machine.functions.get(address))
-
-
-def _port_parent(one: Judged) -> str | None:
-    return above(one.link.port)
-
-
-def is_drive(one: Judged) -> bool:
-    """Whether a link leads straight to an NVMe drive, claimed by a driver or not."""
-    return leads_to_drive(one.link)
 
 
 def what(function: PciFunction | None) -> str:
@@ -118,7 +85,7 @@ def board_of(one: Judged) -> BoardSlot | None:
 # --- Which links are slots -------------------------------------------------------------------------------------
 
 
-def places(tree: Tree, labels: Names, left_out: list[str]) -> list[Place]:
+def places(tree: FittedLinks, labels: Names, left_out: list[str]) -> list[Place]:
     """The slots of the machine in the order of its links; what is on a card or on the board is none."""
     links = tree.audit.links
     over_slots = {up.link.key for one in links if board_of(one) is not None for up in tree.above(one)}
@@ -144,10 +111,10 @@ def label_of(name: str) -> str:
     return harmless(name, LONGEST_LABEL) or "slot without a name"
 
 
-def _may_be_slot(tree: Tree, one: Judged, left_out: list[str]) -> bool:
+def _may_be_slot(tree: FittedLinks, one: Judged, left_out: list[str]) -> bool:
     """Whether a link that no slot description names is taken for a slot."""
     link = one.link
-    here = link.key in tree.with_drives or is_drive(one)
+    here = link.key in tree.with_drives or one.is_drive
     if link.onboard or tree.above(one) or (link.port is None and not here):
         return False
     if link.device is None and link.slot is None:
@@ -163,7 +130,7 @@ def _may_be_slot(tree: Tree, one: Judged, left_out: list[str]) -> bool:
     return False
 
 
-def why_not(tree: Tree, place: Place) -> str:
+def why_not(tree: FittedLinks, place: Place) -> str:
     """Why a slot has no place in a sheet, "" where it has one."""
     board = place.board
     above = [up for one in place.links for up in (one, *tree.above(one))]
@@ -178,9 +145,9 @@ def why_not(tree: Tree, place: Place) -> str:
     return _why_no_drive(tree, place, board)
 
 
-def _why_no_drive(tree: Tree, place: Place, board: BoardSlot) -> str:
+def _why_no_drive(tree: FittedLinks, place: Place, board: BoardSlot) -> str:
     """Why a slot that is not for cards has no place in a sheet, "" where it is one for drives."""
-    if board.kind == "card" or any(one.link.key in tree.with_drives or is_drive(one) for one in place.links):
+    if board.kind == "card" or any(one.link.key in tree.with_drives or one.is_drive for one in place.links):
         return ""
     if board.kind not in KINDS:
         return f"a slot for other things than cards and drives ({board.kind})"
@@ -252,10 +219,10 @@ def watts(place: Place) -> float | None:
     return None
 
 
-def twins(tree: Tree, place: Place) -> list[str]:
+def twins(tree: FittedLinks, place: Place) -> list[str]:
     """Other ports of the same device that lead to drives as this one does: they may be parts of one split slot."""
     own = place.links[0]
-    if own.port_address is None or not is_drive(own):
+    if own.port_address is None or not own.is_drive:
         return []
     device = device_place(own.port_address)
     return [
@@ -264,6 +231,6 @@ def twins(tree: Tree, place: Place) -> list[str]:
         if one is not own
         and one.port_address is not None
         and device_place(one.port_address) == device
-        and is_drive(one)
+        and one.is_drive
         and one.port_can == own.port_can
     ]

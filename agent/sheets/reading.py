@@ -11,6 +11,7 @@ from msgspec import UNSET
 from msgspec.structs import asdict
 
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Need, Sheet, SlotSpec, StripeSpec, Uplink
+from agent.toml.tables import problem, problem_at, tables
 from knowledge.parts import CardKind, DriveKind, kinds, nearest, typical_watts
 from knowledge.problems import BadInput
 from knowledge.slots import MODULE_LANES
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
 
 KIBIBYTE: Final = 1024
 LIMIT: Final = 256 * KIBIBYTE  # a sheet of 64 slots and 256 drives, every key given, has some 60 KiB
-LINE_LIMIT: Final = 2000  # characters
-DOTS_LIMIT: Final = 32  # in one line; the TOML reader takes memory by the square of a dotted key's parts
 GZIP: Final = b"\x1f\x8b"  # how a compressed capture begins (RFC 1952)
 MANY: Final = ("uplink", "slot", "card", "drive", "stripe", "need")  # tables of which there are several
 MOST_DRIVES: Final = 64  # of one kind, in the words of drives_of
@@ -52,7 +51,7 @@ def read_text(path: str) -> tuple[str, str]:
     try:
         text = data.decode()
     except UnicodeDecodeError as error:
-        raise _problem(
+        raise problem(
             source, data.count(b"\n", 0, error.start) + 1, "this is not UTF-8 text; save it as such"
         ) from None
     return text, source
@@ -61,26 +60,21 @@ def read_text(path: str) -> tuple[str, str]:
 def parse(text: str, source: str) -> Sheet:
     """The sheet in a text; `source` says in messages what it was read from."""
     from agent.sheets.checks import check
-    from agent.sheets.lines import lines_of
     from agent.sheets.shape import shaped
+    from agent.toml.lines import lines_of
 
     try:
-        data = tables(text, source)
+        data = tables(text, source, MANY)
         lines = lines_of(text)
     except RecursionError:
         raise BadInput(f"{printable(source)}: lists stand too deep in each other; a sheet needs two levels") from None
 
     def fail_here(key: str, words: str) -> BadInput:
-        return fail_at(source, lines, key, words)
+        return problem_at(source, lines, key, words)
 
     sheet = _sheet(shaped(data, fail_here), source, lines, fail_here)
     check(sheet)
     return sheet
-
-
-def fail(sheet: Sheet, key: str, words: str) -> BadInput:
-    """The error for a key of a sheet ("slot[2].lanes"), with file and line. `words` are a sentence without its end."""
-    return fail_at(sheet.source, sheet.lines, key, words)
 
 
 def card_of(kind: str, name: str) -> CardSpec:
@@ -122,83 +116,6 @@ def drives_of(words: str) -> tuple[DriveSpec, ...]:
     short = asked.removesuffix(f"-x{MODULE_LANES}")
     kind = next((name for name in (asked, f"nvme-{asked}", short, f"nvme-{short}") if name in names), asked)
     return tuple(drive_of(kind, f"new {kind} {number}") for number in range(1, count + 1))
-
-
-# --- Errors ----------------------------------------------------------------------------------------------------
-
-
-def _problem(source: str, line: int | None, words: str, key: str = "") -> BadInput:
-    """One sentence: where, and what is wrong there."""
-    where = [printable(source), *([f"line {line}"] if line is not None else []), *([printable(key)] if key else [])]
-    return BadInput(f"{', '.join(where)}: {words}")
-
-
-def fail_at(source: str, lines: dict[str, int], key: str, words: str) -> BadInput:
-    """The error for a key; where the key is not in the text, the line of the table that should have it."""
-    place = key
-    while place and place not in lines:
-        place = place[: max(place.rfind("."), place.rfind("["), 0)]
-    return _problem(source, lines.get(place), words, key)
-
-
-# --- TOML ------------------------------------------------------------------------------------------------------
-
-
-def tables(text: str, source: str, many: tuple[str, ...] = MANY) -> dict[str, Any]:
-    """What the TOML reader makes of a text, its complaints in our form; `many` are tables that there are several of.
-
-    Raises BadInput; RecursionError where lists stand too deep in each other.
-    """
-    import tomllib
-
-    _check_lines(text, source)
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise _not_toml(text, source, str(error), many) from None
-    except ValueError:  # a number of thousands of digits
-        raise BadInput(f"{printable(source)}: a number in it is too long to be read") from None
-
-
-def _check_lines(text: str, source: str) -> None:
-    """Refuse what would keep the TOML reader busy for long, and what an editor has put before the text."""
-    if text.startswith("\ufeff"):
-        raise _problem(source, 1, "the text begins with a byte order mark; save it as UTF-8 without one")
-    for number, line in enumerate(text.split("\n"), 1):
-        if len(line) > LINE_LIMIT:
-            raise _problem(
-                source, number, f"the line has more than {LINE_LIMIT} characters; write lists in several lines"
-            )
-        if line.count(".") > DOTS_LIMIT and not line.lstrip().startswith("#"):
-            raise _problem(source, number, f"the line has more than {DOTS_LIMIT} dots; write lists in several lines")
-
-
-def _not_toml(text: str, source: str, message: str, many: tuple[str, ...]) -> BadInput:
-    """A complaint of the TOML reader, which ends in "(at line 3, column 7)" or "(at end of document)"."""
-    words, _, place = message.rpartition(" (at ")
-    number, _, column = place.removeprefix("line ").removesuffix(")").partition(", column ")
-    lines = text.rstrip("\n").count("\n") + 1
-    line = int(number) if number.isdecimal() else lines
-    at = f" at column {column}" if column else ""
-    if words.startswith(("Cannot ", "Duplicate")):
-        for first, content in enumerate(text.split("\n")[:line], 1):
-            name = content.partition("#")[0].strip().removeprefix("[").removesuffix("]").strip()
-            if name in many and content.lstrip().startswith("["):
-                return _problem(source, first, f"there can be several of these: write [[{name}]] in place of [{name}]")
-    return _problem(source, line, f"this is not TOML{at}: {_reader_words(words)}")
-
-
-def _reader_words(words: str) -> str:
-    """The TOML reader's complaint in plain words."""
-    if words == "Cannot overwrite a value" or words.startswith("Duplicate inline table key"):
-        return "the same key stands twice in one table"
-    if words.startswith(("Cannot declare", "Cannot mutate", "Cannot redefine")):
-        return "the same table stands twice, or a heading for one table where others have been headings for many"
-    if words == "Invalid value":
-        return "no value stands where one is needed; text needs quotes"
-    if words.startswith("Expected newline"):
-        return "something follows where the line should end"
-    return printable(words[:1].lower() + words[1:])
 
 
 # --- From the file's tables to the sheet -----------------------------------------------------------------------

@@ -6,9 +6,14 @@ lengths millimetres. `None` means that the sheet does not say.
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
+
+from agent.toml.tables import problem_at
+
+if TYPE_CHECKING:
+    from knowledge.problems import BadInput
 
 FORMAT: Final = "lanewright-sheet"
 VERSION: Final = 1
@@ -170,3 +175,8 @@ class Placement(Struct, frozen=True):
 
     cards: dict[str, str]
     drives: dict[str, Place]
+
+
+def fail(sheet: Sheet, key: str, words: str) -> BadInput:
+    """The error for a key of a sheet ("slot[2].lanes"), with file and line. `words` are a sentence without its end."""
+    return problem_at(sheet.source, sheet.lines, key, words)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.sheets.reading import fail
+from agent.sheets.sheet import fail
 from knowledge.parts import nearest
 from probes.files import quoted
 

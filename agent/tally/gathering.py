@@ -17,7 +17,7 @@ import msgspec
 
 from agent.audit import audit
 from agent.model.findings import Verdict
-from agent.model.machine import above
+from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardKind, LinkSeen, MachineKind, MachineSeen, Seen
 from knowledge import pcie
 from knowledge.classes import describe_class
@@ -161,16 +161,8 @@ def _text(text: str) -> str:
 
 def _way(function: PciFunction, functions: Mapping[str, PciFunction]) -> tuple[str, ...]:
     """Device and function numbers on the way from the root bus down to a function."""
-    steps = []
-    seen: set[str] = set()
-    root = readable(function.root)
-    here: PciFunction | None = function
-    while here is not None and here.address not in seen:
-        seen.add(here.address)
-        steps.append(_step(here.address))
-        root = readable(here.root)
-        here = functions.get(above(here) or "")
-    return (_text(root or ""), *reversed(steps))
+    way = tuple(upwards(function, functions))
+    return (_text(readable(way[-1].root) or ""), *(_step(one.address) for one in reversed(way)))
 
 
 def _step(address: str) -> str:

@@ -1,6 +1,6 @@
 """What to ask of a Darwin machine, and what its I/O Registry means. Decides nothing, and opens no file.
 
-The registry is asked through the system's own printer (`probes/darwin/printer.py`),
+The registry is asked through the system's own printer (`probes/registry.py`),
 five times, each time for a small part:
 
 - `pci`: the trees below PCI functions. Without the option for all properties only the functions carry theirs, and what

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from knowledge.rates import WIDTHS, parse_speed
 from probes import smbios
-from probes.answers import ASLEEP, NOT_RECORDED, NOTHING_GIVEN, failed
+from probes.answers import ASLEEP, MOST_DIGITS, NOT_RECORDED, NOTHING_GIVEN, failed
 from probes.decode import SIZES_FOR_ANYBODY, Registers
 from probes.facts import (
     ErrorCounters,
@@ -26,7 +26,7 @@ from probes.facts import (
 from probes.hosts import lost_of_host
 from probes.linux.listed import Asked, listed
 from probes.linux.storage import block_drives, nvme_drives, sensors
-from probes.linux.values import MOST_DIGITS, count, integer, is_address, last, named, real, whole
+from probes.linux.values import count, integer, is_address, last, named, real, whole
 from probes.reads import Recorded, Recording
 from probes.unread import Unread, of, together
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from probes.answers import NOTHING_GIVEN
+from probes.answers import MOST_DIGITS, NOTHING_GIVEN
 from probes.unread import Unread
 
 
@@ -26,7 +26,6 @@ def is_address(text: str) -> bool:
 _HEX: Final = frozenset("0123456789abcdef")
 
 
-MOST_DIGITS: Final = 20  # a 64-bit count
 MOST: Final = 2**64 - 1
 _NOT_THE_KERNELS: Final = frozenset("_+")  # Python takes "1_6" and "+4" for numbers
 

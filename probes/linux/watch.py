@@ -12,10 +12,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from knowledge.rates import parse_speed
-from probes.answers import ASLEEP, failed
+from probes.answers import ASLEEP, MOST_DIGITS, failed
 from probes.linux.counts import counted, traffic
 from probes.linux.storage import DRIVE_CHIPS, PLAUSIBLE_CELSIUS, drive_of
-from probes.linux.values import MOST_DIGITS, is_address, whole
+from probes.linux.values import is_address, whole
 from probes.samples import COUNTERS, ERRORS, LINK, TEMPERATURE, Counters
 from probes.temperatures import LostTemperature, Temperature, Temperatures
 from probes.unread import Unread

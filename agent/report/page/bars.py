@@ -16,9 +16,10 @@ from agent.report.plain import mbps
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
+    from agent.model.stripes import StripeSeen
     from agent.model.throughput import Direction
-    from agent.rules.rule import StripeSeen
 
 LENGTH: Final = 1000.0  # of the longest bar, in units of its own
 ALL: Final = "all drives at once"

@@ -25,7 +25,8 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
     from agent.report.page.bars import Bar
     from agent.report.page.drawing import Drawing

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.findings import Severity, Verdict
-from agent.model.machine import above
+from agent.model.upwards import above, upwards
 from agent.report import words as shared
 from agent.report.drive_words import where
 from agent.report.page import words
@@ -107,24 +107,16 @@ class _Tree:
     def _parent(self, judged: Judged) -> Judged | None:
         """The link that leads to this one's port; None at the processor, and in the loops of a damaged capture."""
         port, device = judged.link.port, judged.link.device
-        address = port.address if port is not None else device.parent if device is not None else None
-        seen: set[str] = set()
-        while address is not None and address in self.audit.machine.functions and address not in seen:
-            seen.add(address)
-            found = self.above.get(address)
-            if found is not None:
-                return found if self._ends(found) else None
-            address = self.audit.machine.functions[address].parent
-        return None
+        functions = self.audit.machine.functions
+        begin = functions.get(port.address if port is not None else above(device) or "")
+        found = next((self.above[one.address] for one in upwards(begin, functions) if one.address in self.above), None)
+        return found if found is not None and self._ends(found) else None
 
     def _ends(self, judged: Judged) -> bool:
         """Whether the way up from a link comes to an end."""
-        seen: set[str] = set()
-        end = judged.link.port or judged.link.device
-        while end is not None and end.address not in seen:
-            seen.add(end.address)
-            end = self.audit.machine.functions.get(above(end) or "")
-        return end is None
+        functions = self.audit.machine.functions
+        *_, last = (None, *upwards(judged.link.port or judged.link.device, functions))
+        return above(last) not in functions
 
     def entries(self) -> list[Entry]:
         """What leaves the processor: links with drives and slots first, then drives of other kinds, then the rest."""

@@ -18,7 +18,8 @@ from probes.tokens import is_word_token
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from agent.audit import Audit, DriveSeen
+    from agent.audit import Audit
+    from agent.model.drive_rates import DriveSeen
     from agent.model.findings import Rate
     from agent.model.judged import Judged
 

@@ -6,23 +6,22 @@ from typing import TYPE_CHECKING
 
 from agent.model.expected import as_written
 from agent.model.findings import Evidence
-from agent.rules.links import subject
-from agent.rules.plan.moving import out_of_place
-from agent.rules.plan.needs import by_place
-from agent.rules.plan.parts import identity, is_another
-from agent.rules.plan.unseen import hidden, numbers
+from agent.model.sheet_parts import identity, is_another
+from agent.model.sheet_unseen import hidden, numbers
 from agent.rules.rule import Found
+from agent.rules.sheet_moving import out_of_place
+from agent.rules.sheet_needs import by_place
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.model.judged import Judged
-    from agent.rules.plan.parts import DriveMatch, Fitted, Matched
-    from agent.rules.rule import Seen
+    from agent.model.judged_machine import JudgedMachine
+    from agent.model.sheet_parts import DriveMatch, Fitted, Matched
 
 
-def other_places(seen: Seen, matched: Matched) -> Iterator[Found]:
+def other_places(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
     """Parts that answer elsewhere, together where they want each other's places; a broken need tells of its own."""
     for group, needs in by_place(seen, matched)[0]:
         if not needs:
@@ -35,9 +34,9 @@ def other_parts(matched: Matched) -> Iterator[Found]:
         if card.how != "other" or card.found is None:
             continue
         wanted = card.card.pci_id.lower() if card.card.pci_id is not None else "a packet switch"
-        source = f"{subject(card.found)} maker and model number"
+        source = f"{card.found.subject} maker and model number"
         yield Found(
-            subject(card.found),
+            card.found.subject,
             f"{matched.what(card.found)} answers where the sheet has {card.words}",
             (Evidence(source, identity(card.found) or "not read", f"{wanted} ({matched.source})"),),
             judged=card.found,
@@ -74,9 +73,9 @@ def unplanned(matched: Matched) -> Iterator[Found | Unread]:
         if unread is not None:
             yield _doubtful(f"{what} in {matched.place_of(judged)}", matched, unread)
             continue
-        source = f"{subject(judged)} in {matched.place_of(judged)}"
+        source = f"{judged.subject} in {matched.place_of(judged)}"
         evidence = (Evidence(source, f"{what}{drives}", f"no such card ({matched.source})"),)
-        yield Found(subject(judged), f"{what}{drives} is not in the sheet", evidence, judged=judged)
+        yield Found(judged.subject, f"{what}{drives} is not in the sheet", evidence, judged=judged)
     for one in matched.more_drives:
         if cards.isdisjoint(link.link.key for link in one.chain):
             where = matched.place_of(one.own) if one.own is not None else "a place that is not shown"

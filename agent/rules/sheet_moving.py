@@ -11,18 +11,17 @@ from msgspec import Struct
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Evidence, Severity, Verdict
-from agent.rules.links import subject
-from agent.rules.plan.parts import CardMatch
-from agent.rules.plan.rates import IN_PLACE, falls_below, now_text
+from agent.model.sheet_parts import CardMatch
 from agent.rules.rule import Found, Hand
+from agent.rules.sheet_rates import IN_PLACE, falls_below, now_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.model.findings import Rate
     from agent.model.judged import Judged
-    from agent.rules.plan.parts import DriveMatch, Matched
-    from agent.rules.rule import Seen
+    from agent.model.judged_machine import JudgedMachine
+    from agent.model.sheet_parts import DriveMatch, Matched
 
 MOST_PARTS: Final = 4  # that are written out in one headline; the evidence has all
 
@@ -185,14 +184,14 @@ def _in_the_way(matched: Matched, units: Sequence[Unit], every: Sequence[Unit]) 
 # --- What is said of them ----------------------------------------------------------------------------------------
 
 
-def out_of_place(seen: Seen, matched: Matched, group: Group, *, brief: bool = False) -> Found:
+def out_of_place(seen: JudgedMachine, matched: Matched, group: Group, *, brief: bool = False) -> Found:
     """What there is to say of parts that are in other places, with all that hands must do, in order.
 
     With `brief` the headline counts them, and the evidence alone has their places.
     """
     first = group.first
     evidence = [
-        Evidence(f"{subject(unit.judged)} place of {unit.one.words}", unit.here, f"{unit.there} ({matched.source})")
+        Evidence(f"{unit.judged.subject} place of {unit.one.words}", unit.here, f"{unit.there} ({matched.source})")
         for unit in group.units
     ]
     headline = f"is {first.one.words}, which the sheet has in {first.there}, not in {first.here}"
@@ -203,7 +202,7 @@ def out_of_place(seen: Seen, matched: Matched, group: Group, *, brief: bool = Fa
         headline = f"{len(group.units)} parts {how}"
         headline += "" if brief else f": {'; '.join(places)}{more}"
     return Found(
-        subject(first.judged),
+        first.judged.subject,
         f"{headline}{_runs(group)}",
         tuple(evidence),
         severity=Severity.FAULT if first.below else None,
@@ -227,12 +226,12 @@ def _runs(group: Group) -> str:
 # --- By hand ---------------------------------------------------------------------------------------------------
 
 
-def hands(seen: Seen, group: Group) -> tuple[Hand, ...]:
+def hands(seen: JudgedMachine, group: Group) -> tuple[Hand, ...]:
     """What is to be done, in order."""
     return tuple(_hands(seen, group))
 
 
-def _hands(seen: Seen, group: Group) -> Iterator[Hand]:
+def _hands(seen: JudgedMachine, group: Group) -> Iterator[Hand]:
     for what, where in group.in_the_way:
         yield Hand("make-room", what, where)
     waiting, in_place = list(group.units), list(group.units)
@@ -252,7 +251,7 @@ def _blocking(unit: Unit, in_place: Sequence[Unit]) -> list[Unit]:
     return [one for one in in_place if one is not unit and one.holds & unit.needs]
 
 
-def _gain(seen: Seen, unit: Unit) -> float | None:
+def _gain(seen: JudgedMachine, unit: Unit) -> float | None:
     """What the links that run below plan would bring in their place, MB/s at most."""
     found = [seen.gain_mbps(judged.link.key, planned) for judged, planned in unit.below]
     return sum(gain for gain in found if gain is not None) or None

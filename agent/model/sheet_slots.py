@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.model.machine import above, device_place
+from agent.model.machine import device_place
 
 if TYPE_CHECKING:
-    from agent.model.expected import Planned
+    from collections.abc import Sequence
+
+    from agent.model.expected import Expectations
     from agent.model.judged import Judged
-    from agent.rules.rule import Seen
 
 
 class Spot(Struct, frozen=True, eq=False):
@@ -44,37 +45,17 @@ def slot_words(label: str) -> str:
     return label if label.lower().startswith("slot") else f"slot {label}"
 
 
-def chains(seen: Seen) -> dict[str, tuple[Judged, ...]]:
-    """By the key of each link: itself and the links between it and the processor, nearest first."""
-    leads_to = {function.address: one for one in seen.judged for function in one.link.functions}
-    found = {}
-    for judged in seen.judged:
-        chain = [judged]
-        address = above(judged.link.port)
-        visited: set[str] = set()
-        while address is not None and address not in visited:
-            visited.add(address)
-            upper = leads_to.get(address)
-            if upper is not None:
-                chain.append(upper)
-                address = above(upper.link.port)
-            else:
-                address = above(seen.machine.functions.get(address))
-        found[judged.link.key] = tuple(chain)
-    return found
-
-
 class Spots:
     """Finds slots by the sheet's labels."""
 
-    def __init__(self, seen: Seen, planned: Planned) -> None:
+    def __init__(self, judged: Sequence[Judged], expected: Expectations) -> None:
         """Index the links of a machine."""
-        self._judged = seen.judged
-        self._ports = {one.port_address: one for one in seen.judged if one.port_address is not None}
-        self._planned = planned
+        self._judged = judged
+        self._ports = {one.port_address: one for one in judged if one.port_address is not None}
+        self._expected = expected
         self._found: dict[str, Spot | None] = {}
-        labels = [*planned.ports, *(card.slot for card in planned.cards), *(drive.slot for drive in planned.drives)]
-        labels += [need.in_slot for need in planned.needs]
+        labels = [*expected.ports, *(card.slot for card in expected.cards), *(drive.slot for drive in expected.drives)]
+        labels += [need.in_slot for need in expected.needs]
         claimed: dict[str, str] = {}
         for label in dict.fromkeys(label for label in labels if label is not None):
             for one in self._links(label, None):
@@ -106,7 +87,7 @@ class Spots:
 
     def _links(self, label: str, port: str | None) -> tuple[Judged, ...]:
         """The links of a slot: of the port that the sheet gives, else by name, with all parts of a split slot."""
-        port = self._planned.ports.get(label, port)
+        port = self._expected.ports.get(label, port)
         first = self._ports.get(port) if port is not None else None
         if first is not None:
             slot = first.link.slot

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from agent.model.expected import CardExpected, DriveExpected
     from agent.model.judged import Judged
-    from agent.rules.plan.spots import Spot, Spots
+    from agent.model.sheet_slots import Spot, Spots
     from probes.facts import Drive
     from probes.unread import Unread
 

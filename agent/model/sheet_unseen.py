@@ -1,6 +1,6 @@
 """Why a part of a build sheet could not be seen, where a reading failed: it is then neither missing nor in its place.
 
-Finds reasons, says what became of no part: `agent/rules/plan/matching.py` does.
+Finds reasons, says what became of no part: `agent/model/sheet_matching.py` does.
 """
 
 from __future__ import annotations
@@ -8,15 +8,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model import unseen_parts
-from agent.rules.plan.parts import named
+from agent.model.sheet_parts import named
+from agent.model.upwards import upwards
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from agent.model.judged import Judged
-    from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted
-    from agent.rules.rule import Seen
+    from agent.model.machine import Machine
+    from agent.model.sheet_parts import CardMatch, DriveMatch, Fitted
     from probes.facts import Drive
 
 
@@ -26,10 +27,10 @@ class Unseen:
     `slots` is why a slot may be called what no slot was seen to be called.
     """
 
-    def __init__(self, seen: Seen) -> None:
+    def __init__(self, machine: Machine, judged: Iterable[Judged]) -> None:
         """Look through the facts once."""
-        facts = seen.machine.facts
-        self._functions = seen.machine.functions
+        facts = machine.facts
+        self._functions = machine.functions
         hanging = (
             of(f"where {one.address} hangs", reading)
             for one in unseen_parts.placeless(facts.functions)
@@ -39,7 +40,7 @@ class Unseen:
         self.functions = facts.gap("functions") or next(hanging, None)
         self.drives = unseen_parts.drives(facts)
         kernel = (one.address for one in facts.kernel_slots if isinstance(one.address, Unread))
-        numbers_lost = (one.link.slot_lost for one in seen.judged if one.link.slot_lost is not None)
+        numbers_lost = (one.link.slot_lost for one in judged if one.link.slot_lost is not None)
         number = next((one for one in numbers_lost if one.failed), None)
         self.slots = unseen_parts.missed(facts.board_slots) or facts.gap("slots") or next(kernel, None) or number
 
@@ -50,12 +51,9 @@ class Unseen:
         last = chain[-1].link
         if last.port is None:
             return last.port_lost
-        function, visited = self._functions.get(last.port.address), set[str]()
-        while function is not None and function.address not in visited:
-            visited.add(function.address)
+        for function in upwards(self._functions.get(last.port.address), self._functions):
             if isinstance(function.parent, Unread):
                 return of(f"where {function.address} hangs", function.parent)
-            function = self._functions.get(function.parent or "")
         return None
 
     def drive(self, drive: Drive | None) -> Unread | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from probes.linux.values import MOST_DIGITS
+from probes.answers import MOST_DIGITS
 
 TABLE: Final = "/proc/diskstats"
 SECTOR: Final = 512  # bytes, whatever the device's own blocks are

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Evidence, Severity, Verdict
-from agent.rules.links import subject
-from agent.rules.plan.parts import CardMatch
+from agent.model.sheet_parts import CardMatch
 from agent.rules.rule import Found
 from probes.unread import Unread
 
@@ -14,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.model.judged import Judged
-    from agent.rules.plan.parts import DriveMatch, Matched
+    from agent.model.sheet_parts import DriveMatch, Matched
 
 SPLIT: Final = 2  # a port with so many times the lanes of its drive could be split
 MOST_NAMES: Final = 8
@@ -86,7 +85,7 @@ def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[Dri
     if judged.link.device is None:
         evidence += [Evidence(told.source, told.read, "a part that answers") for told in judged.evidence]
     return Found(
-        subject(judged),
+        judged.subject,
         f"{read} where the sheet has {part}",
         tuple(evidence),
         severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in one.spot.links) else None,
@@ -114,7 +113,7 @@ def _missing_on(matched: Matched, card: CardMatch, lost: Sequence[DriveMatch]) -
         f"{counted} that the sheet has on {card.words} {'do' if len(lost) > 1 else 'does'} not answer: {_names(lost)}"
     )
     return Found(
-        subject(judged) if judged is not None else card.card.name,
+        judged.subject if judged is not None else card.card.name,
         headline,
         (_answering(matched, card, lost),),
         part=f"{_names(lost)}{_bays(lost)} {card.words}{there}",
@@ -164,7 +163,7 @@ def drives_unsplit(matched: Matched) -> Iterator[Found]:
             f"{count - len(lost)} of the {count} drives that the sheet has on {card.words} {verb}, below a port "
             f"of {lanes} lanes that is not split ({lanes // own} x{own})"
         )
-        yield Found(subject(port), headline, evidence, judged=port)
+        yield Found(port.subject, headline, evidence, judged=port)
 
 
 def _unsplit(card: CardMatch, lost: Sequence[DriveMatch]) -> Judged | None:

@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Evidence, Rate, Severity, Verdict
+from agent.model.judged import BELOW_BEST
 from agent.model.throughput import link_mbps
-from agent.rules.links import BELOW_BEST, subject
-from agent.rules.rule import Found, Seen
+from agent.rules.rule import Found
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.model.judged import Judged
-    from agent.rules.plan.parts import CardMatch, DriveMatch, Matched
+    from agent.model.judged_machine import JudgedMachine
+    from agent.model.sheet_parts import CardMatch, DriveMatch, Matched
 
 LEAST_LOSS: Final = 0.001  # of a link rate; less is a matter of rounding
 LEAST_RATE_LOSS: Final = 0.01  # of what a drive should reach; less is a matter of what the sheet rounds
@@ -22,7 +23,7 @@ IN_PLACE: Final = frozenset({"here", "other"})
 Short = tuple["DriveMatch", float, float]  # a drive, what it should reach at most, what the sheet expects
 
 
-def links_below(seen: Seen, matched: Matched) -> Iterator[Found]:
+def links_below(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
     """Links of parts in their places."""
     for one, judged, planned in _links_below(matched):
         now = judged.now
@@ -35,7 +36,7 @@ def links_below(seen: Seen, matched: Matched) -> Iterator[Found]:
                 evidence.append(Evidence(f"{judged.link.key} ability of the {end}", rate_text(can), rate_text(planned)))
         cause = "; the part itself can do no more" if part_can else ""
         yield Found(
-            subject(judged),
+            judged.subject,
             f"{one.words} runs at {rate_text(now)} where the sheet expects {rate_text(planned)}{cause}",
             tuple(evidence),
             severity=Severity.LIMIT if part_can or judged.verdict in BELOW_BEST else None,
@@ -76,7 +77,7 @@ def _less(rate: Rate, planned: Rate) -> bool:
     return link_mbps(rate.speed, rate.width) < link_mbps(planned.speed, planned.width) * (1 - LEAST_LOSS)
 
 
-def rates_below(seen: Seen, matched: Matched) -> Iterator[Found]:
+def rates_below(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
     """Rates of drives in their places, one finding for all that one link holds back."""
     told = {judged.link.key for _, judged, _ in _links_below(matched)}
     told |= {one.link.key for one in seen.judged if one.verdict in BELOW_BEST or one.verdict is Verdict.UNKNOWN}
@@ -99,7 +100,7 @@ def rates_below(seen: Seen, matched: Matched) -> Iterator[Found]:
         yield _rate_below(seen, matched, when, key, short)
 
 
-def _rate_below(seen: Seen, matched: Matched, when: str, key: str, short: Sequence[Short]) -> Found:
+def _rate_below(seen: JudgedMachine, matched: Matched, when: str, key: str, short: Sequence[Short]) -> Found:
     judged, hop = seen.by_key[key], seen.hops.get(key)
     evidence = [
         Evidence(
@@ -115,4 +116,4 @@ def _rate_below(seen: Seen, matched: Matched, when: str, key: str, short: Sequen
     names = ", ".join(one.found.name for one, _, _ in short if one.found is not None)
     most = max(planned - high for _, high, planned in short)
     headline = f"{names} should reach up to {most:,.0f} MB/s less {when} than the sheet expects; this link decides"
-    return Found(subject(judged), headline, tuple(evidence), judged=judged)
+    return Found(judged.subject, headline, tuple(evidence), judged=judged)

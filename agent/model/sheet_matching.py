@@ -10,8 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model.findings import Verdict
-from agent.rules.links import is_drive
-from agent.rules.plan.parts import (
+from agent.model.sheet_parts import (
     CardMatch,
     DriveMatch,
     Fitted,
@@ -23,46 +22,44 @@ from agent.rules.plan.parts import (
     named,
     wanted_model,
 )
-from agent.rules.plan.spots import Spots, chains
-from agent.rules.plan.unseen import Unseen, hidden, numbers, of_card, of_drive
+from agent.model.sheet_slots import Spots
+from agent.model.sheet_unseen import Unseen, hidden, numbers, of_card, of_drive
+from agent.model.tree import Tree
 from knowledge import pcie
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from agent.model.expected import Planned
+    from agent.model.expected import Expectations
     from agent.model.judged import Judged
-    from agent.rules.rule import Seen
+    from agent.model.machine import Machine
     from probes.facts import Drive
 
 
-def matched(seen: Seen, planned: Planned) -> Matched:
+def match_parts(machine: Machine, judged: Sequence[Judged], expected: Expectations) -> Matched:
     """Match all parts of a sheet with those of the machine."""
-    return _Matching(seen, planned).result()
+    return _Matching(machine, judged, expected).result()
 
 
 class _Matching:
     """The state of one matching: what of the machine is still free."""
 
-    def __init__(self, seen: Seen, planned: Planned) -> None:
-        self.seen = seen
-        self.source = planned.source
-        self.spots = Spots(seen, planned)
-        self.chains = chains(seen)
-        self.unseen = Unseen(seen)
-        self.behind: dict[str, list[Judged]] = {}
-        for one in seen.judged:
-            for up in self.chains[one.link.key][1:]:
-                self.behind.setdefault(up.link.key, []).append(one)
+    def __init__(self, machine: Machine, judged: Sequence[Judged], expected: Expectations) -> None:
+        self.machine = machine
+        self.judged = judged
+        self.source = expected.source
+        self.spots = Spots(judged, expected)
+        self.tree = Tree(machine.functions, judged)
+        self.unseen = Unseen(machine, judged)
         self.fitted = tuple(self._fitted())
         self.free = dict.fromkeys(range(len(self.fitted)))
         # A card is what answers first on the way from the processor.
-        self.tops = [one for one in seen.judged if self._may_be_card(one)]
-        self.cards = [CardMatch(card, self.spots.of(card.slot, card.port)) for card in planned.cards]
+        self.tops = [one for one in judged if self._may_be_card(one)]
+        self.cards = [CardMatch(card, self.spots.of(card.slot, card.port)) for card in expected.cards]
         by_name = {one.card.name: one for one in self.cards}
         self.drives = []
-        for drive in planned.drives:
+        for drive in expected.drives:
             on = by_name.get(drive.card) if drive.card is not None else None
             spot = on.spot if on is not None else self.spots.of(drive.slot, None)
             self.drives.append(DriveMatch(drive, spot, on))
@@ -71,24 +68,24 @@ class _Matching:
         """Every NVMe drive that answers, claimed by a driver or not; one that answers twice counts once."""
         drives: dict[str, Drive] = {}
         lost = []
-        for path in self.seen.machine.paths:
+        for path in self.machine.paths:
             if path.drive.kind == "nvme":
                 if path.hops:
                     drives.setdefault(path.hops[0].key, path.drive)
                 else:
                     lost.append(path.drive)
-        for judged in self.seen.judged:
-            if is_drive(judged) or judged.link.key in drives:
+        for judged in self.judged:
+            if judged.is_drive or judged.link.key in drives:
                 drive = drives.get(judged.link.key)
-                yield Fitted(judged, self.chains[judged.link.key], drive, self.unseen.drive(drive))
+                yield Fitted(judged, self.tree.chain(judged), drive, self.unseen.drive(drive))
         for drive in lost:
-            if not any(drive.address in {one.address for one in judged.link.functions} for judged in self.seen.judged):
+            if not any(drive.address in {one.address for one in judged.link.functions} for judged in self.judged):
                 yield Fitted(None, (), drive, self.unseen.drive(drive))
 
     def _may_be_card(self, judged: Judged) -> bool:
-        if judged.link.device is None or judged.verdict is Verdict.VIRTUAL or is_drive(judged):
+        if judged.link.device is None or judged.verdict is Verdict.VIRTUAL or judged.is_drive:
             return False
-        above = self.chains[judged.link.key][1:]
+        above = self.tree.above(judged)
         return not any(self.spots.at(one) is not None or one.link.slot is not None for one in above)
 
     def result(self) -> Matched:
@@ -105,10 +102,10 @@ class _Matching:
             tuple(self.drives),
             tuple(one for one in self.tops if one.link.key not in taken and self._is_fitted(one)),
             tuple(one for one in more if not one.off_links),
-            {key: self.spots.place_of(chain) for key, chain in self.chains.items()},
+            {one.link.key: self.spots.place_of(self.tree.chain(one)) for one in self.judged},
             {one.own.link.key: one.model for one in self.fitted if one.own is not None and one.model is not None},
             self.spots,
-            {key: tuple(below) for key, below in self.behind.items()},
+            {one.link.key: self.tree.below(one) for one in self.judged},
             self.unseen.slots,
         )
 
@@ -141,7 +138,7 @@ class _Matching:
     def _how(self, card: CardMatch, top: Judged) -> How:
         if card.card.slot is None or self._here(card, top):
             return "here"
-        placed = card.spot is not None and self.unseen.way(self.chains[top.link.key]) is None
+        placed = card.spot is not None and self.unseen.way(self.tree.chain(top)) is None
         return "elsewhere" if placed else "unplaced"
 
     def _open_cards(self) -> list[CardMatch]:
@@ -169,7 +166,7 @@ class _Matching:
     def _alike(self, card: CardMatch, top: Judged) -> bool:
         """Whether what answers may be this card, by what it is: a carrier with a switch is one."""
         assert top.link.device is not None
-        is_switch = self.seen.machine.kinds.get(top.link.device.address) == pcie.SWITCH_UPSTREAM_PORT
+        is_switch = self.machine.kinds.get(top.link.device.address) == pcie.SWITCH_UPSTREAM_PORT
         return is_switch or card.card.carrier == "none"
 
     def _has_its_drives(self, card: CardMatch, top: Judged) -> bool:
@@ -226,7 +223,7 @@ class _Matching:
             return False  # which port is which bay is not known
         ports: Sequence[Judged] = card.spot.links if card.spot is not None else ()
         if card.card.carrier == "switch":
-            ports = self.behind.get(card.found.link.key, ()) if card.found is not None and card.how != "other" else ()
+            ports = self.tree.below(card.found) if card.found is not None and card.how != "other" else ()
         return len(ports) > 1 and any(port is one.own for port in ports[bay - 1 : bay])
 
     def _same_in_place(self, match: DriveMatch, one: Fitted) -> bool:
@@ -256,7 +253,7 @@ class _Matching:
         """The links at which a drive should be: those of its slot, or those behind its carrier."""
         card = match.on
         if card is not None and card.card.carrier == "switch" and card.found is not None and card.how != "other":
-            return self.behind.get(card.found.link.key, ())
+            return self.tree.below(card.found)
         return match.spot.wide if match.spot is not None else ()
 
     def _in_place(self, match: DriveMatch, one: Fitted) -> bool:
@@ -284,7 +281,7 @@ class _Matching:
 
     def _lost_card(self, card: CardMatch) -> Unread | None:
         if card.how == "unplaced" and card.found is not None:
-            return self.unseen.way(self.chains[card.found.link.key]) or self._no_spot(card)
+            return self.unseen.way(self.tree.chain(card.found)) or self._no_spot(card)
         if card.how in {"here", "other"}:
             return of_card(card)
         if card.found is not None:

@@ -13,9 +13,8 @@ from msgspec.structs import replace
 
 from agent.model import throughput
 from agent.model.findings import Evidence, Verdict
-from agent.rules.links import subject
-from agent.rules.plan.moving import groups, out_of_place, place_words
 from agent.rules.rule import Found
+from agent.rules.sheet_moving import groups, out_of_place, place_words
 from knowledge import pcie
 
 if TYPE_CHECKING:
@@ -23,10 +22,10 @@ if TYPE_CHECKING:
 
     from agent.model.expected import NeedExpected
     from agent.model.judged import Judged
+    from agent.model.judged_machine import JudgedMachine
+    from agent.model.sheet_parts import CardMatch, DriveMatch, Fitted, Matched
     from agent.model.throughput import Direction, Flow
-    from agent.rules.plan.moving import Group
-    from agent.rules.plan.parts import CardMatch, DriveMatch, Fitted, Matched
-    from agent.rules.rule import Seen
+    from agent.rules.sheet_moving import Group
 
 LEAST_LOSS: Final = 0.001  # of a rate; less is a matter of rounding
 FITTED: Final = frozenset({"here", "elsewhere", "unplaced"})  # matches of which it is sure enough what part it is
@@ -43,7 +42,7 @@ class Broken(Struct, frozen=True, eq=False):
     evidence: tuple[Evidence, ...]
 
 
-def needs_broken(seen: Seen, matched: Matched) -> Iterator[Found]:
+def needs_broken(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
     """One finding for each need, or for all that parts in each other's places break."""
     by_group, others = by_place(seen, matched)
     for group, here in by_group:
@@ -53,7 +52,7 @@ def needs_broken(seen: Seen, matched: Matched) -> Iterator[Found]:
         yield _alone(one)
 
 
-def by_place(seen: Seen, matched: Matched) -> tuple[list[tuple[Group, list[Broken]]], list[Broken]]:
+def by_place(seen: JudgedMachine, matched: Matched) -> tuple[list[tuple[Group, list[Broken]]], list[Broken]]:
     """All parts in each other's places, with the needs that they break there; and the other needs that are broken."""
     found = list(broken(seen, matched))
     by_group = []
@@ -71,7 +70,7 @@ def _by_place(place: Found, here: Sequence[Broken]) -> Found:
     judged = here[0].parts[0].link
     return replace(
         place,
-        subject=subject(judged) if judged is not None else place.subject,
+        subject=judged.subject if judged is not None else place.subject,
         headline=headline,
         evidence=(*evidence, *place.evidence),
         severity=None,
@@ -81,7 +80,7 @@ def _by_place(place: Found, here: Sequence[Broken]) -> Found:
 
 def _alone(one: Broken) -> Found:
     judged = one.parts[0].link
-    name = subject(judged) if judged is not None else one.need.name
+    name = judged.subject if judged is not None else one.need.name
     return Found(name, _says(one), one.evidence, judged=judged)
 
 
@@ -93,9 +92,9 @@ def _says(one: Broken) -> str:
 # --- One need --------------------------------------------------------------------------------------------------
 
 
-def broken(seen: Seen, matched: Matched) -> Iterator[Broken]:
+def broken(seen: JudgedMachine, matched: Matched) -> Iterator[Broken]:
     """The needs that are broken."""
-    for need in seen.planned.needs if seen.planned is not None else ():
+    for need in seen.expected.needs if seen.expected is not None else ():
         breaches = [*_cards(matched, need), *_places(seen, matched, need), *_rates(seen, matched, need)]
         if breaches:
             parts = {id(part): part for some, _, _ in breaches for part in some}
@@ -123,7 +122,7 @@ def _cards(matched: Matched, need: NeedExpected) -> Iterator[Breach]:
             continue
         if {link.link.key for link in links}.isdisjoint(link.link.key for link in spot.wide):
             here = matched.place_of(links[0])
-            evidence = Evidence(f"{subject(links[0])} place of {card.words}", here, _asked(matched, need, spot.words))
+            evidence = Evidence(f"{links[0].subject} place of {card.words}", here, _asked(matched, need, spot.words))
             yield (card,), f"{card.words} is in {here}, not in {spot.words}", evidence
 
 
@@ -141,18 +140,18 @@ def _fitted(matched: Matched, need: NeedExpected) -> list[tuple[DriveMatch, Fitt
     return [(one, one.found) for one in drives if one.found is not None]
 
 
-def _places(seen: Seen, matched: Matched, need: NeedExpected) -> Iterator[Breach]:
+def _places(seen: JudgedMachine, matched: Matched, need: NeedExpected) -> Iterator[Breach]:
     for one, found in _fitted(matched, need):
         if need.not_on_split and found.own is not None and _is_split(matched, found.own):
             read = f"{place_words(matched, found.own)}, a slot that is split"
             asked = _asked(matched, need, "a slot that need not be split")
-            evidence = Evidence(f"{subject(found.own)} place of {one.words}", read, asked)
+            evidence = Evidence(f"{found.own.subject} place of {one.words}", read, asked)
             yield (one,), f"{one.words} is in {read}", evidence
         switch = _switch_above(seen, matched, found) if need.not_behind_switch else None
         if switch is not None:
             where = matched.place_of(switch)
             evidence = Evidence(
-                f"{subject(switch)} on the way of {one.words}",
+                f"{switch.subject} on the way of {one.words}",
                 f"a packet switch in {where}",
                 _asked(matched, need, "no packet switch"),
             )
@@ -178,7 +177,7 @@ def _is_split(matched: Matched, own: Judged) -> bool:
     return False
 
 
-def _switch_above(seen: Seen, matched: Matched, found: Fitted) -> Judged | None:
+def _switch_above(seen: JudgedMachine, matched: Matched, found: Fitted) -> Judged | None:
     """The card with a packet switch that a drive is behind; a switch that is part of the board is none."""
     cards = {card.found.link.key for card in matched.cards if card.found is not None}
     for link in found.chain[1:]:
@@ -194,7 +193,7 @@ def _switch_above(seen: Seen, matched: Matched, found: Fitted) -> Judged | None:
 # --- Rates -----------------------------------------------------------------------------------------------------
 
 
-def _rates(seen: Seen, matched: Matched, need: NeedExpected) -> Iterator[Breach]:
+def _rates(seen: JudgedMachine, matched: Matched, need: NeedExpected) -> Iterator[Breach]:
     directions: tuple[tuple[Direction, float | None, str], ...] = (
         ("to_host", need.read_mbps, "read"),
         ("to_drive", need.write_mbps, "written"),
@@ -233,7 +232,7 @@ def _reached(
         yield tuple(one for one, _ in fitted), f'the set "{need.stripe}"', share.high
 
 
-def _at_best(seen: Seen) -> dict[str, throughput.Hop]:
+def _at_best(seen: JudgedMachine) -> dict[str, throughput.Hop]:
     """The hops; those below their best for now, or by their own fault, at their best, or left out."""
     found = {}
     for key, hop in seen.hops.items():
