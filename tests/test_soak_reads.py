@@ -20,9 +20,9 @@ import pytest
 from agent.audit import audit
 from agent.commands.reach import unlisted
 from agent.model.findings import Severity
-from agent.report import page, soak_data, soaking
+from agent.report import soak_data, soaking
 from agent.report.data import encode
-from agent.report.page import handover
+from agent.report.page import handover, page
 from agent.soak import sampling
 from agent.soak.analysis import analyse
 from agent.soak.export import csv_rows
