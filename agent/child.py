@@ -11,7 +11,7 @@ import contextlib
 import os
 import signal
 import subprocess
-from threading import Event, Thread
+from threading import Event, RLock, Thread
 from typing import TYPE_CHECKING, Final
 
 from knowledge.problems import Problem
@@ -78,6 +78,7 @@ class Run:
         self._process: subprocess.Popen[bytes] | None = None
         self._status: int | None = None
         self._early: list[int] = []
+        self._order = RLock()  # a signal may come in the listener just as the main thread learns of the command
         self._waiter: Thread | None = None
         self._wake = Event()
         self._leaving = False
@@ -146,11 +147,12 @@ class Run:
         if number in ENDING:
             self.signals.append(number)
             self._last = self._clock()
-        if self._process is None:
-            self._early.append(number)
-        elif not passed_on:
-            with contextlib.suppress(OSError):
-                self._process.send_signal(number)
+        with self._order:
+            if self._process is None:
+                self._early.append(number)
+            elif not passed_on:
+                with contextlib.suppress(OSError):
+                    self._process.send_signal(number)
         self._wake.set()
 
     # --- The command -------------------------------------------------------------------------------------------
@@ -162,7 +164,7 @@ class Run:
         # A child inherits what is held back, and the command should have nothing held back.
         signal.pthread_sigmask(signal.SIG_UNBLOCK, self._caught)
         try:
-            self._process = subprocess.Popen(self.command)  # noqa: S603 - the user's own command, as given
+            process = subprocess.Popen(self.command)  # noqa: S603 - the user's own command, as given
         except FileNotFoundError:
             raise _not_found(self.command[0]) from None
         except (OSError, ValueError) as error:
@@ -170,8 +172,10 @@ class Run:
             raise _not_executable(self.command[0], reason) from None
         finally:
             signal.pthread_sigmask(signal.SIG_BLOCK, self._caught)
-        while self._early:  # those that came before there was a command to have them
-            self._process.send_signal(self._early.pop(0))
+        with self._order:
+            self._process = process
+            while self._early:  # those that came before there was a command to have them
+                process.send_signal(self._early.pop(0))
         self._waiter = Thread(target=self._wait, name="command", daemon=True)
         self._waiter.start()
 
