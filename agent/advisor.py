@@ -7,15 +7,10 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Step, Verdict
 from knowledge.steps import (
-    COUNTED,
     COUNTED_ANYHOW,
-    LOAD,
     OF_ONE_SYSTEM,
-    OF_STATUS,
-    SHOWS,
     SINCE,
     STEPS,
-    STEPS_OF_RULE,
     USUAL_SETUP_PLACE,
 )
 
@@ -37,8 +32,6 @@ LOOKS: Final = frozenset(
         *("count-drives", "check-sheet", "plan-anew"),
     }
 )
-# Rules about what a link does: in a guest the host knows more of it.
-OF_LINKS: Final = frozenset({"link-narrow", "link-slow", "link-unread", "link-errors", "equalization-failed"})
 # Hands that a part soldered to the board leaves nothing to do for.
 FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
 # Done by hand in the order that a finding gives, and only where it gives one.
@@ -62,7 +55,7 @@ def steps(rule: Rule, found: Found, guest: bool, platform: str = "linux") -> tup
 
     system = platform_of(platform)
     actions = [action for action in _actions(rule, found) if OF_ONE_SYSTEM.get(action, platform) == platform]
-    if found.judged is not None and (guest or found.judged.port_hidden) and rule.id in OF_LINKS:
+    if found.judged is not None and (guest or found.judged.port_hidden) and rule.host_knows_more:
         actions = [action for action in actions if action in LOOKS] if found.judged.port_hidden else actions
         actions += ["look-from-host"] if guest or system.passes_devices_through else []
     words = _words(rule, found, system.setup_place or USUAL_SETUP_PLACE)
@@ -91,7 +84,7 @@ def _actions(rule: Rule, found: Found) -> list[str]:
     A note that leads to nothing else is not worth a restart.
     """
     actions = _fitting(rule, found)
-    if found.judged is None or found.judged.fresh == "live" or rule.id not in OF_STATUS:
+    if found.judged is None or found.judged.fresh == "live" or not rule.of_status:
         return actions
     actions = [action for action in actions if action not in WHILE_RUNNING]
     severity = found.severity or rule.severity
@@ -120,7 +113,7 @@ def _fitting(rule: Rule, found: Found) -> list[str]:
             added += ["reseat", "clean", "remove-riser"]
         if judged.link.device is not None and judged.link.device.power_state == "D3cold":
             return ["wake"]
-    return [action for action in (*STEPS_OF_RULE[rule.id], *added) if action not in dropped]
+    return [action for action in (*rule.steps, *added) if action not in dropped]
 
 
 def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
@@ -139,12 +132,12 @@ def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
         rate, slot = rate_text(move.rate), move.slot
         hints = (CARRIER_NEEDED if move.needs_carrier else "") + HINTS[move.described]
         other = move.swaps_with or hints
-    shows = SHOWS.get(rule.id, "lanewright check shows {rate}").replace("{rate}", rate)
-    load = LOAD.get(rule.id, "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
+    shows = (rule.shows or "lanewright check shows {rate}").replace("{rate}", rate)
+    load = (rule.load or "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
     since = SINCE.get(judged.fresh, "") if judged is not None else ""
     words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other}
     words |= {"setup": setup, "since": since}
-    return {**words, "shows": shows, "load": load, "counted": COUNTED.get(rule.id, COUNTED_ANYHOW)}
+    return {**words, "shows": shows, "load": load, "counted": rule.counted or COUNTED_ANYHOW}
 
 
 def _card(found: Found, slot: str) -> str:

@@ -16,7 +16,7 @@ from agent.rules import RULES
 from knowledge.explained import texts
 from knowledge.manual import CHAPTERS
 from knowledge.problems import BadInput
-from knowledge.steps import COUNTED_ANYHOW, OF_STATUS, SINCE, SOURCE, STEPS, STEPS_OF_RULE, USUAL_SETUP_PLACE
+from knowledge.steps import COUNTED_ANYHOW, SINCE, SOURCE, STEPS, USUAL_SETUP_PLACE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -139,8 +139,7 @@ def _all() -> Iterator[Explanation]:
         if severity in found.severities:
             yield _of_term(severity.value, "severity", found.severities[severity])
     for rule in RULES.values():
-        if rule.id in found.rules:
-            yield _of_rule(rule, found.rules[rule.id])
+        yield _of_rule(rule)
     for step in sorted(STEPS.values(), key=lambda one: one.rank):
         if step.action in found.steps:
             yield _of_step(step, found.steps[step.action])
@@ -177,21 +176,20 @@ def _of_verdict(verdict: Verdict, text: Judgement) -> Explanation:
     )
 
 
-def _of_rule(rule: Rule, text: Judgement) -> Explanation:
-    steps = STEPS_OF_RULE[rule.id]
-    _, _, more = (rule.run.__doc__ or "").strip().partition("\n")
+def _of_rule(rule: Rule) -> Explanation:
+    text = rule.explained
     return Explanation(
         word=rule.id,
         kind="rule",
         title=_sentence(rule.title),
-        meaning=" ".join((*more.split(), *text.meaning.split())),
+        meaning=text.meaning,
         evidence=text.evidence,
         causes=text.causes,
         cannot_tell=text.cannot_tell,
         source=text.source,
-        see_also=tuple(word for word in text.see_also if word not in steps),
+        see_also=tuple(word for word in text.see_also if word not in rule.steps),
         severity=rule.severity,
-        steps=steps,
+        steps=rule.steps,
     )
 
 
@@ -215,9 +213,9 @@ def _of_step(step: StepKind, text: Doing) -> Explanation:
 
 def _leading_to(action: str) -> Iterator[str]:
     """The rules that may lead to a step, by their list or, where a status may be old, by what they rest on."""
-    for rule, actions in STEPS_OF_RULE.items():
-        if action in actions or (action == "restart-and-read" and rule in OF_STATUS):
-            yield rule
+    for rule in RULES.values():
+        if action in rule.steps or (action == "restart-and-read" and rule.of_status):
+            yield rule.id
 
 
 def _filled(text: str, fill: dict[str, str]) -> str:

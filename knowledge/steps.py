@@ -366,120 +366,27 @@ STEPS: Final[dict[str, StepKind]] = {
         ),
     )
 }
-_WELL: Final = "lanewright check no longer names this drive"
+# What a cure shows afterwards, and what a look under load does.
+WELL: Final = "lanewright check no longer names this drive"
 
-# What a rule's cure shows afterwards, and under load, where it is not the link's best rate.
-SHOWS: Final = {
-    "link-errors": "lanewright check --settle 60 counts no new errors on this link while it works",
-    "slot-power-fault": "the slot reports no power fault",
-    "drive-not-serving": "the drive serves, and lanewright check no longer names it",
-    "drive-spare-low": _WELL,
-    "drive-worn": _WELL,
-    "drive-media-errors": _WELL,
-    "drive-read-only": _WELL,
-    "drive-unreliable": _WELL,
-    "drive-backup-failed": _WELL,
-    "slot-part-silent": "the drive answers, and lanewright check counts its part of the slot with the others",
-    "switch-without-drive": "the drive answers, and lanewright check shows it behind the switch",
-    "slot-dark": "the card in the slot answers, with {rate} or what the card can do",
-    "plan-part-missing": "lanewright check --against finds it in its place",
-    "plan-link-below": "lanewright check --against no longer names this link",
-    "field-note": "what the field note has seen is gone, or lanewright check no longer names the note",
-}
-_BELOW_LIMIT: Final = "the drive should stay below its warning limit; where it does not, it needs air"
-LOAD: Final = {
-    "drive-was-hot": _BELOW_LIMIT,
-    "drive-throttled": _BELOW_LIMIT,
-    "link-errors": "a count that keeps rising is worth acting on; a count that stays is history",
-    "link-set-slow": "a card that manages its speed itself, as display cards do, rises to {rate}; a set speed stays",
-}
+BELOW_LIMIT: Final = "the drive should stay below its warning limit; where it does not, it needs air"
 
 # What the count of a carrier's drives means: without a sheet, and where one tells how many there should be.
 COUNTED_ANYHOW: Final = "One drive: nothing to do. More drives than answer: split the slot as described next."
-COUNTED: Final = {
-    "slot-part-silent": "As many as answer: nothing to do. More: go on with the next step.",
-    "switch-without-drive": "None: nothing to do. One or more: go on with the next step.",
-    "plan-drives-unsplit": "As many as the sheet has: split the slot as described next. Only as many as answer: fit"
-    " those that are missing, or mend the sheet.",
-    "plan-part-missing": "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or"
-    " mend the sheet.",
-}
 
 # How current a link's status is, where it is not read just now: the moment that it is of.
 SINCE: Final = {
     "start-up": "it was at start-up, or when the device was plugged in",
     "refreshed": "it was when the link last trained or its port told of a change",
 }
-# Rules that speak of what a link's or slot's status shows: where that may be old, a restart and a new reading come
-# first, and looks that would show the old value again are left out.
-OF_STATUS: Final = frozenset(
-    {
-        *("link-narrow", "link-slow", "link-set-slow", "link-resting", "ends-contradict", "link-unread"),
-        *("slot-dark", "slot-limited", "slot-swap", "slot-power-fault", "slot-latch-open"),
-        *("plan-link-below", "plan-rate-below"),
-    }
-)
 
 # Where settings are made, unless a platform says it otherwise: not every machine has a setup that its owner can enter.
 USUAL_SETUP_PLACE: Final = "In the firmware setup"
 # Steps that are in words of one system alone.
 OF_ONE_SYSTEM: Final = {"set-payload": "linux", "match-payload": "linux", "look-as-root": "linux"}
 
-_CONTACT = ("reseat", "clean", "remove-riser", "try-other-slot")
+# Steps that rules have in common.
+CONTACT: Final = ("reseat", "clean", "remove-riser", "try-other-slot")
 
 # By hand, in the order that a finding gives.
-_AS_PLANNED = ("make-room", "lay-aside", "move-as-planned", "fit-as-planned")
-
-# Rule: the steps it leads to. The advisor adds or drops by what is known ("move" only where a better slot is).
-STEPS_OF_RULE: Final[dict[str, tuple[str, ...]]] = {
-    "link-narrow": (*_CONTACT, "update-firmware", "replace"),
-    "link-slow": ("look-under-load", *_CONTACT, "update-firmware", "replace"),
-    "link-set-slow": ("look-under-load", "set-speed", "update-firmware"),
-    "drive-not-serving": ("look-again", "reseat", "update-firmware", "replace"),
-    "drive-unclaimed": (),
-    "link-resting": ("look-under-load",),
-    "ends-contradict": ("look-again",),
-    "link-unread": ("look-again",),
-    "uplink-shared": (),
-    "stripe-held-back": (),
-    "stripe-degraded": ("back-up",),
-    "payload-low": ("set-payload",),
-    "payload-mismatch": ("match-payload",),
-    "slot-limited": ("move", "swap"),
-    "slot-swap": ("swap",),
-    "slot-dark": ("reseat", "clean", "remove-riser", "try-other-slot", "enable-slot", "replace"),
-    "slot-unsplit": ("count-drives", "set-split"),
-    "slot-part-silent": ("count-drives", "reseat-drive", "try-drive-elsewhere"),
-    "switch-without-drive": ("count-drives", "reseat-drive", "check-supply", "try-drive-elsewhere"),
-    "slot-power-fault": ("check-supply", "reseat", "replace"),
-    "slot-latch-open": ("close-latch",),
-    "link-errors": ("look-under-load", *_CONTACT, "update-firmware", "replace"),
-    "lane-errors": ("look-again",),
-    "equalization-failed": (*_CONTACT, "update-firmware", "replace"),
-    "drive-hot": ("cool",),
-    "drive-heat-warning": ("cool",),
-    "drive-was-hot": ("look-under-load", "cool"),
-    "drive-throttled": ("look-under-load", "cool"),
-    "drive-spare-low": ("back-up", "replace-drive"),
-    "drive-worn": ("back-up", "have-ready", "replace-drive"),
-    "drive-media-errors": ("back-up", "replace-drive"),
-    "drive-read-only": ("back-up", "update-firmware", "replace-drive"),
-    "drive-unreliable": ("back-up", "update-firmware", "replace-drive"),
-    "drive-backup-failed": ("back-up", "update-firmware", "replace-drive"),
-    "drive-power-lost": ("find-power-loss",),
-    "drive-firmware-pending": ("expect-firmware",),
-    "firmware-listed": (),
-    "field-note": (),  # those that the note advises
-    "needs-root": ("look-as-root",),
-    "plan-part-missing": (
-        *("check-sheet", "count-drives", "reseat", "reseat-drive", "clean", "try-other-slot", "try-drive-elsewhere"),
-        *("enable-slot", "enable-socket", "set-split", "replace"),
-    ),
-    "plan-drives-unsplit": ("count-drives", "set-split"),
-    "plan-other-place": ("check-sheet", *_AS_PLANNED),
-    "plan-need-broken": ("check-sheet", "plan-anew", *_AS_PLANNED),
-    "plan-link-below": ("check-sheet", "set-speed"),
-    "plan-rate-below": ("check-sheet",),
-    "plan-other-part": ("check-sheet",),
-    "plan-unplanned": ("check-sheet",),
-}
+AS_PLANNED: Final = ("make-room", "lay-aside", "move-as-planned", "fit-as-planned")

@@ -5,20 +5,21 @@ from __future__ import annotations
 import functools
 import importlib
 import pkgutil
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pytest
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from agent import rules
 from agent.advisor import LOOKS
 from agent.audit import audit
 from agent.model.findings import Severity, Verdict
 from agent.rules import RULES
-from agent.rules.rule import REGISTERED, rule
+from agent.rules.rule import REGISTERED, Rule
 from knowledge import steps
-from knowledge.steps import STEPS, STEPS_OF_RULE
+from knowledge.steps import STEPS
 from probes import collect
 from probes.capture import parse, recorded
 from probes.decode import Registers
@@ -29,7 +30,6 @@ from tests.machines import MACHINES
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.rules.rule import Rule
 
 FIXTURES: Final = Path(__file__).parent.parent / "fixtures"
 FOLDERS: Final = tuple(sorted(path.parent.name for path in FIXTURES.glob("*/about.toml")))
@@ -107,13 +107,22 @@ def silent_machine(*functions: PciFunction) -> Facts:
 
 @EVERY_RULE
 def test_a_rule_explains_itself(rule: Rule) -> None:
-    """A rule's docstring opens with one sentence on one line, for it is the rule's title."""
-    lines = (rule.run.__doc__ or "").strip().splitlines()
-    assert lines
-    assert lines[0].endswith(".")
-    assert lines[1:2] in ([], [""])
-    assert rule.title == lines[0].removesuffix(".")
+    """A rule's title is one sentence without its end, and no part of its text is empty."""
+    assert re.fullmatch(r"[A-Z][^\n]*[^.\s]", rule.title)
     assert isinstance(rule.severity, Severity)
+    text = rule.explained
+    assert all((text.evidence.strip(), text.cannot_tell.strip(), text.source.strip()))
+    assert text.causes
+    assert all(cause.strip() for cause in text.causes)
+
+
+@pytest.mark.parametrize("field", ["id", "severity", "title", "steps", "compared", "measured", "explained"])
+def test_a_rule_without_a_field_is_refused_by_its_name(field: str) -> None:
+    """A rule that lacks a field cannot be made, and the error names what is missing."""
+    fields = asdict(RULES["link-narrow"])
+    del fields[field]
+    with pytest.raises(TypeError, match=field):
+        Rule(**fields)
 
 
 @EVERY_RULE
@@ -149,7 +158,7 @@ def test_a_rule_is_quiet_where_it_should(rule: Rule, name: str) -> None:
 def test_a_rule_stands_in_its_family(rule: Rule) -> None:
     """A rule's code is in a file of the explicit list of families, under the rule's id with underscores."""
     assert rule.run.__module__ in {family.__name__ for family in rules.FAMILIES}
-    assert rule.run.__name__ == rule.id.replace("-", "_")
+    assert rule.run.__name__ == f"_{rule.id.replace('-', '_')}"
 
 
 # --- The registry ----------------------------------------------------------------------------------------------
@@ -171,7 +180,7 @@ def test_an_id_is_given_once() -> None:
     """A second rule of the same id is refused, and the first stays."""
     first = RULES["link-narrow"]
     with pytest.raises(ValueError, match="link-narrow"):
-        rule("link-narrow", Severity.OK, fires_on=("bench-1",), quiet_on=())(first.run)
+        first(first.run)
     assert RULES["link-narrow"] is first
 
 
@@ -230,10 +239,9 @@ def test_taking_readings_away_blames_nothing(name: str) -> None:
 # --- Steps -----------------------------------------------------------------------------------------------------
 
 
-def test_every_rule_has_steps() -> None:
-    """The table of steps names every rule and no other; every step belongs to a rule or is a look the advisor adds."""
-    assert set(STEPS_OF_RULE) == set(RULES)
-    assert {action for actions in STEPS_OF_RULE.values() for action in actions} | LOOKS == set(STEPS)
+def test_every_step_has_a_rule() -> None:
+    """Every step that a rule has is one; every step belongs to a rule or is a look the advisor adds."""
+    assert {action for rule in RULES.values() for action in rule.steps} | LOOKS == set(STEPS)
 
 
 @EVERY_STEP

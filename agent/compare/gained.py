@@ -12,6 +12,8 @@ from agent.compare.lanes import port_words
 from agent.compare.matching import depth, depth_of, ends
 from agent.compare.words import alone, by_severity, subject
 from agent.model.findings import Severity, Verdict
+from agent.rules import RULES
+from agent.rules.rule import CAPABILITIES
 from knowledge.rates import NEAR_LIMIT_CELSIUS
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
@@ -24,39 +26,9 @@ if TYPE_CHECKING:
     from agent.compare.fitted import Thing
     from agent.compare.matching import Matched
     from agent.model.findings import Finding
+    from agent.rules.rule import Compared
 
-# The record of firmware is compared figure by figure; what root would add is a doubt.
-LEFT_OUT: Final = frozenset({"firmware-listed", "needs-root"})
-CAPABILITIES: Final = 2  # the depth to which configuration space has to be read for most rules
 BAD: Final = frozenset({Severity.FAULT, Severity.LIMIT})
-# Rules that speak for the verdict of a link.
-VERDICTS: Final = frozenset(
-    {
-        "link-narrow",
-        "link-slow",
-        "link-set-slow",
-        "link-resting",
-        "link-unread",
-        "ends-contradict",
-        "slot-limited",
-        "slot-dark",
-    }
-)
-REGISTERS: Final = frozenset(
-    {
-        *("payload-low", "payload-mismatch", "slot-unsplit", "slot-power-fault", "slot-latch-open", "uplink-shared"),
-        *("slot-part-silent", "switch-without-drive"),
-    }
-)
-# Rules that go by what the firmware says of slots.
-BY_TABLE: Final = frozenset({"slot-unsplit", "slot-part-silent", "switch-without-drive"})
-EXTENDED: Final = frozenset({"lane-errors", "equalization-failed"})
-# One thing said by two rules, as the system's sensor or the drive's own log tells of it.
-HEAT: Final = {"drive-heat-warning": "drive-hot"}
-# Rules whose headlines bear counts and temperatures, which have rows of their own.
-FIGURES: Final = frozenset({"drive-hot", "link-errors"})
-HEALTH_RULES: Final = "agent.rules.health"
-SLOT_RULES: Final = "agent.rules.slots"
 ADDRESS: Final = re.compile(
     r"(?<![0-9a-zA-Z])[0-9a-f]{2,8}(?::[0-9a-f]{2})?[:.][0-9a-f]{2}\.[0-7](?:@[0-9a-f]+)?(?![0-9a-zA-Z])"
     r"|(?<![0-9a-zA-Z])(?:entry-[0-9a-f]+|nvme\d+|sd[a-z]+|disk\d+)(?![0-9a-zA-Z])"
@@ -71,6 +43,11 @@ class _One(Struct, frozen=True, eq=False):
     thing: Thing | None
     key: Hashable
     text: str
+
+    @property
+    def compared(self) -> Compared:
+        """How findings of its rule are compared."""
+        return RULES[self.finding.rule].compared
 
 
 def findings(matched: Matched, doubts: Doubts) -> Iterator[FindingChange]:
@@ -98,7 +75,7 @@ def _ones(matched: Matched, side: int) -> list[_One]:
     fitted = matched.sides[side]
     found = []
     for finding in fitted.audit.findings:
-        if finding.severity is Severity.OK or finding.rule in LEFT_OUT:
+        if finding.severity is Severity.OK or RULES[finding.rule].compared.left_out:
             continue
         number = fitted.at.get(finding.subject, fitted.by_drive.get(finding.subject))
         thing = fitted.things[number] if number is not None else None
@@ -108,7 +85,7 @@ def _ones(matched: Matched, side: int) -> list[_One]:
 
 def _key(matched: Matched, finding: Finding, thing: Thing | None, side: int) -> Hashable:
     """What a finding is about, by what it is called in the first machine."""
-    rule = HEAT.get(finding.rule, finding.rule)
+    rule = RULES[finding.rule].compared.told_as or finding.rule
     if thing is not None:
         number = thing.number if side == 0 else matched.before_of.get(thing.number)
         return (rule, "part", number if number is not None else ("new", thing.number))
@@ -166,9 +143,9 @@ def _alone(matched: Matched, one: _One) -> bool:
 def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange]:
     severities = one.finding.severity, other.finding.severity
     alike = _alike_depth(matched, one.thing, other.thing)
-    if not alike and _family(one.finding.rule) == SLOT_RULES:
+    if not alike and one.compared.alike:
         return  # which slots there are, and what is better, was not read alike
-    told = not _has_rows(one.finding.rule) and severities[0] is not Severity.UNKNOWN
+    told = not one.compared.own_rows and severities[0] is not Severity.UNKNOWN
     figures = told and one.text != other.text and alike
     if severities[0] is not severities[1] or figures:
         yield FindingChange(
@@ -184,18 +161,6 @@ def _alike_depth(matched: Matched, one: Thing | None, other: Thing | None) -> bo
     """Whether both sides read as much: what slots are called, and which are better, rests on that."""
     lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
     return lists[0] == lists[1] and (one is None or other is None or depth(one) == depth(other))
-
-
-def _has_rows(rule: str) -> bool:
-    """Whether the figures of a rule's headlines are compared by themselves, or are those of one start."""
-    return rule in FIGURES or _family(rule) == HEALTH_RULES
-
-
-def _family(rule: str) -> str:
-    from agent.rules import RULES
-
-    known = RULES.get(rule)
-    return known.run.__module__ if known is not None else ""
 
 
 def _subject(matched: Matched, one: _One) -> str:
@@ -223,31 +188,30 @@ def _other(matched: Matched, one: _One) -> Thing | None:
 
 def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
     """Whether the other side would have had this finding, too, if it were so; else that is a doubt."""
-    other, rule = _other(matched, one), one.finding.rule
+    other, compared = _other(matched, one), one.compared
     lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
-    if (rule in BY_TABLE and lists[0] != lists[1]) or (rule == "link-resting" and other is not None):
+    if (compared.by_table and lists[0] != lists[1]) or (compared.of_a_moment and other is not None):
         return False  # said with the firmware's list of slots; of a moment, the link's rows say what is to be said
     if other is None or one.thing is None:
         return one.thing is not None or _port_tellable(matched, one)
-    if rule == "link-errors":
+    if compared.rests_on == "counters":
         return _counted(matched, one, other, doubts)
-    if rule == "drive-hot":
+    if compared.rests_on == "limits":
         return _knows_limits(other) and (one.finding.severity in BAD or _warmer(one.thing, other))
-    if rule == "slot-swap" and not _alike_depth(matched, one.thing, other):
+    if compared.alike == "to come or go" and not _alike_depth(matched, one.thing, other):
         return False
-    return _read_as_deep(rule, one.thing, other)
+    return _read_as_deep(compared, one.thing, other)
 
 
-def _read_as_deep(rule: str, thing: Thing, other: Thing) -> bool:
+def _read_as_deep(compared: Compared, thing: Thing, other: Thing) -> bool:
     """Whether the other side read what a rule goes by; where not, the rows of health and links say so."""
-    if rule == "drive-firmware-pending":
+    if compared.rests_on == "firmware record":
         return other.drive is None or isinstance(other.drive.firmware_slots, FirmwareSlots)
-    if _family(rule) == HEALTH_RULES:
+    if compared.rests_on == "health log":
         return other.drive is None or isinstance(other.drive.health, Health)
-    least = CAPABILITIES if rule in REGISTERS else CAPABILITIES + 1 if rule in EXTENDED else 0
-    if depth(other) < min(least, depth(thing)):
+    if depth(other) < min(compared.depth, depth(thing)):
         return False
-    if rule in VERDICTS and other.judged is not None and thing.judged is not None:
+    if compared.rests_on == "verdict" and other.judged is not None and thing.judged is not None:
         return _verdict_tellable(thing, other)
     return True
 
@@ -267,7 +231,9 @@ def _port_tellable(matched: Matched, one: _One) -> bool:
     judged = matched.sides[1 - one.side].audit.by_key.get(mine.get(one.finding.subject, ""))
     if judged is None or judged.link.device is not None:
         return True
-    return not judged.needs_root and not (one.finding.rule in REGISTERS and depth_of(judged.link.ends) < CAPABILITIES)
+    return not judged.needs_root and not (
+        one.compared.depth == CAPABILITIES and depth_of(judged.link.ends) < CAPABILITIES
+    )
 
 
 def _counted(matched: Matched, one: _One, other: Thing, doubts: Doubts) -> bool:

@@ -17,6 +17,7 @@ from agent.model.abilities import rate_text
 from agent.model.drive_rates import paths_of_drives
 from agent.model.findings import Rate, Severity, Verdict
 from agent.model.stripes import stripe_sets
+from agent.rules import RULES
 from knowledge import pcie
 from knowledge.rates import celsius_text
 from probes.unread import Unread, readable
@@ -35,13 +36,6 @@ LEAST_DEPTH: Final = 4
 BESIDE: Final = frozenset({*LIMITS, CACHED_FILE})
 NOTABLE_OTHERS: Final = 0.02  # of what was expected; less load of others explains nothing
 CACHED: Final = 1.05  # a rate this far above the most that a link can carry did not come over it as it was read
-# Rules that tell of a link or its settings carrying less than it could: they lower the range that is predicted.
-HOLD_DOWN: Final = frozenset({"link-narrow", "link-slow", "link-set-slow", "slot-limited", "payload-low"})
-# Findings that are true of a drive's place, but hold nothing back while that drive is read.
-EXPLAIN_NOTHING: Final = (
-    *("plan-", "slot-swap", "slot-unsplit", "stripe-held-back", "uplink-shared", "firmware-"),
-    *("drive-power-lost", "drive-backup-failed", "drive-firmware-pending", "drive-unclaimed"),
-)
 OWN_LIMIT: Final = (
     "nothing that was read explains it; the drive may be slower than its link (its own limit is not known)"
 )
@@ -179,7 +173,7 @@ def _delivery(one: Measured, asked: Asked, model: _Model, prediction: Prediction
     said = [f"{finding.subject}: {finding.headline} ({finding.rule})" for finding in held]
     if median >= low:
         bounds = _bounds(one.target, model)
-        links = [finding for finding in held if finding.rule in HOLD_DOWN]
+        links = [finding for finding in held if RULES[finding.rule].measured == "lowers"]
         reasons = [f"the range itself is held down: {one.subject}: {one.headline} ({one.rule})" for one in links]
         if median > high * CACHED:
             reasons.append(HIGHER)
@@ -328,7 +322,7 @@ def _findings(target: Target, found: Audit, narrowest: str | None) -> Iterator[F
     mine = [
         one
         for one in found.findings
-        if one.subject in subjects and one.severity in _HOLD and not one.rule.startswith(EXPLAIN_NOTHING)
+        if one.subject in subjects and one.severity in _HOLD and RULES[one.rule].measured != "explains nothing"
     ]
     yield from sorted(mine, key=lambda one: (not subjects[one.subject], one.severity.rank))
 

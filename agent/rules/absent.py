@@ -13,7 +13,7 @@ from agent.model import split_slots
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.machine import DOWNSTREAM_FACING, is_bridge
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
-from agent.rules.rule import Found, rule
+from agent.rules.rule import CAPABILITIES, Compared, Explained, Found, Rule
 from knowledge import pcie
 from probes.unread import Unread, of
 
@@ -38,18 +38,47 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
 # --- Parts of a split slot -------------------------------------------------------------------------------------
 
 
-@rule(
-    "slot-part-silent",
-    Severity.NOTE,
+@Rule(
+    id="slot-part-silent",
+    severity=Severity.NOTE,
+    title="Drives answer in some parts of a split slot, and nothing answers in the others",
     fires_on=("bench-1-half-carrier",),
     quiet_on=("bench-1-upgraded", "bench-1-parts-missing", "bench-1-ordinary-user", "bench-2-unsplit-slot"),
+    steps=("count-drives", "reseat-drive", "try-drive-elsewhere"),
+    shows="the drive answers, and lanewright check counts its part of the slot with the others",
+    counted="As many as answer: nothing to do. More: go on with the next step.",
+    compared=Compared(depth=CAPABILITIES, by_table=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "A carrier with fewer drives than it has places looks the same: count the drives on it. Told only where "
+            "firmware or registers say which ports belong to the slot. What a dark part or a build sheet says "
+            "already is not said again. Each part of a split slot is a port of its own. That nothing answers at one "
+            "says nothing of what is screwed to the carrier: a drive without contact and a free place look the same."
+        ),
+        evidence=(
+            "Which ports bear the slot's description (System Slots with its peer groups), its name or its Physical "
+            "Slot Number, and whether their lanes add up to the slot's; Presence Detect State (Slot Status) of each "
+            "port below which nothing answers, or the word of a hot-plug driver."
+        ),
+        causes=(
+            "A carrier with fewer drives than places, which is as it should be",
+            "A drive that is not fully in its socket",
+            "A drive that is dead",
+            "A slot that is split in another way than the carrier is wired",
+        ),
+        cannot_tell=(
+            "Whether a silent part is a free place. Nor are parts seen whose ports the firmware hides as long as "
+            "nothing is behind them, nor a split that neither firmware nor registers tell."
+        ),
+        source=(
+            "System Management BIOS Reference Specification, System Slots (type 9), peer groups; PCI Express Base "
+            "Specification, Slot Capabilities and Slot Status Registers; splitting: common practice."
+        ),
+        see_also=("split", "count-drives", "slot-unsplit", "plan-part-missing"),
+    ),
 )
-def slot_part_silent(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """Drives answer in some parts of a split slot, and nothing answers in the others.
-
-    A carrier with fewer drives than it has places looks the same: count the drives on it. Told only where firmware or
-    registers say which ports belong to the slot. What a dark part or a build sheet says already is not said again.
-    """
+def _slot_part_silent(seen: JudgedMachine) -> Iterator[Found | Unread]:
     if seen.machine.facts.host.virtual is True:
         return
     for parts in split_slots.alike(seen.machine, seen.judged):
@@ -134,19 +163,46 @@ def _straddled(answering: Parts) -> bool:
 # --- Switches --------------------------------------------------------------------------------------------------
 
 
-@rule(
-    "switch-without-drive",
-    Severity.NOTE,
+@Rule(
+    id="switch-without-drive",
+    severity=Severity.NOTE,
+    title="A packet switch on a card in a slot has no drive, and nothing else, behind any of its ports",
     fires_on=("bench-2-bare-switch",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-1-tunnelled-dock", "bench-1-parts-missing"),
+    steps=("count-drives", "reseat-drive", "check-supply", "try-drive-elsewhere"),
+    shows="the drive answers, and lanewright check shows it behind the switch",
+    counted="None: nothing to do. One or more: go on with the next step.",
+    compared=Compared(depth=CAPABILITIES, by_table=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "A carrier that waits for its drives looks the same: count the drives on it. A switch with ports for "
+            "plugging while the machine runs is left out, as they may be meant to be empty. What a dark port or a "
+            "build sheet says already is not said again. The switch itself has its power from the slot, so that it "
+            "answers also where its drives have none."
+        ),
+        evidence=(
+            "Device/Port Type of the switch's ports (PCI Express Capabilities), the functions listed below them, and "
+            "Presence Detect State (Slot Status) of each port."
+        ),
+        causes=(
+            "A carrier that has no drive yet, which is as it should be",
+            "A supply cable of the carrier that is not plugged in",
+            "Drives that are not fully in their sockets",
+            "A cable between the card and its drives that is loose",
+        ),
+        cannot_tell=(
+            "Whether drives were ever fitted. Ports that lead to no slot feel nothing, and a switch below a port "
+            "whose slot could not be read may belong to the board: of both nothing is claimed."
+        ),
+        source=(
+            "PCI Express Base Specification, PCI Express Capabilities, Slot Capabilities and Slot Status Registers; "
+            "the causes are common practice."
+        ),
+        see_also=("carrier", "count-drives", "check-supply", "plan-part-missing"),
+    ),
 )
-def switch_without_drive(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A packet switch on a card in a slot has no drive, and nothing else, behind any of its ports.
-
-    A carrier that waits for its drives looks the same: count the drives on it. A switch with ports for plugging while
-    the machine runs is left out, as they may be meant to be empty. What a dark port or a build sheet says already is
-    not said again.
-    """
+def _switch_without_drive(seen: JudgedMachine) -> Iterator[Found | Unread]:
     if seen.machine.facts.host.virtual is True:
         return
     for judged in seen.judged:

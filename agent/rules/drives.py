@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.findings import Evidence, Severity
 from agent.model.temperature_limits import by_drive, limits
 from agent.model.unseen_parts import drives as missing_drives
-from agent.rules.rule import Found, rule
+from agent.rules.rule import Compared, Explained, Found, Rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes import platform
 from probes.unread import Unread, of
@@ -22,12 +22,44 @@ if TYPE_CHECKING:
 NVME_CLASS: Final = 0x010802
 
 
-@rule("drive-hot", Severity.FAULT, fires_on=("bench-2-hot-drive",), quiet_on=("bench-1-upgraded",))
-def drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive is near or above a temperature limit of its own.
-
-    At its warning limit a drive slows itself down; at its critical limit it may stop.
-    """
+@Rule(
+    id="drive-hot",
+    severity=Severity.FAULT,
+    title="A drive is near or above a temperature limit of its own",
+    fires_on=("bench-2-hot-drive",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("cool",),
+    compared=Compared(rests_on="limits", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "At its warning limit a drive slows itself down; at its critical limit it may stop. A reading at or "
+            "above a limit is a fault. Within 5 C below the warning limit it is a note; for a drive that names a "
+            "critical limit alone, within 10 C below that."
+        ),
+        evidence=(
+            "Each sensor of the drive that the system reads, held against the sensor's own limits; the composite "
+            "temperature also against the limits that the drive itself names (Identify Controller, WCTEMP and "
+            "CCTEMP)."
+        ),
+        causes=(
+            "No moving air where the drive sits, behind a long card for instance",
+            "A heatsink whose pad does not touch, or none at all",
+            "A hot neighbour, or a warm room",
+        ),
+        cannot_tell=(
+            "How hot the parts inside are: the composite value is made from several sensors, and published "
+            "comparisons with a thermal camera found it between 8 C above and 23 C below the hottest spot. Nor "
+            "whether it would stay cool in another workload."
+        ),
+        source=(
+            "NVM Express Base Specification, Identify Controller; the kernel's hwmon attributes; the margins of 5 "
+            "and 10 C are common practice; comparisons with cameras: published drive reviews."
+        ),
+        see_also=("drive-was-hot", "drive-throttled", "soak"),
+    ),
+)
+def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
     sensors = by_drive(facts.sensors)
     own = seen.own_links()
@@ -36,12 +68,30 @@ def drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield from _against_limits(drive, sensor, own.get(drive.name))
 
 
-@rule("drive-not-serving", Severity.FAULT, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
-def drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive's controller is in a state in which it serves nothing.
-
-    "dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.
-    """
+@Rule(
+    id="drive-not-serving",
+    severity=Severity.FAULT,
+    title="A drive's controller is in a state in which it serves nothing",
+    fires_on=("bench-2-dead-drive",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("look-again", "reseat", "update-firmware", "replace"),
+    shows="the drive serves, and lanewright check no longer names it",
+    compared=Compared(),
+    measured="may explain",
+    explained=Explained(
+        meaning=('"dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.'),
+        evidence="The state that the kernel gives for the controller, anything other than live.",
+        causes=(
+            "A drive that stopped answering and was given up",
+            "A drive that is being reset, set up or taken out at this moment",
+            "A firmware fault that a power cycle clears",
+        ),
+        cannot_tell="Why the controller stopped: the kernel's log says more than the state does.",
+        source="Linux drivers/nvme/host/sysfs.c, the states of a controller; the causes are common practice.",
+        see_also=("drive-unclaimed", "look-again"),
+    ),
+)
+def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     own = seen.own_links()
     for drive in seen.machine.facts.drives:
         if drive.kind != "nvme" or drive.state in {None, "live"}:
@@ -55,9 +105,38 @@ def drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
         yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name), drive=True)
 
 
-@rule("drive-unclaimed", Severity.NOTE, fires_on=("bench-2-dead-drive",), quiet_on=("bench-1-upgraded",))
-def drive_unclaimed(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A function is an NVMe drive by its class, but the system has no drive there."""
+@Rule(
+    id="drive-unclaimed",
+    severity=Severity.NOTE,
+    title="A function is an NVMe drive by its class, but the system has no drive there",
+    fires_on=("bench-2-dead-drive",),
+    quiet_on=("bench-1-upgraded",),
+    steps=(),
+    compared=Compared(),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "The link may be in perfect order all the while: what is missing is a drive that the system could use."
+        ),
+        evidence=(
+            "The class code of the function (010802h, an NVMe controller) and the driver that holds it, if any does."
+        ),
+        causes=(
+            "No driver for it is loaded",
+            "A driver that tried and gave up, because the drive did not become ready",
+            "A drive that was set aside for a virtual machine on purpose",
+        ),
+        cannot_tell=(
+            "Whether the drive works, as nobody talks to it. Which of the causes it is, the kernel's log tells."
+        ),
+        source=(
+            "PCI Code and ID Assignment Specification, class 01h, subclass 08h, interface 02h; Linux "
+            "include/linux/pci_ids.h."
+        ),
+        see_also=("drive-not-serving",),
+    ),
+)
+def _drive_unclaimed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
     lost = missing_drives(facts)
     claimed = {drive.address for drive in facts.drives}

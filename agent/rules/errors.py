@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import speed_text
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.link_errors import link_error_count, link_error_counts
-from agent.rules.rule import Found, rule
+from agent.rules.rule import EXTENDED, Compared, Explained, Found, Rule
 from knowledge import pcie
 from knowledge.rates import FEW_ERRORS
+from knowledge.steps import CONTACT
 from probes.decode import set_bits
 from probes.unread import Unread
 
@@ -24,12 +25,48 @@ if TYPE_CHECKING:
     from probes.facts import PciFunction
 
 
-@rule("link-errors", Severity.FAULT, fires_on=("bench-2-noisy-link",), quiet_on=("bench-1-upgraded",))
-def link_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A link makes errors: the counters of its two ends rise while one looks, or have grown large since start-up.
-
-    Counts are of errors seen by that end, so both ends are summed. A few since start-up are no fault; rising is.
-    """
+@Rule(
+    id="link-errors",
+    severity=Severity.FAULT,
+    title=(
+        "A link makes errors: the counters of its two ends rise while one looks, or have grown large since start-up"
+    ),
+    fires_on=("bench-2-noisy-link",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("look-under-load", *CONTACT, "update-firmware", "replace"),
+    host_knows_more=True,
+    shows="lanewright check --settle 60 counts no new errors on this link while it works",
+    load="a count that keeps rising is worth acting on; a count that stays is history",
+    compared=Compared(rests_on="counters", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Counts are of errors seen by that end, so both ends are summed. A few since start-up are no fault; "
+            "rising is. Up to 20 since start-up pass without a word, as links that train or wake make some. More of "
+            "them are a note as long as none comes while one looks."
+        ),
+        evidence=(
+            "The system's counters of correctable and uncorrectable errors that belong to the link itself (receiver "
+            "errors, bad packets, replays, surprise down and the like), of both ends, at first and in each later "
+            "look."
+        ),
+        causes=(
+            "A poor contact, riser or cable",
+            "A card or board at the edge of what the speed allows",
+            "Electrical noise or a weak supply",
+        ),
+        cannot_tell=(
+            "When errors came that were there at the first look, and anything where reporting is off or kept by the "
+            "firmware: a count of nothing is then shown as not read, not as zero."
+        ),
+        source=(
+            "PCI Express Base Specification, Advanced Error Reporting; Linux Documentation/ABI, aer_dev_correctable "
+            "and its kin; the threshold of 20 is common practice."
+        ),
+        see_also=("lane-errors", "settle", "link-slow"),
+    ),
+)
+def _link_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     silent = []
     for judged in seen.judged:
         if judged.verdict is Verdict.VIRTUAL or judged.device_address is None:
@@ -103,13 +140,33 @@ def _counters(function: PciFunction) -> Evidence:
     return Evidence(f"{function.address} error counters", named, f"{FEW_ERRORS} or fewer, not rising")
 
 
-@rule("lane-errors", Severity.NOTE, fires_on=("bench-2-lane-errors",), quiet_on=("bench-1-upgraded",))
-def lane_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """Some lanes of a link have their error bit set.
-
-    The bits stay set until cleared and may date from training at start-up; together with a narrow or slow
-    link they name the lanes to look at. On a link at its best they are a remark for the record.
-    """
+@Rule(
+    id="lane-errors",
+    severity=Severity.NOTE,
+    title="Some lanes of a link have their error bit set",
+    fires_on=("bench-2-lane-errors",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("look-again",),
+    compared=Compared(depth=EXTENDED),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "The bits stay set until cleared and may date from training at start-up; together with a narrow or slow "
+            "link they name the lanes to look at. On a link at its best they are a remark for the record."
+        ),
+        evidence="The Lane Error Status Register of both ends, for lanes that are in use or could be.",
+        causes=(
+            "Training at start-up, which is harmless",
+            "A bad contact or trace on just those lanes",
+        ),
+        cannot_tell="When the bits were set: they keep no time and no count.",
+        source=(
+            "PCI Express Base Specification, Secondary PCI Express Extended Capability, Lane Error Status Register."
+        ),
+        see_also=("link-narrow", "equalization-failed", "lane"),
+    ),
+)
+def _lane_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if judged.now is None or judged.verdict is Verdict.VIRTUAL:
             continue
@@ -137,17 +194,38 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
 }
 
 
-@rule(
-    "equalization-failed",
-    Severity.FAULT,
+@Rule(
+    id="equalization-failed",
+    severity=Severity.FAULT,
+    title="A slow or narrow link finished equalization at a higher speed without success",
     fires_on=("bench-2-lane-errors",),
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
+    steps=(*CONTACT, "update-firmware", "replace"),
+    host_knows_more=True,
+    compared=Compared(depth=EXTENDED),
+    measured="may explain",
+    explained=Explained(
+        meaning=("The two ends could not tune the signal for that speed: riser, cable, contact, or a card's firmware."),
+        evidence=(
+            "For each speed above the present one: equalization marked complete, with one of its three phases not "
+            "successful, in Link Status 2 or the status registers for 16, 32 and 64 GT/s, of either end."
+        ),
+        causes=(
+            "A riser or cable that is too long or too poor for the speed",
+            "A dirty or worn contact",
+            "A card or board whose firmware tunes badly",
+        ),
+        cannot_tell=(
+            "Which end failed: each only says that the phase did not succeed. Links at their best are not looked at."
+        ),
+        source=(
+            "PCI Express Base Specification, Link Status 2 Register, and the Physical Layer 16, 32 and 64 GT/s "
+            "Extended Capabilities; the causes are common practice."
+        ),
+        see_also=("link-slow", "link-narrow", "lane-errors"),
+    ),
 )
-def equalization_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A slow or narrow link finished equalization at a higher speed without success.
-
-    The two ends could not tune the signal for that speed: riser, cable, contact, or a card's firmware.
-    """
+def _equalization_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if judged.verdict not in {Verdict.SLOW, Verdict.NARROW} or judged.now is None or judged.best is None:
             continue

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from agent.model.findings import Evidence, Severity
 from agent.model.temperature_limits import by_drive, limits
-from agent.rules.rule import Found, rule
+from agent.rules.rule import Compared, Explained, Found, Rule
 from knowledge.rates import celsius_text
+from knowledge.steps import BELOW_LIMIT, WELL
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
 
@@ -33,18 +34,37 @@ MINUTES_AN_HOUR: Final = 60
 LOAD: Final = ("look-under-load",)  # no step for a drive that is too hot already
 
 
-@rule(
-    "drive-heat-warning",
-    Severity.FAULT,
+@Rule(
+    id="drive-heat-warning",
+    severity=Severity.FAULT,
+    title="A drive warns of its temperature itself, or its own log has it at a limit where no sensor can be read",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "bench-2-hot-drive"),
+    steps=("cool",),
+    compared=Compared(rests_on="health log", own_rows=True, told_as="drive-hot"),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "The warning tells that some temperature in the drive is past a threshold set for it. A drive whose "
+            "sensors the system reads at or above a limit is already named for that."
+        ),
+        evidence=(
+            "Critical Warning bit 1 of the health log (02h); and where the system reads no sensor, the composite "
+            "temperature of that log against the drive's own limits."
+        ),
+        causes=(
+            "The same as for any hot drive: no air, a heatsink without contact, a hot neighbour",
+            "A threshold that somebody set lower than the drive's own",
+        ),
+        cannot_tell=(
+            "Which sensor is past which threshold, as the bit stands for all of them; it also stands for one that is "
+            "too cold."
+        ),
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("drive-hot", "cool"),
+    ),
 )
-def drive_heat_warning(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive warns of its temperature itself, or its own log has it at a limit where no sensor can be read.
-
-    The warning tells that some temperature in the drive is past a threshold set for it. A drive whose sensors the
-    system reads at or above a limit is already named for that.
-    """
+def _drive_heat_warning(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from knowledge.nvme import COMPOSITE_TEMPERATURE
 
     sensors = by_drive(seen.machine.facts.sensors)
@@ -75,17 +95,34 @@ def _composite(health: Health) -> str:
     return f"composite at {celsius_text(health.celsius) if health.celsius is not None else 'not told'}"
 
 
-@rule(
-    "drive-was-hot",
-    Severity.NOTE,
+@Rule(
+    id="drive-was-hot",
+    severity=Severity.NOTE,
+    title="A drive counts minutes that it spent at or above its warning or critical temperature",
     fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("look-under-load", "cool"),
+    load=BELOW_LIMIT,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Of its whole life, so of other machines and seasons too; whether they grow is seen by reading again "
+            "under load."
+        ),
+        evidence="Warning and Critical Composite Temperature Time of the health log (02h), in minutes.",
+        causes=(
+            "Long writes without enough air",
+            "A former machine or a summer in which it was worse",
+        ),
+        cannot_tell=(
+            "When it was: minutes of last year look like those of this morning. Two captures tell them apart."
+        ),
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("drive-hot", "drive-throttled", "soak"),
+    ),
 )
-def drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive counts minutes that it spent at or above its warning or critical temperature.
-
-    Of its whole life, so of other machines and seasons too; whether they grow is seen by reading again under load.
-    """
+def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from knowledge.nvme import CRITICAL_COMPOSITE_TEMPERATURE_TIME, WARNING_COMPOSITE_TEMPERATURE_TIME
 
     for drive, health, make in _told(seen):
@@ -103,18 +140,35 @@ def drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield make(headline, *evidence, without=without)
 
 
-@rule(
-    "drive-throttled",
-    Severity.NOTE,
+@Rule(
+    id="drive-throttled",
+    severity=Severity.NOTE,
+    title="A drive counts times that it slowed itself down for heat",
     fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("look-under-load", "cool"),
+    load=BELOW_LIMIT,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Lightly to keep its temperature, heavily to bring it down whatever that costs; some drives slow down by "
+            "rules of their own and count nothing."
+        ),
+        evidence=(
+            "Thermal Management Temperature 1 and 2 Transition Count and their total times, of the health log (02h): "
+            "1 is the light kind, 2 the heavy kind."
+        ),
+        causes=(
+            "Work that is hotter than its cooling allows",
+            "Thresholds for heat control that were set low",
+        ),
+        cannot_tell=("Slowing down by the drive's own rules, which most drives have beside this one and do not count."),
+        source="NVM Express Base Specification, Host Controlled Thermal Management, and the log page 02h.",
+        see_also=("drive-hot", "soak", "cool"),
+    ),
 )
-def drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive counts times that it slowed itself down for heat.
-
-    Lightly to keep its temperature, heavily to bring it down whatever that costs; some drives slow down by rules of
-    their own and count nothing.
-    """
+def _drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from knowledge import nvme
 
     for drive, health, make in _told(seen):
@@ -144,18 +198,32 @@ def drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield make(headline, *evidence, without=without)
 
 
-@rule(
-    "drive-spare-low",
-    Severity.FAULT,
+@Rule(
+    id="drive-spare-low",
+    severity=Severity.FAULT,
+    title="A drive has less spare left than the threshold that its maker set",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("back-up", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Spare blocks take the place of worn ones; when they are gone the drive stops taking writes or fails. A "
+            "spare and a threshold that both read 0 are an emulated drive's way to say nothing."
+        ),
+        evidence="Available Spare and its threshold in the health log (02h), and Critical Warning bit 0.",
+        causes=(
+            "Wear near the end of the drive's life",
+            "A batch of bad blocks, also early in its life",
+        ),
+        cannot_tell="How long it will last. Some drives go on for months below the threshold, others stop at once.",
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("drive-worn", "drive-read-only", "back-up"),
+    ),
 )
-def drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive has less spare left than the threshold that its maker set.
-
-    Spare blocks take the place of worn ones; when they are gone the drive stops taking writes or fails. A spare and a
-    threshold that both read 0 are an emulated drive's way to say nothing.
-    """
+def _drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from knowledge.nvme import AVAILABLE_SPARE, AVAILABLE_SPARE_THRESHOLD
 
     for drive, health, make in _told(seen):
@@ -173,12 +241,35 @@ def drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield make(f"{headline}: it may fail soon", *evidence)
 
 
-@rule("drive-worn", Severity.LIMIT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive has used up the life that its maker predicts for it, or nearly so.
-
-    An estimate from what was written so far; drives often go on for long, but nothing is promised any more.
-    """
+@Rule(
+    id="drive-worn",
+    severity=Severity.LIMIT,
+    title="A drive has used up the life that its maker predicts for it, or nearly so",
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("back-up", "have-ready", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "An estimate from what was written so far; drives often go on for long, but nothing is promised any "
+            "more. A note from 90 % on, a limit from 100 %; the figure stops at 255 %."
+        ),
+        evidence="Percentage Used of the health log (02h); beside it what was written so far, where that is told.",
+        causes=(
+            "Years of writing, or a few months of very much of it",
+            "A small or simple drive in a place that writes all day",
+        ),
+        cannot_tell="When it will fail. Percentage Used says what its maker reckoned with, and no more.",
+        source=(
+            "NVM Express Base Specification, SMART / Health Information log page (02h); the threshold of 90 % is "
+            "common practice."
+        ),
+        see_also=("drive-spare-low", "have-ready"),
+    ),
+)
+def _drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from knowledge.nvme import PERCENTAGE_USED
 
     for drive, health, make in _told(seen):
@@ -193,18 +284,33 @@ def drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
         yield make(f"{headline}{_written(health)}", evidence, severity=severity, without=without)
 
 
-@rule(
-    "drive-media-errors",
-    Severity.FAULT,
+@Rule(
+    id="drive-media-errors",
+    severity=Severity.FAULT,
+    title="A drive could not give back whole what was written to it",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("back-up", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "An error that the drive could not correct: what stood there is lost, and more may follow. The count is "
+            "of its whole life and never falls; one that grows between two readings is the worse sign."
+        ),
+        evidence="Media and Data Integrity Errors of the health log (02h), above zero.",
+        causes=(
+            "Worn or failing flash",
+            "Power that was lost in the middle of a write",
+            "Now and then a fault in the drive's own memory",
+        ),
+        cannot_tell="Which file it was, and whether anyone has noticed.",
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("back-up", "drive-spare-low", "drive-unreliable"),
+    ),
 )
-def drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive could not give back whole what was written to it.
-
-    An error that the drive could not correct: what stood there is lost, and more may follow. The count is of its whole
-    life and never falls; one that grows between two readings is the worse sign.
-    """
+def _drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from knowledge.nvme import MEDIA_AND_DATA_INTEGRITY_ERRORS
 
     for drive, health, make in _told(seen):
@@ -214,12 +320,32 @@ def drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield make(f"could not give data back whole {_count(errors, 'time')} so far: back up now", evidence)
 
 
-@rule("drive-read-only", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive has put itself into read-only mode.
-
-    It takes no more writes, usually to save what it holds; it may stop reading next.
-    """
+@Rule(
+    id="drive-read-only",
+    severity=Severity.FAULT,
+    title="A drive has put itself into read-only mode",
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("back-up", "update-firmware", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning="It takes no more writes, usually to save what it holds; it may stop reading next.",
+        evidence="Critical Warning bit 3 of the health log (02h): media in read-only mode.",
+        causes=(
+            "Spare blocks that are used up",
+            "A fault inside that made the drive save what it can",
+        ),
+        cannot_tell=(
+            "How long it will go on reading. A read-only file system by choice does not set this bit, nor does write "
+            "protection."
+        ),
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("back-up", "drive-spare-low"),
+    ),
+)
+def _drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for drive, health, make in _told(seen):
         if health.read_only:
             yield make(
@@ -228,13 +354,34 @@ def drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
 
 
-@rule("drive-unreliable", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive says that it is no longer reliable.
-
-    By errors of its media or a fault inside it; also where only its persistent memory region, which few machines use,
-    has become unreliable.
-    """
+@Rule(
+    id="drive-unreliable",
+    severity=Severity.FAULT,
+    title="A drive says that it is no longer reliable",
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("back-up", "update-firmware", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "By errors of its media or a fault inside it; also where only its persistent memory region, which few "
+            "machines use, has become unreliable."
+        ),
+        evidence=(
+            "Critical Warning bit 2 (reliability degraded) or bit 5 (persistent memory region) of the health log (02h)."
+        ),
+        causes=(
+            "Many errors of the media",
+            "A fault of the controller or of its memory",
+        ),
+        cannot_tell="What is wrong: the drive gives its verdict without its reasons.",
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("drive-media-errors", "back-up"),
+    ),
+)
+def _drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for drive, health, make in _told(seen):
         if health.reliability_degraded:
             headline = "says itself that it is no longer reliable: back up now"
@@ -244,30 +391,69 @@ def drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield make(headline, _warning(drive, "persistent_memory_region_unreliable"))
 
 
-@rule("drive-backup-failed", Severity.FAULT, fires_on=("bench-2-failing-drives",), quiet_on=("bench-1-upgraded",))
-def drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """What saves a drive's unwritten data when power fails is broken.
-
-    Until now the drive could finish its writes from a small store of energy; a power cut can lose them from here on.
-    """
+@Rule(
+    id="drive-backup-failed",
+    severity=Severity.FAULT,
+    title="What saves a drive's unwritten data when power fails is broken",
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("back-up", "update-firmware", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "Until now the drive could finish its writes from a small store of energy; a power cut can lose them "
+            "from here on."
+        ),
+        evidence="Critical Warning bit 4 of the health log (02h): the volatile memory backup device has failed.",
+        causes=(
+            "Capacitors of the drive that have aged",
+            "A fault in their charging circuit",
+        ),
+        cannot_tell="How much is at risk: that depends on what is still in the drive's memory when the power goes.",
+        source=(
+            "NVM Express Base Specification, SMART / Health Information log page (02h); capacitors: common practice."
+        ),
+        see_also=("drive-power-lost", "back-up"),
+    ),
+)
+def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for drive, health, make in _told(seen):
         if health.backup_failed:
             headline = "can no longer save unwritten data when power fails: its backup store is broken"
             yield make(headline, _warning(drive, "volatile_memory_backup_failed"))
 
 
-@rule(
-    "drive-power-lost",
-    Severity.NOTE,
+@Rule(
+    id="drive-power-lost",
+    severity=Severity.NOTE,
+    title="A drive often lost its power without notice",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("find-power-loss",),
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "Each time it may lose what it had not yet written. Ten times and a quarter of all starts are called "
+            "often (common practice); the count is of its whole life."
+        ),
+        evidence="Unsafe Shutdowns and Power Cycles of the health log (02h).",
+        causes=(
+            "A machine that is switched off hard",
+            "Mains that fail, without a backup supply",
+            "A loose contact or an overloaded supply",
+        ),
+        cannot_tell=(
+            "When it was, and in which machine. A sleeping or pulled drive may count as well, as some systems tell "
+            "the drive nothing before they cut its power."
+        ),
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("find-power-loss", "drive-backup-failed"),
+    ),
 )
-def drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive often lost its power without notice.
-
-    Each time it may lose what it had not yet written. Ten times and a quarter of all starts are called often (common
-    practice); the count is of its whole life.
-    """
+def _drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from knowledge.nvme import POWER_CYCLES, UNSAFE_SHUTDOWNS
 
     for drive, health, make in _told(seen):
@@ -282,17 +468,34 @@ def drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield make(f"lost its power without notice {_count(lost, 'time')} in {_count(starts, 'start')}", *evidence)
 
 
-@rule(
-    "drive-firmware-pending",
-    Severity.NOTE,
+@Rule(
+    id="drive-firmware-pending",
+    severity=Severity.NOTE,
+    title="A drive starts with other firmware after its next reset",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("expect-firmware",),
+    compared=Compared(rests_on="firmware record", own_rows=True),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "Someone has put firmware into another slot and chosen it; nothing has changed yet. If nobody knows of "
+            "it, ask before the next restart: new firmware at a bad moment is a risk of its own."
+        ),
+        evidence=(
+            "Active Firmware Info of the log page 03h: the slot in use, the slot for the next reset, and the "
+            "revision in each."
+        ),
+        causes=(
+            "An update that waits for the restart",
+            "A tool of the maker or of the system that loads firmware by itself",
+        ),
+        cannot_tell="Who did it, and whether the new firmware suits the drive.",
+        source="NVM Express Base Specification, Firmware Slot Information log page (03h).",
+        see_also=("expect-firmware", "firmware-listed"),
+    ),
 )
-def drive_firmware_pending(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive starts with other firmware after its next reset.
-
-    Someone has put firmware into another slot and chosen it; nothing has changed yet.
-    """
+def _drive_firmware_pending(seen: JudgedMachine) -> Iterator[Found | Unread]:
     own = seen.own_links()
     for drive in seen.machine.facts.drives:
         slots = drive.firmware_slots

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model.findings import Evidence, Severity
-from agent.rules.rule import Found, rule
+from agent.rules.rule import Compared, Explained, Found, Rule
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -14,12 +14,33 @@ if TYPE_CHECKING:
     from agent.model.judged_machine import JudgedMachine
 
 
-@rule("firmware-listed", Severity.OK, fires_on=("bench-1-upgraded",), quiet_on=("guest-plain",))
-def firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """The firmware of the machine and of its drives, with dates where they are told.
-
-    For the record, and for comparing with the maker's list. Nothing here says that an update is wanted.
-    """
+@Rule(
+    id="firmware-listed",
+    severity=Severity.OK,
+    title="The firmware of the machine and of its drives, with dates where they are told",
+    fires_on=("bench-1-upgraded",),
+    quiet_on=("guest-plain",),
+    steps=(),
+    compared=Compared(left_out=True),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "For the record, and for comparing with the maker's list. Nothing here says that an update is wanted."
+        ),
+        evidence=(
+            "The machine's firmware maker, version and date by System Management BIOS; the revision that each drive "
+            "gives."
+        ),
+        causes=("Every machine that tells its versions gets this line",),
+        cannot_tell="Whether a version is the latest, or has a fault: the maker's list of changes knows.",
+        source=(
+            "System Management BIOS Reference Specification, type 0; NVM Express Base Specification, Identify "
+            "Controller."
+        ),
+        see_also=("update-firmware", "drive-firmware-pending"),
+    ),
+)
+def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
     host = facts.host
     evidence = []
@@ -36,12 +57,25 @@ def firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
         yield Found("host", f"{count} firmware version{'s' if count > 1 else ''} on record", tuple(evidence))
 
 
-@rule("needs-root", Severity.UNKNOWN, fires_on=("bench-1-ordinary-user",), quiet_on=("bench-1-upgraded",))
-def needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """Some readings are given to the super-user only.
-
-    Nothing here needs root; this says once what root would add.
-    """
+@Rule(
+    id="needs-root",
+    severity=Severity.UNKNOWN,
+    title="Some readings are given to the super-user only",
+    fires_on=("bench-1-ordinary-user",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("look-as-root",),
+    compared=Compared(left_out=True),
+    measured="may explain",
+    explained=Explained(
+        meaning="Nothing here needs root; this says once what root would add.",
+        evidence="Every reading that was refused with a missing right, by what it would have told.",
+        causes=("A run as an ordinary user, which is quite all right",),
+        cannot_tell="Whether root would change a verdict; the lines that hang on it say so themselves.",
+        source="The errors EACCES and EPERM as the system gives them (POSIX).",
+        see_also=("root", "look-as-root"),
+    ),
+)
+def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
     missing = [one for one in facts.unread if one.needs_root]
     if isinstance(facts.board_slots, Unread) and facts.board_slots.needs_root:

@@ -9,7 +9,8 @@ from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.judged import BELOW_BEST
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
-from agent.rules.rule import Found, rule
+from agent.rules.rule import CAPABILITIES, Compared, Explained, Found, Rule
+from knowledge.steps import CONTACT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,56 +37,221 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
     return f"what its drives would gain is not known: {unknown.what}: {unknown.why}"
 
 
-@rule("link-narrow", Severity.FAULT, fires_on=("bench-2-worn-riser",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
-def link_narrow(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A link runs with fewer lanes than both of its ends can do.
-
-    Width is hardly ever a matter of power saving.
-    """
+@Rule(
+    id="link-narrow",
+    severity=Severity.FAULT,
+    title="A link runs with fewer lanes than both of its ends can do",
+    fires_on=("bench-2-worn-riser",),
+    quiet_on=("bench-1-upgraded", "bench-3-idle"),
+    steps=(*CONTACT, "update-firmware", "replace"),
+    of_status=True,
+    host_knows_more=True,
+    compared=Compared(rests_on="verdict"),
+    measured="lowers",
+    explained=Explained(
+        meaning="Width is hardly ever a matter of power saving.",
+        evidence=(
+            "The verdict narrow, with all that it rests on: lanes in use by the readings of both ends, the abilities "
+            "of both, all later looks, and whether the hardware noted that it changed the link to keep it reliable."
+        ),
+        causes=(
+            "Dirty contacts of the card or in the slot",
+            "A worn riser or extension",
+            "A card that is not fully seated",
+        ),
+        cannot_tell=(
+            "Which of the parts on the way is bad, and whether a narrower link was meant: some boards give lanes to "
+            "a neighbour without saying so in the port."
+        ),
+        source=(
+            "PCI Express Base Specification, Link Status Register, Negotiated Link Width; the causes are common "
+            "practice."
+        ),
+        see_also=("narrow", "lane-errors", "link-errors"),
+    ),
+)
+def _link_narrow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.NARROW):
         yield _plainly(seen, judged)
 
 
-@rule("link-slow", Severity.FAULT, fires_on=("bench-2-slow-link",), quiet_on=("bench-1-upgraded", "bench-3-set-slow"))
-def link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A link runs at a lower speed than both of its ends can do, and nothing explains it."""
+@Rule(
+    id="link-slow",
+    severity=Severity.FAULT,
+    title="A link runs at a lower speed than both of its ends can do, and nothing explains it",
+    fires_on=("bench-2-slow-link",),
+    quiet_on=("bench-1-upgraded", "bench-3-set-slow"),
+    steps=("look-under-load", *CONTACT, "update-firmware", "replace"),
+    of_status=True,
+    host_knows_more=True,
+    compared=Compared(rests_on="verdict"),
+    measured="lowers",
+    explained=Explained(
+        meaning=(
+            "Where the card's own end may not change its speed by itself, that is said, because then it would stay "
+            "slow."
+        ),
+        evidence=(
+            "The verdict slow, with the speed now, the speeds of both ends, later looks, the port's target speed "
+            "where it can be read, and Hardware Autonomous Speed Disable of the card."
+        ),
+        causes=(
+            "A riser or cable that does not carry the speed",
+            "A contact that has become poor",
+            "Equalization that failed at the higher speed",
+        ),
+        cannot_tell=(
+            "Whether the link falls back at once or only after hours of errors: a soak logs it. For an ordinary user "
+            "the target speed is often unreadable; then the verdict is unknown, not slow. So it is where any reading "
+            "that might explain the speed failed."
+        ),
+        source=(
+            "PCI Express Base Specification, Link Status and Link Control 2 Registers; Linux "
+            "drivers/pci/pcie/bwctrl.c for the best speed of two ends; the causes are common practice."
+        ),
+        see_also=("slow", "equalization-failed", "link-errors", "link-resting"),
+    ),
+)
+def _link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.SLOW):
         yield _plainly(seen, judged)
 
 
-@rule(
-    "link-set-slow", Severity.LIMIT, fires_on=("bench-3-set-slow",), quiet_on=("bench-1-upgraded", "bench-2-slow-link")
+@Rule(
+    id="link-set-slow",
+    severity=Severity.LIMIT,
+    title="A link runs at a lower speed because its port is set to that speed",
+    fires_on=("bench-3-set-slow",),
+    quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
+    steps=("look-under-load", "set-speed", "update-firmware"),
+    of_status=True,
+    load="a card that manages its speed itself, as display cards do, rises to {rate}; a set speed stays",
+    compared=Compared(rests_on="verdict"),
+    measured="lowers",
+    explained=Explained(
+        meaning=(
+            "The setting may have its reason: somebody may have tamed a long riser with it. If the link is set free "
+            "and falls back, treat it as a slow link."
+        ),
+        evidence=(
+            "The verdict set-slow: the port's Target Link Speed equals the speed now, and both ends can do more."
+        ),
+        causes=(
+            "A slot speed that was chosen in the firmware setup",
+            "A kernel that fell back to 2.5 GT/s after a failed training, and left it there",
+        ),
+        cannot_tell="Who lowered the target, when, and why.",
+        source=(
+            "PCI Express Base Specification, Link Control 2 Register, Target Link Speed; Linux drivers/pci/quirks.c."
+        ),
+        see_also=("set-slow", "set-speed"),
+    ),
 )
-def link_set_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A link runs at a lower speed because its port is set to that speed."""
+def _link_set_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.SET_SLOW):
         yield _plainly(seen, judged)
 
 
-@rule("link-resting", Severity.NOTE, fires_on=("bench-3-idle",), quiet_on=("bench-1-upgraded", "bench-2-slow-link"))
-def link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A link runs at a lower speed for now, to save power.
-
-    It should rise under load; a look while the card works tells.
-    """
+@Rule(
+    id="link-resting",
+    severity=Severity.NOTE,
+    title="A link runs at a lower speed for now, to save power",
+    fires_on=("bench-3-idle",),
+    quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
+    steps=("look-under-load",),
+    of_status=True,
+    compared=Compared(rests_on="verdict", of_a_moment=True),
+    measured="may explain",
+    explained=Explained(
+        meaning="It should rise under load; a look while the card works tells.",
+        evidence=(
+            "The verdict resting, with each sign of power saving that was found, and the looks in which it was faster."
+        ),
+        causes=(
+            "A display card that draws nothing",
+            "A device in light sleep",
+            "A link that manages its own speed",
+        ),
+        cannot_tell="Whether it reaches its best when it should: only a look while it works proves that.",
+        source=(
+            "PCI Express Base Specification, Link Status Register, Link Autonomous Bandwidth Status; display cards: "
+            "common practice."
+        ),
+        see_also=("resting", "look-under-load", "settle"),
+    ),
+)
+def _link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.RESTING):
         yield _plainly(seen, judged)
 
 
-@rule("ends-contradict", Severity.UNKNOWN, fires_on=("bench-3-two-ends",), quiet_on=("bench-1-upgraded",))
-def ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """The readings of a link contradict each other."""
+@Rule(
+    id="ends-contradict",
+    severity=Severity.UNKNOWN,
+    title="The readings of a link contradict each other",
+    fires_on=("bench-3-two-ends",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("look-again",),
+    of_status=True,
+    compared=Compared(rests_on="verdict"),
+    measured="may explain",
+    explained=Explained(
+        meaning="One of the two is wrong, or both were right at different moments; no verdict is built on it.",
+        evidence=(
+            "Speed and width by the Link Status Register and by the system's attributes, each from both ends of the "
+            "link; and both ways to learn what an end can do. All must agree."
+        ),
+        causes=(
+            "A link that changed while it was being read",
+            "A value that the system kept from before",
+            "A card that answers wrongly",
+        ),
+        cannot_tell="Which reading is the right one.",
+        source="The project's own rule: where sources of one value differ, none is believed.",
+        see_also=("unknown", "look-again"),
+    ),
+)
+def _ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if judged.contradicts:
             yield _plainly(seen, judged)
 
 
-@rule("link-unread", Severity.UNKNOWN, fires_on=("bench-3-asleep",), quiet_on=("bench-1-upgraded",))
-def link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A card answers, but what its link does or could do is not known; or a port acts as if a card were there.
-
-    A port whose link is up with nothing below, or that keeps training without success, is told here as well.
-    """
+@Rule(
+    id="link-unread",
+    severity=Severity.UNKNOWN,
+    title="A card answers, but what its link does or could do is not known; or a port acts as if a card were there",
+    fires_on=("bench-3-asleep",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("look-again",),
+    of_status=True,
+    host_knows_more=True,
+    compared=Compared(rests_on="verdict"),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "A port whose link is up with nothing below, or that keeps training without success, is told here as well."
+        ),
+        evidence=(
+            "The reading of Link Capabilities or Link Status that is missing, and why; for a port without a card, "
+            "Data Link Layer Link Active or the training bits, which act as if something were there."
+        ),
+        causes=(
+            "A card asleep without power",
+            "An attribute that gives an error, or a speed that is not in the table",
+            "A card that is so badly seated that it trains without end",
+        ),
+        cannot_tell=(
+            "Anything of the link's rate; and below a port that only acts as if, whether there is a card at all."
+        ),
+        source=(
+            "PCI Express Base Specification, Link Status Register; Linux drivers/pci/quirks.c, "
+            "pcie_failed_link_retrain."
+        ),
+        see_also=("unknown", "wake", "look-as-root"),
+    ),
+)
+def _link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.UNKNOWN):
         port = judged.link.port
         if port is not None and isinstance(port.parent, str) and port.power_state == "D3cold":
@@ -94,12 +260,37 @@ def link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield _plainly(seen, judged)
 
 
-@rule("uplink-shared", Severity.NOTE, fires_on=("bench-1-switch-carrier",), quiet_on=("bench-1-upgraded",))
-def uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """The drives behind a switch could move more than its uplink carries.
-
-    No fault: the carrier works as built. With several drives the uplink is shared; with one it holds that one back.
-    """
+@Rule(
+    id="uplink-shared",
+    severity=Severity.NOTE,
+    title="The drives behind a switch could move more than its uplink carries",
+    fires_on=("bench-1-switch-carrier",),
+    quiet_on=("bench-1-upgraded",),
+    steps=(),
+    compared=Compared(depth=CAPABILITIES),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "No fault: the carrier works as built. With several drives the uplink is shared; with one it holds that "
+            "one back."
+        ),
+        evidence=(
+            "The link rate of the uplink now, and the sum of the own link rates of all NVMe drives that reach the "
+            "processor through it."
+        ),
+        causes=(
+            "A carrier card with a packet switch and more drives than its uplink feeds at once",
+            "A chipset with many drives behind its one link",
+        ),
+        cannot_tell=(
+            "Whether they ever work at once: one drive alone may have the whole uplink. The drives' own limits are "
+            "left out here, as most are not known."
+        ),
+        source="Arithmetic on published link rates (lanes x transfer rate x line code).",
+        see_also=("narrowest hop", "stripe-held-back", "together"),
+    ),
+)
+def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
     crossing = _crossing(seen)
     for judged in seen.judged:
         carried = judged.mbps
@@ -143,12 +334,37 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
     return found
 
 
-@rule("payload-low", Severity.NOTE, fires_on=("bench-1-payload",), quiet_on=("bench-1-upgraded",))
-def payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A drive's packets are smaller than everything on its path supports.
-
-    Larger payloads spend less of the link on packet headers. On Linux a boot option decides it.
-    """
+@Rule(
+    id="payload-low",
+    severity=Severity.NOTE,
+    title="A drive's packets are smaller than everything on its path supports",
+    fires_on=("bench-1-payload",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("set-payload",),
+    compared=Compared(depth=CAPABILITIES),
+    measured="lowers",
+    explained=Explained(
+        meaning="Larger payloads spend less of the link on packet headers. On Linux a boot option decides it.",
+        evidence=(
+            "Max_Payload_Size in force and supported, from Device Control and Device Capabilities of every end on "
+            "the path; the gain is the difference of the ceilings."
+        ),
+        causes=(
+            "A kernel that keeps to what the firmware set, as Linux does unless told otherwise",
+            ("A part elsewhere in the machine that takes small packets only, for whose sake all were set to its size"),
+        ),
+        cannot_tell=(
+            "Whether a larger payload is wise on this machine: traffic straight between devices, and parts plugged "
+            "in later, need all ends to agree."
+        ),
+        source=(
+            "PCI Express Base Specification, Device Control Register; Linux "
+            "Documentation/admin-guide/kernel-parameters.txt, pci=pcie_bus_safe."
+        ),
+        see_also=("ceiling", "payload", "payload-mismatch", "set-payload"),
+    ),
+)
+def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     done = set()
     for path in seen.machine.paths:
         if path.drive.name not in seen.alone or path.lost is not None:
@@ -176,17 +392,35 @@ def payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
         yield Found(own.subject, headline, evidence, judged=own, gain_mbps=high - low)
 
 
-@rule(
-    "payload-mismatch",
-    Severity.FAULT,
+@Rule(
+    id="payload-mismatch",
+    severity=Severity.FAULT,
+    title="A card may send larger packets than its port accepts",
     fires_on=("bench-1-payload-mismatch",),
     quiet_on=("bench-1-upgraded", "bench-1-payload"),
+    steps=("match-payload",),
+    compared=Compared(depth=CAPABILITIES),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Such packets are malformed to the port and end in errors; the kernel sets both alike unless told "
+            "otherwise."
+        ),
+        evidence=(
+            "Max_Payload_Size in force in the Device Control Register of the card, larger than that of its port."
+        ),
+        causes=(
+            "A boot option or a tool that set the payload by hand",
+            "Firmware that set one end and forgot the other",
+        ),
+        cannot_tell="Whether such a packet was sent yet. Errors of the kind Malformed TLP would show it.",
+        source=(
+            "PCI Express Base Specification, Device Control Register; Linux drivers/pci/probe.c, pci_configure_mps."
+        ),
+        see_also=("payload", "link-errors", "match-payload"),
+    ),
 )
-def payload_mismatch(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A card may send larger packets than its port accepts.
-
-    Such packets are malformed to the port and end in errors; the kernel sets both alike unless told otherwise.
-    """
+def _payload_mismatch(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         link = judged.link
         if link.port is None or link.device is None or judged.verdict is Verdict.VIRTUAL or judged.port_hidden:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Evidence, Severity
 from agent.model.unseen_parts import missed
-from agent.rules.rule import Found, rule
+from agent.rules.rule import Compared, Explained, Found, Rule
 from knowledge.notes import index
 from probes.unread import Unread, of
 
@@ -34,14 +34,40 @@ READ_AS: Final = {
 }
 
 
-@rule("field-note", Severity.NOTE, fires_on=("bench-2-noted-parts",), quiet_on=("bench-1-upgraded", "bench-3-idle"))
-def field_note(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A field note holds for a part of this machine: something is known of its kind.
-
-    Notes come with the program, from published sources, or are the user's own. A note never changes a verdict: what it
-    has seen stands beside what this machine shows. It is at most a limit, and that only where it is confirmed, since
-    what was seen on other machines is no fault of this one. Notes that contradict each other are all shown.
-    """
+@Rule(
+    id="field-note",
+    severity=Severity.NOTE,
+    title="A field note holds for a part of this machine: something is known of its kind",
+    fires_on=("bench-2-noted-parts",),
+    quiet_on=("bench-1-upgraded", "bench-3-idle"),
+    steps=(),
+    shows="what the field note has seen is gone, or lanewright check no longer names the note",
+    compared=Compared(),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Notes come with the program, from published sources, or are the user's own. A note never changes a "
+            "verdict: what it has seen stands beside what this machine shows. It is at most a limit, and that only "
+            "where it is confirmed, since what was seen on other machines is no fault of this one. Notes that "
+            "contradict each other are all shown."
+        ),
+        evidence=(
+            "What the note itself rests on, with its date; then each reading of this machine that the note asks for, "
+            "such as numbers, firmware or kind of slot; then what it has seen beside what is seen here."
+        ),
+        causes=(
+            "A part of a kind that somebody has had trouble with, or has proved to work",
+            "A firmware in a range that a note names",
+        ),
+        cannot_tell=(
+            "Whether this very part behaves so: likeness is no proof. Where a reading that a note asks for is "
+            "missing, that is listed as not read: the note is then neither held to fit nor held not to."
+        ),
+        source="Each note names its own; those that come with the program are from published sources.",
+        see_also=("field note", "update-firmware"),
+    ),
+)
+def _field_note(seen: JudgedMachine) -> Iterator[Found | Unread]:
     own = seen.notes.notes if seen.notes is not None else ()
     if seen.notes is not None:
         yield from seen.notes.damaged

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -56,33 +57,77 @@ class Found(Struct, frozen=True):
     advises: tuple[str, ...] = ()
 
 
-class Rule(Struct, frozen=True):
-    """A registered rule: its id, the severity it gives, machines of `fixtures/` it must and must not fire on."""
+CAPABILITIES: Final = 2  # depths to which configuration space has to be read (agent/compare/matching.py depth_of)
+EXTENDED: Final = 3
+
+
+class Compared(Struct, frozen=True, kw_only=True):
+    """How two audits compare findings of a rule: what the other side must have read, or it could not have told.
+
+    `rests_on` is the reading that decides, `depth` how much of configuration space it takes, `by_table` that it goes by
+    the firmware's list of slots. `alike` is what is told only where both sides read as much; `of_a_moment` tells that
+    it comes and goes, `own_rows` that its figures are compared by themselves, `left_out` that there are rows for it
+    elsewhere. `told_as` is a rule that says the same thing by another reading.
+    """
+
+    rests_on: Literal["", "verdict", "counters", "limits", "health log", "firmware record"] = ""
+    depth: int = 0
+    by_table: bool = False
+    alike: Literal["", "to change", "to come or go"] = ""
+    of_a_moment: bool = False
+    own_rows: bool = False
+    left_out: bool = False
+    told_as: str = ""
+
+
+class Explained(Struct, frozen=True, kw_only=True):
+    """The text on a rule for people, beyond its title.
+
+    `evidence` tells what it rests on, `causes` what usually leads to it, `cannot_tell` what it leaves open, `source`
+    where this is from, and `see_also` names other words.
+    """
+
+    meaning: str = ""
+    evidence: str
+    causes: tuple[str, ...]
+    cannot_tell: str
+    source: str
+    see_also: tuple[str, ...] = ()
+
+
+class Rule(Struct, frozen=True, kw_only=True):
+    """A rule, all of it; it decorates the generator that finds. A field that is missing is a TypeError that names it.
+
+    `title` is what it finds, in one sentence without its end; `fires_on` and `quiet_on` are machines of `fixtures/`.
+    `steps` are those it leads to; `shows` is how one sees that they helped, `load` what a look under load should show,
+    `counted` what the count of a carrier's drives means, "" for the usual words. `of_status` tells that it speaks of
+    what a link's or slot's status shows: where that may be old, a restart and a new reading come first.
+    `host_knows_more` that in a guest the host knows more of it. `measured` is what a finding does to the rate that is
+    predicted before a drive is measured.
+    """
 
     id: str
     severity: Severity
+    title: str
     fires_on: tuple[str, ...]
     quiet_on: tuple[str, ...]
-    run: Run
+    steps: tuple[str, ...]
+    compared: Compared
+    measured: Literal["lowers", "may explain", "explains nothing"]
+    explained: Explained
+    of_status: bool = False
+    host_knows_more: bool = False
+    shows: str = ""
+    load: str = ""
+    counted: str = ""
+    run: Run = lambda _: iter(())
 
-    @property
-    def title(self) -> str:
-        """The first line of the rule's docstring, without its full stop."""
-        return (self.run.__doc__ or "").strip().split("\n", 1)[0].rstrip(".")
+    def __call__(self, run: Run) -> Run:
+        """Register the rule with what it runs, under an id that no other has (ValueError)."""
+        if self.id in REGISTERED:
+            raise ValueError(f"two rules are called {self.id}")
+        REGISTERED[self.id] = replace(self, run=run)
+        return run
 
 
 REGISTERED: Final[dict[str, Rule]] = {}
-
-
-def rule(
-    name: str, severity: Severity, *, fires_on: tuple[str, ...], quiet_on: tuple[str, ...]
-) -> Callable[[Run], Run]:
-    """Register a rule under a name that nobody else has (ValueError)."""
-
-    def register(run: Run) -> Run:
-        if name in REGISTERED:
-            raise ValueError(f"two rules are called {name}")
-        REGISTERED[name] = Rule(name, severity, fires_on, quiet_on, run)
-        return run
-
-    return register

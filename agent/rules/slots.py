@@ -8,8 +8,9 @@ from agent.model.abilities import rate_text
 from agent.model.better_slots import movable
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.unseen_parts import TELLS_OF_SLOTS, missed
-from agent.rules.rule import Found, rule
+from agent.rules.rule import CAPABILITIES, Compared, Explained, Found, Rule
 from knowledge import pcie
+from knowledge.steps import CONTACT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,18 +21,44 @@ if TYPE_CHECKING:
     from probes.unread import Unread
 
 
-@rule(
-    "slot-limited",
-    Severity.LIMIT,
+@Rule(
+    id="slot-limited",
+    severity=Severity.LIMIT,
+    title="A card runs at the best of its slot but could do more in a better one",
     fires_on=("bench-1-slot-limited", "bench-3-swap-wanted"),
     quiet_on=("bench-1-upgraded", "bench-2-worn-riser"),
+    steps=("move", "swap"),
+    of_status=True,
+    compared=Compared(rests_on="verdict", alike="to change"),
+    measured="lowers",
+    explained=Explained(
+        meaning=(
+            "The better slots of this machine are named, free ones first, with the rate the card would reach there. "
+            "What is known not to sit in a slot, or to gain nothing, is a note."
+        ),
+        evidence=(
+            "The card's own Link Capabilities, those of its port, and the firmware's description of the slots: lanes "
+            "wired, connector, kind, and what is in use."
+        ),
+        causes=(
+            "A slot with fewer lanes wired than its connector has",
+            "A slot of an older generation",
+            "Lanes that a neighbour or a split has taken",
+        ),
+        cannot_tell=(
+            "Whether the card goes in: length, height, cables and what the board's manual says of shared lanes are "
+            "not known to the machine. A better slot that another card needs is not offered. Whether it sits in a "
+            "slot at all, where neither its port nor a name tells: that is said then, and no card is called fixed "
+            "for it."
+        ),
+        source=(
+            "PCI Express Base Specification, Link Capabilities Register; System Management BIOS Reference "
+            "Specification, System Slots (type 9)."
+        ),
+        see_also=("slot-swap", "move", "swap"),
+    ),
 )
-def slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A card runs at the best of its slot but could do more in a better one.
-
-    The better slots of this machine are named, free ones first, with the rate the card would reach there. What
-    is known not to sit in a slot, or to gain nothing, is a note.
-    """
+def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.SLOT_LIMITED):
         move = seen.moves.get(judged.link.key)
         stays = _why_it_stays(seen, judged)
@@ -69,11 +96,29 @@ def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     return ""
 
 
-@rule(
-    "slot-swap", Severity.NOTE, fires_on=("bench-3-swap-wanted",), quiet_on=("bench-1-upgraded", "bench-1-slot-limited")
+@Rule(
+    id="slot-swap",
+    severity=Severity.NOTE,
+    title="A card holds a better slot than it needs, and another card of this machine would gain in it",
+    fires_on=("bench-3-swap-wanted",),
+    quiet_on=("bench-1-upgraded", "bench-1-slot-limited"),
+    steps=("swap",),
+    of_status=True,
+    compared=Compared(alike="to come or go"),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "The card in the better slot would lose nothing by the change, since its own ability is met in the other "
+            "slot as well; if it would lose anything, nothing is said."
+        ),
+        evidence="Ability of the port, all that its present card needs, and what the other card could do there.",
+        causes=("Cards that were fitted in the order in which they came",),
+        cannot_tell="Whether both cards fit mechanically, and whether a cable reaches.",
+        source="PCI Express Base Specification, Link Capabilities Register; the throughput model for the gain.",
+        see_also=("slot-limited", "swap"),
+    ),
 )
-def slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A card holds a better slot than it needs, and another card of this machine would gain in it."""
+def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.SLOT_LIMITED):
         move = seen.moves.get(judged.link.key)
         if move is None or move.swaps_with is None:
@@ -96,27 +141,75 @@ def slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
         yield Found(holder.subject, headline, evidence, judged=judged, move=move, gain_mbps=move.gain_mbps)
 
 
-@rule("slot-dark", Severity.FAULT, fires_on=("bench-3-dark-slot",), quiet_on=("bench-1-upgraded",))
-def slot_dark(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A card is detected in a slot, but there is no link."""
+@Rule(
+    id="slot-dark",
+    severity=Severity.FAULT,
+    title="A card is detected in a slot, but there is no link",
+    fires_on=("bench-3-dark-slot",),
+    quiet_on=("bench-1-upgraded",),
+    steps=(*CONTACT, "enable-slot", "replace"),
+    of_status=True,
+    shows="the card in the slot answers, with {rate} or what the card can do",
+    compared=Compared(rests_on="verdict", alike="to change"),
+    measured="may explain",
+    explained=Explained(
+        meaning="The slot knows that something is in it; everything else about the card is silent.",
+        evidence=(
+            "The verdict dark, with the port's own reasons: link switched off, slot powered off, training that goes "
+            "on or failed."
+        ),
+        causes=(
+            "A card that sits almost, but not quite",
+            "A slot that is switched off in the firmware setup",
+            "A dead card",
+            "A riser that does not carry the link",
+        ),
+        cannot_tell="Whether card, slot or riser is dead: another card in the slot, and this one elsewhere, tells.",
+        source=(
+            "PCI Express Base Specification, Slot Status Register, Presence Detect State; the causes are common "
+            "practice."
+        ),
+        see_also=("dark", "plan-part-missing", "enable-slot"),
+    ),
+)
+def _slot_dark(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.DARK):
         yield Found(judged.subject, judged.why, judged.evidence, judged=judged)
 
 
-@rule(
-    "slot-unsplit",
-    Severity.NOTE,
+@Rule(
+    id="slot-unsplit",
+    severity=Severity.NOTE,
+    title="One drive answers in a slot wide enough for several",
     fires_on=("bench-2-unsplit-slot",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
+    steps=("count-drives", "set-split"),
+    compared=Compared(depth=CAPABILITIES, by_table=True, alike="to change"),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "A passive carrier with several drives shows only its first drive until the firmware splits the slot. A "
+            "carrier with a single drive looks the same, so this is a note where the firmware says that the slot can "
+            "be split, and a remark for the record elsewhere: count the drives on the card. Where a build sheet has "
+            "several drives on the card of this slot, nothing is left to guess."
+        ),
+        evidence=(
+            "Maximum Link Width (Link Capabilities) of a root port of eight lanes or more, at least twice that of "
+            "the one drive below it; and whether the firmware's description of the slot says that it can be split."
+        ),
+        causes=(
+            "A carrier with several drives in a slot that is not split",
+            "A carrier with one drive, which is as it should be",
+        ),
+        cannot_tell="How many drives the carrier holds. Count them.",
+        source=(
+            "System Management BIOS Reference Specification, System Slots (type 9), slot characteristics; splitting: "
+            "common practice."
+        ),
+        see_also=("split", "count-drives", "plan-drives-unsplit"),
+    ),
 )
-def slot_unsplit(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """One drive answers in a slot wide enough for several.
-
-    A passive carrier with several drives shows only its first drive until the firmware splits the slot. A carrier
-    with a single drive looks the same, so this is a note where the firmware says that the slot can be split, and a
-    remark for the record elsewhere: count the drives on the card. Where a build sheet has several drives on the card
-    of this slot, nothing is left to guess.
-    """
+def _slot_unsplit(seen: JudgedMachine) -> Iterator[Found | Unread]:
     told = seen.matched.several() if seen.matched is not None else set()
     for judged in seen.judged:
         if judged.link.key in told:
@@ -160,12 +253,38 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     return Found(judged.subject, headline, evidence, severity=severity, judged=judged)
 
 
-@rule("slot-power-fault", Severity.FAULT, fires_on=("bench-2-power-fault",), quiet_on=("bench-1-upgraded",))
-def slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A slot reports a power fault.
-
-    The slot's own power controller cut or limited the supply of the card.
-    """
+@Rule(
+    id="slot-power-fault",
+    severity=Severity.FAULT,
+    title="A slot reports a power fault",
+    fires_on=("bench-2-power-fault",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("check-supply", "reseat", "replace"),
+    of_status=True,
+    shows="the slot reports no power fault",
+    compared=Compared(depth=CAPABILITIES, alike="to change"),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "The slot's own power controller cut or limited the supply of the card. Only slots with a power "
+            "controller of their own can say so; most slots of a workstation have none."
+        ),
+        evidence=(
+            "Power Fault Detected of the Slot Status Register, where Slot Capabilities names a power controller."
+        ),
+        causes=(
+            "A card that draws too much",
+            "A short circuit on the card or riser",
+            "A supply that breaks down under load",
+        ),
+        cannot_tell=(
+            "Whether card, slot or supply is at fault, and whether it happens still: the bit stays until it is cleared."
+        ),
+        source="PCI Express Base Specification, Slot Capabilities and Slot Status Registers.",
+        see_also=("check-supply", "slot-dark"),
+    ),
+)
+def _slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         port = judged.link.port
         if port is None or port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") != 1:
@@ -175,9 +294,32 @@ def slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield Found(port.address, "the slot's power controller reports a power fault", evidence, judged=judged)
 
 
-@rule("slot-latch-open", Severity.FAULT, fires_on=("bench-2-power-fault",), quiet_on=("bench-1-upgraded",))
-def slot_latch_open(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """The retention latch of a slot with a card is open."""
+@Rule(
+    id="slot-latch-open",
+    severity=Severity.FAULT,
+    title="The retention latch of a slot with a card is open",
+    fires_on=("bench-2-power-fault",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("close-latch",),
+    of_status=True,
+    compared=Compared(depth=CAPABILITIES, alike="to change"),
+    measured="may explain",
+    explained=Explained(
+        meaning="With the latch open, such a slot keeps the power of its card off, or will cut it without warning.",
+        evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and feels a card.",
+        causes=(
+            "A latch that was left open after fitting",
+            "A sensor or its lever that is bent",
+        ),
+        cannot_tell="Whether the latch is really open, or only its sensor says so.",
+        source=(
+            "PCI Express Base Specification, Slot Status Register, MRL Sensor State; what the slot does then is from "
+            "memory."
+        ),
+        see_also=("close-latch", "slot-dark"),
+    ),
+)
+def _slot_latch_open(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         port = judged.link.port
         if port is None or port.registers.read(pcie.SLOT_CAPABILITIES, "mrl_sensor_present") != 1:

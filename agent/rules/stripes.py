@@ -10,7 +10,7 @@ from agent.model.findings import Evidence, Severity
 from agent.model.judged import BELOW_BEST
 from agent.model.stripes import RESTING_STATES, members_lost, words
 from agent.model.throughput import Flow
-from agent.rules.rule import Found, rule
+from agent.rules.rule import Compared, Explained, Found, Rule
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -22,17 +22,34 @@ if TYPE_CHECKING:
 LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of rounding
 
 
-@rule(
-    "stripe-held-back",
-    Severity.NOTE,
+@Rule(
+    id="stripe-held-back",
+    severity=Severity.NOTE,
+    title="The members of a stripe set share a link that carries less than they could give together",
     fires_on=("bench-1-stripe-set",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-2-other-sets"),
+    steps=(),
+    compared=Compared(),
+    measured="explains nothing",
+    explained=Explained(
+        meaning="Nothing is broken. Members on links of their own, or a wider uplink, would make the set faster.",
+        evidence=(
+            "The members of the set as the system lists them, the link that at least two of them share, and what the "
+            "set would read over the own links of its members."
+        ),
+        causes=(
+            "A carrier card with a switch whose uplink is narrower than its drives together",
+            "Members that hang on the chipset's one link",
+        ),
+        cannot_tell="What the file system above makes of it, and sets of levels that are not in the model.",
+        source=(
+            "The throughput model; Patterson, Gibson and Katz, A Case for Redundant Arrays of Inexpensive Disks "
+            "(SIGMOD 1988); Linux Documentation/admin-guide/md.rst."
+        ),
+        see_also=("uplink-shared", "stripe set", "measure"),
+    ),
 )
-def stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """The members of a stripe set share a link that carries less than they could give together.
-
-    Nothing is broken. Members on links of their own, or a wider uplink, would make the set faster.
-    """
+def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
     flows = {flow.name: flow for flow in seen.flows}
     for one in seen.stripes:
         key = one.narrowest_alone
@@ -68,17 +85,38 @@ def _range(rates: tuple[float, float]) -> str:
     return f"{rates[0]:,.0f} to {rates[1]:,.0f} MB/s"
 
 
-@rule(
-    "stripe-degraded",
-    Severity.FAULT,
+@Rule(
+    id="stripe-degraded",
+    severity=Severity.FAULT,
+    title="A set of software RAID runs without one of its members or more",
     fires_on=("bench-2-other-sets",),
     quiet_on=("bench-1-upgraded", "bench-1-stripe-set"),
+    steps=("back-up",),
+    compared=Compared(),
+    measured="may explain",
+    explained=Explained(
+        meaning="What it holds is still there, and the next loss may take all of it along.",
+        evidence=(
+            "What the system counts as missing in the set (md/degraded), or the places of the set (md/raid_disks) "
+            "less the members at work in them."
+        ),
+        causes=(
+            "A drive that failed, or that the system put out of the set after errors",
+            "A drive that did not come up at the last start, so that its link or slot is worth a look",
+            "A set that was made with a place left open",
+        ),
+        cannot_tell=(
+            "Which drive is the missing one where it is gone without trace, and whether the set is being rebuilt "
+            "onto another."
+        ),
+        source=(
+            "Linux Documentation/admin-guide/md.rst; Patterson, Gibson and Katz, A Case for Redundant Arrays of "
+            "Inexpensive Disks (SIGMOD 1988)."
+        ),
+        see_also=("stripe set", "back-up", "drive-not-serving"),
+    ),
 )
-def stripe_degraded(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    """A set of software RAID runs without one of its members or more.
-
-    What it holds is still there, and the next loss may take all of it along.
-    """
+def _stripe_degraded(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for one in seen.stripes:
         stripe = one.stripe
         lost = members_lost(stripe)

@@ -1,7 +1,7 @@
 """What the program's words mean, in texts for people: the TOML files beside this one, read only when asked for.
 
-What the code says itself stands there and is not repeated here: the titles of rules, verdicts and steps, and what the
-docstring of a rule adds to its title. Decides nothing; `agent/explain.py` puts the two together.
+What the code says itself stands there and is not repeated here: the titles of verdicts and steps, and all of a rule.
+Decides nothing; `agent/explain.py` puts the two together.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class Judgement(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The text on a rule or a verdict.
+    """The text on a verdict.
 
     `meaning` adds to what the code says. `evidence` tells what it rests on, `causes` what usually leads to it,
     `cannot_tell` what it leaves open, `source` where this is from, and `see_also` names other words.
@@ -57,12 +57,11 @@ class Texts(Struct, frozen=True):
 
     verdicts: Mapping[str, Judgement]
     severities: Mapping[str, Term]
-    rules: Mapping[str, Judgement]
     steps: Mapping[str, Doing]
     words: Mapping[str, Term]
 
 
-SHAPES: Final = {"verdicts": Judgement, "severities": Term, "rules": Judgement, "steps": Doing, "words": Term}
+SHAPES: Final = {"verdicts": Judgement, "severities": Term, "steps": Doing, "words": Term}
 
 
 @cache
