@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from agent.model.expected import Expectations
     from agent.model.judged import Judged
     from agent.model.machine import Machine
-    from agent.model.sheet_parts import Matched
+    from agent.model.sheet_parts import MatchedSheet
     from agent.model.shelf import Shelf
     from agent.model.stripes import StripeSeen
     from probes.facts import Drive, Facts
@@ -53,7 +53,7 @@ class Audit(Struct, frozen=True):
     stripes: tuple[StripeSeen, ...] = ()
     against: str | None = None
     part: str = ""
-    matched: Matched | None = None
+    matched: MatchedSheet | None = None
     given: Given = Given()
 
     def again(self, facts: Facts) -> Audit:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import gc
 import sys
+from math import isnan
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.model.shelf import Shelf
-    from agent.proposals import Asked
+    from agent.proposals import PlanRequest
     from agent.sheets.sheet import Sheet
     from agent.source import Clock, Source
 
@@ -68,7 +69,7 @@ class Seconds(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401
         """Refuse what is not a number (UsageError)."""
         number = super().convert(value, param, ctx)
-        if number != number:  # noqa: PLR0124 - only what is not a number differs from itself
+        if isnan(number):
             self.fail(f"{value!r} is not a number of seconds.", param, ctx)
         return number
 
@@ -362,13 +363,13 @@ def plan(  # noqa: PLR0913 - one for each option
         made = from_audit(_audited(source, 0.0), source.name)
         output.whole(made.encode()) if place is None else _write(made, place, force=force)
     elif sheet is not None:
-        from agent.proposals import Asked
+        from agent.proposals import PlanRequest
 
-        asked = Asked(sheet, added, drives, tried)
+        asked = PlanRequest(sheet, added, drives, tried)
         sys.exit(_compared(asked, seconds, form) if tried else _planned(asked, seconds, form, place, force=force))
 
 
-def _planned(asked: Asked, seconds: float, form: str, place: str | None, *, force: bool) -> int:
+def _planned(asked: PlanRequest, seconds: float, form: str, place: str | None, *, force: bool) -> int:
     """Show the plan of a sheet, and write it where that is asked for; the exit status."""
     from agent.proposals import complete, proposed, written
 
@@ -386,7 +387,7 @@ def _planned(asked: Asked, seconds: float, form: str, place: str | None, *, forc
     return 0 if complete(proposal.plan) else 1
 
 
-def _compared(asked: Asked, seconds: float, form: str) -> int:
+def _compared(asked: PlanRequest, seconds: float, form: str) -> int:
     """Show kinds of cards side by side in the machine of a sheet; the exit status."""
     from agent.proposals import compared, complete
 

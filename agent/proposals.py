@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec
 
 
-class Asked(Struct, frozen=True):
+class PlanRequest(Struct, frozen=True):
     """A sheet by its file ("-": standard input), kinds of cards and drives to add to it, kinds of cards to try in it.
 
     `drives` are words such as "4xgen4".
@@ -38,7 +38,7 @@ class Proposal(Struct, frozen=True):
     drives: tuple[DriveSpec, ...]
 
 
-def proposed(asked: Asked, running: Callable[[], bool]) -> Proposal:
+def proposed(asked: PlanRequest, running: Callable[[], bool]) -> Proposal:
     """The plan of a sheet with the parts that are added to it."""
     from agent.planner.plan import plan
     from agent.sheets.reading import parse, read_text
@@ -65,7 +65,7 @@ def written(proposal: Proposal) -> str:
     return with_placement(text, proposal.plan.placement, proposal.name)
 
 
-def compared(asked: Asked, clock: Callable[[], Callable[[], bool]]) -> tuple[Candidate, ...]:
+def compared(asked: PlanRequest, clock: Callable[[], Callable[[], bool]]) -> tuple[Candidate, ...]:
     """Each kind that is tried, in the machine of the sheet; `clock` starts the time of one kind."""
     from agent.planner.whatif import added, compare
     from agent.sheets.reading import read
@@ -77,7 +77,7 @@ def compared(asked: Asked, clock: Callable[[], Callable[[], bool]]) -> tuple[Can
     return tuple(one for kind in asked.tried for one in compare(sheet, (kind,), drives, clock()))
 
 
-def _drives(asked: Asked) -> tuple[DriveSpec, ...]:
+def _drives(asked: PlanRequest) -> tuple[DriveSpec, ...]:
     from agent.sheets.reading import drives_of
 
     return tuple(drive for words in asked.drives for drive in drives_of(words))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 ALIKE: Final = 0.5
 
 
-class Source(Struct, frozen=True, forbid_unknown_fields=True):
+class FigureSource(Struct, frozen=True, forbid_unknown_fields=True):
     """Where figures come from: `figures` are the keys that it can be the source of."""
 
     figures: tuple[str, ...]
@@ -69,7 +69,7 @@ class DriveKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class PartsFile(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The whole file: the sources by name, and the kinds."""
 
-    sources: dict[str, Source]
+    sources: dict[str, FigureSource]
     card: tuple[CardKind, ...]
     drive: tuple[DriveKind, ...]
 

@@ -36,7 +36,7 @@ _NO_RIGHTS: Final = frozenset({errno.EACCES, errno.EPERM})
 _GONE: Final = frozenset({errno.ENODEV, errno.ENXIO, errno.ESHUTDOWN})
 
 
-class Place(Struct, frozen=True):
+class ReadTarget(Struct, frozen=True):
     """Something that can be read. `number` is "MAJOR:MINOR": of the device itself, or of what holds the file."""
 
     path: str
@@ -45,7 +45,7 @@ class Place(Struct, frozen=True):
     has_holes: bool = False
 
 
-class Wanted(Struct, frozen=True):
+class ReadPlan(Struct, frozen=True):
     """How to read: bytes of a request, requests in flight, in what order, how many bytes in all (None: no end)."""
 
     block: int
@@ -69,7 +69,7 @@ class Failure(Struct, frozen=True):
 # --- What can be read ------------------------------------------------------------------------------------------
 
 
-def place(path: str) -> Place:
+def place(path: str) -> ReadTarget:
     """What a path leads to, if it can be measured; all else is refused unopened (BadInput)."""
     import stat
 
@@ -81,13 +81,13 @@ def place(path: str) -> Place:
         raise BadInput(f"{quoted(path)} cannot be measured ({_reason(error)}); check the name") from None
     mode = found.st_mode
     if stat.S_ISBLK(mode):
-        return Place(real, "block", f"{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}")
+        return ReadTarget(real, "block", f"{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}")
     if not stat.S_ISREG(mode):
         raise BadInput(f"{quoted(path)} is {_what(mode)}; give a drive (nvme0, sda) or an ordinary file")
     if found.st_dev in kernels:
         raise BadInput(f"{quoted(path)} is a file of the kernel, with nothing on a drive; give an ordinary file")
     holes = found.st_blocks * _HELD_BYTES < found.st_size
-    return Place(real, "file", f"{os.major(found.st_dev)}:{os.minor(found.st_dev)}", holes)
+    return ReadTarget(real, "file", f"{os.major(found.st_dev)}:{os.minor(found.st_dev)}", holes)
 
 
 def _what(mode: int) -> str:
@@ -107,7 +107,7 @@ def _reason(error: OSError | ValueError) -> str:
     return "the name is not one a file can have"
 
 
-def _refused(place: Place, error: OSError) -> BadInput:
+def _refused(place: ReadTarget, error: OSError) -> BadInput:
     """The sentence for a place that could not be opened or does not answer."""
     name = quoted(place.path)
     if error.errno in _NO_RIGHTS and place.kind == "block" and os.geteuid() == 0:
@@ -128,7 +128,7 @@ def _refused(place: Place, error: OSError) -> BadInput:
 # --- Which piece comes when ------------------------------------------------------------------------------------
 
 
-def pieces(size: int, wanted: Wanted) -> Callable[[int], tuple[int, int]]:
+def pieces(size: int, wanted: ReadPlan) -> Callable[[int], tuple[int, int]]:
     """What gives the offset and length of the request of a number (0, 1, 2 ...); length 0: all has been asked for.
 
     Sequential reading begins again at the start when all `size` bytes were read. Random places are spread evenly, and
@@ -167,7 +167,7 @@ def aligned(offset: int, length: int, size: int) -> int:
 # --- Reading ---------------------------------------------------------------------------------------------------
 
 
-class Load:
+class ReadLoad:
     """Requests to one place, kept in flight from `start` until `stop`, until all is read or until one fails.
 
     `direct` tells that the page cache is bypassed; `size` is in bytes. The first request is made here, before any
@@ -175,7 +175,7 @@ class Load:
     """
 
     def __init__(
-        self, place: Place, wanted: Wanted, read: Callable[[int, Sequence[memoryview], int], int] | None = None
+        self, place: ReadTarget, wanted: ReadPlan, read: Callable[[int, Sequence[memoryview], int], int] | None = None
     ) -> None:
         """`read` does as `os.preadv` (None: it is that)."""
         if wanted.block % ALIGNED or not 0 < wanted.depth <= MOST_IN_FLIGHT:

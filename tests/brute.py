@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from agent.planner.problem import READ, Arrangement, Problem, Score, allowed, score
+from agent.planner.problem import READ, Arrangement, PlacingProblem, Score, allowed, score
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 
-def every_allowed(problem: Problem) -> Iterator[Arrangement]:
+def every_allowed(problem: PlacingProblem) -> Iterator[Arrangement]:
     """Every allowed arrangement of a tiny problem: all sets of holders with all counts, each asked of `allowed`."""
     numbers = range(len(problem.holders))
     for used in product((False, True), repeat=len(numbers)):
@@ -29,14 +29,14 @@ def every_allowed(problem: Problem) -> Iterator[Arrangement]:
                 yield arrangement
 
 
-def arrangements(problem: Problem) -> Iterator[Arrangement]:
+def arrangements(problem: PlacingProblem) -> Iterator[Arrangement]:
     """The same without a look at what cannot be: slot by slot, then holder by holder and class by class."""
     for holders in holder_sets(problem):
         for drives in fillings(problem, holders):
             yield Arrangement(holders, drives)
 
 
-def holder_sets(problem: Problem) -> Iterator[tuple[int, ...]]:
+def holder_sets(problem: PlacingProblem) -> Iterator[tuple[int, ...]]:
     """Every set of holders that can be used at once, sorted."""
 
     def rest(slot: int, chosen: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
@@ -51,7 +51,7 @@ def holder_sets(problem: Problem) -> Iterator[tuple[int, ...]]:
     yield from rest(0, ())
 
 
-def _goes_with(problem: Problem, chosen: Sequence[int], number: int) -> bool:
+def _goes_with(problem: PlacingProblem, chosen: Sequence[int], number: int) -> bool:
     """Whether a holder can be used beside those chosen: its card is free, and neither covers the other's slot."""
     holder = problem.holders[number]
     return all(
@@ -62,7 +62,7 @@ def _goes_with(problem: Problem, chosen: Sequence[int], number: int) -> bool:
     )
 
 
-def fillings(problem: Problem, holders: Sequence[int]) -> Iterator[tuple[tuple[int, int, int], ...]]:
+def fillings(problem: PlacingProblem, holders: Sequence[int]) -> Iterator[tuple[tuple[int, int, int], ...]]:
     """Every way to put drives on these holders, as (class, holder, count), sorted; none of a socket stays empty."""
     spots = [
         (kind, number)
@@ -101,7 +101,7 @@ def fillings(problem: Problem, holders: Sequence[int]) -> Iterator[tuple[tuple[i
     yield from rest(0)
 
 
-def best_of_each(problem: Problem, most_moves: int | None = None) -> dict[tuple[int, ...], Score]:
+def best_of_each(problem: PlacingProblem, most_moves: int | None = None) -> dict[tuple[int, ...], Score]:
     """The best score that each set of holders can have with at most so many moves; sets that cannot are left out.
 
     As what is placed counts first, fillings with fewer drives than others of the same set are not scored.
@@ -122,7 +122,7 @@ def best_of_each(problem: Problem, most_moves: int | None = None) -> dict[tuple[
     return best
 
 
-def fewest_moves(problem: Problem) -> int:
+def fewest_moves(problem: PlacingProblem) -> int:
     """The least number of moves that any allowed arrangement takes."""
     return min(-score(problem, one).moves for one in arrangements(problem))
 
@@ -130,7 +130,7 @@ def fewest_moves(problem: Problem) -> int:
 # --- Cards that are alike --------------------------------------------------------------------------------------
 
 
-def look(problem: Problem, holders: Sequence[int]) -> tuple[tuple[int, ...], ...]:
+def look(problem: PlacingProblem, holders: Sequence[int]) -> tuple[tuple[int, ...], ...]:
     """What a set of holders looks like where alike cards are not told apart.
 
     For each holder all those in its slot that have the same card or one that is alike.
@@ -138,7 +138,7 @@ def look(problem: Problem, holders: Sequence[int]) -> tuple[tuple[int, ...], ...
     return tuple(sorted(_twins(problem, number) for number in holders))
 
 
-def _twins(problem: Problem, number: int) -> tuple[int, ...]:
+def _twins(problem: PlacingProblem, number: int) -> tuple[int, ...]:
     mine = problem.holders[number]
     return tuple(
         other
@@ -150,12 +150,12 @@ def _twins(problem: Problem, number: int) -> tuple[int, ...]:
     )
 
 
-def _alike(problem: Problem, one: int, other: int) -> bool:
+def _alike(problem: PlacingProblem, one: int, other: int) -> bool:
     """Whether a problem stays the same, today's places aside, when two cards change their numbers."""
     return _renamed(problem, {}) == _renamed(problem, {one: other, other: one})
 
 
-def _renamed(problem: Problem, names: dict[int, int]) -> tuple[object, ...]:
+def _renamed(problem: PlacingProblem, names: dict[int, int]) -> tuple[object, ...]:
     """A problem with other card numbers, in a form that does not depend on the order of holders."""
     cards = range(len(problem.must))
     holders = [

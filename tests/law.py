@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import Struct
 
 from agent.audit import audit
-from agent.compare.comparing import compare
+from agent.compare.whole import compare
 from agent.model.findings import Severity
 from agent.report import data, words
 from probes import collect

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from agent.planner.problem import READ, Arrangement, NeedOf, Problem, Rates, Score, uplinks_of
+from agent.planner.problem import READ, Arrangement, NeedOf, PlacingProblem, Rates, Score, uplinks_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -74,7 +74,7 @@ class Program:
 class Placing:
     """The variables of a placing problem and the rows that every allowed arrangement keeps to."""
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: PlacingProblem) -> None:
         """Variables for every holder and for every class on it."""
         self.problem = problem
         self.program = Program()
@@ -240,13 +240,13 @@ class Placing:
         }
 
 
-def _place(problem: Problem, number: int) -> tuple[str, int]:
+def _place(problem: PlacingProblem, number: int) -> tuple[str, int]:
     holder = problem.holders[number]
     return ("slot", holder.slot) if holder.card is None else ("card", holder.card)
 
 
 def best(
-    problem: Problem, without: Iterable[Sequence[tuple[int, ...]]] = (), most_moves: int | None = None
+    problem: PlacingProblem, without: Iterable[Sequence[tuple[int, ...]]] = (), most_moves: int | None = None
 ) -> tuple[Score, Arrangement] | None:
     """The best score, by the program's own figures, and an arrangement that has it.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from msgspec import Struct, structs
 
 from agent.audit import audit
-from agent.compare.comparing import compare
+from agent.compare.whole import compare
 from agent.report.page import page
 from agent.soak.samples import Event
 from probes import capture, collect

@@ -13,7 +13,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model.throughput import DIRECTIONS, expected_mbps, link_mbps
-from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, Problem
+from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, PlacingProblem
 from tests.placing_parts import CARRIERS, ERAS, KINDS, SHAPES, SPLITS, WANTED, Card, Kind, Slot
 
 if TYPE_CHECKING:
@@ -34,14 +34,14 @@ class Made(Struct, frozen=True):
     class's own (read, write) limit in MB/s.
     """
 
-    problem: Problem
+    problem: PlacingProblem
     card_links: tuple[Link | None, ...]
     bay_links: tuple[tuple[Link | None, ...], ...]
     uplink_links: tuple[Link, ...]
     limits: tuple[tuple[float, float], ...]
 
 
-def random_problem(seed: int, slots: int, cards: int, drives: int) -> Problem:
+def random_problem(seed: int, slots: int, cards: int, drives: int) -> PlacingProblem:
     """A placing problem with that many slots for cards, cards and drives, and some sockets for single drives."""
     return random_made(seed, slots, cards, drives).problem
 
@@ -67,7 +67,7 @@ def random_made(seed: int, slots: int, cards: int, drives: int) -> Made:
         _holder(board[slot], slot, None if card is None else fitted[card], card, covers[slot], kinds)
         for card, slot in places
     ]
-    problem = Problem(
+    problem = PlacingProblem(
         sizes=tuple(0 if one.socket else int(10 * link_mbps(one.generation, one.lanes)) for one in board),
         above=tuple(above),
         uplinks=tuple((_rates(link), upper) for link, upper in zip(uplink_links, above_uplinks, strict=True)),
@@ -224,7 +224,7 @@ def _rates(link: Link) -> Rates:
 # --- Today and the needs ---------------------------------------------------------------------------------------
 
 
-def _with_today(random: Random, problem: Problem) -> tuple[Problem, list[int]]:
+def _with_today(random: Random, problem: PlacingProblem) -> tuple[PlacingProblem, list[int]]:
     """The problem with today's placing, full, partial or empty; some cards stay. Also the holders that remain."""
     zeal = random.choice([1.0, 1.0, 0.5, 0.5, 0.0])
     today = random_arrangement(random, problem, zeal)
@@ -259,7 +259,7 @@ def _with_today(random: Random, problem: Problem) -> tuple[Problem, list[int]]:
     ), kept
 
 
-def random_arrangement(random: Random, problem: Problem, zeal: float = 1.0) -> Arrangement:
+def random_arrangement(random: Random, problem: PlacingProblem, zeal: float = 1.0) -> Arrangement:
     """An allowed arrangement: holders in random order, each part placed with probability `zeal` where it can be."""
     taken: set[int] = set()
     cards: set[int] = set()
@@ -282,7 +282,9 @@ def random_arrangement(random: Random, problem: Problem, zeal: float = 1.0) -> A
     return Arrangement(tuple(sorted(holders)), tuple(sorted(drives)))
 
 
-def _filled(random: Random, problem: Problem, holder: Holder, left: Sequence[int], zeal: float) -> dict[int, int]:
+def _filled(
+    random: Random, problem: PlacingProblem, holder: Holder, left: Sequence[int], zeal: float
+) -> dict[int, int]:
     """Drives for a holder, by class."""
     filled: dict[int, int] = {}
     watts = holder.watts
@@ -299,14 +301,14 @@ def _filled(random: Random, problem: Problem, holder: Holder, left: Sequence[int
     return filled
 
 
-def _with_needs(random: Random, problem: Problem) -> Problem:
+def _with_needs(random: Random, problem: PlacingProblem) -> PlacingProblem:
     """The problem with up to three needs of every sort, from easy to impossible; most are asked for firmly too."""
     needs = [_need(random, problem) for _ in range(random.choice([0, 1, 1, 2, 3]))]
     firm = [replace(need, each=(0, 0, *need.each[:2])) for need in needs if random.random() < 0.8]
     return replace(problem, needs=(*needs, *firm))
 
 
-def _need(random: Random, problem: Problem) -> NeedOf:
+def _need(random: Random, problem: PlacingProblem) -> NeedOf:
     classes: tuple[int, ...] = ()
     each = [0, 0]
     cards: tuple[tuple[int, frozenset[int]], ...] = ()

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from random import Random
 
-from agent.planner.problem import DriveClass, Holder, NeedOf, Problem
+from agent.planner.problem import DriveClass, Holder, NeedOf, PlacingProblem
 
 
-def odd_problem(seed: int, slots: int, cards: int, drives: int) -> Problem:
+def odd_problem(seed: int, slots: int, cards: int, drives: int) -> PlacingProblem:
     """A placing problem with that many slots and cards, and at most that many drives."""
     random = Random(seed)  # noqa: S311 - repeatable problems, no secrets
     classes = random.randint(1, 3)
@@ -24,7 +24,7 @@ def odd_problem(seed: int, slots: int, cards: int, drives: int) -> Problem:
     ]
     random.shuffle(holders)
     card_today = random.choices([None, *(slot for slot in range(slots) if slot not in sockets)], k=cards)
-    return Problem(
+    return PlacingProblem(
         sizes=tuple(0 if slot in sockets else random.choice([1, 1, 2, 4]) for slot in range(slots)),
         above=tuple(random.choice([None, *range(uplinks)]) for _ in range(slots)),
         uplinks=tuple(

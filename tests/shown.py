@@ -11,19 +11,19 @@ from agent.soak.analysed import (
     Analysis,
     Cooling,
     DriveAnalysis,
+    DriveLoad,
+    DriveTemperatures,
     ErrorBurst,
     Fall,
     Forecast,
     Limit,
     LinkChange,
-    Load,
+    LoadRates,
     Missing,
     Other,
     Phase,
-    Rates,
-    Span,
-    Temperatures,
     Throttling,
+    TimeSpan,
 )
 from agent.soak.samples import DriveHead, End, Event, Head, Soak, Track
 from agent.soak.thermal import Fit
@@ -76,7 +76,7 @@ def head(*drives: DriveHead, **more: Any) -> Head:  # noqa: ANN401 - fields of H
 
 def hot(name: str = "nvme1", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - fields of DriveAnalysis
     """A drive that throttled, with one of everything that can be said of one; `more` are fields that differ."""
-    rates = Rates(2900.0, 1160.0, 2900.0, 2950.0, 900.0)
+    rates = LoadRates(2900.0, 1160.0, 2900.0, 2950.0, 900.0)
     forecast = Forecast(
         kind="reaches",
         words="reaches its limit of 82 C after about 3 min at this load",
@@ -89,7 +89,7 @@ def hot(name: str = "nvme1", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - fi
         "head": drive_head(name),
         "limit": Limit(81.85, "warning"),
         "samples": 1201,
-        "temperatures": Temperatures(
+        "temperatures": DriveTemperatures(
             least=36.0,
             most=83.0,
             most_at=226.0,
@@ -100,7 +100,7 @@ def hot(name: str = "nvme1", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - fi
             above_critical=0.0,
             near=640.0,
         ),
-        "load": Load(
+        "load": DriveLoad(
             read=rates,
             write=None,
             either=rates,
@@ -114,7 +114,7 @@ def hot(name: str = "nvme1", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - fi
             "proved",
             "by its own count it slowed itself 13 times",
             (Evidence("light thermal management, times", "13 more", "no more"),),
-            (Span(220.0, 950.0),),
+            (TimeSpan(220.0, 950.0),),
         ),
         "falls": (
             Fall(
@@ -183,15 +183,15 @@ def hot(name: str = "nvme1", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - fi
             evidence=(Evidence("highest temperature", "83 C", "below 82 C"),),
             steps=(Step("cool", "Fit a heatsink to nvme1.", HANDS, None, "Run the same soak again."),),
         ),
-        "gaps": (Span(700.0, 720.0),),
-        "lost": (Span(800.0, 810.0),),
+        "gaps": (TimeSpan(700.0, 720.0),),
+        "lost": (TimeSpan(800.0, 810.0),),
         "notes": ("2 readings were rubbish",),
         "missing": (
             Missing(
                 what="link",
                 name="its link",
                 why="the device gave an input/output error (EIO)",
-                spans=(Span(510.0, 520.0), Span(600.0, 1200.0)),
+                spans=(TimeSpan(510.0, 520.0), TimeSpan(600.0, 1200.0)),
                 to_the_end=True,
                 whole=False,
                 needs_root=False,
@@ -218,7 +218,7 @@ def cool(name: str = "nvme0", **more: Any) -> DriveAnalysis:  # noqa: ANN401 - f
         "lost": (),
         "notes": (),
         "missing": (),
-        "temperatures": Temperatures(
+        "temperatures": DriveTemperatures(
             least=36.0,
             most=65.0,
             most_at=560.0,

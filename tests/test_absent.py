@@ -13,7 +13,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.compare.comparing import compare
+from agent.compare.whole import compare
 from agent.model.expected import CardExpected, DriveExpected, Expectations
 from agent.model.findings import Severity
 from knowledge import pcie

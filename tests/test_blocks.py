@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from knowledge.problems import BadInput
-from probes.blocks import ALIGNED, Failure, Load, Place, Wanted, aligned, pieces, place
+from probes.blocks import ALIGNED, Failure, ReadLoad, ReadPlan, ReadTarget, aligned, pieces, place
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -54,7 +54,7 @@ def file_of(folder: Path, size: int = ODD) -> Path:
     return path
 
 
-def run(load: Load) -> None:
+def run(load: ReadLoad) -> None:
     """Let a load run to its end."""
     changed = Event()
     load.start(changed)
@@ -71,7 +71,7 @@ blocks = st.integers(1, 4).map(lambda count: count * ALIGNED)
 @given(size=sizes, block=blocks, most=st.integers(1, 200 * ALIGNED))
 def test_sequential_pieces_cover_everything_once_a_turn(size: int, block: int, most: int) -> None:
     """Pieces in sequence follow each other without gap, begin anew at the end, and are `most` bytes in all."""
-    piece = pieces(size, Wanted(block, 1, "sequential", most))
+    piece = pieces(size, ReadPlan(block, 1, "sequential", most))
     covered, number = 0, 0
     while (now := piece(number))[1]:
         offset, length = now
@@ -85,7 +85,7 @@ def test_sequential_pieces_cover_everything_once_a_turn(size: int, block: int, m
 @given(size=sizes, block=blocks, number=st.integers(0, 10**6), seed=st.integers(0, 2**70))
 def test_random_pieces_lie_within_the_data(size: int, block: int, number: int, seed: int) -> None:
     """A random piece is a whole block on the boundary of one, or all there is of less than a block."""
-    offset, length = pieces(size, Wanted(block, 1, "random", None, seed))(number)
+    offset, length = pieces(size, ReadPlan(block, 1, "random", None, seed))(number)
     assert (0, min(block, size)) == (offset % block, length)
     assert offset + length <= size
 
@@ -95,7 +95,7 @@ def test_random_places_are_those_of_the_published_mixing() -> None:
 
     Source: values of splitmix64 for the seed 1234567, as published with the reference implementation.
     """
-    piece = pieces(ALIGNED << 64, Wanted(ALIGNED, 1, "random", None, 1_234_567))
+    piece = pieces(ALIGNED << 64, ReadPlan(ALIGNED, 1, "random", None, 1_234_567))
     expected = [6457827717110365317, 3203168211198807973, 9817491932198370423, 4593380528125082431]
     assert expected == [piece(number)[0] // ALIGNED for number in range(4)]
 
@@ -105,7 +105,7 @@ def test_lengths_past_the_cache_are_whole_sectors_within_the_limit(
     size: int, block: int, most: int, number: int
 ) -> None:
     """What is asked for past the page cache is whole sectors, and gives no byte beyond the limit."""
-    offset, length = pieces(size, Wanted(block, 1, "sequential", most))(number)
+    offset, length = pieces(size, ReadPlan(block, 1, "sequential", most))(number)
     asked = aligned(offset, length, size)
     assert 0 == asked % ALIGNED
     assert min(asked, size - offset) <= length
@@ -119,7 +119,7 @@ def test_lengths_past_the_cache_are_whole_sectors_within_the_limit(
 def test_a_file_is_read_byte_for_byte(tmp_path: Path, size: int, depth: int) -> None:
     """Every byte of a file is read once when as many bytes are asked for as it has."""
     path, seen = file_of(tmp_path, size), Seen()
-    load = Load(place(str(path)), Wanted(64 * 1024, depth, "sequential", size), seen)
+    load = ReadLoad(place(str(path)), ReadPlan(64 * 1024, depth, "sequential", size), seen)
     run(load)
     assert (size, size) == (load.size, load.read_bytes)
     assert -(-size // (64 * 1024)) == load.requests
@@ -134,7 +134,7 @@ def test_no_byte_is_read_beyond_a_limit(most: int, depth: int, tmp_path_factory:
     path = tmp_path_factory.getbasetemp() / "limited"
     if not path.exists():
         path.write_bytes(os.urandom(ODD))
-    load = Load(place(str(path)), Wanted(256 * 1024, depth, "sequential", most))
+    load = ReadLoad(place(str(path)), ReadPlan(256 * 1024, depth, "sequential", most))
     run(load)
     assert most - ALIGNED < load.read_bytes <= most
     turn = most % ODD
@@ -143,7 +143,7 @@ def test_no_byte_is_read_beyond_a_limit(most: int, depth: int, tmp_path_factory:
 
 def test_random_reading_keeps_to_a_limit(tmp_path: Path) -> None:
     """Random requests are as many as the limit holds."""
-    load = Load(place(str(file_of(tmp_path))), Wanted(ALIGNED, 32, "random", 1000 * ALIGNED))
+    load = ReadLoad(place(str(file_of(tmp_path))), ReadPlan(ALIGNED, 32, "random", 1000 * ALIGNED))
     run(load)
     assert (1000, 1000 * ALIGNED) == (load.requests, load.read_bytes)
 
@@ -167,7 +167,7 @@ def test_requests_are_in_flight_at_once(tmp_path: Path) -> None:
             waiting -= 1
         return os.preadv(handle, buffers, offset)
 
-    load = Load(place(str(file_of(tmp_path))), Wanted(ALIGNED, 6, "sequential", 64 * ALIGNED), read)
+    load = ReadLoad(place(str(file_of(tmp_path))), ReadPlan(ALIGNED, 6, "sequential", 64 * ALIGNED), read)
     run(load)
     assert 6 == most
 
@@ -188,7 +188,7 @@ def test_files_are_opened_for_reading_past_the_page_cache(tmp_path: Path) -> Non
         flags.append(flags_of(handle))
         return os.preadv(handle, buffers, offset)
 
-    load = Load(place(str(file_of(tmp_path))), Wanted(ALIGNED, 1, "sequential", ALIGNED), read)
+    load = ReadLoad(place(str(file_of(tmp_path))), ReadPlan(ALIGNED, 1, "sequential", ALIGNED), read)
     load.close()
     assert [os.O_RDONLY] == [found & os.O_ACCMODE for found in flags]
     assert [load.direct] == [bool(found & os.O_DIRECT) for found in flags]
@@ -203,7 +203,7 @@ def test_what_refuses_the_bypass_is_read_without_it(tmp_path: Path) -> None:
         return os.preadv(handle, buffers, offset)
 
     path = file_of(tmp_path)
-    load = Load(place(str(path)), Wanted(MIB, 4, "sequential", ODD), read)
+    load = ReadLoad(place(str(path)), ReadPlan(MIB, 4, "sequential", ODD), read)
     run(load)
     assert (False, ODD) == (load.direct, load.read_bytes)
 
@@ -220,7 +220,7 @@ def test_an_error_ends_a_load_and_keeps_what_was_read(tmp_path: Path, number: in
             raise OSError(number, "as a drive does")
         return os.preadv(handle, buffers, offset)
 
-    load = Load(place(str(file_of(tmp_path))), Wanted(MIB, 1), read)
+    load = ReadLoad(place(str(file_of(tmp_path))), ReadPlan(MIB, 1), read)
     run(load)
     assert Failure(errno.errorcode[number], 2 * MIB, gone=gone) == load.failure
     assert 2 * MIB == load.read_bytes
@@ -229,7 +229,7 @@ def test_an_error_ends_a_load_and_keeps_what_was_read(tmp_path: Path, number: in
 def test_a_file_made_shorter_ends_a_load(tmp_path: Path) -> None:
     """A file that is made shorter while it is read ends the load at its new end."""
     path = file_of(tmp_path, 4 * MIB)
-    load = Load(place(str(path)), Wanted(MIB, 1))
+    load = ReadLoad(place(str(path)), ReadPlan(MIB, 1))
     os.truncate(path, 2 * MIB)
     run(load)
     assert Failure("", 2 * MIB, gone=False) == load.failure
@@ -246,7 +246,7 @@ def test_requests_that_never_come_back_are_counted(tmp_path: Path) -> None:
             hang.wait(PATIENCE)
         return os.preadv(handle, buffers, offset)
 
-    load = Load(place(str(file_of(tmp_path))), Wanted(ALIGNED, 3), read)
+    load = ReadLoad(place(str(file_of(tmp_path))), ReadPlan(ALIGNED, 3), read)
     load.start(Event())
     assert 3 == load.finish(0.2)
     hang.set()
@@ -285,7 +285,7 @@ def test_what_is_no_drive_and_no_file_is_refused(tmp_path: Path) -> None:
 def test_an_empty_file_is_refused(tmp_path: Path) -> None:
     """There is nothing to measure in a file of no bytes."""
     with pytest.raises(BadInput, match="holds nothing"):
-        Load(place(str(file_of(tmp_path, 0))), Wanted(ALIGNED, 1))
+        ReadLoad(place(str(file_of(tmp_path, 0))), ReadPlan(ALIGNED, 1))
 
 
 @pytest.mark.parametrize("number", [errno.EACCES, errno.EPERM])
@@ -296,7 +296,7 @@ def test_a_missing_right_is_named(tmp_path: Path, number: int) -> None:
         raise OSError(number, "as for an ordinary user")
 
     with pytest.raises(BadInput, match="the right to read it is missing"):
-        Load(place(str(file_of(tmp_path))), Wanted(ALIGNED, 1), read)
+        ReadLoad(place(str(file_of(tmp_path))), ReadPlan(ALIGNED, 1), read)
 
 
 @pytest.mark.parametrize(
@@ -313,7 +313,7 @@ def test_a_device_that_the_system_refuses_is_told_as_such(
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     monkeypatch.setattr(os, "open", refuse)
     with pytest.raises(BadInput) as told:
-        Load(Place(str(tmp_path / "sda"), "block", "8:0"), Wanted(ALIGNED, 1))
+        ReadLoad(ReadTarget(str(tmp_path / "sda"), "block", "8:0"), ReadPlan(ALIGNED, 1))
     assert f"the system refused it to the super-user ({words}), as containers and sandboxes do" in str(told.value)
 
 
@@ -324,7 +324,7 @@ def test_another_file_under_the_same_name_is_not_read(tmp_path: Path) -> None:
     path.unlink()
     os.mkfifo(path)
     with pytest.raises(BadInput, match="cannot be read"):
-        Load(found, Wanted(ALIGNED, 1))
+        ReadLoad(found, ReadPlan(ALIGNED, 1))
 
 
 def test_holes_are_noticed(tmp_path: Path) -> None:
@@ -370,7 +370,7 @@ def test_a_block_device_is_read_as_often_as_the_kernel_counts(tmp_path: Path) ->
         found = place(device)
         assert "block" == found.kind
         before = sectors_read(device)
-        load = Load(found, Wanted(256 * 1024, 4, "sequential", 4 * MIB), seen)
+        load = ReadLoad(found, ReadPlan(256 * 1024, 4, "sequential", 4 * MIB), seen)
         run(load)
         counted = (sectors_read(device) - before) * 512
     assert load.direct

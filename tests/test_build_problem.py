@@ -15,7 +15,7 @@ from agent.planner.build import Built, arrangement_of, build, member_mbps, place
 from agent.planner.holders import hundredths, tenths_asked
 from agent.planner.problem import Arrangement, allowed, score
 from agent.sheets.paths import today
-from agent.sheets.sheet import Need, Place, Placement, StripeSpec, Uplink
+from agent.sheets.sheet import DrivePlace, Need, Placement, StripeSpec, Uplink
 from tests.brute import arrangements
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, sheet, slot, socket, switch
 
@@ -364,10 +364,10 @@ def test_a_placement_and_its_arrangement_are_the_same() -> None:
     arrangement = Arrangement((built.by_pair[0, 1], built.by_pair[None, 2]), ((0, 1, 3), (0, 2, 1)))
     placement = placement_of(built, arrangement)
     drives_there = {
-        "a": Place("carrier", 3),
-        "b": Place("M2_1", None),
-        "c": Place("carrier", 1),
-        "d": Place("carrier", 2),
+        "a": DrivePlace("carrier", 3),
+        "b": DrivePlace("M2_1", None),
+        "c": DrivePlace("carrier", 1),
+        "d": DrivePlace("carrier", 2),
     }
     assert Placement({"carrier": "SLOT2"}, drives_there) == placement
     assert arrangement == arrangement_of(built, placement)
@@ -377,7 +377,7 @@ def test_a_drive_leaves_a_bay_that_does_not_work_in_the_new_slot() -> None:
     """A drive stays on its card but goes to a bay that the slot's lanes reach."""
     built = build(way_back())
     placement = placement_of(built, Arrangement((built.by_pair[0, 0],), ((0, built.by_pair[0, 0], 1),)))
-    assert {"a": Place("carrier", 1)} == placement.drives
+    assert {"a": DrivePlace("carrier", 1)} == placement.drives
 
 
 def test_a_placement_that_cannot_be_has_no_arrangement() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from random import Random
 
 from agent.planner.climb import climbed
-from agent.planner.problem import Arrangement, DriveClass, Holder, Problem, allowed, score
+from agent.planner.problem import Arrangement, DriveClass, Holder, PlacingProblem, allowed, score
 from agent.planner.search import always
 from tests.brute import arrangements
 from tests.placing import random_arrangement, random_problem
@@ -26,7 +26,7 @@ def test_a_climb_never_ends_lower_nor_where_it_is_not_allowed() -> None:
     assert better > 100
 
 
-def exchange() -> Problem:
+def exchange() -> PlacingProblem:
     """Two carriers of one bay in each other's slots, and a drive that reads more in the bay of the other."""
     fast, slow = ((90,) * 2, (20,) * 2), ((40,) * 2, (20,) * 2)
     holders = (
@@ -36,7 +36,7 @@ def exchange() -> Problem:
         Holder(1, 1, 1, None, None, slow),
     )
     classes = (DriveClass(1, 0, {}), DriveClass(1, 0, {}))
-    return Problem((1, 1), (None, None), (), holders, (False, False), (None, None), classes, ())
+    return PlacingProblem((1, 1), (None, None), (), holders, (False, False), (None, None), classes, ())
 
 
 def test_cards_and_drives_in_each_others_places_are_exchanged() -> None:

@@ -8,7 +8,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.compare.comparing import compare
+from agent.compare.whole import compare
 from agent.model.findings import Severity
 from probes import capture, collect
 from probes.tokens import Known

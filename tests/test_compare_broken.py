@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from agent.audit import audit
-from agent.compare.comparing import compare
+from agent.compare.whole import compare
 from agent.report import compare_data, compare_markdown, comparing
 from agent.report.data import encode
 from probes.linux import collecting as linux

@@ -9,7 +9,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.compare.comparing import compare
+from agent.compare.whole import compare
 from agent.sheets.expected import expected
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.audit import audit
-from agent.compare.comparing import compare
 from agent.compare.sentence import NOTHING
+from agent.compare.whole import compare
 from probes import capture, collect
 from tests.machines import FIXTURES
 from tests.renumbered import restarted

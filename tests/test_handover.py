@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from markdown_it import MarkdownIt
 
 from agent.audit import audit
-from agent.compare.comparing import compare
+from agent.compare.whole import compare
 from agent.report.page.findings import runs
 from agent.report.page.handover import report
 from agent.report.plain import plain

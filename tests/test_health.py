@@ -19,7 +19,7 @@ from agent.model.findings import Severity
 from agent.report import data
 from agent.report.health import lines
 from agent.rules import RULES
-from agent.rules import health as family
+from agent.rules import health_log as family
 from probes import collect
 from probes.facts import FirmwareSlots, Health
 from probes.health import firmware_slots, health, problems

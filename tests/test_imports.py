@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import collections
 import subprocess
 import sys
 from pathlib import Path
@@ -142,7 +143,7 @@ NOT_LOADED: Final = (
     "agent.commands.session",
     "agent.explain",
     "agent.notebook.learning",
-    "agent.notebook.reading",
+    "agent.notebook.note_files",
     "agent.notes.matching",
     "agent.planner",
     "agent.report.plan_data",
@@ -291,9 +292,14 @@ def circles(arrows: dict[str, set[str]]) -> list[list[str]]:
     return sorted(sorted(found) for found in nx.strongly_connected_components(graph) if len(found) > 1)
 
 
+def is_package(module: str) -> bool:
+    """Whether a module is a folder's face."""
+    return (HERE / module.replace(".", "/")).is_dir()
+
+
 def folder(module: str) -> str:
     """The package that a module stands in; what stands in `agent` itself stands for itself."""
-    package = module if (HERE / module.replace(".", "/")).is_dir() else module.rpartition(".")[0]
+    package = module if is_package(module) else module.rpartition(".")[0]
     return module if package == "agent" else package
 
 
@@ -315,6 +321,43 @@ def test_a_circle_is_found() -> None:
     """The search finds a circle of three, and none where arrows only meet."""
     assert circles({"a": {"b"}, "b": {"c"}, "c": {"a", "d"}}) == [["a", "b", "c"]]
     assert circles({"a": {"b", "c"}, "b": {"d"}, "c": {"d"}}) == []
+
+
+# What is of one platform stands in its own folder (`probes/platforms.py`); these modules of probes are its doors.
+OF_A_PLATFORM: Final = ("probes.linux", "probes.darwin", "probes.registry", "probes.disk_table")
+
+
+@pytest.mark.parametrize("module", sorted(name for name in MODULES if name.split(".")[0] != "probes"))
+def test_no_platform_is_known_outside_the_probes(module: str) -> None:
+    """What differs by platform is asked of its `Platform`; the commands alone ask which one this is, and hand it on."""
+    tree = MODULES[module]
+    wrong = [f"line {line} imports {name}" for line, name in imported(tree) if name.startswith(OF_A_PLATFORM)]
+    if module not in COMMANDS:
+        wrong += [f"line {line} uses {name}" for line, name in used(tree) if name in {"sys.platform", "os.uname"}]
+    wrong += [
+        f"line {node.lineno} compares a platform's name"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Compare)
+        for side in (node.left, *node.comparators)
+        if isinstance(side, ast.Constant) and side.value in PLATFORMS
+    ]
+    assert wrong == []
+
+
+# Forms of unlike results, whose names are part of their schemas; and what a platform offers beside how one does it.
+ALIKE_ON_PURPOSE: Final = frozenset({"LinkData", "StripeData", "LinkReader", "ErrorReader"})
+
+
+def test_a_class_name_has_one_meaning() -> None:
+    """No two modules have a public class of one name, and no three modules one file name."""
+    named: dict[str, list[str]] = {}
+    for module, tree in MODULES.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                named.setdefault(node.name, []).append(module)
+    assert {name for name, modules in named.items() if len(modules) > 1} == ALIKE_ON_PURPOSE
+    stems = collections.Counter(module.rpartition(".")[2] for module in MODULES if not is_package(module))
+    assert [stem for stem, count in stems.items() if count > 2] == []
 
 
 @pytest.mark.parametrize("module", sorted(MODULES))

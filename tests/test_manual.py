@@ -18,7 +18,7 @@ from agent.cli import main as commands
 from agent.commands.manual_pages import every_command, help_of, inserts, man_page
 from agent.explain import is_word, words
 from agent.manual import chapters
-from agent.manual.blocks import AsIs, Heading, Paragraph, Span, blocks
+from agent.manual.blocks import AsIs, Heading, Paragraph, TextSpan, blocks
 from agent.report import explain_data, manual, roff
 from knowledge import nvme, pcie
 from knowledge.manual import CHAPTERS, source
@@ -146,19 +146,19 @@ def test_markdown_becomes_blocks() -> None:
         Heading("One", 2),
         Paragraph(
             (
-                Span("A "),
-                Span("b", "strong"),
-                Span(" "),
-                Span("c", "code"),
-                Span(" "),
-                Span("d "),
-                Span("e", "strong"),
-                Span("."),
+                TextSpan("A "),
+                TextSpan("b", "strong"),
+                TextSpan(" "),
+                TextSpan("c", "code"),
+                TextSpan(" "),
+                TextSpan("d "),
+                TextSpan("e", "strong"),
+                TextSpan("."),
             )
         ),
-        Paragraph((Span("f"),), "-"),
-        Paragraph((Span("g"),), "-"),
-        Paragraph((Span("h"),), "1."),
+        Paragraph((TextSpan("f"),), "-"),
+        Paragraph((TextSpan("g"),), "-"),
+        Paragraph((TextSpan("h"),), "1."),
         AsIs(("i  j",)),
     ) == blocks(text)
 
@@ -219,7 +219,7 @@ def test_a_man_page_gives_its_formatter_text_alone(words_of: str) -> None:
 @example("\x1b[31m")
 def test_any_text_is_text_to_the_formatter(text: str) -> None:
     """No text begins a request, holds an escape of its own, or ends its line."""
-    for made in (roff.line(text), roff.running((Span(text),)), *roff.term(text, text), *roff.as_is((text,))):
+    for made in (roff.line(text), roff.running((TextSpan(text),)), *roff.term(text, text), *roff.as_is((text,))):
         if made not in {".TP", ".PP", ".in +4n", ".nf", ".fi", ".in"}:
             assert not made.startswith((".", "'"))
         assert made.isascii()

@@ -21,15 +21,15 @@ from hypothesis import strategies as st
 
 from agent.audit import audit
 from agent.measure.judging import HIGHER, OWN_LIMIT, TOO_LITTLE, judge
-from agent.measure.measured import Asked, Measured, Spread, Target
-from agent.measure.running import Around, measure, spread_of
+from agent.measure.measured import Measured, MeasureRequest, Spread, Target
 from agent.measure.targets import targets
+from agent.measure.timing import Around, measure, spread_of
 from agent.model.throughput import expected_mbps
 from agent.report import measure_data
 from agent.report.measuring import page
 from knowledge.problems import BadInput
 from probes import collect
-from probes.blocks import Place, place
+from probes.blocks import ReadTarget, place
 from probes.capture import load_file, recorded
 from probes.reads import Live
 from tests.build import Machine, build, downstream_port, drive, facts, root_port, switch
@@ -96,7 +96,7 @@ def target(found: Audit, number: int = 0) -> Target:
     seen = found.drives[number]
     return Target(
         name=seen.drive.name,
-        place=Place(f"/dev/{seen.drive.name}n1", "block", f"259:{number}"),
+        place=ReadTarget(f"/dev/{seen.drive.name}n1", "block", f"259:{number}"),
         what="drive",
         drive=seen.drive.name,
         whole=f"{seen.drive.name}n1",
@@ -120,9 +120,9 @@ def reached(aim: Target, median: float, **more: Any) -> Measured:  # noqa: ANN40
     )
 
 
-def alone(found: Audit, median: float, asked: Asked | None = None, **more: Any) -> Any:  # noqa: ANN401 - as above
+def alone(found: Audit, median: float, asked: MeasureRequest | None = None, **more: Any) -> Any:  # noqa: ANN401 - as above
     """What is said of one drive that reached this median."""
-    return judge(found, [reached(target(found), median, **more)], asked or Asked(), ()).deliveries[0]
+    return judge(found, [reached(target(found), median, **more)], asked or MeasureRequest(), ()).deliveries[0]
 
 
 def test_the_range_is_that_of_the_one_model() -> None:
@@ -195,17 +195,17 @@ def test_the_range_is_that_of_the_link_under_load() -> None:
 def test_small_random_and_short_reads_have_no_verdict() -> None:
     """The range is for large reads in sequence, several at once, for long enough."""
     found = one_drive()
-    for asked in (Asked(pattern="random"), Asked(block=4096), Asked(depth=1)):
+    for asked in (MeasureRequest(pattern="random"), MeasureRequest(block=4096), MeasureRequest(depth=1)):
         assert "none" == alone(found, 10.0, asked).verdict
     brief = Measured(target=target(found), requests=5, read_bytes=5 * MIB)
-    assert TOO_LITTLE == judge(found, [brief], Asked(), ()).deliveries[0].why
+    assert TOO_LITTLE == judge(found, [brief], MeasureRequest(), ()).deliveries[0].why
 
 
 def together(first: float, second: float) -> Measurement:
     """Two drives behind one uplink, read at once."""
     found = two_drives()
     measured = [reached(target(found, 0), first), reached(target(found, 1), second)]
-    return judge(found, measured, Asked(together=True), [first + second] * 20)
+    return judge(found, measured, MeasureRequest(together=True), [first + second] * 20)
 
 
 def test_the_sum_is_held_against_the_hop_that_is_shared() -> None:
@@ -232,9 +232,9 @@ def test_a_set_is_held_against_what_its_members_give() -> None:
     """A stripe set is measured as one, beside the range that the audit tells for it."""
     found = machine("bench-1-stripe-set")
     seen = next(one for one in found.stripes if one.alone is not None)
-    aim = Target(name="md0", place=Place("/dev/md0", "block", "9:0"), what="set", whole=seen.stripe.name)
+    aim = Target(name="md0", place=ReadTarget("/dev/md0", "block", "9:0"), what="set", whole=seen.stripe.name)
     assert seen.alone is not None
-    said = judge(found, [reached(aim, seen.alone[0] / 2)], Asked(), ()).deliveries[0]
+    said = judge(found, [reached(aim, seen.alone[0] / 2)], MeasureRequest(), ()).deliveries[0]
     assert (seen.alone, "short", 50) == (said.expected, said.verdict, said.short_percent)
 
 
@@ -242,8 +242,8 @@ def test_a_set_that_is_not_in_the_model_says_why() -> None:
     """A set of which no rate can be told has no verdict, for the audit's own reason."""
     found = machine("bench-2-other-sets")
     seen = next(one for one in found.stripes if one.why)
-    aim = Target(name="md9", place=Place("/dev/md9", "block", "9:9"), what="set", whole=seen.stripe.name)
-    said = judge(found, [reached(aim, 10.0)], Asked(), ()).deliveries[0]
+    aim = Target(name="md9", place=ReadTarget("/dev/md9", "block", "9:9"), what="set", whole=seen.stripe.name)
+    said = judge(found, [reached(aim, 10.0)], MeasureRequest(), ()).deliveries[0]
     assert ("none", f"no rate can be told for the set: {seen.why}") == (said.verdict, said.why)
 
 
@@ -251,7 +251,7 @@ def test_a_cable_decides_and_no_link() -> None:
     """A disk on a cable has no range of ours."""
     found = next(one for one in map(machine, MACHINES) if any(seen.drive.kind == "sata" for seen in one.drives))
     number = next(number for number, seen in enumerate(found.drives) if seen.drive.kind == "sata")
-    said = judge(found, [reached(target(found, number), 10.0)], Asked(), ()).deliveries[0]
+    said = judge(found, [reached(target(found, number), 10.0)], MeasureRequest(), ()).deliveries[0]
     assert ("none", "its own interface decides its rate, not the PCI Express link") == (said.verdict, said.why)
 
 
@@ -275,9 +275,9 @@ def test_every_form_says_the_same() -> None:
 
 def test_hostile_names_stay_harmless() -> None:
     """A file's name acts on no terminal."""
-    aim = Target(name="reel\x1b[31m", place=Place("/x", "file", "8:1"), what="file", remarks=("a file",))
+    aim = Target(name="reel\x1b[31m", place=ReadTarget("/x", "file", "8:1"), what="file", remarks=("a file",))
     found = one_drive()
-    said = judge(found, [reached(aim, 10.0)], Asked(), ())
+    said = judge(found, [reached(aim, 10.0)], MeasureRequest(), ())
     assert "\x1b" not in "".join(line.plain for line in page((said, found), 80, "this machine").lines)
 
 
@@ -293,7 +293,10 @@ def test_a_hot_drive_is_shown_with_the_reason() -> None:
     found = one_drive()
     aim = target(found)
     said = judge(
-        found, [Measured(target=aim, celsius=(66.0, 66.0), ended="hot", words="not measured: hot")], Asked(), ()
+        found,
+        [Measured(target=aim, celsius=(66.0, 66.0), ended="hot", words="not measured: hot")],
+        MeasureRequest(),
+        (),
     )
     lines = [line.plain for line in page((said, found), 80, "this machine").lines]
     assert "  not measured: hot." in lines
@@ -304,7 +307,7 @@ def test_a_hot_drive_is_shown_with_the_reason() -> None:
 def test_requests_that_hang_are_counted(lost: int, words: str) -> None:
     """How many requests never came back stands on the page."""
     found = one_drive()
-    said = judge(found, [msgspec.structs.replace(reached(target(found), 10.0), lost=lost)], Asked(), ())
+    said = judge(found, [msgspec.structs.replace(reached(target(found), 10.0), lost=lost)], MeasureRequest(), ())
     assert f"  {words}" in [line.plain for line in page((said, found), 80, "this machine").lines]
 
 
@@ -325,7 +328,7 @@ def warm(*degrees: float) -> Around:
 @pytest.mark.parametrize(("celsius", "measured"), [(64.9, True), (65.0, False), (70.0, False), (75.0, False)])
 def test_a_drive_near_its_limit_is_not_measured(tmp_path: Path, celsius: float, *, measured: bool) -> None:
     """A drive less than 5 C below its warning limit is not loaded; the sentence says what to do."""
-    found, _, _ = measure([on_a_drive(file_of(tmp_path))], Asked(seconds=0.2), warm(celsius))
+    found, _, _ = measure([on_a_drive(file_of(tmp_path))], MeasureRequest(seconds=0.2), warm(celsius))
     assert measured == (found[0].requests > 0)
     assert measured == ("--hot" not in found[0].words)
     assert ("time" if measured else "hot") == found[0].ended
@@ -334,15 +337,15 @@ def test_a_drive_near_its_limit_is_not_measured(tmp_path: Path, celsius: float, 
 def test_hot_measures_it_all_the_same(tmp_path: Path) -> None:
     """With --hot the warning limit holds nothing up, but the critical one does."""
     aim = on_a_drive(file_of(tmp_path), critical_celsius=85.0)
-    found, _, _ = measure([aim], Asked(seconds=0.2, hot=True), warm(75.0))
+    found, _, _ = measure([aim], MeasureRequest(seconds=0.2, hot=True), warm(75.0))
     assert ("time", (75.0, 75.0)) == (found[0].ended, found[0].celsius)
-    found, _, _ = measure([aim], Asked(seconds=0.2, hot=True), warm(80.0))
+    found, _, _ = measure([aim], MeasureRequest(seconds=0.2, hot=True), warm(80.0))
     assert ("hot", 0) == (found[0].ended, found[0].requests)
 
 
 def test_a_run_stops_close_to_the_limit(tmp_path: Path) -> None:
     """A drive that comes within 2 C of its warning limit is left alone, long before the time is up."""
-    found, _, _ = measure([on_a_drive(file_of(tmp_path))], Asked(seconds=20.0), warm(50.0, 60.0, 67.9, 68.0))
+    found, _, _ = measure([on_a_drive(file_of(tmp_path))], MeasureRequest(seconds=20.0), warm(50.0, 60.0, 67.9, 68.0))
     assert ("hot", (50.0, 68.0)) == (found[0].ended, found[0].celsius)
     assert "stopped at 68.0 C" in found[0].words
     assert 2.5 < found[0].seconds < 6.0
@@ -364,7 +367,7 @@ def test_a_drive_that_vanishes_leaves_what_was_measured(tmp_path: Path) -> None:
         Target(name=name, place=place(str(path)), what="device")
         for name, path in (("x", first), ("y", file_of(tmp_path / "b")))
     ]
-    found, _, _ = measure(aims, Asked(seconds=1.5), Around(time.monotonic, read=read))
+    found, _, _ = measure(aims, MeasureRequest(seconds=1.5), Around(time.monotonic, read=read))
     assert ["gone", "time"] == [one.ended for one in found]
     assert "went away" in found[0].words
     assert found[0].spread is not None
@@ -378,7 +381,7 @@ def test_at_once_means_at_once(tmp_path: Path) -> None:
     aims = [
         Target(name=name, place=place(str(file_of(tmp_path / name, 8 * MIB))), what="device") for name in ("a", "b")
     ]
-    found, sums, interrupted = measure(aims, Asked(seconds=1.0, together=True), Around(time.monotonic))
+    found, sums, interrupted = measure(aims, MeasureRequest(seconds=1.0, together=True), Around(time.monotonic))
     assert not interrupted
     assert len(found[0].rates) == len(found[1].rates) == len(sums) >= 4
     assert list(sums) == pytest.approx([one + other for one, other in zip(found[0].rates, found[1].rates, strict=True)])
@@ -389,7 +392,7 @@ def test_intervals_add_up_to_what_was_read(tmp_path: Path) -> None:
     """Rates times their intervals are the bytes that were read, but for the first interval and what ends the run."""
     found, _, _ = measure(
         [Target(name="x", place=place(str(file_of(tmp_path, 8 * MIB))), what="device")],
-        Asked(seconds=2.0),
+        MeasureRequest(seconds=2.0),
         Around(time.monotonic),
     )
     assert found[0].mean is not None
@@ -600,7 +603,7 @@ def test_the_rate_is_that_of_dd(tmp_path: Path) -> None:
     path, block = file_of(tmp_path, 128 * MIB), MIB
     os.sync()
     aim = Target(name="x", place=place(str(path)), what="device")
-    asked = Asked(seconds=30.0, max_bytes=128 * MIB, block=block, depth=1)
+    asked = MeasureRequest(seconds=30.0, max_bytes=128 * MIB, block=block, depth=1)
     ratio = 0.0
     for _ in range(3):
         pairs = []

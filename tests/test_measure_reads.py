@@ -18,15 +18,15 @@ from agent.commands import measuring
 from agent.commands.measuring import status, surroundings
 from agent.commands.reach import unlisted
 from agent.measure.judging import OWN_LIMIT, judge
-from agent.measure.measured import Asked, Measured, Spread, Target
-from agent.measure.running import Around, between, measure
+from agent.measure.measured import Measured, MeasureRequest, Spread, Target
 from agent.measure.targets import target_of, targets
+from agent.measure.timing import Around, between, measure
 from agent.report import measure_data
 from agent.report.measuring import page
 from knowledge.problems import BadInput, NothingRead
 from probes import collect
 from probes.answers import failed
-from probes.blocks import Place, place
+from probes.blocks import ReadTarget, place
 from probes.unread import Unread
 from tests.build import TreeReads, set_link
 from tests.failing import ERRORS, HOWS, LINK, SENSOR, Failing, Fault, Sign
@@ -83,7 +83,7 @@ def run(fault: Fault, median: float, *, rested: bool = False) -> Run:
         set_link(reads.tree, ("0000:00:01.0", "0000:01:00.0"), (1, 1))
     found = audit(collect(reads, (), STARTED))
     lists = unlisted(found.facts)
-    aim = target_of("nvme0", Place("/dev/nvme0n1", "block", "259:0"), found, reads, lists)
+    aim = target_of("nvme0", ReadTarget("/dev/nvme0n1", "block", "259:0"), found, reads, lists)
     around = surroundings(reads, found, reads.clock)
     reads.clock.sleep(10.0)
     before, warm = around.traffic(), around.temperature("nvme0")
@@ -98,7 +98,7 @@ def run(fault: Fault, median: float, *, rested: bool = False) -> Run:
         others_mbps=others,
         others_lost=lost,
     )
-    return Run(judge(found, [one], Asked(), ()), found, reads.failures)
+    return Run(judge(found, [one], MeasureRequest(), ()), found, reads.failures)
 
 
 def flat(text: str) -> str:
@@ -180,8 +180,8 @@ def test_a_link_that_could_not_be_judged_has_no_prediction() -> None:
             tree.fail(tree.resolve(f"{end}/{name}"), "EIO")
     reads = TreeReads(tree)
     found = audit(collect(reads, (), STARTED))
-    aim = target_of("nvme0", Place("/dev/nvme0n1", "block", "259:0"), found, reads)
-    said = judge(found, [reached(aim, FAST)], Asked(), ())
+    aim = target_of("nvme0", ReadTarget("/dev/nvme0n1", "block", "259:0"), found, reads)
+    said = judge(found, [reached(aim, FAST)], MeasureRequest(), ())
     assert ("none", 1) == (said.deliveries[0].verdict, status(said))
     assert failed("", "EIO").why in said.deliveries[0].why
     assert [failed("", "EIO").why in one.why for one in said.deliveries[0].unread] == [True]
@@ -228,13 +228,13 @@ def test_one_unread_link_leaves_open_what_all_reach_at_once() -> None:
     reads = Failing(Sign(), Fault(f"text {LINK}", "EIO", *WHENS["under load"]))
     found = audit(collect(reads, (), STARTED))
     aims = [
-        target_of(f"nvme{number}", Place(f"/dev/nvme{number}n1", "block", f"259:{number}"), found, reads)
+        target_of(f"nvme{number}", ReadTarget(f"/dev/nvme{number}n1", "block", f"259:{number}"), found, reads)
         for number in (0, 1)
     ]
     reads.clock.sleep(10.0)
     links = dict(surroundings(reads, found, reads.clock).links([key for aim in aims for key in aim.hops]))
     each = [msgspec.structs.replace(reached(aim, FAST), links={key: links[key] for key in aim.hops}) for aim in aims]
-    said = judge(found, each, Asked(together=True), [2 * FAST] * 20)
+    said = judge(found, each, MeasureRequest(together=True), [2 * FAST] * 20)
     assert ["none", "delivers"] == [one.verdict for one in said.deliveries]
     assert said.sum_delivery is not None
     assert ("none", said.deliveries[0].why, 1) == (said.sum_delivery.verdict, said.sum_delivery.why, status(said))
@@ -268,7 +268,7 @@ def test_a_run_keeps_what_failed_meanwhile(tmp_path: Path) -> None:
         time.monotonic, temperature=lambda _: lost, links=lambda keys: dict.fromkeys(keys, lost), traffic=lambda: lost
     )
     aim = Target(name="nvme0", place=place(str(file_of(tmp_path))), what="drive", drive="nvme0", hops=("0000:00:01.0",))
-    (one,), _, _ = measure([aim], Asked(seconds=2.0), around)
+    (one,), _, _ = measure([aim], MeasureRequest(seconds=2.0), around)
     assert (None, lost, {"0000:00:01.0": lost}, {}, lost) == (
         one.celsius,
         one.celsius_lost,
@@ -286,7 +286,7 @@ def test_a_temperature_that_fails_at_times_is_kept_and_told(tmp_path: Path) -> N
     told: list[float | Unread] = [40.0, Unread("x", "no answer")]
     around = Around(time.monotonic, temperature=lambda _: told.pop(0) if len(told) > 1 else told[0])
     aim = Target(name="nvme0", place=place(str(file_of(tmp_path))), what="drive", drive="nvme0", warning_celsius=70.0)
-    (one,), _, _ = measure([aim], Asked(seconds=1.5), around)
+    (one,), _, _ = measure([aim], MeasureRequest(seconds=1.5), around)
     assert ((40.0, 40.0), [Unread("its temperature all the time", "no answer")]) == (one.celsius, list(one.unread))
 
 

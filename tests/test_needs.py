@@ -8,12 +8,12 @@ from random import Random
 from msgspec.structs import replace
 
 from agent.planner.needs import Needs
-from agent.planner.problem import NeedOf, Problem, met
+from agent.planner.problem import NeedOf, PlacingProblem, met
 from tests.placing import random_arrangement, random_problem
 from tests.placing_odd import odd_problem
 
 
-def needy(seed: int) -> Problem:
+def needy(seed: int) -> PlacingProblem:
     """A small random problem with needs, some of them twice."""
     problem = (random_problem if seed % 2 else odd_problem)(seed, 3, 3, 5)
     return replace(problem, needs=(*problem.needs, *problem.needs[: seed % 3]))

@@ -13,7 +13,7 @@ from agent.audit import Audit, audit, only_at
 from agent.model.findings import Severity, Verdict
 from agent.model.shelf import Shelf
 from agent.notebook.checks import complaints
-from agent.notes.matching import Part, match
+from agent.notes.matching import NotablePart, match
 from agent.notes.seen import contradictions
 from knowledge.fieldnotes import NOT_ADVISED
 from knowledge.notes import FILES, index, shipped
@@ -363,7 +363,7 @@ def test_a_condition_names_what_it_wanted_and_read() -> None:
     """A condition that fails says what was read and what was wanted."""
     facts = facts_of("bench-1-upgraded")
     function = next(one for one in facts.functions if one.device_id == 0x0210)
-    held = match(note(), Part("nvme4", function), "linux", facts.host)
+    held = match(note(), NotablePart("nvme4", function), "linux", facts.host)
     assert (False, "f1c5:0210", "f1c4:4210") == (
         held.holds,
         held.conditions[0].read,

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.notebook.catalogue import catalogue, linted, note_called
+from agent.notebook.note_files import LIMIT, MOST_TOLD, examined, parsed, read
+from agent.notebook.note_text import written
 from agent.notebook.places import folder, loaded
-from agent.notebook.reading import LIMIT, MOST_TOLD, examined, parsed, read
-from agent.notebook.writing import written
 from knowledge.fieldnotes import MOST_NOTES, Note
 from knowledge.notes import FILES, text
 from knowledge.problems import BadInput

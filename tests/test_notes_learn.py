@@ -11,10 +11,10 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.notebook.learning import TRAINED, learned
-from agent.notebook.reading import parsed
+from agent.notebook.note_files import parsed
+from agent.notebook.note_text import written
 from agent.notebook.tokens import token
 from agent.notebook.trying import tried
-from agent.notebook.writing import written
 from probes import collect
 from probes.capture import load_file, parse, recorded
 from tests.boards import bench_1, display, reel_4

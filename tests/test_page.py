@@ -14,7 +14,7 @@ import html5lib
 import pytest
 
 from agent.report.page import page
-from agent.report.page.bars import Load, bars
+from agent.report.page.bars import RangeBar, bars
 from agent.report.page.machine import machine
 from agent.report.plain import mbps, plain
 from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, soaked, whole_page
@@ -246,9 +246,9 @@ def test_what_changed_stands_first() -> None:
 
 def test_bars_are_as_long_as_their_rates() -> None:
     """Bars end at the low and the high rate, their bed at the ceiling, in thousandths of the longest."""
-    (bar,) = bars([Load("read alone", (1000.0, 1500.0), 2000.0)], 4000.0)
+    (bar,) = bars([RangeBar("read alone", (1000.0, 1500.0), 2000.0)], 4000.0)
     assert (250.0, 375.0, 500.0, "1,000 to 1,500 MB/s") == (bar.sure, bar.most, bar.bed, bar.figures)
-    (bare,) = bars([Load("read alone", (0.0, 0.0), None)], 0.0)
+    (bare,) = bars([RangeBar("read alone", (0.0, 0.0), None)], 0.0)
     assert (0.0, 0.0, None) == (bare.sure, bare.most, bare.bed)
 
 

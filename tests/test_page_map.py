@@ -10,7 +10,7 @@ from msgspec import structs
 from agent.audit import audit
 from agent.report.page.drawing import BROAD, NARROW, WIDE, drawings
 from agent.report.page.fitting import fitted, width, wrapped
-from agent.report.page.map import MOST_DRAWN, MOST_LEVELS, Chart, Entry, chart, folded
+from agent.report.page.map import MOST_DRAWN, MOST_LEVELS, Chart, MapEntry, chart, folded
 from tests.machines import hall_server
 from tests.pages import FOLDERS, audited, facts
 from tests.test_machines import replayed
@@ -22,16 +22,16 @@ if TYPE_CHECKING:
     from probes.facts import PciFunction
 
 
-def entries(found: Sequence[Entry]) -> Iterator[Entry]:
+def entries(found: Sequence[MapEntry]) -> Iterator[MapEntry]:
     """All entries of a map."""
     for one in found:
         yield one
         yield from entries(one.below)
 
 
-def entry(name: str, *below: Entry, lanes: int = 4) -> Entry:
+def entry(name: str, *below: MapEntry, lanes: int = 4) -> MapEntry:
     """A healthy link."""
-    return Entry(
+    return MapEntry(
         slot=f"slot {name}", rate="8 GT/s (Gen 3) x4", name=name, what="Reel", lanes=lanes, bed=lanes, below=below
     )
 

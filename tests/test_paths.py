@@ -18,7 +18,7 @@ from agent.sheets.paths import (
     today,
     uplinks_of,
 )
-from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Place, Placement, Sheet, SlotSpec, Uplink
+from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, MachineSpec, Placement, Sheet, SlotSpec, Uplink
 
 if TYPE_CHECKING:
     from typing import Any
@@ -289,7 +289,11 @@ def test_today_is_what_the_sheet_says() -> None:
     """Cards are in their slots and drives in their bays or slots; what names no place is not fitted."""
     assert today(chained()) == Placement(
         {"switch card": "SLOT1", "riser card": "4", "network": "SLOT3"},
-        {"reel-1": Place("switch card", 2), "reel-2": Place("riser card", 3), "reel-3": Place("M2_1", None)},
+        {
+            "reel-1": DrivePlace("switch card", 2),
+            "reel-2": DrivePlace("riser card", 3),
+            "reel-3": DrivePlace("M2_1", None),
+        },
     )
 
 
@@ -314,7 +318,7 @@ def test_drives_of_a_card_without_a_bay_take_the_free_ones() -> None:
 def test_a_drive_on_a_card_in_the_box_has_no_flow() -> None:
     """A drive stays on its card when that is not fitted, but reaches nothing there."""
     build = sheet(slot(3, 8), cards=(switch(3, 8, slot=None),), drives=drives(1, 3))
-    assert today(build).drives == {"reel-1": Place("switch card", 1)}
+    assert today(build).drives == {"reel-1": DrivePlace("switch card", 1)}
     assert flows(build, today(build)) == ((), {})
 
 

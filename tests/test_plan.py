@@ -19,13 +19,13 @@ from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
 from agent.planner.fits import limit_watts
 from agent.planner.moves import PROVE
+from agent.planner.phrases import losses
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
 from agent.planner.result import NeedSeen, Plan, Unplaced
-from agent.planner.words import losses
 from agent.sheets.paths import today
 from agent.sheets.reading import parse
-from agent.sheets.sheet import Need, Place, Placement, StripeSpec, Uplink
+from agent.sheets.sheet import DrivePlace, Need, Placement, StripeSpec, Uplink
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 from tests.sheets import BENCH_1
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, patience, sheet, slot, socket, switch
@@ -74,7 +74,7 @@ def two_slots() -> Sheet:
 def test_a_carrier_goes_where_its_drives_are_not_held_back() -> None:
     """The carrier moves to the wide slot with its drives in their bays; the new drive takes the first free bay."""
     found = planned(two_slots())
-    places = {"a": Place("rack", 1), "b": Place("rack", 3), "c": Place("rack", 2)}
+    places = {"a": DrivePlace("rack", 1), "b": DrivePlace("rack", 3), "c": DrivePlace("rack", 2)}
     assert Placement({"rack": "SLOT2"}, places) == found.placement
     assert () == found.unplaced
     rack = card_of(found, "rack")
@@ -243,7 +243,7 @@ def test_a_carrier_goes_where_the_bays_have_lanes_that_drives_stay_in() -> None:
     slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
     found = planned(sheet(slots, [passive("rack", slot="SLOT1")], fitted))
     assert {"rack": "SLOT2"} == found.placement.cards
-    assert (Place("rack", 1), Place("rack", 2)) == (found.placement.drives["d"], found.placement.drives["e"])
+    assert (DrivePlace("rack", 1), DrivePlace("rack", 2)) == (found.placement.drives["d"], found.placement.drives["e"])
     assert 4 == len(found.drives)
 
 
@@ -449,7 +449,7 @@ def test_a_need_is_met_firmly_rather_than_at_best() -> None:
     M1 reads 2,954 to 3,601 MB/s; in M2 the drive's own limit, 5,000 MB/s, is below the whole range of 5,908 to 7,202.
     """
     found = planned(at_best_or_firmly())
-    assert {"a": Place("M2", None), "b": Place("M1", None)} == found.placement.drives
+    assert {"a": DrivePlace("M2", None), "b": DrivePlace("M1", None)} == found.placement.drives
     assert ("met", 1) == (found.needs[0].answer, found.figures.needs_met)
     assert 'in M1 (in exchange with b) the need "fast" would be met at best' == drive_of(found, "a").why
 
@@ -617,7 +617,7 @@ def test_fewest_moves_keeps_what_is_fitted() -> None:
     found = planned(sheet([*slots, *sockets], cards, fitted))
     few = next(one for one in found.alternatives if one.what.startswith("Fewest moves: "))
     assert {"rack": "SLOT2", "net": "SLOT3", "sound": "SLOT1"} == few.placement.cards
-    assert (1, Place("M1", None)) == (few.figures.moves, few.placement.drives["b"])
+    assert (1, DrivePlace("M1", None)) == (few.figures.moves, few.placement.drives["b"])
     assert found.figures.moves > 1
     assert "fewer" in few.costs
 

@@ -14,7 +14,7 @@ from agent.planner import moves
 from agent.planner.fits import hidden
 from agent.planner.moves import steps
 from agent.sheets.paths import today
-from agent.sheets.sheet import Place, Placement, StripeSpec
+from agent.sheets.sheet import DrivePlace, Placement, StripeSpec
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, sheet, slot, socket, switch
 
@@ -61,7 +61,7 @@ class Bench:
             self.cards[said["card"]] = said["slot"]
         else:
             assert (step.action == moves.MOVE_DRIVE) == (said["drive"] in self.drives)
-            place = Place(said["holder"], int(said["bay"]) if said["bay"] else None)
+            place = DrivePlace(said["holder"], int(said["bay"]) if said["bay"] else None)
             assert place not in self.drives.values()
             if place.bay is None:
                 assert place.holder not in self._hidden()
@@ -108,7 +108,7 @@ def test_a_chain_of_cards_moves_from_its_free_end() -> None:
 def test_a_ring_of_drives_is_opened_by_taking_one_out() -> None:
     """Two drives change places in sockets by way of the table."""
     fitted = [drive("d1", slot="M1"), drive("d2", slot="M2")]
-    after = Placement({}, {"d1": Place("M2", None), "d2": Place("M1", None)})
+    after = Placement({}, {"d1": DrivePlace("M2", None), "d2": DrivePlace("M1", None)})
     actions = carried_out(sheet([socket("M1"), socket("M2")], [], fitted), after)
     assert [moves.TAKE_DRIVE, moves.MOVE_DRIVE, moves.FIT_DRIVE] == actions[2:-2]
 
@@ -117,7 +117,7 @@ def test_a_drive_under_a_wide_card_is_reached_first() -> None:
     """A wide card that moves is taken out before a drive goes into the socket it hides."""
     slots = [slot("SLOT1", 16, covers=("M1",)), slot("SLOT2", 16), socket("M1")]
     wide = card("display", 16, wide=2, slot="SLOT1")
-    after = Placement({"display": "SLOT2"}, {"d1": Place("M1", None)})
+    after = Placement({"display": "SLOT2"}, {"d1": DrivePlace("M1", None)})
     actions = carried_out(sheet(slots, [wide], [drive("d1")]), after)
     assert [moves.TAKE_CARD, moves.FIT_DRIVE, moves.FIT_CARD] == actions[2:-2]
 
@@ -126,7 +126,7 @@ def test_a_wide_card_waits_for_what_it_will_hide() -> None:
     """A drive leaves its socket, and a neighbour its slot, before a wide card hides them."""
     slots = [slot("SLOT1", 16, covers=("SLOT2", "M1")), slot("SLOT2"), slot("SLOT3"), socket("M1"), socket("M2")]
     cards = [card("display", 16, wide=2), card("net", slot="SLOT2")]
-    after = Placement({"display": "SLOT1", "net": "SLOT3"}, {"d1": Place("M2", None)})
+    after = Placement({"display": "SLOT1", "net": "SLOT3"}, {"d1": DrivePlace("M2", None)})
     actions = carried_out(sheet(slots, cards, [drive("d1", slot="M1")]), after)
     assert [moves.MOVE_DRIVE, moves.MOVE_CARD, moves.FIT_CARD] == actions[2:-2]
 
@@ -135,7 +135,7 @@ def test_what_has_no_place_comes_out() -> None:
     """Cards and drives without a place are taken out before others are fitted."""
     slots = [slot("SLOT1", 16), socket("M1")]
     fitted = [drive("old", slot="M1"), drive("new")]
-    after = Placement({"two": "SLOT1"}, {"new": Place("M1", None)})
+    after = Placement({"two": "SLOT1"}, {"new": DrivePlace("M1", None)})
     actions = carried_out(sheet(slots, [card("one", slot="SLOT1"), card("two")], fitted), after)
     assert [moves.TAKE_CARD, moves.TAKE_DRIVE, moves.FIT_DRIVE, moves.FIT_CARD] == actions[2:-2]
 
@@ -157,8 +157,8 @@ def test_any_change_of_places_can_be_carried_out(data: some.DataObject) -> None:
         by_label = {one.label: one for one in slots}
         gone = {one for name, label in where.items() for one in hidden(by_label[label], cards[name])}
         where = {name: label for name, label in where.items() if label not in gone}
-        spots = [Place(name, bay) for name in where for bay in (1, 2)]
-        spots += [Place(one.label, None) for one in slots if one.kind == "m.2" and one.label not in gone]
+        spots = [DrivePlace(name, bay) for name in where for bay in (1, 2)]
+        spots += [DrivePlace(one.label, None) for one in slots if one.kind == "m.2" and one.label not in gone]
         chosen = data.draw(some.permutations(spots)) if spots else []
         return Placement(where, dict(zip(parts, chosen[: data.draw(some.integers(0, 5))], strict=False)))
 
@@ -184,7 +184,7 @@ def moved(**more: object) -> tuple[Step, ...]:
     slots = [slot("SLOT1", 16, splits=FOUR_WAYS), slot("SLOT2", 16, splits=FOUR_WAYS)]
     cards = [passive("rack", slot="SLOT1"), card("display", 16, cable_watts=150.0)]
     fitted = [drive("d1", card="rack", bay=1), drive("d2", card="rack", bay=2)]
-    after = Placement({"rack": "SLOT2", "display": "SLOT1"}, {"d1": Place("rack", 1), "d2": Place("rack", 2)})
+    after = Placement({"rack": "SLOT2", "display": "SLOT1"}, {"d1": DrivePlace("rack", 1), "d2": DrivePlace("rack", 2)})
     return steps(sheet(slots, cards, fitted, **more), after, {"d1": 3600.0, "d2": 3500.0})
 
 
@@ -215,7 +215,7 @@ def test_a_split_that_is_there_is_left_alone() -> None:
     """A carrier that stays with its drives needs no setting; another drive in a slot already split neither."""
     slots = [slot("SLOT1", 16, splits=FOUR_WAYS)]
     fitted = [drive("d1", card="rack", bay=1), drive("d2", card="rack", bay=2), drive("d3")]
-    after = Placement({"rack": "SLOT1"}, {f"d{bay}": Place("rack", bay) for bay in (1, 2, 3)})
+    after = Placement({"rack": "SLOT1"}, {f"d{bay}": DrivePlace("rack", bay) for bay in (1, 2, 3)})
     actions = carried_out(sheet(slots, [passive("rack", slot="SLOT1")], fitted), after)
     assert [moves.NOTE_PLACES, moves.OPEN, moves.FIT_DRIVE, moves.CLOSE, moves.PROVE] == actions
 
@@ -224,14 +224,14 @@ def test_a_split_that_is_there_is_left_alone() -> None:
 def test_one_drive_needs_no_split(bays: int, splits: int) -> None:
     """A slot is split only for drives beyond the first bay."""
     slots = [slot("SLOT1", 16, splits=FOUR_WAYS)]
-    after = Placement({"rack": "SLOT1"}, {f"drive-{bay}": Place("rack", bay) for bay in range(1, bays + 1)})
+    after = Placement({"rack": "SLOT1"}, {f"drive-{bay}": DrivePlace("rack", bay) for bay in range(1, bays + 1)})
     assert splits == carried_out(sheet(slots, [passive("rack")], drives(bays)), after).count(moves.SPLIT)
 
 
 def test_a_drive_in_a_slot_of_the_same_name_is_not_on_the_carrier() -> None:
     """A slot of drives that is called as the carrier is asks for no split: its drive has lanes of its own."""
     slots = [slot("SLOT1", 16, splits=FOUR_WAYS), socket("rack")]
-    after = Placement({"rack": "SLOT1"}, {"drive-1": Place("rack", 1), "drive-2": Place("rack", None)})
+    after = Placement({"rack": "SLOT1"}, {"drive-1": DrivePlace("rack", 1), "drive-2": DrivePlace("rack", None)})
     assert 0 == carried_out(sheet(slots, [passive("rack")], drives(2)), after).count(moves.SPLIT)
 
 
@@ -255,13 +255,13 @@ def test_the_machine_is_closed_before_its_firmware_setup() -> None:
     """The setup comes after the machine is closed and started into it; where no hands went in, nothing is closed."""
     slots = [slot("SLOT1", 16, splits=FOUR_WAYS)]
     new = sheet(slots, [passive("rack")], drives(2))
-    after = Placement({"rack": "SLOT1"}, {"drive-1": Place("rack", 1), "drive-2": Place("rack", 2)})
+    after = Placement({"rack": "SLOT1"}, {"drive-1": DrivePlace("rack", 1), "drive-2": DrivePlace("rack", 2)})
     found = steps(new, after, {})
     actions = [step.action for step in found]
     assert [moves.FIT_CARD, moves.CLOSE, moves.SPLIT, moves.PROVE] == actions[-4:]
     assert "Close the machine, plug it in and start it into its firmware setup." == found[-3].text
     assert () == found[-3].cautions
-    whole = steps(new, replace(after, drives={"drive-1": Place("rack", 1)}), {})
+    whole = steps(new, replace(after, drives={"drive-1": DrivePlace("rack", 1)}), {})
     assert "Close the machine, plug it in and start it." == whole[-2].text
     fitted = [drive("a", card="rack", bay=1), drive("b", card="rack", bay=2)]
     done = sheet(slots, [passive("rack", slot="SLOT1")], fitted)
@@ -272,6 +272,6 @@ def test_a_card_that_comes_out_for_its_bays_is_told_in_plain_words() -> None:
     """A card that moves comes out with what is on it, and what for stands apart from that."""
     slots = [slot("SLOT1", 4, connector=16), slot("SLOT2", 16)]
     one = sheet(slots, [switch("rack", slot="SLOT1")], [drive("a", card="rack", bay=1), drive("b")])
-    after = Placement({"rack": "SLOT2"}, {"a": Place("rack", 1), "b": Place("rack", 2)})
+    after = Placement({"rack": "SLOT2"}, {"a": DrivePlace("rack", 1), "b": DrivePlace("rack", 2)})
     texts = [step.text for step in steps(one, after, {})]
     assert "Take rack out of SLOT1, with its drive, to get at its bays." in texts

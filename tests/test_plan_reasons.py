@@ -5,11 +5,13 @@ from __future__ import annotations
 import pytest
 
 from agent.planner.reasons import NOT_NEEDED, unplaced
-from agent.sheets.sheet import CardSpec, DriveSpec, Place, Placement, Sheet, SlotSpec
+from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, Placement, Sheet, SlotSpec
 from tests.small_sheets import FOUR_WAYS, card, drive, passive, sheet, slot, socket, switch
 
 
-def reason(one: Sheet, name: str, cards: dict[str, str] | None = None, drives: dict[str, Place] | None = None) -> str:
+def reason(
+    one: Sheet, name: str, cards: dict[str, str] | None = None, drives: dict[str, DrivePlace] | None = None
+) -> str:
     """The reason of one part that is not in a placement."""
     found = unplaced(one, Placement(cards or {}, drives or {}))
     return next(part.why for part in found if part.name == name)
@@ -88,7 +90,7 @@ def test_a_carrier_that_nothing_is_lost_without_says_so() -> None:
     """A carrier is not needed where all drives have places, or where none that waits goes into its bays."""
     slots = [slot("SLOT1", 16), socket("M1")]
     one = sheet(slots, [switch("rack")], [drive("a")])
-    assert reason(one, "rack", {}, {"a": Place("M1", None)}).startswith(f"{NOT_NEEDED}: without it every drive")
+    assert reason(one, "rack", {}, {"a": DrivePlace("M1", None)}).startswith(f"{NOT_NEEDED}: without it every drive")
     flat = sheet(slots, [switch("rack")], [drive("a", form="u.2")])
     assert f"{NOT_NEEDED}: no drive that has no place would have one in its bays" == reason(flat, "rack")
 
@@ -116,7 +118,7 @@ def test_a_drive_that_is_too_long_names_the_places() -> None:
     assert "no bay or slot of M1 and M2 takes a 22110 drive" == reason(sheet(slots, [], [long]), "a")
     more = sheet([*slots, socket("M3")], [], [long, drive("b")])
     words = "M1 takes 2280 drives, not 22110; M2 takes 2230 or 2280 drives, not 22110; M3 is taken by b"
-    assert words == reason(more, "a", {}, {"b": Place("M3", None)})
+    assert words == reason(more, "a", {}, {"b": DrivePlace("M3", None)})
 
 
 def test_a_missing_split_is_named_with_the_slots_that_offer_none() -> None:
@@ -124,7 +126,7 @@ def test_a_missing_split_is_named_with_the_slots_that_offer_none() -> None:
     slots = [slot("SLOT1", 16), slot("SLOT2", 4), slot("SLOT3", 16, splits=((8, 8),))]
     one = sheet(slots, [passive("rack")], [drive("a"), drive("b")])
     words = "rack needs a four-way split for all bays; SLOT1 and SLOT3 offer none"
-    assert words == reason(one, "b", {"rack": "SLOT1"}, {"a": Place("rack", 1)})
+    assert words == reason(one, "b", {"rack": "SLOT1"}, {"a": DrivePlace("rack", 1)})
 
 
 def test_a_split_that_another_card_has_is_named() -> None:
@@ -135,14 +137,14 @@ def test_a_split_that_another_card_has_is_named() -> None:
         "rack needs a four-way split for all bays; SLOT1 offers none; SLOT2 offers it, which is held by display, which"
         " stays"
     )
-    assert words == reason(one, "b", {"rack": "SLOT1", "display": "SLOT2"}, {"a": Place("rack", 1)})
+    assert words == reason(one, "b", {"rack": "SLOT1", "display": "SLOT2"}, {"a": DrivePlace("rack", 1)})
 
 
 def test_full_carriers_and_sockets_are_named() -> None:
     """A drive that would fit where others are names those places."""
     one = sheet([slot("SLOT1", 16), socket("M1")], [switch("rack", 1)], [drive("a"), drive("b"), drive("c")])
     words = "M1 is taken by b; no bay of rack is free"
-    assert words == reason(one, "c", {"rack": "SLOT1"}, {"a": Place("rack", 1), "b": Place("M1", None)})
+    assert words == reason(one, "c", {"rack": "SLOT1"}, {"a": DrivePlace("rack", 1), "b": DrivePlace("M1", None)})
 
 
 def test_power_that_is_not_left_is_given_in_watts() -> None:
@@ -151,7 +153,7 @@ def test_power_that_is_not_left_is_given_in_watts() -> None:
         [slot("SLOT4", 8)], [switch("rack", 4, 8)], [drive("a", power_watts=11.0), drive("b", power_watts=11.5)]
     )
     words = "rack has 9 W of 25 W left in SLOT4, it takes 11.5 W"
-    assert words == reason(one, "b", {"rack": "SLOT4"}, {"a": Place("rack", 1)})
+    assert words == reason(one, "b", {"rack": "SLOT4"}, {"a": DrivePlace("rack", 1)})
     hot = sheet([socket("M1", power_watts=8.0)], [], [drive("a", power_watts=9.0)])
     assert "M1 gives 8 W, it takes 9 W" == reason(hot, "a")
 
@@ -162,7 +164,7 @@ def test_sockets_that_are_hidden_or_kept_are_named() -> None:
     fitted: list[DriveSpec] = [drive("boot", slot="M2", stays=True), drive("a")]
     one = sheet(slots, [card("display", 16, wide=2)], fitted)
     words = "M1 is hidden by display; M2 is held by boot, which stays"
-    assert words == reason(one, "a", {"display": "SLOT1"}, {"boot": Place("M2", None)})
+    assert words == reason(one, "a", {"display": "SLOT1"}, {"boot": DrivePlace("M2", None)})
 
 
 def test_a_drive_that_stays_where_nothing_works_says_so() -> None:

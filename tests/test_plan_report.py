@@ -25,7 +25,7 @@ from agent.planner.result import (
 )
 from agent.report import data, plan_data, planning
 from agent.report.plain import plain
-from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Place, Placement, Sheet, SlotSpec
+from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, MachineSpec, Placement, Sheet, SlotSpec
 from knowledge.steps import HANDS, SETUP
 from tests.json_schema import problems
 
@@ -49,7 +49,7 @@ AFTER: Final = Figures(placed=4, needs_met=2, worst_mbps=3300.4, total_mbps=1440
 
 def make_plan(**more: Any) -> Plan:  # noqa: ANN401 - fields of Plan
     """A plan with one of everything, for a tower that gets a carrier; `more` are fields that differ."""
-    placement = Placement({"cinch": "SLOT1"}, {"reel-1": Place("cinch", 1), "reel-2": Place("M2_1", None)})
+    placement = Placement({"cinch": "SLOT1"}, {"reel-1": DrivePlace("cinch", 1), "reel-2": DrivePlace("M2_1", None)})
     step = Step("move-card", "Put cinch into SLOT1.", HANDS, 2410.3, "lanewright check shows cinch in SLOT1.")
     setting = Step("split-slot", "Split SLOT1 4+4+4+4.", (SETUP,), None, "Four links are seen in SLOT1.")
     fields: dict[str, Any] = {

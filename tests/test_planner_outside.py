@@ -16,7 +16,7 @@ import pytest
 from scipy.optimize import linear_sum_assignment, linprog
 
 from agent.model.throughput import Flow, Hop, together
-from agent.planner.problem import READ, WRITE, NeedOf, Problem, allowed, met, score, uplinks_of
+from agent.planner.problem import READ, WRITE, NeedOf, PlacingProblem, allowed, met, score, uplinks_of
 from agent.planner.search import search
 from tests import brute, milp
 from tests.placing import PAYLOAD_BYTES, random_arrangement, random_made, random_problem
@@ -35,7 +35,7 @@ TINY: Final = 1e-6
 SIZES: Final = ((1, 1, 2), (2, 2, 3), (3, 3, 4), (3, 3, 4), (3, 4, 5), (4, 3, 4))
 
 
-def small_problems(number: int) -> Iterator[tuple[str, Problem]]:
+def small_problems(number: int) -> Iterator[tuple[str, PlacingProblem]]:
     """Small problems of both sorts, with words that lead back to each."""
     for seed in range(number):
         size = SIZES[seed % len(SIZES)]
@@ -43,7 +43,7 @@ def small_problems(number: int) -> Iterator[tuple[str, Problem]]:
             yield f"{make.__name__}({seed}, *{size})", make(seed, *size)
 
 
-def some_arrangement(seed: int, problem: Problem) -> Arrangement:
+def some_arrangement(seed: int, problem: PlacingProblem) -> Arrangement:
     """A random allowed arrangement, from almost empty to as full as random choices make it."""
     return random_arrangement(Random(seed), problem, zeal=(1.0, 0.8, 0.4)[seed % 3])  # noqa: S311 - repeatable
 
@@ -53,7 +53,7 @@ def drives_of(arrangement: Arrangement) -> list[tuple[int, int]]:
     return [(kind, number) for kind, number, count in arrangement.drives for _ in range(count)]
 
 
-def links_of(problem: Problem, number: int, direction: int) -> list[tuple[str, int]]:
+def links_of(problem: PlacingProblem, number: int, direction: int) -> list[tuple[str, int]]:
     """The shared links from a holder to the processor, with what they carry."""
     holder = problem.holders[number]
     own = [] if holder.link is None else [(f"holder {number}", holder.link[direction])]
@@ -107,7 +107,7 @@ def test_total_is_the_greatest_flow() -> None:
             assert greatest_flow(problem, arrangement, each, READ) == score(problem, arrangement).total, seed
 
 
-def greatest_flow(problem: Problem, arrangement: Arrangement, each: list[int], direction: int) -> int:
+def greatest_flow(problem: PlacingProblem, arrangement: Arrangement, each: list[int], direction: int) -> int:
     """What networkx sends from the drives, `each` at most, to the processor."""
     graph: nx.DiGraph[str] = nx.DiGraph()
     graph.add_nodes_from(["drives", "processor"])
@@ -132,7 +132,7 @@ def test_worst_is_the_best_that_all_can_have() -> None:
             assert expected == score(problem, arrangement).worst, seed
 
 
-def common_rate(problem: Problem, drives: list[tuple[int, int]], direction: int) -> float:
+def common_rate(problem: PlacingProblem, drives: list[tuple[int, int]], direction: int) -> float:
     """The greatest rate that each of these drives can have while only they work: a linear program."""
     if not drives:
         return 0
@@ -231,7 +231,7 @@ def test_the_next_best_of_both_agree() -> None:
             before.append(brute.look(problem, answer[1].holders))
 
 
-def next_best(problem: Problem, scores: dict[tuple[int, ...], Score]) -> list[tuple[Look, Score]]:
+def next_best(problem: PlacingProblem, scores: dict[tuple[int, ...], Score]) -> list[tuple[Look, Score]]:
     """The best score of each look, by falling score."""
     found: dict[Look, Score] = {}
     for holders, worth in scores.items():
@@ -260,7 +260,7 @@ def test_the_search_proves_the_next_best() -> None:
 
 
 def holds_next_best(
-    words: str, problem: Problem, answer: Answer, scores: dict[tuple[int, ...], Score], also: int
+    words: str, problem: PlacingProblem, answer: Answer, scores: dict[tuple[int, ...], Score], also: int
 ) -> None:
     """Assert that an answer and its others are the best of these scores, each with another look."""
     assert answer.proved, words

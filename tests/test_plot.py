@@ -25,7 +25,7 @@ from matplotlib.text import Annotation
 from msgspec import structs
 
 from agent.report import plot, plot_points
-from agent.soak.analysed import Limit, Span, Throttling
+from agent.soak.analysed import Limit, Throttling, TimeSpan
 from agent.soak.samples import Event
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot, logged, track
 
@@ -227,7 +227,9 @@ def test_the_bar_of_throttling_begins_with_the_fall() -> None:
     (fall, *_) = hot().falls
     drive = hot(
         falls=(structs.replace(fall, start=100.0, end=170.0),),
-        throttling=Throttling("proved", "", (), (Span(60.0, 120.0), Span(120.0, 180.0), Span(240.0, 300.0))),
+        throttling=Throttling(
+            "proved", "", (), (TimeSpan(60.0, 120.0), TimeSpan(120.0, 180.0), TimeSpan(240.0, 300.0))
+        ),
     )
     assert [(100.0, 120.0), (120.0, 180.0), (240.0, 300.0)] == plot_points.slowed_times(drive)
 
@@ -235,7 +237,7 @@ def test_the_bar_of_throttling_begins_with_the_fall() -> None:
 def test_every_kind_of_throttling_has_its_words() -> None:
     """The row of a drive that throttled says how sure that is."""
     for kind, words in (("proved", "proved"), ("inferred", "by all signs"), ("unclear", "unclear")):
-        drive = cool(throttling=Throttling(kind, "", (), (Span(1.0, 9.0),)))  # type: ignore[arg-type]
+        drive = cool(throttling=Throttling(kind, "", (), (TimeSpan(1.0, 9.0),)))  # type: ignore[arg-type]
         assert f"nvme0: {words}" in texts(figure(*made(drive)))
 
 

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from agent.planner.result import NeedSeen, Unplaced
-from agent.proposals import Asked, compared, complete, proposed, written
+from agent.proposals import PlanRequest, compared, complete, proposed, written
 from agent.sheets.reading import parse
 from knowledge.problems import BadInput
 from tests.machines import FIXTURES
@@ -42,7 +42,7 @@ def test_a_plan_is_complete_with_all_parts_in_place_and_all_needs_met(
 
 def test_a_written_sheet_says_what_was_planned() -> None:
     """The sheet that is written has the parts that were added, and everything where the plan puts it."""
-    proposal = proposed(Asked(PARTS, cards=("network-1g",), drives=("2xgen3",)), always)
+    proposal = proposed(PlanRequest(PARTS, cards=("network-1g",), drives=("2xgen3",)), always)
     sheet = parse(written(proposal), "written")
     assert [card.name for card in proposal.plan.sheet.cards] == [card.name for card in sheet.cards]
     assert [drive.name for drive in proposal.plan.sheet.drives] == [drive.name for drive in sheet.drives]
@@ -53,7 +53,7 @@ def test_a_written_sheet_says_what_was_planned() -> None:
 
 def test_nothing_added_is_the_sheet_as_it_is() -> None:
     """Without parts to add the sheet of the plan is the user's own."""
-    proposal = proposed(Asked(PARTS), always)
+    proposal = proposed(PlanRequest(PARTS), always)
     assert ((), ()) == (proposal.cards, proposal.drives)
     assert proposal.plan.sheet == parse(proposal.text, PARTS)
 
@@ -67,18 +67,20 @@ def test_each_kind_that_is_tried_has_its_own_time() -> None:
         return always
 
     kinds = ("carrier-1-x4-gen3", "switch-carrier-4-x8-gen3", "split-carrier-4-x16-gen3")
-    tried = compared(Asked(PARTS, drives=("1xgen3",), tried=kinds), clock)
+    tried = compared(PlanRequest(PARTS, drives=("1xgen3",), tried=kinds), clock)
     assert list(kinds) == [one.kind for one in tried]
     assert [0, 1, 2] == started
 
 
 def test_a_card_that_is_added_is_there_for_every_kind_that_is_tried() -> None:
     """With cards added and kinds tried, each kind is planned beside the added cards."""
-    tried = compared(Asked(PARTS, cards=("network-1g",), tried=("carrier-1-x4-gen3",)), lambda: always)
+    tried = compared(PlanRequest(PARTS, cards=("network-1g",), tried=("carrier-1-x4-gen3",)), lambda: always)
     assert "new network-1g" in {card.name for card in tried[0].plan.sheet.cards}
 
 
 def test_a_sheet_is_read_before_any_time_is_spent() -> None:
     """A sheet that is not there is refused before the search is begun."""
     with pytest.raises(BadInput):
-        compared(msgspec.structs.replace(Asked(PARTS), sheet="/no/such.toml"), lambda: pytest.fail("time was taken"))
+        compared(
+            msgspec.structs.replace(PlanRequest(PARTS), sheet="/no/such.toml"), lambda: pytest.fail("time was taken")
+        )

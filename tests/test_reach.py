@@ -31,7 +31,7 @@ def no_view(head: Head, place: str) -> View:
 def test_a_soak_is_refused_where_drives_cannot_be_followed(tmp_path: Path) -> None:
     """One sentence says why and what works; no command is run and no log is left."""
     log = tmp_path / "soak.log"
-    asked = session.Asked(
+    asked = session.SoakRequest(
         command=("touch", str(tmp_path / "ran")), every=5.0, lasts=None, log=str(log), root=None, keep_serials=False
     )
     around = session.Surroundings(platform="darwin", environ={}, clock=lambda: CLOCK, wall=lambda: 0.0)
@@ -49,10 +49,10 @@ def machine(folder: Path, *unlisted: str) -> Source:
     return Source(None, str(folder), "linux", lambda: CLOCK)
 
 
-def wanted() -> measured.Asked:
+def wanted() -> measured.MeasureRequest:
     """A measurement as short as can be."""
     block, depth = measured.SEQUENTIAL
-    return measured.Asked(seconds=0.2, block=block, depth=depth)
+    return measured.MeasureRequest(seconds=0.2, block=block, depth=depth)
 
 
 @pytest.mark.parametrize("name", ["nvme77", "/dev/nvme77", "nvme77n1"])
@@ -78,7 +78,7 @@ def test_what_is_no_drive_stays_a_bad_word(tmp_path: Path, unlisted: tuple[str, 
 def test_measuring_is_refused_where_drives_cannot_be_followed() -> None:
     """Nothing is read from a drive whose way cannot be watched meanwhile."""
     block, depth = measured.SEQUENTIAL
-    asked = measured.Asked(
+    asked = measured.MeasureRequest(
         seconds=1.0, max_bytes=None, block=block, depth=depth, pattern="sequential", together=False, hot=False
     )
     source = Source(None, None, "darwin", lambda: CLOCK)

@@ -232,7 +232,7 @@ def test_taking_readings_away_blames_nothing(name: str) -> None:
     found = audit(replace(facts, functions=functions, looks=()))
     blamed = {finding.rule for finding in found.findings if finding.severity in {Severity.FAULT, Severity.LIMIT}}
     # What a drive says of itself, and the system of its sets, is read elsewhere and was left.
-    elsewhere = {"agent.rules.drives", "agent.rules.health", "agent.rules.stripes"}
+    elsewhere = {"agent.rules.drives", "agent.rules.health_log", "agent.rules.stripe_sets"}
     assert {name for name in blamed if RULES[name].run.__module__ not in elsewhere} == set()
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import pytest
 from msgspec.structs import replace
 
-from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, Problem, Score, allowed, score
+from agent.planner.problem import Arrangement, DriveClass, Holder, NeedOf, PlacingProblem, Score, allowed, score
 from agent.planner.search import Answer, search
 from tests.placing import random_problem
 
@@ -42,14 +42,14 @@ def machine(
     sizes: tuple[int, ...] = (1, 1, 1),
     today: tuple[int | None, ...] | None = None,
     needs: tuple[NeedOf, ...] = (),
-) -> Problem:
+) -> PlacingProblem:
     """A machine without uplinks; cards without bays are wanted."""
     cards = 1 + max((one.card for one in holders if one.card is not None), default=-1)
     must = tuple(any(one.card == card and not one.bays for one in holders) for card in range(cards))
-    return Problem(sizes, (None,) * len(sizes), (), holders, must, today or (None,) * cards, classes, needs)
+    return PlacingProblem(sizes, (None,) * len(sizes), (), holders, must, today or (None,) * cards, classes, needs)
 
 
-def holds(expected: Score, arrangement: Arrangement, problem: Problem) -> Answer:
+def holds(expected: Score, arrangement: Arrangement, problem: PlacingProblem) -> Answer:
     """Assert that the search proves this arrangement with this score the best; its answer."""
     answer = search(problem)
     assert allowed(problem, answer.best)
@@ -202,7 +202,7 @@ def test_the_empty_arrangement_is_an_answer(case: str) -> None:
 # --- Limits on moves, and what comes next ----------------------------------------------------------------------
 
 
-def moved() -> Problem:
+def moved() -> PlacingProblem:
     """Two drives on a card in a slow slot; each of two faster slots is reached with one move."""
     return machine(
         carrier(0, 0, 20),

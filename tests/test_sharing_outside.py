@@ -15,7 +15,7 @@ from agent.model.throughput import (
     OTHER_WAY,
     Flow,
     Hop,
-    Load,
+    Transfer,
     alone,
     both,
     busy_bound_mbps,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 HUNDREDS: Final = settings(max_examples=300)
 NEAR: Final = 1e-6  # what a solver of programs may be off by
-Made = tuple[list[Load], dict[str, Hop]]
+Made = tuple[list[Transfer], dict[str, Hop]]
 
 
 # --- Random machines -------------------------------------------------------------------------------------------
@@ -78,11 +78,11 @@ def mixed(draw: st.DrawFn) -> Made:
     loads = []
     for flow in flows:
         work: list[tuple[Direction, ...]] = [("to_host",), ("to_drive",), DIRECTIONS]
-        loads += [Load(flow, way) for way in draw(st.sampled_from(work))]
+        loads += [Transfer(flow, way) for way in draw(st.sampled_from(work))]
     return loads, hops
 
 
-def capacities(loads: Sequence[Load], hops: Mapping[str, Hop]) -> dict[tuple[str, Direction], float]:
+def capacities(loads: Sequence[Transfer], hops: Mapping[str, Hop]) -> dict[tuple[str, Direction], float]:
     """What each used direction of each hop carries at most: less where the other is in use too."""
     used = {(key, load.direction) for load in loads for key in load.flow.hops}
     found = {}
@@ -95,7 +95,7 @@ def capacities(loads: Sequence[Load], hops: Mapping[str, Hop]) -> dict[tuple[str
     return found
 
 
-def own_limit(load: Load) -> float:
+def own_limit(load: Transfer) -> float:
     """The drive's own limit, endless where none is known."""
     limit = load.flow.limit_mbps if load.direction == "to_host" else load.flow.write_limit_mbps
     return float("inf") if limit is None else limit
@@ -147,7 +147,7 @@ def test_sets_go_at_the_pace_that_linear_programs_give(
     flows, hops = made
     count = data.draw(st.integers(1, len(flows)))
     members, others = flows[:count], flows[count:]
-    loads = [Load(flow, direction) for flow in flows]
+    loads = [Transfer(flow, direction) for flow in flows]
     most = capacities(loads, hops)
     uses = [
         [float(sum(key in flow.hops for flow in members)), *(float(key in flow.hops) for flow in others)]
@@ -183,7 +183,7 @@ def test_all_loads_together_fill_the_tree(made: Made) -> None:
         assert total == pytest.approx(greatest_flow(network(loads, most, way)), rel=NEAR)
 
 
-def network(loads: Sequence[Load], most: Mapping[tuple[str, Direction], float], way: Direction) -> nx.DiGraph[str]:
+def network(loads: Sequence[Transfer], most: Mapping[tuple[str, Direction], float], way: Direction) -> nx.DiGraph[str]:
     """All that works in one direction as a network from "drives" to "processor"."""
     made: nx.DiGraph[str] = nx.DiGraph()
     for load in (load for load in loads if load.direction == way):

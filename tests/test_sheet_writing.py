@@ -16,7 +16,7 @@ from agent.model.machine import drives_display
 from agent.sheets.paths import flows, links, today
 from agent.sheets.places import harmless
 from agent.sheets.reading import parse
-from agent.sheets.sheet import CardSpec, DriveSpec, Place, Placement, SlotSpec, Uplink
+from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, Placement, SlotSpec, Uplink
 from agent.sheets.writing import from_audit, quoted, with_placement
 from agent.toml.tables import LINE_LIMIT
 from knowledge.problems import BadInput
@@ -165,7 +165,7 @@ def test_a_split_slot_is_one_slot_with_that_split() -> None:
     assert sheet.cards[0] == CardSpec(
         name="carrier", connector=16, lanes=16, generation=4, carrier="passive", bays=4, slot="SLOT1"
     )
-    assert {f"nvme{n}": Place("carrier", n + 1) for n in range(4)}.items() <= today(sheet).drives.items()
+    assert {f"nvme{n}": DrivePlace("carrier", n + 1) for n in range(4)}.items() <= today(sheet).drives.items()
 
 
 def test_a_switch_with_drives_is_a_carrier() -> None:
@@ -182,7 +182,7 @@ def test_a_switch_with_drives_is_a_carrier() -> None:
         slot="SLOT3",
         pci_id="f1b2:0480",
     )
-    assert today(sheet).drives["nvme5"] == Place("Packet switch PS-12", 1)
+    assert today(sheet).drives["nvme5"] == DrivePlace("Packet switch PS-12", 1)
 
 
 def test_a_drive_says_what_it_is_and_takes() -> None:
@@ -297,7 +297,7 @@ def test_sockets_behind_a_switch_on_the_board_share_its_uplink() -> None:
         ("M2_8", "m.2", "port 0000:00:1c.0"),
     ]
     assert sheet.cards == ()
-    assert today(sheet).drives == {"nvme0": Place("M2_7", None)}
+    assert today(sheet).drives == {"nvme0": DrivePlace("M2_7", None)}
 
 
 def test_drives_in_an_uneven_split_have_the_bays_of_their_lanes() -> None:
@@ -309,7 +309,7 @@ def test_drives_in_an_uneven_split_have_the_bays_of_their_lanes() -> None:
     ]
     _, sheet = written(ports)
     assert sheet.slots[0].splits == ((8, 4, 4),)
-    assert today(sheet).drives == {"nvme0": Place("carrier", 1), "nvme1": Place("carrier", 4)}
+    assert today(sheet).drives == {"nvme0": DrivePlace("carrier", 1), "nvme1": DrivePlace("carrier", 4)}
     assert links(sheet, today(sheet)) == {"bay of nvme0": (4, 4), "bay of nvme1": (3, 4)}
 
 
@@ -465,7 +465,7 @@ def test_hostile_names_are_read_again(key: str) -> None:
     nvme = Nvme(model=HOSTILE[key], serial=HOSTILE[key])
     named = slot(1, HOSTILE[key].replace("\x00", ""), kind="m.2", connector=4, wired=4)
     _, sheet = written([root_port("01.0", (4, 4), [drive((4, 4), nvme)], slot=named)], name=HOSTILE[key])
-    assert today(sheet).drives == {"nvme0": Place(sheet.slots[0].label, None)}
+    assert today(sheet).drives == {"nvme0": DrivePlace(sheet.slots[0].label, None)}
 
 
 def test_a_card_without_a_name_has_its_kind() -> None:
@@ -556,7 +556,8 @@ slot = "M2_1\""""
 def test_places_are_written_where_a_person_would_write_them() -> None:
     """Keys are changed in place with their comments, added after the last key of their entry, or taken away."""
     placement = Placement(
-        {"scanner link": "SLOT2", "carrier": "SLOT1"}, {"reel-1": Place("M2_1", None), "reel-2": Place("carrier", 2)}
+        {"scanner link": "SLOT2", "carrier": "SLOT1"},
+        {"reel-1": DrivePlace("M2_1", None), "reel-2": DrivePlace("carrier", 2)},
     )
     expected = (
         OWN.replace("generation = 3\n\n# what comes next is", 'generation = 3\nslot = "SLOT2"\n\n# what comes next is')
@@ -584,8 +585,8 @@ def test_what_is_written_is_what_is_read(data: st.DataObject) -> None:
     cards = {one.name: label for one, label in zip(sheet.cards, labels, strict=False) if label is not None}
     stays = {one.name: one.slot for one in sheet.cards if one.stays and one.slot is not None}
     cards = {name: label for name, label in cards.items() if name not in stays and label not in stays.values()} | stays
-    bays = [Place(one.name, bay) for one in sheet.cards for bay in range(1, one.bays + 1)]
-    places = data.draw(st.permutations([*bays, *(Place(label, None) for label in sockets), *[None] * len(bays)]))
+    bays = [DrivePlace(one.name, bay) for one in sheet.cards for bay in range(1, one.bays + 1)]
+    places = data.draw(st.permutations([*bays, *(DrivePlace(label, None) for label in sockets), *[None] * len(bays)]))
     drives = {one.name: place for one, place in zip(sheet.drives, places, strict=False) if place is not None}
     placement = Placement(cards, drives)
     again = with_placement(BENCH_1, placement, "bench-1.toml")

@@ -16,10 +16,10 @@ from rich.console import Console
 
 from agent.model.findings import Evidence, Rate, Step
 from agent.report import data, soak_data, soaking
-from agent.report.live import View
+from agent.report.live import LiveView
 from agent.report.plain import plain
-from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, History, Lines, Seen
-from agent.soak.analysed import Cooling, Fall, Forecast, Span, Throttling
+from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, DriveNow, History, Lines
+from agent.soak.analysed import Cooling, Fall, Forecast, Throttling, TimeSpan
 from agent.soak.samples import DriveSample, End, Event, Sample
 from tests.json_schema import problems
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
@@ -131,8 +131,8 @@ def test_the_worst_drive_comes_first() -> None:
 @pytest.mark.parametrize(
     ("more", "word"),
     [
-        ({"lost": (Span(300.0, 1200.0),)}, "dropped out, no throttling until then"),
-        ({"lost": (Span(300.0, 400.0),)}, "dropped out and came back, no throttling"),
+        ({"lost": (TimeSpan(300.0, 1200.0),)}, "dropped out, no throttling until then"),
+        ({"lost": (TimeSpan(300.0, 400.0),)}, "dropped out and came back, no throttling"),
         ({"above_critical": 9.0, "above_warning": 20.0}, "above its critical limit, no throttling"),
         ({"above_warning": 20.0}, "above its warning limit, no throttling"),
         ({"near": 20.0}, "close to its limit, no throttling"),
@@ -278,7 +278,7 @@ def test_a_fall_is_told_once(kind: Any, rows: tuple[int, ...]) -> None:  # noqa:
         )
         for number in range(1, 6)
     )
-    spans = tuple(Span(fall.start + 20.0, fall.end - 20.0) for fall in falls)
+    spans = tuple(TimeSpan(fall.start + 20.0, fall.end - 20.0) for fall in falls)
     verdict = Throttling(kind, "its rate fell for the 1. time", (), spans)
     after = structs.replace(FELL, start=800.0, end=860.0, words="fell at another time")
     page = words(shown(analysis(hot(falls=(*falls, after), throttling=verdict))))
@@ -419,10 +419,10 @@ def sample(seconds: float, *celsius: float | None, read: int = 0, write: int = 0
     return Sample(seconds, 0.0, tuple(DriveSample((value,), read, write) for value in celsius))
 
 
-def view(of: Head, width: int, height: int = 24, lasts: float | None = None) -> View:
+def view(of: Head, width: int, height: int = 24, lasts: float | None = None) -> LiveView:
     """A live view on a terminal that nobody sees; its text can be taken out."""
     console = Console(width=width, height=height, file=io.StringIO(), color_system=None)
-    return View(of, console, lasts)
+    return LiveView(of, console, lasts)
 
 
 def two() -> Head:
@@ -520,7 +520,7 @@ def test_what_cannot_be_read_is_not_drawn_as_cold() -> None:
 )
 def test_a_limit_that_no_drive_means_is_none_in_the_view(warning: float, critical: float | None, said: str) -> None:
     """While it runs a drive is held against the same limit as in the analysis: the first that it can mean."""
-    seen = Seen(structs.replace(drive_head(), warning_celsius=warning, critical_celsius=critical))
+    seen = DriveNow(structs.replace(drive_head(), warning_celsius=warning, critical_celsius=critical))
     seen.see(0.0, sample(0.0, 50.0).drives[0])
     assert said == seen.margin_words
 
@@ -528,7 +528,7 @@ def test_a_limit_that_no_drive_means_is_none_in_the_view(warning: float, critica
 def test_events_stay_above_the_view() -> None:
     """An event is printed when it happens."""
     console = Console(width=80, height=24, file=io.StringIO(), color_system=None)
-    shown_view = View(two(), console, None)
+    shown_view = LiveView(two(), console, None)
     shown_view.event(Event(75.0, "link", "nvme1", EVENT_WORDS))
     shown_view.close()
     assert isinstance(console.file, io.StringIO)
@@ -578,7 +578,7 @@ def test_a_history_without_readings_is_empty() -> None:
 
 def test_a_count_that_fell_is_no_rate() -> None:
     """After a drive's return its counts start anew: the rate is not known then, and never negative."""
-    seen = Seen(drive_head())
+    seen = DriveNow(drive_head())
     seen.see(0.0, DriveSample((50.0,), 10**9, 0))
     seen.see(1.0, DriveSample((50.0,), 0, 0))
     assert (None, 0.0) == (seen.read, seen.write)

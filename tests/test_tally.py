@@ -15,8 +15,8 @@ from agent.model.findings import Rate, Verdict
 from agent.model.throughput import link_mbps
 from agent.tally.gathering import EARLIEST, LATEST, kept, moment
 from agent.tally.merging import Tally, merged
-from agent.tally.running import Done, run
-from agent.tally.seen import Batch, CardKind, LinkSeen, MachineKind, MachineSeen, Seen
+from agent.tally.running import TallyRun, run
+from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from agent.tally.table import SORTS, Choice, Table, table
 from knowledge.problems import BadInput
 from tests.build import build, capture_bytes
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
     from tests.parts import Machine
 
-REEL: Final = CardKind(0xF1C4, 0x4210, 0xF1AF, 0x0001)
-LAN: Final = CardKind(0xF1D0, 0x1010, 0xF1AF, 0x0001)
+REEL: Final = CardNumbers(0xF1C4, 0x4210, 0xF1AF, 0x0001)
+LAN: Final = CardNumbers(0xF1D0, 0x1010, 0xF1AF, 0x0001)
 FIRST: Final = MachineKind("linux", "Harrow Lane Archive", "Editing tower 1", "WS-7")
 SECOND: Final = MachineKind("linux", "Harrow Lane Archive", "Editing tower 2", "WS-5")
 
@@ -42,7 +42,7 @@ def of(machine: Machine, **more: Any) -> MachineSeen:  # noqa: ANN401 - argument
 
 def tabled(machines: Sequence[MachineSeen], **choice: Any) -> Table:  # noqa: ANN401 - fields of Choice
     """The table of these machines."""
-    return table(Done(Tally(machines), 0, ()), Choice(**choice))
+    return table(TallyRun(Tally(machines), 0, ()), Choice(**choice))
 
 
 def tower(links: tuple[LinkSeen, ...]) -> MachineSeen:
@@ -101,7 +101,7 @@ def test_a_table_of_five_captures_is_as_worked_out_by_hand() -> None:
         ("hottest", [(REEL, FIRST), (REEL, SECOND), (LAN, FIRST)]),
     ],
 )
-def test_lines_come_in_the_order_asked_for(sort: str, expected: list[tuple[CardKind, MachineKind]]) -> None:
+def test_lines_come_in_the_order_asked_for(sort: str, expected: list[tuple[CardNumbers, MachineKind]]) -> None:
     """Each order puts its own first; what is alike there goes by the numbers of the card, then by the machine."""
     assert sort in SORTS
     found = tabled([seen(data) for data in five().values()], sort=sort)
@@ -124,7 +124,7 @@ def test_lines_come_in_the_order_asked_for(sort: str, expected: list[tuple[CardK
         ("linux", [REEL, REEL, LAN]),
     ],
 )
-def test_only_what_fits_the_words_is_shown(words: str, expected: list[CardKind]) -> None:
+def test_only_what_fits_the_words_is_shown(words: str, expected: list[CardNumbers]) -> None:
     """Numbers name a card from the vendor on, words a part of a card's or a machine's name, in any case of letters."""
     found = tabled([seen(data) for data in five().values()], only=words)
     assert expected == [line.card for line in found.lines]
@@ -152,7 +152,7 @@ def test_lines_with_few_machines_or_doubts_can_be_left_out() -> None:
 def test_only_links_at_their_best_confirm(number: int) -> None:
     """A line is confirmed by full and slot-limited links alone: by no verdict that leaves a doubt."""
     verdict = list(Verdict)[number]
-    link = LinkSeen(b"one", 1.0, None, Seen(REEL, "NVMe drive", None, verdict, None, ()))
+    link = LinkSeen(b"one", 1.0, None, LinkRun(REEL, "NVMe drive", None, verdict, None, ()))
     line = tabled([tower((link,))]).lines[0]
     assert (verdict in {Verdict.FULL, Verdict.SLOT_LIMITED}) == line.confirmed
 
@@ -160,7 +160,7 @@ def test_only_links_at_their_best_confirm(number: int) -> None:
 def test_a_line_is_called_by_what_keeps_it_from_being_confirmed() -> None:
     """Of verdicts of one severity the one that leaves a doubt stands first: a line in doubt is not called full."""
     found = tuple(
-        LinkSeen(b"%d" % number, 1.0, None, Seen(REEL, "NVMe drive", None, verdict, None, ()))
+        LinkSeen(b"%d" % number, 1.0, None, LinkRun(REEL, "NVMe drive", None, verdict, None, ()))
         for number, verdict in enumerate((Verdict.FULL, Verdict.FULL, Verdict.VIRTUAL))
     )
     line = tabled([tower(found)]).lines[0]
@@ -264,8 +264,8 @@ def test_kept_text_is_short_and_can_be_written() -> None:
 
 RATES: Final = (None, Rate(1, 16), Rate(2, 4), Rate(2, 8), Rate(3, 4), Rate(4, 2), Rate(4, 4))
 seens = st.builds(
-    Seen,
-    card=st.sampled_from([REEL, LAN, CardKind(None, None, None, None)]),
+    LinkRun,
+    card=st.sampled_from([REEL, LAN, CardNumbers(None, None, None, None)]),
     what=st.sampled_from(["NVMe drive", "network card"]),
     name=st.sampled_from([None, "Reel", "=1+1"]),
     verdict=st.sampled_from(Verdict),
@@ -313,7 +313,7 @@ def test_order_and_grouping_change_nothing(machines: list[MachineSeen], order: r
     whole = Tally()
     for group in groups:
         whole.merge(group)
-    assert expected == table(Done(whole, 0, ()), Choice())
+    assert expected == table(TallyRun(whole, 0, ()), Choice())
 
 
 @settings(max_examples=300, deadline=None)
@@ -347,7 +347,7 @@ def test_the_newest_of_each_link_counts_and_the_hottest_of_all(machines: list[Ma
 def test_the_typical_rate_is_the_lower_median(rates: list[Rate]) -> None:
     """The typical and the best rate, from counts, are what Python's statistics and max say of the rates themselves."""
     found = tuple(
-        LinkSeen(b"%d" % number, 1.0, None, Seen(REEL, "NVMe drive", None, Verdict.FULL, rate, ()))
+        LinkSeen(b"%d" % number, 1.0, None, LinkRun(REEL, "NVMe drive", None, Verdict.FULL, rate, ()))
         for number, rate in enumerate(rates)
     )
     line = tabled([tower(found)]).lines[0]

@@ -23,8 +23,8 @@ from agent.report import tally_csv, tally_data, tally_markdown, tally_text, tall
 from agent.report.data import encode
 from agent.report.plain import plain
 from agent.tally.merging import Tally
-from agent.tally.running import Done
-from agent.tally.seen import CardKind, LinkSeen, MachineKind, MachineSeen, Seen
+from agent.tally.running import TallyRun
+from agent.tally.seen import CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from agent.tally.table import Choice, Table, table
 from tests.hostile import HOSTILE
 from tests.json_schema import problems
@@ -34,24 +34,24 @@ from tests.tallies import five, seen
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.tally.table import Line
+    from agent.tally.table import TallyLine
 
-REEL: Final = CardKind(0xF1C4, 0x4210, 0xF1AF, 0x0001)
+REEL: Final = CardNumbers(0xF1C4, 0x4210, 0xF1AF, 0x0001)
 ACTS: Final = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]")
 
 
 def small(**choice: Any) -> Table:  # noqa: ANN401 - fields of Choice
     """The table worked out by hand in test_tally.py, with two files that were passed over."""
     refused = (("bad.json", '"bad.json" is empty'), ("\x1b[2J.json", '"\\x1b[2J.json" is empty'))
-    return table(Done(Tally([seen(data) for data in five().values()]), 12, refused), Choice(**choice))
+    return table(TallyRun(Tally([seen(data) for data in five().values()]), 12, refused), Choice(**choice))
 
 
 def made(text: str | None, verdict: Verdict = Verdict.FULL) -> Table:
     """A table of one line in which a machine says this text wherever it can."""
-    link = LinkSeen(b"1", 1.0, 41.25, Seen(REEL, "NVMe drive", text, verdict, Rate(3, 4), (text,) if text else ()))
+    link = LinkSeen(b"1", 1.0, 41.25, LinkRun(REEL, "NVMe drive", text, verdict, Rate(3, 4), (text,) if text else ()))
     kind = MachineKind(text or "linux", text, text, text)
     machine = MachineSeen(key=b"m", kind=kind, named=True, taken=1.0, firmware=text, dark=1, links=(link,))
-    return table(Done(Tally([machine]), 0, ()), Choice())
+    return table(TallyRun(Tally([machine]), 0, ()), Choice())
 
 
 def hostile() -> Table:
@@ -59,12 +59,12 @@ def hostile() -> Table:
     machines = [seen(MACHINES["hostile-names"]().capture())]
     for number, text in enumerate(HOSTILE.values()):
         clean = text.encode("utf-8", "backslashreplace").decode()
-        link = LinkSeen(b"1", 1.0, None, Seen(REEL, "NVMe drive", clean, Verdict.FULL, None, (clean,)))
+        link = LinkSeen(b"1", 1.0, None, LinkRun(REEL, "NVMe drive", clean, Verdict.FULL, None, (clean,)))
         kind = MachineKind("linux", clean, clean, clean)
         machines.append(
             MachineSeen(key=b"%d" % number, kind=kind, named=False, taken=1.0, firmware=clean, dark=0, links=(link,))
         )
-    return table(Done(Tally(machines), 1, (("x", HOSTILE["terminal"]),)), Choice())
+    return table(TallyRun(Tally(machines), 1, (("x", HOSTILE["terminal"]),)), Choice())
 
 
 def read_csv(found: Table) -> list[dict[str, str]]:
@@ -153,7 +153,7 @@ def test_csv_is_as_the_standard_has_it() -> None:
 def test_json_is_as_its_schema_has_it() -> None:
     """The JSON of small and hostile tables fits the schema, and says what was asked for and what was passed over."""
     schema = tally_data.schema()
-    for found in (small(sort="card", only="f1c4:", least=1), hostile(), table(Done(Tally(), 0, ()), Choice())):
+    for found in (small(sort="card", only="f1c4:", least=1), hostile(), table(TallyRun(Tally(), 0, ()), Choice())):
         assert [] == problems(schema, json.decode(encode(tally_data.form(found))), schema)
     form = json.decode(encode(tally_data.form(small(sort="card", only="f1c4:"))))
     assert ("lanewright-tally", 1, 5, 3, 3) == tuple(
@@ -226,7 +226,7 @@ def test_what_is_not_told_is_said_or_left_empty() -> None:
 
 def test_an_empty_table_says_so() -> None:
     """A table without a line is told in words, and is a head alone in csv."""
-    empty = table(Done(Tally(), 0, ()), Choice())
+    empty = table(TallyRun(Tally(), 0, ()), Choice())
     assert "No link with a card was met." in text(empty)
     assert "No line is as it was asked for." in text(small(least=9))
     assert 1 == len(list(tally_csv.rows(empty)))
@@ -292,13 +292,13 @@ def test_no_name_marks_the_table_up(name: str) -> None:
 def test_a_cell_of_many_versions_stays_readable() -> None:
     """For people a dozen versions are named and the rest counted; csv and JSON hold all."""
     links = tuple(
-        LinkSeen(b"%d" % number, 1.0, None, Seen(REEL, "NVMe drive", None, Verdict.FULL, None, (f"V{number:02d}",)))
+        LinkSeen(b"%d" % number, 1.0, None, LinkRun(REEL, "NVMe drive", None, Verdict.FULL, None, (f"V{number:02d}",)))
         for number in range(20)
     )
     kind = MachineKind("linux", None, None, None)
     machine = MachineSeen(key=b"m", kind=kind, named=True, taken=1.0, firmware=None, dark=0, links=links)
-    found = table(Done(Tally([machine]), 0, ()), Choice())
-    line: Line = found.lines[0]
+    found = table(TallyRun(Tally([machine]), 0, ()), Choice())
+    line: TallyLine = found.lines[0]
     assert "V11 (1), 8 more" in text(found, 400)
     assert 20 == len(tally_data.form(found).lines[0].drive_firmware) == len(line.firmware)
     assert 20 == len(read_csv(found)[0]["drive_firmware"].split("; "))

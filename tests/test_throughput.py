@@ -13,9 +13,9 @@ from agent.model.throughput import (
     STRIPE_LEAST,
     Flow,
     Hop,
-    Load,
     Share,
     StripeShare,
+    Transfer,
     alone,
     both,
     busy_bound_mbps,
@@ -345,10 +345,12 @@ def test_only_hops_with_work_both_ways_are_busy() -> None:
     """While one drive is read and its neighbour written, their own links have one-way rates, the uplink busy ones."""
     hops = hops_of(hop("d0", 3, 4), hop("d1", 3, 4), hop("uplink", 3, 4))
     reader, writer = fleet(2, "uplink")
-    found = shares([Load(reader, "to_host"), Load(writer, "to_drive")], hops)
+    found = shares([Transfer(reader, "to_host"), Transfer(writer, "to_drive")], hops)
     assert [share.high for share in found] == [busy_bound_mbps(3, 4, 256), busy_bound_mbps(3, 4, 256, "to_drive")]
     assert [share.narrowest for share in found] == ["uplink", "d1"]  # writing alone can fill the link as well
-    apart = shares([Load(Flow("d0", ("d0",), None), "to_host"), Load(Flow("d1", ("d1",), None), "to_drive")], hops)
+    apart = shares(
+        [Transfer(Flow("d0", ("d0",), None), "to_host"), Transfer(Flow("d1", ("d1",), None), "to_drive")], hops
+    )
     assert [share.high for share in apart] == [ceiling_mbps(3, 4, 256), ceiling_mbps(3, 4, 256, "to_drive")]
 
 
@@ -356,7 +358,7 @@ def test_readers_take_nothing_from_the_part_of_writers() -> None:
     """Three drives read behind an uplink share its one direction; a fourth that is written has the other."""
     hops = hops_of(*(hop(f"d{one}", 4, 4) for one in range(4)), hop("uplink", 3, 4))
     flows = fleet(4, "uplink")
-    found = shares([*(Load(flow, "to_host") for flow in flows[:3]), Load(flows[3], "to_drive")], hops)
+    found = shares([*(Transfer(flow, "to_host") for flow in flows[:3]), Transfer(flows[3], "to_drive")], hops)
     assert [share.high for share in found[:3]] == [pytest.approx(busy_bound_mbps(3, 4, 256) / 3)] * 3
     assert found[3].high == busy_bound_mbps(3, 4, 256, "to_drive")
 

@@ -23,7 +23,7 @@ from agent.model.findings import Severity, Verdict
 from agent.model.shelf import Shelf
 from agent.notebook.learning import learned
 from agent.notebook.trying import tried
-from agent.notes.matching import Part, match
+from agent.notes.matching import NotablePart, match
 from agent.report import data, drive_words, markdown, noting, text, words
 from agent.report.page import machine as page
 from agent.report.tally_data import form as tally_form
@@ -32,7 +32,7 @@ from agent.sheets.reading import parse as parse_sheet
 from agent.sheets.writing import from_audit
 from agent.tally.gathering import of_audit
 from agent.tally.merging import Tally
-from agent.tally.running import Done
+from agent.tally.running import TallyRun
 from agent.tally.table import Choice, table
 from probes import collect
 from probes.answers import failed
@@ -561,8 +561,8 @@ def test_a_condition_on_an_unread_value_neither_holds_nor_fails() -> None:
     whole = facts_of("bench-1-upgraded")
     function = next(one for one in whole.functions if one.address == "0000:06:00.0")
     lost = replace(function, vendor_id=LOST)
-    assert None is match(note(), Part("x", lost), "linux", whole.host).holds
-    assert False is match(note(), Part("x", function), "linux", whole.host).holds
+    assert None is match(note(), NotablePart("x", lost), "linux", whole.host).holds
+    assert False is match(note(), NotablePart("x", function), "linux", whole.host).holds
 
 
 def test_notes_test_says_that_it_cannot_be_told() -> None:
@@ -836,7 +836,7 @@ def test_plan_makes_a_sheet_of_a_machine_read_in_part(tmp_path: Path) -> None:
 
 def tallied(*found: Audit) -> Table:
     """The table of some machines."""
-    return table(Done(Tally(map(of_audit, found)), 0, ()), Choice())
+    return table(TallyRun(Tally(map(of_audit, found)), 0, ()), Choice())
 
 
 def test_a_tally_says_how_many_machines_were_read_in_part() -> None:

@@ -74,7 +74,7 @@ def comparing(
         shelf = noted(notes)
         sides = source(before, None), source(after, root)
         audits = [_audited(one.facts(settle), sheet, shelf, first=one is sides[0]) for one in sides]
-        from agent.compare.comparing import compare as compared
+        from agent.compare.whole import compare as compared
 
         found = compared(audits[0], audits[1])
         if not as_given and not found.other_machine:

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from agent.audit import Audit
-    from agent.measure.measured import Asked, Measurement
-    from agent.measure.running import Around
+    from agent.measure.measured import Measurement, MeasureRequest
+    from agent.measure.timing import Around
     from agent.source import Clock, Source
     from probes.reads import Reads
     from probes.unread import Unread
@@ -114,7 +114,7 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
         from agent.measure import measured
 
         usual = measured.RANDOM if random else measured.SEQUENTIAL
-        asked = measured.Asked(
+        asked = measured.MeasureRequest(
             seconds=seconds,
             max_bytes=max_bytes,
             block=usual[0] if block is None else block,
@@ -138,7 +138,7 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
     return measure
 
 
-def _check(asked: Asked, at_once: int) -> None:
+def _check(asked: MeasureRequest, at_once: int) -> None:
     """Refuse requests that no drive takes, or that would take too much memory (UsageError)."""
     from probes.blocks import ALIGNED, MOST_MEMORY
 
@@ -150,14 +150,14 @@ def _check(asked: Asked, at_once: int) -> None:
         raise click.UsageError("--block times --depth is more than 1 GiB of memory; make one of them smaller.")
 
 
-def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tuple[Measurement, Audit]:
+def run(names: Sequence[str], asked: MeasureRequest, source: Source, clock: Clock) -> tuple[Measurement, Audit]:
     """Audit this machine, measure, and hold one against the other."""
     from msgspec.structs import replace
 
     from agent.audit import audit
     from agent.measure.judging import judge
-    from agent.measure.running import measure
     from agent.measure.targets import targets
+    from agent.measure.timing import measure
     from probes.reads import Live
 
     check_followed("measure", source.platform)
@@ -171,7 +171,7 @@ def run(names: Sequence[str], asked: Asked, source: Source, clock: Clock) -> tup
 
 def surroundings(reads: Reads, found: Audit, running: Callable[[], float]) -> Around:
     """What a run is told of the machine behind `reads`; `running` counts seconds."""
-    from agent.measure.running import Around
+    from agent.measure.timing import Around
     from probes import platform
 
     return Around(

@@ -158,7 +158,7 @@ def _learn() -> click.Command:
         captures are named by tokens. The same machine, or capture, counts once.
         """
         from agent.notebook.learning import learned
-        from agent.notebook.writing import written
+        from agent.notebook.note_text import written
         from knowledge.problems import BadInput
         from probes.files import check_place, quoted, write_whole
 

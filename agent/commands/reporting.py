@@ -153,7 +153,7 @@ def _comparison(audits: Sequence[Audit]) -> Comparison | None:
     """What changed from the first capture to the last; None where they are not all of one machine."""
     if len(audits) < 2:  # noqa: PLR2004 - before and after
         return None
-    from agent.compare.comparing import compare
+    from agent.compare.whole import compare
 
     before, *between, after = sorted(audits, key=lambda audit: audit.facts.taken_at)
     found = compare(before, after)

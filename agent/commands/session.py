@@ -54,7 +54,7 @@ class Silent:
         """See `View`."""
 
 
-class Asked(Struct, frozen=True, kw_only=True):
+class SoakRequest(Struct, frozen=True, kw_only=True):
     """A soak as the user wants it: seconds between samples, how many seconds it `lasts` (None: until it is ended).
 
     `command` is () for none, `log` None for the default place, `root` the directory that holds the platform's files.
@@ -77,7 +77,7 @@ class Surroundings(Struct, frozen=True, kw_only=True):
     wall: Callable[[], float]
 
 
-class Done(Struct, frozen=True):
+class SoakEnd(Struct, frozen=True):
     """A soak that has ended: where its log is, how it ended, and the log's fault where it could not be written."""
 
     path: str
@@ -88,7 +88,7 @@ class Done(Struct, frozen=True):
 # --- A run -----------------------------------------------------------------------------------------------------
 
 
-def run(asked: Asked, around: Surroundings, begin: Callable[[Head, str], View]) -> Done:
+def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], View]) -> SoakEnd:
     """Log until the command, the time or the user ends it; `begin` is told what is logged where, and makes the view.
 
     Raises Problem where it cannot be begun, or nothing can be read; no log is left then.
@@ -120,7 +120,7 @@ def check_log(path: str, check: Callable[..., None]) -> None:
     check(path, force=False)
 
 
-def _seen(asked: Asked, around: Surroundings) -> tuple[Audit, bytes, str]:
+def _seen(asked: SoakRequest, around: Surroundings) -> tuple[Audit, bytes, str]:
     """The machine at the start, its capture file, and when that was; serial numbers are tokens in both, unless kept.
 
     Raises NothingRead where no drive is known as a list of drives could not be read.
@@ -147,7 +147,7 @@ def _seen(asked: Asked, around: Surroundings) -> tuple[Audit, bytes, str]:
     return audit(facts), capture, source.taken_at
 
 
-def _head(asked: Asked, around: Surroundings, seen: Audit, started_at: str) -> Head:
+def _head(asked: SoakRequest, around: Surroundings, seen: Audit, started_at: str) -> Head:
     from agent.soak.sampling import head
     from probes.reads import Live
 
@@ -208,7 +208,7 @@ class _Begun:
             self._view.close()
 
 
-def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, begun: _Begun) -> End:
+def _logged(asked: SoakRequest, around: Surroundings, log: Writer, head: Head, begun: _Begun) -> End:
     """Sample until it is over, then wait for the command."""
     from agent.soak.running import soak
     from agent.soak.samples import End, Event
@@ -240,7 +240,7 @@ def _logged(asked: Asked, around: Surroundings, log: Writer, head: Head, begun: 
     return End(end.seconds, reason, status)
 
 
-def _closed(log: Writer, path: str, end: End) -> Done:
+def _closed(log: Writer, path: str, end: End) -> SoakEnd:
     """End the log; where that cannot be written the log stays as one that was cut off."""
     from agent.soak import wording
 
@@ -251,8 +251,8 @@ def _closed(log: Writer, path: str, end: End) -> Done:
     try:
         log.close(end)
     except BadInput as fault:
-        return Done(path, end, cut_off or str(fault))
-    return Done(path, end, cut_off)
+        return SoakEnd(path, end, cut_off or str(fault))
+    return SoakEnd(path, end, cut_off)
 
 
 # --- Logs ------------------------------------------------------------------------------------------------------

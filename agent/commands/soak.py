@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+from math import isnan
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -14,7 +15,7 @@ import click
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.commands.session import Done, Surroundings, View
+    from agent.commands.session import SoakEnd, Surroundings, View
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Head, Soak
 
@@ -51,7 +52,7 @@ class Interval(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401
         """Refuse what is not a number (UsageError)."""
         number = super().convert(value, param, ctx)
-        if number != number:  # noqa: PLR0124 - only what is not a number differs from itself
+        if isnan(number):
             self.fail(f"{value!r} is not a number of seconds.", param, ctx)
         return number
 
@@ -315,7 +316,7 @@ def _ran(options: _Options) -> int:
     from agent.commands import session
     from knowledge.problems import BadInput
 
-    asked = session.Asked(
+    asked = session.SoakRequest(
         command=options.command,
         every=EVERY if options.every is None else options.every,
         lasts=options.lasts,
@@ -380,7 +381,7 @@ def _begun(options: _Options, head: Head, path: str) -> View:
     return Lines(head, _say)
 
 
-def _told(done: Done) -> None:
+def _told(done: SoakEnd) -> None:
     """Say at the end where the log is, how the command ended, and what went wrong."""
     import shlex
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.source import Clock
-    from agent.tally.running import Done
+    from agent.tally.running import TallyRun
     from agent.tally.table import Sort, Table
     from probes.folders import Refused
 
@@ -102,7 +102,7 @@ def _found(names: tuple[str, ...]) -> tuple[list[str], list[Refused]]:
     return captures(found for name in names for found in (listed() if name == "-" else (name,)))
 
 
-def _read(files: list[str], refused: list[Refused], jobs: int, progress: Progress, platform: str) -> Done:
+def _read(files: list[str], refused: list[Refused], jobs: int, progress: Progress, platform: str) -> TallyRun:
     """Read the files, and say how far that is."""
     from agent.tally.running import run
 

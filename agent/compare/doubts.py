@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.compare.words import counted, listed
+from agent.compare.naming import counted, listed
 from probes.unread import Unread
 
 if TYPE_CHECKING:

@@ -88,7 +88,7 @@ class Port(Struct, frozen=True, eq=False):
     slot: SlotAt | None
 
 
-class Fitted:
+class FittedMachine:
     """All parts and ports of one machine. `at` has the number of the part of each function, by its address."""
 
     def __init__(self, audit: Audit, roots: dict[str, str] | None = None) -> None:

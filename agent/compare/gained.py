@@ -10,7 +10,7 @@ from msgspec import Struct
 from agent.compare.changes import FindingChange
 from agent.compare.lanes import port_words
 from agent.compare.matching import depth, depth_of, ends
-from agent.compare.words import alone, by_severity, subject
+from agent.compare.naming import alone, by_severity, subject
 from agent.model.findings import Severity, Verdict
 from agent.rules import RULES
 from agent.rules.rule import CAPABILITIES
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from agent.compare.changes import Direction
     from agent.compare.doubts import Doubts
     from agent.compare.fitted import Thing
-    from agent.compare.matching import Matched
+    from agent.compare.matching import MatchedMachines
     from agent.model.findings import Finding
     from agent.rules.rule import Compared
 
@@ -50,7 +50,7 @@ class _One(Struct, frozen=True, eq=False):
         return RULES[self.finding.rule].compared
 
 
-def findings(matched: Matched, doubts: Doubts) -> Iterator[FindingChange]:
+def findings(matched: MatchedMachines, doubts: Doubts) -> Iterator[FindingChange]:
     """Those gained, then changed, then cleared; in each the worst first."""
     gone, come = _ones(matched, 0), _ones(matched, 1)
     changed = []
@@ -71,7 +71,7 @@ def findings(matched: Matched, doubts: Doubts) -> Iterator[FindingChange]:
             yield _single(matched, one)
 
 
-def _ones(matched: Matched, side: int) -> list[_One]:
+def _ones(matched: MatchedMachines, side: int) -> list[_One]:
     fitted = matched.sides[side]
     found = []
     for finding in fitted.audit.findings:
@@ -83,7 +83,7 @@ def _ones(matched: Matched, side: int) -> list[_One]:
     return found
 
 
-def _key(matched: Matched, finding: Finding, thing: Thing | None, side: int) -> Hashable:
+def _key(matched: MatchedMachines, finding: Finding, thing: Thing | None, side: int) -> Hashable:
     """What a finding is about, by what it is called in the first machine."""
     rule = RULES[finding.rule].compared.told_as or finding.rule
     if thing is not None:
@@ -93,7 +93,7 @@ def _key(matched: Matched, finding: Finding, thing: Thing | None, side: int) -> 
     return (rule, "place", ports.get(finding.subject, finding.subject))
 
 
-def _text(matched: Matched, finding: Finding, side: int) -> str:
+def _text(matched: MatchedMachines, finding: Finding, side: int) -> str:
     """A headline in which parts go by what they are called in the first machine, so that a new number is no news."""
     fitted = matched.sides[side]
     ports = {after: before for before, after in matched.ports.items()} if side else {}
@@ -114,7 +114,7 @@ def _same(one: _One, other: _One, *, exactly: bool) -> bool:
 # --- What is to be said --------------------------------------------------------------------------------------------
 
 
-def _single(matched: Matched, one: _One) -> FindingChange:
+def _single(matched: MatchedMachines, one: _One) -> FindingChange:
     """A finding gained or cleared. A limit of a part that came or went with it is how that part works: no change.
 
     A fault that went with its part is no cure either.
@@ -132,7 +132,7 @@ def _single(matched: Matched, one: _One) -> FindingChange:
     )
 
 
-def _alone(matched: Matched, one: _One) -> bool:
+def _alone(matched: MatchedMachines, one: _One) -> bool:
     """Whether the part, or the stripe set, that a finding is about is on its side only."""
     if one.thing is None:
         sets = [{seen.stripe.name for seen in fitted.audit.stripes} for fitted in matched.sides]
@@ -140,7 +140,7 @@ def _alone(matched: Matched, one: _One) -> bool:
     return one.thing.number not in (matched.before_of if one.side else matched.after_of)
 
 
-def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange]:
+def _changed(matched: MatchedMachines, one: _One, other: _One) -> Iterator[FindingChange]:
     severities = one.finding.severity, other.finding.severity
     alike = _alike_depth(matched, one.thing, other.thing)
     if not alike and one.compared.alike:
@@ -157,13 +157,13 @@ def _changed(matched: Matched, one: _One, other: _One) -> Iterator[FindingChange
         )
 
 
-def _alike_depth(matched: Matched, one: Thing | None, other: Thing | None) -> bool:
+def _alike_depth(matched: MatchedMachines, one: Thing | None, other: Thing | None) -> bool:
     """Whether both sides read as much: what slots are called, and which are better, rests on that."""
     lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
     return lists[0] == lists[1] and (one is None or other is None or depth(one) == depth(other))
 
 
-def _subject(matched: Matched, one: _One) -> str:
+def _subject(matched: MatchedMachines, one: _One) -> str:
     if one.thing is None:
         judged = matched.sides[one.side].audit.by_key.get(one.finding.subject)
         if judged is not None:
@@ -175,7 +175,7 @@ def _subject(matched: Matched, one: _One) -> str:
     return subject(matched, *((other, one.thing) if one.side else (one.thing, other)))
 
 
-def _other(matched: Matched, one: _One) -> Thing | None:
+def _other(matched: MatchedMachines, one: _One) -> Thing | None:
     """The same part on the other side."""
     if one.thing is None:
         return None
@@ -186,7 +186,7 @@ def _other(matched: Matched, one: _One) -> Thing | None:
 # --- Whether the other side could have told ------------------------------------------------------------------------
 
 
-def _tellable(matched: Matched, one: _One, doubts: Doubts) -> bool:
+def _tellable(matched: MatchedMachines, one: _One, doubts: Doubts) -> bool:
     """Whether the other side would have had this finding, too, if it were so; else that is a doubt."""
     other, compared = _other(matched, one), one.compared
     lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
@@ -225,7 +225,7 @@ def _verdict_tellable(thing: Thing, other: Thing) -> bool:
     return depth(thing) == depth(other) or thing.judged.now != other.judged.now
 
 
-def _port_tellable(matched: Matched, one: _One) -> bool:
+def _port_tellable(matched: MatchedMachines, one: _One) -> bool:
     """Whether the other side read what a finding about a port without a card rests on; its row says if not."""
     mine = {after: before for before, after in matched.ports.items()} if one.side else matched.ports
     judged = matched.sides[1 - one.side].audit.by_key.get(mine.get(one.finding.subject, ""))
@@ -236,7 +236,7 @@ def _port_tellable(matched: Matched, one: _One) -> bool:
     )
 
 
-def _counted(matched: Matched, one: _One, other: Thing, doubts: Doubts) -> bool:
+def _counted(matched: MatchedMachines, one: _One, other: Thing, doubts: Doubts) -> bool:
     """Whether the other side counts errors of this link, and did so for as long."""
     side, words = 1 - one.side, _subject(matched, one)
     told = [end.errors for end in ends(other) if end.errors is not None]

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.compare.changes import Change
 from agent.compare.matching import depth
-from agent.compare.words import by_severity, direction, subject
+from agent.compare.naming import by_severity, direction, subject
 from agent.model.findings import Rate, Severity, Verdict
 from agent.model.throughput import link_mbps
 from knowledge.rates import GTPS, describe
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.compare.doubts import Doubts
-    from agent.compare.fitted import Fitted, Thing
-    from agent.compare.matching import Matched
+    from agent.compare.fitted import FittedMachine, Thing
+    from agent.compare.matching import MatchedMachines
     from agent.model.judged import Judged
 
 LEAST: Final = 0.5  # MB/s; less is a matter of rounding
@@ -55,7 +55,7 @@ def explained_by_depth(before: Judged, after: Judged, *, same_depth: bool) -> bo
     return not same_depth and before.now == after.now and before.verdict is not after.verdict
 
 
-def links(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+def links(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """The rows of all links of parts that are in both, then of ports without a card, then of slots."""
     for before, after in matched.pairs():
         if (
@@ -135,7 +135,7 @@ def _figures(words: str, before: Rate, after: Rate) -> Iterator[Change]:
             )
 
 
-def _vacant(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+def _vacant(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """Ports below which nothing answers on either side: dark or empty."""
     for key, other in matched.ports.items():
         before, after = matched.before.audit.by_key[key], matched.after.audit.by_key[other]
@@ -155,7 +155,7 @@ def port_words(judged: Judged) -> str:
     return judged.link.slot.words if judged.link.slot is not None else f"port {judged.link.key}"
 
 
-def _slots(matched: Matched) -> Iterator[Change]:
+def _slots(matched: MatchedMachines) -> Iterator[Change]:
     """Slots whose lanes are shared out to other ports than before: split, or made one."""
     before, after = _lanes(matched.before), _lanes(matched.after)
     for name, (lanes, words) in after.items():
@@ -171,7 +171,7 @@ def _slots(matched: Matched) -> Iterator[Change]:
             )
 
 
-def _lanes(fitted: Fitted) -> dict[tuple[str, str], tuple[tuple[int, ...], str]]:
+def _lanes(fitted: FittedMachine) -> dict[tuple[str, str], tuple[tuple[int, ...], str]]:
     """By name and source of each slot of the board: the lanes of its ports, () where not all are known; its words."""
     ports: dict[tuple[str, str], list[int | None]] = {}
     words: dict[tuple[str, str], str] = {}

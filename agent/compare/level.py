@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.compare.matching import Matched
+from agent.compare.matching import MatchedMachines
 from probes.decode import Registers
 from probes.facts import ErrorCounters, LinkAttributes
 from probes.unread import Unread
@@ -66,7 +66,7 @@ class _Level:
 
     def __init__(self, before: Audit, after: Audit) -> None:
         self._sides = before.facts, after.facts
-        matched = Matched(before, after)
+        matched = MatchedMachines(before, after)
         self._drives = _drive_names(matched, before, after)
         self._functions = _addresses(matched, before, after)
 
@@ -181,7 +181,7 @@ def _paired(
 # --- Who is who ------------------------------------------------------------------------------------------------
 
 
-def _drive_names(matched: Matched, before: Audit, after: Audit) -> dict[str, str]:
+def _drive_names(matched: MatchedMachines, before: Audit, after: Audit) -> dict[str, str]:
     """The second side's name of each drive of the first: by what was matched, else the same name."""
     there = {drive.name: drive for drive in after.facts.drives}
     same = {one.name: one.name for one in before.facts.drives if one.name in there}
@@ -200,7 +200,7 @@ def _drive_names(matched: Matched, before: Audit, after: Audit) -> dict[str, str
     }
 
 
-def _addresses(matched: Matched, before: Audit, after: Audit) -> dict[str, str]:
+def _addresses(matched: MatchedMachines, before: Audit, after: Audit) -> dict[str, str]:
     """The second side's address of each function of the first: by what was matched, else the same address."""
     there = {function.address for function in after.facts.functions}
     found = {one.address: one.address for one in before.facts.functions if one.address in there}

@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from agent.compare.fitted import Fitted, Thing
-    from agent.compare.matching import Matched
+    from agent.compare.fitted import FittedMachine, Thing
+    from agent.compare.matching import MatchedMachines
 
 
-def lost(matched: Matched) -> frozenset[int]:
+def lost(matched: MatchedMachines) -> frozenset[int]:
     """The numbers of the parts of the first machine that are gone and that nothing replaced.
 
     A carrier whose drives all went to other places is no loss. What came into the very place of a part replaces it. A
@@ -41,19 +41,19 @@ def lost(matched: Matched) -> frozenset[int]:
     return frozenset(found)
 
 
-def _emptied(matched: Matched, card: Thing) -> bool:
+def _emptied(matched: MatchedMachines, card: Thing) -> bool:
     """Whether a card held parts that are all still there, elsewhere: then nothing is lost with it."""
     held = [one.number for one in matched.before.things if one.holder == card.number]
     return bool(held) and all(number in matched.after_of for number in held)
 
 
-def _new_here(matched: Matched, thing: Thing) -> bool:
+def _new_here(matched: MatchedMachines, thing: Thing) -> bool:
     """Whether a part of the second machine is new, or new in its place."""
     before = matched.before_of.get(thing.number)
     return before is None or matched.moved(matched.before.things[before], thing)
 
 
-def _own_place(matched: Matched, thing: Thing, side: int) -> tuple[object, ...]:
+def _own_place(matched: MatchedMachines, thing: Thing, side: int) -> tuple[object, ...]:
     """What names the place of a part on both sides: what holds it, and the slot or the position there."""
     holder: object = thing.holder
     if side and thing.holder is not None:
@@ -61,7 +61,7 @@ def _own_place(matched: Matched, thing: Thing, side: int) -> tuple[object, ...]:
     return (holder, thing.slot if thing.slot is not None else thing.way)
 
 
-def _stands_for(matched: Matched, gone: Thing, came: Thing) -> bool:
+def _stands_for(matched: MatchedMachines, gone: Thing, came: Thing) -> bool:
     """Whether a drive came where another was, if not into the very same place."""
     if gone.kind != "drive" or came.kind != "drive":
         return False
@@ -69,7 +69,7 @@ def _stands_for(matched: Matched, gone: Thing, came: Thing) -> bool:
     return _own_place(matched, first, 0) == _own_place(matched, second, 1)
 
 
-def _outermost(fitted: Fitted, thing: Thing) -> Thing:
+def _outermost(fitted: FittedMachine, thing: Thing) -> Thing:
     """The part on the board that holds a part, at whatever remove; that part itself where it sits on the board."""
     for _ in fitted.things:
         if thing.holder is None:

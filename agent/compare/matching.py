@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.compare.fitted import Fitted, Thing, alike_key
+from agent.compare.fitted import FittedMachine, Thing, alike_key
 from knowledge import pcie
 from probes.unread import Unread
 
@@ -21,13 +21,13 @@ Key = "Callable[[Thing, int], Hashable | None]"
 BEFORE, AFTER = 0, 1
 
 
-class Matched:
+class MatchedMachines:
     """Two machines and which parts and ports are the same: `after_of` and `before_of` by the parts' numbers."""
 
     def __init__(self, before: Audit, after: Audit) -> None:
         """Match all parts, from the surest sign to the least."""
-        self.before = Fitted(before)
-        self.after = Fitted(after, roots(before, after))
+        self.before = FittedMachine(before)
+        self.after = FittedMachine(after, roots(before, after))
         self.sides = (self.before, self.after)
         self.after_of: dict[int, int] = {}
         self.before_of: dict[int, int] = {}

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.compare.changes import Change
 from agent.compare.lanes import resting
-from agent.compare.words import direction, subject
+from agent.compare.naming import direction, subject
 from agent.model.stripes import RESTING_STATES
 from probes.unread import readable
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.compare.changes import Direction
     from agent.compare.doubts import Doubts
-    from agent.compare.matching import Matched
+    from agent.compare.matching import MatchedMachines
     from agent.model.drive_rates import DriveSeen
     from agent.model.stripes import StripeSeen
 
@@ -52,7 +52,7 @@ class Both(Struct, frozen=True):
         return direction(self.before[1], self.after[1], least=SAME * max(self.before[1], self.after[1]))
 
 
-def rates(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+def rates(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """The rows of all drives that are in both."""
     for before, after in matched.pairs():
         if before.seen is None or after.seen is None:
@@ -129,7 +129,7 @@ def range_words(rates: tuple[float, ...]) -> str:
 # --- Stripe sets ---------------------------------------------------------------------------------------------------
 
 
-def stripe_sets(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+def stripe_sets(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """The rows of stripe sets: those in both, then those that came or went."""
     pairs, gone, come = _pairs(matched)
     for before, after in pairs:
@@ -156,7 +156,7 @@ def _whole(words: str, before: str, after: str) -> Change:
     return Change(topic="stripe set", subject=words, what="the set", before=before, after=after, direction="other")
 
 
-def _pairs(matched: Matched) -> tuple[list[tuple[StripeSeen, StripeSeen]], list[StripeSeen], list[StripeSeen]]:
+def _pairs(matched: MatchedMachines) -> tuple[list[tuple[StripeSeen, StripeSeen]], list[StripeSeen], list[StripeSeen]]:
     """Sets that are in both: by their members, then by name, as the system may number them anew."""
     gone, come = list(matched.before.audit.stripes), list(matched.after.audit.stripes)
     pairs = []
@@ -170,7 +170,7 @@ def _pairs(matched: Matched) -> tuple[list[tuple[StripeSeen, StripeSeen]], list[
     return pairs, gone, come
 
 
-def _members(matched: Matched, one: StripeSeen, side: int) -> frozenset[object]:
+def _members(matched: MatchedMachines, one: StripeSeen, side: int) -> frozenset[object]:
     """The members of a set, by the numbers of the parts in the first machine, with the partition at work."""
     found: set[object] = set()
     for name, block in zip(one.stripe.members, one.stripe.blocks, strict=False):
@@ -180,21 +180,21 @@ def _members(matched: Matched, one: StripeSeen, side: int) -> frozenset[object]:
     return frozenset(found)
 
 
-def _same_members(matched: Matched, one: StripeSeen, other: StripeSeen) -> bool:
+def _same_members(matched: MatchedMachines, one: StripeSeen, other: StripeSeen) -> bool:
     members = _members(matched, one, 0)
     return bool(members) and members == _members(matched, other, 1)
 
 
-def _same_name_and_some(matched: Matched, one: StripeSeen, other: StripeSeen) -> bool:
+def _same_name_and_some(matched: MatchedMachines, one: StripeSeen, other: StripeSeen) -> bool:
     shared = _members(matched, one, 0) & _members(matched, other, 1)
     return one.stripe.name == other.stripe.name and bool(shared)
 
 
-def _same_name(matched: Matched, one: StripeSeen, other: StripeSeen) -> bool:  # noqa: ARG001 - as the others
+def _same_name(matched: MatchedMachines, one: StripeSeen, other: StripeSeen) -> bool:  # noqa: ARG001 - as the others
     return one.stripe.name == other.stripe.name
 
 
-def _set(matched: Matched, before: StripeSeen, after: StripeSeen, doubts: Doubts) -> Iterator[Change]:
+def _set(matched: MatchedMachines, before: StripeSeen, after: StripeSeen, doubts: Doubts) -> Iterator[Change]:
     words = set_words(after)
     if before.stripe.level != after.stripe.level or len(before.stripe.members) != len(after.stripe.members):
         yield _whole(words, _what(before), _what(after))
@@ -234,7 +234,7 @@ def _set(matched: Matched, before: StripeSeen, after: StripeSeen, doubts: Doubts
     yield from _rows("stripe set", words, (before, after), doubts, whole=told[0] == told[1], crowd=crowd)
 
 
-def _any_moved(matched: Matched, after: StripeSeen) -> bool:
+def _any_moved(matched: MatchedMachines, after: StripeSeen) -> bool:
     """Whether a member of a set has another place than before."""
     numbers = [matched.after.by_drive.get(name) for name in after.stripe.members]
     return any(

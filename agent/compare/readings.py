@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.compare.changes import Change
 from agent.compare.fitted import short
-from agent.compare.words import direction, subject
-from agent.rules.health import NEARLY_USED_UP, USED_UP
+from agent.compare.naming import direction, subject
+from agent.rules.health_log import NEARLY_USED_UP, USED_UP
 from knowledge.rates import NEAR_LIMIT_CELSIUS, celsius_text
 from probes.facts import Health
 from probes.unread import Unread
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from agent.compare.changes import Direction, Topic
     from agent.compare.doubts import Doubts
     from agent.compare.fitted import Thing
-    from agent.compare.matching import Matched
+    from agent.compare.matching import MatchedMachines
     from agent.model.drive_rates import DriveSeen
     from probes.facts import Drive, Host
 
@@ -51,7 +51,7 @@ COUNTS: Final = (
 )
 
 
-def machine(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+def machine(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """The rows of the machine as a whole; its name is told with whether it is the same machine."""
     systems = matched.before.audit.facts.platform, matched.after.audit.facts.platform
     yield from _words("machine", "the machine", "system", systems, doubts)
@@ -130,7 +130,7 @@ def _functions(words: str, before: Thing, after: Thing) -> Iterator[Change]:
 # --- Drives --------------------------------------------------------------------------------------------------------
 
 
-def drives(matched: Matched, doubts: Doubts) -> Iterator[Change]:
+def drives(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """The rows of firmware, then temperatures, then health of the drives that are in both."""
     pairs = [
         (before.seen, after.seen, subject(matched, before, after))

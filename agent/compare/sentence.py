@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.compare.naming import alone, counted
 from agent.compare.rates import NOT_THERE
-from agent.compare.words import alone, counted
 from agent.model.findings import Severity, Verdict
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from agent.compare.changes import Change, FindingChange, Part, PartChange
     from agent.compare.fitted import Thing
-    from agent.compare.matching import Matched
+    from agent.compare.matching import MatchedMachines
     from probes.unread import Unread
 
 NOTHING: Final = "Nothing changed."
@@ -32,7 +32,7 @@ ORDER: Final = ("link", "finding", "health", "temperature", "stripe set", "rate"
 class Pieces(Struct, frozen=True, kw_only=True):
     """All that was found to differ; `missed` are the numbers of the parts that are lost."""
 
-    matched: Matched
+    matched: MatchedMachines
     missed: frozenset[int]
     parts: tuple[PartChange, ...]
     changes: tuple[Change, ...]

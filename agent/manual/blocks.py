@@ -20,7 +20,7 @@ STRUCTURE: Final = frozenset(
 )
 
 
-class Span(Struct, frozen=True):
+class TextSpan(Struct, frozen=True):
     """A piece of text in one style."""
 
     text: str
@@ -37,7 +37,7 @@ class Heading(Struct, frozen=True):
 class Paragraph(Struct, frozen=True):
     """Running text; with a `mark` ("-", "1.") the item of a list."""
 
-    spans: tuple[Span, ...]
+    spans: tuple[TextSpan, ...]
     mark: str = ""
 
 
@@ -77,7 +77,7 @@ def _blocks(tokens: Sequence[Token]) -> Iterator[Block]:
             raise ValueError(f"no form of the manual can show {token.type}: {token.content}")
 
 
-def _spans(tokens: Sequence[Token]) -> Iterator[Span]:
+def _spans(tokens: Sequence[Token]) -> Iterator[TextSpan]:
     style: Style = "plain"
     for token in tokens:
         if token.type in {"strong_open", "em_open"}:
@@ -85,10 +85,10 @@ def _spans(tokens: Sequence[Token]) -> Iterator[Span]:
         elif token.type in {"strong_close", "em_close"}:
             style = "plain"
         elif token.type == "code_inline":
-            yield Span(token.content, "code")
+            yield TextSpan(token.content, "code")
         elif token.type == "softbreak":
-            yield Span(" ", style)
+            yield TextSpan(" ", style)
         elif token.type == "text":
-            yield Span(token.content, style)
+            yield TextSpan(token.content, style)
         else:
             raise ValueError(f"no form of the manual can show {token.type}: {token.content}")

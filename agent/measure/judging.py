@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.measure.measured import Delivery, Measurement, Shared
-from agent.measure.running import spread_of
 from agent.measure.targets import CACHED_FILE, FILE, LIMITS
+from agent.measure.timing import spread_of
 from agent.model import throughput
 from agent.model.abilities import rate_text
 from agent.model.drive_rates import paths_of_drives
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.measure.measured import Asked, Measured, Spread, Target
+    from agent.measure.measured import Measured, MeasureRequest, Spread, Target
     from agent.model.findings import Finding
     from agent.model.throughput import Flow, Hop
 
@@ -44,7 +44,12 @@ HIGHER: Final = "this is more than its links can carry as they were read: they r
 
 
 def judge(
-    found: Audit, measured: Sequence[Measured], asked: Asked, sums: Sequence[float], *, interrupted: bool = False
+    found: Audit,
+    measured: Sequence[Measured],
+    asked: MeasureRequest,
+    sums: Sequence[float],
+    *,
+    interrupted: bool = False,
 ) -> Measurement:
     """All that was measured, each beside its prediction; `sums` are the rates of the sum of what was read at once."""
     model = _Model(found, measured)
@@ -162,7 +167,7 @@ def _predictions(model: _Model, loaded: Sequence[Measured], *, together: bool) -
 # --- One target ------------------------------------------------------------------------------------------------
 
 
-def _delivery(one: Measured, asked: Asked, model: _Model, prediction: Prediction | None) -> Delivery:
+def _delivery(one: Measured, asked: MeasureRequest, model: _Model, prediction: Prediction | None) -> Delivery:
     why, unread = _no_verdict(one, asked, model, prediction)
     if why or prediction is None or one.spread is None:
         return Delivery(verdict="none", expected=None if prediction is None else prediction[0], why=why, unread=unread)
@@ -212,7 +217,7 @@ def phrase(unread: Sequence[Unread]) -> str:
 
 
 def _no_verdict(
-    one: Measured, asked: Asked, model: _Model, prediction: Prediction | None
+    one: Measured, asked: MeasureRequest, model: _Model, prediction: Prediction | None
 ) -> tuple[str, tuple[Unread, ...]]:
     """Why a rate is not held against a prediction, "" where it is; and what could not be read, if that is why."""
     if not one.requests:
@@ -228,7 +233,7 @@ def _no_verdict(
     return f"{phrase(one.unlinked)}, so whether the range is that of its links is not known", one.unlinked
 
 
-def _untold(one: Measured, asked: Asked) -> str:
+def _untold(one: Measured, asked: MeasureRequest) -> str:
     """Why what was asked for, or what came of it, tells nothing of links; "" where it does."""
     if asked.pattern == "random" or asked.block < LEAST_BLOCK:
         return "small or random requests are decided by the drive itself; the range is for large ones in sequence"
@@ -354,7 +359,7 @@ def _bounds(target: Target, model: _Model) -> list[str]:
 
 def _of_the_sum(
     loaded: Sequence[Measured],
-    asked: Asked,
+    asked: MeasureRequest,
     model: _Model,
     apart: dict[str, Prediction],
     total: Spread | None,

@@ -12,7 +12,7 @@ from msgspec import Struct
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from probes.blocks import Pattern, Place
+    from probes.blocks import Pattern, ReadTarget
 
 What = Literal["drive", "partition", "set", "device", "file"]
 Reason = Literal["time", "bytes", "hot", "gone", "failed", "interrupt"]
@@ -24,7 +24,7 @@ RANDOM: Final = (4096, 32)
 WARM_UP: Final = 1  # intervals at the start that are left out
 
 
-class Asked(Struct, frozen=True, kw_only=True):
+class MeasureRequest(Struct, frozen=True, kw_only=True):
     """How to measure. `hot` measures a drive that is near its limit of temperature all the same.
 
     `max_bytes` is for each target. `seed` decides which places random requests go to.
@@ -59,7 +59,7 @@ class Target(Struct, frozen=True, kw_only=True):
     """
 
     name: str
-    place: Place
+    place: ReadTarget
     what: What
     drive: str | None = None
     whole: str | None = None
@@ -163,7 +163,7 @@ class Shared(Struct, frozen=True):
 class Measurement(Struct, frozen=True, kw_only=True):
     """All of a run. `total` and `sum_delivery` are of targets that were read at once; `shared` the hops they share."""
 
-    asked: Asked
+    asked: MeasureRequest
     measured: tuple[Measured, ...]
     deliveries: tuple[Delivery, ...]
     total: Spread | None = None

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.measure.measured import What
     from agent.model.drive_rates import DriveSeen
-    from probes.blocks import Place
+    from probes.blocks import ReadTarget
     from probes.facts import Drive
     from probes.reads import Reads
 
@@ -52,7 +52,7 @@ def targets(names: Sequence[str], found: Audit, reads: Reads, unlisted: tuple[Un
     return tuple(made.values())
 
 
-def _place(name: str, found: Audit, unlisted: Sequence[Unread]) -> Place:
+def _place(name: str, found: Audit, unlisted: Sequence[Unread]) -> ReadTarget:
     """What a name leads to; what is none of this machine's as far as that is known is refused."""
     try:
         return place(_path(name, found))
@@ -93,7 +93,7 @@ def _block_names(drive: Drive) -> set[str]:
     return {part.name for part in readable(drive.blocks) or ()}
 
 
-def target_of(name: str, there: Place, found: Audit, reads: Reads, unlisted: tuple[Unread, ...] = ()) -> Target:
+def target_of(name: str, there: ReadTarget, found: Audit, reads: Reads, unlisted: tuple[Unread, ...] = ()) -> Target:
     """What a place is of this machine; `unlisted` are the lists of drives that could not be read."""
     lost: list[Unread] = []
     block, whole = _block(there, reads, lost)
@@ -156,7 +156,7 @@ def _kept(answer: str | Unread, what: str, lost: list[Unread]) -> str | None:
     return None
 
 
-def _block(there: Place, reads: Reads, lost: list[Unread]) -> tuple[str | None, str | None]:
+def _block(there: ReadTarget, reads: Reads, lost: list[Unread]) -> tuple[str | None, str | None]:
     """The block device of a place by the kernel's name, and the one that it is a partition of (or itself).
 
     Source: Documentation/ABI/testing/sysfs-dev, /sys/dev/block/MAJOR:MINOR (Linux kernel).
@@ -179,7 +179,7 @@ def _hops(seen: DriveSeen | None, whole: str | None, found: Audit) -> tuple[str,
     return tuple(dict.fromkeys(key for path in paths for key in path))
 
 
-def _between(there: Place, whole: str | None, system: str, reads: Reads, lost: list[Unread]) -> list[str]:
+def _between(there: ReadTarget, whole: str | None, system: str, reads: Reads, lost: list[Unread]) -> list[str]:
     """What stands between the reading and a drive."""
     remarks = []
     if there.kind == "file":

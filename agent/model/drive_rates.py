@@ -82,7 +82,7 @@ def paths_of_drives(
     return tuple(flows), hops
 
 
-class Rates:
+class DriveRates:
     """What each drive should reach, by its name: read and written, alone and together, and both ways at once."""
 
     def __init__(self, flows: tuple[Flow, ...], hops: dict[str, Hop]) -> None:
@@ -95,7 +95,7 @@ class Rates:
         self.both = throughput.both(flows, hops)
 
 
-def drives(built: Machine, judged: tuple[Judged, ...], rates: Rates) -> Iterator[DriveSeen]:
+def drives(built: Machine, judged: tuple[Judged, ...], rates: DriveRates) -> Iterator[DriveSeen]:
     """Every drive with what it should reach and how warm it is."""
     leads_to = {function.address: one for one in judged for function in one.link.functions}
     sensors = by_drive(built.facts.sensors)

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.model import machine as topology
 from agent.model import unseen_parts, verdicts
-from agent.model.drive_rates import Rates, paths_of_drives
+from agent.model.drive_rates import DriveRates, paths_of_drives
 from agent.model.stripes import stripe_sets
 from agent.model.throughput import Hop, link_mbps, together
 from agent.model.throughput import alone as alone_with
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from agent.model.findings import Rate, Verdict
     from agent.model.judged import Judged
     from agent.model.machine import Machine
-    from agent.model.sheet_parts import Matched
+    from agent.model.sheet_parts import MatchedSheet
     from agent.model.shelf import Shelf
     from agent.model.stripes import StripeSeen
     from agent.model.throughput import Flow, Share
@@ -48,7 +48,7 @@ class JudgedMachine(Struct, frozen=True):
     together: dict[str, Share]
     stripes: tuple[StripeSeen, ...] = ()
     expected: Expectations | None = None
-    matched: Matched | None = None
+    matched: MatchedSheet | None = None
     moves: dict[str, Move] = {}
     notes: Shelf | None = None
 
@@ -118,7 +118,7 @@ class Move(Struct, frozen=True):
 
 def judge(
     facts: Facts, expected: Expectations | None, limits: Mapping[str, tuple[float | None, float | None]]
-) -> tuple[JudgedMachine, Rates]:
+) -> tuple[JudgedMachine, DriveRates]:
     """Build the machine of these facts, give every link its verdict, work out what its drives reach.
 
     `expected` is what a build sheet expects, `limits` what drives can give and take themselves (see `agent.audit`).
@@ -127,7 +127,7 @@ def judge(
     judged = verdicts.judge(built)
     by_key = {one.link.key: one for one in judged}
     flows, hops = paths_of_drives(built, by_key, limits)
-    rates = Rates(flows, hops)
+    rates = DriveRates(flows, hops)
     sets = tuple(stripe_sets(built, flows, hops)) if facts.stripes else ()
     matched = None
     if expected is not None and built.functions:

@@ -13,9 +13,9 @@ from agent.model.findings import Verdict
 from agent.model.sheet_parts import (
     CardMatch,
     DriveMatch,
-    Fitted,
+    FittedDrive,
     How,
-    Matched,
+    MatchedSheet,
     identity,
     is_another,
     is_same,
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from probes.facts import Drive
 
 
-def match_parts(machine: Machine, judged: Sequence[Judged], expected: Expectations) -> Matched:
+def match_parts(machine: Machine, judged: Sequence[Judged], expected: Expectations) -> MatchedSheet:
     """Match all parts of a sheet with those of the machine."""
     return _Matching(machine, judged, expected).result()
 
@@ -64,7 +64,7 @@ class _Matching:
             spot = on.spot if on is not None else self.spots.of(drive.slot, None)
             self.drives.append(DriveMatch(drive, spot, on))
 
-    def _fitted(self) -> Iterable[Fitted]:
+    def _fitted(self) -> Iterable[FittedDrive]:
         """Every NVMe drive that answers, claimed by a driver or not; one that answers twice counts once."""
         drives: dict[str, Drive] = {}
         lost = []
@@ -77,10 +77,10 @@ class _Matching:
         for judged in self.judged:
             if judged.is_drive or judged.link.key in drives:
                 drive = drives.get(judged.link.key)
-                yield Fitted(judged, self.tree.chain(judged), drive, self.unseen.drive(drive))
+                yield FittedDrive(judged, self.tree.chain(judged), drive, self.unseen.drive(drive))
         for drive in lost:
             if not any(drive.address in {one.address for one in judged.link.functions} for judged in self.judged):
-                yield Fitted(None, (), drive, self.unseen.drive(drive))
+                yield FittedDrive(None, (), drive, self.unseen.drive(drive))
 
     def _may_be_card(self, judged: Judged) -> bool:
         if judged.link.device is None or judged.verdict is Verdict.VIRTUAL or judged.is_drive:
@@ -88,7 +88,7 @@ class _Matching:
         above = self.tree.above(judged)
         return not any(self.spots.at(one) is not None or one.link.slot is not None for one in above)
 
-    def result(self) -> Matched:
+    def result(self) -> MatchedSheet:
         self._by_serial()
         self._cards()
         self._drives()
@@ -96,7 +96,7 @@ class _Matching:
         self._passive_cards()
         taken = {one.found.link.key for one in self.cards if one.found is not None}
         more = [self.fitted[number] for number in self.free]
-        return Matched(
+        return MatchedSheet(
             self.source,
             tuple(self.cards),
             tuple(self.drives),
@@ -214,7 +214,7 @@ class _Matching:
             if match.spot is None and (match.label or match.on is not None or unknown):
                 match.how = "untold" if wanted_model(match) is None or unknown else "missing"
 
-    def _in_bay(self, match: DriveMatch, one: Fitted) -> bool:
+    def _in_bay(self, match: DriveMatch, one: FittedDrive) -> bool:
         """Whether a drive is in the very bay, counted in the order of ports, and nothing speaks against it."""
         card, bay = match.on, match.drive.bay
         if card is None or bay is None or one.own is None or is_another(match, one):
@@ -226,26 +226,26 @@ class _Matching:
             ports = self.tree.below(card.found) if card.found is not None and card.how != "other" else ()
         return len(ports) > 1 and any(port is one.own for port in ports[bay - 1 : bay])
 
-    def _same_in_place(self, match: DriveMatch, one: Fitted) -> bool:
+    def _same_in_place(self, match: DriveMatch, one: FittedDrive) -> bool:
         return wanted_model(match) is not None and wanted_model(match) == one.model and self._in_place(match, one)
 
-    def _likely_in_place(self, match: DriveMatch, one: Fitted) -> bool:
+    def _likely_in_place(self, match: DriveMatch, one: FittedDrive) -> bool:
         """Whether a drive in the place may be the one: nothing is known that speaks against it."""
         untold = wanted_model(match) is None or one.model is None
         return untold and self._in_place(match, one) and hidden(self._places(match)) is None
 
-    def _same_anywhere(self, match: DriveMatch, one: Fitted) -> bool:
+    def _same_anywhere(self, match: DriveMatch, one: FittedDrive) -> bool:
         """Whether a drive of the model answers elsewhere, and none can be in the place unseen."""
         return (
             wanted_model(match) is not None and wanted_model(match) == one.model and hidden(self._places(match)) is None
         )
 
-    def _where(self, match: DriveMatch, one: Fitted) -> How:
+    def _where(self, match: DriveMatch, one: FittedDrive) -> How:
         if self._in_place(match, one):
             return "other" if is_another(match, one) else "here"
         return "elsewhere" if match.spot is not None and self._lost_place(one) is None else "unplaced"
 
-    def _lost_place(self, one: Fitted) -> Unread | None:
+    def _lost_place(self, one: FittedDrive) -> Unread | None:
         """Why it is not known where a drive is."""
         return one.lost if one.own is None else self.unseen.way(one.chain)
 
@@ -256,7 +256,7 @@ class _Matching:
             return self.tree.below(card.found)
         return match.spot.wide if match.spot is not None else ()
 
-    def _in_place(self, match: DriveMatch, one: Fitted) -> bool:
+    def _in_place(self, match: DriveMatch, one: FittedDrive) -> bool:
         """Whether a drive is where the sheet has it; with a card that has moved, it is on that card."""
         if match.on is None and match.drive.slot is None:
             return True

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 How = Literal["here", "other", "elsewhere", "unplaced", "missing", "untold", "unseen"]
 
 
-class Fitted(Struct, frozen=True, eq=False):
+class FittedDrive(Struct, frozen=True, eq=False):
     """A drive that answers: its own link (None: it hangs on none), all its links upwards, what it says of itself.
 
     `lost` is why it is not known which drive it is, or where it hangs.
@@ -105,7 +105,7 @@ class DriveMatch(Struct):
     spot: Spot | None
     on: CardMatch | None
     how: How = "missing"
-    found: Fitted | None = None
+    found: FittedDrive | None = None
     lost: Unread | None = None
 
     @property
@@ -129,7 +129,7 @@ class DriveMatch(Struct):
         return None if self.drive.link is None else Rate(*self.drive.link)
 
 
-class Matched(Struct, frozen=True):
+class MatchedSheet(Struct, frozen=True):
     """All parts of a sheet with what they are, and what is fitted beyond them.
 
     `source` is what the sheet is called, `places` where each link is, for people, and `models` the model
@@ -141,7 +141,7 @@ class Matched(Struct, frozen=True):
     cards: tuple[CardMatch, ...]
     drives: tuple[DriveMatch, ...]
     more_cards: tuple[Judged, ...]
-    more_drives: tuple[Fitted, ...]
+    more_drives: tuple[FittedDrive, ...]
     places: dict[str, str]
     models: dict[str, str]
     spots: Spots
@@ -215,7 +215,7 @@ def wanted_model(match: DriveMatch) -> str | None:
     return as_written(match.drive.model)
 
 
-def is_another(match: DriveMatch, one: Fitted) -> bool:
+def is_another(match: DriveMatch, one: FittedDrive) -> bool:
     """Whether a drive says of itself that it is another one than the sheet has."""
     serial, model = named(match.drive.serial), wanted_model(match)
     if serial is not None and one.serial is not None:
@@ -223,7 +223,7 @@ def is_another(match: DriveMatch, one: Fitted) -> bool:
     return model is not None and one.model is not None and model != one.model
 
 
-def is_same(match: DriveMatch, one: Fitted) -> bool:
+def is_same(match: DriveMatch, one: FittedDrive) -> bool:
     """Whether a drive says of itself that it is the one that the sheet has, or of its model."""
     serial, model = named(match.drive.serial), wanted_model(match)
     return (serial is not None and serial == one.serial) or (model is not None and model == one.model)

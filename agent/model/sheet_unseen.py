@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.machine import Machine
-    from agent.model.sheet_parts import CardMatch, DriveMatch, Fitted
+    from agent.model.sheet_parts import CardMatch, DriveMatch, FittedDrive
     from probes.facts import Drive
 
 
@@ -93,7 +93,7 @@ def of_card(card: CardMatch) -> Unread | None:
     return numbers(card.found) if card.found is not None and card.card.pci_id is not None else None
 
 
-def of_drive(match: DriveMatch, found: Fitted) -> Unread | None:
+def of_drive(match: DriveMatch, found: FittedDrive) -> Unread | None:
     """Why it is not known that a drive in its place is the sheet's: what the sheet names it by could not be read."""
     drive, serial = found.drive, named(match.drive.serial)
     if serial is not None and found.serial == serial:

@@ -81,7 +81,7 @@ class Flow(Struct, frozen=True):
         return self.limit_mbps if direction == "to_host" else self.write_limit_mbps
 
 
-class Load(Struct, frozen=True):
+class Transfer(Struct, frozen=True):
     """Work that a drive does: it is read, or it is written. A drive that does both at once has two loads."""
 
     flow: Flow
@@ -214,7 +214,7 @@ def alone(flow: Flow, hops: Mapping[str, Hop], direction: Direction = "to_host")
 
     Of hops that allow the same, the one nearest the drive counts. ValueError where neither hop nor limit is known.
     """
-    limit = _limit(Load(flow, direction))
+    limit = _limit(Transfer(flow, direction))
     ranges = [_range(hops[key], direction, busy=False) for key in flow.hops]
     low, high = min([limit, *(low for low, _ in ranges)]), min([limit, *(high for _, high in ranges)])
     binding = (key for key, (_, most) in zip(flow.hops, ranges, strict=True) if most * (1 - SAME) <= high)
@@ -229,7 +229,7 @@ def _range(hop: Hop, direction: Direction, *, busy: bool) -> tuple[float, float]
     return min(RULE_OF_THUMB * link_mbps(hop.speed, hop.width), busy_ceiling_mbps(*sizes)), busy_bound_mbps(*sizes)
 
 
-def _limit(load: Load) -> float:
+def _limit(load: Transfer) -> float:
     """The drive's own limit, infinite where none is known; refuses a load that nothing bounds (ValueError)."""
     limit = load.flow.limit(load.direction)
     if limit is None:
@@ -244,18 +244,18 @@ def _limit(load: Load) -> float:
 
 def together(flows: Sequence[Flow], hops: Mapping[str, Hop], direction: Direction = "to_host") -> dict[str, Share]:
     """What each drive reaches, by its name, while all of `flows` run in one direction. As `shares`."""
-    found = shares([Load(flow, direction) for flow in flows], hops)
+    found = shares([Transfer(flow, direction) for flow in flows], hops)
     return {flow.name: share for flow, share in zip(flows, found, strict=True)}
 
 
 def both(flows: Sequence[Flow], hops: Mapping[str, Hop]) -> dict[str, tuple[Share, Share]]:
     """What each drive reaches, by its name, while all are read and written at once: (read, write). As `shares`."""
-    found = shares([Load(flow, way) for way in DIRECTIONS for flow in flows], hops)
+    found = shares([Transfer(flow, way) for way in DIRECTIONS for flow in flows], hops)
     count = len(flows)
     return {flow.name: (found[number], found[number + count]) for number, flow in enumerate(flows)}
 
 
-def shares(loads: Sequence[Load], hops: Mapping[str, Hop]) -> list[Share]:
+def shares(loads: Sequence[Transfer], hops: Mapping[str, Hop]) -> list[Share]:
     """What each load reaches while all of them run, in the order given.
 
     The directions of a hop are shared out apart. A hop that has loads in both counts what they cost each other, from

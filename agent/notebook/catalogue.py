@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.notebook.note_files import Wrong, examined
 from agent.notebook.places import files, folder, loaded, named
-from agent.notebook.reading import Wrong, examined
 from knowledge.notes import FILES, shipped
 from knowledge.parts import nearest
 from knowledge.problems import BadInput
@@ -17,7 +17,7 @@ from probes.files import quoted
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from agent.notebook.reading import Read
+    from agent.notebook.note_files import Read
     from knowledge.fieldnotes import Note
     from probes.unread import Unread
 

@@ -73,7 +73,7 @@ def _own_files(own: str, damaged: list[Unread]) -> Iterable[str]:
 
 def _add_own(path: str, notes: dict[str, Note], damaged: list[Unread]) -> None:
     """Add the notes of a file of the user's own folder; where one is damaged, none of the file."""
-    from agent.notebook.reading import read
+    from agent.notebook.note_files import read
 
     try:
         found = read(path)
@@ -88,7 +88,7 @@ def _add_own(path: str, notes: dict[str, Note], damaged: list[Unread]) -> None:
 
 def named(name: str) -> tuple[Note, ...]:
     """The notes of a folder or file that was named. Raises BadInput for whatever is wrong with one."""
-    from agent.notebook.reading import read
+    from agent.notebook.note_files import read
 
     found: dict[str, tuple[Note, str]] = {}
     for path in files(name):

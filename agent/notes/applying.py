@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.notes.matching import HOST, NAMING, Match, Part, Parts, match
+from agent.notes.matching import HOST, NAMING, Match, NotablePart, Parts, match
 from agent.notes.seen import Beside, beside, contradictions
 from probes.unread import Unread, readable
 
@@ -99,7 +99,7 @@ def _with_contradictions(
     return Applied(note, tuple(matches), shown, against)
 
 
-def _place(part: Part) -> str:
+def _place(part: NotablePart) -> str:
     """What tells one part from another: all functions of a card are one."""
     return part.judged.link.key if part.judged is not None else part.subject
 

@@ -29,7 +29,7 @@ NOT_TOLD: Final = "the firmware does not tell it"
 _SHOWN: Final = 6  # of a list
 
 
-class Part(Struct, frozen=True):
+class NotablePart(Struct, frozen=True):
     """A part that a note may be of: a function with the drive on it and its link, a drive on no function, the host.
 
     `subject` is the drive's name, the function's address, or "host". `drive_lost` is why there may be a drive on it
@@ -62,7 +62,7 @@ class Match(Struct, frozen=True):
     """A note held against a part."""
 
     note: Note
-    part: Part
+    part: NotablePart
     conditions: tuple[Condition, ...]
 
     @property
@@ -78,21 +78,23 @@ class Match(Struct, frozen=True):
         return any(one.holds for one in self.conditions if one.name in NAMING)
 
 
-def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[Part, ...]:
+def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[NotablePart, ...]:
     """Every part of a machine: its functions but the virtual ones, drives on no function, and the machine itself."""
     facts = machine.facts
     links = {function.address: judged[link.key] for link in machine.links for function in link.functions}
     on = {drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"}
     drives_lost, slots_lost = unseen_parts.drives(facts), unseen_parts.missed(facts.board_slots)
-    found = [Part(HOST)]
+    found = [NotablePart(HOST)]
     for function in facts.functions:
         if function.physical_function is None:
             drive = on.get(function.address)
             subject = drive.name if drive is not None else function.address
             drive_lost = drives_lost if drive is None else None
-            found.append(Part(subject, function, drive, links.get(function.address), drive_lost, slots_lost))
+            found.append(NotablePart(subject, function, drive, links.get(function.address), drive_lost, slots_lost))
     listed = {function.address for function in facts.functions}
-    found += [Part(one.name, None, one) for one in facts.drives if one.kind != "nvme" or one.address not in listed]
+    found += [
+        NotablePart(one.name, None, one) for one in facts.drives if one.kind != "nvme" or one.address not in listed
+    ]
     return tuple(found)
 
 
@@ -115,7 +117,7 @@ class Parts:
             else:
                 self._unnumbered.append(place)
 
-    def of(self, note: Note) -> Iterator[Part]:
+    def of(self, note: Note) -> Iterator[NotablePart]:
         """The parts that a note may hold for, in the order of the machine."""
         if note.when.card is None:
             yield from (part for part in self.all if concerns(note, part))
@@ -124,7 +126,7 @@ class Parts:
         yield from (self.all[place] for place in sorted(found.union(self._unnumbered)))
 
 
-def concerns(note: Note, part: Part) -> bool:
+def concerns(note: Note, part: NotablePart) -> bool:
     """Whether a note is of this kind of part at all: of functions, of drives, or of a machine as a whole."""
     when = note.when
     if when.card is not None or when.subsystem is not None or when.classes is not None:
@@ -134,12 +136,12 @@ def concerns(note: Note, part: Part) -> bool:
     return part.subject == HOST
 
 
-def match(note: Note, part: Part, platform: str, host: Host) -> Match:
+def match(note: Note, part: NotablePart, platform: str, host: Host) -> Match:
     """Hold a note against a part that it `concerns`."""
     return Match(note, part, tuple(_conditions(note.when, part, platform, host)))
 
 
-def _conditions(when: When, part: Part, platform: str, host: Host) -> Iterator[Condition]:
+def _conditions(when: When, part: NotablePart, platform: str, host: Host) -> Iterator[Condition]:
     if part.function is not None:
         yield from _of_function(when, part.function)
     if when.model is not None:
@@ -189,7 +191,7 @@ def _pair(name: str, wanted: tuple[str, ...], vendor: int | Unread, device: int 
 # --- Drives, slots ---------------------------------------------------------------------------------------------
 
 
-def _of_drive(part: Part, name: str) -> str | Unread | None:
+def _of_drive(part: NotablePart, name: str) -> str | Unread | None:
     """A text of the drive on a part; None where the part is no drive."""
     if part.drive is not None:
         told: str | Unread = getattr(part.drive, name)
@@ -205,7 +207,7 @@ def _of_drive(part: Part, name: str) -> str | Unread | None:
     return Unread("", "the system has no drive there")
 
 
-def _slot_kind(wanted: tuple[str, ...], part: Part) -> Condition:
+def _slot_kind(wanted: tuple[str, ...], part: NotablePart) -> Condition:
     def told(read: str, holds: bool | None, why: str = "") -> Condition:  # noqa: FBT001 - of this function alone
         return Condition("slot_kind", _some(wanted), read, holds, why)
 
@@ -225,7 +227,7 @@ def _slot_kind(wanted: tuple[str, ...], part: Part) -> Condition:
     return told(link.slot.board.kind, link.slot.board.kind in wanted)
 
 
-def _placeless(part: Part) -> Unread | None:
+def _placeless(part: NotablePart) -> Unread | None:
     """Why nobody knows where a part of no known link is."""
     if part.judged is not None:
         return None

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.model.throughput import Share
-    from agent.notes.matching import Part
+    from agent.notes.matching import NotablePart
     from knowledge.fieldnotes import LinkThen, Note, SeenThen
 
 # Two rates that differ by less are the same: what is measured twice differs as well.
@@ -32,12 +32,12 @@ class Beside(Struct, frozen=True):
     same: bool | None
 
 
-def beside(note: Note, part: Part, alone: Share | None, host_firmware: str | None) -> tuple[Beside, ...]:
+def beside(note: Note, part: NotablePart, alone: Share | None, host_firmware: str | None) -> tuple[Beside, ...]:
     """Each thing a note has seen of a part, beside what the machine shows; `alone` is the drive's rate alone."""
     return tuple(_beside(note.seen, part, alone, host_firmware))
 
 
-def _beside(seen: SeenThen, part: Part, alone: Share | None, host_firmware: str | None) -> Iterator[Beside]:
+def _beside(seen: SeenThen, part: NotablePart, alone: Share | None, host_firmware: str | None) -> Iterator[Beside]:
     judged = part.judged
     if seen.verdict is not None:
         now = "" if judged is None else str(judged.verdict)
@@ -63,7 +63,7 @@ def _beside(seen: SeenThen, part: Part, alone: Share | None, host_firmware: str 
         yield Beside("quirk", " ".join(seen.quirk.split()), "", None)
 
 
-def _may_hold_drive(part: Part) -> bool:
+def _may_hold_drive(part: NotablePart) -> bool:
     """Whether the firmware that a part needs is a drive's, though the system shows no drive there."""
     function = part.function
     return function is not None and (isinstance(function.class_code, Unread) or is_nvme(function))

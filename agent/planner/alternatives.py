@@ -8,9 +8,9 @@ from msgspec.structs import replace
 
 from agent.planner.build import needs_met, placement_of
 from agent.planner.figures import Rated, figures, needs_seen
+from agent.planner.phrases import counted, few, listed, losses, mbps
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
-from agent.planner.words import counted, few, listed, losses, mbps
 from agent.sheets.paths import drives_on
 
 if TYPE_CHECKING:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.planner.changes import counts_of, with_drives
 from agent.planner.fills import reach
-from agent.planner.problem import READ, Arrangement, Problem, allowed
+from agent.planner.problem import READ, Arrangement, PlacingProblem, allowed
+from agent.planner.refitted import counts_of, with_drives
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
 
-def today(problem: Problem) -> Arrangement:
+def today(problem: PlacingProblem) -> Arrangement:
     """What is fitted today, as far as it keeps to the limits."""
     drives = [
         (kind, number, min(count, holder.bays))
@@ -29,7 +29,7 @@ def today(problem: Problem) -> Arrangement:
     return _with_drives(problem, _with_cards(problem, Arrangement((), ()), cards), drives)
 
 
-def filled(problem: Problem, arrangement: Arrangement) -> Arrangement:
+def filled(problem: PlacingProblem, arrangement: Arrangement) -> Arrangement:
     """An arrangement and more of what is not placed: wanted cards, then carriers, then drives, the fast ones first."""
     numbers = range(len(problem.holders))
     cards = sorted(
@@ -48,12 +48,12 @@ def filled(problem: Problem, arrangement: Arrangement) -> Arrangement:
     )
 
 
-def _wanted(problem: Problem, number: int) -> bool:
+def _wanted(problem: PlacingProblem, number: int) -> bool:
     card = problem.holders[number].card
     return card is not None and problem.must[card]
 
 
-def _with_cards(problem: Problem, arrangement: Arrangement, numbers: Iterable[int]) -> Arrangement:
+def _with_cards(problem: PlacingProblem, arrangement: Arrangement, numbers: Iterable[int]) -> Arrangement:
     for number in numbers:
         tried = Arrangement(tuple(sorted({*arrangement.holders, number})), arrangement.drives)
         if allowed(problem, tried):
@@ -61,7 +61,9 @@ def _with_cards(problem: Problem, arrangement: Arrangement, numbers: Iterable[in
     return arrangement
 
 
-def _with_drives(problem: Problem, arrangement: Arrangement, drives: Iterable[tuple[int, int, int]]) -> Arrangement:
+def _with_drives(
+    problem: PlacingProblem, arrangement: Arrangement, drives: Iterable[tuple[int, int, int]]
+) -> Arrangement:
     """An arrangement with these drives too (class, holder, at most so many), as far as it is allowed."""
     for kind, number, most in drives:
         for _ in range(most):

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.planner.model import EMPTY, NO_FILL, SHIFT, Limits, Model, Priced
-from agent.planner.simplex import DEAR, Column, Simplex
+from agent.planner.simplex import EXCLUDED_WORTH, Column, Simplex
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -49,7 +49,7 @@ class Stage:
         self._simplex = Simplex(rows)
         self._others = [slack for slack, row in zip(self._simplex.slacks, rows, strict=True) if not row.exact]
         self._others += model.extras()
-        self._dear: set[Column] = set()
+        self._excluded: set[Column] = set()
         self.steps = 0
 
     def run(self) -> Closed:
@@ -88,23 +88,23 @@ class Stage:
         rounds, trusted = 0, False
         while True:
             rounds += 1
-            prices = self._simplex.prices(self._dear)
+            prices = self._simplex.prices(self._excluded)
             priced = self._model.priced(prices, limits)
             if priced.bound >> SHIFT <= self._floor or rounds == MOST_ROUNDS or not self._running():
                 return priced
             if self._improve(prices, priced):
                 continue
-            if trusted or self._model.agrees(priced, self._simplex.worth(self._dear)):
+            if trusted or self._model.agrees(priced, self._simplex.worth(self._excluded)):
                 return priced
             trusted = True
             self._simplex.refresh()
             self._forbid(limits)
 
     def _forbid(self, limits: Limits) -> None:
-        """Make the columns in use dear that this part of the search does not allow."""
-        self._dear = {one for one in self._simplex.columns if one.option >= 0 and not self._allows(limits, one)}
+        """Make the columns in use cost too much that this part of the search does not allow."""
+        self._excluded = {one for one in self._simplex.columns if one.option >= 0 and not self._allows(limits, one)}
         slots = zip(self._simplex.slacks, limits.allowed, strict=False)  # the first rows are those of the slots
-        self._dear |= {slack for slack, allowed in slots if not allowed & EMPTY}
+        self._excluded |= {slack for slack, allowed in slots if not allowed & EMPTY}
 
     def _allows(self, limits: Limits, column: Column) -> bool:
         place, bit = self._model.place_of[column.option]
@@ -137,14 +137,14 @@ class Stage:
                 yield self._model.column(number, priced.worth[number][1])
 
     def _gain(self, column: Column, prices: Sequence[float]) -> float:
-        worth = -DEAR if column in self._dear else column.worth
+        worth = -EXCLUDED_WORTH if column in self._excluded else column.worth
         return worth - sum(factor * prices[row] for row, factor in column.entries)
 
     def _amounts(self) -> dict[int, dict[int, float]]:
         """How much of each option is taken, by fill."""
         taken: dict[int, dict[int, float]] = {}
         for column, amount in zip(self._simplex.columns, self._simplex.amounts, strict=True):
-            if column.option >= 0 and amount > TRACE and column not in self._dear:
+            if column.option >= 0 and amount > TRACE and column not in self._excluded:
                 taken.setdefault(column.option, {})[column.fill] = amount
         return taken
 

@@ -18,22 +18,22 @@ from msgspec.structs import replace
 from agent.model.throughput import DIRECTIONS, PAIRS, link_mbps
 from agent.planner.fits import card_mbps
 from agent.planner.holders import (
-    HAIR,
     NOWHERE,
+    ROUNDING,
     DrivesAlike,
     Home,
     card_holders,
     hundredths_taken,
-    lit_slots,
     rates_of,
     slot_holders,
+    slots_of_lanes,
     tenths,
     tenths_asked,
 )
-from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, Problem, met
+from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, PlacingProblem, met
 from agent.sheets.paths import bays_of, today
 from agent.sheets.reading import drive_watts
-from agent.sheets.sheet import Place, Placement
+from agent.sheets.sheet import DrivePlace, Placement
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -52,7 +52,7 @@ class Built(Struct, frozen=True):
     """
 
     sheet: Sheet
-    problem: Problem
+    problem: PlacingProblem
     members: tuple[tuple[str, ...], ...]
     needs: tuple[str, ...]
     by_pair: dict[tuple[int | None, int], int]
@@ -83,7 +83,7 @@ def build(sheet: Sheet) -> Built:
     pairs += [(_want(sheet, number, holders),) * 2 for number in wants]
     # One that is met firmly counts twice, so that nothing firm is given away for a lesser aim.
     needs = (*(best for best, _ in pairs), *(firm for _, firm in pairs))
-    problem = Problem(
+    problem = PlacingProblem(
         sizes=tuple(tenths(link_mbps(slot.generation, slot.lanes)) for slot in sheet.slots),
         above=tuple(uplinks[slot.uplink] if slot.uplink is not None else None for slot in sheet.slots),
         uplinks=tuple(
@@ -128,9 +128,9 @@ def _classes(sheet: Sheet, slots: dict[str, int], cards: dict[str, int]) -> list
             if drive.name in (need.drives if need.stripe is None else stripes[need.stripe])
         )
         figures = (drive.generation, drive.lanes, drive.read_mbps, drive.write_mbps, drive_watts(drive))
-        lit = lit_slots(sheet, drive)
-        key = (*figures, drive.length, drive.form, home, needs, lit)
-        one = found.setdefault(key, DrivesAlike(drive, home, lit, [], {}))
+        reached = slots_of_lanes(sheet, drive)
+        key = (*figures, drive.length, drive.form, home, needs, reached)
+        one = found.setdefault(key, DrivesAlike(drive, home, reached, [], {}))
         one.names.append(drive.name)
         if place is not None:
             one.today[place] = one.today.get(place, 0) + 1
@@ -188,7 +188,7 @@ def _want(sheet: Sheet, number: int, holders: Sequence[Holder]) -> NeedOf:
     good = {
         place
         for place, slot in enumerate(sheet.slots)
-        if card.wants_mbps is not None and card_mbps(sheet, slot, card)[0] >= card.wants_mbps - HAIR
+        if card.wants_mbps is not None and card_mbps(sheet, slot, card)[0] >= card.wants_mbps - ROUNDING
     }
     return NeedOf(each=NOWHERE, cards=((number, _where(holders, number, good)),))
 
@@ -289,8 +289,8 @@ def placement_of(built: Built, arrangement: Arrangement, like: Placement | None 
 
 
 def _left(
-    sheet: Sheet, cards: dict[str, str], drives: dict[str, Place], now: dict[str, Place]
-) -> Iterator[tuple[str, Place]]:
+    sheet: Sheet, cards: dict[str, str], drives: dict[str, DrivePlace], now: dict[str, DrivePlace]
+) -> Iterator[tuple[str, DrivePlace]]:
     """Drives that stay and do not work where they are: they are left there all the same."""
     taken = set(drives.values())
     for drive in sheet.drives:
@@ -301,7 +301,7 @@ def _left(
             yield drive.name, place
 
 
-def _is_at(built: Built, place: Place | None, number: int) -> bool:
+def _is_at(built: Built, place: DrivePlace | None, number: int) -> bool:
     """Whether a place is a bay of this holder's card, or its slot."""
     holder = built.problem.holders[number]
     if place is None or (place.bay is None) != (holder.card is None):
@@ -311,11 +311,11 @@ def _is_at(built: Built, place: Place | None, number: int) -> bool:
     return place.holder == built.sheet.cards[holder.card].name
 
 
-def _bays(built: Built, holder: Holder, names: Sequence[str], now: dict[str, Place]) -> dict[str, Place]:
+def _bays(built: Built, holder: Holder, names: Sequence[str], now: dict[str, DrivePlace]) -> dict[str, DrivePlace]:
     """Bays for the drives of one holder."""
     slot = built.sheet.slots[holder.slot]
     if holder.card is None:
-        return {name: Place(slot.label, None) for name in names}
+        return {name: DrivePlace(slot.label, None) for name in names}
     card = built.sheet.cards[holder.card]
     free = sorted(bays_of(slot, card)[0])
     found = {}
@@ -326,5 +326,5 @@ def _bays(built: Built, holder: Holder, names: Sequence[str], now: dict[str, Pla
             free.remove(place.bay)
     for name in names:
         if name not in found:
-            found[name] = Place(card.name, free.pop(0))
+            found[name] = DrivePlace(card.name, free.pop(0))
     return found

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.planner.problem import Arrangement, Problem
+from agent.planner.problem import Arrangement, PlacingProblem
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -31,13 +31,13 @@ class Option(Struct, frozen=True):
 class Choices(Struct, frozen=True):
     """`kinds` are the card numbers of each kind, `by_slot` the numbers of the options of each slot that has any."""
 
-    problem: Problem
+    problem: PlacingProblem
     kinds: tuple[tuple[int, ...], ...]
     options: tuple[Option, ...]
     by_slot: tuple[tuple[int, ...], ...]
 
 
-def choices(problem: Problem, *, fine: bool) -> Choices:
+def choices(problem: PlacingProblem, *, fine: bool) -> Choices:
     """The choices; with `fine` cards are alike only if they and their drives are also in the same place today."""
     rough = _kinds(problem, fine=False)
     kinds = _kinds(problem, fine=True) if fine else rough
@@ -88,7 +88,7 @@ def arranged(choices: Choices, taken: Taken) -> Arrangement:
     return Arrangement(tuple(sorted(holders.values())), tuple(sorted(drives)))
 
 
-def _stays(problem: Problem, number: int, counts: Sequence[int]) -> int:
+def _stays(problem: PlacingProblem, number: int, counts: Sequence[int]) -> int:
     """How much of a holder with its drives is so today; less for a card that is not fitted."""
     holder = problem.holders[number]
     if holder.card is None:
@@ -100,7 +100,7 @@ def _stays(problem: Problem, number: int, counts: Sequence[int]) -> int:
     return 2 * (kept + (today == holder.slot)) - (today is None)
 
 
-def _kinds(problem: Problem, *, fine: bool) -> list[tuple[int, ...]]:
+def _kinds(problem: PlacingProblem, *, fine: bool) -> list[tuple[int, ...]]:
     """Cards that are alike, together."""
     found: dict[object, list[int]] = {}
     for card, wanted in enumerate(problem.must):
@@ -111,20 +111,20 @@ def _kinds(problem: Problem, *, fine: bool) -> list[tuple[int, ...]]:
     return [tuple(cards) for cards in found.values()]
 
 
-def _holders_of(problem: Problem, card: int) -> list[int]:
+def _holders_of(problem: PlacingProblem, card: int) -> list[int]:
     """A card's holders, in an order that is the same for alike cards."""
     mine = [number for number, holder in enumerate(problem.holders) if holder.card == card]
     return sorted(mine, key=lambda number: (problem.holders[number].slot, repr(_features(problem, number)), number))
 
 
-def _features(problem: Problem, number: int) -> tuple[object, ...]:
+def _features(problem: PlacingProblem, number: int) -> tuple[object, ...]:
     """All that counts of a holder but the number of its card."""
     one = problem.holders[number]
     roles = tuple(_roles(problem, number))
     return one.slot, one.bays, one.link, one.watts, one.rates, one.split, one.switch, tuple(sorted(one.covers)), roles
 
 
-def _roles(problem: Problem, number: int) -> Iterator[bool]:
+def _roles(problem: PlacingProblem, number: int) -> Iterator[bool]:
     """Whether each need lets its card be on a holder."""
     for need in problem.needs:
         yield all(number in holders for card, holders in need.cards if card == problem.holders[number].card)

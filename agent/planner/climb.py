@@ -7,16 +7,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.planner.changes import counts_of, moved, with_drives, with_holders
 from agent.planner.problem import READ, allowed, score
+from agent.planner.refitted import counts_of, moved, with_drives, with_holders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from agent.planner.problem import Arrangement, Problem
+    from agent.planner.problem import Arrangement, PlacingProblem
 
 
-def climbed(problem: Problem, arrangement: Arrangement, running: Callable[[], bool]) -> Arrangement:
+def climbed(problem: PlacingProblem, arrangement: Arrangement, running: Callable[[], bool]) -> Arrangement:
     """The arrangement after every change that made it better, the first one found each time."""
     best = score(problem, arrangement)
     line = _neighbours(problem, arrangement)
@@ -30,13 +30,13 @@ def climbed(problem: Problem, arrangement: Arrangement, running: Callable[[], bo
     return arrangement
 
 
-def _neighbours(problem: Problem, arrangement: Arrangement) -> Iterator[Arrangement]:
+def _neighbours(problem: PlacingProblem, arrangement: Arrangement) -> Iterator[Arrangement]:
     """Arrangements with one change: a card in another slot or in exchange, a drive in another place or in exchange."""
     yield from _cards_changed(problem, arrangement)
     yield from _drives_changed(problem, arrangement)
 
 
-def _cards_changed(problem: Problem, arrangement: Arrangement) -> Iterator[Arrangement]:
+def _cards_changed(problem: PlacingProblem, arrangement: Arrangement) -> Iterator[Arrangement]:
     by_pair = {(holder.card, holder.slot): number for number, holder in enumerate(problem.holders)}
     in_slot = {problem.holders[number].slot: number for number in arrangement.holders}
     for here in arrangement.holders:
@@ -55,7 +55,7 @@ def _cards_changed(problem: Problem, arrangement: Arrangement) -> Iterator[Arran
             yield with_holders(arrangement, changes)
 
 
-def _drives_changed(problem: Problem, arrangement: Arrangement) -> Iterator[Arrangement]:
+def _drives_changed(problem: PlacingProblem, arrangement: Arrangement) -> Iterator[Arrangement]:
     counts = counts_of(arrangement)
     for kind, here in counts:
         for there, holder in enumerate(problem.holders):

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 from agent.model.throughput import DIRECTIONS, SAME, alone, ceiling_mbps, stripe, together
 from agent.planner.build import arrangement_of, member_mbps
 from agent.planner.fits import card_mbps, card_refusal, refusal_words
+from agent.planner.phrases import counted, link_words, listed, mbps, place_words, span
 from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
-from agent.planner.words import counted, link_words, listed, mbps, place_words, span
 from agent.sheets.paths import bays_of, card_link, flows, key_words, today
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.planner.problem import READ, Holder, NeedOf, Problem
+from agent.planner.problem import READ, Holder, NeedOf, PlacingProblem
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +23,7 @@ MOST_FILLS: Final = 30_000
 class Fills:
     """All fills of a problem's holders."""
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: PlacingProblem) -> None:
         """List the fills of each sort of holder."""
         self._problem = problem
         self._none: Fill = (0,) * len(problem.classes)
@@ -108,7 +108,7 @@ class Fills:
         ]
 
 
-def too_many(problem: Problem) -> bool:
+def too_many(problem: PlacingProblem) -> bool:
     """Whether some holder has more fills than can be listed: many bays, and drives of many classes for them."""
     for holder in problem.holders:
         ways = [1] + [0] * holder.bays  # fills of so many drives, class by class

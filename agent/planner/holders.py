@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 Home = tuple[str, int]  # ("card", number) or ("slot", number)
 
 # What a float may be off by where a figure in tenths or hundredths is meant (0.29 x 100 is 28.999...).
-HAIR: Final = 1e-6
+ROUNDING: Final = 1e-6
 NOWHERE: Final[Rates] = (0, 0, 0, 0)  # the rates of a drive where it cannot be
 
 
@@ -44,22 +44,22 @@ NOWHERE: Final[Rates] = (0, 0, 0, 0)  # the rates of a drive where it cannot be
 
 def tenths(mbps: float) -> int:
     """A rate that can be had, in whole tenths of MB/s."""
-    return floor(10 * mbps + HAIR)
+    return floor(10 * mbps + ROUNDING)
 
 
 def tenths_asked(mbps: float) -> int:
     """A rate that is asked for, in whole tenths of MB/s."""
-    return ceil(10 * mbps - HAIR)
+    return ceil(10 * mbps - ROUNDING)
 
 
 def hundredths(watts: float) -> int:
     """Power that there is, in whole hundredths of a watt."""
-    return floor(100 * watts + HAIR)
+    return floor(100 * watts + ROUNDING)
 
 
 def hundredths_taken(watts: float) -> int:
     """Power that is taken, in whole hundredths of a watt."""
-    return ceil(100 * watts - HAIR)
+    return ceil(100 * watts - ROUNDING)
 
 
 def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> Rates:
@@ -77,12 +77,13 @@ def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> Rates:
 class DrivesAlike(Struct):
     """Drives that are alike: one of them, where they stay (None: anywhere), and all their names.
 
-    `lit` are the slots with which the bays have lanes that those of a card stay in, None for drives without such bays.
+    `reached` are the slots with which the bays have lanes that those of a card stay in, None for drives without such
+    bays.
     """
 
     like: DriveSpec
     home: Home | None
-    lit: frozenset[str] | None
+    reached: frozenset[str] | None
     names: list[str]
     today: dict[Home, int]
 
@@ -121,7 +122,7 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                     rates_of(sheet, bay_link(slot, card, one.like), one.like)
                     if bays
                     and _goes(one, ("card", number), card, free, left)
-                    and (one.lit is None or slot.label in one.lit)
+                    and (one.reached is None or slot.label in one.reached)
                     else NOWHERE
                     for one in classes
                 ),
@@ -150,7 +151,7 @@ class Fixed(Struct, frozen=True):
         return set(self.bays) <= set(bays_of(slot, card)[0]) and self.watts <= limit_watts(slot, card) - own_watts(card)
 
 
-def lit_slots(sheet: Sheet, drive: DriveSpec) -> frozenset[str] | None:
+def slots_of_lanes(sheet: Sheet, drive: DriveSpec) -> frozenset[str] | None:
     """The slots with which the bay has lanes that a drive stays in; None for a drive that has no such bay."""
     if drive.card is None or not drive.stays:
         return None

@@ -14,7 +14,7 @@ from msgspec import Struct
 from agent.planner.fills import reach
 from agent.planner.problem import READ, Holder, uplinks_of
 from agent.planner.rows import Chain, Entries, Rows
-from agent.planner.simplex import Column, Row
+from agent.planner.simplex import Column, Constraint
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -131,11 +131,11 @@ class Model:
 
     # --- The linear program -------------------------------------------------------------------------------------
 
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[Constraint]:
         """The rows for the simplex method, in its units."""
         rows = self._rows
         return [
-            Row(most / unit, exact, 1 / unit)
+            Constraint(most / unit, exact, 1 / unit)
             for most, exact, unit in zip(rows.most, rows.exact, rows.unit, strict=True)
         ]
 

@@ -12,14 +12,14 @@ from msgspec.structs import replace
 
 from agent.model.findings import Step
 from agent.planner.fits import hidden
-from agent.planner.words import counted, few, listed, place_words
+from agent.planner.phrases import counted, few, listed, place_words
 from agent.sheets.paths import bays_of, drives_on, today
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from agent.sheets.sheet import CardSpec, Place, Placement, Sheet, SlotSpec
+    from agent.sheets.sheet import CardSpec, DrivePlace, Placement, Sheet, SlotSpec
 
 NOTE_PLACES: Final = "note-places"
 OPEN: Final = "open-machine"
@@ -273,5 +273,5 @@ class Moves:
         return next((self.specs[name] for name in names if self.specs[name].carrier == "passive"), None)
 
 
-def _spot(place: Place) -> tuple[str, int | None]:
+def _spot(place: DrivePlace) -> tuple[str, int | None]:
     return place.holder, place.bay

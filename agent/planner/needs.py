@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
 
-    from agent.planner.problem import NeedOf, Problem
+    from agent.planner.problem import NeedOf, PlacingProblem
 
 
 class Needs:
@@ -19,7 +19,7 @@ class Needs:
     `weights` is how many needs each stands for, `below` the others that come with it.
     """
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: PlacingProblem) -> None:
         """Sort them."""
         self._problem = problem
         self._least = self._lesser_rates()

@@ -71,7 +71,7 @@ class NeedOf(Struct, frozen=True):
     cards: tuple[tuple[int, frozenset[int]], ...] = ()
 
 
-class Problem(Struct, frozen=True):
+class PlacingProblem(Struct, frozen=True):
     """Everything that decides.
 
     `sizes` is what each slot is worth free, `above` its uplink or None; `uplinks` are
@@ -113,7 +113,7 @@ class Score(Struct, frozen=True, order=True):
     room: int
 
 
-def allowed(problem: Problem, arrangement: Arrangement) -> bool:
+def allowed(problem: PlacingProblem, arrangement: Arrangement) -> bool:
     """Whether an arrangement keeps to every hard limit."""
     holders = [problem.holders[number] for number in arrangement.holders]
     slots = [holder.slot for holder in holders]
@@ -138,7 +138,7 @@ def allowed(problem: Problem, arrangement: Arrangement) -> bool:
     return all(problem.holders[number].card is not None or number in here for number in arrangement.holders)
 
 
-def score(problem: Problem, arrangement: Arrangement) -> Score:
+def score(problem: PlacingProblem, arrangement: Arrangement) -> Score:
     """What an allowed arrangement is worth."""
     flows = [
         (problem.holders[number], problem.holders[number].rates[kind][READ], count)
@@ -157,7 +157,7 @@ def score(problem: Problem, arrangement: Arrangement) -> Score:
     )
 
 
-def met(problem: Problem, arrangement: Arrangement, need: NeedOf) -> bool:
+def met(problem: PlacingProblem, arrangement: Arrangement, need: NeedOf) -> bool:
     """Whether an arrangement gives what a need asks for."""
     on = {problem.holders[number].card: number for number in arrangement.holders}
     if any(on.get(card) not in holders for card, holders in need.cards):
@@ -180,7 +180,7 @@ def met(problem: Problem, arrangement: Arrangement, need: NeedOf) -> bool:
     return True
 
 
-def _loads(problem: Problem, flows: list[tuple[Holder, int, int]], direction: int) -> Iterator[tuple[int, int]]:
+def _loads(problem: PlacingProblem, flows: list[tuple[Holder, int, int]], direction: int) -> Iterator[tuple[int, int]]:
     """The capacity of each shared link that these drives cross, and how many of them cross it."""
     links: dict[Holder, int] = {}
     uplinks: dict[int, int] = {}
@@ -195,7 +195,7 @@ def _loads(problem: Problem, flows: list[tuple[Holder, int, int]], direction: in
         yield problem.uplinks[uplink][0][direction], count
 
 
-def uplinks_of(problem: Problem, slot: int) -> Iterator[int]:
+def uplinks_of(problem: PlacingProblem, slot: int) -> Iterator[int]:
     """The uplinks from a slot to the processor, nearest first."""
     uplink = problem.above[slot]
     while uplink is not None:
@@ -203,7 +203,7 @@ def uplinks_of(problem: Problem, slot: int) -> Iterator[int]:
         uplink = problem.uplinks[uplink][1]
 
 
-def _worst(problem: Problem, flows: list[tuple[Holder, int, int]]) -> int:
+def _worst(problem: PlacingProblem, flows: list[tuple[Holder, int, int]]) -> int:
     """The least max-min fair share.
 
     In a tree it is the least of each link's rate over its drives (and each drive's own rate), as filling all drives
@@ -213,7 +213,7 @@ def _worst(problem: Problem, flows: list[tuple[Holder, int, int]]) -> int:
     return min([*rates, *(capacity // count for capacity, count in _loads(problem, flows, READ))], default=0)
 
 
-def _total(problem: Problem, flows: list[tuple[Holder, int, int]]) -> int:
+def _total(problem: PlacingProblem, flows: list[tuple[Holder, int, int]]) -> int:
     """The sum of max-min fair shares: in a tree it is the greatest flow, since fair filling leaves no room unused."""
     links: dict[Holder, int] = {}
     for holder, rate, count in flows:
@@ -237,7 +237,7 @@ def _total(problem: Problem, flows: list[tuple[Holder, int, int]]) -> int:
     return total
 
 
-def _bottom_up(problem: Problem) -> list[int]:
+def _bottom_up(problem: PlacingProblem) -> list[int]:
     """Uplinks in an order in which each comes before the one above it."""
 
     def depth(uplink: int) -> int:
@@ -247,7 +247,7 @@ def _bottom_up(problem: Problem) -> list[int]:
     return sorted(range(len(problem.uplinks)), key=depth, reverse=True)
 
 
-def _moves(problem: Problem, arrangement: Arrangement) -> int:
+def _moves(problem: PlacingProblem, arrangement: Arrangement) -> int:
     """Cards and drives that change place, are fitted, or are taken out. A drive that moves with its card stays."""
     slots: dict[int, int] = {}
     for number in arrangement.holders:

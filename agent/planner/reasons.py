@@ -18,8 +18,8 @@ from agent.planner.fits import (
     slot_refusal,
 )
 from agent.planner.holders import Fixed
+from agent.planner.phrases import NUMBERS, counted, listed
 from agent.planner.result import Unplaced
-from agent.planner.words import NUMBERS, counted, listed
 from agent.sheets.paths import bays_of, drives_on, flows
 from agent.sheets.reading import drive_watts
 
@@ -46,13 +46,13 @@ def unplaced(sheet: Sheet, placement: Placement) -> tuple[Unplaced, ...]:
 
     A drive that stays in a bay without lanes has none either, as it does not work there.
     """
-    seen = Seen(sheet, placement)
+    seen = PlacedSheet(sheet, placement)
     cards = [Unplaced(card.name, seen.card(card)) for card in sheet.cards if card.name not in placement.cards]
     drives = [Unplaced(drive.name, seen.drive(drive)) for drive in sheet.drives if drive.name not in seen.working]
     return (*cards, *drives)
 
 
-class Seen:
+class PlacedSheet:
     """A sheet and a placement, looked at for reasons."""
 
     def __init__(self, sheet: Sheet, placement: Placement) -> None:

@@ -19,7 +19,7 @@ from agent.planner.climb import climbed
 from agent.planner.fills import Fills, too_many
 from agent.planner.model import Model
 from agent.planner.needs import Needs
-from agent.planner.problem import READ, Arrangement, Problem, Score, allowed, met, score
+from agent.planner.problem import READ, Arrangement, PlacingProblem, Score, allowed, met, score
 from agent.planner.wanted import Wanted
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def always() -> bool:
 
 
 def search(
-    problem: Problem, running: Callable[[], bool] = always, also: int = 0, most_moves: int | None = None
+    problem: PlacingProblem, running: Callable[[], bool] = always, also: int = 0, most_moves: int | None = None
 ) -> Answer:
     """The best arrangement, and as many next best ones as asked for.
 
@@ -95,7 +95,7 @@ def _clock(running: Callable[[], bool]) -> Callable[[], bool]:
 class Search:
     """One search, with a limit of moves and without some sets of holders."""
 
-    def __init__(self, problem: Problem, running: Callable[[], bool], most_moves: int | None = None) -> None:
+    def __init__(self, problem: PlacingProblem, running: Callable[[], bool], most_moves: int | None = None) -> None:
         """Nothing is looked at yet."""
         self._problem, self._running = problem, running
         self._most_moves = most_moves

@@ -14,14 +14,14 @@ from msgspec import Struct
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
-DEAR: Final = 10_000.0  # what it costs to break a row, beside columns that are worth about 1
+EXCLUDED_WORTH: Final = 10_000.0  # what it costs to break a row, beside columns that are worth about 1
 CLOSE: Final = 1e-7
 TIE: Final = 1e-11
 REFRESH: Final = 120  # pivots after which the inverse is worked out anew
 NUDGE: Final = 1e-8  # rows are moved apart by about this much, so that ties do not hold the method up
 
 
-class Row(Struct, frozen=True):
+class Constraint(Struct, frozen=True):
     """A sum of columns that is at most `most`, or (`exact`) equal to it; `step` is the least that breaks it."""
 
     most: float
@@ -41,7 +41,7 @@ class Column(Struct, frozen=True, eq=False):
 class Simplex:
     """The rows, and the columns that are now in use: as many as rows, each with its amount."""
 
-    def __init__(self, rows: Sequence[Row]) -> None:
+    def __init__(self, rows: Sequence[Constraint]) -> None:
         """Begin with the slack of each row, or with its way out."""
         self._most = [row.most + NUDGE * (1 + number * 7 % 13) for number, row in enumerate(rows)]
         self._exact = [row.exact for row in rows]
@@ -59,17 +59,17 @@ class Simplex:
             entry = 1.0 if most >= 0 else -1.0
             if self._exact[number] or most < 0:
                 entry *= self._steps[number]
-                self.columns.append(Column(((number, entry),), -DEAR))
+                self.columns.append(Column(((number, entry),), -EXCLUDED_WORTH))
             else:
                 self.columns.append(self.slacks[number])
             self._inverse[number][number] = 1 / entry
             self.amounts.append(most / entry)
 
-    def prices(self, dear: Collection[Column]) -> list[float]:
-        """What a unit of each row is worth; a column in `dear` costs as much as a broken row."""
+    def prices(self, excluded: Collection[Column]) -> list[float]:
+        """What a unit of each row is worth; a column in `excluded` costs as much as a broken row."""
         total = [0.0] * len(self.columns)
         for column, line in zip(self.columns, self._inverse, strict=True):
-            worth = -DEAR if column in dear else column.worth
+            worth = -EXCLUDED_WORTH if column in excluded else column.worth
             if worth:
                 total = [value + worth * part for value, part in zip(total, line, strict=True)]
         return total
@@ -108,10 +108,10 @@ class Simplex:
         factors = [factor for _, factor in column.entries]
         return [sum(map(mul, [line[place] for place in places], factors)) for line in self._inverse]
 
-    def worth(self, dear: Collection[Column]) -> float:
+    def worth(self, excluded: Collection[Column]) -> float:
         """What all amounts are worth together."""
         pairs = zip(self.columns, self.amounts, strict=True)
-        return sum((-DEAR if column in dear else column.worth) * amount for column, amount in pairs)
+        return sum((-EXCLUDED_WORTH if column in excluded else column.worth) * amount for column, amount in pairs)
 
     def refresh(self) -> None:
         """Work the inverse out anew from the columns in use, to shed rounding errors; or else begin anew."""

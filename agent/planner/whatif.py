@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from agent.planner.figures import Rated, could_mbps
+from agent.planner.phrases import counted, listed, mbps
 from agent.planner.plan import plan
 from agent.planner.reasons import spares_apart, unplaced
 from agent.planner.result import Candidate
-from agent.planner.words import counted, listed, mbps
 from agent.sheets.names import Names
 from agent.sheets.paths import bays_of, card_link, drives_on
 from agent.sheets.reading import card_of
-from agent.sheets.sheet import Place, Placement
+from agent.sheets.sheet import DrivePlace, Placement
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -63,7 +63,7 @@ def _candidate(sheet: Sheet, kind: str, drives: Sequence[DriveSpec], running: Ca
 
 def _spread(cards: Sequence[CardSpec], drives: Sequence[DriveSpec]) -> Placement:
     """New drives on the new cards, bay by bay: of drives that are alike, those of the trial are looked for there."""
-    bays = [Place(card.name, bay) for card in cards for bay in range(1, card.bays + 1)]
+    bays = [DrivePlace(card.name, bay) for card in cards for bay in range(1, card.bays + 1)]
     return Placement({}, {drive.name: place for drive, place in zip(drives, bays, strict=False)})
 
 

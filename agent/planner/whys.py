@@ -8,10 +8,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.planner.build import needs_met
-from agent.planner.changes import counts_of, moved, with_drives, with_holders
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
+from agent.planner.phrases import counted, listed, mbps
 from agent.planner.problem import READ, allowed, score
-from agent.planner.words import counted, listed, mbps
+from agent.planner.refitted import counts_of, moved, with_drives, with_holders
 from agent.sheets.paths import drives_on, today
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from rich.text import Text
 from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES
 from agent.report.plain import plain
-from agent.report.watching import LEVELS, PLAIN_LEVELS, Seen, event_words, hottest, rate_words
+from agent.report.watching import LEVELS, PLAIN_LEVELS, DriveNow, event_words, hottest, rate_words
 from agent.soak import wording
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ MOST_HISTORY: Final = 40
 AROUND: Final = 3  # lines beside those of drives: head, what is left out, and the one below all
 
 
-class View:
+class LiveView:
     """A view that is redrawn in place; on a terminal that cannot do that it should not be used."""
 
     def __init__(self, head: Head, console: Console, lasts: float | None) -> None:
@@ -42,7 +42,7 @@ class View:
         self._head = head
         self._lasts = lasts
         self._console = console
-        self._drives = [Seen(drive) for drive in head.drives]
+        self._drives = [DriveNow(drive) for drive in head.drives]
         encoding = console.encoding.lower()
         self._levels = LEVELS if encoding.startswith("utf") else PLAIN_LEVELS
         self._widest = (0, 0, 0, 0)
@@ -109,14 +109,14 @@ class View:
         """The columns that a drive on one line needs."""
         return sum(self._columns()) + 2 * 5 + LEAST_HISTORY
 
-    def _drive(self, seen: Seen, width: int) -> list[Text]:
+    def _drive(self, seen: DriveNow, width: int) -> list[Text]:
         name, temperature, margin, rates = self._columns()
         line = self._begin(seen, name).append(f"{seen.temperature:>{temperature}}  ", STATES[seen.state])
         line.append(f"{seen.margin_words:<{margin}}  ", STATES[seen.state])
         line.append(f"{rate_words(seen.read, seen.write):<{rates}}  ")
         return [line.append(self._history(seen, width - cell_len(line.plain)), QUIET)]
 
-    def _narrow(self, seen: Seen, width: int) -> list[Text]:
+    def _narrow(self, seen: DriveNow, width: int) -> list[Text]:
         first = self._begin(seen, cell_len(seen.name)).append(seen.temperature, STATES[seen.state])
         if seen.margin_words:
             first.append(f", {seen.margin_words}", STATES[seen.state])
@@ -124,16 +124,16 @@ class View:
         room = width - cell_len(second.plain)
         return [first, second.append(self._history(seen, room), QUIET) if room >= LEAST_HISTORY else second]
 
-    def _begin(self, seen: Seen, width: int) -> Text:
+    def _begin(self, seen: DriveNow, width: int) -> Text:
         return Text("  ").append(set_cell_size(seen.name, width), HEADING).append("  ")
 
-    def _history(self, seen: Seen, room: int) -> str:
+    def _history(self, seen: DriveNow, room: int) -> str:
         return seen.history.line(min(room, MOST_HISTORY), seen.limit, self._levels)
 
 
-def on_terminal(head: Head, lasts: float | None) -> View:
+def on_terminal(head: Head, lasts: float | None) -> LiveView:
     """A view on the terminal of standard error."""
-    return View(head, Console(stderr=True, markup=False, highlight=False, emoji=False), lasts)
+    return LiveView(head, Console(stderr=True, markup=False, highlight=False, emoji=False), lasts)
 
 
 def _cut(line: Text, width: int) -> Text:

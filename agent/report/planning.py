@@ -12,7 +12,7 @@ from rich.text import Text
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate, Severity
-from agent.planner.words import counted
+from agent.planner.phrases import counted
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import mbps, mbps_range, plain
@@ -39,7 +39,7 @@ FAIR: Final = STYLES[Severity.LIMIT]
 BAD: Final = STYLES[Severity.FAULT]
 ANSWERS: Final = {"not met": BAD, "at best": FAIR, "met": GOOD}  # worst first
 SENTENCE: Final = 400  # characters
-HAIR: Final = 1e-6  # what a float may be off by
+ROUNDING: Final = 1e-6  # what a float may be off by
 
 
 def plan(found: Plan, width: int, source: str) -> Page:
@@ -209,7 +209,7 @@ def _card(card: CardPlanned) -> str:
 
 def _at_most(watts: float) -> str:
     """Power that is at most taken, rounded up to a tenth of a watt."""
-    return f"{ceil(watts * 10 - HAIR) / 10:,g}"
+    return f"{ceil(watts * 10 - ROUNDING) / 10:,g}"
 
 
 def _drive(drive: DrivePlanned, found: Plan) -> tuple[str, str, str]:

@@ -14,7 +14,7 @@ from agent.manual.blocks import AsIs, Heading
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from agent.manual.blocks import Block, Span
+    from agent.manual.blocks import Block, TextSpan
 
 # Source: groff_char(7), "Special character escape forms": what keeps its ASCII shape in every output.
 SHAPES: Final = {"\\": r"\(rs", "-": r"\-", "'": r"\(aq", "`": r"\(ga", "^": r"\(ha", "~": r"\(ti", '"': r"\(dq"}
@@ -77,7 +77,7 @@ def written(blocks: Iterable[Block]) -> Iterator[str]:
             yield running(block.spans)
 
 
-def running(spans: Iterable[Span]) -> str:
+def running(spans: Iterable[TextSpan]) -> str:
     """Spans as one line; the formatter breaks it."""
     whole = "".join(bold(span.text) if span.style in BOLD else escaped(span.text) for span in spans)
     return rf"\&{whole}" if whole.startswith(".") else whole

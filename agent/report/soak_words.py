@@ -15,7 +15,7 @@ from agent.soak import wording
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.soak.analysed import DriveAnalysis, ErrorBurst, Fall, LinkChange, Rates, Span, Temperatures
+    from agent.soak.analysed import DriveAnalysis, DriveTemperatures, ErrorBurst, Fall, LinkChange, LoadRates, TimeSpan
 
 GOOD: Final = STYLES[Severity.OK]
 FAIR: Final = STYLES[Severity.LIMIT]
@@ -33,7 +33,7 @@ FALLS: Final = {
 }
 
 
-def temperatures(seen: Temperatures, drive: DriveAnalysis) -> str:
+def temperatures(seen: DriveTemperatures, drive: DriveAnalysis) -> str:
     """Least, most and mean, and its hottest sensor."""
     least, most = wording.celsius(seen.least), wording.celsius(seen.most)
     words = f"{most} all the time"
@@ -86,11 +86,11 @@ def rates(drive: DriveAnalysis) -> Iterator[tuple[str, str]]:
         yield "should reach", f"{mbps_range(drive.head.expected)} when read alone"
 
 
-def _in_time(rates: Rates) -> str:
+def _in_time(rates: LoadRates) -> str:
     return f" in {wording.lasting(rates.seconds)}" if rates.seconds else ""
 
 
-def _rates(rates: Rates) -> str:
+def _rates(rates: LoadRates) -> str:
     """The middle rate and the spread."""
     half = f"half of the time between {rates.low_quarter:,.0f} and {wording.mbps(rates.high_quarter)}"
     return f"{wording.mbps(rates.median)} in the middle, {half}, {wording.mbps(rates.most)} at most"
@@ -135,6 +135,6 @@ def unread(drive: DriveAnalysis) -> Iterator[str]:
         yield plain(missed.said(one), SENTENCE)
 
 
-def _times(spans: Sequence[Span]) -> str:
+def _times(spans: Sequence[TimeSpan]) -> str:
     shown = ", ".join(_span(span.start, span.end) for span in spans[:MOST_TIMES])
     return f"{shown}, and {len(spans) - MOST_TIMES} more times" if len(spans) > MOST_TIMES else shown

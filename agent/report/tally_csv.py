@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.model.findings import Rate
-    from agent.tally.table import Counted, Line, Table
+    from agent.tally.table import Counted, Table, TallyLine
 
 Value = str | int | float | None
 
@@ -77,7 +77,7 @@ class _Echo:
         return line
 
 
-def _values(line: Line) -> tuple[Value, ...]:
+def _values(line: TallyLine) -> tuple[Value, ...]:
     card, kind = line.card, line.machine
     return (
         *(None if number is None else f"0x{number:04x}" for number in (card.vendor, card.device)),

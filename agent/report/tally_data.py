@@ -13,7 +13,7 @@ from agent.report.form import By, From, Through, build
 from agent.report.form import schema as schema_of
 
 if TYPE_CHECKING:
-    from agent.tally.table import Choice, Line, Table
+    from agent.tally.table import Choice, Table, TallyLine
 
 VERSION: Final = 1
 
@@ -142,19 +142,19 @@ def form(found: Table) -> TallyData:
     return build(TallyData, found)
 
 
-def _full(line: Line) -> int:
+def _full(line: TallyLine) -> int:
     return line.count(Verdict.FULL)
 
 
-def _narrow(line: Line) -> int:
+def _narrow(line: TallyLine) -> int:
     return line.count(Verdict.NARROW)
 
 
-def _slow(line: Line) -> int:
+def _slow(line: TallyLine) -> int:
     return line.count(Verdict.SLOW)
 
 
-def _verdicts(line: Line) -> dict[str, int]:
+def _verdicts(line: TallyLine) -> dict[str, int]:
     return {verdict.value: count for verdict, count in line.verdicts}
 
 

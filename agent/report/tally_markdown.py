@@ -9,7 +9,7 @@ from agent.report.marks import bullets, escaped, heading, table
 from knowledge.rates import celsius_text
 
 if TYPE_CHECKING:
-    from agent.tally.table import Line, Table
+    from agent.tally.table import Table, TallyLine
 
 HEAD: Final = (
     *("State", "Card", "What it is", "In machines of this kind", "Machines", "Links", "Best rate", "Typical rate"),
@@ -24,7 +24,7 @@ def page(found: Table) -> str:
     return f"{heading(1, 'Cards and how they run')}{escaped(words.summary(found))}\n\n{lines}{remarks}"
 
 
-def _row(line: Line) -> tuple[str, ...]:
+def _row(line: TallyLine) -> tuple[str, ...]:
     return (
         words.status(line),
         words.card_id(line.card),

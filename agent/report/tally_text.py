@@ -12,7 +12,7 @@ from agent.report.plain import plain
 from knowledge.rates import celsius_text
 
 if TYPE_CHECKING:
-    from agent.tally.table import Line, Table
+    from agent.tally.table import Table, TallyLine
 
 INDENT: Final = 4
 
@@ -33,7 +33,7 @@ def page(found: Table, width: int, source: str) -> Page:
     return page
 
 
-def _line(page: Page, line: Line) -> None:
+def _line(page: Page, line: TallyLine) -> None:
     head = Text(words.status(line), STYLES[words.severity(line)])
     head.append(f"  {words.card_id(line.card)}  ", "").append(words.card_words(line, plain), HEADING)
     page.add(head, hang=INDENT)
@@ -51,7 +51,7 @@ def _line(page: Page, line: Line) -> None:
         page.add("; ".join(rest), indent=INDENT, hang=INDENT + 2)
 
 
-def _rates(line: Line) -> str:
+def _rates(line: TallyLine) -> str:
     """The best and the typical rate, once where they are the same."""
     if line.best is None:
         return "no rate known"

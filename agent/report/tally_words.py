@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.model.findings import Rate
-    from agent.tally.seen import CardKind, MachineKind
-    from agent.tally.table import Counted, Line, Table
+    from agent.tally.seen import CardNumbers, MachineKind
+    from agent.tally.table import Counted, Table, TallyLine
 
     Safe = Callable[[str], str]
 
@@ -31,13 +31,13 @@ CONFIRMED_MEANS: Final = (
 )
 
 
-def card_id(card: CardKind) -> str:
+def card_id(card: CardNumbers) -> str:
     """The four numbers of a card kind in hexadecimal digits, as --only takes them."""
     numbers = (card.vendor, card.device, card.subsystem_vendor, card.subsystem)
     return ":".join(UNKNOWN_ID if number is None else f"{number:04x}" for number in numbers)
 
 
-def card_words(line: Line, safe: Safe) -> str:
+def card_words(line: TallyLine, safe: Safe) -> str:
     """What a card is: its class, and the model that most links of the line give."""
     if not line.names:
         return line.what
@@ -55,23 +55,23 @@ def machine_words(kind: MachineKind, safe: Safe) -> str:
     return f"{', '.join(parts)} ({safe(kind.platform)})"
 
 
-def status(line: Line) -> str:
+def status(line: TallyLine) -> str:
     """One word: "confirmed", or the worst verdict of any link."""
     return CONFIRMED if line.confirmed else line.worst.value
 
 
-def severity(line: Line) -> Severity:
+def severity(line: TallyLine) -> Severity:
     """How much a line asks of the reader."""
     return Severity.OK if line.confirmed else line.worst.severity
 
 
-def verdicts(line: Line) -> str:
+def verdicts(line: TallyLine) -> str:
     """How many links have which verdict, worst first: "1 narrow, 3 full"; and how many of them are an old reading."""
     found = ", ".join(f"{count:,} {verdict.value}" for verdict, count in line.verdicts)
     return found if not line.at_start else f"{found}; {line.at_start:,} as of the start of the system"
 
 
-def other_verdicts(line: Line) -> int:
+def other_verdicts(line: TallyLine) -> int:
     """How many links are none of full, narrow and slow."""
     return line.links - sum(line.count(one) for one in (Verdict.FULL, Verdict.NARROW, Verdict.SLOW))
 

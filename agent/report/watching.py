@@ -66,7 +66,7 @@ def _greatest(values: Sequence[float]) -> float:
     return max((value for value in values if value == value), default=float("nan"))  # noqa: PLR0124 - nan
 
 
-class Seen:
+class DriveNow:
     """One drive as it is now: its temperature, its rates in MB/s since the sample before, how near it is to a limit."""
 
     def __init__(self, head: DriveHead) -> None:
@@ -151,7 +151,7 @@ def event_words(event: Event) -> str:
     return f"{wording.moment(event.seconds)}  {drive}{plain(event.words, WORDS)}"
 
 
-def hottest(drives: Sequence[Seen], count: int) -> list[Seen]:
+def hottest(drives: Sequence[DriveNow], count: int) -> list[DriveNow]:
     """As many drives as asked for, those nearest to their limits, in the order in which they were."""
     if len(drives) <= count:
         return list(drives)
@@ -166,7 +166,7 @@ class Lines:
         """`tell` is given each line; `every` seconds lie between two of them."""
         self._tell = tell
         self._every = every
-        self._drives = [Seen(drive) for drive in head.drives]
+        self._drives = [DriveNow(drive) for drive in head.drives]
         self._most: list[float | None] = [None] * len(self._drives)
         self._start: Sample | None = None
         self._due = every

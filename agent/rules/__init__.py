@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.rules import absent, drives, errors, health, host, links, notes, sheet, slots, stripes
+from agent.rules import absent, drives, errors, health_log, host, links, notes, sheet, slots, stripe_sets
 from agent.rules.rule import REGISTERED, Found, Rule
 
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from probes.unread import Unread
 
 # In the order in which findings of one severity are told.
-FAMILIES = (absent, drives, links, errors, health, host, notes, sheet, slots, stripes)
+FAMILIES = (absent, drives, links, errors, health_log, host, notes, sheet, slots, stripe_sets)
 RULES = {one.id: one for family in FAMILIES for one in REGISTERED.values() if one.run.__module__ == family.__name__}
 
 __all__ = ["FAMILIES", "RULES", "Found", "Rule", "run"]

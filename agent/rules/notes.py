@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from agent.model.judged_machine import JudgedMachine
     from agent.notes.applying import Applied
-    from agent.notes.matching import Condition, Match, Part
+    from agent.notes.matching import Condition, Match, NotablePart
     from agent.notes.seen import Beside
     from knowledge.fieldnotes import Note, Proof
     from probes.facts import PciFunction
@@ -131,7 +131,7 @@ def _found(one: Applied) -> Found:
     )
 
 
-def _part(part: Part) -> str:
+def _part(part: NotablePart) -> str:
     """What a step is to be done with, where no link tells it."""
     if part.judged is not None or part.drive is not None:
         return ""

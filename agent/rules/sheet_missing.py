@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.model.judged import Judged
-    from agent.model.sheet_parts import DriveMatch, Matched
+    from agent.model.sheet_parts import DriveMatch, MatchedSheet
 
 SPLIT: Final = 2  # a port with so many times the lanes of its drive could be split
 MOST_NAMES: Final = 8
@@ -22,7 +22,7 @@ OF_CARDS: Final = ("reseat", "clean", "try-other-slot", "enable-slot")
 OF_DRIVES: Final = ("reseat-drive", "try-drive-elsewhere", "enable-socket", "count-drives", "set-split")
 
 
-def parts_missing(matched: Matched) -> Iterator[Found | Unread]:
+def parts_missing(matched: MatchedSheet) -> Iterator[Found | Unread]:
     """Cards with what should be on them, drives in slots of their own, and drives of cards that answer."""
     for card in matched.cards:
         lost = [one for one in matched.on(card) if one.how == "missing"]
@@ -43,7 +43,7 @@ def parts_missing(matched: Matched) -> Iterator[Found | Unread]:
             yield _unseen(matched, drive, drive.lost)
 
 
-def _untold(matched: Matched, one: CardMatch | DriveMatch) -> Unread:
+def _untold(matched: MatchedSheet, one: CardMatch | DriveMatch) -> Unread:
     return Unread(f"{one.words} of {matched.source}", "the sheet says too little of it to tell it from other parts")
 
 
@@ -54,13 +54,13 @@ DOUBTS: Final = {
 }
 
 
-def _unseen(matched: Matched, one: CardMatch | DriveMatch, lost: Unread) -> Unread:
+def _unseen(matched: MatchedSheet, one: CardMatch | DriveMatch, lost: Unread) -> Unread:
     """A part that a reading which failed hides, or lets nobody tell from others; never missing, never in its place."""
     why = f"{DOUBTS.get(one.how, 'it could not be seen')}: {lost.what}: {lost.why}"
     return Unread(f"{one.words} of {matched.source}", why, lost.needs_root, vital=lost.failed)
 
 
-def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
+def _missing(matched: MatchedSheet, one: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
     """A part of which nothing is to be seen, with the drives that should be on it."""
     part = f"{one.words} with {_names(drives)}" if drives else one.words
     without = OF_DRIVES if isinstance(one, CardMatch) else (*OF_CARDS, "count-drives", "set-split")
@@ -95,7 +95,7 @@ def _missing(matched: Matched, one: CardMatch | DriveMatch, drives: Sequence[Dri
     )
 
 
-def _no_slot(matched: Matched, label: str) -> str:
+def _no_slot(matched: MatchedSheet, label: str) -> str:
     """What to say of a slot that was not found."""
     lost = matched.slots_lost
     return (
@@ -103,7 +103,7 @@ def _no_slot(matched: Matched, label: str) -> str:
     )
 
 
-def _missing_on(matched: Matched, card: CardMatch, lost: Sequence[DriveMatch]) -> Found:
+def _missing_on(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatch]) -> Found:
     """Drives that do not answer while their card, or others of its drives, do."""
     judged = card.found if card.found is not None else _empty_link(card)
     there = f" in {matched.place_of(judged)}" if judged is not None else ""
@@ -146,7 +146,7 @@ def _empty_link(card: CardMatch) -> Judged | None:
     return next((one for one in card.spot.links if one.link.device is None), card.spot.first)
 
 
-def drives_unsplit(matched: Matched) -> Iterator[Found]:
+def drives_unsplit(matched: MatchedSheet) -> Iterator[Found]:
     """Carriers of which some drives answer, below a port with lanes that are not split off."""
     for card in matched.cards:
         lost = [one for one in matched.on(card) if one.how == "missing"]
@@ -180,7 +180,7 @@ def _unsplit(card: CardMatch, lost: Sequence[DriveMatch]) -> Judged | None:
     return None
 
 
-def _answering(matched: Matched, card: CardMatch, lost: Sequence[DriveMatch]) -> Evidence:
+def _answering(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatch]) -> Evidence:
     """How many drives of a carrier answer, and how many should."""
     count = len(matched.on(card))
     missing = f"{_names(lost)} {'are' if len(lost) > 1 else 'is'} missing"

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from agent.model.findings import Rate
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from agent.model.sheet_parts import DriveMatch, Matched
+    from agent.model.sheet_parts import DriveMatch, MatchedSheet
 
 MOST_PARTS: Final = 4  # that are written out in one headline; the evidence has all
 
@@ -79,7 +79,7 @@ class Group(Struct, frozen=True, eq=False):
 # --- What is to move -------------------------------------------------------------------------------------------
 
 
-def groups(matched: Matched) -> list[Group]:
+def groups(matched: MatchedSheet) -> list[Group]:
     """All parts that answer elsewhere, those together that want each other's places; drives before cards."""
     units = list(_units(matched))
     number = {id(unit): place for place, unit in enumerate(units)}
@@ -94,7 +94,7 @@ def groups(matched: Matched) -> list[Group]:
     return [Group(tuple(some), tuple(dict.fromkeys(_in_the_way(matched, some, units)))) for some in together.values()]
 
 
-def _units(matched: Matched) -> Iterator[Unit]:
+def _units(matched: MatchedSheet) -> Iterator[Unit]:
     parts: list[CardMatch | DriveMatch] = [*matched.drives, *matched.cards]
     for one in parts:
         judged = one.link
@@ -106,7 +106,7 @@ def _units(matched: Matched) -> Iterator[Unit]:
             yield _drive(matched, one, judged)
 
 
-def _card(matched: Matched, card: CardMatch, judged: Judged) -> Unit:
+def _card(matched: MatchedSheet, card: CardMatch, judged: Judged) -> Unit:
     assert card.spot is not None
     pairs: list[tuple[Judged | None, Rate | None]] = [(card.link, card.planned)]
     links = [judged]
@@ -124,13 +124,13 @@ def _card(matched: Matched, card: CardMatch, judged: Judged) -> Unit:
     )
 
 
-def _drive(matched: Matched, drive: DriveMatch, judged: Judged) -> Unit:
+def _drive(matched: MatchedSheet, drive: DriveMatch, judged: Judged) -> Unit:
     needs, there = _target(matched, drive)
     below = tuple(_below([(judged, drive.planned)]))
     return Unit(drive, judged, frozenset({judged.link.key}), needs, place_words(matched, judged), there, below)
 
 
-def _target(matched: Matched, drive: DriveMatch) -> tuple[frozenset[str], str]:
+def _target(matched: MatchedSheet, drive: DriveMatch) -> tuple[frozenset[str], str]:
     """The links that must be free for a drive, and its place in words."""
     assert drive.spot is not None
     card, bay = drive.on, drive.drive.bay
@@ -145,12 +145,12 @@ def _target(matched: Matched, drive: DriveMatch) -> tuple[frozenset[str], str]:
     return frozenset({port.link.key} if port is not None else ()), where
 
 
-def _staying(matched: Matched) -> set[str]:
+def _staying(matched: MatchedSheet) -> set[str]:
     """The links of parts that have their places already."""
     return {one.link.link.key for one in matched.parts() if one.how in IN_PLACE and one.link is not None}
 
 
-def place_words(matched: Matched, judged: Judged) -> str:
+def place_words(matched: MatchedSheet, judged: Judged) -> str:
     """Where a drive is: the bay of its carrier, counted in the order of ports, else its slot."""
     for card in matched.cards:
         for bay, port in enumerate(matched.bays(card), 1):
@@ -165,7 +165,7 @@ def _below(pairs: Sequence[tuple[Judged | None, Rate | None]]) -> Iterator[tuple
             yield judged, planned
 
 
-def _in_the_way(matched: Matched, units: Sequence[Unit], every: Sequence[Unit]) -> Iterator[tuple[str, str]]:
+def _in_the_way(matched: MatchedSheet, units: Sequence[Unit], every: Sequence[Unit]) -> Iterator[tuple[str, str]]:
     """What is in places that are needed and belongs in none: the sheet does not have it, or not where it could go."""
     moving = {key for unit in every for key in unit.holds}
     stays = _staying(matched)
@@ -184,7 +184,7 @@ def _in_the_way(matched: Matched, units: Sequence[Unit], every: Sequence[Unit]) 
 # --- What is said of them ----------------------------------------------------------------------------------------
 
 
-def out_of_place(seen: JudgedMachine, matched: Matched, group: Group, *, brief: bool = False) -> Found:
+def out_of_place(seen: JudgedMachine, matched: MatchedSheet, group: Group, *, brief: bool = False) -> Found:
     """What there is to say of parts that are in other places, with all that hands must do, in order.
 
     With `brief` the headline counts them, and the evidence alone has their places.

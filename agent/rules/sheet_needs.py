@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from agent.model.expected import NeedExpected
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from agent.model.sheet_parts import CardMatch, DriveMatch, Fitted, Matched
+    from agent.model.sheet_parts import CardMatch, DriveMatch, FittedDrive, MatchedSheet
     from agent.model.throughput import Direction, Flow
     from agent.rules.sheet_moving import Group
 
@@ -42,7 +42,7 @@ class Broken(Struct, frozen=True, eq=False):
     evidence: tuple[Evidence, ...]
 
 
-def needs_broken(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
+def needs_broken(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """One finding for each need, or for all that parts in each other's places break."""
     by_group, others = by_place(seen, matched)
     for group, here in by_group:
@@ -52,7 +52,7 @@ def needs_broken(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
         yield _alone(one)
 
 
-def by_place(seen: JudgedMachine, matched: Matched) -> tuple[list[tuple[Group, list[Broken]]], list[Broken]]:
+def by_place(seen: JudgedMachine, matched: MatchedSheet) -> tuple[list[tuple[Group, list[Broken]]], list[Broken]]:
     """All parts in each other's places, with the needs that they break there; and the other needs that are broken."""
     found = list(broken(seen, matched))
     by_group = []
@@ -92,7 +92,7 @@ def _says(one: Broken) -> str:
 # --- One need --------------------------------------------------------------------------------------------------
 
 
-def broken(seen: JudgedMachine, matched: Matched) -> Iterator[Broken]:
+def broken(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Broken]:
     """The needs that are broken."""
     for need in seen.expected.needs if seen.expected is not None else ():
         breaches = [*_cards(matched, need), *_places(seen, matched, need), *_rates(seen, matched, need)]
@@ -109,11 +109,11 @@ def broken(seen: JudgedMachine, matched: Matched) -> Iterator[Broken]:
 Breach = tuple[tuple["CardMatch | DriveMatch", ...], str, Evidence]
 
 
-def _asked(matched: Matched, need: NeedExpected, what: str) -> str:
+def _asked(matched: MatchedSheet, need: NeedExpected, what: str) -> str:
     return f'{what} (need "{need.name}", {matched.source})'
 
 
-def _cards(matched: Matched, need: NeedExpected) -> Iterator[Breach]:
+def _cards(matched: MatchedSheet, need: NeedExpected) -> Iterator[Breach]:
     spot = matched.spots.of(need.in_slot, None)
     for card in matched.cards if spot is not None else ():
         links = _links_of(matched, card)
@@ -126,7 +126,7 @@ def _cards(matched: Matched, need: NeedExpected) -> Iterator[Breach]:
             yield (card,), f"{card.words} is in {here}, not in {spot.words}", evidence
 
 
-def _links_of(matched: Matched, card: CardMatch) -> list[Judged]:
+def _links_of(matched: MatchedSheet, card: CardMatch) -> list[Judged]:
     """The links by which a card shows itself, none where it is not sure that it is this card."""
     if card.how not in FITTED:
         return []
@@ -135,12 +135,12 @@ def _links_of(matched: Matched, card: CardMatch) -> list[Judged]:
     return [card.found] if card.found is not None else []
 
 
-def _fitted(matched: Matched, need: NeedExpected) -> list[tuple[DriveMatch, Fitted]]:
+def _fitted(matched: MatchedSheet, need: NeedExpected) -> list[tuple[DriveMatch, FittedDrive]]:
     drives = [one for one in matched.drives if one.drive.name in need.drives and one.how in FITTED]
     return [(one, one.found) for one in drives if one.found is not None]
 
 
-def _places(seen: JudgedMachine, matched: Matched, need: NeedExpected) -> Iterator[Breach]:
+def _places(seen: JudgedMachine, matched: MatchedSheet, need: NeedExpected) -> Iterator[Breach]:
     for one, found in _fitted(matched, need):
         if need.not_on_split and found.own is not None and _is_split(matched, found.own):
             read = f"{place_words(matched, found.own)}, a slot that is split"
@@ -158,7 +158,7 @@ def _places(seen: JudgedMachine, matched: Matched, need: NeedExpected) -> Iterat
             yield (one,), f"{one.words} is behind the packet switch in {where}", evidence
 
 
-def _is_split(matched: Matched, own: Judged) -> bool:
+def _is_split(matched: MatchedSheet, own: Judged) -> bool:
     """Whether a drive's link is one of several that a slot is split into."""
     slot = own.link.slot
     labels = {slot.name} if slot is not None else set()
@@ -177,7 +177,7 @@ def _is_split(matched: Matched, own: Judged) -> bool:
     return False
 
 
-def _switch_above(seen: JudgedMachine, matched: Matched, found: Fitted) -> Judged | None:
+def _switch_above(seen: JudgedMachine, matched: MatchedSheet, found: FittedDrive) -> Judged | None:
     """The card with a packet switch that a drive is behind; a switch that is part of the board is none."""
     cards = {card.found.link.key for card in matched.cards if card.found is not None}
     for link in found.chain[1:]:
@@ -193,7 +193,7 @@ def _switch_above(seen: JudgedMachine, matched: Matched, found: Fitted) -> Judge
 # --- Rates -----------------------------------------------------------------------------------------------------
 
 
-def _rates(seen: JudgedMachine, matched: Matched, need: NeedExpected) -> Iterator[Breach]:
+def _rates(seen: JudgedMachine, matched: MatchedSheet, need: NeedExpected) -> Iterator[Breach]:
     directions: tuple[tuple[Direction, float | None, str], ...] = (
         ("to_host", need.read_mbps, "read"),
         ("to_drive", need.write_mbps, "written"),
@@ -215,7 +215,7 @@ def _rates(seen: JudgedMachine, matched: Matched, need: NeedExpected) -> Iterato
 
 def _reached(
     need: NeedExpected,
-    fitted: Sequence[tuple[DriveMatch, Fitted]],
+    fitted: Sequence[tuple[DriveMatch, FittedDrive]],
     flows: dict[str, Flow],
     hops: dict[str, throughput.Hop],
     direction: Direction,

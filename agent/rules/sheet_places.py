@@ -18,17 +18,17 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from agent.model.sheet_parts import DriveMatch, Fitted, Matched
+    from agent.model.sheet_parts import DriveMatch, FittedDrive, MatchedSheet
 
 
-def other_places(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
+def other_places(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Parts that answer elsewhere, together where they want each other's places; a broken need tells of its own."""
     for group, needs in by_place(seen, matched)[0]:
         if not needs:
             yield out_of_place(seen, matched, group)
 
 
-def other_parts(matched: Matched) -> Iterator[Found]:
+def other_parts(matched: MatchedSheet) -> Iterator[Found]:
     """Cards and drives that say of themselves that they are others than the sheet's."""
     for card in matched.cards:
         if card.how != "other" or card.found is None:
@@ -46,7 +46,7 @@ def other_parts(matched: Matched) -> Iterator[Found]:
             yield _other_drive(matched, drive)
 
 
-def _other_drive(matched: Matched, one: DriveMatch) -> Found:
+def _other_drive(matched: MatchedSheet, one: DriveMatch) -> Found:
     assert one.found is not None
     found, model = one.found, one.drive.model
     if model is not None and found.model is not None and as_written(model) != found.model:
@@ -59,7 +59,7 @@ def _other_drive(matched: Matched, one: DriveMatch) -> Found:
     return Found(found.name, headline, (evidence,), judged=found.own, drive=found.drive is not None)
 
 
-def unplanned(matched: Matched) -> Iterator[Found | Unread]:
+def unplanned(matched: MatchedSheet) -> Iterator[Found | Unread]:
     """Cards with the drives behind them, and other drives, that the sheet does not have.
 
     What could not be told from the parts that it has may be one of them.
@@ -90,7 +90,7 @@ def unplanned(matched: Matched) -> Iterator[Found | Unread]:
             yield Found(one.name, headline, evidence, judged=one.own, drive=one.drive is not None)
 
 
-def _may_be_card(matched: Matched, judged: Judged) -> Unread | None:
+def _may_be_card(matched: MatchedSheet, judged: Judged) -> Unread | None:
     """Why a card may be one of the sheet's: one that could not be seen, and of which nothing says otherwise."""
     for one in matched.cards:
         wanted = one.card.pci_id
@@ -99,7 +99,7 @@ def _may_be_card(matched: Matched, judged: Judged) -> Unread | None:
     return None
 
 
-def _may_be_drive(matched: Matched, found: Fitted) -> Unread | None:
+def _may_be_drive(matched: MatchedSheet, found: FittedDrive) -> Unread | None:
     """Why a drive may be one of the sheet's, as with cards."""
     for one in matched.drives:
         if one.lost is not None and not is_another(one, found):
@@ -107,7 +107,7 @@ def _may_be_drive(matched: Matched, found: Fitted) -> Unread | None:
     return None
 
 
-def _doubtful(what: str, matched: Matched, lost: Unread) -> Unread:
+def _doubtful(what: str, matched: MatchedSheet, lost: Unread) -> Unread:
     """A part that may be one of the sheet's or none of them, for want of a reading that failed."""
     why = f"{lost.what}: {lost.why}"
     return Unread(f"whether {what} is a part of {matched.source}", why, lost.needs_root, vital=lost.failed)

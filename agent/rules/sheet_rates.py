@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from agent.model.sheet_parts import CardMatch, DriveMatch, Matched
+    from agent.model.sheet_parts import CardMatch, DriveMatch, MatchedSheet
 
 LEAST_LOSS: Final = 0.001  # of a link rate; less is a matter of rounding
 LEAST_RATE_LOSS: Final = 0.01  # of what a drive should reach; less is a matter of what the sheet rounds
@@ -23,7 +23,7 @@ IN_PLACE: Final = frozenset({"here", "other"})
 Short = tuple["DriveMatch", float, float]  # a drive, what it should reach at most, what the sheet expects
 
 
-def links_below(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
+def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Links of parts in their places."""
     for one, judged, planned in _links_below(matched):
         now = judged.now
@@ -47,7 +47,7 @@ def links_below(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
         )
 
 
-def _links_below(matched: Matched) -> Iterator[tuple[CardMatch | DriveMatch, Judged, Rate]]:
+def _links_below(matched: MatchedSheet) -> Iterator[tuple[CardMatch | DriveMatch, Judged, Rate]]:
     """Parts in their places, each with its link and the rate that the sheet expects, where the link falls below it."""
     for one in matched.parts():
         judged, planned = one.link, one.planned
@@ -77,7 +77,7 @@ def _less(rate: Rate, planned: Rate) -> bool:
     return link_mbps(rate.speed, rate.width) < link_mbps(planned.speed, planned.width) * (1 - LEAST_LOSS)
 
 
-def rates_below(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
+def rates_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Rates of drives in their places, one finding for all that one link holds back."""
     told = {judged.link.key for _, judged, _ in _links_below(matched)}
     told |= {one.link.key for one in seen.judged if one.verdict in BELOW_BEST or one.verdict is Verdict.UNKNOWN}
@@ -100,7 +100,7 @@ def rates_below(seen: JudgedMachine, matched: Matched) -> Iterator[Found]:
         yield _rate_below(seen, matched, when, key, short)
 
 
-def _rate_below(seen: JudgedMachine, matched: Matched, when: str, key: str, short: Sequence[Short]) -> Found:
+def _rate_below(seen: JudgedMachine, matched: MatchedSheet, when: str, key: str, short: Sequence[Short]) -> Found:
     judged, hop = seen.by_key[key], seen.hops.get(key)
     evidence = [
         Evidence(

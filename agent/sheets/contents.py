@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agent.model.judged import Judged
-    from agent.sheets.places import FittedLinks, Place
+    from agent.sheets.places import FittedLinks, SlotPlace
 
 LONGEST_NAME: Final = 60
 MOST_BAYS: Final = 16
@@ -38,7 +38,7 @@ DRIVE_LANES: Final = (16, 8, 4, 2, 1)
 LINK_LANES: Final = (16, 12, 8, 4, 2, 1)
 
 
-class Part(Struct, frozen=True):
+class SheetEntry(Struct, frozen=True):
     """One entry of a sheet and what has to be said beside it."""
 
     spec: Uplink | SlotSpec | CardSpec | DriveSpec | StripeSpec
@@ -52,12 +52,12 @@ class Contents:
         """Begin with none."""
         self._tree = tree
         self._card_names, self._drive_names = Names(), Names()
-        self.cards: list[Part] = []
-        self.drives: list[Part] = []
+        self.cards: list[SheetEntry] = []
+        self.drives: list[SheetEntry] = []
         self.told: set[str] = set()
         self.names: dict[str, str] = {}  # of drives: in the sheet, by what the kernel calls them
 
-    def add(self, place: Place, slot: SlotSpec) -> None:
+    def add(self, place: SlotPlace, slot: SlotSpec) -> None:
         """Add what is in a slot."""
         if not place.fitted:
             if any(one.verdict is Verdict.DARK for one in place.links):
@@ -86,7 +86,7 @@ class Contents:
                 slot=slot.label,
                 stays=True,
             )
-            self.cards.append(Part(card, (remark,)))
+            self.cards.append(SheetEntry(card, (remark,)))
         else:
             drive = DriveSpec(
                 name=self._drive_names.unique("unknown drive"),
@@ -96,7 +96,7 @@ class Contents:
                 slot=slot.label,
                 stays=True,
             )
-            self.drives.append(Part(drive, (remark,)))
+            self.drives.append(SheetEntry(drive, (remark,)))
 
     # --- Cards ---------------------------------------------------------------------------------------------------
 
@@ -141,9 +141,9 @@ class Contents:
             slot=slot.label,
             pci_id=pci_id(device),
         )
-        self.cards.append(Part(card, tuple(remarks)))
+        self.cards.append(SheetEntry(card, tuple(remarks)))
 
-    def _add_passive_carrier(self, place: Place, slot: SlotSpec) -> None:
+    def _add_passive_carrier(self, place: SlotPlace, slot: SlotSpec) -> None:
         """The carrier of drives that hang on the slot's own lanes: a group of lanes each where the slot is split."""
         holds = [one for one in place.fitted if one.is_drive]
         split = len(place.links) > 1
@@ -170,7 +170,7 @@ class Contents:
             slot=slot.label,
             stays=bool(others),
         )
-        self.cards.append(Part(card, tuple(_passive_remarks(slot, len(holds), others))))
+        self.cards.append(SheetEntry(card, tuple(_passive_remarks(slot, len(holds), others))))
 
     def _supply_last(self, slot: SlotSpec) -> None:
         """Let the carrier added last have the power that its drives may take: as they work, it must have it."""
@@ -187,9 +187,9 @@ class Contents:
                 " another way, such as a supply cable, or the edge is longer than its lanes need. Check it."
             )
             more = ceil(100 * (takes - gets)) / 100
-            self.cards[-1] = Part(replace(card, cable_watts=more), (*part.remarks, remark))
+            self.cards[-1] = SheetEntry(replace(card, cable_watts=more), (*part.remarks, remark))
 
-    def _add_plain_card(self, place: Place, slot: SlotSpec) -> None:
+    def _add_plain_card(self, place: SlotPlace, slot: SlotSpec) -> None:
         """A card without bays; it should keep the rate that it has now, or half of it if it drives a display."""
         holds = place.fitted
         one, device = holds[0], holds[0].link.device
@@ -225,7 +225,7 @@ class Contents:
             wants_mbps=wants,
             pci_id=pci_id(device),
         )
-        self.cards.append(Part(card, tuple(remarks)))
+        self.cards.append(SheetEntry(card, tuple(remarks)))
 
     # --- Drives --------------------------------------------------------------------------------------------------
 
@@ -271,7 +271,7 @@ class Contents:
             serial=as_written(drive.serial) if drive is not None else None,
         )
         self.names.update((seen.drive.name, spec.name) for seen in found)
-        self.drives.append(Part(spec, tuple(remarks)))
+        self.drives.append(SheetEntry(spec, tuple(remarks)))
         return spec
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
     from agent.model.throughput import Share
-    from agent.sheets.sheet import DriveSpec, Need, Place, Sheet
+    from agent.sheets.sheet import DrivePlace, DriveSpec, Need, Sheet
     from probes.facts import Facts
 
 Limits = tuple[float | None, float | None]
@@ -73,7 +73,7 @@ def expected(sheet: Sheet) -> Expectations:
 
 
 def _drive(
-    drive: DriveSpec, place: Place | None, link: tuple[int, int] | None, one: Share | None, at_once: Share | None
+    drive: DriveSpec, place: DrivePlace | None, link: tuple[int, int] | None, one: Share | None, at_once: Share | None
 ) -> DriveExpected:
     in_bay = place is not None and place.bay is not None
     return DriveExpected(

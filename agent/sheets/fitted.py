@@ -15,7 +15,7 @@ from agent.model.expected import LONGEST_TEXT
 from agent.model.findings import Verdict
 from agent.model.throughput import PAIRS, STRIPE_LEAST
 from agent.model.unseen_parts import missed
-from agent.sheets.contents import LONGEST_NAME, Contents, Part
+from agent.sheets.contents import LONGEST_NAME, Contents, SheetEntry
 from agent.sheets.names import Names
 from agent.sheets.places import (
     KINDS,
@@ -46,31 +46,31 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.model.findings import Rate
     from agent.model.judged import Judged
-    from agent.sheets.places import Place
+    from agent.sheets.places import SlotPlace
     from agent.sheets.sheet import Kind
     from probes.facts import BoardSlot, Drive, StripeSet
 
 MOST_REMARKS: Final = 12  # on readings that failed
 
 
-class Fitted(Struct, frozen=True):
+class SheetOfMachine(Struct, frozen=True):
     """What a machine holds, ready to be written. `left_out` has a phrase for everything that is not in it."""
 
     machine: MachineSpec
     remarks: tuple[str, ...]
     payload_told: bool
-    uplinks: tuple[Part, ...]
-    slots: tuple[Part, ...]
-    cards: tuple[Part, ...]
-    drives: tuple[Part, ...]
-    stripes: tuple[Part, ...]
+    uplinks: tuple[SheetEntry, ...]
+    slots: tuple[SheetEntry, ...]
+    cards: tuple[SheetEntry, ...]
+    drives: tuple[SheetEntry, ...]
+    stripes: tuple[SheetEntry, ...]
     left_out: tuple[str, ...]
 
 
-def fitted(audit: Audit) -> Fitted:
+def fitted(audit: Audit) -> SheetOfMachine:
     """The parts of a machine."""
     tree, labels, left_out = FittedLinks(audit), Names(), list[str]()
-    contents, uplinks, slots = Contents(tree), dict[str, Part](), list[Part]()
+    contents, uplinks, slots = Contents(tree), dict[str, SheetEntry](), list[SheetEntry]()
     for place in places(tree, labels, left_out):
         part = None
         why = why_not(tree, place)
@@ -93,7 +93,7 @@ def fitted(audit: Audit) -> Fitted:
     )
     left_out += _other_drives(audit, contents.told)
     stripes = tuple(_stripes(audit, contents.names, left_out))
-    return Fitted(
+    return SheetOfMachine(
         _machine(audit),
         tuple(_remarks(audit, tree)),
         bool(_payloads(audit)),
@@ -106,7 +106,7 @@ def fitted(audit: Audit) -> Fitted:
     )
 
 
-def _untold_content(place: Place) -> Iterator[str]:
+def _untold_content(place: SlotPlace) -> Iterator[str]:
     """What to say of a slot in which nothing was seen, where something may be: never that it is empty."""
     if not place.fitted:
         untold = next((one for one in place.links if one.verdict is Verdict.UNKNOWN), None)
@@ -117,7 +117,7 @@ def _untold_content(place: Place) -> Iterator[str]:
 # --- Slots -------------------------------------------------------------------------------------------------------
 
 
-def _slot(tree: FittedLinks, place: Place, uplinks: dict[str, Part]) -> Part | None:
+def _slot(tree: FittedLinks, place: SlotPlace, uplinks: dict[str, SheetEntry]) -> SheetEntry | None:
     """A slot's own entry; None where what it can do is not known."""
     remarks: list[str] = []
     rate = offers(place, remarks)
@@ -145,10 +145,10 @@ def _slot(tree: FittedLinks, place: Place, uplinks: dict[str, Part]) -> Part | N
         power_watts=limit,
         port=place.links[0].port_address,
     )
-    return Part(spec, tuple(remarks))
+    return SheetEntry(spec, tuple(remarks))
 
 
-def _kind(tree: FittedLinks, place: Place, rate: Rate, remarks: list[str]) -> Kind:
+def _kind(tree: FittedLinks, place: SlotPlace, rate: Rate, remarks: list[str]) -> Kind:
     """Whether cards or drives go into a slot: by the firmware's word, or by what is in it."""
     if place.board is not None:
         if place.board.kind not in KINDS or place.board.kind == "edsff":
@@ -168,25 +168,25 @@ def _kind(tree: FittedLinks, place: Place, rate: Rate, remarks: list[str]) -> Ki
     return guess
 
 
-def _uplink(tree: FittedLinks, one: Judged, uplinks: dict[str, Part]) -> str | None:
+def _uplink(tree: FittedLinks, one: Judged, uplinks: dict[str, SheetEntry]) -> str | None:
     """The name of the link on the board that a slot shares; it and all above it are added to `uplinks`."""
     name = None
     for up in reversed(tree.above(one)):
         if up.best is not None:
             over, name = name, f"port {up.link.key}"
-            uplinks.setdefault(name, Part(Uplink(name, up.best.width, up.best.speed, over)))
+            uplinks.setdefault(name, SheetEntry(Uplink(name, up.best.width, up.best.speed, over)))
     return name
 
 
-def _opened(part: Part, slot: SlotSpec, cards: Iterable[Part]) -> Part:
+def _opened(part: SheetEntry, slot: SlotSpec, cards: Iterable[SheetEntry]) -> SheetEntry:
     """The slot, its end open where its card shows that it must be."""
     if all(not isinstance(card.spec, CardSpec) or card.spec.connector <= slot.connector for card in cards):
         return part
     remark = "The card in it needs a longer connector than is told, so its end must be open. Check it."
-    return Part(replace(slot, open_end=True), (*part.remarks, remark))
+    return SheetEntry(replace(slot, open_end=True), (*part.remarks, remark))
 
 
-def _unmatched(tree: FittedLinks, labels: Names, left_out: list[str]) -> Iterator[Part]:
+def _unmatched(tree: FittedLinks, labels: Names, left_out: list[str]) -> Iterator[SheetEntry]:
     """Slots that the firmware names and no link leads to: its figures are taken where they say enough."""
     matched = {board_of(one) for one in tree.audit.links}
     for board in tree.described:
@@ -210,7 +210,7 @@ def _unmatched(tree: FittedLinks, labels: Names, left_out: list[str]) -> Iterato
         gap = tree.audit.facts.gap("functions")
         if gap is not None:
             remarks.append(f"What is in it could not be seen: {gap.what}: {gap.why}.")
-        yield Part(spec, tuple(remarks))
+        yield SheetEntry(spec, tuple(remarks))
 
 
 def _why_unusable(board: BoardSlot) -> str:
@@ -227,7 +227,7 @@ def _why_unusable(board: BoardSlot) -> str:
 # --- What is left out --------------------------------------------------------------------------------------------
 
 
-def _left_out(tree: FittedLinks, place: Place, why: str, told: set[str]) -> str:
+def _left_out(tree: FittedLinks, place: SlotPlace, why: str, told: set[str]) -> str:
     """A phrase for a slot that is left out, with what is in it."""
     keys = {one.link.key for one in place.links}
     names = [seen.drive.name for seen in tree.audit.drives if keys.intersection(seen.path)]
@@ -263,7 +263,7 @@ def _why_nowhere(drive: Drive, *, tunnelled: bool) -> str:
 # --- The machine -------------------------------------------------------------------------------------------------
 
 
-def _stripes(audit: Audit, names: dict[str, str], left_out: list[str]) -> Iterator[Part]:
+def _stripes(audit: Audit, names: dict[str, str], left_out: list[str]) -> Iterator[SheetEntry]:
     """The sets of software RAID that a sheet can hold: of drives that it has, each once."""
     labels = Names()
     for one in audit.stripes:
@@ -279,7 +279,7 @@ def _stripes(audit: Audit, names: dict[str, str], left_out: list[str]) -> Iterat
             left_out.append(f"{one.stripe.name}, a RAID {PAIRS} of an odd number of drives")
         else:
             spec = StripeSpec(labels.unique(harmless(one.stripe.name, LONGEST_NAME)), raid, tuple(drives))
-            yield Part(spec, ())
+            yield SheetEntry(spec, ())
 
 
 def _unread_of_set(stripe: StripeSet) -> str | None:

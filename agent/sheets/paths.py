@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model.throughput import Flow, Hop
-from agent.sheets.sheet import Place, Placement
+from agent.sheets.sheet import DrivePlace, Placement
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -88,7 +88,7 @@ def today(sheet: Sheet) -> Placement:
     A drive on a card that is not fitted is placed on it all the same, as it moves with it. Where the sheet names a card
     but no bay, the drive has the first bay that no other drive has.
     """
-    drives: dict[str, Place] = {}
+    drives: dict[str, DrivePlace] = {}
     taken = {(drive.card, drive.bay) for drive in sheet.drives}
     for drive in sheet.drives:
         if drive.card is not None:
@@ -96,13 +96,13 @@ def today(sheet: Sheet) -> Placement:
             if bay is None:
                 bay = next(number for number in range(1, len(taken) + 2) if (drive.card, number) not in taken)
                 taken.add((drive.card, bay))
-            drives[drive.name] = Place(drive.card, bay)
+            drives[drive.name] = DrivePlace(drive.card, bay)
         elif drive.slot is not None:
-            drives[drive.name] = Place(drive.slot, None)
+            drives[drive.name] = DrivePlace(drive.slot, None)
     return Placement({card.name: card.slot for card in sheet.cards if card.slot is not None}, drives)
 
 
-def drives_on(placement: Placement, card: str) -> dict[str, Place]:
+def drives_on(placement: Placement, card: str) -> dict[str, DrivePlace]:
     """The drives in bays of a card, also of bays that do not work; a slot of drives may have the same name."""
     return {name: place for name, place in placement.drives.items() if place.bay is not None and place.holder == card}
 

@@ -41,7 +41,7 @@ def harmless(text: str, limit: int) -> str:
     return printable(text.strip(), limit)
 
 
-class Place(Struct):
+class SlotPlace(Struct):
     """A slot of the machine: its label, the firmware's description if any, its links in the order of their ports."""
 
     label: str
@@ -85,11 +85,11 @@ def board_of(one: Judged) -> BoardSlot | None:
 # --- Which links are slots -------------------------------------------------------------------------------------
 
 
-def places(tree: FittedLinks, labels: Names, left_out: list[str]) -> list[Place]:
+def places(tree: FittedLinks, labels: Names, left_out: list[str]) -> list[SlotPlace]:
     """The slots of the machine in the order of its links; what is on a card or on the board is none."""
     links = tree.audit.links
     over_slots = {up.link.key for one in links if board_of(one) is not None for up in tree.above(one)}
-    found: dict[BoardSlot | str, Place] = {}
+    found: dict[BoardSlot | str, SlotPlace] = {}
     inside: set[str] = set()
     for one in links:
         link, board = one.link, board_of(one)
@@ -101,7 +101,7 @@ def places(tree: FittedLinks, labels: Names, left_out: list[str]) -> list[Place]
         key = board if board is not None else link.key
         if key not in found:
             name = link.slot.name if link.slot is not None else ""
-            found[key] = Place(labels.unique(label_of(name or link.key)), board, [])
+            found[key] = SlotPlace(labels.unique(label_of(name or link.key)), board, [])
         found[key].links.append(one)
     return list(found.values())
 
@@ -130,7 +130,7 @@ def _may_be_slot(tree: FittedLinks, one: Judged, left_out: list[str]) -> bool:
     return False
 
 
-def why_not(tree: FittedLinks, place: Place) -> str:
+def why_not(tree: FittedLinks, place: SlotPlace) -> str:
     """Why a slot has no place in a sheet, "" where it has one."""
     board = place.board
     above = [up for one in place.links for up in (one, *tree.above(one))]
@@ -145,7 +145,7 @@ def why_not(tree: FittedLinks, place: Place) -> str:
     return _why_no_drive(tree, place, board)
 
 
-def _why_no_drive(tree: FittedLinks, place: Place, board: BoardSlot) -> str:
+def _why_no_drive(tree: FittedLinks, place: SlotPlace, board: BoardSlot) -> str:
     """Why a slot that is not for cards has no place in a sheet, "" where it is one for drives."""
     if board.kind == "card" or any(one.link.key in tree.with_drives or one.is_drive for one in place.links):
         return ""
@@ -159,7 +159,7 @@ def _why_no_drive(tree: FittedLinks, place: Place, board: BoardSlot) -> str:
 # --- What a slot offers ------------------------------------------------------------------------------------------
 
 
-def offers(place: Place, remarks: list[str]) -> Rate | None:
+def offers(place: SlotPlace, remarks: list[str]) -> Rate | None:
     """What a slot offers: its ports, the firmware's word on wiring, and what runs there now, which proves the least."""
     known = [one.port_can for one in place.links if one.port_can is not None]
     now = [one.now for one in place.fitted if one.now is not None]
@@ -184,7 +184,7 @@ def offers(place: Place, remarks: list[str]) -> Rate | None:
     return Rate(speed, next(width for width in WIDTHS if width >= lanes))
 
 
-def split_now(place: Place) -> tuple[int, ...]:
+def split_now(place: SlotPlace) -> tuple[int, ...]:
     """The groups of lanes of the ports of a split slot, in order; () for a slot of one port, or of unknown ports."""
     widths = [one.port_can.width for one in place.links if one.port_can is not None]
     if len(widths) < max(2, len(place.links)):
@@ -192,7 +192,7 @@ def split_now(place: Place) -> tuple[int, ...]:
     return tuple(group for width in widths for group in ((8, 4) if width == 12 else (width,)))  # noqa: PLR2004
 
 
-def splitting(place: Place, rate: Rate, unread: Unread | None) -> Iterator[str]:
+def splitting(place: SlotPlace, rate: Rate, unread: Unread | None) -> Iterator[str]:
     """What is known of the ways to split a card slot; `unread` is why the firmware's word on it was not to be had."""
     if len(place.links) > 1:
         yield "It is split in this way now. The manual may name more ways; add them to splits."
@@ -205,7 +205,7 @@ def splitting(place: Place, rate: Rate, unread: Unread | None) -> Iterator[str]:
         yield 'splits = ["4+4+4+4", "8+8"]' if rate.width > FEWEST_TO_SPLIT else 'splits = ["4+4"]'
 
 
-def watts(place: Place) -> float | None:
+def watts(place: SlotPlace) -> float | None:
     """The power limit that a port states for its slot; None where none is stated or could be read."""
     for one in place.links:
         if one.link.port is None:
@@ -219,7 +219,7 @@ def watts(place: Place) -> float | None:
     return None
 
 
-def twins(tree: FittedLinks, place: Place) -> list[str]:
+def twins(tree: FittedLinks, place: SlotPlace) -> list[str]:
     """Other ports of the same device that lead to drives as this one does: they may be parts of one split slot."""
     own = place.links[0]
     if own.port_address is None or not own.is_drive:

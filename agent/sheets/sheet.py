@@ -163,7 +163,7 @@ class Sheet(Struct, frozen=True, kw_only=True):
     lines: dict[str, int] = {}
 
 
-class Place(Struct, frozen=True):
+class DrivePlace(Struct, frozen=True):
     """Where a drive is: a bay (from 1) of a card, or a slot of its own (`bay` is None then)."""
 
     holder: str
@@ -174,7 +174,7 @@ class Placement(Struct, frozen=True):
     """Where everything is: slot label by card, place by drive. What is not in them is not fitted."""
 
     cards: dict[str, str]
-    drives: dict[str, Place]
+    drives: dict[str, DrivePlace]
 
 
 def fail(sheet: Sheet, key: str, words: str) -> BadInput:

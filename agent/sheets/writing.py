@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from msgspec import Struct
 
     from agent.audit import Audit
-    from agent.sheets.contents import Part
-    from agent.sheets.fitted import Fitted
+    from agent.sheets.contents import SheetEntry
+    from agent.sheets.fitted import SheetOfMachine
     from agent.sheets.sheet import Placement
 
 WIDTH: Final = 100  # of a comment, characters
@@ -52,7 +52,7 @@ def from_audit(audit: Audit, source: str) -> str:
     return "\n".join(_lines(fitted(audit), audit.facts.taken_at, source)) + "\n"
 
 
-def _lines(found: Fitted, taken_at: str, source: str) -> Iterator[str]:
+def _lines(found: SheetOfMachine, taken_at: str, source: str) -> Iterator[str]:
     """The lines of a sheet."""
     yield from _comment(f"Build sheet made from what is fitted ({source}, read {taken_at or 'at a time not told'}).")
     yield from _comment(_INTRODUCTION)
@@ -81,7 +81,7 @@ def _lines(found: Fitted, taken_at: str, source: str) -> Iterator[str]:
         yield from _entries(table, parts)
 
 
-def _entries(table: str, parts: Sequence[Part]) -> Iterator[str]:
+def _entries(table: str, parts: Sequence[SheetEntry]) -> Iterator[str]:
     for part in parts:
         yield ""
         yield f"[[{table}]]"

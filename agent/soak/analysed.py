@@ -23,7 +23,7 @@ ForecastKind = Literal["reaches", "close", "settles", "steady", "none"]
 CoolingKind = Literal["enough", "heatsink", "air", "both", "neighbour", "unknown"]
 
 
-class Span(Struct, frozen=True):
+class TimeSpan(Struct, frozen=True):
     """A stretch of time, both ends in seconds."""
 
     start: float
@@ -46,7 +46,7 @@ class Missing(Struct, frozen=True, kw_only=True):
     what: str
     name: str
     why: str
-    spans: tuple[Span, ...]
+    spans: tuple[TimeSpan, ...]
     to_the_end: bool
     whole: bool
     needs_root: bool
@@ -60,7 +60,7 @@ class Limit(Struct, frozen=True):
     kind: LimitKind
 
 
-class Temperatures(Struct, frozen=True, kw_only=True):
+class DriveTemperatures(Struct, frozen=True, kw_only=True):
     """A drive's first sensor over the soak. `most_at` is when it was hottest first.
 
     `hottest` is the greatest reading of any of its sensors. The mean is over time. `above_warning`, `above_critical`
@@ -78,7 +78,7 @@ class Temperatures(Struct, frozen=True, kw_only=True):
     near: float | None
 
 
-class Rates(Struct, frozen=True):
+class LoadRates(Struct, frozen=True):
     """Rates under load, MB/s: the middle one, between which two half of the time lay, the most, and the seconds."""
 
     median: float
@@ -88,16 +88,16 @@ class Rates(Struct, frozen=True):
     seconds: float
 
 
-class Load(Struct, frozen=True, kw_only=True):
+class DriveLoad(Struct, frozen=True, kw_only=True):
     """What a drive was asked to do. Rates are of the time in which it read, wrote or did either; bytes of the soak.
 
     `seconds` is the time under load, `known_seconds` the time in which the load is known, `busy` the mean share of time
     with a request under way while under load.
     """
 
-    read: Rates | None
-    write: Rates | None
-    either: Rates | None
+    read: LoadRates | None
+    write: LoadRates | None
+    either: LoadRates | None
     read_bytes: float
     written_bytes: float
     seconds: float
@@ -127,7 +127,7 @@ class Fall(Struct, frozen=True, kw_only=True):
     words: str
     times: int = 1
 
-    def meets(self, span: Span) -> bool:
+    def meets(self, span: TimeSpan) -> bool:
         """Whether a part of it lies in a stretch of time."""
         return self.start < span.end and self.end > span.start
 
@@ -142,7 +142,7 @@ class Throttling(Struct, frozen=True):
     kind: ThrottlingKind
     words: str
     evidence: tuple[Evidence, ...] = ()
-    spans: tuple[Span, ...] = ()
+    spans: tuple[TimeSpan, ...] = ()
 
 
 class LinkChange(Struct, frozen=True, kw_only=True):
@@ -224,8 +224,8 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
     head: DriveHead
     limit: Limit | None
     samples: int
-    temperatures: Temperatures | None
-    load: Load | None
+    temperatures: DriveTemperatures | None
+    load: DriveLoad | None
     throttling: Throttling
     falls: tuple[Fall, ...]
     link_changes: tuple[LinkChange, ...]
@@ -234,8 +234,8 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
     phases: tuple[Phase, ...]
     forecast: Forecast
     cooling: Cooling
-    gaps: tuple[Span, ...] = ()
-    lost: tuple[Span, ...] = ()
+    gaps: tuple[TimeSpan, ...] = ()
+    lost: tuple[TimeSpan, ...] = ()
     notes: tuple[str, ...] = ()
     missing: tuple[Missing, ...] = ()
 

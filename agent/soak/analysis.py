@@ -12,7 +12,7 @@ from msgspec import Struct, structs
 
 from agent.model.findings import Severity
 from agent.soak import links, missed, wording
-from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Forecast, Other, Span
+from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Forecast, Other, TimeSpan
 from agent.soak.cooling import COMFORT_KELVIN, STEPS, Case, cooling
 from agent.soak.falls import falls
 from agent.soak.headline import stays_away
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from array import array
     from collections.abc import Sequence
 
-    from agent.soak.analysed import Limit, Missing, Temperatures
+    from agent.soak.analysed import DriveTemperatures, Limit, Missing
     from agent.soak.neighbours import Neighbour
     from agent.soak.series import Blocks, Series
     from probes.samples import Event, Soak, Track
@@ -163,7 +163,7 @@ def _neighbour(place: int, seen: Sequence[_Seen]) -> Neighbour | None:
     return hottest_neighbour(seen[place].cells, others)
 
 
-def _hottest_at_rest(cells: Blocks, warmth: Temperatures | None) -> bool:
+def _hottest_at_rest(cells: Blocks, warmth: DriveTemperatures | None) -> bool:
     """Whether the drive had no load at its hottest moment, nor in the minutes before it."""
     if warmth is None:
         return False
@@ -173,12 +173,12 @@ def _hottest_at_rest(cells: Blocks, warmth: Temperatures | None) -> bool:
     return bool(known) and not any(cells.loaded(at) for at in known)
 
 
-def _lost(name: str, events: Sequence[Event], last: float, silent: Sequence[Span]) -> tuple[Span, ...]:
+def _lost(name: str, events: Sequence[Event], last: float, silent: Sequence[TimeSpan]) -> tuple[TimeSpan, ...]:
     """Times between a "vanished" and a "returned" of that drive; one that stayed away is lost to the last sample.
 
     `silent` are times in which nothing could be read from it; those that no event explains are lost as well.
     """
-    found: list[Span] = []
+    found: list[TimeSpan] = []
     gone: float | None = None
     for event in events:
         if event.drive != name:
@@ -186,10 +186,10 @@ def _lost(name: str, events: Sequence[Event], last: float, silent: Sequence[Span
         if event.kind == "vanished" and gone is None:
             gone = event.seconds
         elif event.kind == "returned" and gone is not None:
-            found.append(Span(gone, event.seconds))
+            found.append(TimeSpan(gone, event.seconds))
             gone = None
     if gone is not None:
-        found.append(Span(gone, max(gone, last)))
+        found.append(TimeSpan(gone, max(gone, last)))
     told = tuple(found)
     found += [one for one in silent if not any(one.start <= span.end and span.start <= one.end for span in told)]
     return tuple(sorted(found, key=lambda span: span.start))
@@ -201,7 +201,7 @@ def _other(name: str, values: array[float]) -> Other | None:
 
 
 def _drive_notes(
-    track: Track, of: Series, warmth: Temperatures | None, limit: Limit | None, told: set[str]
+    track: Track, of: Series, warmth: DriveTemperatures | None, limit: Limit | None, told: set[str]
 ) -> list[str]:
     """What the reader of a drive's figures should know of them; `told` is what is known to have failed, and why."""
     found = []

@@ -21,7 +21,16 @@ from probes.samples import RATES, TEMPERATURE
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.soak.analysed import CoolingKind, Forecast, Limit, Load, Missing, Phase, Temperatures, Throttling
+    from agent.soak.analysed import (
+        CoolingKind,
+        DriveLoad,
+        DriveTemperatures,
+        Forecast,
+        Limit,
+        Missing,
+        Phase,
+        Throttling,
+    )
     from agent.soak.neighbours import Neighbour
 
 # Seconds to 63 % of the way. Common practice: bare M.2 drives 30 to 120, with a heatsink 120 to 480. Between these two
@@ -101,8 +110,8 @@ class Case(Struct, frozen=True, kw_only=True):
 
     name: str
     limit: Limit | None
-    temperatures: Temperatures | None
-    load: Load | None
+    temperatures: DriveTemperatures | None
+    load: DriveLoad | None
     throttling: Throttling
     phases: Sequence[Phase]
     forecast: Forecast

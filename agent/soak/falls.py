@@ -7,6 +7,7 @@ ends or asks for less leaves the drive idle for more of the time.
 
 from __future__ import annotations
 
+from math import isnan
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct, structs
@@ -85,7 +86,7 @@ class Finder:
                 self._resting(place)
                 continue
             self.rest = 0
-            if rate != rate:  # noqa: PLR0124 - nan: busy, but how fast is not known
+            if isnan(rate):  # busy, but how fast is not known
                 self._stop(place)
                 continue
             self._working(place, rate)

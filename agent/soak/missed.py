@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.soak import wording
-from agent.soak.analysed import Missing, Span
+from agent.soak.analysed import Missing, TimeSpan
 from agent.soak.called import listed, names_of, names_of_others
 from agent.soak.series import BLOCK_SECONDS, STANDS_FOR
 from probes.answers import ASLEEP
@@ -122,7 +122,7 @@ def _grouped(
             what=what,
             name=names[what],
             why=why,
-            spans=tuple(Span(start, max(start, last) if end is None else end) for start, end in spans),
+            spans=tuple(TimeSpan(start, max(start, last) if end is None else end) for start, end in spans),
             to_the_end=to_the_end,
             whole=to_the_end and len(spans) == 1 and spans[0][0] <= first,
             needs_root=all(one.needs_root for one in group),
@@ -144,7 +144,7 @@ def _when(one: Missing) -> str:
     return f" {', '.join(times[:_MOST_TIMES])}{more}"
 
 
-def _span(span: Span) -> str:
+def _span(span: TimeSpan) -> str:
     return f"at {wording.moment(span.start)} for {wording.lasting(span.seconds)}"
 
 

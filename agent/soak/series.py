@@ -8,13 +8,13 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from itertools import chain, compress, islice, pairwise, repeat
-from math import isfinite, nan
+from math import isfinite, isnan, nan
 from operator import add, eq, lt, mul, or_, sub
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.soak.analysed import Limit, Load, Rates, Span, Temperatures
+from agent.soak.analysed import DriveLoad, DriveTemperatures, Limit, LoadRates, TimeSpan
 from agent.soak.events import JUMP_KELVIN, JUMP_SECONDS
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
 
@@ -135,7 +135,7 @@ def near_of(limit: Limit) -> float:
     return NEAR_CRITICAL_CELSIUS if limit.kind == "critical" else NEAR_LIMIT_CELSIUS
 
 
-def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures | None:
+def temperatures(of: Series, track: Track, limit: Limit | None) -> DriveTemperatures | None:
     """Least, most, mean and the time near and above the limits; None where no temperature is known."""
     whole = all_known(of.celsius)
     known = of.celsius if whole else [value for value in of.celsius if value == value]  # noqa: PLR0124 - nan
@@ -156,7 +156,7 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures 
         return sum(compress(lasted, map(float(least).__le__, known))) if most >= least else 0.0
 
     times = {one.kind: above(one.celsius) for one in limits_of(of.head)}
-    return Temperatures(
+    return DriveTemperatures(
         least=min(known),
         most=most,
         most_at=of.seconds[of.celsius.index(most)],
@@ -169,7 +169,7 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> Temperatures 
     )
 
 
-def load(of: Series) -> Load | None:
+def load(of: Series) -> DriveLoad | None:
     """What the drive was asked to do; None where no rate is known. Where it only read or only wrote, either is that."""
     either = list(map(add, of.read, of.write))
     known = list(map(eq, either, either))
@@ -178,7 +178,7 @@ def load(of: Series) -> Load | None:
     working = list(map(or_, map(LOADED_MBPS.__le__, either), map(LOADED_BUSY.__le__, of.busy)))
     busy = [value for value in compress(of.busy, working) if value == value]  # noqa: PLR0124 - nan
     read, write = _rates(of.read, of.lasted), _rates(of.write, of.lasted)
-    return Load(
+    return DriveLoad(
         read=read,
         write=write,
         either=_rates(either, of.lasted) if (read is None) == (write is None) else read or write,
@@ -190,13 +190,13 @@ def load(of: Series) -> Load | None:
     )
 
 
-def gaps(of: Series) -> tuple[Span, ...]:
+def gaps(of: Series) -> tuple[TimeSpan, ...]:
     """Times without samples, longer than a late one explains."""
     longest = STANDS_FOR * of.every
     if not of.since or max(of.since) <= longest:
         return ()
     pairs = zip(of.seconds, of.seconds[1:], strict=False)
-    return tuple(Span(earlier, later) for earlier, later in pairs if later - earlier > longest)
+    return tuple(TimeSpan(earlier, later) for earlier, later in pairs if later - earlier > longest)
 
 
 def middle_rate(of: Series, begin: float, end: float) -> float | None:
@@ -266,14 +266,14 @@ def _means(values: Sequence[float], first: Sequence[int]) -> list[float]:
     for begin, end in pairwise(first):
         part = values[begin:end]
         mean = sum(part) / (end - begin)
-        if mean != mean:  # noqa: PLR0124 - nan
+        if isnan(mean):
             known = [value for value in part if value == value]  # noqa: PLR0124 - nan
             mean = sum(known) / len(known) if known else nan
         found.append(mean)
     return found
 
 
-def _rates(values: Sequence[float], lasted: Sequence[float]) -> Rates | None:
+def _rates(values: Sequence[float], lasted: Sequence[float]) -> LoadRates | None:
     working = list(map(LOADED_MBPS.__le__, values))
     ordered = sorted(compress(values, working))
     if not ordered:
@@ -282,12 +282,12 @@ def _rates(values: Sequence[float], lasted: Sequence[float]) -> Rates | None:
     half = median(ordered)
     assert half is not None
     seconds = sum(compress(lasted, working))
-    return Rates(half, ordered[round(last * 0.25)], ordered[round(last * 0.75)], ordered[-1], seconds)
+    return LoadRates(half, ordered[round(last * 0.25)], ordered[round(last * 0.75)], ordered[-1], seconds)
 
 
 def _bytes(values: Sequence[float], since: Sequence[float]) -> float:
     """Bytes of rates over the time since the sample before; what is not known counts nothing."""
     total = float(sum(map(mul, values, since)))
-    if total != total:  # noqa: PLR0124 - nan
+    if isnan(total):
         total = sum(rate * time for rate, time in zip(values, since, strict=True) if rate == rate)  # noqa: PLR0124 - nan
     return total * 1e6

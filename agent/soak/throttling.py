@@ -9,13 +9,13 @@ from msgspec import structs
 
 from agent.model.findings import Evidence
 from agent.soak import missed, wording
-from agent.soak.analysed import Span, Throttling
+from agent.soak.analysed import Throttling, TimeSpan
 from probes.samples import COUNTERS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.soak.analysed import Fall, Limit, Load, Missing, Temperatures
+    from agent.soak.analysed import DriveLoad, DriveTemperatures, Fall, Limit, Missing
     from probes.samples import Counters
 
 # What each counter of the drive's health log (NVMe, log 02h) counts: words with the rise, and its name as evidence.
@@ -41,8 +41,8 @@ SLOWING: Final = ("light_count", "heavy_count", "light_seconds", "heavy_seconds"
 def throttling(
     counters: Sequence[tuple[float, Counters]],
     falls: Sequence[Fall],
-    load: Load | None,
-    temperatures: Temperatures | None,
+    load: DriveLoad | None,
+    temperatures: DriveTemperatures | None,
     limit: Limit | None,
     missing: Sequence[Missing] = (),
 ) -> Throttling:
@@ -62,7 +62,7 @@ def throttling(
     return _open(_quiet(counters, load, temperatures, limit), load, missed.weighing(missing))
 
 
-def _open(told: Throttling, load: Load | None, missing: Sequence[Missing]) -> Throttling:
+def _open(told: Throttling, load: DriveLoad | None, missing: Sequence[Missing]) -> Throttling:
     """A verdict of no sign, which does not stand where something could not be read that may have been one."""
     if not missing:
         return told
@@ -101,10 +101,10 @@ def by_count(falls: Sequence[Fall], counters: Sequence[tuple[float, Counters]]) 
     )
 
 
-def _slowing(counters: Sequence[tuple[float, Counters]]) -> list[Span]:
+def _slowing(counters: Sequence[tuple[float, Counters]]) -> list[TimeSpan]:
     """Times between two readings of the counters in which one of slowing rose."""
     return [
-        Span(begin, end)
+        TimeSpan(begin, end)
         for (begin, before), (end, after) in pairwise(counters)
         if min(now - then for then, now in zip(structs.astuple(before), structs.astuple(after), strict=True)) >= 0
         and any(getattr(after, name) > getattr(before, name) for name in SLOWING)
@@ -126,13 +126,13 @@ def _counted_words(fall: Fall) -> str:
     return f"{words}{often}, where it slowed itself down{at} by its own count"
 
 
-def _rises(counters: Sequence[tuple[float, Counters]]) -> tuple[dict[str, int], list[Span]]:
+def _rises(counters: Sequence[tuple[float, Counters]]) -> tuple[dict[str, int], list[TimeSpan]]:
     """By how much each counter rose during the soak, and between which readings.
 
     A reading in which any of them fell is of another drive, or of one that was reset: nothing is taken from it.
     """
     rises: dict[str, int] = {}
-    spans: list[Span] = []
+    spans: list[TimeSpan] = []
     for (begin, before), (end, after) in pairwise(counters):
         if before == after:
             continue
@@ -143,14 +143,14 @@ def _rises(counters: Sequence[tuple[float, Counters]]) -> tuple[dict[str, int], 
             if rise:
                 rises[name] = rises.get(name, 0) + rise
         if spans and spans[-1].end == begin:
-            spans[-1] = Span(spans[-1].start, end)
+            spans[-1] = TimeSpan(spans[-1].start, end)
         else:
-            spans.append(Span(begin, end))
+            spans.append(TimeSpan(begin, end))
     return rises, spans
 
 
 def _proved(
-    rises: dict[str, int], spans: Sequence[Span], falls: Sequence[Fall], uncounted: Sequence[Missing]
+    rises: dict[str, int], spans: Sequence[TimeSpan], falls: Sequence[Fall], uncounted: Sequence[Missing]
 ) -> Throttling:
     """By the drive's own counters, with the fall of the rate that goes with it, if one was seen."""
     parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
@@ -204,14 +204,14 @@ def _evidence(falls: Sequence[Fall]) -> Iterator[Evidence]:
         yield Evidence(source, f"{wording.mbps(fall.during_mbps)}{at}", wording.mbps(fall.before_mbps))
 
 
-def _spans(falls: Sequence[Fall]) -> tuple[Span, ...]:
-    return tuple(Span(fall.start, fall.end) for fall in falls)
+def _spans(falls: Sequence[Fall]) -> tuple[TimeSpan, ...]:
+    return tuple(TimeSpan(fall.start, fall.end) for fall in falls)
 
 
 def _quiet(
     counters: Sequence[tuple[float, Counters]],
-    load: Load | None,
-    temperatures: Temperatures | None,
+    load: DriveLoad | None,
+    temperatures: DriveTemperatures | None,
     limit: Limit | None,
 ) -> Throttling:
     """No sign of it, or nothing to tell it by."""
@@ -235,5 +235,5 @@ def _quiet(
     return Throttling("none", text)
 
 
-def _rate_words(load: Load | None) -> str:
+def _rate_words(load: DriveLoad | None) -> str:
     return "" if load is None else ", and its rate did not fall by heat"

@@ -18,7 +18,7 @@ import msgspec
 from agent.audit import audit
 from agent.model.findings import Verdict
 from agent.model.upwards import upwards
-from agent.tally.seen import Batch, CardKind, LinkSeen, MachineKind, MachineSeen, Seen
+from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from knowledge import pcie
 from knowledge.classes import describe_class
 from knowledge.problems import BadInput
@@ -198,11 +198,11 @@ def _links(found: Audit, taken: float) -> Iterator[LinkSeen]:
         yield LinkSeen(key, taken, hottest, seen, by_serial=bool(serial) and not count)
 
 
-def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audit) -> Seen:
+def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audit) -> LinkRun:
     named = found.nvme_at.get(device.address)
     model = kept(named.model) if named is not None else None
-    return Seen(
-        card=CardKind(
+    return LinkRun(
+        card=CardNumbers(
             _number(device.vendor_id),
             _number(device.device_id),
             _number(device.subsystem_vendor_id),

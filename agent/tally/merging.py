@@ -16,7 +16,7 @@ from agent.tally.seen import LinkSeen, MachineSeen
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from agent.tally.seen import MachineKind, Seen
+    from agent.tally.seen import LinkRun, MachineKind
 
 
 class Counts(Struct, frozen=True):
@@ -35,7 +35,7 @@ class Tally:
     def __init__(self, machines: Iterable[MachineSeen] = ()) -> None:
         """Begin with these."""
         self._machines: dict[bytes, MachineSeen] = {}
-        self._alike: dict[Seen, Seen] = {}
+        self._alike: dict[LinkRun, LinkRun] = {}
         self._kinds: dict[MachineKind, MachineKind] = {}
         self._captures = 0
         self._oldest: float | None = None

@@ -23,7 +23,7 @@ PIECES_A_JOB: Final = 4  # at least, so that no process waits long for the slowe
 NAMES_KEPT: Final = 10
 
 
-class Done(Struct, frozen=True):
+class TallyRun(Struct, frozen=True):
     """What came of the files: the tally, how many were passed over, and the first of these by their names."""
 
     tally: Tally
@@ -38,7 +38,7 @@ def run(
     *,
     host: str,
     refused: Iterable[Refused] = (),
-) -> Done:
+) -> TallyRun:
     """Read all files in so many processes; `told` hears how many are done.
 
     `host` is this machine's platform; most captures will be of it. `refused` is what was passed over already. Raises
@@ -65,4 +65,4 @@ def run(
                 first = sorted(first)[:NAMES_KEPT]
             done += len(piece)
             told(done)
-    return Done(tally, passed_over, tuple(sorted(first)[:NAMES_KEPT]))
+    return TallyRun(tally, passed_over, tuple(sorted(first)[:NAMES_KEPT]))

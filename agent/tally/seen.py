@@ -10,7 +10,7 @@ from msgspec import Struct
 from agent.model.findings import Rate, Verdict  # noqa: TC001 - msgspec reads the types of fields
 
 
-class CardKind(Struct, frozen=True, array_like=True, gc=False):
+class CardNumbers(Struct, frozen=True, array_like=True, gc=False):
     """The numbers of a card: vendor, device, subsystem vendor, subsystem; None for one that could not be read."""
 
     vendor: int | None
@@ -28,7 +28,7 @@ class MachineKind(Struct, frozen=True, array_like=True, gc=False):
     board: str | None
 
 
-class Seen(Struct, frozen=True, array_like=True, gc=False):
+class LinkRun(Struct, frozen=True, array_like=True, gc=False):
     """How a link ran: equal for many links, so that one of them stands for all.
 
     `what` are words for the card's class, `name` is the model that it, or the drive on it, gives. `rate` is None where
@@ -36,7 +36,7 @@ class Seen(Struct, frozen=True, array_like=True, gc=False):
     system gave the rate as it was when it started, not as it is.
     """
 
-    card: CardKind
+    card: CardNumbers
     what: str
     name: str | None
     verdict: Verdict
@@ -55,7 +55,7 @@ class LinkSeen(Struct, frozen=True, array_like=True, gc=False):
     key: bytes
     taken: float
     hottest: float | None
-    seen: Seen
+    seen: LinkRun
     by_serial: bool = False
 
 

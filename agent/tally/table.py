@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.tally.merging import Counts
-    from agent.tally.running import Done
-    from agent.tally.seen import CardKind, LinkSeen, MachineKind, MachineSeen
+    from agent.tally.running import TallyRun
+    from agent.tally.seen import CardNumbers, LinkSeen, MachineKind, MachineSeen
     from probes.folders import Refused
 
 Sort = Literal["worst", "machines", "links", "card", "machine", "rate", "hottest"]
@@ -34,7 +34,7 @@ MOST_IDS: Final = 4
 Counted = tuple[tuple[str, int], ...]
 
 
-class Line(Struct, frozen=True, kw_only=True):
+class TallyLine(Struct, frozen=True, kw_only=True):
     """A card kind in a machine kind; `machines` and `links` are how many of them stand behind all the rest.
 
     `what` are words for the class and `names` the models met, the most frequent first, with the links that gave each.
@@ -44,7 +44,7 @@ class Line(Struct, frozen=True, kw_only=True):
     `at_start` how many links were as the system found them at its start, where it tells no more.
     """
 
-    card: CardKind
+    card: CardNumbers
     machine: MachineKind
     what: str
     names: Counted
@@ -90,7 +90,7 @@ class Table(Struct, frozen=True, kw_only=True):
     counts: Counts
     kinds: int
     dark: int
-    lines: tuple[Line, ...]
+    lines: tuple[TallyLine, ...]
     of: int
     choice: Choice
     passed_over: int
@@ -99,10 +99,10 @@ class Table(Struct, frozen=True, kw_only=True):
     partly: int = 0
 
 
-def table(done: Done, choice: Choice) -> Table:
+def table(done: TallyRun, choice: Choice) -> Table:
     """The table of what was read. Raises BadInput where nothing fits the words of `choice.only`."""
     tally = done.tally
-    groups: dict[tuple[CardKind, MachineKind], _Group] = {}
+    groups: dict[tuple[CardNumbers, MachineKind], _Group] = {}
     dark = silent = partly = 0
     kinds = set()
     for machine in tally:
@@ -160,11 +160,11 @@ class _Group:
         if link.hottest is not None:
             self.hottest = link.hottest if self.hottest is None else max(self.hottest, link.hottest)
 
-    def line(self, card: CardKind, machine: MachineKind) -> Line:
+    def line(self, card: CardNumbers, machine: MachineKind) -> TallyLine:
         """The line of the table."""
         rated = sum(self.rates.values())
         ranked = sorted(self.rates, key=_mbps)
-        return Line(
+        return TallyLine(
             card=card,
             machine=machine,
             what=_ordered(self.what)[0][0],
@@ -213,7 +213,7 @@ def _badness(verdict: Verdict) -> tuple[int, bool, int]:
 # --- Which lines, in which order -------------------------------------------------------------------------------
 
 
-def _chosen(every: list[Line], choice: Choice) -> list[Line]:
+def _chosen(every: list[TallyLine], choice: Choice) -> list[TallyLine]:
     lines = every
     if choice.only is not None:
         fits = fitting(choice.only)
@@ -228,35 +228,35 @@ def _chosen(every: list[Line], choice: Choice) -> list[Line]:
     return sorted(lines, key=lambda line: (order(line), _by_card(line), _by_machine(line)))
 
 
-def _by_card(line: Line) -> tuple[int, ...]:
+def _by_card(line: TallyLine) -> tuple[int, ...]:
     card = line.card
     return tuple(
         -1 if number is None else number for number in (card.vendor, card.device, card.subsystem_vendor, card.subsystem)
     )
 
 
-def _by_machine(line: Line) -> tuple[str, ...]:
+def _by_machine(line: TallyLine) -> tuple[str, ...]:
     kind = line.machine
     # What is not told comes first, and is not the same as an empty word.
     told = (kind.maker, kind.product, kind.board, kind.platform)
     return tuple("" if one is None else f"={one}" for one in told)
 
 
-def _by_severity(line: Line) -> tuple[float, ...]:
+def _by_severity(line: TallyLine) -> tuple[float, ...]:
     worst = line.worst
     return (line.confirmed, *_badness(worst), -line.count(worst) / line.links, -line.machines, -line.links)
 
 
-def _by_rate(line: Line) -> tuple[float, ...]:
+def _by_rate(line: TallyLine) -> tuple[float, ...]:
     """The fastest typical rate first; lines without one last."""
     return (0.0,) if line.typical is None else (-_mbps(line.typical)[0],)
 
 
-def _by_heat(line: Line) -> tuple[float, ...]:
+def _by_heat(line: TallyLine) -> tuple[float, ...]:
     return (1.0,) if line.hottest is None else (0.0, -line.hottest)
 
 
-_ORDERS: Final[dict[Sort, Callable[[Line], tuple[float, ...] | tuple[str, ...]]]] = {
+_ORDERS: Final[dict[Sort, Callable[[TallyLine], tuple[float, ...] | tuple[str, ...]]]] = {
     "worst": _by_severity,
     "machines": lambda line: (-line.machines, -line.links),
     "links": lambda line: (-line.links, -line.machines),
@@ -267,7 +267,7 @@ _ORDERS: Final[dict[Sort, Callable[[Line], tuple[float, ...] | tuple[str, ...]]]
 }
 
 
-def fitting(words: str) -> Callable[[Line], bool]:
+def fitting(words: str) -> Callable[[TallyLine], bool]:
     """What tells whether a line fits these words.
 
     Numbers in hexadecimal digits, joined by colons, are those of a card from the vendor on ("f1c4:4210"; what is left
@@ -288,7 +288,7 @@ def _is_number(part: str) -> bool:
     return 0 < len(digits) <= ID_DIGITS and HEX.issuperset(digits)
 
 
-def _all_words(line: Line) -> str:
+def _all_words(line: TallyLine) -> str:
     kind = line.machine
     names = (line.what, *(name for name, _ in line.names), kind.maker, kind.product, kind.board, kind.platform)
     return "\n".join(name.lower() for name in names if name)

@@ -30,7 +30,7 @@ from probes.darwin import WITHOUT, storage
 from probes.darwin import functions as pci
 from probes.darwin.functions import addresses, freshness, functions, is_bridge, is_function
 from probes.darwin.lists import ask, nearest
-from probes.darwin.storage import NVME_CLASSES, Lists, Tree, drives
+from probes.darwin.storage import NVME_CLASSES, FunctionTree, Lists, drives
 from probes.darwin.values import Told, number, text
 from probes.decode import NOT_GIVEN
 from probes.facts import Facts, Gap, Host, Look
@@ -75,7 +75,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     ups = nearest(entries, named)
     found = functions(entries, named, ups, freshness(words.release, entries), unread)
     classes = {function.address: function.class_code for function in found}
-    above = Tree(named, ups, classes, tree if isinstance(tree, Unread) else None)
+    above = FunctionTree(named, ups, classes, tree if isinstance(tree, Unread) else None)
     made = drives(Lists(devices, controllers, above), unread, gaps)
     gaps += _unseen(found, made, devices)
     seen = tuple(_look(offset, recorded, words.release, unread) for offset, recorded in looks)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from typing import Literal
 
     from knowledge.layout import Layout
-    from probes.darwin.lists import Entries, Entry
+    from probes.darwin.lists import Entries, RegistryEntry
 
     Fresh = Literal["live", "refreshed", "start-up"]
     Keys = Mapping[str, object]
@@ -86,7 +86,7 @@ def freshness(kernel: int | None, entries: Entries) -> Fresh:
 # --- Addresses -------------------------------------------------------------------------------------------------
 
 
-def is_function(entry: Entry) -> bool:
+def is_function(entry: RegistryEntry) -> bool:
     """Whether the entry is a PCI function: only those that were asked for come with more than their header."""
     return not OFFERED_TO_ALL.isdisjoint(entry.keys)
 

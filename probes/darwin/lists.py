@@ -48,7 +48,7 @@ _PLAIN: Final = re.compile(
 )
 
 
-class Entry(Struct):
+class RegistryEntry(Struct):
     """An entry of the registry: its id, what it tells, and the id of the entry above it in the tree, if one is."""
 
     ident: int
@@ -56,7 +56,7 @@ class Entry(Struct):
     parent: int | None
 
 
-Entries = dict[int, Entry]
+Entries = dict[int, RegistryEntry]
 
 
 def ask(
@@ -129,7 +129,7 @@ def _flat(tree: object) -> Entries | None:
             ident = unnamed
         known = found.get(ident)
         if known is None:
-            found[ident] = Entry(ident, node, parent)
+            found[ident] = RegistryEntry(ident, node, parent)
         else:
             if node.keys() - known.keys.keys():
                 known.keys = {**node, **known.keys}

@@ -26,7 +26,7 @@ from probes.unread import Unread, of, readable
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from probes.darwin.lists import Entries, Entry
+    from probes.darwin.lists import Entries, RegistryEntry
 
 # What is read of an answer with controllers or block devices.
 CUTTER: Final = Cutter(
@@ -57,7 +57,7 @@ SIZE: Final = "Size"
 MOST_MEDIA: Final = 10_000  # entries below one block device that are looked through for its medium
 
 
-class Tree(Struct, frozen=True):
+class FunctionTree(Struct, frozen=True):
     """PCI functions: their addresses by entry id, the nearest one above each entry, class codes by address.
 
     `lost` tells why there are none, where they could not be read.
@@ -84,7 +84,7 @@ class Lists(Struct, frozen=True):
 
     devices: Entries | Unread
     controllers: Entries | Unread
-    tree: Tree
+    tree: FunctionTree
 
 
 class _Found(Struct):
@@ -107,7 +107,7 @@ class _Making:
         self._at: dict[str, _Found] = {}
         self._by_serial: dict[str, _Found] = {}
 
-    def add_controller(self, address: str | Unread | None, code: int | Unread | None, entry: Entry) -> None:
+    def add_controller(self, address: str | Unread | None, code: int | Unread | None, entry: RegistryEntry) -> None:
         """An NVMe drive by its controller; one that is told twice is one."""
         serial = text(entry.keys.get("Serial Number"))
         known = self._at.get(address) if isinstance(address, str) else self._by_serial.get(serial or "")
@@ -136,7 +136,7 @@ class _Making:
         return numbered or (alike[0] if len(alike) == 1 else None)
 
     def add_device(
-        self, known: _Found | None, address: str | Unread | None, code: int | Unread | None, entry: Entry
+        self, known: _Found | None, address: str | Unread | None, code: int | Unread | None, entry: RegistryEntry
     ) -> None:
         """A block device: one more of a known drive, or a drive of its own."""
         made = known or _Found(address, code, entry.ident, nvme=code in NVME_CLASSES)
@@ -183,7 +183,7 @@ def drives(lists: Lists, unread: list[Unread], gaps: list[Gap]) -> tuple[Drive, 
     return tuple(sorted(made_drives, key=lambda one: (len(one.name), one.name)))
 
 
-def _entries(found: Entries | Unread) -> Iterable[Entry]:
+def _entries(found: Entries | Unread) -> Iterable[RegistryEntry]:
     return () if isinstance(found, Unread) else found.values()
 
 

@@ -24,7 +24,7 @@ from probes.facts import (
     PciFunction,
 )
 from probes.hosts import lost_of_host
-from probes.linux.listed import Asked, listed
+from probes.linux.listed import FolderFiles, listed
 from probes.linux.storage import block_drives, nvme_drives, sensors
 from probes.linux.values import count, integer, is_address, last, named, real, whole
 from probes.reads import Recorded, Recording
@@ -119,7 +119,7 @@ def look(reads: Reads, first: Recorded, addresses: Iterable[str]) -> Recorded:
     """Ask again what can change of the functions `addresses`; all else is answered from the `first` reading."""
     recording = Recording(reads)
     for address in addresses:
-        asked = Asked(first, f"{PCI}/{address}")
+        asked = FolderFiles(first, f"{PCI}/{address}")
         place = asked.place
         state = recording.text(f"{place}/power_state") if asked.offers("power_state") else None
         if not isinstance(state, str) and asked.offers("power"):
@@ -219,7 +219,7 @@ GONE: Final = ("(ENOENT)", "(ENODEV)", "(ENXIO)")
 
 
 def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
-    asked = Asked(reads, f"{PCI}/{address}")
+    asked = FolderFiles(reads, f"{PCI}/{address}")
     place, text, number, target = asked.place, asked.text, asked.number, asked.target
     path = target()
     parent, root = _place_of(path, f"link {place}")
@@ -267,14 +267,14 @@ def _place_of(target: str | Unread | None, key: str) -> tuple[str | Unread | Non
     return (above if is_address(above) else None), root
 
 
-def _older_power_state(asked: Asked) -> str | Unread:
+def _older_power_state(asked: FolderFiles) -> str | Unread:
     """Kernels without `power_state`: a suspended device may be in D3cold, so it is left alone."""
     if asked.offers("power") and asked.reads.text(f"{asked.place}/power/runtime_status") == "suspended":
         return "D3cold"
     return Unread(f"text {asked.place}/power_state", "not offered by this kernel")
 
 
-def _registers(asked: Asked, *, asleep: bool) -> Registers:
+def _registers(asked: FolderFiles, *, asleep: bool) -> Registers:
     key = f"bytes {asked.place}/config"
     if asleep:
         return Registers(Unread(key, ASLEEP))
@@ -293,7 +293,7 @@ def _registers(asked: Asked, *, asleep: bool) -> Registers:
     return Registers(config, SHORT_SPACE)
 
 
-def _link_attributes(asked: Asked, *, asleep: bool) -> LinkAttributes | None:
+def _link_attributes(asked: FolderFiles, *, asleep: bool) -> LinkAttributes | None:
     if not asked.offers("current_link_speed") and not asked.offers("max_link_speed"):
         return None
 
@@ -342,7 +342,7 @@ def _most(lanes: int | Unread) -> int | Unread:
 UNKNOWN_WIDTH: Final = 255  # include/linux/pci.h, enum pcie_link_width
 
 
-def _errors(asked: Asked) -> ErrorCounters | None:
+def _errors(asked: FolderFiles) -> ErrorCounters | None:
     if not asked.offers("aer_dev_correctable"):
         return None
 
@@ -385,7 +385,7 @@ def _kernel_slots(reads: Reads, unread: list[Unread], gaps: list[Gap]) -> tuple[
             if not address.absent:
                 found.append(KernelSlot(name, address, address))
             continue
-        asked = Asked(reads, place)
+        asked = FolderFiles(reads, place)
         adapter = asked.text("adapter")
         if isinstance(adapter, str):
             key = f"text {place}/adapter"
@@ -417,7 +417,7 @@ _IDENTITY: Final = {
 
 def _host(reads: Reads, tables: Mapping[str, str], unread: list[Unread]) -> Host:
     """The machine as a whole; what the kernel does not tell of its identity comes from the firmware's own `tables`."""
-    asked = Asked(reads, "/sys/class/dmi/id")
+    asked = FolderFiles(reads, "/sys/class/dmi/id")
     identity = {ours: named(asked.text(theirs)) for theirs, ours in _IDENTITY.items()}
     for name, told in identity.items():
         if not isinstance(told, str):

@@ -37,7 +37,7 @@ def listed(
     return ()
 
 
-class Asked:
+class FolderFiles:
     """The files of one folder: what it does not offer is not asked, and what fails is kept in `problems`."""
 
     __slots__ = ("_guessed", "listed", "offered", "place", "problems", "reads")

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from probes.answers import ASLEEP, NOT_RECORDED, NOTHING_GIVEN, OF_ROOT, failed
 from probes.facts import BlockDevice, Drive, Gap, Sensor
-from probes.linux.listed import Asked, listed
+from probes.linux.listed import FolderFiles, listed
 from probes.linux.values import is_address, named, whole
 from probes.unread import Unread, of
 
@@ -64,7 +64,7 @@ def nvme_drives(
     drives = []
     unasked = False
     for name in names:
-        asked = Asked(reads, f"{NVME}/{name}")
+        asked = FolderFiles(reads, f"{NVME}/{name}")
         if asked.lost and not is_controller(name):
             continue
         if isinstance(asked.listed, Unread) and asked.listed.absent:
@@ -101,7 +101,7 @@ def nvme_drives(
     return drives
 
 
-def _address(asked: Asked) -> str | Unread | None:
+def _address(asked: FolderFiles) -> str | Unread | None:
     """The PCI function of a controller: its folder's place, else what the controller itself calls its address."""
     key = f"link {asked.place}"
     found = _function_of(asked.reads.target(asked.place), key)
@@ -114,13 +114,13 @@ def _address(asked: Asked) -> str | Unread | None:
     return found
 
 
-def _needed(asked: Asked, name: str) -> str | Unread:
+def _needed(asked: FolderFiles, name: str) -> str | Unread:
     """A text that every controller has."""
     told = asked.text(name)
     return Unread(f"text {asked.place}/{name}", "not there") if told is None else told
 
 
-def _namespaces(asked: Asked, name: str, blocks: Sequence[str]) -> tuple[BlockDevice, ...] | Unread:
+def _namespaces(asked: FolderFiles, name: str, blocks: Sequence[str]) -> tuple[BlockDevice, ...] | Unread:
     """The namespaces of a controller, Unread where they could not be listed."""
     names = asked.listed
     if isinstance(names, Unread):
@@ -328,7 +328,7 @@ def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread], gaps: li
         address = _function_of(target, f"link {place}")
         if address is None or address in asleep:
             continue
-        asked = Asked(reads, place)
+        asked = FolderFiles(reads, place)
         chip = asked.text("name")
         if chip is None:
             chip = asked.problem(Unread(f"text {place}/name", "not there"))
@@ -350,7 +350,7 @@ def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread], gaps: li
     return tuple(found)
 
 
-def _temperatures(asked: Asked) -> list[str]:
+def _temperatures(asked: FolderFiles) -> list[str]:
     """What the temperatures of a chip are called; of one that could not be listed, what its first would be."""
     if isinstance(asked.listed, Unread):
         return ["temp1"] if not asked.listed.absent else []
@@ -390,7 +390,7 @@ def _only(names: tuple[str, ...] | Unread) -> str | Unread | None:
 
 
 def _sensor(
-    asked: Asked, chip: str | Unread, name: str, drive: str | Unread | None, address: str | Unread | None
+    asked: FolderFiles, chip: str | Unread, name: str, drive: str | Unread | None, address: str | Unread | None
 ) -> Sensor:
     def celsius(suffix: str) -> float | Unread | None:
         key, told = f"text {asked.place}/{name}_{suffix}", asked.text(f"{name}_{suffix}")

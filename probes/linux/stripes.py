@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from probes.answers import NOT_RECORDED, NOTHING_GIVEN
 from probes.facts import Gap, StripeSet
-from probes.linux.listed import Asked
+from probes.linux.listed import FolderFiles
 from probes.linux.values import count, named, whole
 from probes.unread import Unread, of
 
@@ -38,7 +38,7 @@ def stripe_sets(
         owners.update((block.name, drive.name) for block in (() if isinstance(drive.blocks, Unread) else drive.blocks))
     found = []
     for name in names:
-        asked = Asked(reads, f"/sys/block/{name}/md")
+        asked = FolderFiles(reads, f"/sys/block/{name}/md")
         if isinstance(asked.listed, Unread):
             # Not asked then (an older capture), or no set of software RAID after all: nothing to tell.
             if not asked.listed.absent and asked.listed.why != NOT_RECORDED:
@@ -48,7 +48,7 @@ def stripe_sets(
     return tuple(found)
 
 
-def _stripe_set(asked: Asked, name: str, owners: dict[str, str], unread: list[Unread]) -> StripeSet:
+def _stripe_set(asked: FolderFiles, name: str, owners: dict[str, str], unread: list[Unread]) -> StripeSet:
     place, text = asked.place, asked.text
     level = text("level")
     disks = _first(text("raid_disks"), f"text {place}/raid_disks")
@@ -86,7 +86,7 @@ def _first(answer: str | Unread | None, key: str) -> int | Unread:
     return answer if isinstance(answer, Unread) else whole(answer.partition(" ")[0], key)
 
 
-def _members(asked: Asked) -> tuple[list[str], list[str], list[str]]:
+def _members(asked: FolderFiles) -> tuple[list[str], list[str], list[str]]:
     """The block devices of a set in the order of their places, those in it without a place, and those not known to be.
 
     Without a place are spares, failed members and a journal.

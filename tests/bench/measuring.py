@@ -17,8 +17,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from agent.measure.measured import RANDOM, SEQUENTIAL, Asked, Target
-from agent.measure.running import Around, measure
+from agent.measure.measured import RANDOM, SEQUENTIAL, MeasureRequest, Target
+from agent.measure.timing import Around, measure
 from probes.blocks import place
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def of_measure(path: Path, block: int, depth: int, most: int, pattern: Pattern) 
     target = Target(name="file", place=place(str(path)), what="file")
 
     def run() -> float:
-        asked = Asked(seconds=600.0, max_bytes=most, block=block, depth=depth, pattern=pattern)
+        asked = MeasureRequest(seconds=600.0, max_bytes=most, block=block, depth=depth, pattern=pattern)
         (one,), _, _ = measure([target], asked, Around(time.perf_counter))
         if not one.direct or one.mean is None:
             raise RuntimeError("the file cannot be read past the page cache")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from agent.model.throughput import Load, both, together
+from agent.model.throughput import Transfer, both, together
 from knowledge import pcie
 from probes.decode import Registers
 from probes.smbios import MOST_STRUCTURES, board_slots
@@ -32,7 +32,7 @@ def read_registers(functions: int) -> None:
 def main() -> None:
     """Print the median of each part and the ratio of its large run to its small one."""
     small, large = hall(8), hall(64)
-    loads = [Load(flow, "to_host") for flow in small[0]]
+    loads = [Transfer(flow, "to_host") for flow in small[0]]
     tree = network(loads, capacities(loads, small[1]), "to_host")
     few = slot_structure(slot_body()) * 64
     many = slot_structure(slot_body()) * MOST_STRUCTURES

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from msgspec.structs import replace
 
 from agent.model.throughput import ceiling_mbps, link_mbps
-from agent.planner.problem import DriveClass, Holder, NeedOf, Problem
+from agent.planner.problem import DriveClass, Holder, NeedOf, PlacingProblem
 from agent.planner.search import search
 from tests.placing import PAYLOAD_BYTES, random_arrangement, random_problem
 from tests.placing_parts import CARRIERS, KINDS, WANTED, Card, Kind
@@ -33,7 +33,7 @@ OTHERS: Final = 3
 Given = TypeVar("Given")
 
 
-def roomy_problem(seed: int, slots: int, cards: int, drives: int) -> Problem:
+def roomy_problem(seed: int, slots: int, cards: int, drives: int) -> PlacingProblem:
     """A machine of long slots and two sockets (counted as slots), carriers for all of them, and shared uplinks."""
     random = Random(seed)  # noqa: S311 - repeatable problems, no secrets
     board = [(random.choice((3, 4, 4, 5)), random.choice((16, 16, 8, 4))) for _ in range(slots - 2)]
@@ -48,7 +48,7 @@ def roomy_problem(seed: int, slots: int, cards: int, drives: int) -> Problem:
         for slot, link in enumerate(board)
     ]
     holders += [_socket(slot, kinds) for slot in (slots - 2, slots - 1)]
-    problem = Problem(
+    problem = PlacingProblem(
         sizes=(*(int(10 * link_mbps(*link)) for link in board), 0, 0),
         above=tuple(random.randrange(len(above)) if random.random() < 0.4 else None for _ in range(slots)),
         uplinks=tuple((_pair(random.choice((3, 4)), random.choice((4, 8))), one) for one in above),
@@ -94,7 +94,7 @@ def _reached(generation: int, kind: Kind) -> tuple[int, int]:
     return min(read, int(10 * kind.read)), min(write, int(10 * kind.write))
 
 
-def _as_today(random: Random, problem: Problem) -> Problem:
+def _as_today(random: Random, problem: PlacingProblem) -> PlacingProblem:
     """The problem with some arrangement as today's."""
     today = random_arrangement(random, problem, zeal=random.choice((1.0, 0.5, 0.0)))
     slots: list[int | None] = [None] * len(problem.must)
@@ -111,14 +111,14 @@ def _as_today(random: Random, problem: Problem) -> Problem:
     return replace(problem, card_today=tuple(slots), classes=classes)
 
 
-def timed(function: Callable[[Problem], Given], problem: Problem) -> tuple[float, Given]:
+def timed(function: Callable[[PlacingProblem], Given], problem: PlacingProblem) -> tuple[float, Given]:
     """The seconds of processor time that a call takes, and what it gives."""
     start = time.process_time()
     given = function(problem)
     return time.process_time() - start, given
 
 
-def proof(problem: Problem) -> Score:
+def proof(problem: PlacingProblem) -> Score:
     """The score that the search proves the best."""
     answer = search(problem)
     if not answer.proved:
@@ -126,27 +126,27 @@ def proof(problem: Problem) -> Score:
     return answer.score
 
 
-def with_others(problem: Problem) -> None:
+def with_others(problem: PlacingProblem) -> None:
     """Prove the best arrangement and the next best ones."""
     if not search(problem, also=OTHERS).others_proved:
         raise RuntimeError("not proved")
 
 
-def outside() -> Callable[[Problem], Score | None] | None:
+def outside() -> Callable[[PlacingProblem], Score | None] | None:
     """The best score by the mixed-integer program, None where there is no solver."""
     try:
         from tests import milp
     except ImportError:
         return None
 
-    def best(problem: Problem) -> Score | None:
+    def best(problem: PlacingProblem) -> Score | None:
         found = milp.best(problem)
         return None if found is None else found[0]
 
     return best
 
 
-def measure(size: tuple[int, int, int], make: Callable[[int, int, int, int], Problem], seeds: int) -> None:
+def measure(size: tuple[int, int, int], make: Callable[[int, int, int, int], PlacingProblem], seeds: int) -> None:
     """Print the median and worst of one sort and size; both ways take turns and must agree."""
     solver = outside()
     ours: list[float] = []

@@ -38,7 +38,7 @@ class Bar(Struct, frozen=True, kw_only=True):
     bed: float | None
 
 
-class Load(Struct, frozen=True):
+class RangeBar(Struct, frozen=True):
     """A way to work with a drive, the range that it should reach then, and the ceiling over it, MB/s."""
 
     label: str
@@ -46,7 +46,7 @@ class Load(Struct, frozen=True):
     ceiling: float | None
 
 
-def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[Load]:
+def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[RangeBar]:
     """All that is told of a drive's rates, with the ceiling of its own link at the best of both its ends."""
     read, write = (_ceiling(seen, audit, way) for way in ("to_host", "to_drive"))
     both_read, both_write = seen.both if seen.both is not None else (None, None)
@@ -59,10 +59,10 @@ def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[Load]:
         ("written (all read and written)", both_write, write),
     ):
         if rates is not None:
-            yield Load(label, rates, ceiling)
+            yield RangeBar(label, rates, ceiling)
 
 
-def loads_of_stripe(seen: StripeSeen) -> Iterator[Load]:
+def loads_of_stripe(seen: StripeSeen) -> Iterator[RangeBar]:
     """All that is told of a stripe set's rates."""
     for label, rates in (
         ("read alone", seen.alone),
@@ -71,7 +71,7 @@ def loads_of_stripe(seen: StripeSeen) -> Iterator[Load]:
         ("written, all drives at work", seen.together_write),
     ):
         if rates is not None:
-            yield Load(label, rates, None)
+            yield RangeBar(label, rates, None)
 
 
 def _ceiling(seen: DriveSeen, audit: Audit, way: Direction) -> float | None:
@@ -83,7 +83,7 @@ def _ceiling(seen: DriveSeen, audit: Audit, way: Direction) -> float | None:
     return None if rate is None else ceiling_mbps(rate.speed, rate.width, seen.payload_bytes, way)
 
 
-def ceilings(loads: Sequence[Load]) -> str:
+def ceilings(loads: Sequence[RangeBar]) -> str:
     """The ceilings of reading and of writing in words, "" where none is known."""
     found = {}
     for way, verb in (("reading", "read"), ("writing", "written")):
@@ -93,12 +93,12 @@ def ceilings(loads: Sequence[Load]) -> str:
     return " and ".join(f"{rate} {way}" for way, rate in found.items())
 
 
-def longest(loads: Sequence[Load]) -> float:
+def longest(loads: Sequence[RangeBar]) -> float:
     """The rate, MB/s, that the longest bar stands for."""
     return max((max(one.rates[1], one.ceiling or 0.0) for one in loads), default=0.0)
 
 
-def bars(loads: Sequence[Load], scale: float) -> tuple[Bar, ...]:
+def bars(loads: Sequence[RangeBar], scale: float) -> tuple[Bar, ...]:
     """The bars of these loads; `scale` is the rate, MB/s, of the longest one."""
 
     def long(rate: float) -> float:

@@ -15,7 +15,7 @@ from agent.report.page.fitting import BOLD, fitted, width, wrapped
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.report.page.map import Chart, Entry
+    from agent.report.page.map import Chart, MapEntry
 
 BROAD: Final = {0: 2.0, 1: 3.0, 2: 5.0, 4: 8.0, 8: 14.0, 12: 18.0, 16: 22.0, 32: 28.0}  # by lanes
 LARGE: Final = 14.0  # size of letters
@@ -52,7 +52,7 @@ class Words(Struct, frozen=True):
     role: str
 
 
-class Line(Struct, frozen=True, kw_only=True):
+class LinkLine(Struct, frozen=True, kw_only=True):
     """A link: from `x` to `end` at height `y`, so broad, in a bed so broad."""
 
     x: float
@@ -83,7 +83,7 @@ class Drawing(Struct, frozen=True, kw_only=True):
     width: float
     height: float
     trunk: Box
-    lines: tuple[Line, ...]
+    lines: tuple[LinkLine, ...]
     boxes: tuple[Box, ...]
     words: tuple[Words, ...]
     marks: tuple[tuple[float, float, str], ...]
@@ -104,16 +104,16 @@ class _Sheet:
     def __init__(self, form: Form) -> None:
         self.form = form
         self.width = form.width
-        self.lines: list[Line] = []
+        self.lines: list[LinkLine] = []
         self.boxes: list[Box] = []
         self.words: list[Words] = []
         self.marks: list[tuple[float, float, str]] = []
 
-    def line(self, entry: Entry, x: float, end: float, y: float) -> None:
+    def line(self, entry: MapEntry, x: float, end: float, y: float) -> None:
         """The line of an entry, with its mark where it is held back."""
         broad, bed = _broad(entry.lanes), _broad(entry.bed)
         self.lines.append(
-            Line(
+            LinkLine(
                 x=x,
                 end=end,
                 y=y,
@@ -162,7 +162,7 @@ class _Wide(_Sheet):
         trunk = Box(x=0.0, y=2.0, width=form.trunk, height=height - 4.0, severity="ok", kind="trunk")
         return self.done(height, trunk)
 
-    def _column(self, entries: Sequence[Entry], x: float, top: float) -> float:
+    def _column(self, entries: Sequence[MapEntry], x: float, top: float) -> float:
         """Entries under each other from `top` on; where they end."""
         left = x + self.form.line
         for entry in entries:
@@ -173,11 +173,13 @@ class _Wide(_Sheet):
             top = bottom
         return top
 
-    def _wide(self, entry: Entry, left: float) -> float:
+    def _wide(self, entry: MapEntry, left: float) -> float:
         """How wide the box of an entry is, which begins at `left`."""
         return self.form.box if entry.below else self.width - left
 
-    def _entry(self, entry: Entry, left: float, rows: tuple[float, float], inside: Sequence[tuple[str, str]]) -> None:
+    def _entry(
+        self, entry: MapEntry, left: float, rows: tuple[float, float], inside: Sequence[tuple[str, str]]
+    ) -> None:
         """A line, what stands at it, and the box at its end, which begins at `left` and fills the rows."""
         form = self.form
         top, bottom = rows
@@ -203,7 +205,7 @@ class _Wide(_Sheet):
             self.text(left + 12.0, first + LETTERS * number, text, wide - MARGIN, role)
 
 
-def _inside(entry: Entry, room: float) -> list[tuple[str, str]]:
+def _inside(entry: MapEntry, room: float) -> list[tuple[str, str]]:
     """What stands in a box with so much room, line by line, with the look of each line."""
     verdict, _, could = entry.mark.partition(": ")
     lines = [
@@ -228,7 +230,7 @@ class _Narrow(_Sheet):
         trunk = Box(x=0.0, y=top, width=form.trunk, height=last - top + 10.0, severity="ok", kind="trunk")
         return self.done(max(bottom, top + form.row), trunk)
 
-    def _rows(self, entries: Sequence[Entry], x: float, top: float) -> tuple[float, float]:
+    def _rows(self, entries: Sequence[MapEntry], x: float, top: float) -> tuple[float, float]:
         """Rows from `top` on: where they end, and at which height the last line leaves the block on the left."""
         form = self.form
         last = top
@@ -266,7 +268,7 @@ class _Narrow(_Sheet):
                 top += tall
         return top, last
 
-    def _words(self, entry: Entry, x: float, y: float) -> None:
+    def _words(self, entry: MapEntry, x: float, y: float) -> None:
         room = self.width - x
         self.text(x, y, entry.name if not entry.what else f"{entry.name}, {entry.what}", room, "name")
         under = f"{entry.slot}: {entry.rate}" if entry.rate else entry.slot
@@ -276,5 +278,5 @@ class _Narrow(_Sheet):
         self.text(x, y + 32.0, entry.mark, room, f"held {entry.severity}")
 
 
-def _levels(entries: Sequence[Entry]) -> int:
+def _levels(entries: Sequence[MapEntry]) -> int:
     return 1 + max(_levels(entry.below) for entry in entries) if entries else 0

@@ -31,7 +31,7 @@ class StepShown(Struct, frozen=True, kw_only=True):
     verify: str
 
 
-class Run(Struct, frozen=True):
+class StepRun(Struct, frozen=True):
     """Neighbouring steps with the same cautions, which stand before them in full; `which` names the steps."""
 
     cautions: tuple[str, ...]
@@ -49,7 +49,7 @@ class FindingShown(Struct, frozen=True, kw_only=True):
     what: str
     headline: str
     evidence: tuple[Evidence, ...]
-    runs: tuple[Run, ...]
+    runs: tuple[StepRun, ...]
 
 
 def findings(audit: Audit, prefix: str) -> Iterator[FindingShown]:
@@ -72,7 +72,7 @@ def _finding(finding: Finding, audit: Audit, anchor: str) -> FindingShown:
     )
 
 
-def runs(steps: Sequence[Step]) -> Iterator[Run]:
+def runs(steps: Sequence[Step]) -> Iterator[StepRun]:
     """Steps in their order, neighbours with the same cautions together."""
     together: list[Step] = []
     first = 1
@@ -86,11 +86,11 @@ def runs(steps: Sequence[Step]) -> Iterator[Run]:
         yield _run(together, first)
 
 
-def _run(together: Sequence[Step], first: int) -> Run:
+def _run(together: Sequence[Step], first: int) -> StepRun:
     cautions = together[0].cautions
     last = first + len(together) - 1
     brief = ", ".join(SHORT.get(one, plain(one)) for one in cautions)
-    return Run(
+    return StepRun(
         tuple(plain(one, shared.STEP) for one in cautions),
         shared.which(first, last),
         tuple(

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from agent.explain import Explanation
 
 
-class Explained(Struct, frozen=True, kw_only=True):
+class GlossaryWord(Struct, frozen=True, kw_only=True):
     """One word; `anchor` is its place on the page."""
 
     anchor: str
@@ -32,7 +32,7 @@ def anchor(kind: str, word: str) -> str:
     return f"word-{kind}-{word}"
 
 
-def glossary(audits: Sequence[Audit]) -> tuple[Explained, ...]:
+def glossary(audits: Sequence[Audit]) -> tuple[GlossaryWord, ...]:
     """The words of these audits, severities first, in the order of the explanations."""
     from agent.explain import words
 
@@ -44,8 +44,8 @@ def glossary(audits: Sequence[Audit]) -> tuple[Explained, ...]:
     return tuple(_explained(one) for one in sorted(found, key=lambda one: order.index(one.kind)))
 
 
-def _explained(one: Explanation) -> Explained:
-    return Explained(
+def _explained(one: Explanation) -> GlossaryWord:
+    return GlossaryWord(
         anchor=anchor(one.kind, one.word),
         word=one.word,
         kind=one.kind,

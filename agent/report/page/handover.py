@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Comparison
-    from agent.report.page.findings import Run, StepShown
+    from agent.report.page.findings import StepRun, StepShown
     from agent.report.page.machine import MachineShown
-    from agent.report.page.overview import Line
+    from agent.report.page.overview import OverviewLine
     from agent.report.page.soaks import SoakDriveShown, SoakShown
     from agent.soak.analysed import Analysis
     from agent.soak.samples import Soak
@@ -59,7 +59,7 @@ def report(
     return f"{''.join(parts).rstrip()}\n"
 
 
-def _brief(line: Line) -> str:
+def _brief(line: OverviewLine) -> str:
     return f"**{line.severity.upper()}** {escaped(line.name, SENTENCE)}: {escaped(line.sentence, SENTENCE)}"
 
 
@@ -123,7 +123,7 @@ def _rows(drive: SoakDriveShown) -> Iterator[str]:
         yield f"**{row.label}:** {escaped(row.words, SENTENCE)}{f' ({rests})' if rests else ''}"
 
 
-def _run(run: Run) -> Iterator[str]:
+def _run(run: StepRun) -> Iterator[str]:
     """Cautions before the steps that they belong to."""
     if run.cautions:
         yield paragraph(f"**Caution. Before {run.which}:**")

@@ -30,14 +30,14 @@ if TYPE_CHECKING:
     from agent.model.judged import Judged
     from agent.report.page.bars import Bar
     from agent.report.page.drawing import Drawing
-    from agent.report.page.map import Entry
+    from agent.report.page.map import MapEntry
     from probes.facts import Drive
 
 GIBIBYTE: Final = 2**30
 ON_THE_WAY: Final = Severity.NOTE.rank  # what is no worse holds no drive back for good
 
 
-class Tally(Struct, frozen=True):
+class SeverityCount(Struct, frozen=True):
     """How many findings of a severity there are, in words."""
 
     severity: str
@@ -146,7 +146,7 @@ class MachineShown(Struct, frozen=True, kw_only=True):
     against: str
     verdict: str
     worst: str
-    tallies: tuple[Tally, ...]
+    tallies: tuple[SeverityCount, ...]
     facts: tuple[tuple[str, str], ...]
     findings: tuple[FindingShown, ...]
     links: tuple[LinkRow, ...]
@@ -154,7 +154,7 @@ class MachineShown(Struct, frozen=True, kw_only=True):
     stripes: tuple[StripeShown, ...]
     cautions: tuple[str, ...]
     map: tuple[Drawing, ...]
-    chart: tuple[Entry, ...]
+    chart: tuple[MapEntry, ...]
     left_out: int
     asides: tuple[str, ...]
     functions: tuple[tuple[str, str], ...]
@@ -223,9 +223,9 @@ def _as_far(gap: Unread | None) -> str:
     return "" if gap is None else f" seen; there may be more ({plain(gap.what)} could not be read)"
 
 
-def _tally(severity: Severity, number: int) -> Tally:
+def _tally(severity: Severity, number: int) -> SeverityCount:
     one, many, means = words.SEVERITIES[severity]
-    return Tally(severity.value, number, one if number == 1 else many, means)
+    return SeverityCount(severity.value, number, one if number == 1 else many, means)
 
 
 def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
@@ -266,7 +266,7 @@ def _links(audit: Audit) -> Iterator[LinkRow]:
         )
 
 
-def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.Load, ...], scale: float) -> DriveShown:
+def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.RangeBar, ...], scale: float) -> DriveShown:
     drive = seen.drive
     note = drive_words.without_rates(seen, audit)
     if drive_words.lost_way(seen, audit) is not None:

@@ -39,7 +39,7 @@ WITHOUT: Final = {
 }
 
 
-class Entry(Struct, frozen=True, kw_only=True):
+class MapEntry(Struct, frozen=True, kw_only=True):
     """A link of the map and what is below it.
 
     `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `also` too where there is room.
@@ -59,7 +59,7 @@ class Entry(Struct, frozen=True, kw_only=True):
     severity: str = OK
     at_end: bool = False
     kind: str = "link"
-    below: tuple[Entry, ...] = ()
+    below: tuple[MapEntry, ...] = ()
 
     @property
     def size(self) -> int:
@@ -70,7 +70,7 @@ class Entry(Struct, frozen=True, kw_only=True):
 class Chart(Struct, frozen=True):
     """The entries at the processor, and how many of all could not be drawn."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[MapEntry, ...]
     left_out: int
 
 
@@ -79,7 +79,7 @@ def chart(audit: Audit) -> Chart:
     entries = _Tree(audit).entries()
     if sum(one.size for one in entries) > MOST_UNFOLDED:
         entries = folded(entries)
-    kept: list[Entry] = []
+    kept: list[MapEntry] = []
     room = MOST_DRAWN
     for number, entry in enumerate(entries):
         if entry.size > room:
@@ -118,7 +118,7 @@ class _Tree:
         *_, last = (None, *upwards(judged.link.port or judged.link.device, functions))
         return above(last) not in functions
 
-    def entries(self) -> list[Entry]:
+    def entries(self) -> list[MapEntry]:
         """What leaves the processor: links with drives and slots first, then drives of other kinds, then the rest."""
         shown = [one for one in self.top if any(map(self._worth, self._whole(one)))]
         drawn = {one.link.key for one in shown}
@@ -143,13 +143,13 @@ class _Tree:
             return True
         return any(function.address in self.audit.nvme_at for function in judged.link.functions)
 
-    def _entry(self, judged: Judged, depth: int = 1) -> Entry:
+    def _entry(self, judged: Judged, depth: int = 1) -> MapEntry:
         could = words.best(judged) or judged.port_can
         name, what = self._box(judged)
         mark = _mark(judged, could)
         faulty = "" if mark else self._faulty(judged)
         sharing = "" if mark or faulty else self._shared(judged)
-        return Entry(
+        return MapEntry(
             slot=shared.port(judged),
             rate=words.now(judged),
             name=name,
@@ -187,13 +187,15 @@ class _Tree:
         ]
         return f"shared: holds back {words.count(len(held), 'drive')}" if held else ""
 
-    def _below(self, judged: Judged, depth: int) -> Iterator[Entry]:
+    def _below(self, judged: Judged, depth: int) -> Iterator[MapEntry]:
         """What hangs on a link; what lies deeper than people nest cards is one entry."""
         if depth < MOST_LEVELS:
             yield from (self._entry(one, depth + 1) for one in self.below.get(judged.link.key, ()))
         elif judged.link.key in self.below:
             more = len(self._whole(judged)) - 1
-            yield Entry(slot="deeper", rate="", name=words.count(more, "more link"), what="in the table", kind="fold")
+            yield MapEntry(
+                slot="deeper", rate="", name=words.count(more, "more link"), what="in the table", kind="fold"
+            )
 
     def _box(self, judged: Judged) -> tuple[str, str]:
         """What a link leads to: a name and more words."""
@@ -211,7 +213,7 @@ class _Tree:
         )
         return named, ""
 
-    def _own_interface(self) -> Iterator[Entry]:
+    def _own_interface(self) -> Iterator[MapEntry]:
         """Drives that hang on no link of this map."""
         groups: dict[tuple[str, str], list[str]] = {}
         for seen in self.audit.drives:
@@ -221,7 +223,7 @@ class _Tree:
                 groups.setdefault((where(seen.drive), rate), []).append(seen.drive.name)
         for (at, rate), names in groups.items():
             faulty = self._faults(set(names), "drives" if len(names) > 1 else "drive")
-            yield Entry(
+            yield MapEntry(
                 slot=plain(at, words.SHORT),
                 rate=rate,
                 name=words.listed((plain(name, words.SHORT) for name in names), 4),
@@ -232,14 +234,14 @@ class _Tree:
                 kind="own",
             )
 
-    def _rest(self, rest: Sequence[Judged]) -> Iterator[Entry]:
+    def _rest(self, rest: Sequence[Judged]) -> Iterator[MapEntry]:
         """Devices on the board of which all is well, and ports without a slot and a card, in one entry each."""
         fitted = [one for one in rest if one.link.device is not None]
         empty = [one for one in rest if one.link.device is None]
         if fitted:
             names = words.listed(dict.fromkeys(self._box(one)[0] for one in fitted), 3)
             told = all(one.link.onboard or one.link.slot_lost is None for one in fitted)
-            yield Entry(
+            yield MapEntry(
                 slot="on the board" if told else "no slot known",
                 rate="as it should be",
                 name=words.count(len(fitted), "more link"),
@@ -247,7 +249,7 @@ class _Tree:
                 kind="fold",
             )
         if empty:
-            yield Entry(
+            yield MapEntry(
                 slot="unnamed ports",
                 rate="",
                 name=words.count(len(empty), "more port"),
@@ -293,9 +295,9 @@ def _parts(could: Rate, *, wider: bool, faster: bool) -> Iterator[str]:
 # --- Folding ---------------------------------------------------------------------------------------------------
 
 
-def folded(entries: Sequence[Entry]) -> list[Entry]:
+def folded(entries: Sequence[MapEntry]) -> list[MapEntry]:
     """Entries in which neighbours that are alike, with all below them, are one."""
-    groups: dict[object, list[Entry]] = {}
+    groups: dict[object, list[MapEntry]] = {}
     for entry in entries:
         groups.setdefault(_looks(entry), []).append(entry)
     found = []
@@ -307,17 +309,17 @@ def folded(entries: Sequence[Entry]) -> list[Entry]:
     return found
 
 
-def _looks(entry: Entry) -> object:
+def _looks(entry: MapEntry) -> object:
     """What entries that are alike have in common: all but their names and places."""
     model = entry.what or entry.name
     below = tuple(_looks(one) for one in entry.below)
     return (entry.rate, entry.lanes, entry.bed, entry.mark, entry.severity, entry.kind, model, below)
 
 
-def _one_of(alike: Sequence[Entry]) -> Entry:
+def _one_of(alike: Sequence[MapEntry]) -> MapEntry:
     first = alike[0]
     names = list(dict.fromkeys(one.name for one in alike))
-    return Entry(
+    return MapEntry(
         slot=f"{first.slot} and {len(alike) - 1} more",
         rate=first.rate,
         name=f"{len(alike)} alike",
@@ -333,7 +335,7 @@ def _one_of(alike: Sequence[Entry]) -> Entry:
     )
 
 
-def _with(entry: Entry, below: tuple[Entry, ...]) -> Entry:
+def _with(entry: MapEntry, below: tuple[MapEntry, ...]) -> MapEntry:
     from msgspec import structs
 
     return structs.replace(entry, below=below)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from agent.report.page.soaks import SoakShown
 
 
-class Line(Struct, frozen=True, kw_only=True):
+class OverviewLine(Struct, frozen=True, kw_only=True):
     """A machine or a soak: how bad it is, what it is called, what there is to do, and its place on the page."""
 
     severity: str
@@ -27,7 +27,7 @@ class Line(Struct, frozen=True, kw_only=True):
     anchor: str
 
 
-def overview(machines: Sequence[MachineShown], soaks: Sequence[SoakShown]) -> tuple[Line, ...]:
+def overview(machines: Sequence[MachineShown], soaks: Sequence[SoakShown]) -> tuple[OverviewLine, ...]:
     """The lines, worst first; none where the report has one part, which then speaks for itself.
 
     What was read before an upgrade comes after all that is so now: it is there for the record.
@@ -37,11 +37,12 @@ def overview(machines: Sequence[MachineShown], soaks: Sequence[SoakShown]) -> tu
     now = [one for one in machines if one.role in {"", "after"}]
     lines = [_machine(one) for one in now]
     lines += [
-        Line(severity=one.worst, name=f"Soak of {one.label}", sentence=one.verdict, anchor=one.prefix) for one in soaks
+        OverviewLine(severity=one.worst, name=f"Soak of {one.label}", sentence=one.verdict, anchor=one.prefix)
+        for one in soaks
     ]
     lines.sort(key=lambda line: Severity(line.severity).rank)
     return (*lines, *(_machine(one) for one in machines if one not in now))
 
 
-def _machine(one: MachineShown) -> Line:
-    return Line(severity=one.worst, name=one.label, sentence=one.verdict, anchor=one.prefix)
+def _machine(one: MachineShown) -> OverviewLine:
+    return OverviewLine(severity=one.worst, name=one.label, sentence=one.verdict, anchor=one.prefix)

@@ -78,7 +78,7 @@ class Name(Struct, frozen=True):
     number: int
 
 
-class Rule(Struct, frozen=True, kw_only=True):
+class LimitLine(Struct, frozen=True, kw_only=True):
     """A limit across the panel; its words begin at `left` and stand on `foot`."""
 
     at: float
@@ -98,7 +98,7 @@ class Panel(Struct, frozen=True, kw_only=True):
     ticks: tuple[Tick, ...]
     curves: tuple[Curve, ...]
     names: tuple[Name, ...]
-    rules: tuple[Rule, ...]
+    rules: tuple[LimitLine, ...]
     empty: str
 
 
@@ -321,7 +321,7 @@ class _Drawing:
             for (one, name, at), place in zip(shown, places, strict=True)
         )
 
-    def _rules(self, scale: _Scale) -> Iterator[Rule]:
+    def _rules(self, scale: _Scale) -> Iterator[LimitLine]:
         """A line for each limit; drives with the same limit share it.
 
         Words stand above their line; of two lines that are close the lower one has them below, further ones aside.
@@ -341,7 +341,7 @@ class _Drawing:
             room = wide - 8 if not any(close[1:]) else wide / 2 - 8
             whose = "" if len(names) == len(self.chosen) else f" of {', '.join(names)}"
             line = f"{kind}{' limit' if self.paper is WIDE else ''} {wording.celsius(celsius)}{whose}"
-            yield Rule(
+            yield LimitLine(
                 at=heights[number],
                 words=fitted(line, room, NAME_SIZE * BOLD),
                 critical=kind == "critical",

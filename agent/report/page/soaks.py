@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.model.findings import Evidence
-    from agent.report.page.findings import Run
+    from agent.report.page.findings import StepRun
     from agent.report.page.plot import Plot
     from agent.soak.analysed import Analysis, DriveAnalysis
     from agent.soak.samples import Soak
@@ -32,7 +32,7 @@ MOST_LISTED: Final = 200  # events
 MOST_LINES: Final = 20  # of one kind, for one drive
 
 
-class Row(Struct, frozen=True):
+class SoakRow(Struct, frozen=True):
     """A label, what belongs to it, and what that rests on."""
 
     label: str
@@ -47,8 +47,8 @@ class SoakDriveShown(Struct, frozen=True, kw_only=True):
     what: str
     severity: str
     headline: str
-    rows: tuple[Row, ...]
-    runs: tuple[Run, ...]
+    rows: tuple[SoakRow, ...]
+    runs: tuple[StepRun, ...]
 
 
 class EventShown(Struct, frozen=True):
@@ -178,37 +178,37 @@ def _drive(drive: DriveAnalysis, seconds: float) -> SoakDriveShown:
     )
 
 
-def _rows(drive: DriveAnalysis) -> Iterator[Row]:
+def _rows(drive: DriveAnalysis) -> Iterator[SoakRow]:
     """All that is said of a drive, as in the form for terminals."""
     yield from _warmth(drive)
     if drive.load is None or not drive.load.seconds:
-        yield Row("Load", "could not be read" if drive.load is None else "none that counts")
+        yield SoakRow("Load", "could not be read" if drive.load is None else "none that counts")
     for label, said in soak_words.rates(drive):
-        yield Row(label.capitalize(), said)
+        yield SoakRow(label.capitalize(), said)
     slowed = drive.throttling
     sure = "" if slowed.kind == "none" else f"{soaking.SURENESS[slowed.kind]}: "
-    yield Row("Throttling", f"{sure}{plain(slowed.words, SENTENCE)}", slowed.evidence)
+    yield SoakRow("Throttling", f"{sure}{plain(slowed.words, SENTENCE)}", slowed.evidence)
     yield from _some("Slowed", [soak_words.fall_words(fall) for fall in untold(slowed, drive.falls)])
     yield from _some("Link", [soak_words.change_words(change) for change in drive.link_changes])
     yield from _some("Link errors", [soak_words.burst_words(burst) for burst in drive.error_bursts])
-    yield Row("Forecast", plain(drive.forecast.words, SENTENCE))
+    yield SoakRow("Forecast", plain(drive.forecast.words, SENTENCE))
     cooling = drive.cooling
     shown = () if cooling.kind == "enough" else tuple(one for one in cooling.evidence if one not in slowed.evidence)
-    yield Row("Cooling", f"{soaking.COOLING[cooling.kind][0]}: {plain(cooling.words, SENTENCE)}", shown)
+    yield SoakRow("Cooling", f"{soaking.COOLING[cooling.kind][0]}: {plain(cooling.words, SENTENCE)}", shown)
     yield from _some("Missing", [*soak_words.missing(drive), *soak_words.unread(drive)])
     yield from _some("Note", [plain(note, SENTENCE) for note in drive.notes])
 
 
-def _warmth(drive: DriveAnalysis) -> Iterator[Row]:
+def _warmth(drive: DriveAnalysis) -> Iterator[SoakRow]:
     if drive.temperatures is None:
-        yield Row("Temperature", "could not be read")
+        yield SoakRow("Temperature", "could not be read")
         return
-    yield Row("Temperature", soak_words.temperatures(drive.temperatures, drive))
-    yield Row("Limit", soak_words.limit(drive)[0])
+    yield SoakRow("Temperature", soak_words.temperatures(drive.temperatures, drive))
+    yield SoakRow("Limit", soak_words.limit(drive)[0])
 
 
-def _some(label: str, lines: Sequence[str]) -> Iterator[Row]:
+def _some(label: str, lines: Sequence[str]) -> Iterator[SoakRow]:
     """Rows of one kind, as many as people read."""
-    yield from (Row(label, line) for line in lines[:MOST_LINES])
+    yield from (SoakRow(label, line) for line in lines[:MOST_LINES])
     if len(lines) > MOST_LINES:
-        yield Row(label, f"and {len(lines) - MOST_LINES} more, which the log has")
+        yield SoakRow(label, f"and {len(lines) - MOST_LINES} more, which the log has")

@@ -15,7 +15,7 @@ from agent.compare.doubts import Doubts
 from agent.compare.fitted import short
 from agent.compare.level import levelled
 from agent.compare.losses import lost
-from agent.compare.matching import Matched
+from agent.compare.matching import MatchedMachines
 from agent.compare.sentence import Pieces, verdict
 from probes.tokens import Known, is_word_token
 from probes.unread import Unread
@@ -32,7 +32,7 @@ def compare(before: Audit, after: Audit) -> Comparison:
     doubts = Doubts()
     whole = before, after
     before, after = levelled(before, after, doubts)
-    matched = Matched(before, after)
+    matched = MatchedMachines(before, after)
     other, renamed = _machines(matched)
     changes = (
         *renamed,
@@ -61,7 +61,7 @@ def compare(before: Audit, after: Audit) -> Comparison:
     )
 
 
-def _parts(matched: Matched, missed: frozenset[int]) -> Iterator[PartChange]:
+def _parts(matched: MatchedMachines, missed: frozenset[int]) -> Iterator[PartChange]:
     """Parts added, then moved, then removed."""
     for one in matched.added():
         yield PartChange(kind="added", before=None, after=matched.after.part(one))
@@ -73,7 +73,7 @@ def _parts(matched: Matched, missed: frozenset[int]) -> Iterator[PartChange]:
         yield PartChange(kind="removed", before=matched.before.part(one), after=None, direction=way)
 
 
-def _board_slots(matched: Matched, doubts: Doubts) -> None:
+def _board_slots(matched: MatchedMachines, doubts: Doubts) -> None:
     """Where one side has no list of slots from the firmware, names and rules about slots rest on less."""
     lists = [fitted.audit.facts.board_slots for fitted in matched.sides]
     for side, mine in enumerate(lists):
@@ -81,7 +81,7 @@ def _board_slots(matched: Matched, doubts: Doubts) -> None:
             doubts.add("the firmware's list of slots", "", side, mine)
 
 
-def _machines(matched: Matched) -> tuple[str, tuple[Change, ...]]:
+def _machines(matched: MatchedMachines) -> tuple[str, tuple[Change, ...]]:
     """Why the two may not be one machine, "" where they seem to be; a row for one that has another name."""
     hosts = [fitted.audit.facts.host for fitted in matched.sides]
     for what, values in (("board", [one.board for one in hosts]), ("product", [one.product for one in hosts])):

@@ -9,7 +9,7 @@ from agent.planner.problem import Arrangement
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from agent.planner.problem import Problem
+    from agent.planner.problem import PlacingProblem
 
 Counts = dict[tuple[int, int], int]  # drives by class and holder
 
@@ -24,7 +24,7 @@ def moved(counts: Counts, kind: int, here: int, there: int) -> Counts:
     return {**counts, (kind, here): counts[kind, here] - 1, (kind, there): counts.get((kind, there), 0) + 1}
 
 
-def with_drives(problem: Problem, arrangement: Arrangement, counts: Counts) -> Arrangement:
+def with_drives(problem: PlacingProblem, arrangement: Arrangement, counts: Counts) -> Arrangement:
     """The arrangement's cards with these drives; slots of drives are in use where they hold one."""
     cards = {number for number in arrangement.holders if problem.holders[number].card is not None}
     used = {number for (_, number), count in counts.items() if count}

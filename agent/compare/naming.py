@@ -12,12 +12,12 @@ if TYPE_CHECKING:
 
     from agent.compare.changes import Direction
     from agent.compare.fitted import Thing
-    from agent.compare.matching import Matched
+    from agent.compare.matching import MatchedMachines
 
 MOST_NAMED: Final = 4
 
 
-def subject(matched: Matched, before: Thing, after: Thing) -> str:
+def subject(matched: MatchedMachines, before: Thing, after: Thing) -> str:
     """A part that is in both: "nvme0 (Ostrayne Reel 4 2TB) in slot M2_1"; only words that hold on both sides.
 
     A name of the system that changed is left out; of a part that moved, both places are named.
@@ -32,7 +32,7 @@ def subject(matched: Matched, before: Thing, after: Thing) -> str:
     return f"{words} {_placed(there)}"
 
 
-def alone(matched: Matched, thing: Thing, side: int) -> str:
+def alone(matched: MatchedMachines, thing: Thing, side: int) -> str:
     """A part that is in one of the two only."""
     drive = thing.drive
     words = f"{short(drive.name)} ({name(thing)})" if drive is not None else name(thing)

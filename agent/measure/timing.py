@@ -15,14 +15,14 @@ from msgspec.structs import replace
 from agent.measure.measured import WARM_UP, Measured, Reason, Spread
 from knowledge.problems import BadInput
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
-from probes.blocks import Load, Wanted
+from probes.blocks import ReadLoad, ReadPlan
 from probes.files import quoted
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from agent.measure.measured import Asked, Target
+    from agent.measure.measured import MeasureRequest, Target
     from probes.blocks import Failure
 
     Temperature = Callable[[str], float | Unread | None]
@@ -79,7 +79,7 @@ def spread_of(rates: Sequence[float]) -> Spread | None:
 
 
 def measure(
-    targets: Sequence[Target], asked: Asked, around: Around
+    targets: Sequence[Target], asked: MeasureRequest, around: Around
 ) -> tuple[tuple[Measured, ...], tuple[float, ...], bool]:
     """Measure the targets in turn, or all at once; what came of each, rates of the sum, whether the user stopped it.
 
@@ -128,7 +128,7 @@ def _limit(target: Target, *, hot: bool) -> tuple[float, float, float, str] | No
     return None
 
 
-def _too_hot(target: Target, celsius: float | None, asked: Asked) -> str:
+def _too_hot(target: Target, celsius: float | None, asked: MeasureRequest) -> str:
     """Why a drive is not measured, "" where it may be."""
     limit = _limit(target, hot=asked.hot)
     if celsius is None or limit is None:
@@ -149,10 +149,10 @@ def _too_hot(target: Target, celsius: float | None, asked: Asked) -> str:
 class _One:
     """One target in a run: its load, its temperature, how it ended."""
 
-    def __init__(self, target: Target, asked: Asked, around: Around, celsius: float | Unread | None) -> None:
+    def __init__(self, target: Target, asked: MeasureRequest, around: Around, celsius: float | Unread | None) -> None:
         self.target = target
-        wanted = Wanted(asked.block, asked.depth, asked.pattern, asked.max_bytes, asked.seed)
-        self.load = Load(target.place, wanted, around.read)
+        wanted = ReadPlan(asked.block, asked.depth, asked.pattern, asked.max_bytes, asked.seed)
+        self.load = ReadLoad(target.place, wanted, around.read)
         if self.load.size < asked.block:
             self.load.close()
             raise BadInput(
@@ -229,7 +229,7 @@ def _failed(failure: Failure) -> str:
 class _Run:
     """Loads that run at the same time, and what they had read at each tick."""
 
-    def __init__(self, group: Sequence[_One], asked: Asked, around: Around) -> None:
+    def __init__(self, group: Sequence[_One], asked: MeasureRequest, around: Around) -> None:
         self._group, self._asked, self._around = group, asked, around
         self._ticks: list[tuple[float, tuple[int, ...]]] = []
         self._links: dict[str, tuple[int, int] | Unread] = {}
