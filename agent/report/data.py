@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeVar
 
 import msgspec
 from msgspec import Struct
 
+from agent.report.form import Through
 from agent.report.health import FirmwareSlotsData, HealthData, firmware_slots, health
 from agent.report.plain import block_sizes, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
@@ -31,6 +32,17 @@ class RateData(Struct, frozen=True):
 
     gtps: float
     width: int
+
+
+def rate(link: Rate | tuple[int, int] | None) -> RateData | None:
+    """The form of a link rate; null for a generation that there is not."""
+    if link is None:
+        return None
+    speed, width = link if isinstance(link, tuple) else (link.speed, link.width)
+    return RateData(GTPS[speed], width) if speed in GTPS else None
+
+
+RateOrNull = Annotated[RateData | None, Through(rate)]
 
 
 class EvidenceData(Struct, frozen=True):

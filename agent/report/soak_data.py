@@ -1,314 +1,323 @@
-"""The analysis of a soak as JSON: each part into its place in the form. Decides nothing."""
+"""The JSON forms of `soak`: an analysis and the list of logs; and their schemas. Keys are added, never renamed.
+
+Times are seconds since the start of the soak, temperatures degrees Celsius, rates MB/s (10^6 bytes per second).
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
-from agent.report.data import EvidenceData, RateData, StepData
-from agent.report.soak_form import (
-    CoolingData,
-    EndData,
-    ErrorBurstData,
-    EventData,
-    FallData,
-    FitData,
-    ForecastData,
-    LimitData,
-    LinkChangeData,
-    LoadData,
-    LogData,
-    LogsData,
-    MissingData,
-    OtherData,
-    PhaseData,
-    RatesData,
-    SoakData,
-    SoakDriveData,
-    SpanData,
-    TemperaturesData,
-    ThrottlingData,
-    schema,
-)
-from knowledge.rates import GTPS
+from msgspec import Struct
+
+from agent.report import form
+from agent.report.data import EvidenceData, RateOrNull, StepData  # noqa: TC001 - the forms' fields are read at work
+from agent.report.form import By, From, MbpsRange, Rounded, build
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from agent.model.findings import Evidence, Rate, Step
-    from agent.soak.analysed import (
-        Analysis,
-        Cooling,
-        DriveAnalysis,
-        ErrorBurst,
-        Fall,
-        Forecast,
-        LinkChange,
-        Load,
-        Missing,
-        Phase,
-        Rates,
-        Span,
-        Temperatures,
-        Throttling,
-    )
-    from agent.soak.samples import End, Event, Head
-    from agent.soak.thermal import Fit
+    from agent.soak.analysed import Analysis, Missing, Phase
+    from agent.soak.samples import End, Head
 
-__all__ = ["logs", "schema", "soak"]
+VERSION: Final = 1
+Seconds = Annotated[float, Rounded(3)]
+Figure = Annotated[float, Rounded(2)]
+Bytes = Annotated[int, Rounded(None)]
+
+
+class EndData(Struct, frozen=True):
+    """How the soak ended: "command", "time", "interrupt" or "fault", and the exit status of its command."""
+
+    seconds: Seconds
+    reason: str
+    status: int | None
+
+
+class SpanData(Struct, frozen=True):
+    """A stretch of time; `end` is null where it lasts until the end of what it belongs to."""
+
+    start: Seconds
+    end: Seconds | None
+
+
+class LimitData(Struct, frozen=True):
+    """The limit that a drive is held against: its "warning" or its "critical" temperature."""
+
+    celsius: Figure
+    kind: str
+
+
+class TemperaturesData(Struct, frozen=True, kw_only=True):
+    """A drive's first sensor; `hottest` is of any of its sensors. Seconds at, above and close below its limits."""
+
+    least: Figure
+    most: Figure
+    most_at: Seconds
+    mean: Figure
+    hottest: Figure | None
+    known_seconds: Seconds
+    above_warning_seconds: Annotated[Seconds | None, From("above_warning")]
+    above_critical_seconds: Annotated[Seconds | None, From("above_critical")]
+    near_seconds: Annotated[Seconds | None, From("near")]
+
+
+class RatesData(Struct, frozen=True):
+    """Rates under load, MB/s: the middle one, between which two half of the time lay, the most."""
+
+    median: Figure
+    low_quarter: Figure
+    high_quarter: Figure
+    most: Figure
+    seconds: Seconds
+
+
+class LoadData(Struct, frozen=True, kw_only=True):
+    """What a drive was asked to do; `busy` is a share of time, 0 to 1."""
+
+    read: RatesData | None
+    write: RatesData | None
+    either: RatesData | None
+    read_bytes: Bytes
+    written_bytes: Bytes
+    seconds: Seconds
+    known_seconds: Seconds
+    busy: Annotated[float, Rounded(4)] | None
+
+
+class ThrottlingData(Struct, frozen=True):
+    """Whether the drive slowed itself down: "proved", "inferred", "unclear", "none" or "unknown"."""
+
+    kind: str
+    words: str
+    evidence: tuple[EvidenceData, ...]
+    spans: tuple[SpanData, ...]
+
+
+class FallData(Struct, frozen=True, kw_only=True):
+    """A time in which a drive was slower under load: for "heat", a filled "cache", its "link", "unclear" or "other".
+
+    `times` counts falls of a kind that followed closely and are told as one.
+    """
+
+    kind: str
+    start: Seconds
+    end: Seconds | None
+    before_mbps: Figure
+    during_mbps: Figure
+    celsius: Figure | None
+    celsius_then: Figure | None
+    written_bytes: Bytes
+    recovered: bool
+    words: str
+    times: int
+
+
+class LinkChangeData(Struct, frozen=True, kw_only=True):
+    """The link changed its speed or width; null is what is not known."""
+
+    seconds: Seconds
+    before: RateOrNull
+    after: RateOrNull
+    before_mbps: Figure | None
+    after_mbps: Figure | None
+    severity: str
+    words: str
+
+
+class ErrorBurstData(Struct, frozen=True, kw_only=True):
+    """Link errors counted close after one another."""
+
+    start: Seconds
+    end: Seconds
+    count: int
+    before_mbps: Figure | None
+    during_mbps: Figure | None
+    severity: str
+    words: str
+
+
+class ForecastData(Struct, frozen=True, kw_only=True):
+    """Where the temperature goes: "reaches" its limit, "close" to it, "settles", "steady", or "none", as words say."""
+
+    kind: str
+    words: str
+    settled: Figure | None
+    error: Figure | None
+    margin: Figure | None
+    after_seconds: tuple[Seconds, Seconds] | None
+
+
+class FitData(Struct, frozen=True, kw_only=True):
+    """T(t) = start + rise (1 - exp(-t / tau)), t in seconds from `from_seconds` of the soak on."""
+
+    from_seconds: Seconds
+    start: Figure
+    rise: Figure
+    tau: Figure
+    settled: Figure
+    settled_error: Figure
+    points: int
+    quality: Seconds
+    seconds: Seconds
+
+
+class PhaseData(Struct, frozen=True, kw_only=True):
+    """A stretch of steady load or of rest."""
+
+    start: Seconds
+    end: Seconds
+    loaded: bool
+    read_mbps: Figure
+    write_mbps: Figure
+    first_celsius: Figure | None
+    last_celsius: Figure | None
+    fit: Annotated[FitData | None, By(_fit)]
+    forecast: ForecastData
+
+
+class CoolingData(Struct, frozen=True):
+    """What cooling a drive needs: "enough", "heatsink", "air", "both", "neighbour" or "unknown"."""
+
+    kind: str
+    words: str
+    evidence: tuple[EvidenceData, ...]
+    steps: tuple[StepData, ...]
+
+
+class MissingData(Struct, frozen=True, kw_only=True):
+    """Something that could not be read, why, and when: from the first sample without it to the first with it.
+
+    `what` is "temperature", "sensor_2" and so on, "rates", "link", "errors", "counters", "warning limit", "critical
+    limit", "other_1" and so on (in the order of the log), or what could not be looked up of the machine; `name` is the
+    same for people. The `end` of the last span is null where it was not read any more. `weighs` tells that a verdict
+    may hang on it, `needs_root` that the super-user may read it.
+    """
+
+    what: str
+    name: str
+    why: str
+    needs_root: bool
+    weighs: bool
+    spans: Annotated[tuple[SpanData, ...], By(_spans)]
+
+
+class SoakDriveData(Struct, frozen=True, kw_only=True):
+    """One drive over the soak. `errors` are those counted as far as the counters could be read (see `unread`)."""
+
+    name: Annotated[str, From("head.name")]
+    address: Annotated[str | None, From("head.address")]
+    model: Annotated[str | None, From("head.model")]
+    firmware: Annotated[str | None, From("head.firmware")]
+    link_at_start: Annotated[RateOrNull, From("head.link")]
+    expected_mbps: Annotated[MbpsRange | None, From("head.expected")]
+    limit: LimitData | None
+    samples: int
+    temperatures: TemperaturesData | None
+    load: LoadData | None
+    throttling: ThrottlingData
+    falls: tuple[FallData, ...]
+    link_changes: tuple[LinkChangeData, ...]
+    error_bursts: tuple[ErrorBurstData, ...]
+    errors: int | None
+    phases: tuple[PhaseData, ...]
+    forecast: ForecastData
+    cooling: CoolingData
+    gaps: tuple[SpanData, ...]
+    lost: tuple[SpanData, ...]
+    notes: tuple[str, ...]
+    unread: Annotated[tuple[MissingData, ...], From("missing")]
+
+
+class OtherData(Struct, frozen=True):
+    """A temperature beside the drives' own."""
+
+    name: str
+    least: float
+    most: float
+    mean: Figure
+
+
+class EventData(Struct, frozen=True):
+    """What happened; `drive` is null where it concerns none."""
+
+    seconds: Seconds
+    kind: str
+    drive: str | None
+    words: str
+
+
+class SoakData(Struct, frozen=True, kw_only=True):
+    """The analysis of one soak. `end` is null where it still runs or was cut off; `command` is empty for none."""
+
+    format: Literal["lanewright-soak"] = "lanewright-soak"
+    version: int = VERSION
+    log: Annotated[str, From("source")]
+    started_at: Annotated[str, From("head.started_at")]
+    agent: Annotated[str, From("head.agent")]
+    platform: Annotated[str, From("head.platform")]
+    machine: Annotated[str | None, From("head.machine")]
+    every_seconds: Annotated[float, From("head.every")]
+    command: Annotated[tuple[str, ...], From("head.command")]
+    end: EndData | None
+    seconds: Seconds
+    samples: int
+    drives: tuple[SoakDriveData, ...]
+    others: tuple[OtherData, ...]
+    events: tuple[EventData, ...]
+    notes: tuple[str, ...]
+    unread: Annotated[tuple[MissingData, ...], From("missing")]
+
+
+class LogData(Struct, frozen=True, kw_only=True):
+    """A log in the list."""
+
+    log: str
+    started_at: str
+    machine: str | None
+    command: tuple[str, ...]
+    drives: Annotated[int, By(_drives)]
+    seconds: Seconds
+    end: EndData | None
+
+
+class LogsData(Struct, frozen=True, kw_only=True):
+    """The logs in a folder, latest first."""
+
+    format: Literal["lanewright-soaks"] = "lanewright-soaks"
+    version: int = VERSION
+    folder: str
+    logs: tuple[LogData, ...]
+
+
+FORMS: Final[dict[str, type[Struct]]] = {"soak": SoakData, "soaks": LogsData}
+
+
+def schema(name: str) -> dict[str, Any]:
+    """The JSON Schema of one form ("soak" or "soaks")."""
+    return form.schema(FORMS[name])
 
 
 def soak(found: Analysis) -> SoakData:
     """The form of a soak's analysis."""
-    head = found.head
-    return SoakData(
-        log=found.source,
-        started_at=head.started_at,
-        agent=head.agent,
-        platform=head.platform,
-        machine=head.machine,
-        every_seconds=head.every,
-        command=head.command,
-        end=_end(found.end),
-        seconds=_seconds(found.seconds),
-        samples=found.samples,
-        drives=tuple(map(_drive, found.drives)),
-        others=tuple(OtherData(one.name, one.least, one.most, _figure(one.mean)) for one in found.others),
-        events=tuple(map(_event, found.events)),
-        notes=found.notes,
-        unread=tuple(map(_missing, found.missing)),
-    )
+    return build(SoakData, found)
 
 
 def logs(found: Sequence[tuple[str, Head, End | None, float]], folder: str) -> LogsData:
     """The form of `soak --list`."""
-    return LogsData(
-        folder=folder,
-        logs=tuple(
-            LogData(
-                log=path,
-                started_at=head.started_at,
-                machine=head.machine,
-                command=head.command,
-                drives=len(head.drives),
-                seconds=_seconds(seconds),
-                end=_end(end),
-            )
-            for path, head, end, seconds in found
-        ),
-    )
+    listed = (build(LogData, head, log=path, seconds=seconds, end=end) for path, head, end, seconds in found)
+    return LogsData(folder=folder, logs=tuple(listed))
 
 
-# --- Parts -----------------------------------------------------------------------------------------------------
+def _drives(head: Head) -> int:
+    return len(head.drives)
 
 
-def _seconds(value: float) -> float:
-    return round(value, 3)
+def _fit(phase: Phase) -> FitData | None:
+    return None if phase.fit is None else build(FitData, phase.fit, from_seconds=phase.fit_start)
 
 
-def _figure(value: float) -> float:
-    return round(value, 2)
-
-
-def _figure_or_none(value: float | None) -> float | None:
-    return None if value is None else _figure(value)
-
-
-def _seconds_or_none(value: float | None) -> float | None:
-    return None if value is None else _seconds(value)
-
-
-def _end(end: End | None) -> EndData | None:
-    return None if end is None else EndData(_seconds(end.seconds), end.reason, end.status)
-
-
-def _event(event: Event) -> EventData:
-    return EventData(_seconds(event.seconds), event.kind, event.drive, event.words)
-
-
-def _rate(link: Rate | tuple[int, int] | None) -> RateData | None:
-    """A link rate; null for a generation that there is not."""
-    if link is None:
-        return None
-    speed, width = link if isinstance(link, tuple) else (link.speed, link.width)
-    return RateData(GTPS[speed], width) if speed in GTPS else None
-
-
-def _evidence(evidence: Sequence[Evidence]) -> tuple[EvidenceData, ...]:
-    return tuple(EvidenceData(one.source, one.read, one.expected) for one in evidence)
-
-
-def _step(step: Step) -> StepData:
-    return StepData(step.action, step.text, step.cautions, step.gain_mbps, step.verify)
-
-
-def _span(span: Span) -> SpanData:
-    return SpanData(_seconds(span.start), _seconds_or_none(span.end))
-
-
-def _missing(one: Missing) -> MissingData:
-    spans = [_span(span) for span in one.spans]
-    if one.to_the_end:
-        spans[-1] = SpanData(spans[-1].start, None)
-    return MissingData(
-        what=one.what,
-        name=one.name,
-        why=one.why,
-        needs_root=one.needs_root,
-        weighs=one.weighs,
-        spans=tuple(spans),
-    )
-
-
-def _drive(drive: DriveAnalysis) -> SoakDriveData:
-    head = drive.head
-    return SoakDriveData(
-        name=head.name,
-        address=head.address,
-        model=head.model,
-        firmware=head.firmware,
-        link_at_start=_rate(head.link),
-        expected_mbps=None if head.expected is None else (round(head.expected[0], 1), round(head.expected[1], 1)),
-        limit=None if drive.limit is None else LimitData(_figure(drive.limit.celsius), drive.limit.kind),
-        samples=drive.samples,
-        temperatures=None if drive.temperatures is None else _temperatures(drive.temperatures),
-        load=None if drive.load is None else _load(drive.load),
-        throttling=_throttling(drive.throttling),
-        falls=tuple(map(_fall, drive.falls)),
-        link_changes=tuple(map(_change, drive.link_changes)),
-        error_bursts=tuple(map(_burst, drive.error_bursts)),
-        errors=drive.errors,
-        phases=tuple(map(_phase, drive.phases)),
-        forecast=_forecast(drive.forecast),
-        cooling=_cooling(drive.cooling),
-        gaps=tuple(map(_span, drive.gaps)),
-        lost=tuple(map(_span, drive.lost)),
-        notes=drive.notes,
-        unread=tuple(map(_missing, drive.missing)),
-    )
-
-
-def _temperatures(seen: Temperatures) -> TemperaturesData:
-    return TemperaturesData(
-        least=_figure(seen.least),
-        most=_figure(seen.most),
-        most_at=_seconds(seen.most_at),
-        mean=_figure(seen.mean),
-        hottest=_figure_or_none(seen.hottest),
-        known_seconds=_seconds(seen.known_seconds),
-        above_warning_seconds=_seconds_or_none(seen.above_warning),
-        above_critical_seconds=_seconds_or_none(seen.above_critical),
-        near_seconds=_seconds_or_none(seen.near),
-    )
-
-
-def _rates(rates: Rates | None) -> RatesData | None:
-    if rates is None:
-        return None
-    return RatesData(
-        _figure(rates.median),
-        _figure(rates.low_quarter),
-        _figure(rates.high_quarter),
-        _figure(rates.most),
-        _seconds(rates.seconds),
-    )
-
-
-def _load(load: Load) -> LoadData:
-    return LoadData(
-        read=_rates(load.read),
-        write=_rates(load.write),
-        either=_rates(load.either),
-        read_bytes=round(load.read_bytes),
-        written_bytes=round(load.written_bytes),
-        seconds=_seconds(load.seconds),
-        known_seconds=_seconds(load.known_seconds),
-        busy=None if load.busy is None else round(load.busy, 4),
-    )
-
-
-def _throttling(seen: Throttling) -> ThrottlingData:
-    return ThrottlingData(seen.kind, seen.words, _evidence(seen.evidence), tuple(map(_span, seen.spans)))
-
-
-def _fall(fall: Fall) -> FallData:
-    return FallData(
-        kind=fall.kind,
-        start=_seconds(fall.start),
-        end=_seconds_or_none(fall.end),
-        before_mbps=_figure(fall.before_mbps),
-        during_mbps=_figure(fall.during_mbps),
-        celsius=_figure_or_none(fall.celsius),
-        celsius_then=_figure_or_none(fall.celsius_then),
-        written_bytes=round(fall.written_bytes),
-        recovered=fall.recovered,
-        words=fall.words,
-        times=fall.times,
-    )
-
-
-def _change(change: LinkChange) -> LinkChangeData:
-    return LinkChangeData(
-        seconds=_seconds(change.seconds),
-        before=_rate(change.before),
-        after=_rate(change.after),
-        before_mbps=_figure_or_none(change.before_mbps),
-        after_mbps=_figure_or_none(change.after_mbps),
-        severity=change.severity.value,
-        words=change.words,
-    )
-
-
-def _burst(burst: ErrorBurst) -> ErrorBurstData:
-    return ErrorBurstData(
-        start=_seconds(burst.start),
-        end=_seconds(burst.end),
-        count=burst.count,
-        before_mbps=_figure_or_none(burst.before_mbps),
-        during_mbps=_figure_or_none(burst.during_mbps),
-        severity=burst.severity.value,
-        words=burst.words,
-    )
-
-
-def _forecast(forecast: Forecast) -> ForecastData:
-    after = forecast.after_seconds
-    return ForecastData(
-        kind=forecast.kind,
-        words=forecast.words,
-        settled=_figure_or_none(forecast.settled),
-        error=_figure_or_none(forecast.error),
-        margin=_figure_or_none(forecast.margin),
-        after_seconds=None if after is None else (_seconds(after[0]), _seconds(after[1])),
-    )
-
-
-def _phase(phase: Phase) -> PhaseData:
-    return PhaseData(
-        start=_seconds(phase.start),
-        end=_seconds(phase.end),
-        loaded=phase.loaded,
-        read_mbps=_figure(phase.read_mbps),
-        write_mbps=_figure(phase.write_mbps),
-        first_celsius=_figure_or_none(phase.first_celsius),
-        last_celsius=_figure_or_none(phase.last_celsius),
-        fit=None if phase.fit is None else _fit(phase.fit, phase.fit_start),
-        forecast=_forecast(phase.forecast),
-    )
-
-
-def _fit(fit: Fit, start: float) -> FitData:
-    return FitData(
-        from_seconds=_seconds(start),
-        start=_figure(fit.start),
-        rise=_figure(fit.rise),
-        tau=_figure(fit.tau),
-        settled=_figure(fit.settled),
-        settled_error=_figure(fit.settled_error),
-        points=fit.points,
-        quality=round(fit.quality, 3),
-        seconds=_seconds(fit.seconds),
-    )
-
-
-def _cooling(cooling: Cooling) -> CoolingData:
-    return CoolingData(cooling.kind, cooling.words, _evidence(cooling.evidence), tuple(map(_step, cooling.steps)))
+def _spans(missing: Missing) -> Iterator[SpanData]:
+    """The spans; the last has no end where it was not read any more."""
+    for place, span in enumerate(missing.spans, 1):
+        lasts = missing.to_the_end and place == len(missing.spans)
+        yield build(SpanData, span, end=None if lasts else span.end)

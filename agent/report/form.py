@@ -1,0 +1,143 @@
+"""Fills a JSON form from a value by the types of the form's fields, which carry where each comes from and its rounding.
+
+A field takes the attribute of its own name, or what its mark says: `Annotated[Figure | None, From("head.speed")]`. A
+field with a default and no mark keeps the default. What could not be read becomes null where the type allows it.
+"""
+
+from __future__ import annotations
+
+import sys
+from functools import cache, partial
+from operator import attrgetter
+from types import NoneType, UnionType
+from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar, Union, get_args, get_origin
+
+import msgspec
+from msgspec import Struct
+
+from probes.unread import Unread
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    Way = Callable[[Any], Any]
+
+Form = TypeVar("Form", bound=Struct)
+UNIONS: Final = (UnionType, Union)
+
+
+class From(Struct, frozen=True):
+    """Where a field comes from: attributes, joined by points; null where one on the way is none or was not read."""
+
+    path: str
+
+    def take(self, value: Any) -> Any:  # noqa: ANN401 - any value that a form is of
+        """What stands there."""
+        for name in self.path.split("."):
+            if value is None or isinstance(value, Unread):
+                return None
+            value = getattr(value, name)
+        return value
+
+
+class By(Struct, frozen=True):
+    """What makes a field of the whole value, where no attribute is it."""
+
+    take: Way
+
+
+class Rounded(Struct, frozen=True):
+    """Digits after the point; None for a whole number."""
+
+    digits: int | None
+
+    def convert(self, figure: float) -> float:
+        """The rounded figure."""
+        return round(figure, self.digits)
+
+
+class Through(Struct, frozen=True):
+    """What makes the form of a part, where its own fields do not say how."""
+
+    convert: Way
+
+
+Mbps = Annotated[float, Rounded(1)]
+MbpsRange = tuple[Mbps, Mbps]
+
+
+def build(form: type[Form], value: object, **given: object) -> Form:
+    """The form of a value; what is `given` stands in for what the value would give."""
+    filled = {}
+    for name, (take, convert) in _ways(form).items():
+        if name in given:
+            found = given[name]
+        elif take is not None:
+            found = take(value)
+        else:
+            continue
+        filled[name] = found if convert is None else convert(found)
+    return form(**filled)
+
+
+def schema(form: type[Struct]) -> dict[str, Any]:
+    """The JSON Schema of a form."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **msgspec.json.schema(form)}
+
+
+@cache
+def _ways(form: type[Struct]) -> dict[str, tuple[Way | None, Way | None]]:
+    """By field: how it is taken from the whole value (None: it keeps its default), and how it is converted then."""
+    names = form.__struct_fields__
+    defaults = dict(zip(reversed(names), reversed(form.__struct_defaults__), strict=False))
+    ways = {}
+    for name in names:
+        marks, convert = _type(form.__annotations__[name], form.__module__)
+        own = attrgetter(name) if defaults.get(name, msgspec.NODEFAULT) is msgspec.NODEFAULT else None
+        ways[name] = (marks.take if marks is not None else own, convert)
+    return ways
+
+
+@cache
+def _type(annotation: str, module: str) -> tuple[From | By | None, Way | None]:
+    """The mark of a field and its conversion. Read here, as `typing` takes so much longer that a start shows it."""
+    hint = eval(annotation, vars(sys.modules[module]))  # noqa: S307 - an annotation of a form of ours
+    marks = [mark for mark in getattr(hint, "__metadata__", ()) if isinstance(mark, From | By)]
+    return marks[0] if marks else None, _converter(hint)
+
+
+def _converter(hint: Any) -> Way | None:  # noqa: ANN401 - any type
+    """What brings a found value into a type; None where it stays as it is."""
+    if get_origin(hint) is Annotated:
+        said = [mark.convert for mark in hint.__metadata__ if isinstance(mark, Rounded | Through)]
+        return said[0] if said else _converter(hint.__origin__)
+    if isinstance(hint, type) and issubclass(hint, Struct):
+        return partial(_formed, hint)
+    parts = get_args(hint)
+    if get_origin(hint) in UNIONS and NoneType in parts:
+        inner = [_converter(part) for part in parts if part is not NoneType]
+        return partial(_optional, inner[0])
+    if get_origin(hint) is tuple and ... in parts:
+        each = _converter(parts[0])
+        return None if each is None else partial(_each, each)
+    if get_origin(hint) is tuple:
+        return partial(_in_turn, tuple(map(_converter, parts)))
+    return None
+
+
+def _formed(form: type[Form], value: object) -> Form:
+    return value if isinstance(value, form) else build(form, value)
+
+
+def _optional(convert: Way | None, value: Any) -> Any:  # noqa: ANN401 - any value
+    if value is None or isinstance(value, Unread):
+        return None
+    return value if convert is None else convert(value)
+
+
+def _each(convert: Way, values: Iterable[Any]) -> tuple[Any, ...]:
+    return tuple(map(convert, values))
+
+
+def _in_turn(ways: tuple[Way | None, ...], values: tuple[Any, ...]) -> tuple[Any, ...]:
+    return tuple(value if way is None else way(value) for way, value in zip(ways, values, strict=True))
