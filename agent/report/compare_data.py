@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
-import msgspec
 from msgspec import Struct
 
 from agent.compare.changes import Change, Part  # noqa: TC001 - msgspec looks up the types of fields
-from agent.report.data import EvidenceData, FindingData, StepData, UnreadData
-from probes.unread import readable
+from agent.report import form
+from agent.report.data import FindingData, UnreadData  # noqa: TC001 - as above
+from agent.report.form import From, build
 
 if TYPE_CHECKING:
-    from agent.audit import Audit
-    from agent.compare.changes import Comparison, PartChange
-    from agent.model.findings import Finding
+    from agent.compare.changes import Comparison
 
 VERSION: Final = 1
 
@@ -23,11 +21,11 @@ class SideData(Struct, frozen=True):
     """One of the two: where it comes from, when it was read, of what machine; null where that was not read."""
 
     source: str
-    taken_at: str
-    platform: str
-    name: str | None
-    product: str | None
-    board: str | None
+    taken_at: Annotated[str, From("facts.taken_at")]
+    platform: Annotated[str, From("facts.platform")]
+    name: Annotated[str | None, From("facts.host.name")]
+    product: Annotated[str | None, From("facts.host.product")]
+    board: Annotated[str | None, From("facts.host.board")]
 
 
 class PartChangeData(Struct, frozen=True):
@@ -68,7 +66,7 @@ class CompareData(Struct, frozen=True, kw_only=True):
     worse: bool
     nothing_changed: bool
     other_machine: str
-    against: str | None
+    against: Annotated[str | None, From("after.against")]
     before: SideData
     after: SideData
     parts: tuple[PartChangeData, ...]
@@ -79,51 +77,10 @@ class CompareData(Struct, frozen=True, kw_only=True):
 
 def schema() -> dict[str, Any]:
     """The JSON Schema of the form."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **msgspec.json.schema(CompareData)}
+    return form.schema(CompareData)
 
 
 def compare(found: Comparison, before_name: str, after_name: str) -> CompareData:
     """The form; the names say where each side comes from."""
-    return CompareData(
-        verdict=found.verdict,
-        worse=found.worse,
-        nothing_changed=found.nothing_changed,
-        other_machine=found.other_machine,
-        against=found.after.against,
-        before=_side(found.before, before_name),
-        after=_side(found.after, after_name),
-        parts=tuple(map(_part, found.parts)),
-        changes=found.changes,
-        findings=tuple(
-            FindingChangeData(one.kind, one.subject, one.direction, _finding(one.before), _finding(one.after))
-            for one in found.findings
-        ),
-        doubts=tuple(UnreadData(one.what, one.why) for one in found.doubts),
-    )
-
-
-def _side(audit: Audit, source: str) -> SideData:
-    host = audit.facts.host
-    name = host.name if isinstance(host.name, str) else None
-    return SideData(
-        source, audit.facts.taken_at, audit.facts.platform, name, readable(host.product), readable(host.board)
-    )
-
-
-def _part(one: PartChange) -> PartChangeData:
-    return PartChangeData(one.kind, one.before, one.after, one.direction)
-
-
-def _finding(finding: Finding | None) -> FindingData | None:
-    if finding is None:
-        return None
-    return FindingData(
-        rule=finding.rule,
-        severity=finding.severity.value,
-        subject=finding.subject,
-        headline=finding.headline,
-        evidence=tuple(EvidenceData(one.source, one.read, one.expected) for one in finding.evidence),
-        steps=tuple(
-            StepData(step.action, step.text, step.cautions, step.gain_mbps, step.verify) for step in finding.steps
-        ),
-    )
+    before = build(SideData, found.before, source=before_name)
+    return build(CompareData, found, before=before, after=build(SideData, found.after, source=after_name))

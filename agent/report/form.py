@@ -18,7 +18,7 @@ from msgspec import Struct
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     Way = Callable[[Any], Any]
 
@@ -62,6 +62,7 @@ class Through(Struct, frozen=True):
     convert: Way
 
 
+Seconds = Annotated[float, Rounded(3)]
 Mbps = Annotated[float, Rounded(1)]
 MbpsRange = tuple[Mbps, Mbps]
 
@@ -113,15 +114,19 @@ def _converter(hint: Any) -> Way | None:  # noqa: ANN401 - any type
         return said[0] if said else _converter(hint.__origin__)
     if isinstance(hint, type) and issubclass(hint, Struct):
         return partial(_formed, hint)
-    parts = get_args(hint)
-    if get_origin(hint) in UNIONS and NoneType in parts:
-        inner = [_converter(part) for part in parts if part is not NoneType]
-        return partial(_optional, inner[0])
-    if get_origin(hint) is tuple and ... in parts:
-        each = _converter(parts[0])
-        return None if each is None else partial(_each, each)
-    if get_origin(hint) is tuple:
-        return partial(_in_turn, tuple(map(_converter, parts)))
+    parts = [part for part in get_args(hint) if part is not NoneType]
+    if get_origin(hint) in UNIONS and len(parts) == 1:
+        return partial(_optional, _converter(parts[0]))
+    return _converter_of_several(get_origin(hint), parts)
+
+
+def _converter_of_several(kind: Any, parts: Sequence[Any]) -> Way | None:  # noqa: ANN401 - as above
+    if kind is dict:
+        return partial(_by_name, _converter(parts[1]))
+    if kind is tuple and ... in parts:
+        return partial(_each, _converter(parts[0]))
+    if kind is tuple:
+        return partial(_in_turn, [_converter(part) for part in parts])
     return None
 
 
@@ -135,9 +140,13 @@ def _optional(convert: Way | None, value: Any) -> Any:  # noqa: ANN401 - any val
     return value if convert is None else convert(value)
 
 
-def _each(convert: Way, values: Iterable[Any]) -> tuple[Any, ...]:
-    return tuple(map(convert, values))
+def _each(convert: Way | None, values: Iterable[Any]) -> tuple[Any, ...]:
+    return tuple(values) if convert is None else tuple(map(convert, values))
 
 
-def _in_turn(ways: tuple[Way | None, ...], values: tuple[Any, ...]) -> tuple[Any, ...]:
+def _by_name(convert: Way | None, values: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value if convert is None else convert(value) for name, value in values.items()}
+
+
+def _in_turn(ways: Sequence[Way | None], values: Sequence[Any]) -> tuple[Any, ...]:
     return tuple(value if way is None else way(value) for way, value in zip(ways, values, strict=True))

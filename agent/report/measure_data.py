@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
-import msgspec
 from msgspec import Struct
 
-from agent.report.data import RateData, UnreadData
-from knowledge.rates import GTPS
+from agent.report.data import RateData, UnreadData, rate
+from agent.report.form import By, From, Mbps, MbpsRange, Seconds, build
+from agent.report.form import schema as schema_of
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator
 
     from agent.audit import Audit
-    from agent.measure.measured import Asked, Delivery, Measured, Measurement, Shared, Spread
+    from agent.measure.measured import Measured, Measurement
 
 VERSION: Final = 1
-Range = tuple[float, float]
 
 
 class AskedData(Struct, frozen=True):
@@ -26,7 +25,7 @@ class AskedData(Struct, frozen=True):
 
     seconds: float
     max_bytes: int | None
-    block_bytes: int
+    block_bytes: Annotated[int, From("block")]
     depth: int
     pattern: str
     together: bool
@@ -36,10 +35,10 @@ class AskedData(Struct, frozen=True):
 class SpreadData(Struct, frozen=True):
     """Rates of intervals as a distribution, MB/s; ranges are [low, high]."""
 
-    median: float
-    middle_half: Range
-    tenth_to_ninetieth: Range
-    least_to_most: Range
+    median: Mbps
+    middle_half: Annotated[MbpsRange, From("quartiles")]
+    tenth_to_ninetieth: Annotated[MbpsRange, From("tenths")]
+    least_to_most: Annotated[MbpsRange, From("ends")]
     intervals: int
 
 
@@ -51,9 +50,9 @@ class DeliveryData(Struct, frozen=True):
     """
 
     verdict: str
-    expected_mbps: Range | None
+    expected_mbps: Annotated[MbpsRange | None, From("expected")]
     short_percent: int | None
-    narrowest_hop: str | None
+    narrowest_hop: Annotated[str | None, From("narrowest")]
     why: str
     reasons: tuple[str, ...]
     rules: tuple[str, ...]
@@ -78,28 +77,28 @@ class MeasuredData(Struct, frozen=True, kw_only=True):
     came back. `unread` is all that could not be read beside the data.
     """
 
-    name: str
-    path: str
-    what: str
-    drive: str | None
-    bytes: int | None
-    page_cache_bypassed: bool
+    name: Annotated[str, From("target.name")]
+    path: Annotated[str, From("target.place.path")]
+    what: Annotated[str, From("target.what")]
+    drive: Annotated[str | None, From("target.drive")]
+    bytes: Annotated[int | None, From("size_bytes")]
+    page_cache_bypassed: Annotated[bool, By(_bypassed)]
     read_bytes: int
     requests: int
-    requests_lost: int
-    seconds: float
-    mean_mbps: float | None
-    spread_mbps: SpreadData | None
-    rates_mbps: tuple[float, ...]
-    seconds_left_out: float
-    start_celsius: float | None
-    highest_celsius: float | None
-    warning_celsius: float | None
-    critical_celsius: float | None
-    links: tuple[LinkData, ...]
+    requests_lost: Annotated[int, From("lost")]
+    seconds: Seconds
+    mean_mbps: Annotated[Mbps | None, From("mean")]
+    spread_mbps: Annotated[SpreadData | None, From("spread")]
+    rates_mbps: Annotated[tuple[Mbps, ...], From("rates")]
+    seconds_left_out: Annotated[Seconds, From("left_out")]
+    start_celsius: Annotated[float | None, By(_start)]
+    highest_celsius: Annotated[float | None, By(_highest)]
+    warning_celsius: Annotated[float | None, From("target.warning_celsius")]
+    critical_celsius: Annotated[float | None, From("target.critical_celsius")]
+    links: Annotated[tuple[LinkData, ...], By(_links)]
     ended: str
     words: str
-    remarks: tuple[str, ...]
+    remarks: Annotated[tuple[str, ...], From("target.remarks")]
     unread: tuple[UnreadData, ...]
     delivery: DeliveryData
 
@@ -107,10 +106,10 @@ class MeasuredData(Struct, frozen=True, kw_only=True):
 class SharedData(Struct, frozen=True):
     """A hop that several targets share: what it carried of them, and what it should carry."""
 
-    hop: str
+    hop: Annotated[str, From("key")]
     names: tuple[str, ...]
-    mbps: float
-    expected_mbps: Range
+    mbps: Mbps
+    expected_mbps: Annotated[MbpsRange, From("expected")]
 
 
 class MeasureData(Struct, frozen=True, kw_only=True):
@@ -123,112 +122,38 @@ class MeasureData(Struct, frozen=True, kw_only=True):
     asked: AskedData
     interrupted: bool
     measured: tuple[MeasuredData, ...]
-    sum_mbps: SpreadData | None
+    sum_mbps: Annotated[SpreadData | None, From("total")]
     sum_delivery: DeliveryData | None
     shared: tuple[SharedData, ...]
 
 
 def schema() -> dict[str, Any]:
     """The JSON Schema of the form."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **msgspec.json.schema(MeasureData)}
+    return schema_of(MeasureData)
 
 
 def form(found: Measurement, audit: Audit) -> MeasureData:
     """The form of `measure`."""
     pairs = zip(found.measured, found.deliveries, strict=True)
-    return MeasureData(
-        taken_at=audit.facts.taken_at,
-        platform=audit.facts.platform,
-        asked=_asked(found.asked),
-        interrupted=found.interrupted,
-        measured=tuple(_measured(one, delivery) for one, delivery in pairs),
-        sum_mbps=_spread(found.total),
-        sum_delivery=None if found.sum_delivery is None else _delivery(found.sum_delivery),
-        shared=tuple(map(_shared, found.shared)),
-    )
+    measured = (build(MeasuredData, one, delivery=delivery) for one, delivery in pairs)
+    return build(MeasureData, found, measured=measured, taken_at=audit.facts.taken_at, platform=audit.facts.platform)
 
 
-def _asked(asked: Asked) -> AskedData:
-    return AskedData(
-        seconds=asked.seconds,
-        max_bytes=asked.max_bytes,
-        block_bytes=asked.block,
-        depth=asked.depth,
-        pattern=asked.pattern,
-        together=asked.together,
-        interval=asked.interval,
-    )
+def _bypassed(one: Measured) -> bool:
+    return one.direct and not one.target.cached
 
 
-def _range(rates: Range) -> Range:
-    return round(rates[0], 1), round(rates[1], 1)
+def _start(one: Measured) -> float | None:
+    return None if one.celsius is None else one.celsius[0]
 
 
-def _spread(spread: Spread | None) -> SpreadData | None:
-    if spread is None:
-        return None
-    return SpreadData(
-        median=round(spread.median, 1),
-        middle_half=_range(spread.quartiles),
-        tenth_to_ninetieth=_range(spread.tenths),
-        least_to_most=_range(spread.ends),
-        intervals=spread.intervals,
-    )
+def _highest(one: Measured) -> float | None:
+    return None if one.celsius is None else one.celsius[1]
 
 
-def _delivery(delivery: Delivery) -> DeliveryData:
-    return DeliveryData(
-        verdict=delivery.verdict,
-        expected_mbps=None if delivery.expected is None else _range(delivery.expected),
-        short_percent=delivery.short_percent,
-        narrowest_hop=delivery.narrowest,
-        why=delivery.why,
-        reasons=delivery.reasons,
-        rules=delivery.rules,
-        unread=_unread(delivery.unread),
-    )
-
-
-def _unread(unread: Sequence[Unread]) -> tuple[UnreadData, ...]:
-    return tuple(UnreadData(one.what, one.why) for one in unread)
-
-
-def _measured(one: Measured, delivery: Delivery) -> MeasuredData:
-    target = one.target
-    return MeasuredData(
-        name=target.name,
-        path=target.place.path,
-        what=target.what,
-        drive=target.drive,
-        bytes=one.size_bytes,
-        page_cache_bypassed=one.direct and not target.cached,
-        read_bytes=one.read_bytes,
-        requests=one.requests,
-        requests_lost=one.lost,
-        seconds=round(one.seconds, 3),
-        mean_mbps=None if one.mean is None else round(one.mean, 1),
-        spread_mbps=_spread(one.spread),
-        rates_mbps=tuple(round(rate, 1) for rate in one.rates),
-        seconds_left_out=round(one.left_out, 3),
-        start_celsius=one.celsius[0] if one.celsius is not None else None,
-        highest_celsius=one.celsius[1] if one.celsius is not None else None,
-        warning_celsius=target.warning_celsius,
-        critical_celsius=target.critical_celsius,
-        links=tuple(_link(key, rate) for key, rate in one.links.items()),
-        ended=one.ended,
-        words=one.words,
-        remarks=target.remarks,
-        unread=_unread(one.unread),
-        delivery=_delivery(delivery),
-    )
-
-
-def _link(key: str, rate: tuple[int, int] | Unread) -> LinkData:
-    if isinstance(rate, Unread):
-        return LinkData(key, None, rate.why)
-    speed, width = rate
-    return LinkData(key, RateData(GTPS[speed], width) if speed in GTPS and width else None)
-
-
-def _shared(one: Shared) -> SharedData:
-    return SharedData(one.key, one.names, round(one.mbps, 1), _range(one.expected))
+def _links(one: Measured) -> Iterator[LinkData]:
+    for key, link in one.links.items():
+        if isinstance(link, Unread):
+            yield LinkData(key, None, link.why)
+        else:
+            yield LinkData(key, rate(link) if link[1] else None)

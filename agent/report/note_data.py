@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
-import msgspec
 from msgspec import Struct
 
+from agent.report import form
 from agent.report.data import VERSION, StepData, UnreadData
+from agent.report.form import By, From, build
 from knowledge.fieldnotes import Note  # noqa: TC001 - part of the forms
 from knowledge.steps import STEPS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from agent.notebook.catalogue import Catalogue, Kept, Linted
     from agent.notebook.learning import Learned
-    from agent.notebook.reading import Wrong
     from agent.notebook.trying import Tried
-    from agent.notes.matching import Match
 
 
 class ListedData(Struct, frozen=True):
     """One note in short; `hidden_by` says whose note of the same id goes before it, null where it counts."""
 
-    id: str
-    title: str
-    confidence: str
-    severity: str
+    id: Annotated[str, From("note.id")]
+    title: Annotated[str, From("note.title")]
+    confidence: Annotated[str, From("note.confidence")]
+    severity: Annotated[str, From("note.severity")]
     origin: str
-    hidden_by: str | None
+    hidden_by: Annotated[str | None, By(_hidden_by)]
 
 
 class ListData(Struct, frozen=True, kw_only=True):
@@ -54,7 +51,7 @@ class NoteData(Struct, frozen=True, kw_only=True):
 class ConditionData(Struct, frozen=True):
     """One condition on one part; `holds` is null where it cannot be told, and `why` says why not."""
 
-    condition: str
+    condition: Annotated[str, From("name")]
     wanted: str
     read: str
     holds: bool | None
@@ -64,7 +61,7 @@ class ConditionData(Struct, frozen=True):
 class PartData(Struct, frozen=True):
     """A part that a note was held against: a drive's name, a function's address or "host"."""
 
-    subject: str
+    subject: Annotated[str, From("part.subject")]
     holds: bool | None
     conditions: tuple[ConditionData, ...]
 
@@ -77,19 +74,19 @@ class TestData(Struct, frozen=True, kw_only=True):
 
     format: Literal["lanewright-note-test"] = "lanewright-note-test"
     version: int = VERSION
-    id: str
+    id: Annotated[str, From("note.id")]
     source: str
     looked_at: int
     holds: tuple[PartData, ...]
     unknown: tuple[PartData, ...]
     nearest: tuple[PartData, ...]
-    unseen: UnreadData | None = None
+    unseen: Annotated[UnreadData | None, By(_unseen)] = None
 
 
 class WrongData(Struct, frozen=True):
     """One thing wrong with a file, with the line where that is known."""
 
-    file: str
+    file: Annotated[str, From("source")]
     line: int | None
     words: str
 
@@ -133,62 +130,38 @@ FORMS: Final[dict[str, type[Struct]]] = {
 
 def listed(found: Catalogue) -> ListData:
     """All notes in short."""
-    notes = tuple(
-        ListedData(
-            one.note.id, one.note.title, one.note.confidence, one.note.severity, one.origin, one.hidden_by or None
-        )
-        for one in found.notes
-    )
-    return ListData(notes=notes, damaged=tuple(UnreadData(one.what, one.why) for one in found.damaged))
+    return build(ListData, found)
+
+
+def _hidden_by(kept: Kept) -> str | None:
+    return kept.hidden_by or None
 
 
 def shown(kept: Kept) -> NoteData:
     """One note whole."""
     kinds = sorted((STEPS[action] for action in kept.note.advises), key=lambda kind: kind.rank)
-    steps = tuple(StepData(kind.action, kind.text, kind.cautions, None, kind.verify) for kind in kinds)
-    return NoteData(origin=kept.origin, note=kept.note, steps=steps)
+    return build(NoteData, kept, steps=(build(StepData, kind, gain_mbps=None) for kind in kinds))
 
 
 def tested(found: Tried, source: str) -> TestData:
     """A note on a machine."""
-    return TestData(
-        id=found.note.id,
-        source=source,
-        looked_at=found.looked_at,
-        holds=_parts(found.holds),
-        unknown=_parts(found.unknown),
-        nearest=_parts(found.nearest),
-        unseen=None if found.unseen is None else UnreadData(found.unseen.what, found.unseen.why),
-    )
+    return build(TestData, found, source=source)
 
 
-def _parts(matches: Sequence[Match]) -> tuple[PartData, ...]:
-    return tuple(
-        PartData(
-            one.part.subject,
-            one.holds,
-            tuple(ConditionData(each.name, each.wanted, each.read, each.holds, each.why) for each in one.conditions),
-        )
-        for one in matches
-    )
+def _unseen(found: Tried) -> UnreadData | None:
+    return None if found.unseen is None else build(UnreadData, found.unseen)
 
 
 def linted(found: Linted) -> LintData:
     """What is wrong with files."""
-    files = tuple(FileData(name, count) for name, count in found.files)
-    return LintData(files=files, wrong=_wrong(found.wrong), remarks=_wrong(found.remarks))
-
-
-def _wrong(found: Sequence[Wrong]) -> tuple[WrongData, ...]:
-    return tuple(WrongData(one.source, one.line, one.words) for one in found)
+    return build(LintData, found, files=(FileData(name, count) for name, count in found.files))
 
 
 def learned(found: Learned) -> LearnData:
     """What captures taught."""
-    return LearnData(captures=found.captures, machines=found.machines, sightings=found.sightings, notes=found.notes)
+    return build(LearnData, found)
 
 
 def schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a form of FORMS."""
-    found = msgspec.json.schema(FORMS[name])
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **found}
+    return form.schema(FORMS[name])

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from agent.report import form
 from agent.report.data import EvidenceData, RateOrNull, StepData  # noqa: TC001 - the forms' fields are read at work
-from agent.report.form import By, From, MbpsRange, Rounded, build
+from agent.report.form import By, From, MbpsRange, Rounded, Seconds, build
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from agent.soak.samples import End, Head
 
 VERSION: Final = 1
-Seconds = Annotated[float, Rounded(3)]
 Figure = Annotated[float, Rounded(2)]
 Bytes = Annotated[int, Rounded(None)]
 
@@ -157,7 +156,7 @@ class FitData(Struct, frozen=True, kw_only=True):
     settled: Figure
     settled_error: Figure
     points: int
-    quality: Seconds
+    quality: Annotated[float, Rounded(3)]
     seconds: Seconds
 
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
-import msgspec
 from msgspec import Struct
 
 from agent.model.findings import Verdict
 from agent.report import tally_words as words
-from agent.report.data import RateData
-from knowledge.rates import GTPS
+from agent.report.data import RateOrNull  # noqa: TC001 - the forms' fields are read at work
+from agent.report.form import By, From, Through, build
+from agent.report.form import schema as schema_of
 
 if TYPE_CHECKING:
-    from agent.model.findings import Rate
-    from agent.tally.table import Counted, Line, Table
+    from agent.tally.table import Choice, Line, Table
 
 VERSION: Final = 1
 
@@ -22,11 +21,11 @@ VERSION: Final = 1
 class CardKindData(Struct, frozen=True):
     """The numbers of a card; null for one that could not be read. `id` has them in hexadecimal digits."""
 
-    id: str
-    vendor_id: int | None
-    device_id: int | None
-    subsystem_vendor_id: int | None
-    subsystem_id: int | None
+    id: Annotated[str, By(words.card_id)]
+    vendor_id: Annotated[int | None, From("vendor")]
+    device_id: Annotated[int | None, From("device")]
+    subsystem_vendor_id: Annotated[int | None, From("subsystem_vendor")]
+    subsystem_id: Annotated[int | None, From("subsystem")]
 
 
 class MachineKindData(Struct, frozen=True):
@@ -45,6 +44,11 @@ class CountData(Struct, frozen=True):
     count: int
 
 
+Counts = tuple[Annotated[CountData, Through(lambda pair: CountData(*pair))], ...]
+LinkMbps = Annotated[float | None, Through(lambda link: None if link is None else words.rate_mbps(link))]
+Time = Annotated[str | None, Through(words.when)]
+
+
 class LineData(Struct, frozen=True, kw_only=True):
     """A card kind in a machine kind, and how many machines and links stand behind it.
 
@@ -57,26 +61,26 @@ class LineData(Struct, frozen=True, kw_only=True):
 
     card: CardKindData
     what: str
-    names: tuple[CountData, ...]
+    names: Counts
     machine: MachineKindData
     machines: int
     links: int
     confirmed: bool
     worst: str
-    severity: str
-    full: int
-    narrow: int
-    slow: int
-    other: int
-    verdicts: dict[str, int]
-    best: RateData | None
-    best_mbps: float | None
-    typical: RateData | None
-    typical_mbps: float | None
-    rated_links: int
-    hottest_celsius: float | None
-    drive_firmware: tuple[CountData, ...]
-    host_firmware: tuple[CountData, ...]
+    severity: Annotated[str, By(words.severity)]
+    full: Annotated[int, By(_full)]
+    narrow: Annotated[int, By(_narrow)]
+    slow: Annotated[int, By(_slow)]
+    other: Annotated[int, By(words.other_verdicts)]
+    verdicts: Annotated[dict[str, int], By(_verdicts)]
+    best: RateOrNull
+    best_mbps: Annotated[LinkMbps, From("best")]
+    typical: RateOrNull
+    typical_mbps: Annotated[LinkMbps, From("typical")]
+    rated_links: Annotated[int, From("rated")]
+    hottest_celsius: Annotated[float | None, From("hottest")]
+    drive_firmware: Annotated[Counts, From("firmware")]
+    host_firmware: Counts
     at_start: int
 
 
@@ -98,7 +102,7 @@ class ChoiceData(Struct, frozen=True):
     """Which lines were asked for, and in which order."""
 
     sort: str
-    only: str | None
+    only: Annotated[str | None, By(_only)]
     least: int
     confirmed: bool
 
@@ -113,92 +117,54 @@ class TallyData(Struct, frozen=True, kw_only=True):
 
     format: Literal["lanewright-tally"] = "lanewright-tally"
     version: int = VERSION
-    captures: int
-    machines: int
-    machines_without_name: int
-    machine_kinds: int
-    oldest: str | None
-    newest: str | None
-    dark_slots: int
-    passed_over: PassedOverData
+    captures: Annotated[int, From("counts.captures")]
+    machines: Annotated[int, From("counts.machines")]
+    machines_without_name: Annotated[int, From("counts.nameless")]
+    machine_kinds: Annotated[int, From("kinds")]
+    oldest: Annotated[Time, From("counts.oldest")]
+    newest: Annotated[Time, From("counts.newest")]
+    dark_slots: Annotated[int, From("dark")]
+    passed_over: Annotated[PassedOverData, By(_passed_over)]
     choice: ChoiceData
-    lines_in_all: int
+    lines_in_all: Annotated[int, From("of")]
     lines: tuple[LineData, ...]
-    silent_ports: int
-    machines_read_in_part: int
+    silent_ports: Annotated[int, From("silent")]
+    machines_read_in_part: Annotated[int, From("partly")]
 
 
 def schema() -> dict[str, Any]:
     """The JSON Schema of the form."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **msgspec.json.schema(TallyData)}
+    return schema_of(TallyData)
 
 
 def form(found: Table) -> TallyData:
     """The form of `tally`."""
-    counts = found.counts
-    return TallyData(
-        captures=counts.captures,
-        machines=counts.machines,
-        machines_without_name=counts.nameless,
-        machine_kinds=found.kinds,
-        oldest=words.when(counts.oldest),
-        newest=words.when(counts.newest),
-        dark_slots=found.dark,
-        passed_over=PassedOverData(
-            found.passed_over, tuple(RefusedData(_encodable(name), why) for name, why in found.refused)
-        ),
-        choice=ChoiceData(
-            found.choice.sort,
-            None if found.choice.only is None else _encodable(found.choice.only),
-            found.choice.least,
-            found.choice.confirmed,
-        ),
-        lines_in_all=found.of,
-        lines=tuple(map(_line, found.lines)),
-        silent_ports=found.silent,
-        machines_read_in_part=found.partly,
-    )
+    return build(TallyData, found)
 
 
-def _line(line: Line) -> LineData:
-    card, kind = line.card, line.machine
-    return LineData(
-        card=CardKindData(words.card_id(card), card.vendor, card.device, card.subsystem_vendor, card.subsystem),
-        what=line.what,
-        names=_counted(line.names),
-        machine=MachineKindData(kind.platform, kind.maker, kind.product, kind.board),
-        machines=line.machines,
-        links=line.links,
-        confirmed=line.confirmed,
-        worst=line.worst.value,
-        severity=words.severity(line).value,
-        full=line.count(Verdict.FULL),
-        narrow=line.count(Verdict.NARROW),
-        slow=line.count(Verdict.SLOW),
-        other=words.other_verdicts(line),
-        verdicts={verdict.value: count for verdict, count in line.verdicts},
-        best=_rate(line.best),
-        best_mbps=_mbps(line.best),
-        typical=_rate(line.typical),
-        typical_mbps=_mbps(line.typical),
-        rated_links=line.rated,
-        hottest_celsius=line.hottest,
-        drive_firmware=_counted(line.firmware),
-        host_firmware=_counted(line.host_firmware),
-        at_start=line.at_start,
-    )
+def _full(line: Line) -> int:
+    return line.count(Verdict.FULL)
 
 
-def _counted(counts: Counted) -> tuple[CountData, ...]:
-    return tuple(CountData(text, count) for text, count in counts)
+def _narrow(line: Line) -> int:
+    return line.count(Verdict.NARROW)
 
 
-def _rate(rate: Rate | None) -> RateData | None:
-    return None if rate is None else RateData(GTPS[rate.speed], rate.width)
+def _slow(line: Line) -> int:
+    return line.count(Verdict.SLOW)
 
 
-def _mbps(rate: Rate | None) -> float | None:
-    return None if rate is None else words.rate_mbps(rate)
+def _verdicts(line: Line) -> dict[str, int]:
+    return {verdict.value: count for verdict, count in line.verdicts}
+
+
+def _passed_over(found: Table) -> PassedOverData:
+    refused = tuple(RefusedData(_encodable(name), why) for name, why in found.refused)
+    return PassedOverData(found.passed_over, refused)
+
+
+def _only(choice: Choice) -> str | None:
+    return None if choice.only is None else _encodable(choice.only)
 
 
 def _encodable(name: str) -> str:
