@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeVar
 import msgspec
 from msgspec import Struct
 
-from agent.report.form import Through
-from agent.report.health import FirmwareSlotsData, HealthData, firmware_slots, health
+from agent.report.form import By, From, Mbps, MbpsRange, Through, build
+from agent.report.form import schema as schema_of
+from agent.report.health import FirmwareSlotsData, HealthData  # noqa: TC001 - the forms' fields are read at work
 from agent.report.plain import block_sizes, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
 from probes.unread import Unread, readable
@@ -18,10 +19,10 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
-    from agent.model.findings import Evidence, Finding, Rate, Step
+    from agent.model.findings import Rate
     from agent.model.judged import Judged
     from agent.model.stripes import StripeSeen
-    from probes.facts import BoardSlot, Facts, Host, PciFunction
+    from probes.facts import BoardSlot, Facts
 
 VERSION: Final = 1
 Value = TypeVar("Value")
@@ -43,6 +44,14 @@ def rate(link: Rate | tuple[int, int] | None) -> RateData | None:
 
 
 RateOrNull = Annotated[RateData | None, Through(rate)]
+
+
+def _unless_empty(value: Value | Unread | None) -> Value | None:
+    return readable(value) or None
+
+
+TextOrNull = Annotated[str | None, Through(_unless_empty)]
+CountOrNull = Annotated[int | None, Through(_unless_empty)]
 
 
 class EvidenceData(Struct, frozen=True):
@@ -67,22 +76,22 @@ class LinkData(Struct, frozen=True):
     port told of a change) or "start-up" (when the system started or the device was plugged in).
     """
 
-    port: str | None
-    device: str | None
-    slot: str | None
-    slot_named_by: str | None
+    port: Annotated[str | None, From("port_address")]
+    device: Annotated[str | None, From("device_address")]
+    slot: Annotated[str | None, From("link.slot.name")]
+    slot_named_by: Annotated[str | None, From("link.slot.source")]
     what: str
-    now: RateData | None
-    port_can: RateData | None
-    device_can: RateData | None
-    best: RateData | None
+    now: RateOrNull
+    port_can: RateOrNull
+    device_can: RateOrNull
+    best: RateOrNull
     verdict: str
-    severity: str
-    mbps: float | None
+    severity: Annotated[str, From("verdict.severity")]
+    mbps: Mbps | None
     why: str
     evidence: tuple[EvidenceData, ...]
-    looks: tuple[LookData, ...]
-    status_as_of: Literal["live", "refreshed", "start-up"]
+    looks: Annotated[tuple[LookData, ...], By(_looks)]
+    status_as_of: Annotated[Literal["live", "refreshed", "start-up"], From("fresh")]
 
 
 class DriveData(Struct, frozen=True):
@@ -94,28 +103,28 @@ class DriveData(Struct, frozen=True):
     or none that is known. `interconnect` is how the platform words what it hangs on, null where it does not tell.
     """
 
-    name: str
-    kind: str
-    address: str | None
-    model: str | None
-    firmware: str | None
-    serial: str | None
-    bytes: int | None
+    name: Annotated[str, From("drive.name")]
+    kind: Annotated[str, From("drive.kind")]
+    address: Annotated[str | None, From("drive.address")]
+    model: Annotated[str | None, From("drive.model")]
+    firmware: Annotated[str | None, From("drive.firmware")]
+    serial: Annotated[str | None, From("drive.serial")]
+    bytes: Annotated[int | None, By(_bytes)]
     celsius: float | None
     warning_celsius: float | None
     critical_celsius: float | None
-    alone_mbps: tuple[float, float] | None
-    together_mbps: tuple[float, float] | None
-    narrowest_hop: str | None
+    alone_mbps: Annotated[MbpsRange | None, From("alone")]
+    together_mbps: Annotated[MbpsRange | None, From("together")]
+    narrowest_hop: Annotated[str | None, From("narrowest")]
     path: tuple[str, ...]
     payload_bytes: int | None
-    alone_write_mbps: tuple[float, float] | None
-    together_write_mbps: tuple[float, float] | None
-    both_read_mbps: tuple[float, float] | None
-    both_write_mbps: tuple[float, float] | None
-    health: HealthData | None
-    firmware_slots: FirmwareSlotsData | None
-    interconnect: str | None
+    alone_write_mbps: Annotated[MbpsRange | None, From("alone_write")]
+    together_write_mbps: Annotated[MbpsRange | None, From("together_write")]
+    both_read_mbps: Annotated[MbpsRange | None, By(_both_read)]
+    both_write_mbps: Annotated[MbpsRange | None, By(_both_write)]
+    health: Annotated[HealthData | None, From("drive.health")]
+    firmware_slots: Annotated[FirmwareSlotsData | None, From("drive.firmware_slots")]
+    interconnect: Annotated[str | None, From("drive.interconnect")]
     verdict: str | None
 
 
@@ -126,24 +135,24 @@ class StripeData(Struct, frozen=True, kw_only=True):
     ones. `copies_read` says what the ends of the range of reading differ in, where copies are held.
     """
 
-    name: str
-    level: str | None
+    name: Annotated[str, From("stripe.name")]
+    level: Annotated[TextOrNull, From("stripe.level")]
     raid: int | None
-    state: str | None
-    bytes: int | None
-    drives: tuple[str | None, ...]
-    blocks: tuple[str, ...]
-    idle: tuple[str, ...]
-    places: int | None
-    missing: int | None
-    alone_mbps: tuple[float, float] | None
-    together_mbps: tuple[float, float] | None
-    alone_write_mbps: tuple[float, float] | None
-    together_write_mbps: tuple[float, float] | None
-    narrowest_hop: str | None
+    state: Annotated[str | None, From("stripe.state")]
+    bytes: Annotated[int | None, From("stripe.size_bytes")]
+    drives: Annotated[tuple[str | None, ...], By(_members)]
+    blocks: Annotated[tuple[str, ...], From("stripe.blocks")]
+    idle: Annotated[tuple[str, ...], From("stripe.idle")]
+    places: Annotated[int | None, From("stripe.places")]
+    missing: Annotated[int | None, From("stripe.missing")]
+    alone_mbps: Annotated[MbpsRange | None, From("alone")]
+    together_mbps: Annotated[MbpsRange | None, From("together")]
+    alone_write_mbps: Annotated[MbpsRange | None, From("alone_write")]
+    together_write_mbps: Annotated[MbpsRange | None, From("together_write")]
+    narrowest_hop: Annotated[str | None, From("narrowest")]
     copies_read: str
     why: str
-    caution: str
+    caution: Annotated[str, By(stripe_caution)]
 
 
 class StepData(Struct, frozen=True):
@@ -181,7 +190,7 @@ class HostData(Struct, frozen=True):
     maker: str | None
     product: str | None
     board: str | None
-    firmware: str | None
+    firmware: Annotated[str | None, From("firmware_version")]
     firmware_date: str | None
     kernel: str | None
     virtual: bool | None
@@ -194,15 +203,15 @@ class CheckData(Struct, frozen=True, kw_only=True):
 
     format: Literal["lanewright-check"] = "lanewright-check"
     version: int = VERSION
-    taken_at: str
-    platform: str
-    host: HostData
+    taken_at: Annotated[str, From("facts.taken_at")]
+    platform: Annotated[str, From("facts.platform")]
+    host: Annotated[HostData, From("facts.host")]
     against: str | None
-    links: tuple[LinkData, ...]
+    links: Annotated[tuple[LinkData, ...], By(_links)]
     drives: tuple[DriveData, ...]
     stripes: tuple[StripeData, ...]
     findings: tuple[FindingData, ...]
-    unread: tuple[UnreadData, ...]
+    unread: tuple[Annotated[UnreadData, Through(_asked)], ...]
 
 
 class FunctionData(Struct, frozen=True):
@@ -234,12 +243,12 @@ class SlotData(Struct, frozen=True):
     device: str | None
     ports: tuple[str, ...]
     devices: tuple[str, ...]
-    kind: str | None
-    connector_lanes: int | None
-    wired_lanes: int | None
-    generation: int | None
-    usage: str | None
-    can_split: bool | None
+    kind: Annotated[str | None, From("kind")]
+    connector_lanes: Annotated[CountOrNull, From("connector_lanes")]
+    wired_lanes: Annotated[CountOrNull, From("wired_lanes")]
+    generation: Annotated[CountOrNull, From("generation")]
+    usage: Annotated[str | None, From("usage")]
+    can_split: Annotated[bool | None, From("can_split")]
 
 
 class InventoryData(Struct, frozen=True, kw_only=True):
@@ -247,15 +256,15 @@ class InventoryData(Struct, frozen=True, kw_only=True):
 
     format: Literal["lanewright-inventory"] = "lanewright-inventory"
     version: int = VERSION
-    taken_at: str
-    platform: str
-    host: HostData
-    slots: tuple[SlotData, ...]
-    links: tuple[LinkData, ...]
+    taken_at: Annotated[str, From("facts.taken_at")]
+    platform: Annotated[str, From("facts.platform")]
+    host: Annotated[HostData, From("facts.host")]
+    slots: Annotated[tuple[SlotData, ...], By(slots)]
+    links: Annotated[tuple[LinkData, ...], By(_links)]
     drives: tuple[DriveData, ...]
     stripes: tuple[StripeData, ...]
-    functions: tuple[FunctionData, ...]
-    unread: tuple[UnreadData, ...]
+    functions: Annotated[tuple[FunctionData, ...], By(_functions)]
+    unread: tuple[Annotated[UnreadData, Through(_asked)], ...]
 
 
 class WrittenData(Struct, frozen=True, kw_only=True):
@@ -276,8 +285,7 @@ FORMS: Final[dict[str, type[Struct]]] = {"check": CheckData, "inventory": Invent
 
 def schema(name: str) -> dict[str, Any]:
     """The JSON Schema of one form ("check" or "inventory")."""
-    found = msgspec.json.schema(FORMS[name])
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **found}
+    return schema_of(FORMS[name])
 
 
 def encode(form: Any) -> bytes:  # noqa: ANN401 - any of the forms, or a schema
@@ -297,186 +305,51 @@ def _escaped(character: str) -> str:
 
 def check(audit: Audit) -> CheckData:
     """The form of `check`."""
-    return CheckData(
-        taken_at=audit.facts.taken_at,
-        platform=audit.facts.platform,
-        host=_host(audit.facts.host),
-        against=audit.against,
-        links=tuple(_link(judged, audit) for judged in audit.links),
-        drives=tuple(_drive(drive) for drive in audit.drives),
-        stripes=tuple(map(_stripe, audit.stripes)),
-        findings=tuple(_finding(finding) for finding in audit.findings),
-        unread=_unread(audit),
-    )
+    return build(CheckData, audit)
 
 
 def inventory(audit: Audit) -> InventoryData:
     """The form of `inventory`."""
-    return InventoryData(
-        taken_at=audit.facts.taken_at,
-        platform=audit.facts.platform,
-        host=_host(audit.facts.host),
-        slots=tuple(slots(audit)),
-        links=tuple(_link(judged, audit) for judged in audit.links),
-        drives=tuple(_drive(drive) for drive in audit.drives),
-        stripes=tuple(map(_stripe, audit.stripes)),
-        functions=tuple(_function(function, audit) for function in audit.facts.functions),
-        unread=_unread(audit),
-    )
+    return build(InventoryData, audit)
 
 
 def written(file: str, facts: Facts, readings: int, looks: int, *, redacted: bool) -> WrittenData:
     """The form of `capture`, said after the file is written."""
-    return WrittenData(
-        file=file,
-        taken_at=facts.taken_at,
-        functions=len(facts.functions),
-        readings=readings,
-        looks=looks,
-        redacted=redacted,
-    )
+    functions = len(facts.functions)
+    return build(WrittenData, facts, file=file, functions=functions, readings=readings, looks=looks, redacted=redacted)
 
 
-def _rate(rate: Rate | None) -> RateData | None:
-    return None if rate is None else RateData(GTPS[rate.speed], rate.width)
+def _links(audit: Audit) -> Iterator[LinkData]:
+    return (build(LinkData, judged, what=describe_link(judged.link, audit)) for judged in audit.links)
 
 
-def _evidence(found: tuple[Evidence, ...]) -> tuple[EvidenceData, ...]:
-    return tuple(EvidenceData(one.source, one.read, one.expected) for one in found)
+def _looks(judged: Judged) -> Iterator[LookData]:
+    return (LookData(offset, rate(seen)) for offset, seen in judged.looks[1:])
 
 
-def _host(host: Host) -> HostData:
-    return HostData(
-        name=readable(host.name),
-        maker=readable(host.maker),
-        product=readable(host.product),
-        board=readable(host.board),
-        firmware=readable(host.firmware_version),
-        firmware_date=readable(host.firmware_date),
-        kernel=readable(host.kernel),
-        virtual=readable(host.virtual),
-        processors=readable(host.processors),
-        memory_bytes=readable(host.memory_bytes),
-    )
+def _functions(audit: Audit) -> Iterator[FunctionData]:
+    return (build(FunctionData, function, what=describe(function, audit)) for function in audit.facts.functions)
 
 
-def _link(judged: Judged, audit: Audit) -> LinkData:
-    slot = judged.link.slot
-    return LinkData(
-        port=judged.port_address,
-        device=judged.device_address,
-        slot=slot.name if slot is not None else None,
-        slot_named_by=slot.source if slot is not None else None,
-        what=describe_link(judged.link, audit),
-        now=_rate(judged.now),
-        port_can=_rate(judged.port_can),
-        device_can=_rate(judged.device_can),
-        best=_rate(judged.best),
-        verdict=judged.verdict.value,
-        severity=judged.verdict.severity.value,
-        mbps=None if judged.mbps is None else round(judged.mbps, 1),
-        why=judged.why,
-        evidence=_evidence(judged.evidence),
-        looks=tuple(LookData(offset, _rate(rate)) for offset, rate in judged.looks[1:]),
-        status_as_of=judged.fresh,
-    )
+def _asked(unread: Unread) -> UnreadData:
+    return UnreadData(unread.asked, unread.why)
 
 
-def _range(rates: tuple[float, float] | None) -> tuple[float, float] | None:
-    return None if rates is None else (round(rates[0], 1), round(rates[1], 1))
+def _bytes(seen: DriveSeen) -> int | None:
+    sizes, whole = block_sizes(seen.drive)
+    return sum(sizes) if sizes and whole else None
 
 
-def _drive(seen: DriveSeen) -> DriveData:
-    drive = seen.drive
-    sizes, whole = block_sizes(drive)
-    return DriveData(
-        name=drive.name,
-        kind=drive.kind,
-        address=readable(drive.address),
-        model=readable(drive.model),
-        firmware=readable(drive.firmware),
-        serial=readable(drive.serial),
-        bytes=sum(sizes) if sizes and whole else None,
-        celsius=readable(seen.celsius),
-        warning_celsius=seen.warning_celsius,
-        critical_celsius=seen.critical_celsius,
-        alone_mbps=_range(seen.alone),
-        together_mbps=_range(seen.together),
-        narrowest_hop=seen.narrowest,
-        path=seen.path,
-        payload_bytes=seen.payload_bytes,
-        alone_write_mbps=_range(seen.alone_write),
-        together_write_mbps=_range(seen.together_write),
-        both_read_mbps=_range(seen.both[0]) if seen.both is not None else None,
-        both_write_mbps=_range(seen.both[1]) if seen.both is not None else None,
-        health=health(drive.health),
-        firmware_slots=firmware_slots(drive.firmware_slots),
-        interconnect=readable(drive.interconnect),
-        verdict=None if seen.verdict is None else seen.verdict.value,
-    )
+def _both_read(seen: DriveSeen) -> tuple[float, float] | None:
+    return None if seen.both is None else seen.both[0]
 
 
-def _stripe(seen: StripeSeen) -> StripeData:
-    stripe = seen.stripe
-    return StripeData(
-        name=stripe.name,
-        level=readable(stripe.level) or None,
-        raid=seen.raid,
-        state=readable(stripe.state),
-        bytes=readable(stripe.size_bytes),
-        drives=tuple(name or None for name in stripe.members),
-        blocks=stripe.blocks,
-        idle=stripe.idle,
-        places=readable(stripe.places),
-        missing=readable(stripe.missing),
-        alone_mbps=_range(seen.alone),
-        together_mbps=_range(seen.together),
-        alone_write_mbps=_range(seen.alone_write),
-        together_write_mbps=_range(seen.together_write),
-        narrowest_hop=seen.narrowest,
-        copies_read=seen.copies_read,
-        why=seen.why,
-        caution=stripe_caution(seen),
-    )
+def _both_write(seen: DriveSeen) -> tuple[float, float] | None:
+    return None if seen.both is None else seen.both[1]
 
 
-def _finding(finding: Finding) -> FindingData:
-    return FindingData(
-        rule=finding.rule,
-        severity=finding.severity.value,
-        subject=finding.subject,
-        headline=finding.headline,
-        evidence=_evidence(finding.evidence),
-        steps=tuple(map(_step, finding.steps)),
-    )
-
-
-def _step(step: Step) -> StepData:
-    return StepData(step.action, step.text, step.cautions, step.gain_mbps, step.verify)
-
-
-def _unread(audit: Audit) -> tuple[UnreadData, ...]:
-    return tuple(UnreadData(one.asked, one.why) for one in audit.unread)
-
-
-def _function(function: PciFunction, audit: Audit) -> FunctionData:
-    return FunctionData(
-        address=function.address,
-        what=describe(function, audit),
-        vendor_name=readable(function.vendor_name),
-        model_name=readable(function.model_name),
-        vendor_id=readable(function.vendor_id),
-        device_id=readable(function.device_id),
-        subsystem_vendor_id=readable(function.subsystem_vendor_id),
-        subsystem_id=readable(function.subsystem_id),
-        class_code=readable(function.class_code),
-        revision=readable(function.revision),
-        driver=readable(function.driver),
-        parent=readable(function.parent),
-        physical_function=readable(function.physical_function),
-        numa_node=readable(function.numa_node),
-        power_state=readable(function.power_state),
-    )
+def _members(seen: StripeSeen) -> Iterator[str | None]:
+    return (name or None for name in seen.stripe.members)
 
 
 def slots(audit: Audit) -> Iterator[SlotData]:
@@ -504,17 +377,5 @@ def slots(audit: Audit) -> Iterator[SlotData]:
 def _slot(name: str, source: str, board: BoardSlot | None, links: Sequence[Judged]) -> SlotData:
     ports = tuple(one.port_address for one in links if one.port_address is not None)
     devices = tuple(one.device_address for one in links if one.device_address is not None)
-    return SlotData(
-        name=name,
-        named_by=source,
-        port=ports[0] if ports else None,
-        device=devices[0] if devices else None,
-        ports=ports,
-        devices=devices,
-        kind=board.kind if board is not None else None,
-        connector_lanes=(board.connector_lanes or None) if board is not None else None,
-        wired_lanes=(board.wired_lanes or None) if board is not None else None,
-        generation=(board.generation or None) if board is not None else None,
-        usage=board.usage if board is not None else None,
-        can_split=board.can_split if board is not None else None,
-    )
+    port, device = (found[0] if found else None for found in (ports, devices))
+    return build(SlotData, board, name=name, named_by=source, port=port, device=device, ports=ports, devices=devices)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-import msgspec
 from msgspec import UNSET, Struct, UnsetType
+
+from agent.report.form import build
+from agent.report.form import schema as schema_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -57,17 +59,12 @@ class ExplainData(Struct, frozen=True, kw_only=True):
 
 def form(found: Sequence[Explanation]) -> ExplainData:
     """The form of explanations."""
-    names = ExplanationData.__struct_fields__
-    return ExplainData(
-        explanations=tuple(ExplanationData(**{name: getattr(one, name) for name in names}) for one in found)
-    )
+    return ExplainData(explanations=tuple(build(ExplanationData, one) for one in found))
 
 
 def chapter(found: Chapter) -> ExplainData:
     """The form of one chapter."""
-    return ExplainData(
-        explanations=(), chapters=(ChapterData(name=found.name, title=found.title, markdown=found.markdown),)
-    )
+    return ExplainData(explanations=(), chapters=(build(ChapterData, found),))
 
 
 def contents(titles: Mapping[str, str]) -> ExplainData:
@@ -78,4 +75,4 @@ def contents(titles: Mapping[str, str]) -> ExplainData:
 
 def schema() -> dict[str, Any]:
     """The JSON Schema of the form."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **msgspec.json.schema(ExplainData)}
+    return schema_of(ExplainData)

@@ -67,7 +67,7 @@ Mbps = Annotated[float, Rounded(1)]
 MbpsRange = tuple[Mbps, Mbps]
 
 
-def build(form: type[Form], value: object, **given: object) -> Form:
+def build(form: type[Form], value: object, /, **given: object) -> Form:
     """The form of a value; what is `given` stands in for what the value would give."""
     filled = {}
     for name, (take, convert) in _ways(form).items():

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Annotated, Final
 
 from msgspec import Struct
 
+from agent.report.form import By
 from agent.report.plain import bytes_text, plain
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
     from probes.facts import Drive
 
-Value = TypeVar("Value")
 GIGABYTE: Final = 10**9
 
 
@@ -27,7 +27,7 @@ class HealthData(Struct, frozen=True):
     itself down for heat.
     """
 
-    warnings: tuple[str, ...]
+    warnings: Annotated[tuple[str, ...], By(_warnings)]
     celsius: float | None
     sensors_celsius: tuple[float | None, ...]
     spare_percent: int | None
@@ -76,34 +76,8 @@ WARNINGS: Final = (
 )
 
 
-def health(found: Health | Unread | None) -> HealthData | None:
-    """The form of a drive's health."""
-    if found is None or isinstance(found, Unread):
-        return None
-    figures = {
-        name: _value(getattr(found, name))
-        for name in HealthData.__struct_fields__
-        if name not in {"warnings", "sensors_celsius"}
-    }
-    return HealthData(
-        warnings=tuple(name for name in WARNINGS if getattr(found, name)),
-        sensors_celsius=tuple(map(_value, found.sensors_celsius)),
-        **figures,
-    )
-
-
-def firmware_slots(slots: FirmwareSlots | Unread | None) -> FirmwareSlotsData | None:
-    """The form of a drive's firmware slots."""
-    if slots is None or isinstance(slots, Unread):
-        return None
-    return FirmwareSlotsData(
-        active=_value(slots.active),
-        after_reset=slots.after_reset,
-        revisions=slots.revisions,
-        count=slots.count,
-        first_read_only=slots.first_read_only,
-        without_reset=slots.without_reset,
-    )
+def _warnings(found: Health) -> Iterator[str]:
+    return (name for name in WARNINGS if getattr(found, name))
 
 
 def lines(drive: Drive) -> Iterator[str]:
@@ -130,7 +104,7 @@ def _wear(health: Health) -> Iterator[str]:
     else:
         yield f"spare {_number(spare)} % (at least {_number(threshold)} % wanted)"
     yield f"{_number(health.media_errors)} media errors"
-    yield from (f"warns: {name.replace('_', ' ')}" for name in WARNINGS if getattr(health, name))
+    yield from (f"warns: {name.replace('_', ' ')}" for name in _warnings(health))
 
 
 def _slots(slots: FirmwareSlots) -> str:
@@ -154,7 +128,3 @@ def _amount(figure: int | Unread) -> str:
     if isinstance(figure, Unread):
         return "not known"
     return bytes_text(figure) if figure >= GIGABYTE else f"{figure / 1e6:,.0f} MB"
-
-
-def _value(value: Value | Unread) -> Value | None:
-    return None if isinstance(value, Unread) else value
