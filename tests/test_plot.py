@@ -201,7 +201,7 @@ def test_very_many_events_are_counted() -> None:
     soak, found = made(cool(), events=events)
     picture = figure(soak, found)
     said = texts(picture)
-    assert f"and {1000 - plot.MOST_EVENTS} more events, which are not drawn" in said
+    assert f"and {1000 - plot_points.MOST_EVENTS} more events, which are not drawn" in said
     canvas = picture.canvas
     assert isinstance(canvas, FigureCanvasAgg)
     canvas.draw()  # type: ignore[no-untyped-call]

@@ -64,9 +64,7 @@ def form(found: Sequence[Explanation]) -> ExplainData:
 
 def chapter(found: Chapter) -> ExplainData:
     """The form of one chapter."""
-    return ExplainData(
-        explanations=(), chapters=(ChapterData(name=found.name, title=found.title, markdown=found.markdown),)
-    )
+    return ExplainData(explanations=(), chapters=(build(ChapterData, found),))
 
 
 def contents(titles: Mapping[str, str]) -> ExplainData:

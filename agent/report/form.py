@@ -13,9 +13,9 @@ from types import NoneType, UnionType
 from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar, Union, get_args, get_origin
 
 import msgspec
-from msgspec import Struct
+from msgspec import NODEFAULT, Struct
 
-from probes.unread import Unread
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -24,42 +24,50 @@ if TYPE_CHECKING:
 
 Form = TypeVar("Form", bound=Struct)
 UNIONS: Final = (UnionType, Union)
+PLAIN: Final[dict[str, Way | None]] = {
+    **dict.fromkeys(("bool", "int", "float", "str")),
+    **dict.fromkeys(("bool | None", "int | None", "float | None", "str | None"), readable),
+}
 
 
-class From(Struct, frozen=True):
+class From:
     """Where a field comes from: attributes, joined by points; null where one on the way is none or was not read."""
 
-    path: str
+    def __init__(self, path: str) -> None:
+        """The path."""
+        self.names = path.split(".")
 
     def take(self, value: Any) -> Any:  # noqa: ANN401 - any value that a form is of
         """What stands there."""
-        for name in self.path.split("."):
+        for name in self.names:
             if value is None or isinstance(value, Unread):
                 return None
             value = getattr(value, name)
         return value
 
 
-class By(Struct, frozen=True):
+class By:
     """What makes a field of the whole value, where no attribute is it."""
 
-    take: Way
+    def __init__(self, take: Way) -> None:
+        """The function."""
+        self.take = take
 
 
-class Rounded(Struct, frozen=True):
-    """Digits after the point; None for a whole number."""
-
-    digits: int | None
-
-    def convert(self, figure: float) -> float:
-        """The rounded figure."""
-        return round(figure, self.digits)
-
-
-class Through(Struct, frozen=True):
+class Through:
     """What makes the form of a part, where its own fields do not say how."""
 
-    convert: Way
+    def __init__(self, convert: Way) -> None:
+        """The function."""
+        self.convert = convert
+
+
+class Rounded(Through):
+    """Digits after the point; None for a whole number."""
+
+    def __init__(self, digits: int | None) -> None:
+        """The digits."""
+        super().__init__(lambda figure: round(figure, digits))
 
 
 Seconds = Annotated[float, Rounded(3)]
@@ -70,7 +78,7 @@ MbpsRange = tuple[Mbps, Mbps]
 def build(form: type[Form], value: object, /, **given: object) -> Form:
     """The form of a value; what is `given` stands in for what the value would give."""
     filled = {}
-    for name, (take, convert) in _ways(form).items():
+    for name, take, convert in _ways(form):
         if name in given:
             found = given[name]
         elif take is not None:
@@ -87,22 +95,39 @@ def schema(form: type[Struct]) -> dict[str, Any]:
 
 
 @cache
-def _ways(form: type[Struct]) -> dict[str, tuple[Way | None, Way | None]]:
-    """By field: how it is taken from the whole value (None: it keeps its default), and how it is converted then."""
+def _ways(form: type[Struct]) -> tuple[tuple[str, Way | None, Way | None], ...]:
+    """Of each field: how it is taken from the whole value (None: it keeps its default), how it is converted then."""
     names = form.__struct_fields__
-    defaults = dict(zip(reversed(names), reversed(form.__struct_defaults__), strict=False))
-    ways = {}
-    for name in names:
-        marks, convert = _type(form.__annotations__[name], form.__module__)
-        own = attrgetter(name) if defaults.get(name, msgspec.NODEFAULT) is msgspec.NODEFAULT else None
-        ways[name] = (marks.take if marks is not None else own, convert)
-    return ways
+    defaults = (NODEFAULT,) * (len(names) - len(form.__struct_defaults__)) + form.__struct_defaults__
+    ways: list[tuple[str, Way | None, Way | None]] = []
+    for name, default in zip(names, defaults, strict=True):
+        text = form.__annotations__[name]
+        if default is not NODEFAULT and not text.startswith("Annotated["):
+            ways.append((name, None, None))
+            continue
+        mark, convert = _read(text, form.__module__)
+        ways.append((name, attrgetter(name) if mark is None else mark.take, convert))
+    return tuple(ways)
+
+
+def _read(text: str, module: str) -> tuple[From | By | None, Way | None]:
+    """The mark and the conversion of a field's annotation.
+
+    The usual marks are taken from its text: to make an `Annotated` of each shows in the time that a start takes.
+    """
+    kind, _, mark = text.removeprefix("Annotated[").removesuffix(")]").rpartition(", ")
+    if mark.startswith("From('") and "(" not in kind:
+        return From(mark[len("From('") : -1]), _typed(kind, module)[1]
+    if mark.startswith("By(") and mark[len("By(") :].isidentifier():
+        return By(getattr(sys.modules[module], mark[len("By(") :])), _typed(kind, module)[1]
+    return _typed(text, module)
 
 
 @cache
-def _type(annotation: str, module: str) -> tuple[From | By | None, Way | None]:
-    """The mark of a field and its conversion. Read here, as `typing` takes so much longer that a start shows it."""
-    hint = eval(annotation, vars(sys.modules[module]))  # noqa: S307 - an annotation of a form of ours
+def _typed(text: str, module: str) -> tuple[From | By | None, Way | None]:
+    if text in PLAIN or text.startswith("Literal["):
+        return None, PLAIN.get(text)
+    hint = eval(text, vars(sys.modules[module]))  # noqa: S307 - an annotation of a form of ours
     marks = [mark for mark in getattr(hint, "__metadata__", ()) if isinstance(mark, From | By)]
     return marks[0] if marks else None, _converter(hint)
 
@@ -110,7 +135,7 @@ def _type(annotation: str, module: str) -> tuple[From | By | None, Way | None]:
 def _converter(hint: Any) -> Way | None:  # noqa: ANN401 - any type
     """What brings a found value into a type; None where it stays as it is."""
     if get_origin(hint) is Annotated:
-        said = [mark.convert for mark in hint.__metadata__ if isinstance(mark, Rounded | Through)]
+        said = [mark.convert for mark in hint.__metadata__ if isinstance(mark, Through)]
         return said[0] if said else _converter(hint.__origin__)
     if isinstance(hint, type) and issubclass(hint, Struct):
         return partial(_formed, hint)

@@ -11,13 +11,11 @@ tell apart; its yellow is left out, as it is lost on white paper.
 from __future__ import annotations
 
 from bisect import bisect_left
-from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
+from agent.report import plot_points as points
 from agent.report.plain import machine_named, plain
-from agent.report.plot_points import apart, slowed_times, thinned
 from agent.soak import wording
-from agent.soak.series import limits_of
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -26,14 +24,13 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from agent.soak.analysed import Analysis, DriveAnalysis, Limit
-    from agent.soak.samples import Event, Soak, Track
+    from agent.soak.analysed import Analysis
+    from agent.soak.samples import Event, Soak
 
 COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 LINES: Final = ("-", (0, (5, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)))
 MARKS: Final = ("o", "s", "^", "D", "v")  # on the lines of drives whose colours are those of others
 MOST_DRIVES: Final = 12
-MOST_EVENTS: Final = 9
 WIDTH: Final = 10.0  # inches
 DOTS: Final = 160  # an inch, for .png
 SIZE: Final = 9.0  # points, of text
@@ -108,10 +105,10 @@ def _slowed(chosen: Sequence[_Chosen]) -> list[_Chosen]:
 
 def _draw(picture: Figure, soak: Soak, found: Analysis) -> None:
     """Temperatures above, rates below, between them when drives throttled; under all of it events in words."""
-    unit, name = _unit(found.seconds)
+    unit, name, _ = points.time_unit(found.seconds)
     chosen = _drives(soak, found)
     slowed = _slowed(chosen)
-    events = list(found.events[:MOST_EVENTS])
+    events = list(found.events[: points.MOST_EVENTS])
     words = _lines(events, len(found.events))
     crowd = 0.2 * max(0, len(chosen) - 5)
     heights = [3.1 + crowd, *([0.08 + 0.2 * len(slowed)] if slowed else []), 2.1 + crowd]
@@ -141,12 +138,6 @@ def _draw(picture: Figure, soak: Soak, found: Analysis) -> None:
         picture.text(LEFT, (bottom - 0.6 - LINE * number) / height, line, fontsize=SIZE - 1.0, va="top")
 
 
-def _unit(seconds: float) -> tuple[float, str]:
-    if seconds <= 5 * wording.MINUTE:
-        return 1.0, "s"
-    return (wording.MINUTE, "min") if seconds <= 5 * wording.HOUR else (wording.HOUR, "h")
-
-
 def _title(picture: Figure, found: Analysis, height: float, left_out: int) -> None:
     head = found.head
     more = f"; {left_out} drives farther from their limits are not drawn" if left_out > 0 else ""
@@ -168,17 +159,12 @@ def _title(picture: Figure, found: Analysis, height: float, left_out: int) -> No
     )
 
 
-class _Chosen:
-    """A drive that is drawn: what is known of it, its colour and kind of line."""
+class _Chosen(points.DriveDrawn, frozen=True):
+    """A drive that is drawn, with its colour and kind of line."""
 
-    def __init__(self, track: Track, drive: DriveAnalysis, number: int) -> None:
-        self.track = track
-        self.drive = drive
-        self.name = plain(drive.head.name, 16)
-        self.colour = COLOURS[number % len(COLOURS)]
-        self.line: Any = LINES[number % len(LINES)]
-        self.curve = thinned(track.seconds, track.celsius, most=True)
-        self.mark = "" if number < len(COLOURS) else MARKS[(number - len(COLOURS)) % len(MARKS)]
+    colour: str
+    line: Any
+    mark: str  # on the line of a drive whose colour is that of another
 
     def look(self, *, marks: bool = True) -> dict[str, Any]:
         """How its lines are drawn."""
@@ -187,28 +173,20 @@ class _Chosen:
             mark["markevery"] = _BETWEEN_MARKS
         return {"color": self.colour, "linestyle": self.line, **mark}
 
-    def limits(self) -> list[Limit]:
-        """The limits that it tells, and the one it was held against."""
-        known, held = limits_of(self.drive.head), self.drive.limit
-        return [*known, *([held] if held is not None and held not in known else [])]
-
 
 _BETWEEN_MARKS: Final = 0.12  # of the picture's diagonal
 
 
 def _drives(soak: Soak, found: Analysis) -> list[_Chosen]:
-    """The drives that are drawn; of very many those that came nearest to their limits."""
-    pairs = list(zip(soak.tracks, found.drives, strict=True))
-    if len(pairs) > MOST_DRIVES:
-        nearest = sorted(range(len(pairs)), key=lambda place: _margin(pairs[place][1]))[:MOST_DRIVES]
-        pairs = [pairs[place] for place in sorted(nearest)]
-    return [_Chosen(track, drive, number) for number, (track, drive) in enumerate(pairs)]
-
-
-def _margin(drive: DriveAnalysis) -> float:
-    if drive.temperatures is None:
-        return 1e9
-    return (1e6 if drive.limit is None else drive.limit.celsius) - drive.temperatures.most
+    return [
+        _Chosen(
+            *(one.number, one.name, one.track, one.drive, one.curve),
+            COLOURS[place % len(COLOURS)],
+            LINES[place % len(LINES)],
+            "" if place < len(COLOURS) else MARKS[(place - len(COLOURS)) % len(MARKS)],
+        )
+        for place, one in enumerate(points.drives_drawn(soak, found, MOST_DRIVES))
+    ]
 
 
 # --- Panels ----------------------------------------------------------------------------------------------------
@@ -220,7 +198,7 @@ def _temperatures(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit:
     for one in chosen:
         times, values = one.curve
         panel.plot([at / unit for at in times], values, linewidth=1.6, **one.look())
-        last = next((value for value in reversed(values) if isfinite(value)), None)
+        last = points.last_known(values)
         if last is not None:
             ends.append((last, one.name, one))
     limits = _limits_of(chosen)
@@ -243,14 +221,10 @@ def _limits(panel: Axes, chosen: Sequence[_Chosen]) -> None:
 
     A critical limit is drawn with dots between its dashes.
     """
-    shared: dict[tuple[float, str], list[_Chosen]] = {}
-    for one in chosen:
-        for limit in one.limits():
-            shared.setdefault((limit.celsius, limit.kind), []).append(one)
     low, high = panel.get_ylim()
     tall = _LIMIT_WORDS * (high - low)
     taken: list[tuple[float, int]] = []
-    for (celsius, kind), drives in sorted(shared.items()):
+    for (celsius, kind), drives in points.shared_limits(chosen).items():
         colour = drives[0].colour if len(drives) == 1 else "#444444"
         dashes = (0, (8, 3, 1, 3)) if kind == "critical" else (0, (8, 3))
         panel.axhline(celsius, color=colour, linestyle=dashes, linewidth=1.1)
@@ -301,7 +275,7 @@ def _slowing(panel: Axes, slowed: Sequence[_Chosen], unit: float) -> None:
     panel.set_ylabel("throttled", rotation=0, ha="right", va="center")
     sure = {"proved": "proved", "inferred": "by all signs"}
     for row, one in enumerate(reversed(slowed)):
-        spans = [(start / unit, (end - start) / unit) for start, end in slowed_times(one.drive)[:500]]
+        spans = [(start / unit, (end - start) / unit) for start, end in points.slowed_times(one.drive)[:500]]
         panel.broken_barh(spans, (row - 0.35, 0.7), facecolor="white", edgecolor=one.colour, hatch="/////")
         words = f"{one.name}: {sure.get(one.drive.throttling.kind, 'unclear')}"
         panel.annotate(
@@ -323,15 +297,13 @@ def _rates(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit: float)
     ends = []
     seen = False
     for one in chosen:
-        for values, way, width in ((one.track.read_mbps, "reads", 1.5), (one.track.write_mbps, "writes", 0.8)):
-            times, shown = thinned(one.track.seconds, values, most=False)
-            known = [value for value in shown if isfinite(value)]
-            seen = seen or bool(known)
-            if not known or max(known) < _LEAST_RATE:
+        for (way, width), (times, values) in zip((("reads", 1.5), ("writes", 0.8)), one.rates(), strict=True):
+            seen = seen or points.last_known(values) is not None
+            middle = points.middle_loaded(values)
+            if middle is None or not points.rises(values):
                 continue
-            panel.plot([at / unit for at in times], shown, linewidth=width, **one.look())
-            loaded = sorted(value for value in known if value >= max(known) / 10)
-            ends.append((loaded[len(loaded) // 2], f"{one.name} {way}", one))
+            panel.plot([at / unit for at in times], values, linewidth=width, **one.look())
+            ends.append((middle, f"{one.name} {way}", one))
     panel.set_ylim(bottom=0)
     if not ends:
         panel.set_ylim(0, 100)
@@ -339,7 +311,6 @@ def _rates(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit: float)
     _names(picture, panel, ends, joined=False)
 
 
-_LEAST_RATE: Final = 0.1  # MB/s
 _NAMED: Final = 4
 
 
@@ -354,7 +325,7 @@ def _names(picture: Figure, panel: Axes, ends: Sequence[tuple[float, str, _Chose
     """
     low, high = panel.get_ylim()
     tall = panel.get_position().height * picture.get_figheight()
-    places = apart([(value - low) / ((high - low) or 1.0) for value, _, _ in ends], NAME / tall)
+    places = points.apart([(value - low) / ((high - low) or 1.0) for value, _, _ in ends], NAME / tall)
     for (value, name, one), place in zip(ends, places, strict=True):
         begin = (value - low) / ((high - low) or 1.0) if joined else place
         panel.plot(
@@ -389,7 +360,7 @@ def _marks(panels: Sequence[Axes], events: Sequence[Event], unit: float, end: fl
     drawn_at = [(event.seconds / unit, str(number)) for number, event in enumerate(events, 1)]
     drawn_at = [one for one in drawn_at if 0 <= one[0] <= end]
     above = panels[0].transAxes
-    for (at, number), place in zip(drawn_at, apart([at / end for at, _ in drawn_at], CLOSE), strict=True):
+    for (at, number), place in zip(drawn_at, points.apart([at / end for at, _ in drawn_at], CLOSE), strict=True):
         for panel in panels:
             panel.axvline(at, color="#555555", linewidth=0.8, linestyle=(0, (1, 2)))
         where: dict[str, Any] = {"transform": above, "clip_on": False, "scalex": False, "scaley": False}

@@ -1,16 +1,104 @@
-"""Where things stand in the picture of a soak: points of lines, times of bars, places of names. Draws nothing."""
+"""What a soak is drawn of, for picture and page: its drives, points of lines, times of bars, places. Draws nothing."""
 
 from __future__ import annotations
 
 from math import isfinite, nan
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from msgspec import Struct
+
+from agent.report.plain import plain
+from agent.soak import wording
+from agent.soak.series import limits_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from agent.soak.analysed import DriveAnalysis
+    from agent.soak.analysed import Analysis, DriveAnalysis, Limit
+    from agent.soak.samples import Soak, Track
 
+    Points = tuple[list[float], list[float]]
+
+MOST_EVENTS: Final = 9
 MOST_POINTS: Final = 1500  # across the picture; more could not be told apart
+LEAST_RATE: Final = 0.1  # MB/s; a line that never rises above it is not drawn
+
+
+class DriveDrawn(Struct, frozen=True):
+    """A drive that is drawn; `number` counts from 1, `curve` are its temperatures."""
+
+    number: int
+    name: str
+    track: Track
+    drive: DriveAnalysis
+    curve: Points
+
+    def limits(self) -> list[Limit]:
+        """The limits that it tells, and the one it was held against."""
+        known, held = limits_of(self.drive.head), self.drive.limit
+        return [*known, *([held] if held is not None and held not in known else [])]
+
+    def rates(self) -> Iterator[Points]:
+        """What it read, then what it wrote."""
+        for values in (self.track.read_mbps, self.track.write_mbps):
+            yield thinned(self.track.seconds, values, most=False)
+
+
+Drawn = TypeVar("Drawn", bound=DriveDrawn)
+
+
+def drives_drawn(soak: Soak, found: Analysis, most: int) -> list[DriveDrawn]:
+    """The drives that are drawn; of more than `most` those that came nearest to their limits."""
+    pairs = list(zip(soak.tracks, found.drives, strict=True))
+    places = sorted(range(len(pairs)), key=lambda place: _margin(pairs[place][1]))[:most]
+    return [
+        DriveDrawn(
+            number,
+            plain(pairs[place][1].head.name, 16),
+            *pairs[place],
+            thinned(pairs[place][0].seconds, pairs[place][0].celsius, most=True),
+        )
+        for number, place in enumerate(sorted(places), 1)
+    ]
+
+
+def _margin(drive: DriveAnalysis) -> float:
+    if drive.temperatures is None:
+        return 1e9
+    return (1e6 if drive.limit is None else drive.limit.celsius) - drive.temperatures.most
+
+
+def shared_limits(drives: Sequence[Drawn]) -> dict[tuple[float, str], list[Drawn]]:
+    """The limits, degrees Celsius and kind, lowest first, each with the drives that share it."""
+    shared: dict[tuple[float, str], list[Drawn]] = {}
+    for one in drives:
+        for limit in one.limits():
+            shared.setdefault((limit.celsius, limit.kind), []).append(one)
+    return dict(sorted(shared.items()))
+
+
+def time_unit(seconds: float) -> tuple[float, str, str]:
+    """The unit for a time axis so long, in seconds, with its sign and its name."""
+    if seconds <= 5 * wording.MINUTE:
+        return 1.0, "s", "seconds"
+    return (wording.MINUTE, "min", "minutes") if seconds <= 5 * wording.HOUR else (wording.HOUR, "h", "hours")
+
+
+def last_known(values: Sequence[float]) -> float | None:
+    """The last value of a line that is known."""
+    return next((value for value in reversed(values) if isfinite(value)), None)
+
+
+def middle_loaded(values: Sequence[float]) -> float | None:
+    """The middle of what a line shows under load."""
+    known = [value for value in values if isfinite(value)]
+    loaded = sorted(value for value in known if value >= max(known) / 10)
+    return loaded[len(loaded) // 2] if loaded else None
+
+
+def rises(values: Sequence[float]) -> bool:
+    """Whether a line of rates is worth drawing."""
+    return any(value >= LEAST_RATE for value in values)
 
 
 def thinned(times: Sequence[float], values: Sequence[float], *, most: bool) -> tuple[list[float], list[float]]:

@@ -12,21 +12,17 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.report import plot_points as points
 from agent.report.page.fitting import BOLD, fitted
-from agent.report.plain import plain
-from agent.report.plot_points import apart, slowed_times, thinned
 from agent.soak import wording
-from agent.soak.series import limits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.soak.analysed import Analysis, DriveAnalysis, Limit
-    from agent.soak.samples import Soak, Track
+    from agent.soak.analysed import Analysis
+    from agent.soak.samples import Soak
 
 MOST_DRIVES: Final = 8
-MOST_EVENTS: Final = 9
-LEAST_RATE: Final = 0.1  # MB/s; a line that never rises above it is not drawn
 NAME_SIZE: Final = 12.0
 TOP: Final = 42.0
 BETWEEN: Final = 22.0
@@ -134,43 +130,13 @@ class Plot(Struct, frozen=True, kw_only=True):
 
 def plots(soak: Soak, found: Analysis) -> tuple[Plot, ...]:
     """The drawing for wide and for narrow screens."""
-    chosen = _chosen(soak, found)
+    chosen = points.drives_drawn(soak, found, MOST_DRIVES)
     return tuple(_Drawing(paper, found, chosen).plot() for paper in PAPERS)
 
 
 def drawn_drives(soak: Soak, found: Analysis) -> tuple[str, ...]:
     """The names of the drives that are drawn."""
-    return tuple(one.name for one in _chosen(soak, found))
-
-
-class _Chosen(Struct, frozen=True):
-    """A drive that is drawn."""
-
-    number: int
-    name: str
-    track: Track
-    drive: DriveAnalysis
-
-    def limits(self) -> list[Limit]:
-        """The limits that it tells, and the one it was held against."""
-        known, held = limits_of(self.drive.head), self.drive.limit
-        return [*known, *([held] if held is not None and held not in known else [])]
-
-
-def _chosen(soak: Soak, found: Analysis) -> list[_Chosen]:
-    """The drives that are drawn; of very many those that came nearest to their limits."""
-    pairs = list(zip(soak.tracks, found.drives, strict=True))
-    places = sorted(range(len(pairs)), key=lambda place: _margin(pairs[place][1]))[:MOST_DRIVES]
-    return [
-        _Chosen(number, plain(pairs[place][1].head.name, 16), *pairs[place])
-        for number, place in enumerate(sorted(places), 1)
-    ]
-
-
-def _margin(drive: DriveAnalysis) -> float:
-    if drive.temperatures is None:
-        return 1e9
-    return (1e6 if drive.limit is None else drive.limit.celsius) - drive.temperatures.most
+    return tuple(one.name for one in points.drives_drawn(soak, found, MOST_DRIVES))
 
 
 def steps(low: float, high: float, most: int) -> list[float]:
@@ -185,7 +151,7 @@ def steps(low: float, high: float, most: int) -> list[float]:
 class _Drawing:
     """One drawing in the making."""
 
-    def __init__(self, paper: Paper, found: Analysis, chosen: Sequence[_Chosen]) -> None:
+    def __init__(self, paper: Paper, found: Analysis, chosen: Sequence[points.DriveDrawn]) -> None:
         self.paper, self.found, self.chosen = paper, found, chosen
         self.end = max(found.seconds, 1.0)
         self.right = paper.width - paper.right
@@ -204,7 +170,7 @@ class _Drawing:
         rows = tuple(self._slowed(one, top + STRIP * row) for row, one in enumerate(slowed))
         top += STRIP * len(slowed) + (BETWEEN if slowed else 0.0)
         rate = self._rate(top)
-        unit, name = _unit(self.found.seconds)
+        unit, _, name = points.time_unit(self.found.seconds)
         return Plot(
             paper=self.paper,
             height=top + self.paper.rate + FOOT,
@@ -217,16 +183,16 @@ class _Drawing:
         )
 
     def _marks(self) -> Iterator[Mark]:
-        events = [(number, one) for number, one in enumerate(self.found.events[:MOST_EVENTS], 1)]
+        events = [(number, one) for number, one in enumerate(self.found.events[: points.MOST_EVENTS], 1)]
         places = [self.x(one.seconds) for _, one in events]
         wide = self.right - self.paper.left
-        labels = apart([(at - self.paper.left) / wide for at in places], 14.0 / wide)
+        labels = points.apart([(at - self.paper.left) / wide for at in places], 14.0 / wide)
         for (number, _), at, label in zip(events, places, labels, strict=True):
             yield Mark(at, number, round(self.paper.left + label * wide, 1))
 
-    def _slowed(self, one: _Chosen, top: float) -> Slowed:
+    def _slowed(self, one: points.DriveDrawn, top: float) -> Slowed:
         spans = []
-        for start, end in slowed_times(one.drive)[:500]:
+        for start, end in points.slowed_times(one.drive)[:500]:
             left = self.x(start)
             spans.append((left, max(1.0, round(self.x(end) - left, 1))))
         return Slowed(
@@ -236,8 +202,7 @@ class _Drawing:
     # --- Panels ------------------------------------------------------------------------------------------------
 
     def _warm(self, top: float) -> Panel:
-        curves = [(one, one.name, *thinned(one.track.seconds, one.track.celsius, most=True)) for one in self.chosen]
-        known = [value for *_, values in curves for value in values if isfinite(value)]
+        known = [value for one in self.chosen for value in one.curve[1] if isfinite(value)]
         limits = [limit.celsius for one in self.chosen for limit in one.limits()]
         low, high = (min(known), max(known)) if known else (20.0, 90.0)
         bottom = top + self.paper.warm
@@ -248,8 +213,8 @@ class _Drawing:
             top=top,
             bottom=bottom,
             ticks=scale.ticks(5),
-            curves=tuple(self._curve(one, times, values, scale, most=True) for one, _, times, values in curves),
-            names=self._names([(one, name, _last(values)) for one, name, _, values in curves], scale),
+            curves=tuple(self._curve(one, *one.curve, scale, most=True) for one in self.chosen),
+            names=self._names([(one, one.name, points.last_known(one.curve[1])) for one in self.chosen], scale),
             rules=tuple(self._rules(scale)),
             empty="" if known else "no temperature could be read",
         )
@@ -258,13 +223,12 @@ class _Drawing:
         bottom = top + self.paper.rate
         curves = []
         for one in self.chosen:
-            for rates, way in ((one.track.read_mbps, "read"), (one.track.write_mbps, "written")):
-                times, values = thinned(one.track.seconds, rates, most=False)
-                if max((value for value in values if isfinite(value)), default=0.0) >= LEAST_RATE:
+            for way, (times, values) in zip(("read", "written"), one.rates(), strict=True):
+                if points.rises(values):
                     curves.append((one, way, times, values))
         known = [value for *_, values in curves for value in values if isfinite(value)]
         scale = _Scale(0.0, max(known, default=100.0) * 1.08, top, bottom)
-        names = [(one, f"{one.name} {way}", _middle(values)) for one, way, _, values in curves]
+        names = [(one, f"{one.name} {way}", points.middle_loaded(values)) for one, way, _, values in curves]
         return Panel(
             title="rate, MB/s",
             above=9.0,
@@ -282,7 +246,7 @@ class _Drawing:
 
     def _curve(
         self,
-        one: _Chosen,
+        one: points.DriveDrawn,
         times: Sequence[float],
         values: Sequence[float],
         scale: _Scale,
@@ -306,11 +270,11 @@ class _Drawing:
             pen = "L"
         return Curve(tuple(path), one.number, thin)
 
-    def _names(self, ends: Sequence[tuple[_Chosen, str, float | None]], scale: _Scale) -> tuple[Name, ...]:
+    def _names(self, ends: Sequence[tuple[points.DriveDrawn, str, float | None]], scale: _Scale) -> tuple[Name, ...]:
         """Names right of a panel at the heights of their lines, moved apart where they would cover each other."""
         shown = [(one, name, scale.y(value)) for one, name, value in ends if value is not None]
         tall = scale.bottom - scale.top
-        places = apart([(scale.bottom - at) / tall for _, _, at in shown], (NAME_SIZE + 2) / tall)
+        places = points.apart([(scale.bottom - at) / tall for _, _, at in shown], (NAME_SIZE + 2) / tall)
         return tuple(
             Name(
                 fitted(name, self.paper.right - 17, NAME_SIZE * BOLD),
@@ -326,20 +290,16 @@ class _Drawing:
 
         Words stand above their line; of two lines that are close the lower one has them below, further ones aside.
         """
-        shared: dict[tuple[float, str], list[str]] = {}
-        for one in self.chosen:
-            for limit in one.limits():
-                shared.setdefault((limit.celsius, limit.kind), []).append(one.name)
         wide = self.right - self.paper.left
-        drawn = sorted(shared.items())
-        heights = [scale.y(celsius) for (celsius, _), _ in drawn]
+        drawn = points.shared_limits(self.chosen)
+        heights = [scale.y(celsius) for celsius, _ in drawn]
         close = [before - at < NAME_SIZE + 2 for before, at in pairwise(heights)]
-        for number, ((celsius, kind), names) in enumerate(drawn):
+        for number, ((celsius, kind), drives) in enumerate(drawn.items()):
             after_close = number > 0 and close[number - 1]
             below = not after_close and number < len(close) and close[number]
             aside = after_close and number > 1 and close[number - 2]
             room = wide - 8 if not any(close[1:]) else wide / 2 - 8
-            whose = "" if len(names) == len(self.chosen) else f" of {', '.join(names)}"
+            whose = "" if len(drives) == len(self.chosen) else f" of {', '.join(one.name for one in drives)}"
             line = f"{kind}{' limit' if self.paper is WIDE else ''} {wording.celsius(celsius)}{whose}"
             yield LimitLine(
                 at=heights[number],
@@ -364,20 +324,3 @@ class _Scale:
     def ticks(self, most: int) -> tuple[Tick, ...]:
         """Marks of the axis."""
         return tuple(Tick(self.y(value), f"{value:,.0f}") for value in steps(self.low, self.high, most))
-
-
-def _unit(seconds: float) -> tuple[float, str]:
-    if seconds <= 5 * wording.MINUTE:
-        return 1.0, "seconds"
-    return (wording.MINUTE, "minutes") if seconds <= 5 * wording.HOUR else (wording.HOUR, "hours")
-
-
-def _last(values: Sequence[float]) -> float | None:
-    return next((value for value in reversed(values) if isfinite(value)), None)
-
-
-def _middle(values: Sequence[float]) -> float | None:
-    """The middle of what a line shows under load."""
-    known = [value for value in values if isfinite(value)]
-    loaded = sorted(value for value in known if value >= max(known) / 10)
-    return loaded[len(loaded) // 2] if loaded else None

@@ -12,8 +12,9 @@ from msgspec import Struct
 from agent.report import soak_words, soaking
 from agent.report.page import words
 from agent.report.page.findings import runs
-from agent.report.page.plot import MOST_EVENTS, drawn_drives, plots
+from agent.report.page.plot import drawn_drives, plots
 from agent.report.plain import machine_named, plain
+from agent.report.plot_points import MOST_EVENTS
 from agent.report.soak_words import SENTENCE
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
