@@ -36,7 +36,7 @@ from tests.build import Machine, build, downstream_port, drive, facts, root_port
 from tests.json_schema import problems
 from tests.machines import FIXTURES, MACHINES
 from tests.test_blocks import MIB, ODD, file_of, loop_device
-from tests.test_cli import HERE, environment, one_line, run, usage_error
+from tests.test_cli import HERE, environment, not_named, one_line, run
 from tests.test_quiet import calls, offences
 
 if TYPE_CHECKING:
@@ -478,25 +478,33 @@ def test_the_schema_is_printed() -> None:
     assert (0, measure_data.schema()) == (done.status, msgspec.json.decode(done.output))
 
 
-def test_bad_words_are_refused(tmp_path: Path) -> None:
-    """Sizes and times that are none, too much memory and no target are bad use."""
-    path = file_of(tmp_path)
-    for words in (
-        ("--block", "1000"),
-        ("--block", "0"),
-        ("--max-bytes", "1"),
-        ("--max-bytes", "many"),
-        ("--max-bytes", "²"),
-        ("--for", "nan"),
-        ("--for", "0"),
-        ("--for", "2d"),
-        ("--depth", "0"),
-        ("--block", "1G", "--depth", "2"),
-    ):
-        done = run("measure", path, *words)
-        assert 2 == done.status
-        assert usage_error(done.errors)
-    assert 2 == run("measure").status
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--block", "1000"), "--block 1000"),
+        (("--block", "0"), "--block 0"),
+        (("--max-bytes", "1"), "--max-bytes 1"),
+        (("--max-bytes", "many"), "--max-bytes many"),
+        (("--max-bytes", "²"), "--max-bytes ²"),
+        (("--for", "nan"), "--for nan"),
+        (("--for", "0"), "--for 0"),
+        (("--for", "2d"), "--for 2d"),
+        (("--depth", "0"), "--depth 0"),
+        (("--block", "1G", "--depth", "2"), "--block --depth"),
+    ],
+)
+def test_bad_words_are_refused(tmp_path: Path, words: tuple[str, ...], told: str) -> None:
+    """Sizes and times that are none, and too much memory, are bad use that is named in one sentence."""
+    done = run("measure", file_of(tmp_path), *words)
+    assert (2, "") == (done.status, done.output)
+    assert [] == not_named(told, done.errors)
+
+
+def test_no_target_is_bad_use() -> None:
+    """Without a drive or file there is nothing to measure: one sentence says what is missing."""
+    done = run("measure")
+    assert (2, "") == (done.status, done.output)
+    assert [] == not_named("DRIVE", done.errors)
 
 
 def test_what_cannot_be_measured_is_one_sentence(tmp_path: Path) -> None:

@@ -250,8 +250,8 @@ def shaped(data: dict[str, Any], fail: Fail) -> SheetFile:
     except msgspec.ValidationError as error:
         message = str(error)
     # The path comes last, and holds names of ours alone; the words before it may repeat a value of the file.
-    words, _, place = message.rpartition(" - at `$")
-    raise _unfit(data, place.rstrip("`").lstrip("."), words, fail)
+    place = message.rpartition(" - at `$")[2]
+    raise _unfit(data, place.rstrip("`").lstrip("."), fail)
 
 
 def _head(data: dict[str, Any], fail: Fail) -> None:
@@ -295,18 +295,26 @@ def _texts(data: dict[str, Any], fail: Fail) -> None:
                         raise fail(f"{path}[{place}]" if listed else path, _UNCLEAN.format(shown(text)))
 
 
-def _unfit(data: dict[str, Any], key: str, words: str, fail: Fail) -> BadInput:
+def _unfit(data: dict[str, Any], key: str, fail: Fail) -> BadInput:
     """The error for the value at a path that does not fit."""
     value = _at(data, key)
     table = key.partition("[")[0].partition(".")[0]
-    if words.startswith("Object missing required field"):
-        missing = words.split("`")[1]
+    missing = _missing(table, value) if key.endswith("]") and "." not in key else ""
+    if missing:
         return fail(key, f"{missing} is missing: {takes(table, missing)}")
     if key in TABLES or (key.endswith("]") and "." not in key):
         return _not_a_table(key, value, fail)
     if key.endswith("]"):
         return fail(key, f"{shown(value)} does not belong here; {_last(key)} takes {takes(table, _last(key))}")
     return fail(key, f"{shown(value)} is not {takes(table, _last(key))}")
+
+
+def _missing(table: str, entry: object) -> str:
+    """The first key that an entry of a list of tables must have and has not, "" where it has all."""
+    if not isinstance(entry, dict):
+        return ""
+    fields = msgspec.structs.fields(TABLES[table])
+    return next((field.name for field in fields if field.required and field.name not in entry), "")
 
 
 def _not_a_table(key: str, value: object, fail: Fail) -> BadInput:
