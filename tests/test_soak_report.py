@@ -352,9 +352,9 @@ def test_the_form_has_all_that_the_analysis_has() -> None:
     """Every field of the analysis and of its parts is in the JSON, under its own name or one that says its unit."""
     named = {
         ("Analysis", "source"): "log",
-        ("Temperatures", "above_warning"): "above_warning_seconds",
-        ("Temperatures", "above_critical"): "above_critical_seconds",
-        ("Temperatures", "near"): "near_seconds",
+        ("DriveTemperatures", "above_warning"): "above_warning_seconds",
+        ("DriveTemperatures", "above_critical"): "above_critical_seconds",
+        ("DriveTemperatures", "near"): "near_seconds",
         ("Analysis", "missing"): "unread",
         ("DriveAnalysis", "missing"): "unread",
     }
