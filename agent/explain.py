@@ -21,8 +21,8 @@ from knowledge.steps import COUNTED_ANYHOW, SINCE, SOURCE, STEPS, USUAL_SETUP_PL
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.rules.rule import Rule
-    from knowledge.explained import Doing, Judgement, Term
+    from agent.model.explained import Explained
+    from knowledge.explained import Doing, Term
     from knowledge.steps import StepKind
 
 Kind = Literal["verdict", "severity", "rule", "step", "word"]
@@ -133,13 +133,12 @@ def _written(key: str) -> tuple[str, ...]:
 def _all() -> Iterator[Explanation]:
     found = texts()
     for verdict in Verdict:
-        if verdict in found.verdicts:
-            yield _of_verdict(verdict, found.verdicts[verdict])
+        yield _of_judgement(verdict.value, "verdict", verdict.meaning, verdict.severity, verdict.kind.explained)
     for severity in Severity:
         if severity in found.severities:
             yield _of_term(severity.value, "severity", found.severities[severity])
     for rule in RULES.values():
-        yield _of_rule(rule)
+        yield _of_judgement(rule.id, "rule", rule.title, rule.severity, rule.explained, rule.steps)
     for step in sorted(STEPS.values(), key=lambda one: one.rank):
         if step.action in found.steps:
             yield _of_step(step, found.steps[step.action])
@@ -161,35 +160,21 @@ def _of_term(word: str, kind: Kind, text: Term) -> Explanation:
     )
 
 
-def _of_verdict(verdict: Verdict, text: Judgement) -> Explanation:
+def _of_judgement(
+    word: str, kind: Kind, title: str, severity: Severity, text: Explained, steps: tuple[str, ...] = ()
+) -> Explanation:
     return Explanation(
-        word=verdict.value,
-        kind="verdict",
-        title=_sentence(verdict.meaning),
+        word=word,
+        kind=kind,
+        title=_sentence(title),
         meaning=text.meaning,
         evidence=text.evidence,
         causes=text.causes,
         cannot_tell=text.cannot_tell,
         source=text.source,
-        see_also=text.see_also,
-        severity=verdict.severity,
-    )
-
-
-def _of_rule(rule: Rule) -> Explanation:
-    text = rule.explained
-    return Explanation(
-        word=rule.id,
-        kind="rule",
-        title=_sentence(rule.title),
-        meaning=text.meaning,
-        evidence=text.evidence,
-        causes=text.causes,
-        cannot_tell=text.cannot_tell,
-        source=text.source,
-        see_also=tuple(word for word in text.see_also if word not in rule.steps),
-        severity=rule.severity,
-        steps=rule.steps,
+        see_also=tuple(one for one in text.see_also if one not in steps),
+        severity=severity,
+        steps=steps,
     )
 
 

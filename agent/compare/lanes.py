@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 LEAST: Final = 0.5  # MB/s; less is a matter of rounding
 # What says why a link is below its speed: told apart by registers that an ordinary user does not read.
-EXPLAINED: Final = frozenset({Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})
-CALM: Final = frozenset({Verdict.FULL, Verdict.SLOT_LIMITED, Verdict.RESTING})
+EXPLAINED: Final = frozenset(verdict for verdict in Verdict if verdict.kind.of_speed)
+CALM: Final = frozenset(verdict for verdict in Verdict if verdict.kind.calm)
 VACANT: Final = {Verdict.EMPTY: Severity.OK, Verdict.DARK: Severity.FAULT}
 
 

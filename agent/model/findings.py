@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import enum
+from typing import Final
 
 from msgspec import Struct
+
+from agent.model.explained import Explained
 
 
 class Severity(enum.StrEnum):
@@ -40,27 +43,320 @@ class Verdict(enum.StrEnum):
     EMPTY = "empty"
 
     @property
+    def kind(self) -> VerdictKind:
+        """All that is to be said of it."""
+        return VERDICTS[self]
+
+    @property
     def severity(self) -> Severity:
         """The severity that goes with the verdict."""
-        return VERDICTS[self][0]
+        return self.kind.severity
 
     @property
     def meaning(self) -> str:
         """One sentence for people."""
-        return VERDICTS[self][1]
+        return self.kind.meaning
 
 
-VERDICTS = {
-    Verdict.NARROW: (Severity.FAULT, "runs with fewer lanes than both of its ends can do"),
-    Verdict.SLOW: (Severity.FAULT, "runs at a lower speed than both of its ends can do, and nothing explains it"),
-    Verdict.DARK: (Severity.FAULT, "a card is detected in the slot, but there is no link"),
-    Verdict.SLOT_LIMITED: (Severity.LIMIT, "runs at the best of this slot; the card could do more in a better one"),
-    Verdict.SET_SLOW: (Severity.LIMIT, "runs at a lower speed because the port's Target Link Speed is set there"),
-    Verdict.RESTING: (Severity.NOTE, "runs at a lower speed for now, to save power"),
-    Verdict.UNKNOWN: (Severity.UNKNOWN, "could not be read, or the readings contradict each other"),
-    Verdict.FULL: (Severity.OK, "runs at the best the card can do"),
-    Verdict.VIRTUAL: (Severity.OK, "a tunnelled, emulated or integrated link; its figures say nothing of lanes"),
-    Verdict.EMPTY: (Severity.OK, "nothing is fitted"),
+class VerdictKind(Struct, frozen=True, kw_only=True):
+    """All that is to be said of a verdict; a field that is missing is a TypeError that names it.
+
+    `meaning` is one sentence for people. `below_best` tells that another look could show more, `of_speed` that it
+    says why a speed is low, `calm` that there is nothing to mend, `trained` that the link runs as it was trained.
+    """
+
+    severity: Severity
+    meaning: str
+    explained: Explained
+    below_best: bool = False
+    of_speed: bool = False
+    calm: bool = False
+    trained: bool = False
+
+
+VERDICTS: Final = {
+    Verdict.NARROW: VerdictKind(
+        severity=Severity.FAULT,
+        meaning="runs with fewer lanes than both of its ends can do",
+        below_best=True,
+        trained=True,
+        explained=Explained(
+            meaning=(
+                "Lanes that do not work are rate that is lost, in proportion: four of eight lanes carry half. A link "
+                "that lacks lanes and speed is narrow too, with the speed in its evidence. Unlike a low speed, a low "
+                "width is hardly ever power saving, so this is a fault at once."
+            ),
+            evidence=(
+                "Negotiated Link Width of both ends, from the Link Status Register and from the attributes of the "
+                "system, against Maximum Link Width in the Link Capabilities of both. Of several looks the last one "
+                "counts, or the fewest lanes where they come and go."
+            ),
+            causes=(
+                "A card that is not fully home, or hangs askew from its bracket",
+                "Dirty or worn contacts of the card or the slot",
+                "A riser, an extension or a cable with a bad lane",
+                "A bent pin below the processor, or a cracked joint on the board",
+            ),
+            cannot_tell=(
+                "Which part is to blame: that shows only when riser, slot and card are changed one at a time. Nor "
+                "whether all lanes that the port claims are wired to the slot, where the firmware does not describe it."
+            ),
+            source=(
+                "PCI Express Base Specification, Link Capabilities and Link Status Registers; the causes are common "
+                "practice."
+            ),
+            see_also=("link-narrow", "lane-errors", "best", "slow"),
+        ),
+    ),
+    Verdict.SLOW: VerdictKind(
+        severity=Severity.FAULT,
+        meaning="runs at a lower speed than both of its ends can do, and nothing explains it",
+        below_best=True,
+        of_speed=True,
+        trained=True,
+        explained=Explained(
+            meaning=(
+                "All lanes work, the speed is below what both ends can do, and none of the usual innocent reasons was "
+                "found: no set target speed, no sign of power saving, no faster reading in another look."
+            ),
+            evidence=(
+                "Current Link Speed of both ends against the speeds in the Link Capabilities of both; the port's "
+                "Target Link Speed (Link Control 2); the autonomous and management bandwidth bits of its Link Status; "
+                "the card's power state and class."
+            ),
+            causes=(
+                "A riser, extension or cable that does not carry the speed",
+                "A poor contact that passes a low speed and fails a high one",
+                "Ends that could not tune their signals to each other (equalization)",
+                "A card or board whose firmware has trouble with its partner",
+            ),
+            cannot_tell=(
+                "Whether the speed rises under load where the card hides that it saves power: the first step is "
+                "therefore to look while the card works. Where a reading that might explain the speed failed or was "
+                "refused, the verdict is unknown, not slow."
+            ),
+            source=(
+                "PCI Express Base Specification, Link Status, Link Control 2 and Link Status 2 Registers; the causes "
+                "are common practice."
+            ),
+            see_also=("link-slow", "resting", "set-slow", "equalization-failed"),
+        ),
+    ),
+    Verdict.DARK: VerdictKind(
+        severity=Severity.FAULT,
+        meaning="a card is detected in the slot, but there is no link",
+        explained=Explained(
+            meaning=(
+                "The slot feels a card, and yet nothing answers in it. Often the card is dead or not seated, or its "
+                "slot is switched off; the reasons that the port itself gives stand in the evidence."
+            ),
+            evidence=(
+                "Presence Detect State of the Slot Status Register, or the hot-plug driver's word where registers "
+                "cannot be read; then Link Disable (Link Control), the slot's power (Slot Control), and the training "
+                "bits of the port (Link Status)."
+            ),
+            causes=(
+                "A card that is seated far enough to be felt, but not to work",
+                "A slot or its power that is switched off, in the firmware setup or by a hot-plug controller",
+                "A card without its supply cable",
+                "A dead card, slot or riser",
+            ),
+            cannot_tell=(
+                "What the card is: nothing of it can be read. Slots without presence detection cannot be dark, only "
+                "empty. Where the system lists a function whose place could not be read, it may be this card; then the "
+                "verdict is unknown."
+            ),
+            source=(
+                "PCI Express Base Specification, Slot Status and Link Control Registers; the causes are common "
+                "practice."
+            ),
+            see_also=("slot-dark", "empty", "presence"),
+        ),
+    ),
+    Verdict.SLOT_LIMITED: VerdictKind(
+        severity=Severity.LIMIT,
+        meaning="runs at the best of this slot; the card could do more in a better one",
+        calm=True,
+        trained=True,
+        explained=Explained(
+            meaning=(
+                "The link does all that this slot can, and the card could do more. It is how the machine is built or "
+                "filled, not a fault. It pays to move the card only where a better slot is free, or can be made free, "
+                "and the drives behind it would gain."
+            ),
+            evidence=(
+                "The rate now (Link Status), equal to the best of both ends, and below what the card's own Link "
+                "Capabilities name."
+            ),
+            causes=(
+                "A slot that is wired with fewer lanes than its connector is long",
+                "A slot of an older generation than the card",
+                "A slot that gives lanes to a neighbour, or is split",
+            ),
+            cannot_tell=(
+                "Whether you would notice: a card may never need its full link. Nor what a longer connector hides, "
+                "where the firmware does not tell how many lanes are wired."
+            ),
+            source=(
+                "PCI Express Base Specification, Link Capabilities Register; System Management BIOS, System Slots "
+                "(type 9) for lanes wired."
+            ),
+            see_also=("slot-swap", "move", "best"),
+        ),
+    ),
+    Verdict.SET_SLOW: VerdictKind(
+        severity=Severity.LIMIT,
+        meaning="runs at a lower speed because the port's Target Link Speed is set there",
+        below_best=True,
+        of_speed=True,
+        trained=True,
+        explained=Explained(
+            meaning=(
+                "The port is told to go no faster. A person may have chosen the speed in the firmware setup, for a "
+                "long riser for instance; or the system lowered it after the link failed to train, and never raised "
+                "it again."
+            ),
+            evidence=(
+                "The port's Target Link Speed (Link Control 2 Register), equal to the speed now (Link Status) and "
+                "below the best by the Link Capabilities of both ends."
+            ),
+            causes=(
+                "A slot speed chosen in the firmware setup",
+                "A fall-back to 2.5 GT/s by the kernel after training failed",
+                "A display card's own driver, which sets the target while the card rests",
+            ),
+            cannot_tell="Who set it, and whether the link would hold the higher speed if it were allowed to try.",
+            source=(
+                "PCI Express Base Specification, Link Control 2 Register; Linux drivers/pci/quirks.c, "
+                "pcie_failed_link_retrain; the causes are common practice."
+            ),
+            see_also=("link-set-slow", "set-speed", "slow"),
+        ),
+    ),
+    Verdict.RESTING: VerdictKind(
+        severity=Severity.NOTE,
+        meaning="runs at a lower speed for now, to save power",
+        below_best=True,
+        of_speed=True,
+        calm=True,
+        explained=Explained(
+            meaning=(
+                "The speed is below best, all lanes work, and something shows that this is for now: power saving, or a "
+                "faster reading in another look. Display cards do so whenever they have nothing to draw."
+            ),
+            evidence=(
+                "Speed now (Link Status) and best (Link Capabilities of both ends), a target speed (Link Control 2) "
+                "that does not explain it, and one of these: a look in which it was faster; a display function behind "
+                "the link; the port's Link Autonomous Bandwidth Status; a light sleep of the device (D1 to D3hot)."
+            ),
+            causes=(
+                "A display card at idle",
+                "A device that the system has put into a light sleep",
+                "Hardware that changes its speed by itself",
+            ),
+            cannot_tell=(
+                "What the link would reach at work. A link can rest and be faulty at once; a look under load tells "
+                "them apart."
+            ),
+            source=(
+                "PCI Express Base Specification, Link Status Register; PCI Power Management Specification, device "
+                "states."
+            ),
+            see_also=("link-resting", "look-under-load", "slow"),
+        ),
+    ),
+    Verdict.UNKNOWN: VerdictKind(
+        severity=Severity.UNKNOWN,
+        meaning="could not be read, or the readings contradict each other",
+        explained=Explained(
+            meaning=(
+                "No verdict that would hold. Something needed for it could not be read, or two readings that must "
+                "agree do not; the sentence beside the link says which."
+            ),
+            evidence="The register or attribute that failed, with the reason, or both sides of the contradiction.",
+            causes=(
+                "Registers that only the super-user may read",
+                "A card asleep without power, which is not woken for a look",
+                "A link that changes while it is read",
+                "A card or a bridge that answers wrongly",
+            ),
+            cannot_tell="Whether the link is well. It is counted neither as full nor as a fault.",
+            source="The project's own rule: evidence or silence.",
+            see_also=("link-unread", "ends-contradict", "root"),
+        ),
+    ),
+    Verdict.FULL: VerdictKind(
+        severity=Severity.OK,
+        meaning="runs at the best the card can do",
+        calm=True,
+        trained=True,
+        explained=Explained(
+            meaning=(
+                "Every lane of the card works, at its highest speed. The slot may be able to do more; that is no loss, "
+                "as long as no other card of the machine wants it."
+            ),
+            evidence=(
+                "Speed and width now, which all readings of both ends agree on, and the card's own Link Capabilities. "
+                "Where the port cannot be seen, as in a virtual machine, the card's end alone."
+            ),
+            causes=("A card in a slot that suits it, with good contacts",),
+            cannot_tell=(
+                "How fast the drive behind it is, whether the link makes errors, and what hops further up carry."
+            ),
+            source="PCI Express Base Specification, Link Capabilities and Link Status Registers.",
+            see_also=("best", "slot-swap", "measure"),
+        ),
+    ),
+    Verdict.VIRTUAL: VerdictKind(
+        severity=Severity.OK,
+        meaning="a tunnelled, emulated or integrated link; its figures say nothing of lanes",
+        explained=Explained(
+            meaning=(
+                "The figures of this link are no statement about wires. A tunnel through another cable always calls "
+                "itself 2.5 GT/s; an emulator makes its figures up; a device within the processor has no link at all."
+            ),
+            evidence=(
+                "The port type (integrated endpoint); what stands for a tunnel, by the system's own word, a "
+                "vendor-specific capability or a removable mark; vendor numbers kept for emulators, or the system's "
+                "word that it is a guest; a drive on no PCI function."
+            ),
+            causes=(
+                "A dock or enclosure on a cable",
+                "A virtual machine",
+                "A device that is part of the processor or chipset",
+            ),
+            cannot_tell="What the tunnel or the host behind it carries: only a measurement shows that.",
+            source=(
+                "PCI Express Base Specification, PCI Express Capabilities Register; Linux drivers/pci/probe.c, "
+                "set_pcie_thunderbolt; the emulator project's list of PCI numbers."
+            ),
+            see_also=("look-from-host", "measure"),
+        ),
+    ),
+    Verdict.EMPTY: VerdictKind(
+        severity=Severity.OK,
+        meaning="nothing is fitted",
+        explained=Explained(
+            meaning="No card is felt in the slot, or the port leads to no slot, and nothing answers below it.",
+            evidence=(
+                "Presence Detect State of the Slot Status Register, Slot Implemented, or the hot-plug driver's word."
+            ),
+            causes=(
+                "A free slot",
+                "A port of the chipset that is not led out",
+            ),
+            cannot_tell=(
+                "A card that is so badly seated, or so dead, that its presence pins do not meet looks like no card. A "
+                "port that keeps training tells on it; then the verdict is unknown, as it is where what answers below "
+                "could not be read."
+            ),
+            source=(
+                "PCI Express Base Specification, Slot Status Register; Linux drivers/pci/quirks.c, "
+                "pcie_failed_link_retrain."
+            ),
+            see_also=("dark", "presence"),
+        ),
+    ),
 }
 
 

@@ -12,7 +12,7 @@ from agent.model.throughput import link_mbps
 if TYPE_CHECKING:
     from agent.model.machine import Link
 
-BELOW_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW, Verdict.RESTING})
+BELOW_BEST: Final = frozenset(verdict for verdict in Verdict if verdict.kind.below_best)
 
 
 class Judged(Struct, frozen=True):

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from probes.capture import Capture
     from probes.facts import Host
 
-TRAINED: Final = frozenset({Verdict.FULL, Verdict.SLOT_LIMITED, Verdict.NARROW, Verdict.SLOW, Verdict.SET_SLOW})
+TRAINED: Final = frozenset(verdict for verdict in Verdict if verdict.kind.trained)
 SLOT_KINDS: Final = frozenset(get_args(SlotKind))
 UNREAD_KIND: Final = ""  # where the firmware's description of slots was not to be read: of any kind then
 SLOTS: Final = {

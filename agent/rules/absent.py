@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.model import split_slots
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.machine import DOWNSTREAM_FACING, is_bridge
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
-from agent.rules.rule import CAPABILITIES, Compared, Explained, Found, Rule
+from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
 from probes.unread import Unread, of
 

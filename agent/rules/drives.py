@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
 from agent.model.temperature_limits import by_drive, limits
 from agent.model.unseen_parts import drives as missing_drives
-from agent.rules.rule import Compared, Explained, Found, Rule
+from agent.rules.rule import Compared, Found, Rule
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
 from probes import platform
 from probes.unread import Unread, of

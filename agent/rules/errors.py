@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import speed_text
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.link_errors import link_error_count, link_error_counts
-from agent.rules.rule import EXTENDED, Compared, Explained, Found, Rule
+from agent.rules.rule import EXTENDED, Compared, Found, Rule
 from knowledge import pcie
 from knowledge.rates import FEW_ERRORS
 from knowledge.steps import CONTACT

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Protocol
 
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
 from agent.model.temperature_limits import by_drive, limits
-from agent.rules.rule import Compared, Explained, Found, Rule
+from agent.rules.rule import Compared, Found, Rule
 from knowledge.rates import celsius_text
 from knowledge.steps import BELOW_LIMIT, WELL
 from probes.facts import FirmwareSlots, Health

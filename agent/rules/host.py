@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
-from agent.rules.rule import Compared, Explained, Found, Rule
+from agent.rules.rule import Compared, Found, Rule
 from probes.unread import Unread
 
 if TYPE_CHECKING:

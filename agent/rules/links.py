@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model.abilities import rate_text
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.judged import BELOW_BEST
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
-from agent.rules.rule import CAPABILITIES, Compared, Explained, Found, Rule
+from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge.steps import CONTACT
 
 if TYPE_CHECKING:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
 from agent.model.unseen_parts import missed
-from agent.rules.rule import Compared, Explained, Found, Rule
+from agent.rules.rule import Compared, Found, Rule
 from knowledge.notes import index
 from probes.unread import Unread, of
 

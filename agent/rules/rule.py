@@ -10,6 +10,7 @@ from msgspec.structs import replace
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from agent.model.explained import Explained
     from agent.model.findings import Evidence, Severity
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine, Move
@@ -78,21 +79,6 @@ class Compared(Struct, frozen=True, kw_only=True):
     own_rows: bool = False
     left_out: bool = False
     told_as: str = ""
-
-
-class Explained(Struct, frozen=True, kw_only=True):
-    """The text on a rule for people, beyond its title.
-
-    `evidence` tells what it rests on, `causes` what usually leads to it, `cannot_tell` what it leaves open, `source`
-    where this is from, and `see_also` names other words.
-    """
-
-    meaning: str = ""
-    evidence: str
-    causes: tuple[str, ...]
-    cannot_tell: str
-    source: str
-    see_also: tuple[str, ...] = ()
 
 
 class Rule(Struct, frozen=True, kw_only=True):

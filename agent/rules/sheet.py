@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.explained import Explained
 from agent.model.findings import Severity
-from agent.rules.rule import Compared, Explained, Found, Rule
+from agent.rules.rule import Compared, Found, Rule
 from knowledge.steps import AS_PLANNED
 from probes.unread import Unread
 

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.better_slots import movable
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.unseen_parts import TELLS_OF_SLOTS, missed
-from agent.rules.rule import CAPABILITIES, Compared, Explained, Found, Rule
+from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
 from knowledge.steps import CONTACT
 

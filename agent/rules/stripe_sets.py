@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model import throughput
 from agent.model.abilities import rate_text
+from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
 from agent.model.judged import BELOW_BEST
 from agent.model.stripes import RESTING_STATES, members_lost, words
 from agent.model.throughput import Flow
-from agent.rules.rule import Compared, Explained, Found, Rule
+from agent.rules.rule import Compared, Found, Rule
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:

@@ -1,6 +1,6 @@
 """What the program's words mean, in texts for people: the TOML files beside this one, read only when asked for.
 
-What the code says itself stands there and is not repeated here: the titles of verdicts and steps, and all of a rule.
+What the code says itself stands there and is not repeated here: the titles of steps, and all of a rule or a verdict.
 Decides nothing; `agent/explain.py` puts the two together.
 """
 
@@ -13,21 +13,6 @@ from msgspec import Struct
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-
-class Judgement(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The text on a verdict.
-
-    `meaning` adds to what the code says. `evidence` tells what it rests on, `causes` what usually leads to it,
-    `cannot_tell` what it leaves open, `source` where this is from, and `see_also` names other words.
-    """
-
-    meaning: str = ""
-    evidence: str
-    causes: tuple[str, ...]
-    cannot_tell: str
-    source: str
-    see_also: tuple[str, ...] = ()
 
 
 class Doing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -55,13 +40,12 @@ class Term(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class Texts(Struct, frozen=True):
     """All texts by kind and word."""
 
-    verdicts: Mapping[str, Judgement]
     severities: Mapping[str, Term]
     steps: Mapping[str, Doing]
     words: Mapping[str, Term]
 
 
-SHAPES: Final = {"verdicts": Judgement, "severities": Term, "steps": Doing, "words": Term}
+SHAPES: Final = {"severities": Term, "steps": Doing, "words": Term}
 
 
 @cache
