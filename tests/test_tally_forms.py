@@ -21,7 +21,7 @@ from msgspec import json
 from agent.model.findings import Rate, Severity, Verdict
 from agent.report import tally_csv, tally_data, tally_markdown, tally_text, tally_words
 from agent.report.data import encode
-from agent.report.plain import plain
+from agent.report.plain import plain, quantity
 from agent.tally.merging import Tally
 from agent.tally.running import TallyRun
 from agent.tally.seen import CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
@@ -180,7 +180,7 @@ def test_all_forms_show_every_line_with_the_same_figures() -> None:
         names = ("machines", "links", "full", "narrow", "slow")
         assert counts == tuple(data[name] for name in names) == tuple(int(row[name]) for name in names)
         assert [str(line.machines), f"{line.links} ({tally_words.verdicts(line)})"] == marked[4:6]
-        assert f"{tally_words.number(line.machines, 'machine')}, {tally_words.number(line.links, 'link')}: " in page
+        assert f"{quantity(line.machines, 'machine')}, {quantity(line.links, 'link')}: " in page
         assert (data["best_mbps"], data["typical_mbps"]) == (float(row["best_mbps"]), float(row["typical_mbps"]))
         assert [tally_words.rate_words(line.best), tally_words.rate_words(line.typical)] == marked[6:8]
         assert tally_words.rate_words(line.best) in page

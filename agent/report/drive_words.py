@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Verdict
-from agent.report.plain import NOT_READ, bytes_text, mbps_range, place, plain
+from agent.report.plain import NOT_READ, bytes_text, mbps_range, place, plain, quantity
 from knowledge.rates import celsius_text
 from probes.unread import Unread, readable
 
@@ -169,7 +169,7 @@ def stripe(seen: StripeSeen) -> str:
     if found.idle:
         parts.append(f"not at work in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
     if isinstance(found.missing, int) and found.missing:
-        parts.append(f"{found.missing} member{'' if found.missing == 1 else 's'} missing")
+        parts.append(f"{quantity(found.missing, 'member')} missing")
     return ", ".join(part for part in parts if part)
 
 

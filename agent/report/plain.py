@@ -54,6 +54,11 @@ def _escape(character: str) -> str:
     return f"\\u{code:04x}"
 
 
+def quantity(count: int, one: str, many: str = "") -> str:
+    """A count with its word: "1 machine", "2,000 machines"."""
+    return f"{count:,} {one if count == 1 else many or f'{one}s'}"
+
+
 def mbps(rate: float) -> str:
     """A rate for people: "3,938 MB/s"."""
     return f"{rate:,.0f} MB/s"

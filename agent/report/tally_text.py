@@ -8,7 +8,7 @@ from rich.text import Text
 
 from agent.report import tally_words as words
 from agent.report.paper import HEADING, QUIET, STYLES, Page
-from agent.report.plain import plain
+from agent.report.plain import plain, quantity
 from knowledge.rates import celsius_text
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def _line(page: Page, line: TallyLine) -> None:
     head.append(f"  {words.card_id(line.card)}  ", "").append(words.card_words(line, plain), HEADING)
     page.add(head, hang=INDENT)
     page.add(f"in {words.machine_words(line.machine, plain)}", indent=INDENT, hang=INDENT + 2)
-    how_many = f"{words.number(line.machines, 'machine')}, {words.number(line.links, 'link')}: {words.verdicts(line)}"
+    how_many = f"{quantity(line.machines, 'machine')}, {quantity(line.links, 'link')}: {words.verdicts(line)}"
     page.add(f"{how_many}; {_rates(line)}", indent=INDENT, hang=INDENT + 2)
     rest = []
     if line.hottest is not None:

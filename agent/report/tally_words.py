@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.throughput import link_mbps
-from agent.report.plain import mbps
+from agent.report.plain import mbps, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -42,7 +42,7 @@ def card_words(line: TallyLine, safe: Safe) -> str:
     if not line.names:
         return line.what
     others = len(line.names) - 1
-    more = "" if not others else f" and {others} other name{'' if others == 1 else 's'}"
+    more = "" if not others else f" and {quantity(others, 'other name')}"
     return f"{line.what}, {safe(line.names[0][0])}{more}"
 
 
@@ -94,11 +94,6 @@ def counted(counts: Counted, safe: Safe, most: int = MOST_VERSIONS) -> str:
     return ", ".join(shown)
 
 
-def number(count: int, one: str, many: str = "") -> str:
-    """A count with its word: "1 machine", "2,000 machines"."""
-    return f"{count:,} {one if count == 1 else many or f'{one}s'}"
-
-
 def when(seconds: float | None) -> str | None:
     """A moment of Unix time as RFC 3339, in UTC; None for none."""
     if seconds is None:
@@ -112,11 +107,11 @@ def summary(found: Table) -> str:
     oldest, newest = when(counts.oldest), when(counts.newest)
     span = "" if oldest is None else f" of {oldest}" if oldest == newest else f" of {oldest} to {newest}"
     text = (
-        f"{number(counts.machines, 'machine')} of {number(found.kinds, 'kind')}, in"
-        f" {number(counts.captures, 'capture')}{span}"
+        f"{quantity(counts.machines, 'machine')} of {quantity(found.kinds, 'kind')}, in"
+        f" {quantity(counts.captures, 'capture')}{span}"
     )
     shown, every = len(found.lines), found.of
-    lines = number(every, "line") if shown == every else f"{shown:,} of {number(every, 'line')} shown"
+    lines = quantity(every, "line") if shown == every else f"{shown:,} of {quantity(every, 'line')} shown"
     sure = sum(line.confirmed for line in found.lines)
     return f"{text}: {lines}, {sure:,} confirmed."
 
@@ -126,25 +121,25 @@ def remarks(found: Table) -> list[str]:
     said = [COUNTED_ONCE, CONFIRMED_MEANS]
     if found.counts.nameless:
         said.append(
-            f"{number(found.counts.nameless, 'machine')} whose host name is not told: told apart by the serial numbers"
-            " of drives, and counted once a capture where none is known."
+            f"{quantity(found.counts.nameless, 'machine')} whose host name is not told: told apart by the serial"
+            " numbers of drives, and counted once a capture where none is known."
         )
     if found.dark:
         said.append(
-            f"{number(found.dark, 'slot')} with a card that gives no link; what card that is cannot be told, so no line"
-            " counts it."
+            f"{quantity(found.dark, 'slot')} with a card that gives no link; what card that is cannot be told, so no"
+            " line counts it."
         )
     if found.silent:
         holds = "holds" if found.silent == 1 else "hold"
         said.append(
-            f"Whether {number(found.silent, 'more slot or port', 'more slots and ports')} {holds} a card could not be"
+            f"Whether {quantity(found.silent, 'more slot or port', 'more slots and ports')} {holds} a card could not be"
             " read; none of them counts as empty."
         )
     if found.partly:
         said.append(
-            f"{number(found.partly, 'machine')} could be read in part only: what else there is stands behind no line,"
+            f"{quantity(found.partly, 'machine')} could be read in part only: what else there is stands behind no line,"
             " and is not known to be absent."
         )
     if found.passed_over:
-        said.append(f"{number(found.passed_over, 'name')} gave no capture and stand behind no line.")
+        said.append(f"{quantity(found.passed_over, 'name')} gave no capture and stand behind no line.")
     return said

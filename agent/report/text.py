@@ -13,7 +13,7 @@ from agent.model.findings import Verdict
 from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import as_of, board, describe_link, plain, size, stripe_caution, told
+from agent.report.plain import as_of, board, describe_link, plain, quantity, size, stripe_caution, told
 from knowledge.pcie import SECONDARY_BUS_NUMBER
 from knowledge.rates import describe as describe_speed
 from probes.unread import Unread
@@ -231,7 +231,7 @@ def _vacant(judged: Judged) -> str:
 def _slot_row(slot: SlotData, what: dict[str, str], vacant: dict[str, str]) -> tuple[str, str]:
     built = (
         f"x{slot.connector_lanes} connector" if slot.connector_lanes else "",
-        f"{slot.wired_lanes} lane{words.plural(slot.wired_lanes)}" if slot.wired_lanes else "",
+        f"{quantity(slot.wired_lanes, 'lane')}" if slot.wired_lanes else "",
         describe_speed(slot.generation) if slot.generation else "",
         "can be split" if slot.can_split else "",
     )

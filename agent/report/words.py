@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
-from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, plain, told
+from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, plain, quantity, told
 from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, STEPS
 
 if TYPE_CHECKING:
@@ -25,11 +25,6 @@ SHORT: Final = 90  # characters
 HEADLINE: Final = 400  # characters
 STEP: Final = 600
 VERIFY: Final = 400
-
-
-def plural(count: int) -> str:
-    """The ending of a word of which there are so many."""
-    return "" if count == 1 else "s"
 
 
 # --- Head and summary ------------------------------------------------------------------------------------------
@@ -73,7 +68,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     counts: dict[Severity, int] = {}
     for finding in findings(audit):
         counts[finding.severity] = counts.get(finding.severity, 0) + 1
-    total = f"{len(judged)} link{plural(len(judged))}, {_drives(audit)}"
+    total = f"{quantity(len(judged), 'link')}, {_drives(audit)}"
     if _as_planned(audit):
         total += f"; every part of {plain(audit.against or '')} is in its place"
     hidden = _hidden(audit)
@@ -81,7 +76,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
         return [(hidden, Severity.UNKNOWN), (_without_a_card(audit), None)]
     silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
     holds = f"hold{'s' if silent == 1 else ''}"
-    rest = f" Whether {silent} more port{plural(silent)} {holds} a card could not be told." if silent else ""
+    rest = f" Whether {quantity(silent, 'more port')} {holds} a card could not be told." if silent else ""
     rest += " More can be told with root (last lines)." if any(one.rule == ROOT for one in audit.findings) else ""
     if not counts and hidden:
         return [(hidden, Severity.UNKNOWN), (f"Nothing to act on in what was read ({total}).{rest}", None)]
@@ -100,7 +95,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
 def _drives(audit: Audit) -> str:
     """How many drives there are, as far as they could be listed."""
     count = len(audit.drives)
-    words = f"{count} drive{plural(count)}"
+    words = f"{quantity(count, 'drive')}"
     if audit.facts.gap("drives", "functions") is None:
         return words
     return f"{words} or more" if count else "drives not listed"
@@ -139,7 +134,7 @@ def _without_a_card(audit: Audit) -> str:
     if audit.facts.gap("functions") is not None:
         return "Which links there are could not be read."
     where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
-    count = f"{seen} PCI function{plural(seen)} {'was' if seen == 1 else 'were'} seen, listed below"
+    count = f"{quantity(seen, 'PCI function')} {'was' if seen == 1 else 'were'} seen, listed below"
     count = count if seen else "no PCI function was seen either"
     return f"No PCI Express link with a card is visible on this machine; {count}.{where}"
 
@@ -186,13 +181,18 @@ def leads_to(judged: Judged, audit: Audit) -> str:
     return plain(device.model_name) if isinstance(device.model_name, str) else describe(device, audit)
 
 
+def best(judged: Judged) -> Rate | None:
+    """What a link could do: the card's best in a better slot, else the best of both ends."""
+    return judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
+
+
 def could(judged: Judged) -> Rate | None:
     """What a link could do where that is more than it does now, by the card in a better slot or by both ends."""
     now = judged.now
     if now is None or judged.verdict in {Verdict.FULL, Verdict.VIRTUAL}:
         return None
-    best = judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
-    return best if best is not None and (best.width > now.width or best.speed > now.speed) else None
+    possible = best(judged)
+    return possible if possible is not None and (possible.width > now.width or possible.speed > now.speed) else None
 
 
 def without(audit: Audit) -> Iterator[tuple[Verdict, str]]:
@@ -200,7 +200,7 @@ def without(audit: Audit) -> Iterator[tuple[Verdict, str]]:
     bare = [one for one in ranked(audit) if not is_fitted(one)]
     for verdict, why in dict.fromkeys((one.verdict, _why_without(one)) for one in bare):
         alike = [one for one in bare if (one.verdict, _why_without(one)) == (verdict, why)]
-        yield verdict, f"{len(alike)} port{plural(len(alike))}, {why}: {', '.join(place(one.link) for one in alike)}"
+        yield verdict, f"{quantity(len(alike), 'port')}, {why}: {', '.join(place(one.link) for one in alike)}"
 
 
 def _why_without(judged: Judged) -> str:
@@ -233,16 +233,20 @@ def by_subject(found: Sequence[Finding]) -> list[list[Finding]]:
 
 def subject(name: str, audit: Audit) -> str:
     """A subject for people: its slot or name, then its address, and what it is."""
+    return f"{', '.join(filter(None, subject_and_what(name, audit)))}:"
+
+
+def subject_and_what(name: str, audit: Audit) -> tuple[str, str]:
+    """A subject by its slot or name with its address, and what is there ("" where no more is)."""
     for judged in audit.links:
-        if name in {judged.device_address, judged.port_address} and name:
-            what = describe_link(judged.link, audit)
+        if name and name in {judged.device_address, judged.port_address}:
+            there = describe_link(judged.link, audit) if judged.link.device is not None else ""
             where = place(judged.link)
-            named = f"{where}, {plain(name)}" if where != name else plain(name)
-            return f"{named}, {what}:" if judged.link.device is not None else f"{named}:"
+            return (f"{where}, {plain(name)}" if where != name else plain(name)), there
     for drive in audit.facts.drives:
         if drive.name == name:
-            return f"{plain(name)}, {told(drive.model, 'drive')}:"
-    return f"{plain(name)}:"
+            return plain(name), told(drive.model, "drive")
+    return plain(name), ""
 
 
 def headline(finding: Finding) -> str:
@@ -334,7 +338,7 @@ def _of_function(function: PciFunction, audit: Audit, virtual: int) -> Iterator[
     if function.driver is not None:
         yield f"driver {plain(function.driver, 40) if isinstance(function.driver, str) else NOT_READ}"
     if virtual:
-        yield f"{virtual} virtual function{plural(virtual)}"
+        yield quantity(virtual, "virtual function")
     if function.power_state not in {"D0", "unknown"} and isinstance(function.power_state, str):
         yield f"asleep in {plain(function.power_state, 20)}"
 

@@ -59,7 +59,7 @@ def findings(audit: Audit, prefix: str) -> Iterator[FindingShown]:
 
 
 def _finding(finding: Finding, audit: Audit, anchor: str) -> FindingShown:
-    where, what = words.subject(audit, finding.subject)
+    where, what = shared.subject_and_what(finding.subject, audit)
     return FindingShown(
         anchor=anchor,
         rule=finding.rule,

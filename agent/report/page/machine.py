@@ -18,7 +18,7 @@ from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
 from agent.report.page.findings import FindingShown, findings
 from agent.report.page.map import chart
-from agent.report.plain import board, mbps, plain, size, stripe_caution, told
+from agent.report.plain import board, mbps, plain, quantity, size, stripe_caution, told
 from probes.facts import FirmwareSlots
 from probes.unread import Unread
 
@@ -215,7 +215,7 @@ def _map_words(audit: Audit) -> str:
     none = f"None is known to be held back, {untold} could not be judged." if untold else "None is held back."
     gap = audit.facts.gap("functions")
     more = "" if gap is None else f" There may be more: {plain(gap.what)} could not be read."
-    return f"{words.count(len(fitted), 'link')} with a card. " + (f"Held back: {names}." if held else none) + more
+    return f"{quantity(len(fitted), 'link')} with a card. " + (f"Held back: {names}." if held else none) + more
 
 
 def _as_far(gap: Unread | None) -> str:
@@ -250,7 +250,7 @@ def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
 def _links(audit: Audit) -> Iterator[LinkRow]:
     """The links, worst first."""
     for judged in shared.ranked(audit):
-        could = words.best(judged)
+        could = shared.best(judged)
         device = judged.device_address
         yield LinkRow(
             where=shared.port(judged),

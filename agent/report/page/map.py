@@ -15,7 +15,7 @@ from agent.model.upwards import above, upwards
 from agent.report import words as shared
 from agent.report.drive_words import where
 from agent.report.page import words
-from agent.report.plain import describe, plain, told
+from agent.report.plain import describe, plain, quantity, told
 from knowledge.rates import GTPS
 from probes.unread import Unread
 
@@ -144,7 +144,7 @@ class _Tree:
         return any(function.address in self.audit.nvme_at for function in judged.link.functions)
 
     def _entry(self, judged: Judged, depth: int = 1) -> MapEntry:
-        could = words.best(judged) or judged.port_can
+        could = shared.best(judged) or judged.port_can
         name, what = self._box(judged)
         mark = _mark(judged, could)
         faulty = "" if mark else self._faulty(judged)
@@ -173,7 +173,7 @@ class _Tree:
     def _faults(self, subjects: set[str], what: str) -> str:
         """Words for the faults of these subjects, "" for none."""
         count = sum(one.severity is Severity.FAULT and one.subject in subjects for one in self.audit.findings)
-        return f"{words.count(count, 'fault')} of the {what}" if count else ""
+        return f"{quantity(count, 'fault')} of the {what}" if count else ""
 
     def _shared(self, judged: Judged) -> str:
         """Words for a link that runs as well as it can and still holds back the drives that share it."""
@@ -185,7 +185,7 @@ class _Tree:
             and seen.together is not None
             and seen.together[1] < seen.alone[1] * SHARED
         ]
-        return f"shared: holds back {words.count(len(held), 'drive')}" if held else ""
+        return f"shared: holds back {quantity(len(held), 'drive')}" if held else ""
 
     def _below(self, judged: Judged, depth: int) -> Iterator[MapEntry]:
         """What hangs on a link; what lies deeper than people nest cards is one entry."""
@@ -193,9 +193,7 @@ class _Tree:
             yield from (self._entry(one, depth + 1) for one in self.below.get(judged.link.key, ()))
         elif judged.link.key in self.below:
             more = len(self._whole(judged)) - 1
-            yield MapEntry(
-                slot="deeper", rate="", name=words.count(more, "more link"), what="in the table", kind="fold"
-            )
+            yield MapEntry(slot="deeper", rate="", name=quantity(more, "more link"), what="in the table", kind="fold")
 
     def _box(self, judged: Judged) -> tuple[str, str]:
         """What a link leads to: a name and more words."""
@@ -244,7 +242,7 @@ class _Tree:
             yield MapEntry(
                 slot="on the board" if told else "no slot known",
                 rate="as it should be",
-                name=words.count(len(fitted), "more link"),
+                name=quantity(len(fitted), "more link"),
                 what=names,
                 kind="fold",
             )
@@ -252,7 +250,7 @@ class _Tree:
             yield MapEntry(
                 slot="unnamed ports",
                 rate="",
-                name=words.count(len(empty), "more port"),
+                name=quantity(len(empty), "more port"),
                 what="nothing seen",
                 kind="empty",
             )

@@ -11,7 +11,7 @@ from agent.model.findings import Severity, Verdict
 from agent.model.unseen_parts import missed
 from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
-from agent.report.plain import describe_link, mbps_range, place, plain, told
+from agent.report.plain import mbps_range, plain
 from knowledge.rates import celsius_text
 from probes.tokens import is_word_token
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
-    from agent.model.findings import Rate
     from agent.model.judged import Judged
 
 # One, many, and what it asks of the reader.
@@ -38,11 +37,6 @@ NOTHING: Final = {
 }
 NAME: Final = 60  # characters of a name in a line of its own
 SHORT: Final = 40
-
-
-def count(number: int, one: str, many: str = "") -> str:
-    """A number of things: "1 drive", "2,000 drives"."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 def sentence(text: str) -> str:
@@ -115,24 +109,6 @@ def now(judged: Judged) -> str:
     if judged.link.device is None and judged.verdict is not Verdict.UNKNOWN:
         return "no link"
     return words.rate_now(judged)
-
-
-def best(judged: Judged) -> Rate | None:
-    """What a link could do: the card's best in a better slot, else the best of both ends."""
-    return judged.device_can if judged.verdict is Verdict.SLOT_LIMITED else judged.best
-
-
-def subject(audit: Audit, address: str) -> tuple[str, str]:
-    """A finding's subject for people: its slot or name with its address, and what is there ("" where no more is)."""
-    for judged in audit.links:
-        if address and address in {judged.device_address, judged.port_address}:
-            there = describe_link(judged.link, audit) if judged.link.device is not None else ""
-            at = place(judged.link)
-            return (f"{at}, {plain(address)}" if at != address else plain(address)), there
-    for drive in audit.facts.drives:
-        if drive.name == address:
-            return plain(address), told(drive.model, "drive")
-    return plain(address), ""
 
 
 # --- A drive ---------------------------------------------------------------------------------------------------
