@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 HERE: Final = Path(__file__).resolve().parent.parent
 COMMANDS: Final = ("check", "inventory", "capture", "plan", "schema")
 ESCAPES: Final = re.compile(rb"[\x00-\x08\x0b-\x1f\x7f]|\xc2[\x80-\x9f]")  # all control characters but tab and newline
-PATIENCE: Final = 30.0
+PATIENCE: Final = 180.0
 NARROW: Final = FIXTURES / "bench-2-worn-riser" / "capture.json"
 CALM: Final = FIXTURES / "bench-1-upgraded" / "capture.json"
 LIMITED: Final = FIXTURES / "bench-1-slot-limited" / "capture.json"
@@ -303,10 +303,8 @@ def test_below_best_is_looked_at_again(rooted: Path, tmp_path: Path) -> None:
 def test_nothing_below_best_is_nothing_to_wait_for(tmp_path: Path) -> None:
     """A machine at its best is looked at once, however long --settle is."""
     build(tower(drive((4, 4)))).write_below(tmp_path)
-    begin = time.monotonic()
-    done = run("check", "--root", tmp_path, "--settle", "600")
+    done = run("check", "--root", tmp_path, "--settle", "600")  # longer than `run` waits
     assert 0 == done.status
-    assert time.monotonic() - begin < PATIENCE
 
 
 def test_this_very_machine_is_read() -> None:
@@ -677,9 +675,7 @@ def test_a_capture_is_not_overwritten_without_force(rooted: Path, tmp_path: Path
     """A file that exists stays as it is, and is refused before anything is read; --force replaces it."""
     place = tmp_path / "x.json"
     place.write_bytes(b"mine")
-    begin = time.monotonic()
-    done = run("capture", place, "--root", rooted, "--settle", "20")
-    assert time.monotonic() - begin < 15
+    done = run("capture", place, "--root", rooted, "--settle", "600")  # longer than `run` waits
     assert (2, b"mine") == (done.status, place.read_bytes())
     assert "--force" in one_line(done.errors)
     assert 0 == run("capture", place, "--root", rooted, "--settle", "0", "--force").status

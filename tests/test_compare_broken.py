@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import time
 from typing import TYPE_CHECKING, Final
 
 from hypothesis import given, settings
@@ -17,6 +16,7 @@ from agent.report.data import encode
 from probes.linux import collecting as linux
 from probes.reads import Recorded
 from tests.build import DEVICES, TreeReads
+from tests.spent import within
 from tests.test_properties import ANSWERS, KEYS, MOMENT, PATIENCE, REPLIES, SMALL, broken_trees
 
 if TYPE_CHECKING:
@@ -32,17 +32,16 @@ WHOLE: Final = audit(linux.collect(TreeReads(SMALL), (), MOMENT))
 def hold(seen: Facts) -> None:
     """Compare a machine with itself, and with the same machine whole, both ways and in every form."""
     broken = audit(seen)
-    begin = time.monotonic()
-    same = _shown(broken, broken)
-    assert same.nothing_changed
-    assert () == same.doubts
-    there, back = _shown(WHOLE, broken), _shown(broken, WHOLE)
-    assert len(there.parts) == len(back.parts)
-    assert sorted((one.topic, one.what) for one in there.changes) == sorted(
-        (one.topic, one.what) for one in back.changes
-    )
-    assert len(there.findings) == len(back.findings)
-    assert time.monotonic() - begin < PATIENCE
+    with within(PATIENCE):
+        same = _shown(broken, broken)
+        assert same.nothing_changed
+        assert () == same.doubts
+        there, back = _shown(WHOLE, broken), _shown(broken, WHOLE)
+        assert len(there.parts) == len(back.parts)
+        assert sorted((one.topic, one.what) for one in there.changes) == sorted(
+            (one.topic, one.what) for one in back.changes
+        )
+        assert len(there.findings) == len(back.findings)
 
 
 def _shown(before: Audit, after: Audit) -> Comparison:

@@ -6,7 +6,6 @@ Property lists are made by plistlib from anything that it can write, and then sp
 from __future__ import annotations
 
 import plistlib
-import time
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -22,6 +21,7 @@ from probes.darwin.storage import CUTTER as DRIVES_CUTTER
 from probes.reads import Recorded
 from tests.plists import Keys, block, controller, drive, hanging, media, printed, reads, root
 from tests.registry_machines import DARWIN_MACHINES
+from tests.spent import within
 from tests.test_properties import MOMENT, PATIENCE, hold
 
 QUESTIONS: Final = ("pci", "drives", "controllers", "host", "firmware")
@@ -115,10 +115,9 @@ def numbered(trees: list[Keys]) -> list[Keys]:
 
 def hold_soon(answers: Recorded) -> None:
     """Facts, an audit, JSON and text, soon; and the same facts from a capture."""
-    begin = time.monotonic()
-    seen = collect(answers, (), MOMENT)
-    hold(seen)
-    assert time.monotonic() - begin < PATIENCE
+    with within(PATIENCE):
+        seen = collect(answers, (), MOMENT)
+        hold(seen)
     form: dict[str, Any] = {"platform": "darwin", "taken_at": MOMENT, "agent": "0.1.0", "samples": []}
     kept = parse(encode(**form, answers=dict(answers.answers), keep_serials=True), "x")
     assert seen == collect(recorded(kept)[0], (), MOMENT)

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 Given = TypeVar("Given")
 HEADER: Final = Path("/usr/include/linux/nvme_ioctl.h")
-PATIENCE: Final = 5.0  # seconds after which a read counts as stuck
+PATIENCE: Final = 180.0  # seconds after which a read counts as stuck, however busy the machine is
 
 
 def errno_of(answer: object) -> str:

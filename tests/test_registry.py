@@ -28,7 +28,7 @@ from tests.parts import Machine
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-PATIENCE: Final = 20.0  # seconds in which a question must have come back, long before the scripts would end
+PATIENCE: Final = 180.0  # seconds in which a question must have come back, long before the scripts would end
 LIST: Final = '<plist version="1.0"><array/></plist>'
 
 Given = TypeVar("Given")
@@ -164,7 +164,7 @@ def test_a_signal_is_told(script: Callable[[str], tuple[str]]) -> None:
     assert "signal 9" in found.why
 
 
-@pytest.mark.parametrize("end", ["exit 1", "kill -15 $$", "exec sleep 300"])
+@pytest.mark.parametrize("end", ["exit 1", "kill -15 $$", "exec sleep 900"])
 def test_a_whole_list_of_a_printer_that_ends_badly_is_not_used(script: Callable[[str], tuple[str]], end: str) -> None:
     """What was written before a failing status, a signal or the end of its time may be part of it: it is no answer."""
     program = script(f"printf '%s' '{LIST}'; {end}")
@@ -215,7 +215,7 @@ def test_a_failure_is_as_grave_in_a_replay_as_it_was_live(script: Callable[[str]
 
 def test_a_slow_printer_is_ended(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
     """Past its time a printer is ended, with what it started, and there is no answer."""
-    program = script(f"echo $$ > {tmp_path}/first; sleep 300 & echo $! > {tmp_path}/second; wait")
+    program = script(f"echo $$ > {tmp_path}/first; sleep 900 & echo $! > {tmp_path}/second; wait")
     assert failed("registry pci", "ETIMEDOUT") == soon(lambda: registry.ask("pci", program, seconds=0.5))
     for name in ("first", "second"):
         assert is_gone(int((tmp_path / name).read_text(encoding="utf-8")))
@@ -223,7 +223,7 @@ def test_a_slow_printer_is_ended(script: Callable[[str], tuple[str]], tmp_path: 
 
 def test_one_that_lets_go_of_its_output_and_stays_is_ended(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
     """A printer that has closed its output has to be gone soon after."""
-    program = script(f"echo $$ > {tmp_path}/first; exec >&- 2>&-; exec sleep 300")
+    program = script(f"echo $$ > {tmp_path}/first; exec >&- 2>&-; exec sleep 900")
     assert failed("registry pci", "ETIMEDOUT") == soon(lambda: registry.ask("pci", program))
     assert is_gone(int((tmp_path / "first").read_text(encoding="utf-8")))
 
@@ -233,7 +233,7 @@ def test_a_child_that_left_its_group_does_not_hold_the_question_up(tmp_path: Pat
     code = (
         "import os, sys, time\n"
         "if os.fork():\n    os._exit(0)\n"
-        f"os.setsid()\nopen({str(tmp_path / 'first')!r}, 'w').write(str(os.getpid()))\ntime.sleep(60)"
+        f"os.setsid()\nopen({str(tmp_path / 'first')!r}, 'w').write(str(os.getpid()))\ntime.sleep(900)"
     )
     program = (sys.executable, "-c", code)
     assert failed("registry pci", "ETIMEDOUT") == soon(lambda: registry.ask("pci", program, seconds=1.0))
