@@ -58,7 +58,7 @@ _Name = Annotated[str, Meta(max_length=4096)]
 _Word = Annotated[str, Meta(max_length=64)]
 
 
-class RecordedAnswer(Struct, frozen=True, gc=False, forbid_unknown_fields=True):
+class Entry(Struct, frozen=True, gc=False, forbid_unknown_fields=True):
     """One answer, in exactly one of these forms.
 
     `hex` holds bytes, `names` ("list" in the file) the names in a directory, `error` an errno name such as
@@ -74,10 +74,10 @@ class RecordedAnswer(Struct, frozen=True, gc=False, forbid_unknown_fields=True):
     error: _Name | UnsetType = UNSET
 
 
-_Entries = dict[_Name, Annotated[RecordedAnswer, Meta(extra_json_schema={"minProperties": 1, "maxProperties": 1})]]
+_Entries = dict[_Name, Annotated[Entry, Meta(extra_json_schema={"minProperties": 1, "maxProperties": 1})]]
 
 
-class LaterAnswers(Struct, frozen=True, forbid_unknown_fields=True):
+class Sample(Struct, frozen=True, forbid_unknown_fields=True):
     """Some of the questions asked again, `offset` seconds after the first time."""
 
     offset: Annotated[float, Meta(ge=0, le=1e9)]
@@ -94,7 +94,7 @@ class CaptureFile(Struct, frozen=True, forbid_unknown_fields=True):
     agent: _Word
     redacted: bool
     reads: _Entries
-    samples: Annotated[list[LaterAnswers], Meta(max_length=SAMPLES_LIMIT)]
+    samples: Annotated[list[Sample], Meta(max_length=SAMPLES_LIMIT)]
 
 
 class _Head(Struct):
@@ -161,7 +161,7 @@ def recorded(capture: Capture) -> tuple[Recorded, tuple[tuple[float, Recorded], 
     return first, tuple((offset, Recorded(found, capture.platform, first)) for offset, found in capture.samples)
 
 
-def _offset(sample: LaterAnswers) -> float:
+def _offset(sample: Sample) -> float:
     return sample.offset
 
 
@@ -194,7 +194,7 @@ def _is_moment(text: str) -> bool:
     return True
 
 
-def _answers(entries: dict[str, RecordedAnswer], name: str) -> dict[str, Answer]:
+def _answers(entries: dict[str, Entry], name: str) -> dict[str, Answer]:
     """Replace each entry by its answer, in place: a large capture is never held in both forms."""
     answers: dict[str, Any] = entries
     for key, entry in entries.items():

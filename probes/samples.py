@@ -125,7 +125,7 @@ class DriveSample(Struct, frozen=True):
         return {**found, **{what: value for what, value in rest if isinstance(value, Unread)}}
 
 
-class Sample(Struct, frozen=True):
+class Moment(Struct, frozen=True):
     """All drives at one moment, in the order of the head. `late` is how many seconds after its time it was taken."""
 
     seconds: float

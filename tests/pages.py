@@ -11,16 +11,16 @@ from msgspec import Struct, structs
 from agent.audit import audit
 from agent.compare.whole import compare
 from agent.report.page import page
-from agent.soak.samples import Event
 from probes import capture, collect
+from probes.samples import Event
 from tests import shown
 from tests.machines import FIXTURES
 
 if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import Soak
     from probes.facts import Facts
+    from probes.samples import Soak
 
 Value = TypeVar("Value")
 FOLDERS: Final = sorted(place.parent.name for place in FIXTURES.glob("*/capture.json"))

@@ -25,9 +25,9 @@ from agent.soak.analysed import (
     Throttling,
     TimeSpan,
 )
-from agent.soak.samples import DriveHead, End, Event, Head, Soak, Track
 from agent.soak.thermal import Fit
 from knowledge.steps import HANDS
+from probes.samples import DriveHead, End, Event, Head, Soak, Track
 
 HOSTILE: Final = (
     "[bold red]drive[/]",

@@ -26,14 +26,14 @@ from msgspec import structs
 
 from agent.report import plot, plot_points
 from agent.soak.analysed import Limit, Throttling, TimeSpan
-from agent.soak.samples import Event
+from probes.samples import Event
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot, logged, track
 
 if TYPE_CHECKING:
     from matplotlib.lines import Line2D
 
     from agent.soak.analysed import Analysis, DriveAnalysis
-    from agent.soak.samples import Soak
+    from probes.samples import Soak
 
 HERE: Final = Path(__file__).resolve().parent.parent
 SVG: Final = "{http://www.w3.org/2000/svg}"

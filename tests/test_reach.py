@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from agent.commands.session import View
-    from agent.soak.samples import Head
+    from probes.samples import Head
 
 CLOCK = Clock(lambda: "2026-03-02T09:00:00+00:00", lambda: 0.0, lambda _: None)
 

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from agent.cli import main
-from agent.soak.samples import DriveSample, End, Sample
+from probes.samples import DriveSample, End, Moment
 from probes.soaklog import Writer
 from tests import shown
 from tests.lab.need import cannot
@@ -57,7 +57,7 @@ def logged(place: Path) -> Path:
             errors=0,
             counters=None,
         )
-        log.add(Sample(seconds=float(second), late=0.0, drives=(seen,)))
+        log.add(Moment(seconds=float(second), late=0.0, drives=(seen,)))
     log.close(End(180.0, "time", None))
     return place
 

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from knowledge.problems import BadInput
 from probes import soaklog
-from probes.samples import Counters, DriveHead, DriveSample, End, Event, Head, Missed, Sample
+from probes.samples import Counters, DriveHead, DriveSample, End, Event, Head, Missed, Moment
 from probes.soaklog import reading, schema
 from probes.soaklog.writing import AND_NOW_AND_THEN, MOST_TURNS
 from probes.unread import Unread
@@ -70,13 +70,13 @@ def head(drives: int = 2, others: tuple[str, ...] = ("board",)) -> Head:
     )
 
 
-def sample(second: float, written: int = 0) -> Sample:
+def sample(second: float, written: int = 0) -> Moment:
     """A sample of two drives."""
     first = DriveSample((40.85, 44.85), 1_000_000 * int(second), written, 1, 2, 500 * int(second), (4, 4), 0)
-    return Sample(second, 0.001, (first, DriveSample((None, 51.85), link=(3, 4), errors=int(second))), (27.8,))
+    return Moment(second, 0.001, (first, DriveSample((None, 51.85), link=(3, 4), errors=int(second))), (27.8,))
 
 
-def written(path: Path, samples: Sequence[Sample], end: End | None = None, soak_head: Head | None = None) -> Path:
+def written(path: Path, samples: Sequence[Moment], end: End | None = None, soak_head: Head | None = None) -> Path:
     """A log of these samples, cut off where it has no end."""
     log = soaklog.Writer(str(path), soak_head or head(), CAPTURE)
     for one in samples:
@@ -95,7 +95,7 @@ def written(path: Path, samples: Sequence[Sample], end: End | None = None, soak_
 def test_a_log_gives_back_what_was_written(tmp_path: Path) -> None:
     """Every sample, event, head, capture and the end come out of a log as they went in."""
     samples = [sample(float(second)) for second in range(5)]
-    samples[3] = Sample(3.5, 0.5, (DriveSample((None, None), counters=HEAT), DriveSample((20.0, None))), (None,))
+    samples[3] = Moment(3.5, 0.5, (DriveSample((None, None), counters=HEAT), DriveSample((20.0, None))), (None,))
     end = End(5.25, "command", 3)
     path = tmp_path / "a.sqlite"
     log = soaklog.Writer(str(path), head(), CAPTURE)
@@ -118,7 +118,7 @@ def test_tracks_are_worked_out_by_hand(tmp_path: Path) -> None:
         DriveSample((None, 46.85), 3_000_000, 8_000_500, busy_ms=3000, link=(1, 4), errors=7),
     ]
     seconds = (0.0, 1.5, 3.5)
-    samples = [Sample(at, 0.0, (drive,)) for at, drive in zip(seconds, drives, strict=True)]
+    samples = [Moment(at, 0.0, (drive,)) for at, drive in zip(seconds, drives, strict=True)]
     path = written(tmp_path / "a.sqlite", samples, soak_head=head(1, ()))
     (track,) = soaklog.read(str(path)).tracks
     assert array("d", seconds) == track.seconds
@@ -144,7 +144,7 @@ def same(expected: Sequence[float], actual: Sequence[float]) -> bool:
 def test_a_count_that_falls_or_is_missing_gives_no_rate(tmp_path: Path) -> None:
     """After a drive's return its counts begin anew: no rate there, nothing negative, and the sum goes on."""
     counts = [1_000_000, 3_000_000, None, 500_000, 1_500_000, 0, 2_000_000]
-    samples = [Sample(float(at), 0.0, (DriveSample((40.0,), write_bytes=count),)) for at, count in enumerate(counts)]
+    samples = [Moment(float(at), 0.0, (DriveSample((40.0,), write_bytes=count),)) for at, count in enumerate(counts)]
     path = written(tmp_path / "a.sqlite", samples, soak_head=head(1, ()))
     (track,) = soaklog.read(str(path)).tracks
     nan = math.nan
@@ -175,7 +175,7 @@ def test_any_samples_come_out_as_they_went_in(
     samples, now = [], 0.0
     for step, first, second, other in found:
         now += step
-        samples.append(Sample(now, 0.0, (first, second), (other,)))
+        samples.append(Moment(now, 0.0, (first, second), (other,)))
     path = written(tmp_path_factory.mktemp("logs") / "a.sqlite", samples, End(now, "time", None))
     assert samples == list(soaklog.samples(str(path)))
     soak = soaklog.read(str(path))
@@ -194,7 +194,7 @@ def test_any_samples_come_out_as_they_went_in(
 def test_counts_past_what_a_file_can_hold_are_none(tmp_path: Path) -> None:
     """A count of more than 63 bits, which no drive of this world has, is not known."""
     path = written(
-        tmp_path / "a.sqlite", [Sample(0.0, 0.0, (DriveSample((1.0,), 2**63, 2**64, errors=2**70),))], None, head(1, ())
+        tmp_path / "a.sqlite", [Moment(0.0, 0.0, (DriveSample((1.0,), 2**63, 2**64, errors=2**70),))], None, head(1, ())
     )
     (one,) = soaklog.samples(str(path))
     assert DriveSample((1.0, None)) == one.drives[0]
@@ -232,7 +232,7 @@ def test_a_log_without_drives_or_samples_is_one(tmp_path: Path) -> None:
     """A log of no drives, and one of no samples, are read."""
     empty = soaklog.read(str(written(tmp_path / "a.sqlite", [])))
     assert ([0, 0], None) == ([len(track.seconds) for track in empty.tracks], empty.end)
-    none = soaklog.read(str(written(tmp_path / "b.sqlite", [Sample(0.0, 0.0, (), (9.0,))], None, head(0))))
+    none = soaklog.read(str(written(tmp_path / "b.sqlite", [Moment(0.0, 0.0, (), (9.0,))], None, head(0))))
     assert ((), (("board", array("d", [9.0])),)) == (none.tracks, none.others)
 
 
@@ -268,7 +268,7 @@ def test_reasons_come_out_as_they_went_in(tmp_path: Path) -> None:
     drives = (whole, dark, again, whole, refused)
     boards: tuple[float | Unread, ...] = (20.0, lost("other_1"), lost("other_1"), 21.0, 20.0)
     samples = [
-        Sample(float(at), 0.0, (drive, whole), (board,))
+        Moment(float(at), 0.0, (drive, whole), (board,))
         for at, (drive, board) in enumerate(zip(drives, boards, strict=True))
     ]
     path = written(tmp_path / "a.sqlite", samples, End(9.0, "time", None))
@@ -289,7 +289,7 @@ def test_reasons_come_out_as_they_went_in(tmp_path: Path) -> None:
 def test_counters_that_are_not_asked_for_are_not_read_again(tmp_path: Path) -> None:
     """Counters that failed count as lost until they are read, not until a sample that does not ask for them."""
     drives = [DriveSample((40.0,), counters=found) for found in (lost("counters"), None, lost("counters"), None, HEAT)]
-    samples = [Sample(float(at), 0.0, (drive,)) for at, drive in enumerate(drives)]
+    samples = [Moment(float(at), 0.0, (drive,)) for at, drive in enumerate(drives)]
     (track,) = soaklog.read(str(written(tmp_path / "a.sqlite", samples, soak_head=head(1, ())))).tracks
     assert (Missed("counters", WHY, 0.0, 4.0),) == track.unread
 
@@ -297,7 +297,7 @@ def test_counters_that_are_not_asked_for_are_not_read_again(tmp_path: Path) -> N
 def test_a_reading_that_flickers_for_days_is_noted_a_bounded_number_of_times(tmp_path: Path) -> None:
     """Of a reading that fails each other sample the log notes some hundred times, the last of which says so."""
     values = (lost("temperature") if at % 2 else 40.0 for at in range(4 * MOST_TURNS))
-    samples = [Sample(float(at), 0.0, (DriveSample((value,)),)) for at, value in enumerate(values)]
+    samples = [Moment(float(at), 0.0, (DriveSample((value,)),)) for at, value in enumerate(values)]
     (track,) = soaklog.read(str(written(tmp_path / "a.sqlite", samples, soak_head=head(1, ())))).tracks
     assert MOST_TURNS == len(track.unread)
     last = track.unread[-1]
@@ -314,7 +314,7 @@ def test_what_could_not_be_looked_up_is_in_the_head(tmp_path: Path) -> None:
 
 def test_a_log_of_the_first_releases_is_read(tmp_path: Path) -> None:
     """A log without the table of reasons, and with a head that has none, is read as before: what is missing is so."""
-    samples = [sample(0.0), Sample(1.0, 0.0, (DriveSample((None, None)), DriveSample((40.0, 41.0))), (27.8,))]
+    samples = [sample(0.0), Moment(1.0, 0.0, (DriveSample((None, None)), DriveSample((40.0, 41.0))), (27.8,))]
     path = written(tmp_path / "a.sqlite", samples, End(2.0, "time", None))
     bare = re.sub(r', ?"unread": ?\[\]', "", old_head(path))
     with sqlite3.connect(path) as file:

@@ -28,9 +28,9 @@ from agent.soak.analysis import analyse
 from agent.soak.export import csv_rows
 from agent.soak.headline import headline
 from agent.soak.running import soak
-from agent.soak.samples import DriveSample, End, Sample
 from probes import collect, soaklog
 from probes.answers import failed
+from probes.samples import DriveSample, End, Moment
 from probes.unread import Unread
 from tests.failing import ERRORS, HOWS, LINK, LOG, SENSOR, SHORT, Failing, Fault, Sign
 from tests.watched import FIRST, STARTED
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from agent.soak.analysed import Analysis, DriveAnalysis
-    from agent.soak.samples import Event, Soak
+    from probes.samples import Event, Soak
 
 EVERY: Final = 5.0
 LENGTH: Final = 360.0
@@ -296,9 +296,9 @@ def test_the_law_finds_a_sampler_that_drops_the_reasons(
     """A sampler that has None where a reading failed breaks the law twice: news is better, and nothing says why."""
     take = sampling.Sampler.take
 
-    def dropping(self: sampling.Sampler, seconds: float, late: float, **more: bool) -> tuple[Sample, list[Event]]:
+    def dropping(self: sampling.Sampler, seconds: float, late: float, **more: bool) -> tuple[Moment, list[Event]]:
         sample, events = take(self, seconds, late, **more)
-        return Sample(sample.seconds, sample.late, tuple(map(without_reasons, sample.drives)), sample.others), events
+        return Moment(sample.seconds, sample.late, tuple(map(without_reasons, sample.drives)), sample.others), events
 
     monkeypatch.setattr(sampling.Sampler, "take", dropping)
     key, what = READINGS[reading]

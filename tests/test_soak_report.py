@@ -20,14 +20,14 @@ from agent.report.live import LiveView
 from agent.report.plain import plain
 from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, DriveNow, History, Lines
 from agent.soak.analysed import Cooling, Fall, Forecast, Throttling, TimeSpan
-from agent.soak.samples import DriveSample, End, Event, Sample
+from probes.samples import DriveSample, End, Event, Moment
 from tests.json_schema import problems
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
 
 if TYPE_CHECKING:
     from agent.report.paper import Page
     from agent.soak.analysed import Analysis, DriveAnalysis
-    from agent.soak.samples import Head
+    from probes.samples import Head
 
 WIDTHS: Final = (40, 52, 80, 100, 160)
 EVENT_WORDS: Final = "its link went to 2.5 GT/s (Gen 1) x4"
@@ -414,9 +414,9 @@ def test_the_list_as_a_form_is_as_its_schema_says() -> None:
 # --- While it runs -------------------------------------------------------------------------------------------------
 
 
-def sample(seconds: float, *celsius: float | None, read: int = 0, write: int = 0) -> Sample:
+def sample(seconds: float, *celsius: float | None, read: int = 0, write: int = 0) -> Moment:
     """A sample of drives with these temperatures; all have read and written so many bytes."""
-    return Sample(seconds, 0.0, tuple(DriveSample((value,), read, write) for value in celsius))
+    return Moment(seconds, 0.0, tuple(DriveSample((value,), read, write) for value in celsius))
 
 
 def view(of: Head, width: int, height: int = 24, lasts: float | None = None) -> LiveView:
@@ -502,7 +502,7 @@ def test_what_cannot_be_read_is_not_drawn_as_cold() -> None:
     """A drive that gives no temperature and no counts any more is shown as unread."""
     shown_view = view(two(), 100)
     shown_view.sample(sample(0.0, 50.0, 50.0))
-    shown_view.sample(Sample(1.0, 0.0, (DriveSample((None,)), DriveSample((50.0,), 0, 0))))
+    shown_view.sample(Moment(1.0, 0.0, (DriveSample((None,)), DriveSample((50.0,), 0, 0))))
     row = next(line for line in shown_view.drawn(1.0).plain.split("\n") if "nvme0" in line)
     assert "no reading" in row
     assert "rate not known" in row

@@ -22,14 +22,14 @@ import pytest
 from agent.child import NotStarted, Run, find
 from agent.soak import sampling
 from agent.soak.running import soak
-from agent.soak.samples import DriveHead, End, Event
 from knowledge.problems import BadInput
 from probes import soaklog
 from probes.reads import Live
+from probes.samples import DriveHead, End, Event
 from tests.watched import HANG_LIMIT, SECOND_SENSOR, FakeClock, WatchedReads, head_of, set_counts, two_drives
 
 if TYPE_CHECKING:
-    from agent.soak.samples import Head, Sample
+    from probes.samples import Head, Moment
     from probes.unread import Unread
 
 HERE: Final = Path(__file__).resolve().parent.parent
@@ -46,7 +46,7 @@ class Soaked:
         self.until: float = 1000.0 + more.pop("seconds", 10.0)
         self.path = str(path)
         self.events: list[Event] = []
-        self.samples: list[Sample] = []
+        self.samples: list[Moment] = []
         self.more = {"deadline": HANG_LIMIT, **more}
 
     def run(self, log: soaklog.Writer | None = None) -> End:
@@ -244,9 +244,9 @@ def test_a_slow_log_and_a_drive_that_hangs_delay_nothing(tmp_path: Path) -> None
     log = soaklog.Writer(path, head, b"{}")
     slow = SlowLog(log)
     clock = FakeClock()
-    found: list[Sample] = []
+    found: list[Moment] = []
 
-    def on_sample(sample: Sample) -> None:
+    def on_sample(sample: Moment) -> None:
         found.append(sample)
         reads.hangs = SECOND_SENSOR
         if len(found) == 40:

@@ -15,11 +15,11 @@ from msgspec import json
 
 from agent.soak import sampling
 from agent.soak.events import MOST_ALIKE, QUIET, Watch
-from agent.soak.samples import Counters, DriveSample, Event, Sample
 from agent.soak.sampling import Sampler, head
 from agent.soak.schedule import Schedule
 from probes.linux import watch as linux_watch
 from probes.reads import NVME_QUESTIONS, Live
+from probes.samples import Counters, DriveSample, Event, Moment
 from probes.unread import Unread
 from tests.watched import (
     FIRST,
@@ -85,7 +85,7 @@ def test_a_sample_holds_what_every_drive_says(sampler: Sampler) -> None:
         DriveSample((40.85, 47.85), 1000, 2000, 10, 20, 5, (4, 4), 0, None),
         DriveSample((49.85, 56.85), 0, 0, 0, 0, 0, (4, 4), 0, None),
     )
-    assert Sample(3.0, 0.25, expected, (27.8,)) == sample
+    assert Moment(3.0, 0.25, expected, (27.8,)) == sample
     assert [] == events
 
 
@@ -300,11 +300,11 @@ def queues(reads: WatchedReads, monkeypatch: pytest.MonkeyPatch) -> Queues:
 
 
 def samples_until(
-    sampler: Sampler, begin: int, wanted: Callable[[Sample, list[Event]], bool]
-) -> list[tuple[Sample, list[Event]]]:
+    sampler: Sampler, begin: int, wanted: Callable[[Moment, list[Event]], bool]
+) -> list[tuple[Moment, list[Event]]]:
     """Samples with their events, the last of them the first that is as wanted; fails where none is for minutes."""
     end = time.monotonic() + HANG_LIMIT
-    found: list[tuple[Sample, list[Event]]] = []
+    found: list[tuple[Moment, list[Event]]] = []
     while time.monotonic() < end:
         found.append(sampler.take(float(begin + len(found)), 0.0))
         if wanted(*found[-1]):
@@ -475,7 +475,7 @@ def seen(
     quiet = DriveSample((45.0, 45.0), link=(4, 4), errors=0)
     told = []
     for place, (seconds, drive) in enumerate(steps):
-        told += watch.see(Sample(seconds, 0.0, (drive, quiet), (None,) * others), wall[place] if wall else None)
+        told += watch.see(Moment(seconds, 0.0, (drive, quiet), (None,) * others), wall[place] if wall else None)
     return [(event.seconds, event.kind, event.drive) for event in told]
 
 
@@ -485,7 +485,7 @@ def test_a_link_that_changes_is_told() -> None:
     found = seen(*((float(second), DriveSample((40.0,), link=link)) for second, link in enumerate(steps)))
     assert [(2.0, "link", "nvme0"), (6.0, "link", "nvme0")] == found
     watch = Watch(head_of(two_drives()))
-    told = watch.see(Sample(0.0, 0.0, (DriveSample((40.0,), link=(1, 1)), DriveSample(()))), None)
+    told = watch.see(Moment(0.0, 0.0, (DriveSample((40.0,), link=(1, 1)), DriveSample(()))), None)
     assert ["the link went from 4 lanes at 16 GT/s (Gen 4) to 1 lane at 2.5 GT/s (Gen 1)"] == [
         one.words for one in told
     ]
@@ -528,7 +528,7 @@ def test_events_without_end_are_cut_off() -> None:
     told = []
     for second in range(3 * MOST_ALIKE):
         drive = DriveSample((40.0,), link=(1 + second % 4, 4))
-        told += watch.see(Sample(float(second), 0.0, (drive, DriveSample(()))), None)
+        told += watch.see(Moment(float(second), 0.0, (drive, DriveSample(()))), None)
     assert MOST_ALIKE == len(told)
     assert told[-1].words.endswith("no more of these are noted")
 

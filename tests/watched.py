@@ -15,7 +15,7 @@ from probes import collect
 from tests.build import Machine, Nvme, TreeReads, build, drive, root_port
 
 if TYPE_CHECKING:
-    from agent.soak.samples import Head
+    from probes.samples import Head
     from probes.unread import Unread
     from tests.tree import Tree
 

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from agent.compare.changes import Comparison
     from agent.model.shelf import Shelf
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import Soak
     from agent.source import Clock, Source
+    from probes.samples import Soak
 
 SQLITE: Final = b"SQLite format 3\x00"  # how such a file begins: SQLite, Database File Format, section 1.3
 PAGE: Final = (".html", ".htm")

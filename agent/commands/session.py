@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.child import Run
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import End, Event, Head, Sample, Soak
     from agent.source import Clock
+    from probes.samples import End, Event, Head, Moment, Soak
     from probes.soaklog import Writer
 
 LAST: Final = "last"
@@ -31,7 +31,7 @@ LAST: Final = "last"
 class View(Protocol):
     """Whoever is told of a soak while it runs."""
 
-    def sample(self, sample: Sample) -> None:
+    def sample(self, sample: Moment) -> None:
         """A sample was taken."""
 
     def event(self, event: Event) -> None:
@@ -44,7 +44,7 @@ class View(Protocol):
 class Silent:
     """A view that shows nothing."""
 
-    def sample(self, sample: Sample) -> None:
+    def sample(self, sample: Moment) -> None:
         """See `View`."""
 
     def event(self, event: Event) -> None:
@@ -169,7 +169,7 @@ class _Begun:
         self._head = head
         self._make = make
         self._view: View | None = None
-        self._first: Sample | None = None
+        self._first: Moment | None = None
         self._waiting: list[Event] = []
         self.running = running
 
@@ -188,7 +188,7 @@ class _Begun:
         self._view.sample(first)
         self.running.start()
 
-    def sample(self, sample: Sample) -> None:
+    def sample(self, sample: Moment) -> None:
         """See `View`."""
         if self._view is None:
             self._first = sample
@@ -211,8 +211,8 @@ class _Begun:
 def _logged(asked: SoakRequest, around: Surroundings, log: Writer, head: Head, begun: _Begun) -> End:
     """Sample until it is over, then wait for the command."""
     from agent.soak.running import soak
-    from agent.soak.samples import End, Event
     from probes.reads import Live
+    from probes.samples import End, Event
 
     clock = around.clock()
     until = None if asked.lasts is None else clock.running() + asked.lasts

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from agent.commands.session import SoakEnd, Surroundings, View
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import Head, Soak
+    from probes.samples import Head, Soak
 
 EVERY: Final = 1.0  # seconds
 SHORTEST: Final = 0.1

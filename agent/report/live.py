@@ -20,7 +20,7 @@ from agent.report.watching import LEVELS, PLAIN_LEVELS, DriveNow, event_words, h
 from agent.soak import wording
 
 if TYPE_CHECKING:
-    from agent.soak.samples import Event, Head, Sample
+    from probes.samples import Event, Head, Moment
     from probes.unread import Unread
 
 STATES: Final = {
@@ -51,7 +51,7 @@ class LiveView:
         )
         self._live.start()
 
-    def sample(self, sample: Sample) -> None:
+    def sample(self, sample: Moment) -> None:
         """Take in a sample, and draw."""
         for seen, drive in zip(self._drives, sample.drives, strict=True):
             seen.see(sample.seconds, drive)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import Event, Soak
+    from probes.samples import Event, Soak
 
 COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 LINES: Final = ("-", (0, (5, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)))

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.soak.analysed import Analysis, DriveAnalysis, Limit
-    from agent.soak.samples import Soak, Track
+    from probes.samples import Soak, Track
 
     Points = tuple[list[float], list[float]]
 

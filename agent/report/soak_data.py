@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.soak.analysed import Analysis, Missing, Phase
-    from agent.soak.samples import End, Head
+    from probes.samples import End, Head
 
 VERSION: Final = 1
 Figure = Annotated[float, Rounded(2)]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from agent.model.findings import Evidence
     from agent.soak.analysed import Analysis, DriveAnalysis
-    from agent.soak.samples import DriveHead, End, Event, Head
+    from probes.samples import DriveHead, End, Event, Head
 
 __all__ = ["analysis", "ending", "logs", "show"]
 

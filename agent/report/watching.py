@@ -15,7 +15,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from agent.soak.samples import DriveHead, DriveSample, Event, Head, Sample
+    from probes.samples import DriveHead, DriveSample, Event, Head, Moment
 
 MEGA: Final = 1e6  # bytes
 MOST_HISTORY: Final = 128
@@ -168,10 +168,10 @@ class Lines:
         self._every = every
         self._drives = [DriveNow(drive) for drive in head.drives]
         self._most: list[float | None] = [None] * len(self._drives)
-        self._start: Sample | None = None
+        self._start: Moment | None = None
         self._due = every
 
-    def sample(self, sample: Sample) -> None:
+    def sample(self, sample: Moment) -> None:
         """Take in a sample; tell of the minute when it is over."""
         for place, (seen, drive) in enumerate(zip(self._drives, sample.drives, strict=True)):
             seen.see(sample.seconds, drive)
@@ -192,7 +192,7 @@ class Lines:
     def close(self) -> None:
         """Nothing is left to do."""
 
-    def _line(self, first: Sample, last: Sample) -> str:
+    def _line(self, first: Moment, last: Moment) -> str:
         time = last.seconds - first.seconds
         parts = []
         for seen in hottest(self._drives, MOST_DRIVES):

@@ -9,16 +9,15 @@ from math import nan
 from typing import TYPE_CHECKING, Final
 
 from agent.soak import called
-from agent.soak.samples import Event
 from knowledge.rates import GTPS, celsius_text, describe
 from probes.answers import ASLEEP
-from probes.samples import COUNTERS, other
+from probes.samples import COUNTERS, Event, other
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from agent.soak.samples import DriveHead, DriveSample, Head, Sample
+    from probes.samples import DriveHead, DriveSample, Head, Moment
 
 QUIET: Final = 60.0  # seconds without a new error, after which the next one is told of again
 BELOW: Final = 2.0  # degrees below a limit that end a stay at it: a reading that flickers is told of once
@@ -38,7 +37,7 @@ class Watch:
         self._ahead: float | None = None
         self._told: dict[tuple[str, str | None], int] = {}
 
-    def see(self, sample: Sample, wall: float | None) -> list[Event]:
+    def see(self, sample: Moment, wall: float | None) -> list[Event]:
         """What happened since the sample before; `wall` is the time of day in seconds, if it is known."""
         found = list(self._clock(sample.seconds, wall))
         for drive, seen in zip(self._drives, sample.drives, strict=True):

@@ -11,16 +11,16 @@ from threading import Thread
 from typing import TYPE_CHECKING, Final
 
 from agent.soak.events import Watch
-from agent.soak.samples import End, Event
 from agent.soak.sampling import Sampler
 from agent.soak.schedule import Schedule
 from knowledge.problems import BadInput, Problem
+from probes.samples import End, Event
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from agent.soak.samples import Head, Sample
     from probes.reads import Reads
+    from probes.samples import Head, Moment
     from probes.soaklog import Writer
 
 COUNTERS_EVERY: Final = 60.0  # seconds between two questions for a drive's own counters
@@ -37,7 +37,7 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
     clock: Callable[[], float],
     sleep: Callable[[float], None],
     stop: Callable[[], bool],
-    on_sample: Callable[[Sample], None],
+    on_sample: Callable[[Moment], None],
     on_event: Callable[[Event], None] | None = None,
     wall: Callable[[], float] | None = None,
     begin: Callable[[], None] | None = None,
@@ -120,11 +120,11 @@ class _Keeper:
         self.fault: BadInput | None = None
         self._defect: Exception | None = None
         self._log = log
-        self._waiting: Queue[tuple[Sample, list[Event]] | None] = Queue(MOST_WAITING)
+        self._waiting: Queue[tuple[Moment, list[Event]] | None] = Queue(MOST_WAITING)
         self._thread: Thread | None = Thread(target=self._write, name="log", daemon=True)
         self._thread.start()
 
-    def put(self, sample: Sample, events: list[Event]) -> None:
+    def put(self, sample: Moment, events: list[Event]) -> None:
         """Have a sample and what happened written as soon as may be."""
         if self._defect is not None:
             raise self._defect
@@ -152,7 +152,7 @@ class _Keeper:
             ):  # after a fault the queue is emptied, so that nobody waits for it
                 self._keep([one for one in batch if one is not None])
 
-    def _keep(self, batch: list[tuple[Sample, list[Event]]]) -> None:
+    def _keep(self, batch: list[tuple[Moment, list[Event]]]) -> None:
         try:
             for sample, events in batch:
                 self._log.add(sample)

@@ -15,7 +15,6 @@ from msgspec import Struct
 
 from agent.model.findings import Verdict
 from agent.soak import called
-from agent.soak.samples import Counters, DriveHead, DriveSample, Event, Head, Sample
 from probes import platform
 from probes.counts import counts, of_devices, total
 from probes.samples import (
@@ -26,6 +25,12 @@ from probes.samples import (
     RATES,
     TEMPERATURE,
     WARNING_LIMIT,
+    Counters,
+    DriveHead,
+    DriveSample,
+    Event,
+    Head,
+    Moment,
     other,
     sensor,
 )
@@ -153,7 +158,7 @@ def _text(value: str | Unread | None) -> str | None:
     return value if isinstance(value, str) else None
 
 
-def nothing_read(head: Head, sample: Sample) -> str:
+def nothing_read(head: Head, sample: Moment) -> str:
     """Why a sample holds no temperature and no counter at all; "" where it holds one, or where nothing failed."""
     figures: list[object] = [*sample.others]
     lost = [*head.unread]
@@ -347,7 +352,7 @@ class Sampler:
 
     def take(
         self, seconds: float, late: float, *, counters: bool = False, patient: bool = False, last: bool = False
-    ) -> tuple[Sample, list[Event]]:
+    ) -> tuple[Moment, list[Event]]:
         """A sample, and which drives are gone, hang or are back; `counters` asks for those of their heat as well.
 
         Counters that a drive does not give in time are in a later sample, the first that has them; in the `last` one
@@ -372,7 +377,7 @@ class Sampler:
             elif state != before:
                 events.append(Event(seconds, "returned", drive.name, BACK[before]))
         others = answers.get(len(drives), self._no_others)
-        return Sample(seconds, late, tuple(drives), others), events
+        return Moment(seconds, late, tuple(drives), others), events
 
     def close(self) -> None:
         """End the threads; what hangs is not waited for."""

@@ -40,7 +40,7 @@ from probes.soaklog.writing import Writer
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
-    from probes.samples import End, Head, Sample, Soak
+    from probes.samples import End, Head, Moment, Soak
 
 __all__ = ["SUFFIX", "Writer", "default_folder", "listed", "new_place", "read", "samples"]
 
@@ -96,7 +96,7 @@ def read(path: str) -> Soak:
     return _with(path, lambda log: log.soak())
 
 
-def samples(path: str) -> Iterator[Sample]:
+def samples(path: str) -> Iterator[Moment]:
     """Each sample of a log with all that was written down, in order. Raises BadInput as `read` does, also later."""
     with contextlib.closing(Log(path)) as log:
         yield from log.guarded(log.samples())

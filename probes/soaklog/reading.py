@@ -18,7 +18,7 @@ from msgspec import Meta
 
 from knowledge.problems import BadInput
 from probes.files import quoted
-from probes.samples import COUNTERS, ERRORS, LINK, RATES, Counters, DriveSample, End, Event, Head, Sample, Soak
+from probes.samples import COUNTERS, ERRORS, LINK, RATES, Counters, DriveSample, End, Event, Head, Moment, Soak
 from probes.samples import other as other_word
 from probes.samples import sensor as sensor_word
 from probes.soaklog.schema import (
@@ -271,7 +271,7 @@ class Log:
 
     # --- One by one --------------------------------------------------------------------------------------------
 
-    def samples(self) -> Iterator[Sample]:
+    def samples(self) -> Iterator[Moment]:
         """Each sample with all that was written down."""
         links: list[tuple[int, int] | None] = [None] * self.drives
         errors: list[int | None] = [None] * self.drives
@@ -298,7 +298,7 @@ class Log:
             )
             beside = enumerate(msgspec.convert(others[: len(self.head.others)], list[float | None]))
             named = tuple(lost.of(None, other_word(place), value) for place, value in beside)
-            yield Sample(*msgspec.convert((seconds, late), tuple[float, float]), found, named)
+            yield Moment(*msgspec.convert((seconds, late), tuple[float, float]), found, named)
 
     def _by_tick(self, table: str) -> Callable[[int], list[tuple[Any, ...]]]:
         """The rows of a table of changes for one tick after the other: (drive, values ...)."""

@@ -32,7 +32,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
-    from probes.samples import DriveSample, End, Event, Head, Sample
+    from probes.samples import DriveSample, End, Event, Head, Moment
 
 LARGEST: Final = 2**63 - 1
 MOST_TURNS: Final = 500  # of one reading that fails and comes back; a soak of days stays readable
@@ -113,7 +113,7 @@ class Writer:
         self._file.executemany(_insert("meta", 2), meta)
         execute("COMMIT")
 
-    def add(self, sample: Sample) -> None:
+    def add(self, sample: Moment) -> None:
         """Write one sample: a drive each of the head, in its order."""
         tick, drives = self._tick, self._drives
         assert len(sample.drives) == drives
@@ -135,7 +135,7 @@ class Writer:
         )
         self._tick = tick + 1
 
-    def _turns(self, sample: Sample) -> Iterator[tuple[object, ...]]:
+    def _turns(self, sample: Moment) -> Iterator[tuple[object, ...]]:
         """Rows for what begins to fail, fails for another reason, or is read again."""
         for turns, drive in zip(self._lost, sample.drives, strict=True):
             yield from turns.rows(self._tick, drive.unread, asked=drive.counters is not None)

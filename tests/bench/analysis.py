@@ -15,7 +15,7 @@ from tests.bench.measure import seconds_of, side_by_side
 from tests.soaks import Make, Work, soak
 
 if TYPE_CHECKING:
-    from agent.soak.samples import Soak
+    from probes.samples import Soak
 
 DAY: Final = 86_400.0
 GOAL_SECONDS: Final = 3.0

@@ -23,7 +23,7 @@ from tests.build import Machine, Nvme, build, drive, root_port
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from agent.soak.samples import Head, Sample
+    from probes.samples import Head, Moment
     from probes.unread import Unread
 
 DRIVES: Final = 8
@@ -92,7 +92,7 @@ def one_soak(
     memory: list[float] = []
     until = clock() + seconds
 
-    def on_sample(sample: Sample) -> None:
+    def on_sample(sample: Moment) -> None:
         late.append(sample.late)
         if len(late) % max(1, int(seconds / 24)) == 0:
             memory.append(resident_mb())

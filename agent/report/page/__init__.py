@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.compare.changes import Comparison
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import Soak
+    from probes.samples import Soak
 
 LONGEST: Final = 2000  # characters of one text; views cut names shorter
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from agent.report.page.overview import OverviewLine
     from agent.report.page.soaks import SoakDriveShown, SoakShown
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import Soak
+    from probes.samples import Soak
 
 HEADING: Final = re.compile(r"^#{1,5} ", re.MULTILINE)
 TO_DO: Final = re.compile(r"^What to do(?=, least invasive first)", re.MULTILINE)

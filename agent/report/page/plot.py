@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.soak.analysed import Analysis
-    from agent.soak.samples import Soak
+    from probes.samples import Soak
 
 MOST_DRIVES: Final = 8
 NAME_SIZE: Final = 12.0

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from agent.report.page.findings import StepRun
     from agent.report.page.plot import Plot
     from agent.soak.analysed import Analysis, DriveAnalysis
-    from agent.soak.samples import Soak
+    from probes.samples import Soak
 
 MOST_LISTED: Final = 200  # events
 MOST_LINES: Final = 20  # of one kind, for one drive
