@@ -22,11 +22,12 @@ from tests.json_schema import problems
 from tests.machines import FIXTURES
 from tests.registry import DOWNSTREAM, ROOT_PORT, UPSTREAM, functions
 from tests.registry_machines import DARWIN_MACHINES
-from tests.test_machines import audited, replayed
+from tests.test_machines import audited, machines_with, replayed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from agent.audit import Audit
     from agent.model.judged import Judged
     from tests.registry import Pci
 
@@ -121,7 +122,7 @@ def _nothing_below(one: dict[str, Any]) -> bool:
     return not any("vendor-id" in below for below in _nodes(one.get("IORegistryEntryChildren", [])))
 
 
-@every_machine
+@machines_with(DARWIN_MACHINES, lambda found: any(path.drive.address is None for path in found.machine.paths))
 def test_internal_storage_without_a_pci_function_is_never_a_fault(name: str) -> None:
     """A drive that hangs on no PCI function is told with its interconnect, has no hops and is no part of a finding."""
     found = audited(name)
@@ -139,17 +140,21 @@ def _about(drive: str, subject: str, headline: str, severity: Severity) -> bool:
 
 
 def test_one_machine_has_internal_storage_without_a_pci_function() -> None:
-    """The test above has something to look at."""
+    """The one drive of the test above hangs on the processor's own fabric."""
     found = [drive.name for drive in audited("tower-5-fabric-storage").facts.drives if drive.address is None]
     assert ["disk0"] == found
 
 
-@every_machine
+def displays(found: Audit) -> list[Judged]:
+    """The links of display cards."""
+    return [judged for judged in found.links if any(one.class_code == 0x030000 for one in judged.link.functions)]
+
+
+@machines_with(DARWIN_MACHINES, displays)
 def test_no_link_is_slow_for_a_display_card_or_its_audio_function(name: str) -> None:
     """Display cards lower their speed at rest, and what the registry holds may be that: never a fault."""
-    for judged in audited(name).links:
-        if any(one.class_code == 0x030000 for one in judged.link.functions):
-            assert judged.verdict.severity is not Severity.FAULT
+    for judged in displays(audited(name)):
+        assert judged.verdict.severity is not Severity.FAULT
 
 
 @every_machine

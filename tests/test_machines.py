@@ -21,6 +21,7 @@ from tests.machines import CAPTURED, FIXTURES, Setup, hall_server
 from tests.registry_machines import DARWIN_MACHINES
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from agent.audit import Audit
@@ -41,6 +42,15 @@ every_machine = pytest.mark.parametrize("name", sorted(CAPTURED))
 def audited(name: str) -> Audit:
     """The audit of the machine's capture, held against its build sheet where it has one."""
     return audit_against(_facts((FIXTURES / name / "capture.json").read_bytes()), sheet_of(name))
+
+
+def machines_with(
+    names: Iterable[str], has: Callable[[Audit], object], of: Callable[[str], Audit] = audited
+) -> pytest.MarkDecorator:
+    """Run a test on each machine whose audit (`of` its name) has what the test looks at; there must be one."""
+    found = [name for name in sorted(names) if has(of(name))]
+    assert found, "no machine has what the test looks at"
+    return pytest.mark.parametrize("name", found)
 
 
 def replayed(content: bytes) -> Audit:

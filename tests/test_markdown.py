@@ -23,7 +23,7 @@ from tests.forms_marked import blocks, made_markdown
 from tests.machines import FIXTURES
 from tests.shown import HOSTILE
 from tests.test_imports import loaded
-from tests.test_machines import FOLDERS, audited
+from tests.test_machines import FOLDERS, audited, machines_with
 from tests.test_report import in_one
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def test_it_is_made_of_few_kinds_of_blocks(name: str) -> None:
     assert set() == known
 
 
-@every_folder
+@machines_with(FOLDERS, lambda found: any(one.steps for one in words.findings(found)))
 def test_every_step_has_its_cautions_before_it(name: str) -> None:
     """A step stands after all its cautions, in full, however many findings share them."""
     lines = [in_one(text) for _, texts in blocks(made_markdown(audited(name))) for text in texts]
@@ -89,7 +89,7 @@ def test_every_step_has_its_cautions_before_it(name: str) -> None:
             assert [] == [one for one in step.cautions if in_one(one) not in lines[:at]]
 
 
-@every_folder
+@machines_with(FOLDERS, lambda found: found.links or found.drives)
 def test_a_table_has_as_many_cells_in_every_row(name: str) -> None:
     """No name breaks a table."""
     widths: list[int] = []

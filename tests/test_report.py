@@ -26,6 +26,7 @@ from tests.build import build, facts, set_link
 from tests.judging import CARD, PORT, tower
 from tests.machines import MACHINES
 from tests.parts import Disk, Function, Machine, Nvme, Slot, card, drive, root_port
+from tests.test_machines import machines_with
 
 if TYPE_CHECKING:
     from agent.audit import Audit
@@ -177,39 +178,49 @@ def test_a_place_is_the_slot_or_the_address() -> None:
 # --- The two forms of one audit ------------------------------------------------------------------------------------
 
 
-@every_machine
+def in_full(found: Audit) -> list[Finding]:
+    """The findings that stand in the text in full; what only root can read has a place of its own, without steps."""
+    return [one for one in found.findings if one.severity is not Severity.OK and one.rule != "needs-root"]
+
+
+@machines_with(MACHINES, lambda found: any(one.evidence for one in in_full(found)), audited)
 def test_every_reading_of_every_finding_is_in_the_text(name: str) -> None:
     """No evidence is left out of the text: its source and what was read stand there, and whatever was expected else."""
     words = in_one(page_of(name, 300))
-    for finding in audited(name).findings:
-        if finding.severity is Severity.OK or finding.rule == "needs-root":
-            continue
+    for finding in in_full(audited(name)):
         for one in finding.evidence:
             assert in_one(f"{plain.plain(one.source)}: {plain.plain(one.read)}") in words
 
 
-@every_machine
-def test_every_step_has_its_cautions_before_it(name: str) -> None:
-    """In the text a step stands after all its cautions, and steps go from least to most invasive."""
-    words = page_of(name, 400)
+@machines_with(MACHINES, lambda found: len({step.action for one in found.findings for step in one.steps}) > 1, audited)
+def test_steps_go_from_least_to_most_invasive(name: str) -> None:
+    """The steps of a finding are in the order of what they ask for."""
     for finding in audited(name).findings:
         ranks = [STEPS[step.action].rank for step in finding.steps]
         assert ranks == sorted(ranks)
-        if finding.severity is Severity.OK or finding.rule == "needs-root":
-            continue  # has a place of its own at the end, without steps
+
+
+@machines_with(MACHINES, lambda found: any(one.steps for one in in_full(found)), audited)
+def test_every_step_has_its_cautions_before_it(name: str) -> None:
+    """In the text a step stands after all its cautions."""
+    words = page_of(name, 400)
+    for finding in in_full(audited(name)):
         for step in finding.steps:
             at = words.index(plain.plain(step.text, 600))
             assert [] == [caution for caution in step.cautions if caution not in words[:at]]
 
 
-@every_machine
+def unread_by_root(found: Audit) -> list[Unread]:
+    """What could not be read, and would not be by root either."""
+    return [one for one in found.unread if not one.needs_root]
+
+
+@machines_with(MACHINES, unread_by_root, audited)
 def test_what_could_not_be_read_is_in_the_text(name: str) -> None:
     """Each line of `unread` that root could not add stands in the text with its reason."""
-    found = audited(name)
     words = in_one(page_of(name, 400))
-    for one in found.unread:
-        if not one.needs_root:
-            assert in_one(plain.plain(one.why)) in words
+    for one in unread_by_root(audited(name)):
+        assert in_one(plain.plain(one.why)) in words
 
 
 @every_machine
