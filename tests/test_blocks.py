@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 MIB: Final = 1024 * 1024
-PATIENCE: Final = 30.0
+PATIENCE: Final = 180.0
 ODD: Final = 3 * MIB + 12_345  # no multiple of a sector
 
 

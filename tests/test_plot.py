@@ -315,7 +315,7 @@ def test_without_matplotlib_one_sentence_says_what_to_install(tmp_path: Path) ->
         capture_output=True,
         text=True,
         check=False,
-        timeout=30,
+        timeout=180,
     )
     assert (2, "") == (done.returncode, done.stdout)
     assert 1 == len(done.stderr.splitlines())
