@@ -29,8 +29,11 @@ os.environ["XDG_DATA_HOME"] = "/no/such/folder"
 # program that a test starts.
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
 signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGQUIT, signal.SIG_DFL)
 
 UPDATE = "--update-golden"
+ALL = "--all"
+SLOW = ("browser", "fresh", "lab", "long")  # marks of tests that are left out unless asked for; pyproject.toml has more
 
 
 class Golden(Protocol):
@@ -41,8 +44,38 @@ class Golden(Protocol):
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add --update-golden."""
+    """Add --update-golden and --all."""
     parser.addoption(UPDATE, action="store_true", help="rewrite golden files with what the program makes now")
+    parser.addoption(ALL, action="store_true", help=f"run everything, also the tests marked {', '.join(SLOW)}")
+
+
+def quick_only(config: pytest.Config) -> bool:
+    """Whether slow tests are left out: neither all were asked for, nor some of them by their marks or names."""
+    named = any("::" in word for word in config.args)
+    return not (config.getoption(ALL) or config.getoption("markexpr") or named)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """Spread the tests over the processors, unless it was said how, or a debugger wants them in this process."""
+    option = config.option
+    if getattr(option, "numprocesses", 0) is None and not option.usepdb and not option.collectonly:
+        option.numprocesses = "auto"
+        option.dist = "loadgroup"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out the slow tests in a quick run."""
+    if quick_only(config):
+        slow = [item for item in items if any(item.get_closest_marker(mark) for mark in SLOW)]
+        config.hook.pytest_deselected(items=slow)
+        items[:] = [item for item in items if item not in set(slow)]
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """Say what a quick run left out."""
+    if quick_only(config):
+        terminalreporter.write_line(f"Left out: tests marked {', '.join(SLOW)}; pytest {ALL} runs everything.")
 
 
 @pytest.fixture

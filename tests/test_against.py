@@ -137,6 +137,7 @@ DIFFERS: Final = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", sorted(MACHINES))
 def test_who_looks_makes_no_other_machine(name: str) -> None:
     """A sheet made as root, as an ordinary user or from a redacted capture fits the machine as the others see it."""

@@ -506,6 +506,7 @@ def test_slow_sampling_is_judged_too() -> None:
 NUMBERS = st.one_of(st.floats(0.0, 5000.0), st.floats(0.0, 100.0), st.just(nan), st.just(0.0), st.floats())
 
 
+@pytest.mark.long
 @settings(max_examples=150, deadline=None)
 @given(data=st.data())
 def test_any_track_has_an_analysis(data: st.DataObject) -> None:

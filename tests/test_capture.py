@@ -378,6 +378,7 @@ def reads(draw: st.DrawFn) -> dict[str, Answer]:
     return found
 
 
+@pytest.mark.long
 @given(reads(), st.lists(st.tuples(st.floats(0, 1e6), reads()), max_size=3))
 def test_what_is_written_comes_back(answers: dict[str, Answer], samples: list[tuple[float, dict[str, Answer]]]) -> None:
     """Every answer, failed ones included, is equal after a round trip, and so is each later look."""

@@ -140,6 +140,7 @@ def rooted(tmp_path_factory: pytest.TempPathFactory) -> Path:
 # --- Exit status ---------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("place", "statuses"),
     [
@@ -386,6 +387,7 @@ def test_a_part_without_a_link_is_not_a_machine_without_links() -> None:
     assert "1 fault to act on" in dark.output
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("only", ["SLOT99", "", " ", "0000:ff:00.0", "nvme", "\x1b[31m", "None", "x" * 5000])
 @pytest.mark.parametrize("command", ["check", "inventory"])
 def test_a_part_that_is_not_there_ends_with_2_and_one_line(only: str, command: str) -> None:
@@ -467,6 +469,7 @@ def test_a_pipe_is_80_columns_wide() -> None:
         assert "narrow" in done.output
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("command", ["check", "inventory"])
 @pytest.mark.parametrize("form", ["text", "json"])
 @pytest.mark.parametrize("env", [{}, {"NO_COLOR": "1"}, {"TERM": "dumb"}, {"TERM": "xterm-256color"}], ids=str)
@@ -691,6 +694,7 @@ def test_a_place_where_nothing_may_be_written_ends_with_2(rooted: Path, place: s
     assert one_line(done.errors)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("which", "status", "said"),
     [(signal.SIGINT, 130, b"lanewright: stopped before it was done"), (signal.SIGTERM, -signal.SIGTERM, b"")],

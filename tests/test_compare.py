@@ -609,6 +609,7 @@ def test_errors_are_counted_anew_from_each_start(
 # --- Doubts and other machines -------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", sorted(MACHINES))
 @pytest.mark.parametrize("root_first", [True, False])
 def test_what_an_ordinary_user_does_not_read_is_a_doubt(name: str, *, root_first: bool) -> None:

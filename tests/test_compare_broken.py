@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, Final
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
@@ -57,6 +58,7 @@ def _shown(before: Audit, after: Audit) -> Comparison:
     return found
 
 
+@pytest.mark.long
 @settings(max_examples=80)
 @given(broken_trees(), st.booleans())
 def test_any_broken_tree_can_be_compared(tree: Tree, privileged: bool) -> None:  # noqa: FBT001

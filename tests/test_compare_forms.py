@@ -175,6 +175,7 @@ def command(*words: str | Path, send: bytes | None = None) -> Run:
     return run("compare", *words, send=send)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("pair", "status"), PAIRS.items(), ids=str)
 def test_the_command_ends_with_1_where_something_got_worse(pair: tuple[str, str], status: int) -> None:
     """0 for nothing worse, 1 for something; the first line is the verdict, or why these may be two machines."""

@@ -64,6 +64,7 @@ def test_a_machine_beside_itself_has_not_changed(name: str) -> None:
     unchanged(compared(name, name))
 
 
+@pytest.mark.long
 @every_folder
 @settings(max_examples=12)
 @given(draw=st.randoms(use_true_random=False))

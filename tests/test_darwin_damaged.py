@@ -460,6 +460,7 @@ VALUES: Final = st.one_of(
 )
 
 
+@pytest.mark.long
 @given(
     st.sampled_from(sorted(DARWIN_MACHINES)),
     st.sampled_from(["pci", "drives", "controllers", "firmware"]),

@@ -9,6 +9,7 @@ import plistlib
 from datetime import UTC, datetime
 from typing import Any, Final
 
+import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
@@ -138,6 +139,7 @@ def test_any_property_list_is_survived(value: Any, question: str, form: plistlib
     hold_soon(machine(**{question: plistlib.dumps(value, fmt=form)}))
 
 
+@pytest.mark.long
 @settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 @given(TREES, TREES, TREES, entries(2), st.lists(entries(0), max_size=1))
 def test_any_registry_is_a_machine(
@@ -147,6 +149,7 @@ def test_any_registry_is_a_machine(
     hold_soon(reads(pci=pci, drives=drives, controllers=controllers, host=host, firmware=firmware))
 
 
+@pytest.mark.long
 @settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow])
 @given(TREES, TREES, TREES)
 @example([{"reg": 0, "IORegistryEntryChildren": [{}, {"vendor-id": 1}]}], [], [])

@@ -267,6 +267,7 @@ def silent(before: dict[str, Any], spoilt: Facts, why: str) -> list[str]:
     return list(missing({key: told for key, told in before.items() if key != "unread"}, after))
 
 
+@pytest.mark.long
 @of_each_question
 def test_whatever_a_report_says_no_more_stands_among_what_was_not_read(name: str, question: str) -> None:
     """Each way to lose each answer: no exception, and the reason stands where the report tells what it misses."""

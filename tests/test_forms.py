@@ -298,6 +298,7 @@ CHANGES: Final[dict[str, Callable[[Audit], Audit]]] = {
 OF_WRITING: Final = {f"a rate differs ({label})" for label in ("alone_write", "together_write", "both")}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("form", "change"),
     [(form, change) for form in FORMS for change in CHANGES if form != "text" or change not in OF_WRITING],

@@ -180,6 +180,7 @@ BOMBS: Final[dict[str, Callable[[], bytes]]] = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", BOMBS)
 def test_a_bomb_costs_one_sentence(tmp_path: Path, name: str) -> None:
     """What is made to exhaust the program ends it with one sentence, soon and in little memory."""
@@ -269,6 +270,7 @@ def hostile_machine() -> bytes:
 HARMLESS: Final[dict[str, Callable[[], bytes]]] = {"tricks": tricks, "doubled": doubled, "machine": hostile_machine}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", HARMLESS)
 @pytest.mark.parametrize("words", COMMANDS, ids=" ".join)
 def test_hostile_text_is_shown_harmlessly(tmp_path: Path, name: str, words: tuple[str, ...]) -> None:
@@ -317,6 +319,7 @@ def test_a_replay_asks_the_host_nothing(tmp_path: Path, name: str) -> None:
     assert {event for event in seen if not event.startswith(own)} == {f"open {path}"}
 
 
+@pytest.mark.long
 def test_the_longest_listing_is_shown(tmp_path: Path) -> None:
     """Ten thousand functions, of which nothing else is known, are no reason to run out of time or memory."""
     names = [f"0000:{at >> 8:02x}:{at >> 3 & 31:02x}.{at & 7}" for at in range(10_000)]

@@ -207,6 +207,7 @@ def test_a_sleeping_device_is_not_asked_anything_that_would_wake_it() -> None:
     assert set() == waking & asked
 
 
+@pytest.mark.long
 def test_a_hall_server_of_two_thousand_functions_is_judged_whole(tmp_path: Path) -> None:
     """A large machine is made, written, read and judged; its 14 times 10 links are all found and full."""
     setup = hall_server()

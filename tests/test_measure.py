@@ -344,6 +344,7 @@ def test_hot_measures_it_all_the_same(tmp_path: Path) -> None:
     assert ("hot", 0) == (found[0].ended, found[0].requests)
 
 
+@pytest.mark.long
 def test_a_run_stops_close_to_the_limit(tmp_path: Path) -> None:
     """A drive that comes within 2 C of its warning limit is left alone, long before the time is up."""
     found, _, _ = measure([on_a_drive(file_of(tmp_path))], MeasureRequest(seconds=600.0), warm(50.0, 60.0, 67.9, 68.0))
@@ -352,6 +353,7 @@ def test_a_run_stops_close_to_the_limit(tmp_path: Path) -> None:
     assert 2.5 < found[0].seconds < 300.0
 
 
+@pytest.mark.long
 def test_a_drive_that_vanishes_leaves_what_was_measured(tmp_path: Path) -> None:
     """When a drive goes away, what was read until then is told, with one line that says it; the next is measured."""
     start = time.monotonic()
@@ -389,6 +391,7 @@ def test_at_once_means_at_once(tmp_path: Path) -> None:
     assert found[0].seconds >= 0.9
 
 
+@pytest.mark.long
 def test_intervals_add_up_to_what_was_read(tmp_path: Path) -> None:
     """Rates times their intervals are the bytes that were read, but for the first interval and what ends the run."""
     found, _, _ = measure(
@@ -544,6 +547,7 @@ def test_an_ordinary_user_is_told_which_right_is_missing(tmp_path: Path) -> None
     assert "the right to read the whole device is missing" in one_line(done.stderr)
 
 
+@pytest.mark.long
 def test_an_interrupt_shows_what_was_measured(tmp_path: Path) -> None:
     """Ctrl-C ends the run; what was measured so far is shown, exit 130."""
     path = file_of(tmp_path, 16 * MIB)
@@ -673,6 +677,7 @@ main(sys.argv[2:])
 """
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cap", [20_000_000, 60_000_000])
 def test_a_capped_rate_is_measured_as_capped(tmp_path: Path, cap: int) -> None:
     """A device whose reads the kernel caps is measured within 10 % of the cap: as a median, and on the whole."""

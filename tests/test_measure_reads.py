@@ -118,6 +118,7 @@ def silent(one: Run, why: str) -> list[str]:
     ]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("reading", READINGS)
 @pytest.mark.parametrize("when", WHENS)
 @pytest.mark.parametrize("how", HOWS)
@@ -261,6 +262,7 @@ def test_the_law_finds_a_run_that_drops_the_reasons(monkeypatch: pytest.MonkeyPa
 # --- A run and its names ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_a_run_keeps_what_failed_meanwhile(tmp_path: Path) -> None:
     """A temperature, a link and counts that fail while a drive is read are in what came of it, with their reasons."""
     lost = Unread("x", "the device gave an input/output error (EIO)")

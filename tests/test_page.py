@@ -65,6 +65,7 @@ def local(element: Element) -> str:
 # --- What a page is made of ------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @every_page
 def test_a_page_is_valid_html(name: str) -> None:
     """Every page passes a strict HTML 5 parser, has no anchor twice, and every link on it leads somewhere on it."""
@@ -77,6 +78,7 @@ def test_a_page_is_valid_html(name: str) -> None:
     assert set() == named - set(anchors)
 
 
+@pytest.mark.long
 @every_page
 def test_a_page_runs_and_loads_nothing(name: str) -> None:
     """No element or attribute on a page can run a script, load a file or send anything; links stay on the page."""
@@ -88,6 +90,7 @@ def test_a_page_runs_and_loads_nothing(name: str) -> None:
     assert [] == [value for key, value in attributes if "url(" in value or "javascript:" in value.lower()]
 
 
+@pytest.mark.long
 @every_page
 def test_a_page_allows_its_own_style_and_nothing_else(name: str) -> None:
     """The policy of a page names the digest of its one style sheet, which loads nothing either."""
@@ -103,6 +106,7 @@ def test_a_page_allows_its_own_style_and_nothing_else(name: str) -> None:
     assert text.index("Content-Security-Policy") < text.index("<style>")
 
 
+@pytest.mark.long
 @every_page
 def test_headings_are_in_order(name: str) -> None:
     """A page has one first heading, and no heading skips a level."""
@@ -132,6 +136,7 @@ def test_a_page_is_the_same_each_time() -> None:
 # --- What a page says ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @every_folder
 def test_every_finding_is_whole(name: str) -> None:
     """Each finding stands in its place with its severity, headline, readings, steps, gains and ways to verify."""
@@ -157,6 +162,7 @@ def parts(finding: Finding) -> Iterator[str]:
             yield mbps(step.gain_mbps)
 
 
+@pytest.mark.long
 @every_folder
 def test_cautions_stand_before_their_steps(name: str) -> None:
     """Before each step stand all its cautions in full, after the step before it that has others."""

@@ -108,6 +108,7 @@ def test_every_drive_is_on_the_map(name: str) -> None:
     assert [] == [seen.drive.name for seen in found.drives if seen.drive.name not in named]
 
 
+@pytest.mark.long
 def test_alike_neighbours_of_a_large_machine_are_one() -> None:
     """Of 2,000 functions a few entries remain, which say how many they stand for."""
     found = chart(replayed(hall_server(2000).capture()))

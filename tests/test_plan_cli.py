@@ -147,6 +147,7 @@ def test_the_json_fits_the_schema_that_is_printed(sheet: Path) -> None:
     assert [] == problems(schema, form(sheet), schema)
 
 
+@pytest.mark.long
 @every_sheet
 @pytest.mark.parametrize("width", [40, 60, 80, 120])
 def test_the_page_keeps_to_the_width(sheet: Path, width: int) -> None:
@@ -396,6 +397,7 @@ def made(name: str, folder: Path) -> Path:
     return place
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", sorted(CAPTURED))
 def test_a_machine_fits_the_sheet_that_is_made_of_it(name: str, tmp_path: Path) -> None:
     """The sheet of a machine is a good one, can be planned, and its machine held against it finds nothing new.

@@ -208,6 +208,7 @@ def test_the_enumeration_leaves_nothing_out() -> None:
             assert expected == sorted((one.holders, one.drives) for one in brute.arrangements(problem)), seed
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("most_moves", [None, 2])
 def test_the_enumeration_and_the_mixed_integer_program_agree(most_moves: int | None) -> None:
     """SciPy's HiGHS mixed-integer solver finds the score that is best of all arrangements."""
@@ -220,6 +221,7 @@ def test_the_enumeration_and_the_mixed_integer_program_agree(most_moves: int | N
             assert found[0] == score(problem, found[1]), words
 
 
+@pytest.mark.long
 def test_the_next_best_of_both_agree() -> None:
     """SciPy's HiGHS mixed-integer solver finds the best that is left when what looks like the best does not count."""
     for words, problem in small_problems(12):
@@ -243,6 +245,7 @@ def next_best(problem: PlacingProblem, scores: dict[tuple[int, ...], Score]) -> 
 # --- The search ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_the_search_proves_the_best_of_all_arrangements() -> None:
     """The search's answer is allowed, proved, and worth exactly the best that plain enumeration finds."""
     for words, problem in small_problems(150):
@@ -253,6 +256,7 @@ def test_the_search_proves_the_best_of_all_arrangements() -> None:
         assert answer.score == answer.bound, words
 
 
+@pytest.mark.long
 def test_the_search_proves_the_next_best() -> None:
     """The others differ by more than alike cards, and are worth what plain enumeration finds next best, in order."""
     for words, problem in small_problems(50):
@@ -273,6 +277,7 @@ def holds_next_best(
     assert len(expected) == len({brute.look(problem, one.holders) for one in found}), words
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("most_moves", [0, 1, 3])
 def test_the_search_keeps_to_a_limit_on_moves(most_moves: int) -> None:
     """With a limit on moves all answers are what plain enumeration finds within it, or within what is possible."""
@@ -310,6 +315,7 @@ def test_a_search_out_of_time_says_so_and_bounds_what_could_be() -> None:
 LARGER: Final = [(seed, slots, 8, drives) for seed in range(4) for slots, drives in ((6, 12), (7, 14), (8, 16))]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("case", LARGER, ids=str)
 def test_the_search_agrees_with_the_mixed_integer_program(case: tuple[int, int, int, int]) -> None:
     """On machines of 6 to 8 slots, 8 cards and 12 to 16 drives, SciPy's HiGHS solver finds the same best score."""

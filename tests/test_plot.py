@@ -110,6 +110,7 @@ def test_the_same_soak_gives_the_same_picture(form: str) -> None:
     assert plot.drawn(*made(hot()), form) == plot.drawn(*made(hot()), form)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_names_are_drawn_and_do_nothing(text: str) -> None:
     """Names that look like formulas, markup or commands of a terminal are drawn as they are."""

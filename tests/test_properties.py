@@ -153,6 +153,7 @@ GOOD_PORT: Final = PAIR.read(f"{DEVICES}/{PORT}/config")
 GOOD_CARD: Final = PAIR.read(f"{PLACE}/config")
 
 
+@pytest.mark.long
 @settings(max_examples=150)
 @given(spoilt(GOOD_PORT), spoilt(GOOD_CARD), st.booleans(), st.booleans())
 @example(b"", b"", True, True)  # noqa: FBT003 - an example
@@ -206,6 +207,7 @@ ENDS_OF_A_LINK: Final = st.one_of(
 )
 
 
+@pytest.mark.long
 @settings(max_examples=200)
 @given(ENDS_OF_A_LINK, st.booleans())
 def test_any_words_as_link_attributes(ends: list[tuple[str, str, str, str]], privileged: bool) -> None:  # noqa: FBT001
@@ -216,6 +218,7 @@ def test_any_words_as_link_attributes(ends: list[tuple[str, str, str, str]], pri
     hold_soon(TreeReads(tree, privileged=privileged))
 
 
+@pytest.mark.long
 @settings(max_examples=60)
 @given(st.dictionaries(st.sampled_from(sorted(SMALL.listed(f"{DEVICES}/0000:03:00.0"))), ANY_WORDS, min_size=1))
 def test_any_words_in_the_files_of_a_drive(files: dict[str, str]) -> None:
@@ -277,6 +280,7 @@ def broken_trees(draw: st.DrawFn) -> Tree:
     return tree
 
 
+@pytest.mark.long
 @settings(max_examples=80)
 @given(broken_trees(), st.booleans())
 def test_any_broken_tree_is_a_machine(tree: Tree, privileged: bool) -> None:  # noqa: FBT001
@@ -389,6 +393,7 @@ KEYS: Final = st.one_of(
 )
 
 
+@pytest.mark.long
 @settings(max_examples=120)
 @given(st.dictionaries(KEYS, REPLIES, min_size=1, max_size=12), st.lists(KEYS, max_size=12))
 def test_any_answers_are_a_machine(changed: dict[str, Answer], missing: list[str]) -> None:

@@ -703,6 +703,7 @@ words = st.text(st.characters(codec="ascii", categories=["L", "N"]), min_size=1,
 )
 
 
+@pytest.mark.long
 @given(st.lists(words, min_size=3, max_size=3), words)
 def test_any_serial_number_and_host_name_leave_the_machine_as_it_is(serials: list[str], host: str) -> None:
     """Whatever drives and host are called, links, slots, drives and temperatures decode to the same."""

@@ -415,6 +415,7 @@ def _values(tree: Any, key: str = "") -> list[tuple[str, Any]]:  # noqa: ANN401 
     return [(key, tree)]
 
 
+@pytest.mark.long
 @given(_serials.flatmap(lambda secret: st.tuples(st.just(secret), _trees(secret))))
 def test_no_secret_survives_and_no_other_value_changes(given_: tuple[str, Any]) -> None:
     """Any list of any depth: the secret is in no string and no data, and values of other keys are what they were."""

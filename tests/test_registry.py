@@ -221,6 +221,7 @@ def test_a_slow_printer_is_ended(script: Callable[[str], tuple[str]], tmp_path: 
         assert is_gone(int((tmp_path / name).read_text(encoding="utf-8")))
 
 
+@pytest.mark.long
 def test_one_that_lets_go_of_its_output_and_stays_is_ended(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
     """A printer that has closed its output has to be gone soon after."""
     program = script(f"echo $$ > {tmp_path}/first; exec >&- 2>&-; exec sleep 900")
@@ -228,6 +229,7 @@ def test_one_that_lets_go_of_its_output_and_stays_is_ended(script: Callable[[str
     assert is_gone(int((tmp_path / "first").read_text(encoding="utf-8")))
 
 
+@pytest.mark.long
 def test_a_child_that_left_its_group_does_not_hold_the_question_up(tmp_path: Path) -> None:
     """Even where a process out of reach keeps the output open, the question ends."""
     code = (

@@ -269,6 +269,7 @@ def test_drives_of_very_many_classes_are_placed_without_proof() -> None:
     assert not answer.others_proved
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(4))
 def test_a_search_out_of_time_bounds_what_could_be(seed: int) -> None:
     """However early time is up the answer is allowed, and nothing exceeds its bound; with time enough it is proved."""

@@ -109,6 +109,7 @@ def highs(found: Sequence[Share]) -> list[float]:
 # --- Linear programs -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @HUNDREDS
 @given(mixed())
 def test_shares_are_those_of_linear_programs(made: Made) -> None:
@@ -120,6 +121,7 @@ def test_shares_are_those_of_linear_programs(made: Made) -> None:
     assert highs(shares(loads, hops)) == pytest.approx(expected, rel=NEAR)
 
 
+@pytest.mark.long
 @given(mixed())
 def test_lower_ends_are_those_of_linear_programs(made: Made) -> None:
     """With hops at the rule of thumb the same holds, where the upper end is not the smaller of the two."""
@@ -138,6 +140,7 @@ def test_lower_ends_are_those_of_linear_programs(made: Made) -> None:
     assert [share.low for share in found] == pytest.approx(expected, rel=NEAR)
 
 
+@pytest.mark.long
 @HUNDREDS
 @given(drives(), st.sampled_from(DIRECTIONS), st.data())
 def test_sets_go_at_the_pace_that_linear_programs_give(
@@ -167,6 +170,7 @@ def test_sets_go_at_the_pace_that_linear_programs_give(
 PARTS: Final = 10**6  # of a MB/s: networkx finds exact flows of whole numbers
 
 
+@pytest.mark.long
 @HUNDREDS
 @given(mixed())
 def test_all_loads_together_fill_the_tree(made: Made) -> None:
@@ -207,6 +211,7 @@ def _room(mbps: float) -> dict[str, int]:
 # --- Laws ------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @HUNDREDS
 @given(mixed())
 def test_nobody_gains_but_from_those_with_more(made: Made) -> None:

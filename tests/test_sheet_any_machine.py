@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -115,6 +116,7 @@ def machines(draw: st.DrawFn) -> Machine:
     return Machine(name="bench-9", buses={"0000:00": ports}, tables=draw(st.booleans() | st.just(value=True)))
 
 
+@pytest.mark.long
 @settings(max_examples=200)
 @given(machines(), st.booleans())
 def test_any_machine_gives_a_sheet_that_can_be_read(machine: Machine, privileged: bool) -> None:  # noqa: FBT001
@@ -125,6 +127,7 @@ def test_any_machine_gives_a_sheet_that_can_be_read(machine: Machine, privileged
     assert {f"card {one.name}" for one in sheet.cards if one.carrier != "passive"} <= set(links(sheet, today(sheet)))
 
 
+@pytest.mark.long
 @settings(max_examples=100)
 @given(broken_trees(), st.booleans())
 def test_a_machine_with_broken_readings_gives_a_sheet(tree: Tree, privileged: bool) -> None:  # noqa: FBT001

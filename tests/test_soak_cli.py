@@ -121,6 +121,7 @@ def until(what: Callable[[], bool]) -> None:
 # --- With a command ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("status", [0, 1, 7, 255])
 def test_the_command_keeps_its_streams_and_its_status(place: Path, status: int) -> None:
     """What a command writes and how it ends is as without the soak, whose own words all go to standard error."""
@@ -370,6 +371,7 @@ def test_a_soak_without_end_ends_by_hand(place: Path, number: signal.Signals) ->
     assert "ended by hand" in flat(output)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("wait", [0.0, 0.03, 0.3])
 def test_a_soak_that_is_told_to_end_twice_closes_its_log(place: Path, wait: float) -> None:
     """A second SIGTERM soon after the first, as one sent to a group as well, ends neither log nor report."""
@@ -479,6 +481,7 @@ def test_exports_go_to_other_programs(place: Path) -> None:
         assert done.output == target.read_bytes().decode()
 
 
+@pytest.mark.long
 def test_a_picture_is_drawn_at_the_end_and_later(place: Path) -> None:
     """--plot draws a soak that was run, and one that is shown; a file that is there is kept unless --force is given."""
     picture = place / "soak.svg"
@@ -536,6 +539,7 @@ def test_what_is_no_log_is_one_sentence(place: Path, given: tuple[str, ...]) -> 
     assert ESCAPE not in one_line(done.errors)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("given", "told"),
     [

@@ -682,6 +682,7 @@ def test_tables_that_run_something_are_not_asked(tmp_path: Path) -> None:
         assert "is damaged" in refused(path)
 
 
+@pytest.mark.long
 def test_damaged_pages_are_refused_or_read(tmp_path: Path) -> None:
     """Whatever bytes of a log are changed, it is read or refused in one sentence, and soon."""
     whole = written(

@@ -172,6 +172,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> dict[Sign, Soaked]:
     return {sign: soaked(path, sign, Fault()) for sign in (Sign(), *signs)}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("reading", "when", "how"), cases())
 def test_a_reading_that_fails_makes_nothing_better(
     tmp_path: Path, whole: dict[Sign, Soaked], reading: str, when: str, how: str
@@ -200,6 +201,7 @@ def test_the_whole_run_sees_the_trouble(whole: dict[Sign, Soaked], sign: str) ->
     assert () == calm.missing
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("reading", READINGS)
 @pytest.mark.parametrize("when", ["start", "for good"])
 def test_a_drive_that_is_well_is_no_fault_and_the_reason_stands_in_each_form(

@@ -236,6 +236,7 @@ class SlowLog:
         self._log.commit()
 
 
+@pytest.mark.long
 def test_a_slow_log_and_a_drive_that_hangs_delay_nothing(tmp_path: Path) -> None:
     """While the first commit takes longer than all the samples, and a drive hangs, samples come on time."""
     reads = WatchedReads(two_drives())
@@ -272,11 +273,10 @@ def test_a_slow_log_and_a_drive_that_hangs_delay_nothing(tmp_path: Path) -> None
 # --- The command -----------------------------------------------------------------------------------------------
 
 BESIDE: Final = """
-    import json, os, signal, sys, time
+    import json, os, sys, time
     from agent.child import Run, find
     from knowledge.problems import Problem
     command = tuple(sys.argv[1:])
-    signal.signal(signal.SIGQUIT, signal.SIG_DFL)  # a shell starts what runs in its background with this one ignored
     try:
         find(command, os.environ) if command else None
         with Run(command, time.monotonic) as run:
@@ -445,6 +445,7 @@ CLOSING: Final = """
 """
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("first", "second", "seconds", "said"),
     [

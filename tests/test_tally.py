@@ -302,6 +302,7 @@ def machines_seen(draw: st.DrawFn, *, nameless: bool = True) -> MachineSeen:
     )
 
 
+@pytest.mark.long
 @settings(max_examples=300, deadline=None)
 @given(machines=st.lists(machines_seen(), max_size=8), order=st.randoms(use_true_random=False), parts=st.integers(1, 4))
 def test_order_and_grouping_change_nothing(machines: list[MachineSeen], order: random.Random, parts: int) -> None:
@@ -326,6 +327,7 @@ def test_merging_is_associative_commutative_and_idempotent(three: list[MachineSe
     assert merged(a, a) == a
 
 
+@pytest.mark.long
 @settings(max_examples=300, deadline=None)
 @given(machines=st.lists(machines_seen(nameless=False), min_size=1, max_size=8))
 def test_the_newest_of_each_link_counts_and_the_hottest_of_all(machines: list[MachineSeen]) -> None:

@@ -50,6 +50,7 @@ def test_a_folder_gives_a_table(folder: Path) -> None:
     assert done.output.startswith("3 machines of 2 kinds, in 5 captures")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("form", ["text", "json", "csv", "markdown"])
 def test_each_form_is_the_same_for_any_jobs(folder: Path, form: str) -> None:
     """Every form is byte for byte the same from one process and from several."""
@@ -262,6 +263,7 @@ def test_a_killed_worker_is_one_sentence(many: Sequence[Path]) -> None:
     assert [] == running.left()
 
 
+@pytest.mark.long
 def test_workers_do_not_outlive_the_program(many: Sequence[Path]) -> None:
     """Where the program itself is killed, its workers end by themselves."""
     running = Running(many)

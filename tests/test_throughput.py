@@ -630,6 +630,7 @@ def by_trying(flows: Sequence[Flow], most: Mapping[str, int]) -> list[int]:
     return list(max(fitting, key=sorted))
 
 
+@pytest.mark.long
 @given(
     st.lists(st.sampled_from([1, 2]), min_size=1, max_size=3),
     st.sampled_from([1, 2]),
