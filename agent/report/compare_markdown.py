@@ -14,28 +14,33 @@ if TYPE_CHECKING:
     from agent.compare.changes import Comparison
 
 
-def compare(found: Comparison, before_name: str, after_name: str) -> str:
-    """The whole document; the names say where each side comes from ("before.json (capture)")."""
-    return "".join(_pieces(found, before_name, after_name))
+def compare(found: Comparison, before_name: str, after_name: str, level: int = 1) -> str:
+    """The whole document; the names say where each side comes from ("before.json (capture)").
+
+    `level` is that of its first heading, 2 where it is a part of another document.
+    """
+    return "".join(_pieces(found, before_name, after_name, level))
 
 
-def _pieces(found: Comparison, before_name: str, after_name: str) -> Iterator[str]:
-    yield heading(1, "Before and after")
+def _pieces(found: Comparison, before_name: str, after_name: str, level: int) -> Iterator[str]:
+    yield heading(level, "Before and after")
     if found.other_machine:
         yield f"**{rows.OTHER_MACHINE}: {escaped(found.other_machine, rows.SENTENCE)}.**\n\n"
     yield f"**{escaped(found.verdict, rows.SENTENCE)}**\n\n"
     yield bullets((_side("Before", before_name, found.before), _side("After", after_name, found.after)))
     parts = table(rows.HEAD_PARTS, rows.parts(found, escaped))
     if parts:
-        yield heading(2, "Parts") + parts
+        yield heading(level + 1, "Parts") + parts
     for title, changes in rows.topics(found):
-        yield heading(2, title) + table(rows.HEAD_CHANGES, [rows.change(one, escaped) for one in changes])
+        yield heading(level + 1, title) + table(rows.HEAD_CHANGES, [rows.change(one, escaped) for one in changes])
     if found.findings:
-        yield heading(2, "Findings") + table(rows.HEAD_FINDINGS, [rows.finding(one, escaped) for one in found.findings])
+        yield heading(level + 1, "Findings") + table(
+            rows.HEAD_FINDINGS, [rows.finding(one, escaped) for one in found.findings]
+        )
         yield bullets(_evidence(found))
     doubts = [f"{what}: {why}" for what, why in rows.doubts(found, escaped)]
     if doubts:
-        yield heading(2, "What could not be compared") + bullets(doubts)
+        yield heading(level + 1, "What could not be compared") + bullets(doubts)
 
 
 def _side(word: str, name: str, audit: Audit) -> str:

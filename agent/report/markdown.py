@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec import Struct
+
 from agent.model.abilities import rate_text
 from agent.report import drive_words, words
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
@@ -30,52 +32,68 @@ BOTH: Final = ("read (all read and written)", "written (all read and written)")
 SET_RATES: Final = ("read alone", "read, all drives at work", "written alone", "written, all drives at work")
 
 
-def check(audit: Audit, source: str) -> str:
-    """The whole document; `source` says where the readings come from ("this machine", a capture's name)."""
-    return "".join(_parts(audit, source)).rstrip("\n") + "\n"
+class Standing(Struct, frozen=True):
+    """Where a check stands in a document: the level of its first heading, and what is said there of its time.
+
+    `title` and `then` are words of ours about a machine and its reading; `to_do` is what steps are headed with.
+    """
+
+    level: int = 1
+    title: str = ""
+    then: str = ""
+    to_do: str = "What to do"
 
 
-def _parts(audit: Audit, source: str) -> Iterator[str]:
+ALONE: Final = Standing()
+
+
+def check(audit: Audit, source: str, place: Standing = ALONE) -> str:
+    """The whole document, or its part of one; `source` says where the readings come from (a capture's name)."""
+    return "".join(_parts(audit, source, place)).rstrip("\n") + "\n"
+
+
+def _parts(audit: Audit, source: str, place: Standing) -> Iterator[str]:
     name, product = words.title(audit)
-    yield heading(1, _safe(f"{name} ({product})" if product else name))
+    yield heading(place.level, _safe(place.title or (f"{name} ({product})" if product else name)))
+    yield paragraph(_safe(place.then))
     yield paragraph(f"**{_safe(''.join(part for part, _ in words.summary(audit)))}**")
     yield paragraph(_safe(words.origin(audit, source)))
-    yield from _links(audit)
+    yield from _links(audit, place)
     groups = words.by_subject(words.findings(audit))
-    yield heading(2, "Findings, worst first") if groups else ""
+    yield heading(place.level + 1, "Findings, worst first") if groups else ""
     for group in groups:
-        yield from _group(group, audit)
+        yield from _group(group, audit, place)
     remarks = [f"{words.subject(one.subject, audit)} {words.headline(one)}" for one in words.remarks(audit)]
-    yield from _section("For the record", remarks)
-    yield from _drives(audit)
-    yield from _stripes(audit)
+    yield from _section(place, "For the record", remarks)
+    yield from _drives(audit, place)
+    yield from _stripes(audit, place)
     if all(judged.link.device is None for judged in audit.links):
         seen = (f"{address}: {what}" for address, what in words.functions(audit))
-        yield from _section("What was seen", seen)
-    yield from _section("Firmware on record", (f"{part}: {version}" for part, version in words.firmware(audit)))
-    yield from _section("Not read", words.unread(audit))
-    yield from _section("What root would add", words.root_would_add(audit))
+        yield from _section(place, "What was seen", seen)
+    yield from _section(place, "Firmware on record", (f"{part}: {version}" for part, version in words.firmware(audit)))
+    yield from _section(place, "Not read", words.unread(audit))
+    yield from _section(place, "What root would add", words.root_would_add(audit))
 
 
 def _safe(line: str) -> str:
     return escaped(line, LINE)
 
 
-def _section(title: str, lines: Iterator[str] | Sequence[str]) -> Iterator[str]:
+def _section(place: Standing, title: str, lines: Iterator[str] | Sequence[str]) -> Iterator[str]:
     """A heading with a list, or nothing where the list is empty."""
     made = bullets(map(_safe, lines))
     if made:
-        yield heading(2, title)
+        yield heading(place.level + 1, title)
         yield made
 
 
 # --- Links and findings ----------------------------------------------------------------------------------------
 
 
-def _links(audit: Audit) -> Iterator[str]:
+def _links(audit: Audit, place: Standing) -> Iterator[str]:
     if not audit.links:
         return
-    yield heading(2, "Links, worst first")
+    yield heading(place.level + 1, "Links, worst first")
     rows = ([_safe(cell) for cell in _link(one, audit)] for one in words.ranked(audit) if words.is_fitted(one))
     yield table(("verdict", "slot or port", "card", "runs at", "could run at", "carries", "leads to"), rows)
     alike = (f"{verdict}: {ports}" for verdict, ports in words.without(audit))
@@ -94,13 +112,13 @@ def _link(one: Judged, audit: Audit) -> Iterator[str]:
     yield words.leads_to(one, audit)
 
 
-def _group(group: Sequence[Finding], audit: Audit) -> Iterator[str]:
+def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[str]:
     """Findings of one subject with their readings, then all their steps together.
 
     People copy one such section into a ticket, so each has its cautions in full, and each step how to verify it.
     """
     said: set[str] = set()
-    yield heading(3, _safe(words.subject(group[0].subject, audit).rstrip(":")))
+    yield heading(place.level + 2, _safe(words.subject(group[0].subject, audit).rstrip(":")))
     for finding in group:
         headline = words.headline(finding)
         yield paragraph(
@@ -115,7 +133,7 @@ def _group(group: Sequence[Finding], audit: Audit) -> Iterator[str]:
     gains = words.gains(steps)
     if steps:
         brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
-        yield paragraph(_safe(f"What to do, least invasive first{brings}:"))
+        yield paragraph(_safe(f"{place.to_do}, least invasive first{brings}:"))
     number = 1
     for cautions, together in words.runs(steps):
         yield from _cautions(cautions, words.which(number, number + len(together) - 1), said)
@@ -143,10 +161,10 @@ def _cautions(cautions: Sequence[str], which: str, said: set[str]) -> Iterator[s
 # --- Drives and sets -------------------------------------------------------------------------------------------
 
 
-def _drives(audit: Audit) -> Iterator[str]:
+def _drives(audit: Audit, place: Standing) -> Iterator[str]:
     if not audit.drives:
         return
-    yield heading(2, "Drives, and what each should reach")
+    yield heading(place.level + 1, "Drives, and what each should reach")
     rated = [seen for seen in audit.drives if not drive_words.without_rates(seen, audit)]
     yield table(("drive", *RATES, *BOTH), ([escaped(seen.drive.name), *map(_range, _rates(seen))] for seen in rated))
     yield bullets(_safe(line) for seen in audit.drives for line in [_drive(seen, audit)])
@@ -177,10 +195,10 @@ def _drive(seen: DriveSeen, audit: Audit) -> str:
     return "; ".join(line for line in lines if line)
 
 
-def _stripes(audit: Audit) -> Iterator[str]:
+def _stripes(audit: Audit, place: Standing) -> Iterator[str]:
     if not audit.stripes:
         return
-    yield heading(2, "Stripe sets, and what each should reach as one")
+    yield heading(place.level + 1, "Stripe sets, and what each should reach as one")
     rows = ([escaped(seen.stripe.name), *map(_range, _set_rates(seen))] for seen in audit.stripes if not seen.why)
     yield table(("set", *SET_RATES), rows)
     yield bullets(_safe(_stripe(seen, audit)) for seen in audit.stripes)

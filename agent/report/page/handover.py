@@ -5,7 +5,6 @@ Puts the Markdown forms of its parts together under one heading.
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Final
 
 from agent.report import compare_markdown, markdown
@@ -28,8 +27,6 @@ if TYPE_CHECKING:
     from agent.soak.analysed import Analysis
     from probes.samples import Soak
 
-HEADING: Final = re.compile(r"^#{1,5} ", re.MULTILINE)
-TO_DO: Final = re.compile(r"^What to do(?=, least invasive first)", re.MULTILINE)
 SENTENCE: Final = 600  # characters
 
 
@@ -53,7 +50,8 @@ def report(
         ]
     if comparison is not None:
         names = [source for audit in (comparison.before, comparison.after) for source, one in machines if one is audit]
-        parts.append(_lower(compare_markdown.compare(comparison, names[0], names[1])))
+        made = compare_markdown.compare(comparison, names[0], names[1], level=2)
+        parts.append(f"{made.rstrip()}\n\n")
     parts += [_machine(one, audit, source) for one, (_, source, audit) in zip(labelled, ordered, strict=True)]
     parts += ["".join(_soak(one)) for one in shown]
     return f"{''.join(parts).rstrip()}\n"
@@ -65,18 +63,11 @@ def _brief(line: OverviewLine) -> str:
 
 def _machine(shown: MachineShown, audit: Audit, source: str) -> str:
     """A machine under its heading, with its role; what an earlier reading asked for is told as of then."""
-    _, _, rest = markdown.check(audit, source).partition("\n")
     beside = f" ({shown.product})" if shown.product else ""
     then = as_of_then(shown.role, shown.taken_at)
-    if then:
-        rest = TO_DO.sub("What was to do as of then", rest)
-    title = escaped(f"{shown.label}{beside}", SENTENCE)
-    return _lower(f"{heading(1, title)}{paragraph(escaped(then, SENTENCE))}{rest.lstrip()}")
-
-
-def _lower(document: str) -> str:
-    """A document with each of its headings one level lower; no text of devices begins a line with a mark."""
-    return f"{HEADING.sub(lambda found: f'#{found[0]}', document).rstrip()}\n\n"
+    to_do = "What was to do as of then" if then else markdown.ALONE.to_do
+    place = markdown.Standing(2, f"{shown.label}{beside}", then, to_do)
+    return f"{markdown.check(audit, source, place).rstrip()}\n\n"
 
 
 def _soak(shown: SoakShown) -> Iterator[str]:
