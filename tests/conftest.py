@@ -59,7 +59,8 @@ def quick_only(config: pytest.Config) -> bool:
 def pytest_cmdline_main(config: pytest.Config) -> None:
     """Spread the tests over the processors, unless it was said how, or a debugger wants them in this process."""
     option = config.option
-    if getattr(option, "numprocesses", 0) is None and not option.usepdb and not option.collectonly:
+    worker = hasattr(config, "workerinput") or "PYTEST_XDIST_WORKER" in os.environ  # these have no workers of their own
+    if getattr(option, "numprocesses", 0) is None and not (worker or option.usepdb or option.collectonly):
         option.numprocesses = "auto"
         option.dist = "loadgroup"
 
