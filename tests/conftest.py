@@ -62,7 +62,7 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     worker = hasattr(config, "workerinput") or "PYTEST_XDIST_WORKER" in os.environ  # these have no workers of their own
     if getattr(option, "numprocesses", 0) is None and not (worker or option.usepdb or option.collectonly):
         option.numprocesses = "auto"
-        option.dist = "loadgroup"
+        option.dist = "loadfile"  # what a file makes once is made once
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

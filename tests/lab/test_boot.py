@@ -15,7 +15,7 @@ from tests.lab.boot import CHECKOUT, SEARCHED, Guest, GuestFailed, Rack
 from tests.lab.kernel import Missing, image, missing
 from tests.lab.need import cannot
 
-pytestmark = [pytest.mark.lab, pytest.mark.xdist_group("lab")]  # one guest at a time
+pytestmark = pytest.mark.lab
 
 BARE: Final = Rack(name="bare", machine="pc", memory_mib=256)
 PATIENCE: Final = 20

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-pytestmark = [pytest.mark.lab, pytest.mark.xdist_group("lab")]  # one guest at a time
+pytestmark = pytest.mark.lab
 
 # Rule of the one fault of each state. Only the super-user may ask a drive what it warns of.
 FAULTS: Final = {

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
     from pathlib import Path
 
-pytestmark = [pytest.mark.lab, pytest.mark.xdist_group("lab")]  # one guest at a time
+pytestmark = pytest.mark.lab
 
 ROOT: Final = "root"
 ORDINARY: Final = "ordinary"

@@ -19,7 +19,7 @@ from tests.lab.racks import PATIENT
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-pytestmark = [pytest.mark.lab, pytest.mark.xdist_group("lab")]  # one guest at a time
+pytestmark = pytest.mark.lab
 
 PROPERTY: Final = "smart_critical_warning"
 # Byte 0 of log 02h and the rules that speak up: NVM Express Base, SMART / Health Information log page.

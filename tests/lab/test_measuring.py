@@ -18,7 +18,7 @@ from tests.lab.racks import GIBIBYTE, NATIVE_HOT_PLUG
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-pytestmark = [pytest.mark.lab, pytest.mark.xdist_group("lab")]  # one guest at a time
+pytestmark = pytest.mark.lab
 
 CAP: Final = 4_000_000  # bytes a second
 RACK: Final = Rack(

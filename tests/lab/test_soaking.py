@@ -18,7 +18,7 @@ from tests.lab.racks import TOWER
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-pytestmark = [pytest.mark.lab, pytest.mark.xdist_group("lab")]  # one guest at a time
+pytestmark = pytest.mark.lab
 
 MEBIBYTE: Final = 1 << 20
 WRITTEN: Final = 192 * MEBIBYTE
