@@ -92,8 +92,7 @@ def audit(
     (read, write) in MB/s; `notes` are field notes of the user's own, beside those that come with the program.
     """
     seen, rates = judged_machine.judge(facts, planned, limits or {})
-    seen = structs.replace(seen, notes=notes)
-    seen = structs.replace(seen, moves=better_slots.moves(seen))
+    seen = structs.replace(seen, notes=notes, moves=better_slots.moves(seen))
     findings = []
     guest = facts.host.virtual is True
     unread = list(facts.unread)

@@ -15,6 +15,7 @@ from agent.model.findings import Severity, Verdict
 from agent.rules import RULES
 from knowledge.explained import texts
 from knowledge.manual import CHAPTERS
+from knowledge.phrasing import begun
 from knowledge.problems import BadInput
 from knowledge.steps import COUNTED_ANYHOW, SINCE, SOURCE, STEPS, USUAL_SETUP_PLACE
 
@@ -214,7 +215,7 @@ def _sentence(words: str) -> str:
 
 def _begun(words: str) -> str:
     """The words with a capital, but for the program's own name."""
-    return words if words.startswith("lanewright") else f"{words[:1].upper()}{words[1:]}"
+    return words if words.startswith("lanewright") else begun(words)
 
 
 # --- Looking up ------------------------------------------------------------------------------------------------

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 import pytest
 from msgspec.structs import replace
 
+from agent.model.expected import Need
 from agent.planner.build import Built, arrangement_of, build, member_mbps, placement_of
 from agent.planner.holders import hundredths, tenths_asked
 from agent.planner.problem import Arrangement, allowed, score
 from agent.sheets.paths import today
-from agent.sheets.sheet import DrivePlace, Need, Placement, StripeSpec, Uplink
+from agent.sheets.sheet import DrivePlace, Placement, StripeSpec, Uplink
 from tests.brute import arrangements
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, sheet, slot, socket, switch
 

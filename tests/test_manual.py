@@ -106,8 +106,15 @@ def test_the_terminal_shows_a_chapter_whole(name: str, width: int) -> None:
     said_by_blocks = [text for block in chapters.body(chapter) for text in texts(block)]
     text = squeezed(shown)
     assert [] == [part for part in said_by_blocks if squeezed(part) not in text]
-    kept = {f"    {line}" for block in chapters.body(chapter) if isinstance(block, AsIs) for line in block.lines}
+    kept = {f"  {line}" for block in chapters.body(chapter) if isinstance(block, AsIs) for line in block.lines}
     assert [] == [line for line in shown.splitlines() if len(line) > width and line not in kept]
+
+
+def test_the_help_of_every_command_fits_a_terminal_of_80() -> None:
+    """The chapter on commands, whose lines are kept as they are, is no wider than what the commands print."""
+    lines = printed(manual.chapter(filled("commands"), 80, ""), 80).splitlines()
+    assert len(lines) > 100
+    assert [] == [line for line in lines if len(line) > 80]
 
 
 def test_what_the_program_knows_stands_in_its_chapter() -> None:

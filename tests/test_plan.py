@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as some
 from msgspec.structs import replace
 
+from agent.model.expected import Need
 from agent.planner.alternatives import gap
 from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
@@ -25,7 +26,7 @@ from agent.planner.problem import Score, allowed, score
 from agent.planner.result import NeedSeen, Plan, Unplaced
 from agent.sheets.paths import today
 from agent.sheets.reading import parse
-from agent.sheets.sheet import DrivePlace, Need, Placement, StripeSpec, Uplink
+from agent.sheets.sheet import DrivePlace, Placement, StripeSpec, Uplink
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 from tests.sheets import BENCH_1
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, patience, sheet, slot, socket, switch

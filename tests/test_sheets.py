@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from agent.model.expected import Need
 from agent.sheets import shape
 from agent.sheets.reading import LIMIT, card_of, drive_of, drives_of, parse, read
-from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Need, Sheet, SlotSpec, StripeSpec, Uplink, fail
+from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink, fail
 from agent.toml.tables import DOTS_LIMIT, LINE_LIMIT
 from knowledge import rates, slots
 from knowledge.problems import BadInput

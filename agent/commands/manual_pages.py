@@ -12,6 +12,7 @@ from agent import __version__
 from agent.manual.chapters import body, chapter
 from agent.report import roff
 from knowledge.manual import CHAPTERS
+from knowledge.phrasing import begun
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def _sections(root: click.Command, words: str, command: click.Command) -> Iterat
     context = _context(root, words)
     told, statuses = _told(command)
     name = roff.escaped(words.replace(" ", "-"))
-    yield roff.Section("NAME", (rf"{name} \- {roff.escaped(_begun(told[0]).rstrip('.'))}",))
+    yield roff.Section("NAME", (rf"{name} \- {roff.escaped(begun(told[0]).rstrip('.'))}",))
     usage = " ".join(command.collect_usage_pieces(context))
     yield roff.Section("SYNOPSIS", (f"{roff.bold(words)} {roff.escaped(usage)}",))
     told += [" ".join(command.epilog.split())] if command.epilog else []
@@ -102,11 +103,7 @@ def _told(command: click.Command) -> tuple[list[str], str]:
     """The paragraphs of a command's help, and what it says of its exit status ("" if nothing)."""
     parts = [" ".join(part.split()) for part in inspect.cleandoc(command.help or "").split("\n\n")]
     statuses = [part.removeprefix(STATUS) for part in parts if part.startswith(STATUS)]
-    return [part for part in parts if not part.startswith(STATUS)], _begun(" ".join(statuses))
-
-
-def _begun(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}"
+    return [part for part in parts if not part.startswith(STATUS)], begun(" ".join(statuses))
 
 
 def _chapters(words: str) -> Sequence[str]:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from knowledge.phrasing import sentence
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
@@ -91,8 +93,7 @@ def exit_statuses() -> str:
 
 
 def _meaning(problem: type[Exception]) -> str:
-    words = (problem.__doc__ or "").split("(", 1)[0].strip()
-    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+    return sentence((problem.__doc__ or "").split("(", 1)[0].strip())
 
 
 def seen_where() -> str:

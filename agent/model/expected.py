@@ -57,15 +57,16 @@ class DriveExpected(Struct, frozen=True, kw_only=True):
     together: tuple[float, float] | None
 
 
-class NeedExpected(Struct, frozen=True, kw_only=True):
-    """Something that the build must give, for the drives (of the stripe set, RAID `raid`) or for the card named.
+class Need(Struct, frozen=True, kw_only=True):
+    """Something that the build must give. What is not asked for is None, False or ().
 
-    Rates, MB/s, are those of the set as a whole, or else of each drive, while nothing else works; None asks for none.
+    Rates, MB/s, are those of `stripe` as a whole, or else of each of `drives`, while nothing else works. The other
+    three hold for every drive named (or of the stripe): not on a card that needs a split slot, not behind a packet
+    switch; and for `cards`: `in_slot`, the slot that the card must be in.
     """
 
     name: str
     stripe: str | None = None
-    raid: int | None = None
     drives: tuple[str, ...] = ()
     cards: tuple[str, ...] = ()
     read_mbps: float | None = None
@@ -73,6 +74,12 @@ class NeedExpected(Struct, frozen=True, kw_only=True):
     not_on_split: bool = False
     not_behind_switch: bool = False
     in_slot: str | None = None
+
+
+class NeedExpected(Need, frozen=True, kw_only=True):
+    """A need of a machine: a stripe set with its level, RAID `raid`, and its drives by their names."""
+
+    raid: int | None = None
 
 
 class Expectations(Struct, frozen=True, kw_only=True):

@@ -38,8 +38,9 @@ from agent.sheets.sheet import DrivePlace, Placement
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from agent.model.expected import Need
     from agent.model.throughput import Direction
-    from agent.sheets.sheet import Need, Sheet, StripeSpec
+    from agent.sheets.sheet import Sheet, StripeSpec
 
 
 class Built(Struct, frozen=True):

@@ -19,9 +19,10 @@ from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from agent.model.expected import Need
     from agent.model.throughput import Direction, Flow, Share, StripeShare
     from agent.planner.build import Built
-    from agent.sheets.sheet import DriveSpec, Need, Placement, Sheet, StripeSpec
+    from agent.sheets.sheet import DriveSpec, Placement, Sheet, StripeSpec
 
 ITSELF: Final = "the drive itself"
 

@@ -9,6 +9,7 @@ from rich.text import Text
 from agent.report import words
 from agent.report.paper import HEADING, INDENT, QUIET, STYLES, Page
 from agent.report.plain import mbps, plain
+from knowledge.phrasing import begun
 from knowledge.steps import SHORT
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ def add_findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
         if number == 0:
             line.append(f"{words.subject(finding.subject, audit)} ", HEADING)
         headline = words.headline(finding)
-        line.append(headline if number == 0 else f"{headline[:1].upper()}{headline[1:]}")
+        line.append(headline if number == 0 else begun(headline))
         page.add(line, hang=INDENT + 1)
         for one in finding.evidence:
             page.add(_reading(one), indent=INDENT + 1, hang=INDENT + 3, style=QUIET)

@@ -42,8 +42,8 @@ def _block(page: Page, block: Block) -> None:
     if isinstance(block, Heading):
         page.add(block.text, style=HEADING)
     elif isinstance(block, AsIs):
-        # As it is: a command that was wrapped could not be copied.
-        page.lines += [Text(f"    {line}" if line else "") for line in block.lines]
+        # As it is: a command that was wrapped could not be copied. The help of a command has 78 columns.
+        page.lines += [Text(f"  {line}" if line else "") for line in block.lines]
     else:
         text = Text(f"{block.mark} " if block.mark else "")
         for span in block.spans:

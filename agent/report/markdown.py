@@ -13,6 +13,7 @@ from agent.model.abilities import rate_text
 from agent.report import drive_words, words
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
 from agent.report.plain import mbps, mbps_range, size, stripe_caution, told
+from knowledge.phrasing import begun
 from knowledge.steps import SHORT
 
 if TYPE_CHECKING:
@@ -121,9 +122,7 @@ def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[
     yield heading(place.level + 2, _safe(words.subject(group[0].subject, audit).rstrip(":")))
     for finding in group:
         headline = words.headline(finding)
-        yield paragraph(
-            f"**{finding.severity.value.upper()}** (`{finding.rule}`): {_safe(f'{headline[:1].upper()}{headline[1:]}')}"
-        )
+        yield paragraph(f"**{finding.severity.value.upper()}** (`{finding.rule}`): {_safe(begun(headline))}")
         rows = [
             [escaped(one.source), escaped(one.read), SAME if one.expected == one.read else escaped(one.expected)]
             for one in finding.evidence

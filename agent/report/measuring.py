@@ -14,6 +14,7 @@ from agent.measure.targets import LIMITS
 from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import mbps, mbps_range, place, plain, told
+from knowledge.phrasing import begun
 from knowledge.rates import celsius_text
 
 if TYPE_CHECKING:
@@ -193,7 +194,7 @@ def _remarks(one: Measured, delivery: Delivery) -> list[str]:
             "the page cache could not be bypassed here; the system was asked to forget what it keeps of the data, "
             "but the rate may be that of memory",
         )
-    return [f"{remark[:1].upper()}{remark[1:]}." for remark in remarks]
+    return [f"{begun(remark)}." for remark in remarks]
 
 
 # --- The sum ---------------------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from agent.planner.phrases import counted
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import mbps, mbps_range, plain
+from knowledge.phrasing import begun
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -99,7 +100,7 @@ def _answer(page: Page, found: Plan) -> None:
     """What stands in the way, then in one sentence what is gained and whether it is the best there is."""
     short = _shortfall(found)
     if short:
-        page.add(f"{short[:1].upper()}{short[1:]}.", style=BAD)
+        page.add(f"{begun(short)}.", style=BAD)
     page.add(Text().append(_standing(found), GOOD if found.proved else FAIR).append(_gained(found)))
     if found.figures.moves and not found.worth_moving:
         page.add(_not_worth(found), style=FAIR)

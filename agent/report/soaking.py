@@ -16,6 +16,7 @@ from agent.report.plain import machine_named, plain
 from agent.report.soak_words import BAD, FAIR, GOOD, SENTENCE, UNSURE
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
+from knowledge.phrasing import begun
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -56,7 +57,7 @@ def analysis(found: Analysis, width: int, source: str) -> Page:
     page.add(_answer(found))
     for note in found.notes:
         words = plain(note, SENTENCE)
-        page.add(f"{words[:1].upper()}{words[1:]}.")
+        page.add(f"{begun(words)}.")
     alike = _alike(found.drives)
     if alike:
         page.add()

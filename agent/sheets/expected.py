@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from msgspec.structs import asdict
+
 from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected, as_written
 from agent.model.throughput import alone, together
 from agent.sheets.fitted import named
@@ -20,8 +22,9 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
+    from agent.model.expected import Need
     from agent.model.throughput import Share
-    from agent.sheets.sheet import DrivePlace, DriveSpec, Need, Sheet
+    from agent.sheets.sheet import DrivePlace, DriveSpec, Sheet
     from probes.facts import Facts
 
 Limits = tuple[float | None, float | None]
@@ -91,18 +94,9 @@ def _drive(
 
 def _need(sheet: Sheet, need: Need) -> NeedExpected:
     stripe = next((one for one in sheet.stripes if one.name == need.stripe), None)
-    return NeedExpected(
-        name=need.name,
-        stripe=need.stripe,
-        raid=stripe.raid if stripe is not None else None,
-        drives=stripe.drives if stripe is not None else need.drives,
-        cards=need.cards,
-        read_mbps=need.read_mbps,
-        write_mbps=need.write_mbps,
-        not_on_split=need.not_on_split,
-        not_behind_switch=need.not_behind_switch,
-        in_slot=need.in_slot,
-    )
+    if stripe is None:
+        return NeedExpected(**asdict(need))
+    return NeedExpected(**{**asdict(need), "raid": stripe.raid, "drives": stripe.drives})
 
 
 # --- The drives of the machine -----------------------------------------------------------------------------------

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 from probes.files import quoted
 
 if TYPE_CHECKING:
-    from agent.sheets.sheet import CardSpec, Need
+    from agent.model.expected import Need
+    from agent.sheets.sheet import CardSpec
     from agent.sheets.wording import Say
 
 _OF_DRIVES: Final = ("read_mbps", "write_mbps", "not_on_split", "not_behind_switch")

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import UNSET
 from msgspec.structs import asdict
 
-from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Need, Sheet, SlotSpec, StripeSpec, Uplink
+from agent.model.expected import Need
+from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink
 from agent.toml.tables import problem, problem_at, tables
 from knowledge.parts import CardKind, DriveKind, kinds, nearest, typical_watts
 from knowledge.problems import BadInput

@@ -13,6 +13,7 @@ from msgspec import Struct
 from agent.toml.tables import problem_at
 
 if TYPE_CHECKING:
+    from agent.model.expected import Need
     from knowledge.problems import BadInput
 
 FORMAT: Final = "lanewright-sheet"
@@ -116,25 +117,6 @@ class StripeSpec(Struct, frozen=True):
     name: str
     raid: int
     drives: tuple[str, ...]
-
-
-class Need(Struct, frozen=True, kw_only=True):
-    """Something that the build must give. What is not asked for is None, False or ().
-
-    Rates are those of `stripe` as a whole, or else of each of `drives`, while nothing else works. The other three hold
-    for every drive named (or of the stripe): not on a card that needs a split slot, not behind a packet switch; and for
-    `cards`: `in_slot`, the slot that the card must be in.
-    """
-
-    name: str
-    stripe: str | None = None
-    drives: tuple[str, ...] = ()
-    cards: tuple[str, ...] = ()
-    read_mbps: float | None = None
-    write_mbps: float | None = None
-    not_on_split: bool = False
-    not_behind_switch: bool = False
-    in_slot: str | None = None
 
 
 class MachineSpec(Struct, frozen=True, kw_only=True):

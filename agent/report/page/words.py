@@ -12,6 +12,7 @@ from agent.model.unseen_parts import missed
 from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
 from agent.report.plain import mbps_range, plain
+from knowledge.phrasing import begun
 from knowledge.rates import celsius_text
 from probes.tokens import is_word_token
 
@@ -41,7 +42,7 @@ SHORT: Final = 40
 
 def sentence(text: str) -> str:
     """Words with a capital and an end, as a sentence has them; "" stays as it is."""
-    whole = f"{text[:1].upper()}{text[1:]}"
+    whole = begun(text)
     return whole if not whole or whole.endswith((".", "!", "?")) else f"{whole}."
 
 
