@@ -10,7 +10,7 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.notebook.learning import TRAINED, learned
+from agent.notebook.learning import learned
 from agent.notebook.note_files import parsed
 from agent.notebook.note_text import written
 from agent.notebook.tokens import token
@@ -89,7 +89,7 @@ def test_every_card_that_trained_is_learned_of(name: str) -> None:
     trained = [
         one
         for one in found.links
-        if one.verdict in TRAINED and one.now is not None and not (one.link.onboard or one.link.integrated)
+        if one.verdict.kind.trained and one.now is not None and not (one.link.onboard or one.link.integrated)
     ]
     assert len(trained) == learned([(capture, found)]).sightings
 

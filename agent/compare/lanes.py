@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     from agent.model.judged import Judged
 
 LEAST: Final = 0.5  # MB/s; less is a matter of rounding
-# What says why a link is below its speed: told apart by registers that an ordinary user does not read.
-EXPLAINED: Final = frozenset(verdict for verdict in Verdict if verdict.kind.of_speed)
-CALM: Final = frozenset(verdict for verdict in Verdict if verdict.kind.calm)
 VACANT: Final = {Verdict.EMPTY: Severity.OK, Verdict.DARK: Severity.FAULT}
 
 
@@ -91,10 +88,11 @@ def _link(pair: Pair, doubts: Doubts) -> Iterator[Change]:
     if rates[0] is not None and rates[1] is not None and rates[0] != rates[1]:
         yield from _figures(words, rates[0], rates[1])
     if before.verdict is after.verdict or (
-        (resting(before) or resting(after)) and {before.verdict, after.verdict} <= CALM
+        (resting(before) or resting(after)) and before.verdict.kind.calm and after.verdict.kind.calm
     ):
         return
-    if {before.verdict, after.verdict} <= EXPLAINED and explained_by_depth(before, after, same_depth=pair.same_depth):
+    told_by_registers = before.verdict.kind.of_speed and after.verdict.kind.of_speed
+    if told_by_registers and explained_by_depth(before, after, same_depth=pair.same_depth):
         doubts.remark("why the speed is low", words, "one of the two sides did not read the registers that tell")
         return
     if not explained_by_depth(before, after, same_depth=pair.same_depth):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
@@ -11,8 +11,6 @@ from agent.model.throughput import link_mbps
 
 if TYPE_CHECKING:
     from agent.model.machine import Link
-
-BELOW_BEST: Final = frozenset(verdict for verdict in Verdict if verdict.kind.below_best)
 
 
 class Judged(Struct, frozen=True):
@@ -75,4 +73,4 @@ class Judged(Struct, frozen=True):
     @property
     def below_best(self) -> bool:
         """Whether another look could change the verdict: something is lower than both ends can do."""
-        return self.verdict in BELOW_BEST or (self.verdict is Verdict.UNKNOWN and self.link.device is not None)
+        return self.verdict.kind.below_best or (self.verdict is Verdict.UNKNOWN and self.link.device is not None)

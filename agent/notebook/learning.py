@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from probes.capture import Capture
     from probes.facts import Host
 
-TRAINED: Final = frozenset(verdict for verdict in Verdict if verdict.kind.trained)
 SLOT_KINDS: Final = frozenset(get_args(SlotKind))
 UNREAD_KIND: Final = ""  # where the firmware's description of slots was not to be read: of any kind then
 SLOTS: Final = {
@@ -123,7 +122,7 @@ def sightings(audit: Audit, capture: str, machine: str, date: dt.date) -> Iterat
 
 
 def _outcome(judged: Judged) -> Outcome | None:
-    if judged.verdict not in TRAINED or judged.now is None or judged.link.onboard or judged.link.integrated:
+    if not judged.verdict.kind.trained or judged.now is None or judged.link.onboard or judged.link.integrated:
         return None
     return Outcome(str(judged.verdict), judged.now.speed, judged.now.width)
 
@@ -205,7 +204,7 @@ def _note(kind: Kind, outcome: Outcome, seen: Sequence[Sighting], others: dict[O
             machine=machine,
         ),
         seen=SeenThen(
-            verdict=outcome.verdict,  # type: ignore[arg-type] # one of TRAINED
+            verdict=outcome.verdict,  # type: ignore[arg-type] # one of those that are trained
             link=LinkThen(GTPS[outcome.speed], outcome.width),  # type: ignore[arg-type] # a width that links have
         ),
         evidence=tuple(newest[:MOST_EVIDENCE]),

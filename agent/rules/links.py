@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from agent.model.abilities import rate_text
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
-from agent.model.judged import BELOW_BEST
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
 
 def _plainly(seen: JudgedMachine, judged: Judged) -> Found:
     """The verdict as a finding, with what the link at its best would bring."""
-    if judged.now is None or judged.best is None or judged.verdict not in BELOW_BEST or judged.port_hidden:
+    if judged.now is None or judged.best is None or not judged.verdict.kind.below_best or judged.port_hidden:
         return Found(judged.subject, judged.why, judged.evidence, judged=judged)
     gain = seen.gain_mbps(judged.link.key, judged.best)
     more = "" if gain is not None else f"; {_without_gain(seen, judged.link.key)}"
@@ -296,7 +295,7 @@ def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         carried = judged.mbps
         below = list(crossing.get(judged.link.key, {}).values())
-        if carried is None or not below or judged.verdict in BELOW_BEST:
+        if carried is None or not below or judged.verdict.kind.below_best:
             continue  # below its best it is a finding by itself, and no measure of how the carrier is built
         asked = sum(rate for _, rate in below)
         if asked <= carried * 1.001:

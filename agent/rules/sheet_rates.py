@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Evidence, Rate, Severity, Verdict
-from agent.model.judged import BELOW_BEST
 from agent.model.throughput import link_mbps
 from agent.rules.rule import Found
 
@@ -39,7 +38,7 @@ def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
             judged.subject,
             f"{one.words} runs at {rate_text(now)} where the sheet expects {rate_text(planned)}{cause}",
             tuple(evidence),
-            severity=Severity.LIMIT if part_can or judged.verdict in BELOW_BEST else None,
+            severity=Severity.LIMIT if part_can or judged.verdict.kind.below_best else None,
             judged=judged,
             gain_mbps=None if part_can else seen.gain_mbps(judged.link.key, planned),
             lanes_shared=now.width < planned.width and not part_can,
@@ -63,7 +62,7 @@ def falls_below(judged: Judged, planned: Rate) -> bool:
     rate = judged.now
     if judged.mbps is None:
         return False
-    if judged.verdict in BELOW_BEST or judged.verdict is Verdict.UNKNOWN:
+    if judged.verdict.kind.below_best or judged.verdict is Verdict.UNKNOWN:
         rate = judged.best
     return rate is not None and _less(rate, planned)
 
@@ -80,7 +79,7 @@ def _less(rate: Rate, planned: Rate) -> bool:
 def rates_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Rates of drives in their places, one finding for all that one link holds back."""
     told = {judged.link.key for _, judged, _ in _links_below(matched)}
-    told |= {one.link.key for one in seen.judged if one.verdict in BELOW_BEST or one.verdict is Verdict.UNKNOWN}
+    told |= {one.link.key for one in seen.judged if one.verdict.kind.below_best or one.verdict is Verdict.UNKNOWN}
     groups: dict[tuple[str, str], list[Short]] = {}
     for one in matched.drives:
         if one.found is None or one.how not in IN_PLACE or (one.on is not None and one.on.how != "here"):

@@ -8,7 +8,6 @@ from agent.model import throughput
 from agent.model.abilities import rate_text
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
-from agent.model.judged import BELOW_BEST
 from agent.model.stripes import RESTING_STATES, members_lost, words
 from agent.model.throughput import Flow
 from agent.rules.rule import Compared, Found, Rule
@@ -59,7 +58,7 @@ def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
         sharing = [flow.name for flow in members if key in flow.hops]
         if one.alone is None or one.raid is None or judged is None or judged.now is None or len(sharing) < 2:  # noqa: PLR2004 - one alone shares nothing
             continue
-        if judged.verdict in BELOW_BEST:
+        if judged.verdict.kind.below_best:
             continue  # a finding by itself, and no measure of how the carrier is built
         apart = [Flow(flow.name, flow.hops[:1], flow.limit_mbps, flow.write_limit_mbps) for flow in members]
         free = throughput.stripe(one.raid, apart, seen.hops)
