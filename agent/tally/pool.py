@@ -1,9 +1,8 @@
 """Worker processes: each is handed pieces of work and answers with bytes. The only door to processes of our own.
 
-Workers are forked where that is safe, before this process has any thread: they
-start in a moment, and share what is imported.
-Elsewhere they are spawned, as a fork of a process that uses system frameworks is not safe there. A worker whose parent
-is gone ends when it next looks for work. Knows nothing of what the work is.
+Workers are forked where that is safe, before this process has any thread: they start in a moment, and share what is
+imported. Elsewhere they are spawned, as a fork of a process that uses system frameworks is not safe there. A worker
+whose parent is gone ends when it next looks for work. Knows nothing of what the work is.
 """
 
 from __future__ import annotations

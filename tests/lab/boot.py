@@ -234,8 +234,9 @@ class Guest:
     def _command(self, port: int, monitor: int) -> list[str]:
         booted = image()
         rack = self.rack
-        # The kernel ends QEMU with this process, however it ends.
-        command = ["setpriv", "--pdeathsig", "KILL", "--", "qemu-system-x86_64"]
+        # The kernel ends QEMU with this process, however it ends; where it had ended before that, nothing starts.
+        command = ["setpriv", "--pdeathsig", "KILL", "--"]
+        command += ["sh", "-c", '[ "$PPID" = "$0" ] && exec "$@"', str(os.getpid()), "qemu-system-x86_64"]
         command += ["-nodefaults", "-no-user-config", "-display", "none", "-no-reboot"]
         command += ["-machine", rack.machine, "-accel", "tcg,thread=single", "-cpu", rack.processor]
         command += ["-smp", str(rack.processors), "-m", f"{rack.memory_mib}M"]
