@@ -61,7 +61,7 @@ def steps(rule: Rule, found: Found, guest: bool, platform: str = "linux") -> tup
     words = _words(rule, found, system.setup_place or USUAL_SETUP_PLACE)
     plain = [(STEPS[action], words, found.gain_mbps) for action in dict.fromkeys(actions)]
     by_hand = [(STEPS[hand.action], {**words, **_hand_words(hand)}, hand.gain_mbps) for hand in found.hands]
-    return tuple(_step(*one) for one in sorted([*plain, *by_hand], key=lambda one: one[0].rank))
+    return tuple(_step(*weighed) for weighed in sorted([*plain, *by_hand], key=lambda weighed: weighed[0].rank))
 
 
 def _step(kind: StepKind, words: dict[str, str], gain_mbps: float | None) -> Step:

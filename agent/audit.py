@@ -63,7 +63,7 @@ class Audit(Struct, frozen=True):
     @property
     def blind(self) -> tuple[Unread, ...]:
         """What was asked for in vain and may hide a fault: with any of these nobody can say that all is well."""
-        return tuple(one for one in self.unread if one.vital)
+        return tuple(unread for unread in self.unread if unread.vital)
 
     def status(self, least: Severity) -> int:
         """The exit status: 1 where something is as bad as `least` or worse, 3 where that could not be told, else 0."""
@@ -76,7 +76,9 @@ class Audit(Struct, frozen=True):
         """The worst severity of any finding or verdict."""
         found = [finding.severity for finding in self.findings]
         return min(
-            (*found, *(judged.verdict.severity for judged in self.links)), key=lambda one: one.rank, default=Severity.OK
+            (*found, *(judged.verdict.severity for judged in self.links)),
+            key=lambda severity: severity.rank,
+            default=Severity.OK,
         )
 
 
@@ -161,19 +163,23 @@ def only_at(found: Audit, name: str) -> Audit:
         facts=facts,
         links=links,
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
-        stripes=tuple(one for one in found.stripes if not drives.isdisjoint(one.stripe.members)),
-        findings=tuple(one for one in found.findings if one.subject in subjects or _is_noted(one, subjects)),
+        stripes=tuple(stripe for stripe in found.stripes if not drives.isdisjoint(stripe.stripe.members)),
+        findings=tuple(
+            finding for finding in found.findings if finding.subject in subjects or _is_noted(finding, subjects)
+        ),
         unread=tuple(
-            one
-            for one in found.unread
-            if one in unlisted or not subjects.isdisjoint(one.what.replace("/", " ").replace(",", " ").split())
+            unread
+            for unread in found.unread
+            if unread in unlisted or not subjects.isdisjoint(unread.what.replace("/", " ").replace(",", " ").split())
         ),
     )
 
 
 def _is_noted(finding: Finding, subjects: set[str]) -> bool:
     """Whether a field note holds for one of these too; what several parts have in common is one finding."""
-    return finding.rule == "field-note" and any(one.source.partition(" ")[0] in subjects for one in finding.evidence)
+    return finding.rule == "field-note" and any(
+        evidence.source.partition(" ")[0] in subjects for evidence in finding.evidence
+    )
 
 
 def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: set[str], drives: set[str]) -> Facts:
@@ -186,10 +192,14 @@ def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: s
     described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
     return structs.replace(
         facts,
-        functions=tuple(one for one in facts.functions if one.address in ends or one.physical_function in ends),
-        drives=tuple(one for one in facts.drives if one.name in drives),
-        kernel_slots=tuple(one for one in facts.kernel_slots if one.name.lower() in names),
-        board_slots=tuple(one for one in described if one in boards or one.designation.lower() in names),
+        functions=tuple(
+            function for function in facts.functions if function.address in ends or function.physical_function in ends
+        ),
+        drives=tuple(drive for drive in facts.drives if drive.name in drives),
+        kernel_slots=tuple(kernel_slot for kernel_slot in facts.kernel_slots if kernel_slot.name.lower() in names),
+        board_slots=tuple(
+            board_slot for board_slot in described if board_slot in boards or board_slot.designation.lower() in names
+        ),
     )
 
 
@@ -199,4 +209,4 @@ def _names(judged: Judged) -> set[str]:
     names = {judged.port_address, judged.device_address, *(function.address for function in link.functions)}
     if link.slot is not None:
         names |= {link.slot.name.lower(), f"slot {link.slot.name.lower()}"}
-    return {one for one in names if one}
+    return {name for name in names if name}

@@ -91,9 +91,9 @@ class Run:
     def __enter__(self) -> Self:
         """Catch the signals from now on; call it in the main thread, before other threads are started."""
         wanted = (*ENDING, *PASSED_ON) if self.command else ENDING
-        self._caught = tuple(one for one in wanted if signal.getsignal(one) is not signal.SIG_IGN)
-        for one in self._caught:
-            self._before[one] = signal.signal(one, self._came_in_between)
+        self._caught = tuple(signals for signals in wanted if signal.getsignal(signals) is not signal.SIG_IGN)
+        for signals in self._caught:
+            self._before[signals] = signal.signal(signals, self._came_in_between)
         signal.pthread_sigmask(signal.SIG_BLOCK, self._caught)
         self._listener = Thread(target=self._listen, name="signals", daemon=True)
         self._listener.start()
@@ -109,16 +109,16 @@ class Run:
                 if self._caught:
                     signal.pthread_kill(listener.ident, self._caught[0])
             listener.join()
-        for one, before in self._before.items():
-            signal.signal(one, self._after(one, before))
+        for signals, before in self._before.items():
+            signal.signal(signals, self._after(signals, before))
         signal.pthread_sigmask(signal.SIG_UNBLOCK, self._caught)
 
-    def _after(self, one: signal.Signals, before: _Handler | None) -> _Handler:
+    def _after(self, signals: signal.Signals, before: _Handler | None) -> _Handler:
         """What a signal does when the run is over, and its log is still to be closed and told of."""
-        meant_for_command = one in {signal.SIGUSR1, signal.SIGUSR2}
-        if not meant_for_command and (one not in ENDING or not self.signals):
+        meant_for_command = signals in {signal.SIGUSR1, signal.SIGUSR2}
+        if not meant_for_command and (signals not in ENDING or not self.signals):
             return before if before is not None else signal.SIG_DFL
-        return self._interrupted if one is signal.SIGINT else signal.SIG_IGN
+        return self._interrupted if signals is signal.SIGINT else signal.SIG_IGN
 
     def _interrupted(self, _number: int, _frame: FrameType | None) -> None:
         """Ctrl-C after the run: another than that which ended it ends the program."""

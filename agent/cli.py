@@ -400,7 +400,7 @@ def _compared(asked: PlanRequest, seconds: float, form: str) -> int:
         from agent.report import planning
 
         output.page(planning.candidates, tried, tried[0].plan.sheet.source)
-    return 0 if any(complete(one.plan) for one in tried) else 1
+    return 0 if any(complete(candidate.plan) for candidate in tried) else 1
 
 
 def _for_seconds(seconds: float) -> Callable[[], bool]:

@@ -101,7 +101,7 @@ def _found(word: str) -> tuple[Explanation, ...]:
     known = _by_key()
     kind, _, rest = asked.partition("-")
     if asked not in known and kind in KINDS:
-        return tuple(one for one in known.get(rest, ()) if one.kind == kind)
+        return tuple(text for text in known.get(rest, ()) if text.kind == kind)
     return known.get(asked, ())
 
 
@@ -125,7 +125,7 @@ def nearest(word: str) -> tuple[str, ...]:
 
 def _written(key: str) -> tuple[str, ...]:
     """The words of a key as they are written; a chapter's name is its key."""
-    return tuple(one.word for one in _by_key()[key]) if key in _by_key() else (key,)
+    return tuple(text.word for text in _by_key()[key]) if key in _by_key() else (key,)
 
 
 # --- Each kind -------------------------------------------------------------------------------------------------
@@ -140,7 +140,7 @@ def _all() -> Iterator[Explanation]:
             yield _of_term(severity.value, "severity", found.severities[severity])
     for rule in RULES.values():
         yield _of_judgement(rule.id, "rule", rule.title, rule.severity, rule.explained, rule.steps)
-    for step in sorted(STEPS.values(), key=lambda one: one.rank):
+    for step in sorted(STEPS.values(), key=lambda step_kind: step_kind.rank):
         if step.action in found.steps:
             yield _of_step(step, found.steps[step.action])
     for word, term in found.words.items():
@@ -173,7 +173,7 @@ def _of_judgement(
         causes=text.causes,
         cannot_tell=text.cannot_tell,
         source=text.source,
-        see_also=tuple(one for one in text.see_also if one not in steps),
+        see_also=tuple(entry for entry in text.see_also if entry not in steps),
         severity=severity,
         steps=steps,
     )
@@ -228,6 +228,6 @@ def _key(word: str) -> str:
 @cache
 def _by_key() -> dict[str, tuple[Explanation, ...]]:
     found: dict[str, tuple[Explanation, ...]] = {}
-    for one in words():
-        found[_key(one.word)] = (*found.get(_key(one.word), ()), one)
+    for word in words():
+        found[_key(word.word)] = (*found.get(_key(word.word), ()), word)
     return found

@@ -74,7 +74,7 @@ def compared(asked: PlanRequest, clock: Callable[[], Callable[[], bool]]) -> tup
     drives = _drives(asked)
     if asked.cards:
         sheet = added(sheet, asked.cards, ())
-    return tuple(one for kind in asked.tried for one in compare(sheet, (kind,), drives, clock()))
+    return tuple(candidate for kind in asked.tried for candidate in compare(sheet, (kind,), drives, clock()))
 
 
 def _drives(asked: PlanRequest) -> tuple[DriveSpec, ...]:

@@ -98,7 +98,7 @@ def kinds() -> dict[str, CardKind | DriveKind]:
 def typical_watts(generation: int) -> float:
     """What a typical drive of four lanes takes at most, watts; older and newer ones count as the nearest there is."""
     known = {kind.generation: kind.power_watts for kind in parts().drive if kind.name == f"nvme-gen{kind.generation}"}
-    return known[min(known, key=lambda one: abs(one - generation))]
+    return known[min(known, key=lambda other: abs(other - generation))]
 
 
 def nearest(name: str, names: Iterable[str]) -> str | None:

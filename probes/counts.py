@@ -30,7 +30,7 @@ def counts(reads: Reads) -> Counts | Unread:
 
 def total(devices: Sequence[dict[str, int]], name: str) -> int | None:
     """A count of several devices as one sum; None where there is no device, or one of them does not have it."""
-    return sum(one[name] for one in devices) if devices and all(name in one for one in devices) else None
+    return sum(device[name] for device in devices) if devices and all(name in device for device in devices) else None
 
 
 def of_devices(now: Counts | Unread, names: Iterable[str]) -> list[dict[str, int]] | Unread:

@@ -53,9 +53,9 @@ def celsius(reads: Reads, path: str, what: str = TEMPERATURE) -> float | Unread:
     return found[path] if path in found else Unread(what, NO_SENSOR)
 
 
-def celsius_if_awake(reads: Reads, one: Temperature, what: str = TEMPERATURE) -> float | Unread:
+def celsius_if_awake(reads: Reads, temperature: Temperature, what: str = TEMPERATURE) -> float | Unread:
     """The same: nothing tells which device sleeps."""
-    return celsius(reads, one.path, what)
+    return celsius(reads, temperature.path, what)
 
 
 def did_not_answer(answer: float | Unread) -> bool:

@@ -94,7 +94,10 @@ def firmware_slots(page: bytes | Unread, identify: bytes | Unread, drive: str) -
     return FirmwareSlots(
         active=active or Unread(what, "reads 0, which is no slot"),
         after_reset=after if isinstance(after, int) and after else None,
-        revisions=tuple(text(page[one.offset : one.offset + one.size]) or None for one in nvme.FIRMWARE_SLOT_REVISIONS),
+        revisions=tuple(
+            text(page[text_field.offset : text_field.offset + text_field.size]) or None
+            for text_field in nvme.FIRMWARE_SLOT_REVISIONS
+        ),
         count=_of_identify(identify, "number_of_firmware_slots") or None,
         first_read_only=_yes_or_no(_of_identify(identify, "first_firmware_slot_read_only")),
         without_reset=_yes_or_no(_of_identify(identify, "firmware_activation_without_reset")),

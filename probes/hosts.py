@@ -24,8 +24,10 @@ def lost_of_host(host: Host, identity: Iterable[Unread]) -> Iterator[Unread]:
     """
     told = (host.name, host.kernel, host.virtual, host.up_seconds, host.processors, host.memory_bytes)
     lost = [
-        one for one in told if isinstance(one, Unread) and one.why not in NOT_MEANT and "does not tell" not in one.why
+        answer
+        for answer in told
+        if isinstance(answer, Unread) and answer.why not in NOT_MEANT and "does not tell" not in answer.why
     ]
-    lost += [one for one in identity if not one.absent]
+    lost += [unread for unread in identity if not unread.absent]
     if lost:
         yield together("the machine as a whole", tuple(dict.fromkeys(lost))).minor

@@ -245,18 +245,18 @@ def map_values(
 ) -> str:
     """The text with each string and each data changed; data to as many bytes. Keys and all else stay."""
     changes = []
-    for one in elements(text):
-        raw = text[one.start : one.end]
-        if one.tag == "string":
+    for element in elements(text):
+        raw = text[element.start : element.end]
+        if element.tag == "string":
             before = written(raw)
-            after = change_text(one, before)
+            after = change_text(element, before)
             if after != before:
-                changes.append((one.start, one.end, writing(after)))
-        elif one.tag == "data":
+                changes.append((element.start, element.end, writing(after)))
+        elif element.tag == "data":
             data = decoded(raw)
-            new = change_data(one, data) if data else data
+            new = change_data(element, data) if data else data
             if new != data and new is not None:
-                changes.append((one.start, one.end, encoding(raw, new)))
+                changes.append((element.start, element.end, encoding(raw, new)))
     return replaced(text, changes) if changes else text
 
 
@@ -288,11 +288,11 @@ def _if_list(text: str, change: Callable[[str], str]) -> str:
 def contents(answer: str | bytes) -> Iterator[str | bytes]:
     """Every string, and all data, of an answer in which a secret may be."""
     text = _text_of_answer(answer)
-    for one in elements(text):
-        if one.tag == "string" and not one.is_plain:
-            yield written(text[one.start : one.end])
-        elif one.tag == "data" and not one.is_plain:
-            yield decoded(text[one.start : one.end]) or b""
+    for element in elements(text):
+        if element.tag == "string" and not element.is_plain:
+            yield written(text[element.start : element.end])
+        elif element.tag == "data" and not element.is_plain:
+            yield decoded(text[element.start : element.end]) or b""
 
 
 def _text_of_answer(answer: str | bytes) -> str:

@@ -54,7 +54,7 @@ class Watching(Protocol):
     def celsius(self, reads: Reads, path: str, what: str = ...) -> float | Unread:
         """A temperature by its place."""
 
-    def celsius_if_awake(self, reads: Reads, one: Temperature, what: str = ...) -> float | Unread:
+    def celsius_if_awake(self, reads: Reads, temperature: Temperature, what: str = ...) -> float | Unread:
         """The same of a device that may sleep and is not woken for it."""
 
     def did_not_answer(self, answer: float | Unread) -> bool:

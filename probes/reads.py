@@ -330,7 +330,7 @@ def _temperatures() -> str:
     import psutil
 
     chips = psutil.sensors_temperatures()
-    return _as_json({chip: [(one.label, one.current) for one in chips[chip]] for chip in sorted(chips)})
+    return _as_json({chip: [(shwtemp.label, shwtemp.current) for shwtemp in chips[chip]] for chip in sorted(chips)})
 
 
 def _as_json(table: object) -> str:

@@ -109,12 +109,12 @@ class _Rest:
         """Look which secrets are anywhere at all: nearly always none, and then there is nothing to do."""
         self._known = known
         held = set(_contents(everything))
-        texts = "\n".join(one for one in held if isinstance(one, str) and not _KERNEL_PART.fullmatch(one))
-        found = {one for one in held if isinstance(one, bytes)}
+        texts = "\n".join(item for item in held if isinstance(item, str) and not _KERNEL_PART.fullmatch(item))
+        found = {item for item in held if isinstance(item, bytes)}
         runs = {run for data in found for run in _PRINTABLE.findall(data)}
         self._forms_in_paths = UUID.search(texts) is not None or MAC.search(texts) is not None
         texts = fold(texts + "\n" + b"\n".join(runs).decode("latin-1"))
-        data = b"\n".join(_ZEROS.sub(bytes(8), one) for one in found)
+        data = b"\n".join(_ZEROS.sub(bytes(8), item) for item in found)
         self._words: dict[str, str] = {}
         self._raw = {secret: token for secret, token in _raw_forms(known) if secret in data}
         patterns, hard = [_TOKEN], [_TOKEN]
@@ -187,8 +187,8 @@ class _Rest:
         """A property list of the registry without the secrets; what names a thing of the system's own stays."""
         return list_text.map_values(
             text,
-            lambda one, value: value if one.is_plain else self._text(value, named=one.names_a_kind),
-            lambda one, data: data if one.is_plain else self._in_bytes(data, named=one.names_a_kind),
+            lambda element, value: value if element.is_plain else self._text(value, named=element.names_a_kind),
+            lambda element, data: data if element.is_plain else self._in_bytes(data, named=element.names_a_kind),
         )
 
     def _in_bytes(self, data: bytes, *, named: bool = False) -> bytes:

@@ -165,40 +165,41 @@ def firmware_table(data: bytes, known: Known) -> bytes:
 
     What stands behind the end mark, or behind a structure that is broken, is left out.
     """
-    return b"".join(_hide_structure(one, data, known) for one in structures(data))
+    return b"".join(_hide_structure(structure, data, known) for structure in structures(data))
 
 
-def _hide_structure(one: Structure, table: bytes, known: Known) -> bytes:
-    strings = one.texts.split(b"\0")
-    if one.kind not in _KEPT_TYPES:
-        fixed = bytes([_INACTIVE]) + one.data[1:_HEAD] + bytes(len(one.data) - _HEAD)
-        return _written(one, table, fixed, [b"~" * len(text) for text in strings])
-    fixed = one.data
-    if one.kind == SYSTEM_TYPE:
+def _hide_structure(structure: Structure, table: bytes, known: Known) -> bytes:
+    strings = structure.texts.split(b"\0")
+    if structure.kind not in _KEPT_TYPES:
+        fixed = bytes([_INACTIVE]) + structure.data[1:_HEAD] + bytes(len(structure.data) - _HEAD)
+        return _written(structure, table, fixed, [b"~" * len(text) for text in strings])
+    fixed = structure.data
+    if structure.kind == SYSTEM_TYPE:
         start, end = _SYSTEM_UUID
         fixed = fixed[:start] + swap_uuid(known.number(swap_uuid(fixed[start:end]))) + fixed[end:]
-    if one.kind not in _KEPT_STRINGS:
-        return _written(one, table, fixed, strings)
-    secret = {fixed[place] for place in _SECRET_STRINGS[one.kind] if place < len(fixed)}
-    kept = {fixed[place] for place in _KEPT_STRINGS[one.kind] if place < len(fixed)}
+    if structure.kind not in _KEPT_STRINGS:
+        return _written(structure, table, fixed, strings)
+    secret = {fixed[place] for place in _SECRET_STRINGS[structure.kind] if place < len(fixed)}
+    kept = {fixed[place] for place in _KEPT_STRINGS[structure.kind] if place < len(fixed)}
     hidden = [
         text if number in kept - secret else field(text, 0, len(text), known, remember=number in secret - kept)
         for number, text in enumerate(strings, 1)
     ]
-    return _written(one, table, fixed, hidden)
+    return _written(structure, table, fixed, hidden)
 
 
 def map_strings(table: bytes, change: Callable[[bytes], bytes]) -> bytes:
     """The SMBIOS table with each string changed to another of the same length."""
     return b"".join(
-        _written(one, table, one.data, [change(text) for text in one.texts.split(b"\0")]) for one in structures(table)
+        _written(structure, table, structure.data, [change(text) for text in structure.texts.split(b"\0")])
+        for structure in structures(table)
     )
 
 
-def _written(one: Structure, table: bytes, fixed: bytes, strings: list[bytes]) -> bytes:
+def _written(structure: Structure, table: bytes, fixed: bytes, strings: list[bytes]) -> bytes:
     """A structure as it stands in the table, with another content of the same size."""
-    end = one.start + len(one.data) + len(one.texts)
-    return fixed + b"\0".join(strings) + (b"" if one.fault else table[end : end + 2])
+    end = structure.start + len(structure.data) + len(structure.texts)
+    return fixed + b"\0".join(strings) + (b"" if structure.fault else table[end : end + 2])
 
 
 PLACES: Final[dict[str, Callable[[bytes, Known], bytes]]] = {

@@ -106,31 +106,31 @@ def hide_answer(answer: str | bytes, known: Known) -> str | bytes:
 def hide_registry(text: str, known: Known) -> str:
     """A property list of the registry printer with tokens in place of its secrets."""
     changes: list[tuple[int, int, str]] = []
-    for one in elements(text):
-        if one.tag in CONTAINERS:
-            changes += _in_container(text, one, known)
-        elif one.tag not in {"key", "true", "false"} and _is_taken_out(one.key):
-            changes.append((one.start, one.end, _EMPTY.get(one.tag, "")))
+    for element in elements(text):
+        if element.tag in CONTAINERS:
+            changes += _in_container(text, element, known)
+        elif element.tag not in {"key", "true", "false"} and _is_taken_out(element.key):
+            changes.append((element.start, element.end, _EMPTY.get(element.tag, "")))
         else:
-            new = _hidden(text[one.start : one.end], one, known)
+            new = _hidden(text[element.start : element.end], element, known)
             if new is not None:
-                changes.append((one.start, one.end, new))
+                changes.append((element.start, element.end, new))
     return replaced(text, changes) if changes else text
 
 
-def _in_container(text: str, one: Element, known: Known) -> Iterator[tuple[int, int, str]]:
+def _in_container(text: str, element: Element, known: Known) -> Iterator[tuple[int, int, str]]:
     """What of a container is taken out whole, and the name of an entry that people name."""
-    if one.key and _is_taken_out(one.key):
-        yield one.start, one.end, ""
-    if one.tag != "dict":
+    if element.key and _is_taken_out(element.key):
+        yield element.start, element.end, ""
+    if element.tag != "dict":
         return
-    kind, name = (_content(text, one.holds.get(key)) for key in ("IOObjectClass", "IORegistryEntryName"))
+    kind, name = (_content(text, element.holds.get(key)) for key in ("IOObjectClass", "IORegistryEntryName"))
     if _VARIABLES.fullmatch(kind) or _VARIABLES.fullmatch(name):
-        for key, held in one.holds.items():
+        for key, held in element.holds.items():
             if key not in _HEADER and held.tag not in {"true", "false"}:
                 yield held.start, held.end, _EMPTY.get(held.tag, "")
-    whole = one.holds.get("Whole")
-    place = one.holds.get("IORegistryEntryName")
+    whole = element.holds.get("Whole")
+    place = element.holds.get("IORegistryEntryName")
     named = place is not None and name != kind and _NAMED_BY_PEOPLE.fullmatch(kind)
     if place is not None and named and (whole is None or whole.tag != "true"):
         yield place.start, place.end, known.word(name, remember=False)
@@ -140,21 +140,21 @@ def _content(text: str, held: Element | None) -> str:
     return written(text[held.start : held.end]) if held is not None and held.tag == "string" else ""
 
 
-def _hidden(raw: str, one: Element, known: Known) -> str | None:
+def _hidden(raw: str, element: Element, known: Known) -> str | None:
     """The content of one leaf with its secret replaced, None where it stays."""
-    place = None if one.tag == "key" else _place(one.key)
-    of_kinds = folded(one.key) in _KINDS or folded(one.within) in _KINDS
-    if one.tag in {"string", "key"}:
+    place = None if element.tag == "key" else _place(element.key)
+    of_kinds = folded(element.key) in _KINDS or folded(element.within) in _KINDS
+    if element.tag in {"string", "key"}:
         text = written(raw)
         new = _hidden_text(text, place, known, of_kinds=of_kinds)
         return None if new == text else writing(new)
-    if one.tag == "data":
-        data = decoded(raw) if one.whole else None
+    if element.tag == "data":
+        data = decoded(raw) if element.whole else None
         if data is None:
             return None if place is None else ""
         found = _hidden_data(data, place, known, of_kinds=of_kinds)
         return None if found == data else encoding(raw, found)
-    return None if place is None else _EMPTY.get(one.tag)
+    return None if place is None else _EMPTY.get(element.tag)
 
 
 def _hidden_text(text: str, place: Callable[[str, Known], str] | None, known: Known, *, of_kinds: bool) -> str:

@@ -103,7 +103,9 @@ def _structure(table: bytes, start: int) -> Structure:
 def problems(table: bytes) -> tuple[Unread, ...]:
     """What is broken in a table, one sentence each; the facts are what could be read beside it."""
     seen = tuple(structures(table))
-    found = [f"the structure at byte {one.start} is broken: {why}" for one in seen for why in _faults(one)]
+    found = [
+        f"the structure at byte {structure.start} is broken: {why}" for structure in seen for why in _faults(structure)
+    ]
     if len(found) > MOST_PROBLEMS:
         found = [*found[:MOST_PROBLEMS], f"{len(found) - MOST_PROBLEMS} more of its structures are broken"]
     if not seen:
@@ -125,21 +127,21 @@ _STRINGS: Final[Mapping[int, tuple[Layout, tuple[str, ...]]]] = {
 _NEEDED: Final = {smbios.SLOT_TYPE: "slot_type", smbios.ONBOARD_DEVICE_TYPE: "device_type"}
 
 
-def _faults(one: Structure) -> Iterator[str]:
+def _faults(structure: Structure) -> Iterator[str]:
     """What is wrong with one structure: where it is cut, and of those that are read, what is missing in it."""
-    if one.fault is not None:
-        yield one.fault
-    if one.kind not in _STRINGS:
+    if structure.fault is not None:
+        yield structure.fault
+    if structure.kind not in _STRINGS:
         return
-    layout, names = _STRINGS[one.kind]
-    fields = one.fields(layout)
-    needed = _NEEDED.get(one.kind)
+    layout, names = _STRINGS[structure.kind]
+    fields = structure.fields(layout)
+    needed = _NEEDED.get(structure.kind)
     if needed is not None and needed not in fields:
         yield f"it is too short for its {needed.replace('_', ' ')}"
     for name in names:
-        if fields.get(name, 0) > len(one.strings):
+        if fields.get(name, 0) > len(structure.strings):
             yield f"its {name.replace('_', ' ')} is string {fields[name]}, which it does not have"
-    if one.kind == smbios.SLOT_TYPE and fields.get("peer_groups", 0) > _room(one):
+    if structure.kind == smbios.SLOT_TYPE and fields.get("peer_groups", 0) > _room(structure):
         yield f"it is too short for its {fields['peer_groups']} peer groups"
 
 
@@ -149,19 +151,19 @@ def _faults(one: Structure) -> Iterator[str]:
 def board_slots(table: bytes) -> tuple[BoardSlot, ...]:
     """The slots as the firmware describes them, in the order of the table."""
     return tuple(
-        _slot(one, fields)
-        for one in structures(table)
-        if one.kind == smbios.SLOT_TYPE and "slot_type" in (fields := one.fields(smbios.SLOT))
+        _slot(structure, fields)
+        for structure in structures(table)
+        if structure.kind == smbios.SLOT_TYPE and "slot_type" in (fields := structure.fields(smbios.SLOT))
     )
 
 
-def _slot(one: Structure, fields: Mapping[str, int]) -> BoardSlot:
-    peers = _peers(one, fields)
-    after = one.fields(smbios.SLOT_AFTER_PEERS, smbios.PEER_GROUP.size * fields.get("peer_groups", 0))
+def _slot(structure: Structure, fields: Mapping[str, int]) -> BoardSlot:
+    peers = _peers(structure, fields)
+    after = structure.fields(smbios.SLOT_AFTER_PEERS, smbios.PEER_GROUP.size * fields.get("peer_groups", 0))
     kind, generation, lanes = smbios.SLOT_TYPES.get(fields["slot_type"], smbios.OTHER_SLOT)
     split = fields.get("bifurcation")
     return BoardSlot(
-        designation=one.text(fields["designation"]),
+        designation=structure.text(fields["designation"]),
         type_code=fields["slot_type"],
         kind=kind,
         generation=_generation(after.get("slot_information", 0), generation),
@@ -178,15 +180,15 @@ def _slot(one: Structure, fields: Mapping[str, int]) -> BoardSlot:
     )
 
 
-def _peers(one: Structure, fields: Mapping[str, int]) -> list[dict[str, int]]:
+def _peers(structure: Structure, fields: Mapping[str, int]) -> list[dict[str, int]]:
     """The further groups of a split slot that are there whole."""
-    count = min(fields.get("peer_groups", 0), _room(one))
-    return [one.fields(smbios.PEER_GROUP, smbios.PEER_GROUP.size * number) for number in range(count)]
+    count = min(fields.get("peer_groups", 0), _room(structure))
+    return [structure.fields(smbios.PEER_GROUP, smbios.PEER_GROUP.size * number) for number in range(count)]
 
 
-def _room(one: Structure) -> int:
+def _room(structure: Structure) -> int:
     """So many peer groups fit into a slot's structure."""
-    return max(0, len(one.data) - smbios.PEER_GROUP.offset) // smbios.PEER_GROUP.size
+    return max(0, len(structure.data) - smbios.PEER_GROUP.offset) // smbios.PEER_GROUP.size
 
 
 def _lanes(group: Mapping[str, int]) -> int:
@@ -211,13 +213,14 @@ def board_devices(table: bytes) -> tuple[BoardDevice, ...]:
     """The devices on the board itself, in the order of the table."""
     return tuple(
         BoardDevice(
-            designation=one.text(fields["designation"]),
+            designation=structure.text(fields["designation"]),
             kind_code=fields["device_type"],
             enabled=bool(fields["enabled"]),
             address=_address(fields),
         )
-        for one in structures(table)
-        if one.kind == smbios.ONBOARD_DEVICE_TYPE and "device_type" in (fields := one.fields(smbios.ONBOARD_DEVICE))
+        for structure in structures(table)
+        if structure.kind == smbios.ONBOARD_DEVICE_TYPE
+        and "device_type" in (fields := structure.fields(smbios.ONBOARD_DEVICE))
     )
 
 
@@ -238,8 +241,8 @@ def board_identity(table: bytes) -> dict[str, str]:
     that states a thing counts, as in the Linux kernel.
     """
     found: dict[str, str] = {}
-    for one in structures(table):
-        for name, text in _identity(one):
+    for structure in structures(table):
+        for name, text in _identity(structure):
             if text:
                 found.setdefault(name, text)
     return found
@@ -253,12 +256,12 @@ _IDENTITY: Final = {
 }
 
 
-def _identity(one: Structure) -> Iterator[tuple[str, str]]:
-    if one.kind not in _IDENTITY:
+def _identity(structure: Structure) -> Iterator[tuple[str, str]]:
+    if structure.kind not in _IDENTITY:
         return
-    fields = one.fields(_STRINGS[one.kind][0])
-    for field, name in _IDENTITY[one.kind]:
-        yield name, one.text(fields.get(field, 0))
+    fields = structure.fields(_STRINGS[structure.kind][0])
+    for field, name in _IDENTITY[structure.kind]:
+        yield name, structure.text(fields.get(field, 0))
     major, minor = fields.get("release_major"), fields.get("release_minor")
     if major is not None and minor is not None and (major, minor) != (smbios.NO_RELEASE, smbios.NO_RELEASE):
         yield "firmware_release", f"{major}.{minor}"

@@ -45,10 +45,20 @@ class Temperatures(Struct, frozen=True):
     def why(self, drive: str | None) -> Unread | None:
         """Why a temperature of a drive (None: of anything else) may be missing here; None where nothing is."""
         mine = (None, drive) if drive is not None else (None,)
-        return next((one.unread for one in self.lost if not one.is_name and one.drive in mine), None)
+        return next(
+            (
+                lost_temperature.unread
+                for lost_temperature in self.lost
+                if not lost_temperature.is_name and lost_temperature.drive in mine
+            ),
+            None,
+        )
 
 
 def by_name(found: Iterable[Temperature]) -> dict[str, Temperature]:
     """Temperatures by what they are called, and by what they are called where their label cannot be read."""
     all_found = tuple(found)
-    return {**{one.alias: one for one in all_found}, **{one.label: one for one in all_found}}
+    return {
+        **{temperature.alias: temperature for temperature in all_found},
+        **{temperature.label: temperature for temperature in all_found},
+    }

@@ -59,6 +59,6 @@ def together(what: str, lost: Sequence[Unread]) -> Unread:
     """One line for several failed readings of one thing; a single one stands for itself."""
     if len(lost) == 1:
         return lost[0]
-    reasons = "; ".join(dict.fromkeys(one.why for one in lost))
-    needs_root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
+    reasons = "; ".join(dict.fromkeys(unread.why for unread in lost))
+    needs_root, vital = all(unread.needs_root for unread in lost), any(unread.vital for unread in lost)
     return Unread(what, f"{len(lost)} readings failed: {reasons}", needs_root, vital=vital, small=not vital)

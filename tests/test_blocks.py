@@ -9,7 +9,7 @@ import shutil
 import subprocess
 from contextlib import contextmanager
 from pathlib import Path
-from threading import Event, Semaphore
+from threading import Event, Lock, Semaphore
 from typing import TYPE_CHECKING, Final
 
 import pytest

@@ -73,7 +73,7 @@ def comparing(
         sheet = _sheet(against)
         shelf = noted(notes)
         sides = source(before, None), source(after, root)
-        audits = [_audited(one.facts(settle), sheet, shelf, first=one is sides[0]) for one in sides]
+        audits = [_audited(side.facts(settle), sheet, shelf, first=side is sides[0]) for side in sides]
         from agent.compare.whole import compare as compared
 
         found = compared(audits[0], audits[1])

@@ -20,7 +20,7 @@ def _beginning(_context: click.Context, _argument: click.Parameter, incomplete: 
     from knowledge.manual import CHAPTERS
 
     typed = incomplete.lower()
-    known = (*(one.word.replace(" ", "-") for one in words()), *CHAPTERS, CONTENTS)
+    known = (*(word.word.replace(" ", "-") for word in words()), *CHAPTERS, CONTENTS)
     return [*dict.fromkeys(key for key in known if key.startswith(typed))]
 
 

@@ -96,7 +96,7 @@ def _sections(root: click.Command, words: str, command: click.Command) -> Iterat
     yield roff.Section("EXIT STATUS", (roff.line(statuses),) if statuses else tuple(_usual_statuses(root)))
     yield roff.Section("FILES", tuple(part for path, meaning in FILES for part in roff.term(path, meaning)))
     others = [one.replace(" ", "-") for one in every_command(root) if one != words]
-    yield roff.Section("SEE ALSO", (", ".join(f"{roff.bold(one)}(1)" for one in others),))
+    yield roff.Section("SEE ALSO", (", ".join(f"{roff.bold(other)}(1)" for other in others),))
 
 
 def _told(command: click.Command) -> tuple[list[str], str]:

@@ -216,9 +216,11 @@ def status(found: Measurement) -> int:
     """The exit status of a measurement."""
     if found.interrupted:
         return INTERRUPTED
-    whole = all(one.ended in {"time", "bytes"} for one in found.measured)
+    whole = all(measured.ended in {"time", "bytes"} for measured in found.measured)
     total = found.sum_delivery
-    short = any(one.verdict == "short" for one in found.deliveries) or (total is not None and total.verdict == "short")
+    short = any(delivery.verdict == "short" for delivery in found.deliveries) or (
+        total is not None and total.verdict == "short"
+    )
     deliveries = (*found.deliveries, *(() if total is None else (total,)))
-    lost = any(one.unread for one in deliveries)
+    lost = any(delivery.unread for delivery in deliveries)
     return 0 if whole and not short and not lost else 1

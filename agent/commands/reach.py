@@ -34,5 +34,5 @@ def check_listed(what: str, lost: Sequence[Unread]) -> None:
     `what` is that as the beginning of a sentence: "no drive can be watched".
     """
     if lost:
-        reasons = "; ".join(f"{one.what} could not be read: {one.why}" for one in lost)
+        reasons = "; ".join(f"{unread.what} could not be read: {unread.why}" for unread in lost)
         raise NothingRead(f"{what}, as {reasons}")

@@ -69,7 +69,7 @@ def reporting(
         if not sources and (root is not None or not logs):
             sources = [source(None, root)]
         shelf = noted(notes) if sources else None
-        machines = [(_without_folder(one), _audit(one, settle, shelf)) for one in sources]
+        machines = [(_without_folder(source), _audit(source, settle, shelf)) for source in sources]
         made = _made(form, machines, [_soak(name) for name in logs], clock().now())
         write_whole(out, made.encode("utf-8", "backslashreplace"), force=force)
         click.echo(f"Wrote the report to {quoted(out)}.", err=True)
@@ -157,6 +157,6 @@ def _comparison(audits: Sequence[Audit]) -> Comparison | None:
 
     before, *between, after = sorted(audits, key=lambda audit: audit.facts.taken_at)
     found = compare(before, after)
-    if found.other_machine or any(compare(before, one).other_machine for one in between):
+    if found.other_machine or any(compare(before, facts).other_machine for facts in between):
         return None
     return found

@@ -40,7 +40,7 @@ class Doubts:
             why = f"the readings {SIDES[side]} were made by an ordinary user; they are given to the super-user only"
             yield Unread(listed(words, len(words)), why, needs_root=True)
         for (kind, why), subjects in self._other.items():
-            names = [one for one in subjects if one]
+            names = [subject for subject in subjects if subject]
             yield Unread(f"{kind} of {listed(names)}" if names else kind, why)
 
 

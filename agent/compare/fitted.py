@@ -109,13 +109,15 @@ class FittedMachine:
             (functions, judged, self._drive_at(functions, taken), self._way(functions[0], judged))
             for functions, judged in groups
         ]
-        found += [((), None, one, self._way_of_disk(one.drive)) for one in audit.drives if one.drive.name not in taken]
+        found += [
+            ((), None, drive, self._way_of_disk(drive.drive)) for drive in audit.drives if drive.drive.name not in taken
+        ]
         holders, levels = _levels([way[0] for _, _, _, way in found])
         self.things = tuple(
             self._thing(number, (functions, judged, seen), (holder, way[1]), levels[number])
             for number, ((functions, judged, seen, way), holder) in enumerate(zip(found, holders, strict=True))
         )
-        self.by_drive = {one.drive.name: one.number for one in self.things if one.drive is not None}
+        self.by_drive = {thing.drive.name: thing.number for thing in self.things if thing.drive is not None}
         self.ports = tuple(self._ports())
         self._told = _counted(self.things)
 
@@ -124,13 +126,13 @@ class FittedMachine:
     def _components(self) -> Iterator[tuple[tuple[PciFunction, ...], Judged]]:
         """What hangs below each link."""
         for judged in self.audit.links:
-            functions = sorted(judged.link.functions, key=lambda one: in_order(one.address))
+            functions = sorted(judged.link.functions, key=lambda function: in_order(function.address))
             if functions:
                 yield tuple(functions), judged
 
     def _others(self) -> Iterator[tuple[tuple[PciFunction, ...], None]]:
         """What has no link, each function by itself: devices of the board, conventional ones. Ports are no parts."""
-        with_link = {one.address for judged in self.audit.links for one in judged.link.functions}
+        with_link = {pci_function.address for judged in self.audit.links for pci_function in judged.link.functions}
         for address, function in self._functions.items():
             if address in with_link or function.physical_function is not None:
                 continue
@@ -143,14 +145,14 @@ class FittedMachine:
         gone: set[int] = set()
         for number, (functions, judged) in enumerate(groups):
             display = drives_display(judged.link, below) if judged is not None else None
-            if display is None or number in gone or display.address in {one.address for one in functions}:
+            if display is None or number in gone or display.address in {function.address for function in functions}:
                 continue
             inner = self.at[display.address]
             for address in self._below(functions):
                 gone.add(self.at.get(address, number))
                 self.at[address] = number
             groups[number] = (groups[inner][0], judged)
-        gone -= {self.at[one.address] for one in self._functions.values() if one.address in self.at}
+        gone -= {self.at[function.address] for function in self._functions.values() if function.address in self.at}
         if not gone:
             return
         kept = [number for number in range(len(groups)) if number not in gone]
@@ -159,26 +161,28 @@ class FittedMachine:
         groups[:] = [groups[number] for number in kept]
 
     def _below(self, functions: Iterable[PciFunction]) -> Iterator[str]:
-        waiting, seen = [one.address for one in functions], set[str]()
+        waiting, seen = [function.address for function in functions], set[str]()
         while waiting:
             address = waiting.pop()
             if address not in seen:
                 seen.add(address)
                 yield address
-                waiting += [one.address for one in self.audit.machine.below.get(address, ())]
+                waiting += [map_entry.address for map_entry in self.audit.machine.below.get(address, ())]
 
     def _drive_at(self, functions: tuple[PciFunction, ...], taken: set[str]) -> DriveSeen | None:
         """The NVMe drive of these functions; further ones of the same functions are parts by themselves."""
-        here = {one.address for one in functions}
-        for one in self.audit.drives:
-            if one.drive.kind == "nvme" and one.drive.address in here and one.drive.name not in taken:
-                taken.add(one.drive.name)
-                return one
+        here = {function.address for function in functions}
+        for drive in self.audit.drives:
+            if drive.drive.kind == "nvme" and drive.drive.address in here and drive.drive.name not in taken:
+                taken.add(drive.drive.name)
+                return drive
         return None
 
     def _thing(self, number: int, parts: Parts, way: tuple[int | None, Way], depth: int) -> Thing:
         functions, judged, seen = parts
-        nvme = any(isinstance(one.class_code, int) and one.class_code >> 8 == NVME_CLASS for one in functions)
+        nvme = any(
+            isinstance(function.class_code, int) and function.class_code >> 8 == NVME_CLASS for function in functions
+        )
         drive = seen.drive if seen is not None else None
         slot, sharing = self._slots.get(judged.link.key, (None, 0)) if judged is not None else (None, 0)
         sizes = (

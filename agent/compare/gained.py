@@ -55,20 +55,20 @@ def findings(matched: MatchedMachines, doubts: Doubts) -> Iterator[FindingChange
     gone, come = _ones(matched, 0), _ones(matched, 1)
     changed = []
     for exactly in (True, False):
-        for one in list(gone):
-            other = next((other for other in come if _same(one, other, exactly=exactly)), None)
+        for sided in list(gone):
+            other = next((other for other in come if _same(sided, other, exactly=exactly)), None)
             if other is not None:
-                gone.remove(one)
+                gone.remove(sided)
                 come.remove(other)
-                changed.append((one, other))
-    for one in come:
-        if _tellable(matched, one, doubts):
-            yield _single(matched, one)
-    for one, other in changed:
-        yield from _changed(matched, one, other)
-    for one in gone:
-        if _tellable(matched, one, doubts):
-            yield _single(matched, one)
+                changed.append((sided, other))
+    for sided in come:
+        if _tellable(matched, sided, doubts):
+            yield _single(matched, sided)
+    for sided, other in changed:
+        yield from _changed(matched, sided, other)
+    for sided in gone:
+        if _tellable(matched, sided, doubts):
+            yield _single(matched, sided)
 
 
 def _ones(matched: MatchedMachines, side: int) -> list[_One]:
@@ -107,100 +107,100 @@ def _text(matched: MatchedMachines, finding: Finding, side: int) -> str:
     return ADDRESS.sub(same, finding.headline)
 
 
-def _same(one: _One, other: _One, *, exactly: bool) -> bool:
-    return one.key == other.key and (not exactly or one.text == other.text)
+def _same(sided: _One, other: _One, *, exactly: bool) -> bool:
+    return sided.key == other.key and (not exactly or sided.text == other.text)
 
 
 # --- What is to be said --------------------------------------------------------------------------------------------
 
 
-def _single(matched: MatchedMachines, one: _One) -> FindingChange:
+def _single(matched: MatchedMachines, sided: _One) -> FindingChange:
     """A finding gained or cleared. A limit of a part that came or went with it is how that part works: no change.
 
     A fault that went with its part is no cure either.
     """
-    severity, alone = one.finding.severity, _alone(matched, one)
+    severity, alone = sided.finding.severity, _alone(matched, sided)
     way: Direction = "other"
     if severity is Severity.FAULT or (severity is Severity.LIMIT and not alone):
-        way = "worse" if one.side else "other" if alone else "better"
+        way = "worse" if sided.side else "other" if alone else "better"
     return FindingChange(
-        kind="gained" if one.side else "gone" if alone else "cleared",
-        subject=_subject(matched, one),
-        before=None if one.side else one.finding,
-        after=one.finding if one.side else None,
+        kind="gained" if sided.side else "gone" if alone else "cleared",
+        subject=_subject(matched, sided),
+        before=None if sided.side else sided.finding,
+        after=sided.finding if sided.side else None,
         direction=way,
     )
 
 
-def _alone(matched: MatchedMachines, one: _One) -> bool:
+def _alone(matched: MatchedMachines, sided: _One) -> bool:
     """Whether the part, or the stripe set, that a finding is about is on its side only."""
-    if one.thing is None:
+    if sided.thing is None:
         sets = [{seen.stripe.name for seen in fitted.audit.stripes} for fitted in matched.sides]
-        return one.finding.subject in sets[one.side] - sets[1 - one.side]
-    return one.thing.number not in (matched.before_of if one.side else matched.after_of)
+        return sided.finding.subject in sets[sided.side] - sets[1 - sided.side]
+    return sided.thing.number not in (matched.before_of if sided.side else matched.after_of)
 
 
-def _changed(matched: MatchedMachines, one: _One, other: _One) -> Iterator[FindingChange]:
-    severities = one.finding.severity, other.finding.severity
-    alike = _alike_depth(matched, one.thing, other.thing)
-    if not alike and one.compared.alike:
+def _changed(matched: MatchedMachines, sided: _One, other: _One) -> Iterator[FindingChange]:
+    severities = sided.finding.severity, other.finding.severity
+    alike = _alike_depth(matched, sided.thing, other.thing)
+    if not alike and sided.compared.alike:
         return  # which slots there are, and what is better, was not read alike
-    told = not one.compared.own_rows and severities[0] is not Severity.UNKNOWN
-    figures = told and one.text != other.text and alike
+    told = not sided.compared.own_rows and severities[0] is not Severity.UNKNOWN
+    figures = told and sided.text != other.text and alike
     if severities[0] is not severities[1] or figures:
         yield FindingChange(
             kind="changed",
             subject=_subject(matched, other),
-            before=one.finding,
+            before=sided.finding,
             after=other.finding,
             direction=by_severity(*severities),
         )
 
 
-def _alike_depth(matched: MatchedMachines, one: Thing | None, other: Thing | None) -> bool:
+def _alike_depth(matched: MatchedMachines, thing: Thing | None, other: Thing | None) -> bool:
     """Whether both sides read as much: what slots are called, and which are better, rests on that."""
     lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
-    return lists[0] == lists[1] and (one is None or other is None or depth(one) == depth(other))
+    return lists[0] == lists[1] and (thing is None or other is None or depth(thing) == depth(other))
 
 
-def _subject(matched: MatchedMachines, one: _One) -> str:
-    if one.thing is None:
-        judged = matched.sides[one.side].audit.by_key.get(one.finding.subject)
+def _subject(matched: MatchedMachines, sided: _One) -> str:
+    if sided.thing is None:
+        judged = matched.sides[sided.side].audit.by_key.get(sided.finding.subject)
         if judged is not None:
             return port_words(judged)
-        return "the machine" if one.finding.subject == "host" else one.finding.subject
-    other = _other(matched, one)
+        return "the machine" if sided.finding.subject == "host" else sided.finding.subject
+    other = _other(matched, sided)
     if other is None:
-        return alone(matched, one.thing, one.side)
-    return subject(matched, *((other, one.thing) if one.side else (one.thing, other)))
+        return alone(matched, sided.thing, sided.side)
+    return subject(matched, *((other, sided.thing) if sided.side else (sided.thing, other)))
 
 
-def _other(matched: MatchedMachines, one: _One) -> Thing | None:
+def _other(matched: MatchedMachines, sided: _One) -> Thing | None:
     """The same part on the other side."""
-    if one.thing is None:
+    if sided.thing is None:
         return None
-    number = (matched.before_of if one.side else matched.after_of).get(one.thing.number)
-    return None if number is None else matched.sides[1 - one.side].things[number]
+    number = (matched.before_of if sided.side else matched.after_of).get(sided.thing.number)
+    return None if number is None else matched.sides[1 - sided.side].things[number]
 
 
 # --- Whether the other side could have told ------------------------------------------------------------------------
 
 
-def _tellable(matched: MatchedMachines, one: _One, doubts: Doubts) -> bool:
+def _tellable(matched: MatchedMachines, sided: _One, doubts: Doubts) -> bool:
     """Whether the other side would have had this finding, too, if it were so; else that is a doubt."""
-    other, compared = _other(matched, one), one.compared
+    other, compared = _other(matched, sided), sided.compared
     lists = [isinstance(fitted.audit.facts.board_slots, Unread) for fitted in matched.sides]
     if (compared.by_table and lists[0] != lists[1]) or (compared.of_a_moment and other is not None):
         return False  # said with the firmware's list of slots; of a moment, the link's rows say what is to be said
-    if other is None or one.thing is None:
-        return one.thing is not None or _port_tellable(matched, one)
+    if other is None or sided.thing is None:
+        return sided.thing is not None or _port_tellable(matched, sided)
     if compared.rests_on == "counters":
-        return _counted(matched, one, other, doubts)
+        return _counted(matched, sided, other, doubts)
     if compared.rests_on == "limits":
-        return _knows_limits(other) and (one.finding.severity in BAD or _warmer(one.thing, other))
-    if compared.alike == "to come or go" and not _alike_depth(matched, one.thing, other):
+        return _knows_limits(other) and (sided.finding.severity in BAD or _warmer(sided.thing, other))
+    if compared.alike == "to come or go" and not _alike_depth(matched, sided.thing, other):
         return False
-    return _read_as_deep(compared, one.thing, other)
+    return _read_as_deep(compared, sided.thing, other)
 
 
 def _read_as_deep(compared: Compared, thing: Thing, other: Thing) -> bool:
@@ -225,26 +225,26 @@ def _verdict_tellable(thing: Thing, other: Thing) -> bool:
     return depth(thing) == depth(other) or thing.judged.now != other.judged.now
 
 
-def _port_tellable(matched: MatchedMachines, one: _One) -> bool:
+def _port_tellable(matched: MatchedMachines, sided: _One) -> bool:
     """Whether the other side read what a finding about a port without a card rests on; its row says if not."""
-    mine = {after: before for before, after in matched.ports.items()} if one.side else matched.ports
-    judged = matched.sides[1 - one.side].audit.by_key.get(mine.get(one.finding.subject, ""))
+    mine = {after: before for before, after in matched.ports.items()} if sided.side else matched.ports
+    judged = matched.sides[1 - sided.side].audit.by_key.get(mine.get(sided.finding.subject, ""))
     if judged is None or judged.link.device is not None:
         return True
     return not judged.needs_root and not (
-        one.compared.depth == CAPABILITIES and depth_of(judged.link.ends) < CAPABILITIES
+        sided.compared.depth == CAPABILITIES and depth_of(judged.link.ends) < CAPABILITIES
     )
 
 
-def _counted(matched: MatchedMachines, one: _One, other: Thing, doubts: Doubts) -> bool:
+def _counted(matched: MatchedMachines, sided: _One, other: Thing, doubts: Doubts) -> bool:
     """Whether the other side counts errors of this link, and did so for as long."""
-    side, words = 1 - one.side, _subject(matched, one)
+    side, words = 1 - sided.side, _subject(matched, sided)
     told = [end.errors for end in ends(other) if end.errors is not None]
     if not any(not isinstance(errors.correctable, Unread) for errors in told):
         doubts.add("error counters", words, side, "neither end of the link tells any")
         return False
-    up = [fitted.audit.facts.host.up_seconds for fitted in (matched.sides[one.side], matched.sides[side])]
-    if one.finding.severity in BAD or isinstance(up[0], Unread) or isinstance(up[1], Unread) or up[1] >= up[0]:
+    up = [fitted.audit.facts.host.up_seconds for fitted in (matched.sides[sided.side], matched.sides[side])]
+    if sided.finding.severity in BAD or isinstance(up[0], Unread) or isinstance(up[1], Unread) or up[1] >= up[0]:
         return True
     doubts.remark(
         "link errors", words, "they are counted anew from each start, and one of the two was up for less long"
@@ -262,7 +262,7 @@ def _knows_limits(thing: Thing) -> bool:
 
 def _warmer(thing: Thing, other: Thing) -> bool:
     """Whether the temperatures differ by more than a drive's do from one reading to the next."""
-    degrees = [one.seen.celsius if one.seen is not None else None for one in (thing, other)]
+    degrees = [sided.seen.celsius if sided.seen is not None else None for sided in (thing, other)]
     if not isinstance(degrees[0], float) or not isinstance(degrees[1], float):
         return False  # said with the temperature
     return abs(degrees[0] - degrees[1]) >= NEAR_LIMIT_CELSIUS

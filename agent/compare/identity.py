@@ -24,7 +24,7 @@ def ids(function: PciFunction) -> tuple[int | None, ...]:
         function.subsystem_id,
         function.class_code,
     )
-    return tuple(one if isinstance(one, int) else None for one in read)
+    return tuple(number if isinstance(number, int) else None for number in read)
 
 
 def drive_token(drive: Drive) -> str | None:

@@ -76,7 +76,7 @@ def _doubt_depth(before: Thing, after: Thing, words: str, doubts: Doubts) -> Non
 
 def _link(pair: Pair, doubts: Doubts) -> Iterator[Change]:
     before, after, words = pair.before, pair.after, pair.words
-    unknown = [one.verdict is Verdict.UNKNOWN for one in (before, after)]
+    unknown = [judged.verdict is Verdict.UNKNOWN for judged in (before, after)]
     if any(unknown):
         if not all(unknown) and not explained_by_depth(before, after, same_depth=pair.same_depth):
             silent = (before, after)[unknown.index(True)]
@@ -116,8 +116,8 @@ def _figures(words: str, before: Rate, after: Rate) -> Iterator[Change]:
     whole = direction(link_mbps(before.speed, before.width), link_mbps(after.speed, after.width), least=LEAST)
     speeds, lanes = (before.speed, after.speed), (before.width, after.width)
     for what, told, values, unit in (
-        ("speed", [describe(one) for one in speeds], [GTPS[one] for one in speeds], "GT/s"),
-        ("lanes", [f"x{one}" for one in lanes], [float(one) for one in lanes], "lanes"),
+        ("speed", [describe(speed) for speed in speeds], [GTPS[speed] for speed in speeds], "GT/s"),
+        ("lanes", [f"x{lane}" for lane in lanes], [float(lane) for lane in lanes], "lanes"),
     ):
         if values[0] != values[1]:
             yield Change(
@@ -163,8 +163,8 @@ def _slots(matched: MatchedMachines) -> Iterator[Change]:
                 topic="machine",
                 subject=words,
                 what="lanes of its ports",
-                before=", ".join(f"x{one}" for one in was),
-                after=", ".join(f"x{one}" for one in lanes),
+                before=", ".join(f"x{lanes_before}" for lanes_before in was),
+                after=", ".join(f"x{lane}" for lane in lanes),
                 direction="other",
             )
 
@@ -173,13 +173,13 @@ def _lanes(fitted: FittedMachine) -> dict[tuple[str, str], tuple[tuple[int, ...]
     """By name and source of each slot of the board: the lanes of its ports, () where not all are known; its words."""
     ports: dict[tuple[str, str], list[int | None]] = {}
     words: dict[tuple[str, str], str] = {}
-    for port in sorted(fitted.ports, key=lambda one: one.way):
+    for port in sorted(fitted.ports, key=lambda port: port.way):
         slot, can = port.judged.link.slot, port.judged.port_can
         if slot is not None and port.holder is None and port.judged.verdict is not Verdict.VIRTUAL:
             ports.setdefault((slot.name.casefold(), slot.source), []).append(can.width if can is not None else None)
             words[slot.name.casefold(), slot.source] = slot.words
     found = {}
     for key, lanes in ports.items():
-        known = tuple(one for one in lanes if one is not None)
+        known = tuple(lane for lane in lanes if lane is not None)
         found[key] = (known if len(known) == len(lanes) else (), words[key])
     return found

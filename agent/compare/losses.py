@@ -22,20 +22,22 @@ def lost(matched: MatchedMachines) -> frozenset[int]:
     """
     if matched.after.audit.against is not None:
         return frozenset()
-    came = [one for one in matched.after.things if _new_here(matched, one)]
-    gone = [one for one in matched.removed() if not matched.before.part(one).on_board and not _emptied(matched, one)]
+    came = [thing for thing in matched.after.things if _new_here(matched, thing)]
+    gone = [
+        thing for thing in matched.removed() if not matched.before.part(thing).on_board and not _emptied(matched, thing)
+    ]
     left = []
-    for one in gone:
-        match = next((other for other in came if _own_place(matched, one, 0) == _own_place(matched, other, 1)), None)
+    for thing in gone:
+        match = next((other for other in came if _own_place(matched, thing, 0) == _own_place(matched, other, 1)), None)
         if match is None:
-            left.append(one)
+            left.append(thing)
         else:
             came.remove(match)
     found = set()
-    for one in left:
-        match = next((other for other in came if _stands_for(matched, one, other)), None)
+    for thing in left:
+        match = next((other for other in came if _stands_for(matched, thing, other)), None)
         if match is None:
-            found.add(one.number)
+            found.add(thing.number)
         else:
             came.remove(match)
     return frozenset(found)
@@ -43,7 +45,7 @@ def lost(matched: MatchedMachines) -> frozenset[int]:
 
 def _emptied(matched: MatchedMachines, card: Thing) -> bool:
     """Whether a card held parts that are all still there, elsewhere: then nothing is lost with it."""
-    held = [one.number for one in matched.before.things if one.holder == card.number]
+    held = [thing.number for thing in matched.before.things if thing.holder == card.number]
     return bool(held) and all(number in matched.after_of for number in held)
 
 

@@ -40,18 +40,18 @@ class MatchedMachines:
     def pairs(self) -> list[tuple[Thing, Thing]]:
         """The parts that are in both, in the order of the second machine."""
         return [
-            (self.before.things[self.before_of[one.number]], one)
-            for one in self.after.things
-            if one.number in self.before_of
+            (self.before.things[self.before_of[thing.number]], thing)
+            for thing in self.after.things
+            if thing.number in self.before_of
         ]
 
     def removed(self) -> list[Thing]:
         """The parts that are only in the first machine."""
-        return [one for one in self.before.things if one.number not in self.after_of]
+        return [thing for thing in self.before.things if thing.number not in self.after_of]
 
     def added(self) -> list[Thing]:
         """The parts that are only in the second machine."""
-        return [one for one in self.after.things if one.number not in self.before_of]
+        return [thing for thing in self.after.things if thing.number not in self.before_of]
 
     def moved(self, before: Thing, after: Thing) -> bool:
         """Whether a part has another place: another holder, or there another slot and another position.
@@ -76,7 +76,7 @@ class MatchedMachines:
         self._pair("drive", self._serial)
         self._pair("card", self._serial)
         self._by_companions()
-        levels = 1 + max((one.depth for fitted in self.sides for one in fitted.things), default=0)
+        levels = 1 + max((thing.depth for fitted in self.sides for thing in fitted.things), default=0)
         for kind in ("card", "drive"):
             for level in range(levels):
                 for key in (self._in_slot, self._on_way, self._likely):
@@ -87,24 +87,24 @@ class MatchedMachines:
 
     def _free(self, kind: str, side: int, level: int | None) -> Iterable[Thing]:
         taken = self.before_of if side else self.after_of
-        for one in self.sides[side].things:
-            if one.kind == kind and one.number not in taken and (level is None or one.depth == level):
-                yield one
+        for thing in self.sides[side].things:
+            if thing.kind == kind and thing.number not in taken and (level is None or thing.depth == level):
+                yield thing
 
     def _pair(self, kind: str, key: Callable[[Thing, int], Hashable | None], level: int | None = None) -> None:
         """Bind what has the same key, in the order of the parts; None is no key."""
         waiting: dict[Hashable, list[Thing]] = {}
-        for one in self._free(kind, BEFORE, level):
-            found = key(one, BEFORE)
+        for thing in self._free(kind, BEFORE, level):
+            found = key(thing, BEFORE)
             if found is not None:
-                waiting.setdefault(found, []).append(one)
-        for one in list(self._free(kind, AFTER, level)) if waiting else ():
-            found = key(one, AFTER)
+                waiting.setdefault(found, []).append(thing)
+        for thing in list(self._free(kind, AFTER, level)) if waiting else ():
+            found = key(thing, AFTER)
             alike = waiting.get(found, []) if found is not None else []
-            other = next((other for other in alike if may_be(other, one)), None)
+            other = next((other for other in alike if may_be(other, thing)), None)
             if other is not None:
                 alike.remove(other)
-                self._bind(other, one)
+                self._bind(other, thing)
 
     def _bind(self, before: Thing, after: Thing) -> None:
         self.after_of[before.number] = after.number
@@ -154,20 +154,20 @@ class MatchedMachines:
 
     def _match_ports(self) -> Iterable[tuple[str, str]]:
         """The ports that are the same, by the keys of their links: by slot, then by position."""
-        free = {one.judged.link.key: one for one in self.after.ports}
+        free = {port.judged.link.key: port for port in self.after.ports}
         left = []
-        by_slot = {(self._holder(one, AFTER), one.slot): key for key, one in free.items() if one.slot is not None}
-        for one in self.before.ports:
-            key = by_slot.get((self._holder(one, BEFORE), one.slot)) if one.slot is not None else None
+        by_slot = {(self._holder(port, AFTER), port.slot): key for key, port in free.items() if port.slot is not None}
+        for port in self.before.ports:
+            key = by_slot.get((self._holder(port, BEFORE), port.slot)) if port.slot is not None else None
             if key is not None and free.pop(key, None) is not None:
-                yield one.judged.link.key, key
+                yield port.judged.link.key, key
             else:
-                left.append(one)
-        by_way = {(self._holder(one, AFTER), one.way): key for key, one in free.items()}
-        for one in left:
-            key = by_way.get((self._holder(one, BEFORE), one.way))
+                left.append(port)
+        by_way = {(self._holder(port, AFTER), port.way): key for key, port in free.items()}
+        for port in left:
+            key = by_way.get((self._holder(port, BEFORE), port.way))
             if key is not None and free.pop(key, None) is not None:
-                yield one.judged.link.key, key
+                yield port.judged.link.key, key
 
 
 def may_be(before: Thing, after: Thing) -> bool:
@@ -175,10 +175,13 @@ def may_be(before: Thing, after: Thing) -> bool:
     if before.serial is not None and after.serial is not None and before.serial != after.serial:
         return False
     if before.serial is None or before.serial != after.serial:
-        for one, other in ((before.model, after.model), (before.bytes, after.bytes)):
-            if one is not None and other is not None and one != other:
+        for thing, other in ((before.model, after.model), (before.bytes, after.bytes)):
+            if thing is not None and other is not None and thing != other:
                 return False
-    return all(one is None or other is None or one == other for one, other in zip(before.ids, after.ids, strict=False))
+    return all(
+        other_id is None or other is None or other_id == other
+        for other_id, other in zip(before.ids, after.ids, strict=False)
+    )
 
 
 def fixed(thing: Thing) -> bool:
@@ -219,15 +222,15 @@ def roots(before: Audit, after: Audit) -> dict[str, str]:
     first, second = _on_roots(before), _on_roots(after)
     ranked = sorted(
         (
-            (-_likeness(mine, theirs), one != other, one, other)
-            for one, mine in first.items()
+            (-_likeness(mine, theirs), thing != other, thing, other)
+            for thing, mine in first.items()
             for other, theirs in second.items()
         )
     )
     found: dict[str, str] = {}
-    for likeness, _, one, other in ranked:
-        if likeness < 0 and other not in found and one not in found.values():
-            found[other] = one
+    for likeness, _, thing, other in ranked:
+        if likeness < 0 and other not in found and thing not in found.values():
+            found[other] = thing
     return found
 
 
@@ -240,5 +243,5 @@ def _on_roots(audit: Audit) -> dict[str, frozenset[tuple[object, ...]]]:
     return {root: frozenset(what) for root, what in found.items()}
 
 
-def _likeness(one: frozenset[tuple[object, ...]], other: frozenset[tuple[object, ...]]) -> float:
-    return len(one & other) / len(one | other)
+def _likeness(thing: frozenset[tuple[object, ...]], other: frozenset[tuple[object, ...]]) -> float:
+    return len(thing & other) / len(thing | other)

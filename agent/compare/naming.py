@@ -52,9 +52,9 @@ def listed(names: Sequence[str], most: int = MOST_NAMED) -> str:
     return f"{', '.join(names[:most])} and {len(names) - most} more"
 
 
-def counted(count: int, one: str, many: str = "") -> str:
+def counted(count: int, word: str, many: str = "") -> str:
     """A number of things in words: "one drive", "3 drives"."""
-    return f"one {one}" if count == 1 else f"{count} {many or one + 's'}"
+    return f"one {word}" if count == 1 else f"{count} {many or word + 's'}"
 
 
 def direction(before: float, after: float, *, least: float = 0.0) -> Direction:

@@ -74,7 +74,7 @@ def _rests(seen: DriveSeen, audit: Audit) -> bool:
 
 def _crowd(seen: DriveSeen, audit: Audit) -> int:
     """How many drives with rates share a way into the processor with one."""
-    return sum(one.path[-1:] == seen.path[-1:] for one in audit.drives if one.alone is not None)
+    return sum(drive.path[-1:] == seen.path[-1:] for drive in audit.drives if drive.alone is not None)
 
 
 def _rows(
@@ -134,21 +134,25 @@ def stripe_sets(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     pairs, gone, come = _pairs(matched)
     for before, after in pairs:
         yield from _set(matched, before, after, doubts)
-    for one in gone:
-        yield _whole(set_words(one), _what(one), NOT_THERE)
-    for one in come:
-        yield _whole(set_words(one), NOT_THERE, _what(one))
+    for stripe in gone:
+        yield _whole(set_words(stripe), _what(stripe), NOT_THERE)
+    for stripe in come:
+        yield _whole(set_words(stripe), NOT_THERE, _what(stripe))
 
 
-def set_words(one: StripeSeen) -> str:
+def set_words(stripe: StripeSeen) -> str:
     """A set by its name: "stripe set md0"."""
-    return f"stripe set {one.stripe.name}"
+    return f"stripe set {stripe.stripe.name}"
 
 
-def _what(one: StripeSeen) -> str:
-    level = one.stripe.level if isinstance(one.stripe.level, str) and one.stripe.level else "a level that is not told"
-    count = len(one.stripe.members)
-    rate = f", should read {range_words(one.alone)}" if one.alone is not None else ""
+def _what(stripe: StripeSeen) -> str:
+    level = (
+        stripe.stripe.level
+        if isinstance(stripe.stripe.level, str) and stripe.stripe.level
+        else "a level that is not told"
+    )
+    count = len(stripe.stripe.members)
+    rate = f", should read {range_words(stripe.alone)}" if stripe.alone is not None else ""
     return f"{level} of {count} drive{'' if count == 1 else 's'}{rate}"
 
 
@@ -161,37 +165,37 @@ def _pairs(matched: MatchedMachines) -> tuple[list[tuple[StripeSeen, StripeSeen]
     gone, come = list(matched.before.audit.stripes), list(matched.after.audit.stripes)
     pairs = []
     for same in (_same_members, _same_name_and_some, _same_name):
-        for one in list(gone):
-            other = next((other for other in come if same(matched, one, other)), None)
+        for stripe in list(gone):
+            other = next((other for other in come if same(matched, stripe, other)), None)
             if other is not None:
-                pairs.append((one, other))
-                gone.remove(one)
+                pairs.append((stripe, other))
+                gone.remove(stripe)
                 come.remove(other)
     return pairs, gone, come
 
 
-def _members(matched: MatchedMachines, one: StripeSeen, side: int) -> frozenset[object]:
+def _members(matched: MatchedMachines, stripe: StripeSeen, side: int) -> frozenset[object]:
     """The members of a set, by the numbers of the parts in the first machine, with the partition at work."""
     found: set[object] = set()
-    for name, block in zip(one.stripe.members, one.stripe.blocks, strict=False):
+    for name, block in zip(stripe.stripe.members, stripe.stripe.blocks, strict=False):
         number = matched.sides[side].by_drive.get(name)
         known = number if side == 0 or number is None else matched.before_of.get(number, ("new", number))
         found.add((known, block.removeprefix(name).rpartition("p")[2] if name else block))
     return frozenset(found)
 
 
-def _same_members(matched: MatchedMachines, one: StripeSeen, other: StripeSeen) -> bool:
-    members = _members(matched, one, 0)
+def _same_members(matched: MatchedMachines, stripe: StripeSeen, other: StripeSeen) -> bool:
+    members = _members(matched, stripe, 0)
     return bool(members) and members == _members(matched, other, 1)
 
 
-def _same_name_and_some(matched: MatchedMachines, one: StripeSeen, other: StripeSeen) -> bool:
-    shared = _members(matched, one, 0) & _members(matched, other, 1)
-    return one.stripe.name == other.stripe.name and bool(shared)
+def _same_name_and_some(matched: MatchedMachines, stripe: StripeSeen, other: StripeSeen) -> bool:
+    shared = _members(matched, stripe, 0) & _members(matched, other, 1)
+    return stripe.stripe.name == other.stripe.name and bool(shared)
 
 
-def _same_name(matched: MatchedMachines, one: StripeSeen, other: StripeSeen) -> bool:  # noqa: ARG001 - as the others
-    return one.stripe.name == other.stripe.name
+def _same_name(matched: MatchedMachines, stripe: StripeSeen, other: StripeSeen) -> bool:  # noqa: ARG001 - as the others
+    return stripe.stripe.name == other.stripe.name
 
 
 def _set(matched: MatchedMachines, before: StripeSeen, after: StripeSeen, doubts: Doubts) -> Iterator[Change]:
@@ -222,13 +226,13 @@ def _set(matched: MatchedMachines, before: StripeSeen, after: StripeSeen, doubts
         )
     sides = _seen(before, matched.before.audit), _seen(after, matched.after.audit)
     if any(
-        _rests(one, audit)
+        _rests(drive, audit)
         for side, audit in zip(sides, (matched.before.audit, matched.after.audit), strict=True)
-        for one in side
+        for drive in side
     ):
         doubts.remark("rates", words, "a link of a member rested, to save power, on one of the two sides")
         return
-    told = [all(one.payload_bytes is not None for one in side) for side in sides]
+    told = [all(drive.payload_bytes is not None for drive in side) for side in sides]
     crowd = _others(before, sides[0], matched.before.audit), _others(after, sides[1], matched.after.audit)
     crowd = ALIKE if _any_moved(matched, after) else crowd
     yield from _rows("stripe set", words, (before, after), doubts, whole=told[0] == told[1], crowd=crowd)
@@ -244,19 +248,19 @@ def _any_moved(matched: MatchedMachines, after: StripeSeen) -> bool:
     )
 
 
-def _running(one: StripeSeen) -> bool:
-    return one.stripe.state not in RESTING_STATES
+def _running(stripe: StripeSeen) -> bool:
+    return stripe.stripe.state not in RESTING_STATES
 
 
-def _seen(one: StripeSeen, audit: Audit) -> list[DriveSeen]:
-    return [seen for seen in audit.drives if seen.drive.name in one.stripe.members]
+def _seen(stripe: StripeSeen, audit: Audit) -> list[DriveSeen]:
+    return [seen for seen in audit.drives if seen.drive.name in stripe.stripe.members]
 
 
-def _others(one: StripeSeen, members: Iterable[DriveSeen], audit: Audit) -> int:
+def _others(stripe: StripeSeen, members: Iterable[DriveSeen], audit: Audit) -> int:
     """How many other drives share a way into the processor with a set."""
     tops = {seen.path[-1:] for seen in members}
     return sum(
-        seen.path[-1:] in tops and seen.drive.name not in one.stripe.members
+        seen.path[-1:] in tops and seen.drive.name not in stripe.stripe.members
         for seen in audit.drives
         if seen.alone is not None
     )

@@ -60,10 +60,10 @@ def machine(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
         values = _host(before, attribute), _host(after, attribute)
         yield from _words(topic, "the machine", what, values, doubts)
     yield from _memory(before, after, doubts)
-    for one, other in matched.pairs():
-        words = subject(matched, one, other)
-        if one.functions and other.functions:
-            yield from _functions(words, one, other)
+    for thing, other in matched.pairs():
+        words = subject(matched, thing, other)
+        if thing.functions and other.functions:
+            yield from _functions(words, thing, other)
 
 
 def _host(host: Host, attribute: str) -> str | Unread | None:
@@ -76,7 +76,7 @@ def _words(
 ) -> Iterator[Change]:
     """The row of a text that differs; one that a side does not tell is a doubt."""
     before, after = values
-    silent = [isinstance(one, Unread) or one is None for one in values]
+    silent = [isinstance(value, Unread) or value is None for value in values]
     if any(silent):
         if not all(silent):
             side = silent.index(True)
@@ -146,19 +146,21 @@ def drives(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
 
 
 def _firmware(before: Drive, after: Drive, words: str, doubts: Doubts) -> Iterator[Change]:
-    told = tuple(one if isinstance(one, Unread) else one.strip() or None for one in (before.firmware, after.firmware))
+    told = tuple(
+        value if isinstance(value, Unread) else value.strip() or None for value in (before.firmware, after.firmware)
+    )
     yield from _words("firmware", words, "firmware", (told[0], told[1]), doubts)
 
 
 def _temperature(before: DriveSeen, after: DriveSeen, words: str, doubts: Doubts) -> Iterator[Change]:
     degrees = before.celsius, after.celsius
-    told = [isinstance(one, float | int) for one in degrees]
+    told = [isinstance(degree, float | int) for degree in degrees]
     if not all(told):
         if any(told):
             side = told.index(False)
             drive = (before, after)[side].drive
             # Where no sensor tells it, the drive's own log would have.
-            readings = [one for one in (degrees[side], drive.health) if isinstance(one, Unread)]
+            readings = [value for value in (degrees[side], drive.health) if isinstance(value, Unread)]
             doubts.add("temperature", words, side, readings[0] if readings else "no sensor tells it")
         return
     assert isinstance(degrees[0], float | int)
@@ -196,8 +198,8 @@ def level_of(seen: DriveSeen, celsius: float) -> int:
 def _across(before: DriveSeen, after: DriveSeen, first: float, second: float) -> Direction:
     """Whether a limit was passed between two temperatures, by the limits that both sides know."""
     limits = [
-        one if one is not None else other
-        for one, other in (
+        value if value is not None else other
+        for value, other in (
             (after.warning_celsius, before.warning_celsius),
             (after.critical_celsius, before.critical_celsius),
         )
@@ -228,17 +230,17 @@ def _health(before: Drive, after: Drive, words: str, doubts: Doubts) -> Iterator
     yield from _shares(one, other, words)
 
 
-def _shares(one: Health, other: Health, words: str) -> Iterator[Change]:
+def _shares(value: Health, other: Health, words: str) -> Iterator[Change]:
     """Life used up, and spare left, in percent: bad where a limit is passed."""
-    used = one.used_percent, other.used_percent
+    used = value.used_percent, other.used_percent
     if isinstance(used[0], int) and isinstance(used[1], int) and used[0] != used[1]:
         levels = [(figure >= NEARLY_USED_UP) + (figure >= USED_UP) for figure in (used[0], used[1])]
         yield _count(words, "life used up", (used[0], used[1]), direction(-levels[0], -levels[1]), " %")
-    spare = one.spare_percent, other.spare_percent
+    spare = value.spare_percent, other.spare_percent
     if isinstance(spare[0], int) and isinstance(spare[1], int) and spare[0] != spare[1]:
         enough = [
             not (isinstance(health.spare_threshold_percent, int) and figure < health.spare_threshold_percent)
-            for health, figure in ((one, spare[0]), (other, spare[1]))
+            for health, figure in ((value, spare[0]), (other, spare[1]))
         ]
         yield _count(words, "spare left", (spare[0], spare[1]), direction(enough[0], enough[1]), " %")
 

@@ -56,31 +56,35 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
     if new is not None:
         (better if full and one_machine else rest).insert(0, new)
     if not one_machine:
-        told = (("better", better), ("worse", [*missed, *worse]), ("also", [one for one in rest if one not in missed]))
+        told = (
+            ("better", better),
+            ("worse", [*missed, *worse]),
+            ("also", [words for words in rest if words not in missed]),
+        )
         return f"The second beside the first: {'; '.join(f'{word}: {_joined(some)}' for word, some in told if some)}."
     if worse or missed:
-        also = [("better", better), ("also", [one for one in rest if one not in missed])]
+        also = [("better", better), ("also", [words for words in rest if words not in missed])]
         more = [f"{word}: {_joined(some)}" for word, some in also if some]
-        bad = worse or any(one.direction == "worse" for one in found.parts)
+        bad = worse or any(part.direction == "worse" for part in found.parts)
         return f"{'Worse than before' if bad else 'Changed'}: {_joined([*missed, *worse, *more])}."
     if new is not None:
-        others = [one for one in (*better, *rest) if one != new]
+        others = [words for words in (*better, *rest) if words != new]
         return f"{'The upgrade delivers' if full else 'The upgrade delivers in part'}: {_joined([new, *others])}."
     return f"{_lead(found) if better else 'Changed'}: {_joined([*better, *rest])}."
 
 
 def _lead(found: Pieces) -> str:
-    return "The upgrade delivers" if any(one.kind != "removed" for one in found.parts) else "Better than before"
+    return "The upgrade delivers" if any(part.kind != "removed" for part in found.parts) else "Better than before"
 
 
 def _missed(found: Pieces) -> list[str]:
     """Parts that are gone while nothing took their place, and stripe sets: that comes before any praise."""
     gone = [words for kind in ("drive", "card") for words in _gone(kind, found, worse=True)]
-    return gone + [f"{one.subject} no longer there" for one in found.changes if _set_gone(one)]
+    return gone + [f"{change.subject} no longer there" for change in found.changes if _set_gone(change)]
 
 
-def _set_gone(one: Change) -> bool:
-    return one.topic == "stripe set" and one.after == NOT_THERE
+def _set_gone(change: Change) -> bool:
+    return change.topic == "stripe set" and change.after == NOT_THERE
 
 
 def _joined(words: list[str]) -> str:
@@ -93,9 +97,9 @@ def _joined(words: list[str]) -> str:
 def _worse(found: Pieces) -> Iterator[str]:
     """Each thing that got worse once, by its most telling row."""
     rows: dict[str, list[tuple[int, str]]] = {}
-    for one in found.changes:
-        if one.direction == "worse":
-            rows.setdefault(one.subject, []).append((ORDER.index(one.topic), row_words(one)))
+    for change in found.changes:
+        if change.direction == "worse":
+            rows.setdefault(change.subject, []).append((ORDER.index(change.topic), row_words(change)))
     for gain in found.findings:
         if gain.direction == "worse" and gain.after is not None:
             rows.setdefault(gain.subject, []).append((ORDER.index("finding"), _finding_words(gain)))
@@ -120,37 +124,43 @@ def _finding_words(gain: FindingChange) -> str:
     return f"{kind} {finding.severity.value} of {gain.subject} ({headline})"
 
 
-def row_words(one: Change) -> str:
+def row_words(change: Change) -> str:
     """A row in the middle of a sentence."""
-    if one.topic in {"rate", "stripe set"} and one.unit == "MB/s":
-        verb, _, how = one.what.partition(" ")
+    if change.topic in {"rate", "stripe set"} and change.unit == "MB/s":
+        verb, _, how = change.what.partition(" ")
         with_others = {"alone": "", "together": " with all drives at work"}[how]
-        low, was = f"{one.after_values[0]:,.0f} MB/s or more", f"{one.before_values[0]:,.0f}"
-        if one.after_values[0] == one.before_values[0]:
-            low, was = f"up to {one.after_values[-1]:,.0f} MB/s", f"{one.before_values[-1]:,.0f}"
-        return f"{one.subject} should {verb} {low}{with_others} (was {was})"
-    if one.topic == "temperature":
-        return f"{one.subject} is at {one.after} (was {one.before})"
-    if one.topic == "health" and {one.before, one.after} == {"yes", "no"}:
-        return f"{one.subject} {one.what}" if one.after == "yes" else f"no longer so: {one.subject} {one.what}"
-    return f"{one.what} of {one.subject} from {one.before} to {one.after}"
+        low, was = f"{change.after_values[0]:,.0f} MB/s or more", f"{change.before_values[0]:,.0f}"
+        if change.after_values[0] == change.before_values[0]:
+            low, was = f"up to {change.after_values[-1]:,.0f} MB/s", f"{change.before_values[-1]:,.0f}"
+        return f"{change.subject} should {verb} {low}{with_others} (was {was})"
+    if change.topic == "temperature":
+        return f"{change.subject} is at {change.after} (was {change.before})"
+    if change.topic == "health" and {change.before, change.after} == {"yes", "no"}:
+        return (
+            f"{change.subject} {change.what}"
+            if change.after == "yes"
+            else f"no longer so: {change.subject} {change.what}"
+        )
+    return f"{change.what} of {change.subject} from {change.before} to {change.after}"
 
 
 # --- What got better -----------------------------------------------------------------------------------------------
 
 
 def _better(found: Pieces) -> Iterator[str]:
-    rows = [one for one in found.changes if one.direction == "better"]
+    rows = [change for change in found.changes if change.direction == "better"]
     yield from _sets(rows)
-    links = {one.subject: one for one in rows if one.topic == "link" and one.what == "verdict"}
-    links |= {one.subject: one for one in rows if one.topic == "link" and one.what != "verdict"}
+    links = {row.subject: row for row in rows if row.topic == "link" and row.what == "verdict"}
+    links |= {row.subject: row for row in rows if row.topic == "link" and row.what != "verdict"}
     yield from _some(list(links.values()), "links better")
-    faster = {one.subject: one for one in reversed(rows) if one.topic == "rate" and one.subject not in links}
+    faster = {row.subject: row for row in reversed(rows) if row.topic == "rate" and row.subject not in links}
     yield from _some(list(faster.values()), "drives faster", 1)
-    yield from _some([one for one in rows if one.topic in {"health", "temperature"}], "drive readings better", 1)
+    yield from _some([row for row in rows if row.topic in {"health", "temperature"}], "drive readings better", 1)
     for severity in (Severity.FAULT, Severity.LIMIT):
-        cleared = [one for one in found.findings if one.direction == "better" and _severity(one) is severity]
-        gone = sum(one.kind == "cleared" for one in cleared)
+        cleared = [
+            finding for finding in found.findings if finding.direction == "better" and _severity(finding) is severity
+        ]
+        gone = sum(change.kind == "cleared" for change in cleared)
         if gone:
             yield f"{counted(gone, severity.value)} cleared"
         if len(cleared) > gone:
@@ -160,9 +170,9 @@ def _better(found: Pieces) -> Iterator[str]:
 def _sets(rows: Iterable[Change]) -> Iterator[str]:
     """The first better row of each stripe set."""
     first: dict[str, Change] = {}
-    for one in rows:
-        if one.topic == "stripe set":
-            first.setdefault(one.subject, one)
+    for row in rows:
+        if row.topic == "stripe set":
+            first.setdefault(row.subject, row)
     yield from _some(list(first.values()), "stripe sets better")
 
 
@@ -174,8 +184,8 @@ def _some(rows: list[Change], many: str, most: int = MOST_BETTER) -> Iterator[st
         yield from map(row_words, rows)
 
 
-def _severity(one: FindingChange) -> Severity:
-    finding = one.before if one.before is not None else one.after
+def _severity(change: FindingChange) -> Severity:
+    finding = change.before if change.before is not None else change.after
     assert finding is not None
     return finding.severity
 
@@ -185,19 +195,21 @@ def _new_drives(found: Pieces) -> tuple[str | None, bool]:
     planned = found.matched.after.audit.matched
     told: list[tuple[str, list[Verdict | None]]] = []
     if planned is not None and planned.drives and found.parts:
-        verdicts = [one.link.verdict if one.how == "here" and one.link is not None else None for one in planned.drives]
+        verdicts = [
+            drive.link.verdict if drive.how == "here" and drive.link is not None else None for drive in planned.drives
+        ]
         told.append(("planned drive", verdicts))
     else:
-        told.append(("new drive", _verdicts(one for one in found.matched.added() if one.kind == "drive")))
-    told.append(("new card", _verdicts(one for one in found.matched.added() if one.kind == "card")))
+        told.append(("new drive", _verdicts(thing for thing in found.matched.added() if thing.kind == "drive")))
+    told.append(("new card", _verdicts(thing for thing in found.matched.added() if thing.kind == "card")))
     words = [_at_full(what, verdicts) for what, verdicts in told if verdicts]
-    short = {one for _, verdicts in told for one in verdicts} - {Verdict.FULL, Verdict.RESTING}
+    short = {verdict for _, verdicts in told for verdict in verdicts} - {Verdict.FULL, Verdict.RESTING}
     return "; ".join(words) or None, not short
 
 
 def _verdicts(things: Iterable[Thing]) -> list[Verdict | None]:
-    judged = [one.judged for one in things if one.judged is not None]
-    return [one.verdict for one in judged if one.verdict is not Verdict.VIRTUAL]
+    judged = [thing.judged for thing in things if thing.judged is not None]
+    return [link.verdict for link in judged if link.verdict is not Verdict.VIRTUAL]
 
 
 def _at_full(what: str, verdicts: list[Verdict | None]) -> str:
@@ -220,36 +232,38 @@ def _rest(found: Pieces) -> Iterator[str]:
     yield from _parts(found)
     for severity in Severity:
         gained = sum(
-            one.kind == "gained" and one.direction == "other" and _severity(one) is severity for one in found.findings
+            finding.kind == "gained" and finding.direction == "other" and _severity(finding) is severity
+            for finding in found.findings
         )
         if gained:
             yield _findings_words(gained, severity, new=True)
         gone = sum(
-            one.kind == "cleared" and one.direction == "other" and _severity(one) is severity for one in found.findings
+            finding.kind == "cleared" and finding.direction == "other" and _severity(finding) is severity
+            for finding in found.findings
         )
         if gone:
             yield _findings_words(gone, severity, new=False)
-        left = sum(one.kind == "gone" and _severity(one) is severity for one in found.findings)
+        left = sum(finding.kind == "gone" and _severity(finding) is severity for finding in found.findings)
         if left:
             yield f"{_findings_words(left, severity, new=False)} with {'its part' if left == 1 else 'their parts'}"
-    altered = sum(one.kind == "changed" and one.direction == "other" for one in found.findings)
+    altered = sum(finding.kind == "changed" and finding.direction == "other" for finding in found.findings)
     if altered:
         yield f"{counted(altered, 'finding')} with other figures"
-    others = [one for one in found.changes if one.direction == "other"]
-    sets = [one for one in others if one.topic == "stripe set" and NOT_THERE in {one.before, one.after}]
+    others = [change for change in found.changes if change.direction == "other"]
+    sets = [other for other in others if other.topic == "stripe set" and NOT_THERE in {other.before, other.after}]
     yield from (
-        f"{one.subject} no longer there" if one.after == NOT_THERE else f"new {one.subject} ({one.after})"
-        for one in sets
+        f"{change.subject} no longer there" if change.after == NOT_THERE else f"new {change.subject} ({change.after})"
+        for change in sets
     )
-    others = [one for one in others if one not in sets]
-    firmware = {one.subject for one in others if one.topic == "firmware"}
+    others = [other for other in others if other not in sets]
+    firmware = {other.subject for other in others if other.topic == "firmware"}
     if firmware:
         yield (
             f"other firmware of {next(iter(firmware))}"
             if len(firmware) == 1
             else f"other firmware of {len(firmware)} parts"
         )
-    more = [one for one in others if one.topic != "firmware"]
+    more = [other for other in others if other.topic != "firmware"]
     if len(more) <= MOST_OTHER:
         yield from map(row_words, more)
     else:
@@ -268,24 +282,26 @@ def _findings_words(count: int, severity: Severity, *, new: bool) -> str:
 def _parts(found: Pieces) -> Iterator[str]:
     """Parts that came, went and moved, but for what is told with the links of new ones."""
     linked = {
-        one.address
-        for one in found.matched.added()
-        if one.judged is not None and one.judged.verdict is not Verdict.VIRTUAL
+        thing.address
+        for thing in found.matched.added()
+        if thing.judged is not None and thing.judged.verdict is not Verdict.VIRTUAL
     }
     planned = found.matched.after.audit.matched is not None and bool(found.matched.after.audit.matched.drives)
     for kind, words in (("added", "added"), ("removed", "no longer there"), ("moved", "moved")):
         for what in ("drive", "card"):
             some = [
-                one for one in found.parts if one.kind == kind and _part(one).kind == what and not _part(one).on_board
+                part
+                for part in found.parts
+                if part.kind == kind and _part(part).kind == what and not _part(part).on_board
             ]
             told = kind == "added" and not (planned and what == "drive")
-            count = sum(not (told and one.after is not None and one.after.address in linked) for one in some)
+            count = sum(not (told and change.after is not None and change.after.address in linked) for change in some)
             if kind == "removed":
                 yield from _gone(what, found, worse=False)
             elif count:
                 yield f"{counted(count, what)} {words}"
     for kind, words in (("added", "more"), ("removed", "fewer")):
-        count = sum(one.kind == kind and _part(one).on_board for one in found.parts)
+        count = sum(part.kind == kind and _part(part).on_board for part in found.parts)
         if count:
             yield f"{counted(count, 'device')} of the board {words}"
 
@@ -293,9 +309,11 @@ def _parts(found: Pieces) -> Iterator[str]:
 def _gone(what: str, found: Pieces, *, worse: bool) -> Iterator[str]:
     """Drives or cards that are no longer there, lost or replaced: one by its name, more by their number."""
     some = [
-        one
-        for one in found.matched.removed()
-        if one.kind == what and not found.matched.before.part(one).on_board and (one.number in found.missed) is worse
+        thing
+        for thing in found.matched.removed()
+        if thing.kind == what
+        and not found.matched.before.part(thing).on_board
+        and (thing.number in found.missed) is worse
     ]
     if len(some) == 1:
         yield f"{alone(found.matched, some[0], 0)} no longer there"
@@ -303,8 +321,8 @@ def _gone(what: str, found: Pieces, *, worse: bool) -> Iterator[str]:
         yield f"{counted(len(some), what)} no longer there"
 
 
-def _part(one: PartChange) -> Part:
+def _part(change: PartChange) -> Part:
     """The part of a change, as it is after it if it is there."""
-    part = one.after if one.after is not None else one.before
+    part = change.after if change.after is not None else change.before
     assert part is not None
     return part

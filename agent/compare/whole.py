@@ -56,21 +56,21 @@ def compare(before: Audit, after: Audit) -> Comparison:
         changes=changes,
         findings=findings,
         doubts=told,
-        worse="worse" in [one.direction for some in (parts, changes, findings) for one in some],
+        worse="worse" in [name.direction for some in (parts, changes, findings) for name in some],
         other_machine=other,
     )
 
 
 def _parts(matched: MatchedMachines, missed: frozenset[int]) -> Iterator[PartChange]:
     """Parts added, then moved, then removed."""
-    for one in matched.added():
-        yield PartChange(kind="added", before=None, after=matched.after.part(one))
+    for thing in matched.added():
+        yield PartChange(kind="added", before=None, after=matched.after.part(thing))
     for before, after in matched.pairs():
         if matched.moved(before, after):
             yield PartChange(kind="moved", before=matched.before.part(before), after=matched.after.part(after))
-    for one in matched.removed():
-        way: Direction = "worse" if one.number in missed else "other"
-        yield PartChange(kind="removed", before=matched.before.part(one), after=None, direction=way)
+    for thing in matched.removed():
+        way: Direction = "worse" if thing.number in missed else "other"
+        yield PartChange(kind="removed", before=matched.before.part(thing), after=None, direction=way)
 
 
 def _board_slots(matched: MatchedMachines, doubts: Doubts) -> None:
@@ -84,15 +84,15 @@ def _board_slots(matched: MatchedMachines, doubts: Doubts) -> None:
 def _machines(matched: MatchedMachines) -> tuple[str, tuple[Change, ...]]:
     """Why the two may not be one machine, "" where they seem to be; a row for one that has another name."""
     hosts = [fitted.audit.facts.host for fitted in matched.sides]
-    for what, values in (("board", [one.board for one in hosts]), ("product", [one.product for one in hosts])):
-        told = [one.strip() for one in values if isinstance(one, str) and one.strip()]
+    for what, values in (("board", [host.board for host in hosts]), ("product", [host.product for host in hosts])):
+        told = [value.strip() for value in values if isinstance(value, str) and value.strip()]
         if len(told) > 1 and told[0].casefold() != told[1].casefold():
-            names = [f'"{short(one)}"' for one in told]
+            names = [f'"{short(name)}"' for name in told]
             return f"the {what} is {names[0]} before and {names[1]} after", ()
-    called = [one.name for one in hosts if isinstance(one.name, str) and one.name.strip()]
+    called = [host.name for host in hosts if isinstance(host.name, str) and host.name.strip()]
     if len(called) < len(hosts) or _token(called[0]) == _token(called[1]):
         return "", ()
-    words = [_named(one) for one in called]
+    words = [_named(name) for name in called]
     if not matched.by_serial:
         why = "no part with a serial number is in both"
         return f"the name is {words[0]} before and {words[1]} after, and {why}", ()

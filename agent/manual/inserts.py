@@ -33,14 +33,16 @@ def verdicts() -> str:
     """Each verdict with its severity and meaning."""
     from agent.explain import words
 
-    return _listed((one.word, f"{one.severity}. {one.title} {one.meaning}") for one in words() if one.kind == "verdict")
+    return _listed(
+        (word.word, f"{word.severity}. {word.title} {word.meaning}") for word in words() if word.kind == "verdict"
+    )
 
 
 def severities() -> str:
     """Each severity with what it asks of you."""
     from agent.explain import words
 
-    return _listed((one.word, one.title) for one in words() if one.kind == "severity")
+    return _listed((word.word, word.title) for word in words() if word.kind == "severity")
 
 
 def rules() -> str:
@@ -48,9 +50,9 @@ def rules() -> str:
     from agent.explain import words
 
     return _listed(
-        (one.word, f"{one.severity}. {one.title} Steps: {', '.join(one.steps) or 'none'}.")
-        for one in words()
-        if one.kind == "rule"
+        (word.word, f"{word.severity}. {word.title} Steps: {', '.join(word.steps) or 'none'}.")
+        for word in words()
+        if word.kind == "rule"
     )
 
 
@@ -60,9 +62,9 @@ def steps() -> str:
     from knowledge.steps import STEPS
 
     return _listed(
-        (one.word, f"{one.title}{' Hands inside the machine.' if STEPS[one.word].hardware else ''}")
-        for one in words()
-        if one.kind == "step"
+        (word.word, f"{word.title}{' Hands inside the machine.' if STEPS[word.word].hardware else ''}")
+        for word in words()
+        if word.kind == "step"
     )
 
 

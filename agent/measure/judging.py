@@ -53,9 +53,11 @@ def judge(
 ) -> Measurement:
     """All that was measured, each beside its prediction; `sums` are the rates of the sum of what was read at once."""
     model = _Model(found, measured)
-    loaded = [one for one in measured if one.requests]
+    loaded = [measurement for measurement in measured if measurement.requests]
     apart = _predictions(model, loaded, together=asked.together)
-    deliveries = tuple(_delivery(one, asked, model, apart.get(one.target.name)) for one in measured)
+    deliveries = tuple(
+        _delivery(measurement, asked, model, apart.get(measurement.target.name)) for measurement in measured
+    )
     total = spread_of(sums)
     whole = None
     shared: tuple[Shared, ...] = ()
@@ -82,7 +84,12 @@ class _Model:
     def __init__(self, found: Audit, measured: Sequence[Measured]) -> None:
         self.found = found
         flows, hops = paths_of_drives(found.machine, found.by_key, {})
-        loaded = {key: rate for one in measured for key, rate in one.links.items() if not isinstance(rate, Unread)}
+        loaded = {
+            key: rate
+            for measurement in measured
+            for key, rate in measurement.links.items()
+            if not isinstance(rate, Unread)
+        }
         self.changed = {
             key: (hop, loaded[key])
             for key, hop in hops.items()
@@ -93,13 +100,13 @@ class _Model:
             for key, hop in hops.items()
         }
         self.flows: dict[str, Flow] = {flow.name: flow for flow in flows}
-        self.unread = {one.target.name: tuple(self._unread(one.target)) for one in measured}
-        self.sets = {one.stripe.name: one for one in stripe_sets(found.machine, flows, self.hops)}
+        self.unread = {measurement.target.name: tuple(self._unread(measurement.target)) for measurement in measured}
+        self.sets = {stripe_set.stripe.name: stripe_set for stripe_set in stripe_sets(found.machine, flows, self.hops)}
 
     def _unread(self, target: Target) -> Iterator[Unread]:
         """What could not be read and would be needed to predict what a target reaches."""
         if target.what != "file":
-            yield from (one for one in target.unread if one.what not in BESIDE)
+            yield from (unread for unread in target.unread if unread.what not in BESIDE)
         drive = next((seen.drive for seen in self.found.drives if seen.drive.name == target.drive), None)
         if drive is not None and isinstance(drive.address, Unread):
             yield Unread(f"the function that {drive.name} hangs on", drive.address.why, drive.address.needs_root)
@@ -113,7 +120,9 @@ class _Model:
         links = (self.found.by_key[key].link for key in target.hops if key in self.found.by_key)
         ends = (end for link in links for end in link.ends)
         above = ((end.address, upper) for end in ends for upper in (end.parent, end.physical_function))
-        lost = (Unread(f"what {at} hangs on", one.why, one.needs_root) for at, one in above if isinstance(one, Unread))
+        lost = (
+            Unread(f"what {at} hangs on", rate.why, rate.needs_root) for at, rate in above if isinstance(rate, Unread)
+        )
         return tuple(dict.fromkeys(lost))
 
     def flow(self, target: Target) -> Flow | None:
@@ -134,24 +143,24 @@ class _Model:
     def shared(self, loaded: Sequence[Measured]) -> Iterator[Shared]:
         """The hops that several targets cross."""
         crossing: dict[str, list[Measured]] = {}
-        for one in loaded:
-            flow = self.flow(one.target)
+        for measured in loaded:
+            flow = self.flow(measured.target)
             for key in flow.hops if flow is not None else ():
-                crossing.setdefault(key, []).append(one)
+                crossing.setdefault(key, []).append(measured)
         for key, here in crossing.items():
-            rates = [one.spread.median for one in here if one.spread is not None]
-            known = not any(isinstance(one.links.get(key), Unread) for one in here)
+            rates = [measured.spread.median for measured in here if measured.spread is not None]
+            known = not any(isinstance(measured.links.get(key), Unread) for measured in here)
             if len(here) > 1 and len(rates) == len(here) and known:
                 hop = self.hops[key]
                 expected = throughput.expected_mbps(hop.speed, hop.width, hop.payload_bytes)
-                yield Shared(key, tuple(one.target.name for one in here), sum(rates), expected)
+                yield Shared(key, tuple(measured.target.name for measured in here), sum(rates), expected)
 
 
 def _predictions(model: _Model, loaded: Sequence[Measured], *, together: bool) -> dict[str, Prediction]:
     """What each should reach, by the target's name: by itself, or at once with the others that were measured."""
-    alone = {one.target.name: model.alone(one.target) for one in loaded}
+    alone = {measured.target.name: model.alone(measured.target) for measured in loaded}
     known = {name: prediction for name, prediction in alone.items() if prediction is not None}
-    flows = {one.target.name: model.flow(one.target) for one in loaded}
+    flows = {measured.target.name: model.flow(measured.target) for measured in loaded}
     drives = {name: flow for name, flow in flows.items() if flow is not None}
     if not together or len(loaded) == 1:
         return known
@@ -167,32 +176,32 @@ def _predictions(model: _Model, loaded: Sequence[Measured], *, together: bool) -
 # --- One target ------------------------------------------------------------------------------------------------
 
 
-def _delivery(one: Measured, asked: MeasureRequest, model: _Model, prediction: Prediction | None) -> Delivery:
-    why, unread = _no_verdict(one, asked, model, prediction)
-    if why or prediction is None or one.spread is None:
+def _delivery(measured: Measured, asked: MeasureRequest, model: _Model, prediction: Prediction | None) -> Delivery:
+    why, unread = _no_verdict(measured, asked, model, prediction)
+    if why or prediction is None or measured.spread is None:
         return Delivery(verdict="none", expected=None if prediction is None else prediction[0], why=why, unread=unread)
     (low, high), narrowest = prediction
-    median = one.spread.median
-    held = list(_findings(one.target, model.found, narrowest))
+    median = measured.spread.median
+    held = list(_findings(measured.target, model.found, narrowest))
     rules = tuple(dict.fromkeys(finding.rule for finding in held))
     said = [f"{finding.subject}: {finding.headline} ({finding.rule})" for finding in held]
     if median >= low:
-        bounds = _bounds(one.target, model)
+        bounds = _bounds(measured.target, model)
         links = [finding for finding in held if RULES[finding.rule].measured == "lowers"]
-        reasons = [f"the range itself is held down: {one.subject}: {one.headline} ({one.rule})" for one in links]
+        reasons = [f"the range itself is held down: {link.subject}: {link.headline} ({link.rule})" for link in links]
         if median > high * CACHED:
             reasons.append(HIGHER)
         return Delivery(
             verdict="delivers",
             expected=(low, high),
             narrowest=narrowest,
-            reasons=(*_changed(one, model), *reasons, *bounds),
+            reasons=(*_changed(measured, model), *reasons, *bounds),
             rules=tuple(dict.fromkeys(finding.rule for finding in links)),
         )
-    reasons = [*_heat(one), *_others(one, model, low), *(f"found by the audit: {words}" for words in said)]
-    reasons += _changed(one, model)
-    reasons += _bounds(one.target, model)
-    reasons += [f"{phrase([lost])}, so whether it ran as before is not known" for lost in one.unlinked]
+    reasons = [*_heat(measured), *_others(measured, model, low), *(f"found by the audit: {words}" for words in said)]
+    reasons += _changed(measured, model)
+    reasons += _bounds(measured.target, model)
+    reasons += [f"{phrase([lost])}, so whether it ran as before is not known" for lost in measured.unlinked]
     return Delivery(
         verdict="short",
         expected=(low, high),
@@ -213,33 +222,33 @@ def lack(rate: float, low: float) -> int:
 
 def phrase(unread: Sequence[Unread]) -> str:
     """What could not be read, with the reasons, as a part of a sentence."""
-    return ", and ".join(f"{one.what} could not be read ({one.why})" for one in unread)
+    return ", and ".join(f"{silence.what} could not be read ({silence.why})" for silence in unread)
 
 
 def _no_verdict(
-    one: Measured, asked: MeasureRequest, model: _Model, prediction: Prediction | None
+    measured: Measured, asked: MeasureRequest, model: _Model, prediction: Prediction | None
 ) -> tuple[str, tuple[Unread, ...]]:
     """Why a rate is not held against a prediction, "" where it is; and what could not be read, if that is why."""
-    if not one.requests:
-        return one.words, ()
+    if not measured.requests:
+        return measured.words, ()
     if prediction is None:
-        return _unpredicted(one.target, model)
-    untold, cut = _untold(one, asked), model.cut(one.target)
+        return _unpredicted(measured.target, model)
+    untold, cut = _untold(measured, asked), model.cut(measured.target)
     if cut and not untold:
         return f"{phrase(cut)}, so the links on its way are not all known", cut
-    if untold or one.spread is None or one.spread.median < prediction[0][0] or not one.unlinked:
+    if untold or measured.spread is None or measured.spread.median < prediction[0][0] or not measured.unlinked:
         return untold, ()
     # What is short of the range of slower links is short of it at any rate; what reaches it may fall short of another.
-    return f"{phrase(one.unlinked)}, so whether the range is that of its links is not known", one.unlinked
+    return f"{phrase(measured.unlinked)}, so whether the range is that of its links is not known", measured.unlinked
 
 
-def _untold(one: Measured, asked: MeasureRequest) -> str:
+def _untold(measured: Measured, asked: MeasureRequest) -> str:
     """Why what was asked for, or what came of it, tells nothing of links; "" where it does."""
     if asked.pattern == "random" or asked.block < LEAST_BLOCK:
         return "small or random requests are decided by the drive itself; the range is for large ones in sequence"
     if asked.depth < LEAST_DEPTH:
         return f"with fewer than {LEAST_DEPTH} requests in flight a drive need not fill its link"
-    return TOO_LITTLE if one.spread is None else ""
+    return TOO_LITTLE if measured.spread is None else ""
 
 
 def _unpredicted(target: Target, model: _Model) -> tuple[str, tuple[Unread, ...]]:
@@ -276,29 +285,30 @@ def _own(target: Target, model: _Model) -> str:
 # --- Reasons ---------------------------------------------------------------------------------------------------
 
 
-def _heat(one: Measured) -> Iterator[str]:
+def _heat(measured: Measured) -> Iterator[str]:
     """Heat as a reason: the drive came to its warning limit, or close enough that the run was stopped."""
-    limit = one.target.warning_celsius
-    lost = one.celsius_lost
-    if lost is not None and (one.celsius is None or limit is None or one.celsius[1] < limit):
+    limit = measured.target.warning_celsius
+    lost = measured.celsius_lost
+    if lost is not None and (measured.celsius is None or limit is None or measured.celsius[1] < limit):
         yield f"its temperature could not be read ({lost.why}), so whether heat slowed it is not known"
-    if one.celsius is None or limit is None:
+    if measured.celsius is None or limit is None:
         return
-    if one.celsius[1] >= limit:
-        yield f"it came to {celsius_text(one.celsius[1])}, its warning limit being {celsius_text(limit)}: it slows down"
-    elif one.ended == "hot":
+    if measured.celsius[1] >= limit:
+        highest = celsius_text(measured.celsius[1])
+        yield f"it came to {highest}, its warning limit being {celsius_text(limit)}: it slows down"
+    elif measured.ended == "hot":
         yield f"it came close to its warning limit of {celsius_text(limit)}"
 
 
-def _others(one: Measured, model: _Model, low: float) -> Iterator[str]:
+def _others(measured: Measured, model: _Model, low: float) -> Iterator[str]:
     """Load of others on the same drive, or on drives that share one of its links, which nobody asked to measure."""
-    whole = one.target.whole
-    mine = set(one.target.hops)
-    if one.others_lost is not None:
-        yield f"what others read and wrote meanwhile could not be read ({one.others_lost.why})"
+    whole = measured.target.whole
+    mine = set(measured.target.hops)
+    if measured.others_lost is not None:
+        yield f"what others read and wrote meanwhile could not be read ({measured.others_lost.why})"
     for seen in model.found.drives:
         for block in readable(seen.drive.blocks) or ():
-            rates = one.others_mbps.get(block.name)
+            rates = measured.others_mbps.get(block.name)
             same = block.name == whole
             if rates is None or not (same or mine.intersection(seen.path)):
                 continue
@@ -317,7 +327,7 @@ def _findings(target: Target, found: Audit, narrowest: str | None) -> Iterator[F
         judged = found.by_key.get(key)
         if judged is None:
             continue
-        names = {judged.port_address, judged.device_address, *(one.address for one in judged.link.functions)}
+        names = {judged.port_address, judged.device_address, *(function.address for function in judged.link.functions)}
         if judged.link.slot is not None:
             names.add(judged.link.slot.name)
         for name in names - {None}:
@@ -325,17 +335,19 @@ def _findings(target: Target, found: Audit, narrowest: str | None) -> Iterator[F
     if target.drive is not None:
         subjects.setdefault(target.drive, False)
     mine = [
-        one
-        for one in found.findings
-        if one.subject in subjects and one.severity in _HOLD and RULES[one.rule].measured != "explains nothing"
+        finding
+        for finding in found.findings
+        if finding.subject in subjects
+        and finding.severity in _HOLD
+        and RULES[finding.rule].measured != "explains nothing"
     ]
-    yield from sorted(mine, key=lambda one: (not subjects[one.subject], one.severity.rank))
+    yield from sorted(mine, key=lambda finding: (not subjects[finding.subject], finding.severity.rank))
 
 
-def _changed(one: Measured, model: _Model) -> list[str]:
+def _changed(measured: Measured, model: _Model) -> list[str]:
     """Links that ran at another rate under load than before."""
     words = []
-    for key in one.target.hops:
+    for key in measured.target.hops:
         if key in model.changed:
             hop, (speed, width) = model.changed[key]
             before, now = rate_text(Rate(hop.speed, hop.width)), rate_text(Rate(speed, width))
@@ -366,15 +378,15 @@ def _of_the_sum(
     shared: Sequence[Shared],
 ) -> Delivery:
     """The sum of what was read at once, beside the sum of the shares that the model gives each."""
-    each = [_no_verdict(one, asked, model, apart.get(one.target.name)) for one in loaded]
+    each = [_no_verdict(measured, asked, model, apart.get(measured.target.name)) for measured in loaded]
     why = next((words for words, _ in each if words), "")
     if why or total is None:
         unread = tuple(dict.fromkeys(lost for _, all_lost in each for lost in all_lost))
         return Delivery(verdict="none", why=why or TOO_LITTLE, unread=unread)
-    low = sum(apart[one.target.name][0][0] for one in loaded)
-    high = sum(apart[one.target.name][0][1] for one in loaded)
-    deciding = {apart[one.target.name][1] for one in loaded}
-    narrowest = next((one.key for one in shared if one.key in deciding), None)
+    low = sum(apart[measured.target.name][0][0] for measured in loaded)
+    high = sum(apart[measured.target.name][0][1] for measured in loaded)
+    deciding = {apart[measured.target.name][1] for measured in loaded}
+    narrowest = next((hop.key for hop in shared if hop.key in deciding), None)
     if total.median >= low:
         return Delivery(verdict="delivers", expected=(low, high), narrowest=narrowest)
     return Delivery(

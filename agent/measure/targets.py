@@ -61,7 +61,7 @@ def _place(name: str, found: Audit, unlisted: Sequence[Unread]) -> ReadTarget:
         known = os.path.exists(name) and not bare.startswith(LISTED)
         if not unlisted or known or "/" in bare or bare in {seen.drive.name for seen in found.drives}:
             raise
-    reasons = "; ".join(f"{one.what} could not be read: {one.why}" for one in unlisted)
+    reasons = "; ".join(f"{unread.what} could not be read: {unread.why}" for unread in unlisted)
     raise NothingRead(f"{quoted(name)} cannot be found, as {reasons}")
 
 
@@ -73,7 +73,7 @@ def _path(name: str, found: Audit) -> str:
         if bare == drive.name or (name.lower() == drive.address and drive.kind == "nvme"):
             there = readable(drive.blocks) or ()
             sized = [(block.size_bytes, block) for block in there if isinstance(block.size_bytes, int)]
-            blocks = [block for _, block in sorted(sized, key=lambda one: one[0], reverse=True)] or there
+            blocks = [block for _, block in sorted(sized, key=lambda pair: pair[0], reverse=True)] or there
             if isinstance(drive.blocks, Unread):
                 why = f"its block devices could not be read: {drive.blocks.why}"
                 raise NothingRead(f"the drive {printable(name)} cannot be measured, as {why}")
@@ -97,9 +97,9 @@ def target_of(name: str, there: ReadTarget, found: Audit, reads: Reads, unlisted
     """What a place is of this machine; `unlisted` are the lists of drives that could not be read."""
     lost: list[Unread] = []
     block, whole = _block(there, reads, lost)
-    seen = next((one for one in found.drives if whole in _block_names(one.drive)), None)
+    seen = next((drive for drive in found.drives if whole in _block_names(drive.drive)), None)
     system = _file_system(there.number, reads, lost) if there.kind == "file" else ""
-    sets = {one.stripe.name for one in found.stripes}
+    sets = {stripe.stripe.name for stripe in found.stripes}
     what: What = "device"
     remarks = []
     if there.kind == "file":
@@ -116,7 +116,7 @@ def target_of(name: str, there: ReadTarget, found: Audit, reads: Reads, unlisted
         remarks.append(PARTITION)
     between = _between(there, whole, system, reads, lost)
     if what == "device":
-        blocks = ((one.drive.name, one.drive.blocks) for one in found.drives)
+        blocks = ((drive.drive.name, drive.drive.blocks) for drive in found.drives)
         lost += [Unread(f"the block devices of {name}", why.why) for name, why in blocks if isinstance(why, Unread)]
         lost += unlisted
     if seen is not None:
@@ -174,8 +174,8 @@ def _hops(seen: DriveSeen | None, whole: str | None, found: Audit) -> tuple[str,
     """The keys of the links on the way; of a set those of all its members."""
     if seen is not None:
         return seen.path
-    stripe = next((one.stripe for one in found.stripes if one.stripe.name == whole), None)
-    paths = [one.path for one in found.drives if stripe is not None and one.drive.name in stripe.members]
+    stripe = next((stripe_set.stripe for stripe_set in found.stripes if stripe_set.stripe.name == whole), None)
+    paths = [drive.path for drive in found.drives if stripe is not None and drive.drive.name in stripe.members]
     return tuple(dict.fromkeys(key for path in paths for key in path))
 
 

@@ -100,16 +100,16 @@ def measure(
             else:
                 cool[target.name] = _One(target, asked, around, start)
     except BaseException:
-        for one in cool.values():
-            one.load.close()
+        for timed in cool.values():
+            timed.load.close()
         raise
-    groups = [list(cool.values())] if asked.together and cool else [[one] for one in cool.values()]
+    groups = [list(cool.values())] if asked.together and cool else [[timed] for timed in cool.values()]
     sums: tuple[float, ...] = ()
     interrupted = False
     for number, group in enumerate(groups):
         run = _Run(group, asked, around)
         interrupted = run.go()
-        found.update({one.target.name: one.measured for one in group if one.measured is not None})
+        found.update({timed.target.name: timed.measured for timed in group if timed.measured is not None})
         if asked.together and len(group) > 1:
             sums = run.sums()
         if interrupted:
@@ -243,13 +243,13 @@ class _Run:
             self._loop(start)
         except KeyboardInterrupt:
             interrupted = True
-        for one in self._group:
-            if one.load.running:
-                one.stop("interrupt" if interrupted else "time")
+        for timed in self._group:
+            if timed.load.running:
+                timed.stop("interrupt" if interrupted else "time")
         self._mark_ends(start)
-        for number, one in enumerate(self._group):
+        for number, timed in enumerate(self._group):
             rates, left_out = self._rates(number)
-            one.close(rates, left_out, self._links)
+            timed.close(rates, left_out, self._links)
         self._count_others(before, start)
         return interrupted
 
@@ -258,10 +258,10 @@ class _Run:
 
         changed, clock, interval = Event(), self._around.clock, self._asked.interval
         self._tick(start, start)
-        for one in self._group:
-            one.load.start(changed)
+        for timed in self._group:
+            timed.load.start(changed)
         number, next_look = 1, start + CELSIUS_EVERY
-        while any(one.load.running for one in self._group):
+        while any(timed.load.running for timed in self._group):
             changed.wait(max(0.0, min(start + number * interval, start + self._asked.seconds) - clock()))
             changed.clear()
             now = clock()
@@ -273,20 +273,20 @@ class _Run:
             if over:
                 return
             if len(self._ticks) == LINKS_AT + 1 and not self._links:
-                self._links = dict(self._around.links([key for one in self._group for key in one.target.hops]))
+                self._links = dict(self._around.links([key for timed in self._group for key in timed.target.hops]))
             if now >= next_look:
-                for one in self._group:
-                    one.look()
+                for timed in self._group:
+                    timed.look()
                 next_look = now + CELSIUS_EVERY
 
     def _tick(self, now: float, start: float) -> None:
-        self._ticks.append((now - start, tuple(one.load.read_bytes for one in self._group)))
+        self._ticks.append((now - start, tuple(timed.load.read_bytes for timed in self._group)))
 
     def _mark_ends(self, start: float) -> None:
         """Note when the loads that have ended did so, and how much they had read."""
-        for one in self._group:
-            if one.end is None and (one.ended is not None or not one.load.running):
-                one.end = (self._around.clock() - start, one.load.read_bytes)
+        for timed in self._group:
+            if timed.end is None and (timed.ended is not None or not timed.load.running):
+                timed.end = (self._around.clock() - start, timed.load.read_bytes)
 
     def _rates(self, number: int) -> tuple[tuple[float, ...], float]:
         """Rates of the intervals of one load until its end, and the seconds at its start that were left out."""
@@ -298,7 +298,7 @@ class _Run:
 
     def sums(self) -> tuple[float, ...]:
         """Rates of the intervals in which all loads ran."""
-        until = min(one.end[0] for one in self._group if one.end is not None)
+        until = min(timed.end[0] for timed in self._group if timed.end is not None)
         return self._between([(at, sum(read)) for at, read in self._ticks if at <= until])[0]
 
     def _between(self, marks: Sequence[tuple[float, int]]) -> tuple[tuple[float, ...], float]:
@@ -317,13 +317,13 @@ class _Run:
         after = self._around.traffic()
         seconds = self._around.clock() - start
         own: dict[str, int] = {}
-        for one in self._group:
-            if one.target.whole is not None:
-                own[one.target.whole] = own.get(one.target.whole, 0) + one.load.read_bytes - one.first_bytes
+        for timed in self._group:
+            if timed.target.whole is not None:
+                own[timed.target.whole] = own.get(timed.target.whole, 0) + timed.load.read_bytes - timed.first_bytes
         others, lost = between(before, after, own, seconds)
-        for one in self._group:
-            if one.measured is not None:
-                one.measured = replace(one.measured, others_mbps=others, others_lost=lost)
+        for timed in self._group:
+            if timed.measured is not None:
+                timed.measured = replace(timed.measured, others_mbps=others, others_lost=lost)
 
 
 def between(

@@ -173,14 +173,14 @@ def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
             if isinstance(speed, int) and isinstance(width, int) and speed in GTPS and width in WIDTHS:
                 rates.append((source, Rate(speed, width)))
             else:
-                problem = next((one for one in (speed, width) if isinstance(one, Unread)), None)
+                problem = next((value for value in (speed, width) if isinstance(value, Unread)), None)
                 zero = Unread(source, f"reads speed code {speed}, width {width}")
                 silent.append(of(source, problem) if problem is not None else zero)
     if not rates:
-        evidence = tuple(Evidence(one.what, one.why, "a speed and a width") for one in silent)
+        evidence = tuple(Evidence(unread.what, unread.why, "a speed and a width") for unread in silent)
         nothing = Evidence("link status", NOT_ASKED, "a speed and a width")
         why = f"its rate could not be read: {silent[0].why}" if silent else f"its rate could not be read: {NOT_ASKED}"
-        return Trouble(why, evidence or (nothing,), any(one.needs_root for one in silent))
+        return Trouble(why, evidence or (nothing,), any(unread.needs_root for unread in silent))
     if len({rate for _, rate in rates}) > 1:
         evidence = tuple(Evidence(source, rate_text(rate), "the same from every reading") for source, rate in rates)
         return Trouble(_contradiction(rates), evidence, contradicts=True)
@@ -189,7 +189,7 @@ def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
 
 def _never_given(*figures: int | Unread) -> bool:
     """Whether the platform has no such figures at all: then there is nothing to say of them."""
-    return all(isinstance(one, Unread) and one.why == NOT_GIVEN for one in figures)
+    return all(isinstance(figure, Unread) and figure.why == NOT_GIVEN for figure in figures)
 
 
 def _contradiction(rates: list[tuple[str, Rate]]) -> str:

@@ -37,7 +37,7 @@ def moves(seen: JudgedMachine) -> dict[str, Move]:
     it is not so yet, that comes first.
     """
     unsettled = seen.matched.unsettled() if seen.matched is not None else set()
-    held = {_slot(one) for one in seen.judged if one.verdict is not Verdict.EMPTY}
+    held = {_slot(link) for link in seen.judged if link.verdict is not Verdict.EMPTY}
     wished = [
         (judged, other, move)
         for judged in seen.with_verdict(Verdict.SLOT_LIMITED)

@@ -64,20 +64,22 @@ def paths_of_drives(
     flows = []
     for path in built.paths:
         found = [by_key[hop.key] for hop in path.hops]
-        if path.drive.kind != "nvme" or not found or any(one.now is None or one.mbps is None for one in found):
+        if path.drive.kind != "nvme" or not found or any(judged.now is None or judged.mbps is None for judged in found):
             continue
         sizes = payloads(path)
         asked = request_bytes(path)
-        for one in found:
-            assert one.now is not None
-            key, payload, request = one.link.key, sizes[0] if sizes else None, asked
+        for judged in found:
+            assert judged.now is not None
+            key, payload, request = judged.link.key, sizes[0] if sizes else None, asked
             known = hops.get(key)
             if known is not None:  # a shared hop carries the packets of all its drives: the smallest counts
                 payload = None if payload is None or known.payload_bytes is None else min(payload, known.payload_bytes)
                 request = None if request is None or known.request_bytes is None else min(request, known.request_bytes)
-            hops[key] = Hop(key, one.now.speed, one.now.width, payload, request)
+            hops[key] = Hop(key, judged.now.speed, judged.now.width, payload, request)
         flows.append(
-            Flow(path.drive.name, tuple(one.link.key for one in found), *limits.get(path.drive.name, (None, None)))
+            Flow(
+                path.drive.name, tuple(judged.link.key for judged in found), *limits.get(path.drive.name, (None, None))
+            )
         )
     return tuple(flows), hops
 
@@ -97,7 +99,7 @@ class DriveRates:
 
 def drives(built: Machine, judged: tuple[Judged, ...], rates: DriveRates) -> Iterator[DriveSeen]:
     """Every drive with what it should reach and how warm it is."""
-    leads_to = {function.address: one for one in judged for function in one.link.functions}
+    leads_to = {function.address: link for link in judged for function in link.link.functions}
     sensors = by_drive(built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
@@ -140,5 +142,5 @@ def _by_health_log(drive: Drive, facts: Facts) -> float | Unread | None:
     """The composite temperature that the drive's own log gives, where no sensor gives one; Unread where none could."""
     if isinstance(drive.health, Health):
         return drive.health.celsius
-    never = any(one.what == "temperatures" for one in facts.unread)
+    never = any(unread.what == "temperatures" for unread in facts.unread)
     return Unread(f"temperature of {drive.name}", NOT_GIVEN) if never else None

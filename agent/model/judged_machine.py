@@ -125,7 +125,7 @@ def judge(
     """
     built = topology.build(facts)
     judged = verdicts.judge(built)
-    by_key = {one.link.key: one for one in judged}
+    by_key = {link.link.key: link for link in judged}
     flows, hops = paths_of_drives(built, by_key, limits)
     rates = DriveRates(flows, hops)
     sets = tuple(stripe_sets(built, flows, hops)) if facts.stripes else ()

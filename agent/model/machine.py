@@ -137,9 +137,12 @@ def _told_apart(facts: Facts) -> Facts:
     Only the identifiers of a virtual function read FFFFh. Source: Single Root I/O Virtualization and Sharing, section
     3.4.1, Vendor ID and Device ID (from memory).
     """
-    if not any(isinstance(one.physical_function, Unread) for one in facts.functions):
+    if not any(isinstance(function.physical_function, Unread) for function in facts.functions):
         return facts
-    functions = tuple(replace(one, physical_function=None) if _is_physical(one) else one for one in facts.functions)
+    functions = tuple(
+        replace(function, physical_function=None) if _is_physical(function) else function
+        for function in facts.functions
+    )
     return replace(facts, functions=functions)
 
 
@@ -192,14 +195,14 @@ def drives_display(link: Link, below: dict[str, tuple[PciFunction, ...]]) -> Pci
 
     Many display cards carry a switch of their own, so the slot's link is one or two levels above the display function.
     """
-    return next((one for level in _levels(link, below) for one in level if is_display(one)), None)
+    return next((function for level in _levels(link, below) for function in level if is_display(function)), None)
 
 
 def may_drive_display(link: Link, below: dict[str, tuple[PciFunction, ...]]) -> Unread | None:
     """Why a card may be a display card though none was seen on it: a function whose class could not be read."""
-    for one in (one for level in _levels(link, below) for one in level):
-        if isinstance(one.class_code, Unread):
-            return of(f"{one.address} class code", one.class_code)
+    for function in (function for level in _levels(link, below) for function in level):
+        if isinstance(function.class_code, Unread):
+            return of(f"{function.address} class code", function.class_code)
     return None
 
 
@@ -369,7 +372,11 @@ class _Slots:
         )
         self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
         self._kernel = {slot.address: slot for slot in facts.kernel_slots if isinstance(slot.address, str)}
-        self._onboard = frozenset(one.address for one in facts.board_devices if one.enabled and one.address is not None)
+        self._onboard = frozenset(
+            board_device.address
+            for board_device in facts.board_devices
+            if board_device.enabled and board_device.address is not None
+        )
         self._functions = functions
 
     def of_port(self, port: PciFunction, component: tuple[PciFunction, ...]) -> Slot | None:

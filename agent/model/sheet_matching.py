@@ -55,9 +55,9 @@ class _Matching:
         self.fitted = tuple(self._fitted())
         self.free = dict.fromkeys(range(len(self.fitted)))
         # A card is what answers first on the way from the processor.
-        self.tops = [one for one in judged if self._may_be_card(one)]
+        self.tops = [link for link in judged if self._may_be_card(link)]
         self.cards = [CardMatch(card, self.spots.of(card.slot, card.port)) for card in expected.cards]
-        by_name = {one.card.name: one for one in self.cards}
+        by_name = {match.card.name: match for match in self.cards}
         self.drives = []
         for drive in expected.drives:
             on = by_name.get(drive.card) if drive.card is not None else None
@@ -79,14 +79,16 @@ class _Matching:
                 drive = drives.get(judged.link.key)
                 yield FittedDrive(judged, self.tree.chain(judged), drive, self.unseen.drive(drive))
         for drive in lost:
-            if not any(drive.address in {one.address for one in judged.link.functions} for judged in self.judged):
+            if not any(
+                drive.address in {function.address for function in judged.link.functions} for judged in self.judged
+            ):
                 yield FittedDrive(None, (), drive, self.unseen.drive(drive))
 
     def _may_be_card(self, judged: Judged) -> bool:
         if judged.link.device is None or judged.verdict is Verdict.VIRTUAL or judged.is_drive:
             return False
         above = self.tree.above(judged)
-        return not any(self.spots.at(one) is not None or one.link.slot is not None for one in above)
+        return not any(self.spots.at(link) is not None or link.link.slot is not None for link in above)
 
     def result(self) -> MatchedSheet:
         self._by_serial()
@@ -94,18 +96,22 @@ class _Matching:
         self._drives()
         self._unseen()
         self._passive_cards()
-        taken = {one.found.link.key for one in self.cards if one.found is not None}
+        taken = {card.found.link.key for card in self.cards if card.found is not None}
         more = [self.fitted[number] for number in self.free]
         return MatchedSheet(
             self.source,
             tuple(self.cards),
             tuple(self.drives),
-            tuple(one for one in self.tops if one.link.key not in taken and self._is_fitted(one)),
-            tuple(one for one in more if not one.off_links),
-            {one.link.key: self.spots.place_of(self.tree.chain(one)) for one in self.judged},
-            {one.own.link.key: one.model for one in self.fitted if one.own is not None and one.model is not None},
+            tuple(top for top in self.tops if top.link.key not in taken and self._is_fitted(top)),
+            tuple(fitted for fitted in more if not fitted.off_links),
+            {judged.link.key: self.spots.place_of(self.tree.chain(judged)) for judged in self.judged},
+            {
+                judged.own.link.key: judged.model
+                for judged in self.fitted
+                if judged.own is not None and judged.model is not None
+            },
             self.spots,
-            {one.link.key: self.tree.below(one) for one in self.judged},
+            {judged.link.key: self.tree.below(judged) for judged in self.judged},
             self.unseen.slots,
         )
 
@@ -142,15 +148,15 @@ class _Matching:
         return "elsewhere" if placed else "unplaced"
 
     def _open_cards(self) -> list[CardMatch]:
-        return [one for one in self.cards if one.found is None and one.card.carrier != "passive"]
+        return [card for card in self.cards if card.found is None and card.card.carrier != "passive"]
 
     def _free_tops(self) -> list[Judged]:
-        taken = {one.found.link.key for one in self.cards if one.found is not None}
+        taken = {card.found.link.key for card in self.cards if card.found is not None}
         return [top for top in self.tops if top.link.key not in taken]
 
     @staticmethod
     def _here(card: CardMatch, top: Judged) -> bool:
-        return card.spot is not None and any(top.link.key == one.link.key for one in card.spot.links)
+        return card.spot is not None and any(top.link.key == link.link.key for link in card.spot.links)
 
     def _same_here(self, card: CardMatch, top: Judged) -> bool:
         return self._here(card, top) and _same(card, top) is True
@@ -173,15 +179,15 @@ class _Matching:
         """Whether drives that are known by their serial numbers, and belong on this card, are behind that one."""
         if card.card.carrier != "switch" or _same(card, top) is False:
             return False
-        behind = [one.found for one in self.drives if one.on is card and one.found is not None]
-        return bool(behind) and all(top.link.key in {link.link.key for link in one.chain} for one in behind)
+        behind = [drive.found for drive in self.drives if drive.on is card and drive.found is not None]
+        return bool(behind) and all(top.link.key in {link.link.key for link in fitted.chain} for fitted in behind)
 
     def _may_have_moved(self, card: CardMatch, top: Judged) -> bool:
         """Whether a carrier of which no identifier is known may be one that answers where the sheet has none."""
         if card.card.carrier != "switch" or _same(card, top) is not None or not self._alike(card, top):
             return False
         expected = any(self._here(other, top) for other in self.cards if other is not card)
-        return not expected and any(top in one.chain for one in self.fitted)
+        return not expected and any(top in judged.chain for judged in self.fitted)
 
     # --- Drives ------------------------------------------------------------------------------------------------
 
@@ -190,11 +196,11 @@ class _Matching:
         del self.free[number]
 
     def _open_drives(self) -> list[DriveMatch]:
-        return [one for one in self.drives if one.found is None]
+        return [drive for drive in self.drives if drive.found is None]
 
     def _by_serial(self) -> None:
-        wanted = _unique((named(one.drive.serial), number) for number, one in enumerate(self.drives))
-        given = _unique((one.serial, number) for number, one in enumerate(self.fitted))
+        wanted = _unique((named(drive.drive.serial), number) for number, drive in enumerate(self.drives))
+        given = _unique((judged.serial, number) for number, judged in enumerate(self.fitted))
         for serial, number in wanted.items():
             if serial in given:
                 self._take(self.drives[number], given[serial], "here")
@@ -214,40 +220,42 @@ class _Matching:
             if match.spot is None and (match.label or match.on is not None or unknown):
                 match.how = "untold" if wanted_model(match) is None or unknown else "missing"
 
-    def _in_bay(self, match: DriveMatch, one: FittedDrive) -> bool:
+    def _in_bay(self, match: DriveMatch, fitted: FittedDrive) -> bool:
         """Whether a drive is in the very bay, counted in the order of ports, and nothing speaks against it."""
         card, bay = match.on, match.drive.bay
-        if card is None or bay is None or one.own is None or is_another(match, one):
+        if card is None or bay is None or fitted.own is None or is_another(match, fitted):
             return False
         if hidden(self._places(match)) is not None:
             return False  # which port is which bay is not known
         ports: Sequence[Judged] = card.spot.links if card.spot is not None else ()
         if card.card.carrier == "switch":
             ports = self.tree.below(card.found) if card.found is not None and card.how != "other" else ()
-        return len(ports) > 1 and any(port is one.own for port in ports[bay - 1 : bay])
+        return len(ports) > 1 and any(port is fitted.own for port in ports[bay - 1 : bay])
 
-    def _same_in_place(self, match: DriveMatch, one: FittedDrive) -> bool:
-        return wanted_model(match) is not None and wanted_model(match) == one.model and self._in_place(match, one)
+    def _same_in_place(self, match: DriveMatch, fitted: FittedDrive) -> bool:
+        return wanted_model(match) is not None and wanted_model(match) == fitted.model and self._in_place(match, fitted)
 
-    def _likely_in_place(self, match: DriveMatch, one: FittedDrive) -> bool:
+    def _likely_in_place(self, match: DriveMatch, fitted: FittedDrive) -> bool:
         """Whether a drive in the place may be the one: nothing is known that speaks against it."""
-        untold = wanted_model(match) is None or one.model is None
-        return untold and self._in_place(match, one) and hidden(self._places(match)) is None
+        untold = wanted_model(match) is None or fitted.model is None
+        return untold and self._in_place(match, fitted) and hidden(self._places(match)) is None
 
-    def _same_anywhere(self, match: DriveMatch, one: FittedDrive) -> bool:
+    def _same_anywhere(self, match: DriveMatch, fitted: FittedDrive) -> bool:
         """Whether a drive of the model answers elsewhere, and none can be in the place unseen."""
         return (
-            wanted_model(match) is not None and wanted_model(match) == one.model and hidden(self._places(match)) is None
+            wanted_model(match) is not None
+            and wanted_model(match) == fitted.model
+            and hidden(self._places(match)) is None
         )
 
-    def _where(self, match: DriveMatch, one: FittedDrive) -> How:
-        if self._in_place(match, one):
-            return "other" if is_another(match, one) else "here"
-        return "elsewhere" if match.spot is not None and self._lost_place(one) is None else "unplaced"
+    def _where(self, match: DriveMatch, fitted: FittedDrive) -> How:
+        if self._in_place(match, fitted):
+            return "other" if is_another(match, fitted) else "here"
+        return "elsewhere" if match.spot is not None and self._lost_place(fitted) is None else "unplaced"
 
-    def _lost_place(self, one: FittedDrive) -> Unread | None:
+    def _lost_place(self, fitted: FittedDrive) -> Unread | None:
         """Why it is not known where a drive is."""
-        return one.lost if one.own is None else self.unseen.way(one.chain)
+        return fitted.lost if fitted.own is None else self.unseen.way(fitted.chain)
 
     def _places(self, match: DriveMatch) -> Sequence[Judged]:
         """The links at which a drive should be: those of its slot, or those behind its carrier."""
@@ -256,11 +264,11 @@ class _Matching:
             return self.tree.below(card.found)
         return match.spot.wide if match.spot is not None else ()
 
-    def _in_place(self, match: DriveMatch, one: FittedDrive) -> bool:
+    def _in_place(self, match: DriveMatch, fitted: FittedDrive) -> bool:
         """Whether a drive is where the sheet has it; with a card that has moved, it is on that card."""
         if match.on is None and match.drive.slot is None:
             return True
-        links = {link.link.key for link in one.chain}
+        links = {link.link.key for link in fitted.chain}
         if match.on is not None and match.on.found is not None and match.on.how != "other":
             return match.on.found.link.key in links
         return match.spot is not None and any(link.link.key in links for link in match.spot.wide)
@@ -288,9 +296,9 @@ class _Matching:
             return None
         if self._hidden_spot(card):
             return self._no_spot(card)
-        here = [one.link.below_lost for one in card.spot.links] if card.spot is not None else [self.unseen.functions]
+        here = [link.link.below_lost for link in card.spot.links] if card.spot is not None else [self.unseen.functions]
         unknown = (*here, *(numbers(top) for top in self._free_tops()))
-        return next((one for one in unknown if one is not None), None)
+        return next((unread for unread in unknown if unread is not None), None)
 
     def _lost_drive(self, match: DriveMatch) -> Unread | None:
         found = match.found
@@ -306,22 +314,22 @@ class _Matching:
         places = self._places(match)
         here = (hidden(places),) if places else (self.unseen.functions, self.unseen.drives)
         unknown = (*here, *(self.fitted[number].lost for number in self.free))
-        return next((one for one in unknown if one is not None), None)
+        return next((match for match in unknown if match is not None), None)
 
-    def _hidden_spot(self, one: CardMatch | DriveMatch) -> bool:
+    def _hidden_spot(self, match: CardMatch | DriveMatch) -> bool:
         """Whether the slot of a part was not found as a reading failed, or what tells the part is its slot alone.
 
         What names itself and answers nowhere is missing also where an ordinary user is not told what slots are called.
         """
         slots = self.unseen.slots
-        named_by_slot = one.how == "untold" or (slots is not None and slots.failed)
-        return one.spot is None and bool(one.label) and slots is not None and named_by_slot
+        named_by_slot = match.how == "untold" or (slots is not None and slots.failed)
+        return match.spot is None and bool(match.label) and slots is not None and named_by_slot
 
-    def _no_spot(self, one: CardMatch | DriveMatch) -> Unread | None:
+    def _no_spot(self, match: CardMatch | DriveMatch) -> Unread | None:
         """Why the slot that the sheet names for a part was not found."""
-        if one.spot is not None or not one.label:
+        if match.spot is not None or not match.label:
             return None
-        what = f"which slot is called {one.label}"
+        what = f"which slot is called {match.label}"
         slots = self.unseen.slots
         return Unread(what, "none that was seen is") if slots is None else of(what, slots)
 
@@ -330,14 +338,14 @@ class _Matching:
         for card in self.cards:
             if card.card.carrier != "passive":
                 continue
-            mine = [one for one in self.drives if one.on is card]
-            hows = {one.how for one in mine}
+            mine = [drive for drive in self.drives if drive.on is card]
+            hows = {match.how for match in mine}
             if hows & {"here", "other"}:
                 card.how = "here"
             elif "elsewhere" in hows and hows <= {"elsewhere", "missing"}:
-                places = {self.spots.place_of(one.found.chain) for one in mine if one.found is not None}
+                places = {self.spots.place_of(match.found.chain) for match in mine if match.found is not None}
                 card.how = "elsewhere" if len(places) == 1 else "untold"
-                card.found = next(one.link for one in mine if one.found is not None)
+                card.found = next(match.link for match in mine if match.found is not None)
             elif not mine or hows & {"untold", "unplaced"}:
                 card.how = "untold"
             elif "unseen" in hows:

@@ -159,12 +159,12 @@ class MatchedSheet(Struct, frozen=True):
 
     def on(self, card: CardMatch) -> list[DriveMatch]:
         """The drives that the sheet has on a card."""
-        return [one for one in self.drives if one.on is card]
+        return [drive for drive in self.drives if drive.on is card]
 
     def several(self) -> set[str]:
         """The links of slots whose card has more than one drive on the sheet."""
         cards = [card for card in self.cards if card.spot is not None and len(self.on(card)) > 1]
-        return {one.link.key for card in cards if card.spot is not None for one in card.spot.links}
+        return {link.link.key for card in cards if card.spot is not None for link in card.spot.links}
 
     def bays(self, card: CardMatch) -> tuple[Judged, ...]:
         """The links of a carrier's bays in the order of their ports, () where it is not where they could be told."""
@@ -180,11 +180,11 @@ class MatchedSheet(Struct, frozen=True):
         Whoever looks for better slots keeps off them: the sheet says what goes there.
         """
         found = set()
-        for one in self.parts():
-            if one.how == "elsewhere" and one.link is not None:
-                found.add(one.link.link.key)
-            if one.how in {"elsewhere", "missing", "unseen"} and one.spot is not None:
-                found |= {link.link.key for link in one.spot.links}
+        for part in self.parts():
+            if part.how == "elsewhere" and part.link is not None:
+                found.add(part.link.link.key)
+            if part.how in {"elsewhere", "missing", "unseen"} and part.spot is not None:
+                found |= {link.link.key for link in part.spot.links}
         return found
 
     def what(self, judged: Judged) -> str:
@@ -215,15 +215,15 @@ def wanted_model(match: DriveMatch) -> str | None:
     return as_written(match.drive.model)
 
 
-def is_another(match: DriveMatch, one: FittedDrive) -> bool:
+def is_another(match: DriveMatch, fitted: FittedDrive) -> bool:
     """Whether a drive says of itself that it is another one than the sheet has."""
     serial, model = named(match.drive.serial), wanted_model(match)
-    if serial is not None and one.serial is not None:
-        return serial != one.serial
-    return model is not None and one.model is not None and model != one.model
+    if serial is not None and fitted.serial is not None:
+        return serial != fitted.serial
+    return model is not None and fitted.model is not None and model != fitted.model
 
 
-def is_same(match: DriveMatch, one: FittedDrive) -> bool:
+def is_same(match: DriveMatch, fitted: FittedDrive) -> bool:
     """Whether a drive says of itself that it is the one that the sheet has, or of its model."""
     serial, model = named(match.drive.serial), wanted_model(match)
-    return (serial is not None and serial == one.serial) or (model is not None and model == one.model)
+    return (serial is not None and serial == fitted.serial) or (model is not None and model == fitted.model)

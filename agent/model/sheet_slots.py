@@ -51,15 +51,15 @@ class Spots:
     def __init__(self, judged: Sequence[Judged], expected: Expectations) -> None:
         """Index the links of a machine."""
         self._judged = judged
-        self._ports = {one.port_address: one for one in judged if one.port_address is not None}
+        self._ports = {link.port_address: link for link in judged if link.port_address is not None}
         self._expected = expected
         self._found: dict[str, Spot | None] = {}
         labels = [*expected.ports, *(card.slot for card in expected.cards), *(drive.slot for drive in expected.drives)]
         labels += [need.in_slot for need in expected.needs]
         claimed: dict[str, str] = {}
         for label in dict.fromkeys(label for label in labels if label is not None):
-            for one in self._links(label, None):
-                claimed.setdefault(one.link.key, label)
+            for link in self._links(label, None):
+                claimed.setdefault(link.link.key, label)
         self._claimed = claimed
 
     def of(self, label: str | None, port: str | None) -> Spot | None:
@@ -77,12 +77,12 @@ class Spots:
 
     def place_of(self, chain: tuple[Judged, ...]) -> str:
         """Where something is, for people: its slot, the one nearest the processor that has a name."""
-        for one in reversed(chain):
-            label = self.at(one)
+        for judged in reversed(chain):
+            label = self.at(judged)
             if label is not None:
                 return slot_words(label)
-            if one.link.slot is not None:
-                return one.link.slot.words
+            if judged.link.slot is not None:
+                return judged.link.slot.words
         return chain[-1].link.key if chain else "a place that is not shown"
 
     def _links(self, label: str, port: str | None) -> tuple[Judged, ...]:
@@ -93,10 +93,18 @@ class Spots:
             slot = first.link.slot
             if slot is None or slot.board is None:
                 return (first,)
-            return tuple(one for one in self._judged if one.link.slot is not None and one.link.slot.board is slot.board)
+            return tuple(
+                judged
+                for judged in self._judged
+                if judged.link.slot is not None and judged.link.slot.board is slot.board
+            )
         wanted = label.strip().casefold()
-        named = [one for one in self._judged if one.link.slot is not None and _folded(one.link.slot.name) == wanted]
-        described = [one for one in named if one.link.slot is not None and one.link.slot.board is not None]
+        named = [
+            judged
+            for judged in self._judged
+            if judged.link.slot is not None and _folded(judged.link.slot.name) == wanted
+        ]
+        described = [judged for judged in named if judged.link.slot is not None and judged.link.slot.board is not None]
         if described or named:
             return tuple(described or named)
         here = self._ports.get(label)
@@ -108,15 +116,15 @@ class Spots:
         if port is None:
             return []
         device = device_place(port)
-        keys = {one.link.key for one in links}
+        keys = {link.link.key for link in links}
         return [
-            one
-            for one in self._judged
-            if one.port_address is not None
-            and device_place(one.port_address) == device
-            and one.link.key not in keys
-            and one.link.key not in self._claimed
-            and (one.link.slot is None or one.link.slot.board is None)
+            judged
+            for judged in self._judged
+            if judged.port_address is not None
+            and device_place(judged.port_address) == device
+            and judged.link.key not in keys
+            and judged.link.key not in self._claimed
+            and (judged.link.slot is None or judged.link.slot.board is None)
         ]
 
 

@@ -32,16 +32,16 @@ class Unseen:
         facts = machine.facts
         self._functions = machine.functions
         hanging = (
-            of(f"where {one.address} hangs", reading)
-            for one in unseen_parts.placeless(facts.functions)
-            for reading in (one.parent, one.physical_function)
+            of(f"where {pci_function.address} hangs", reading)
+            for pci_function in unseen_parts.placeless(facts.functions)
+            for reading in (pci_function.parent, pci_function.physical_function)
             if isinstance(reading, Unread)
         )
         self.functions = facts.gap("functions") or next(hanging, None)
         self.drives = unseen_parts.drives(facts)
-        kernel = (one.address for one in facts.kernel_slots if isinstance(one.address, Unread))
-        numbers_lost = (one.link.slot_lost for one in judged if one.link.slot_lost is not None)
-        number = next((one for one in numbers_lost if one.failed), None)
+        kernel = (kernel_slot.address for kernel_slot in facts.kernel_slots if isinstance(kernel_slot.address, Unread))
+        numbers_lost = (link.link.slot_lost for link in judged if link.link.slot_lost is not None)
+        number = next((unread for unread in numbers_lost if unread.failed), None)
         self.slots = unseen_parts.missed(facts.board_slots) or facts.gap("slots") or next(kernel, None) or number
 
     def way(self, chain: Sequence[Judged]) -> Unread | None:
@@ -68,13 +68,13 @@ class Unseen:
 
 def hidden(links: Iterable[Judged]) -> Unread | None:
     """Why one of these links may hold a drive, or anything, though none was seen there."""
-    for one in links:
-        device = one.link.device
-        if one.link.below_lost is not None:
-            return one.link.below_lost
-        if one.link.slot_lost is not None and one.link.slot_lost.failed:
-            return one.link.slot_lost  # a part of the slot or none: how its parts count is not known
-        if device is not None and isinstance(device.class_code, Unread) and not one.link.driven:
+    for link in links:
+        device = link.link.device
+        if link.link.below_lost is not None:
+            return link.link.below_lost
+        if link.link.slot_lost is not None and link.link.slot_lost.failed:
+            return link.link.slot_lost  # a part of the slot or none: how its parts count is not known
+        if device is not None and isinstance(device.class_code, Unread) and not link.link.driven:
             return of(f"class code of {device.address}", device.class_code)
     return None
 

@@ -98,7 +98,7 @@ def is_one_slot(machine: Machine, parts: Parts) -> bool:
     if board is not None and board.peers:
         most = max(board.wired_lanes, board.connector_lanes)
         return most == 0 or total <= most
-    if any(one.port_can is None for one in parts):
+    if any(part.port_can is None for part in parts):
         return False
     if board is not None:
         return total == board.wired_lanes
@@ -113,21 +113,24 @@ def _board(parts: Parts) -> BoardSlot | None:
 
 def _lanes(parts: Parts) -> int:
     """The lanes of all these ports together, as far as they are known."""
-    return sum(one.port_can.width for one in parts if one.port_can is not None)
+    return sum(part.port_can.width for part in parts if part.port_can is not None)
 
 
 def _contradicted(machine: Machine, board: BoardSlot, parts: Parts) -> bool:
     """Whether a port bears the number of another slot that the firmware describes: then an address is out of date."""
     described = machine.facts.board_slots
-    others = set() if isinstance(described, Unread) else {one.slot_id for one in described if one is not board}
-    numbers = {_number(one.link.port) for one in parts if one.link.port is not None}
+    others = set() if isinstance(described, Unread) else {slot.slot_id for slot in described if slot is not board}
+    numbers = {_number(part.link.port) for part in parts if part.link.port is not None}
     return not (numbers - {board.slot_id, 0}).isdisjoint(others)
 
 
 def _in_a_row(parts: Parts) -> bool:
     """Whether ports of one device are functions that follow each other, as those of a split slot do."""
-    numbers = [(one.port_address or "").rpartition(".")[2] for one in parts]
-    return all(one.isdecimal() and other.isdecimal() and int(other) - int(one) == 1 for one, other in pairwise(numbers))
+    numbers = [(part.port_address or "").rpartition(".")[2] for part in parts]
+    return all(
+        number.isdecimal() and other.isdecimal() and int(other) - int(number) == 1
+        for number, other in pairwise(numbers)
+    )
 
 
 def further(machine: Machine, parts: Parts) -> tuple[tuple[PciFunction, ...], Unread | None]:
@@ -135,21 +138,21 @@ def further(machine: Machine, parts: Parts) -> tuple[tuple[PciFunction, ...], Un
     board, port = _board(parts), parts[0].link.port
     if port is None or (len(parts) == 1 if board is None else _lanes(parts) >= board.wired_lanes):
         return (), None
-    known = {one.port_address for one in parts}
+    known = {part.port_address for part in parts}
     beside = [
-        one
-        for one in machine.functions.values()
-        if _bus(one.address) == _bus(port.address)
-        and one.address not in known
-        and (is_bridge(one) or isinstance(one.class_code, Unread))
+        function
+        for function in machine.functions.values()
+        if _bus(function.address) == _bus(port.address)
+        and function.address not in known
+        and (is_bridge(function) or isinstance(function.class_code, Unread))
     ]
     if board is not None and board.peers:  # those are found by the bus below them
-        asked = [(one, _bus_below(one)) for one in beside if one.address not in machine.below]
+        asked = [(function, _bus_below(function)) for function in beside if function.address not in machine.below]
     else:
         near = device_place(port.address)
-        asked = [(one, _number(one)) for one in beside if device_place(one.address) == near]
-    silent = [(one, told) for one, told in asked if isinstance(told, Unread)]
-    return tuple(one for one, _ in silent), silent[0][1] if silent else None
+        asked = [(function, _number(function)) for function in beside if device_place(function.address) == near]
+    silent = [(function, told) for function, told in asked if isinstance(told, Unread)]
+    return tuple(function for function, _ in silent), silent[0][1] if silent else None
 
 
 def _bus_below(port: PciFunction) -> int | Unread:

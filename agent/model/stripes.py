@@ -42,11 +42,11 @@ class StripeSeen(Struct, frozen=True, kw_only=True):
     copies_read: str = ""
 
 
-def words(one: StripeSeen) -> str:
+def words(stripe: StripeSeen) -> str:
     """A set by its name and level: "md0 (RAID 0)"."""
-    level = one.stripe.level
-    known = f"RAID {one.raid}" if one.raid is not None else level if isinstance(level, str) and level else ""
-    return f"{one.stripe.name} ({known})" if known else one.stripe.name
+    level = stripe.stripe.level
+    known = f"RAID {stripe.raid}" if stripe.raid is not None else level if isinstance(level, str) and level else ""
+    return f"{stripe.stripe.name} ({known})" if known else stripe.stripe.name
 
 
 def stripe_sets(built: Machine, flows: tuple[Flow, ...], hops: Mapping[str, Hop]) -> Iterator[StripeSeen]:

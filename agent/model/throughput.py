@@ -379,7 +379,7 @@ def stripe(
     whole = _in_step(members, hops, direction, others, members)
     if raid not in {1, PAIRS} or direction == "to_drive":
         return StripeShare(whole.low * written, whole.high * written, whole.narrowest, "")
-    copies = [members[first::2] for first in (0, 1)] if raid == PAIRS else [[one] for one in members]
+    copies = [members[first::2] for first in (0, 1)] if raid == PAIRS else [[member] for member in members]
     least = min(_in_step(copy, hops, direction, others, members).low for copy in copies) * written
     words = "from one copy of each pair to both at once" if raid == PAIRS else f"from one copy to all {count} at once"
     return StripeShare(least, whole.high * count, whole.narrowest, words)
@@ -407,7 +407,7 @@ def _check(raid: int, members: Sequence[Flow]) -> None:
     """Refuse a set that cannot be (ValueError)."""
     least = STRIPE_LEAST.get(raid)
     if least is None:
-        raise ValueError(f"RAID {raid} is not one of {', '.join(str(one) for one in STRIPE_LEAST)}")
+        raise ValueError(f"RAID {raid} is not one of {', '.join(str(level) for level in STRIPE_LEAST)}")
     if len(members) < least:
         raise ValueError(f"RAID {raid} takes at least {least} drives, not {len(members)}")
     if raid == PAIRS and len(members) % 2:

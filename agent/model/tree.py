@@ -20,12 +20,12 @@ class Tree:
         """Index the links of a machine, and its functions by their addresses."""
         links = tuple(links)
         self._functions = functions
-        self._leads_to = {function.address: one for one in links for function in one.link.functions}
-        self._above = {one.link.key: tuple(self._links_above(one)) for one in links}
+        self._leads_to = {function.address: link for link in links for function in link.link.functions}
+        self._above = {link.link.key: tuple(self._links_above(link)) for link in links}
         self._below: dict[str, list[Judged]] = {}
-        for one in links:
-            for upper in self.above(one):
-                self._below.setdefault(upper.link.key, []).append(one)
+        for link in links:
+            for upper in self.above(link):
+                self._below.setdefault(upper.link.key, []).append(link)
 
     def above(self, judged: Judged) -> tuple[Judged, ...]:
         """The links between this one and the processor, nearest first."""

@@ -28,19 +28,19 @@ def drives(facts: Facts) -> Unread | None:
     listed = next((gap.why for gap in facts.gaps if gap.of == "drives" and gap.kind != "disk"), None)
     if listed is not None:
         return listed
-    for one in facts.drives:
-        if one.kind == "nvme" and isinstance(one.address, Unread):
-            return of(f"where {one.name} hangs", one.address)
+    for drive in facts.drives:
+        if drive.kind == "nvme" and isinstance(drive.address, Unread):
+            return of(f"where {drive.name} hangs", drive.address)
     return None
 
 
 def placeless(functions: Iterable[PciFunction]) -> tuple[PciFunction, ...]:
     """The functions of which nobody can tell below which port they are, or whether they are cards of their own."""
     return tuple(
-        one
-        for one in functions
-        if isinstance(one.physical_function, Unread)
-        or (one.physical_function is None and isinstance(one.parent, Unread))
+        function
+        for function in functions
+        if isinstance(function.physical_function, Unread)
+        or (function.physical_function is None and isinstance(function.parent, Unread))
     )
 
 
@@ -69,8 +69,8 @@ def port(function: PciFunction, functions: Mapping[str, PciFunction], kinds: Map
 
 def named(*functions: PciFunction) -> Unread | None:
     """Why what the platform calls the slot of a port or a card could not be read, though it has a name for it."""
-    names = (one.slot_name for one in functions)
-    told = next((one for one in names if isinstance(one, Unread) and one.why != NOT_GIVEN), None)
+    names = (function.slot_name for function in functions)
+    told = next((name for name in names if isinstance(name, Unread) and name.why != NOT_GIVEN), None)
     return None if told is None else of(f"which slot {functions[-1].address} sits in", told)
 
 

@@ -130,7 +130,9 @@ def _compare(
             contradicts=first.contradicts,
         )
     lanes = _lanes(agreed)
-    reading = min((one for one in agreed if one.rate.width == lanes), key=lambda one: one.rate.speed)
+    reading = min(
+        (agreement for agreement in agreed if agreement.rate.width == lanes), key=lambda agreement: agreement.rate.speed
+    )
     judged = replace(judged, now=reading.rate)
     best = judged.best
     if best is None:
@@ -151,14 +153,14 @@ def _lanes(agreed: Sequence[Agreed]) -> int:
 
     A first look that differs from all later ones (two at least) is a link that settled.
     """
-    widths = [one.rate.width for one in agreed]
+    widths = [agreement.rate.width for agreement in agreed]
     settled = len(set(widths[1:])) == 1 and len(widths) > 2  # noqa: PLR2004 - the first look and two that agree
     return widths[-1] if settled else min(widths)
 
 
 def _at_least(evidence: tuple[Evidence, ...], best: Rate) -> tuple[Evidence, ...]:
     """An end's ability beside the best of both ends."""
-    return tuple(Evidence(one.source, one.read, f"{rate_text(best)} or more") for one in evidence)
+    return tuple(Evidence(item.source, item.read, f"{rate_text(best)} or more") for item in evidence)
 
 
 def _hidden(link: Link, port_can: Ability | None) -> tuple[Evidence, ...]:
@@ -250,7 +252,7 @@ def _below(
     if now.width < best.width:
         also = f", and at {speed_text(now.speed)} of {speed_text(best.speed)}" if now.speed < best.speed else ""
         why = f"runs with {now.width} of the {best.width} lanes {can}{also}"
-        if len({one.rate.width for one in _agreed(looks)}) > 1:
+        if len({agreed.rate.width for agreed in _agreed(looks)}) > 1:
             why = f"{why}; its lanes come and go while one looks"
         # Width first, also where the speed is low: lost lanes point at contacts, and what cures them often cures both.
         verdict, why, hidden = _unless(Verdict.NARROW, why, _lost_wiring(judged))
@@ -268,9 +270,9 @@ def _below(
                 says = f"{says}; firmware sets it so, or the kernel after training failed"
             return replace(judged, verdict=Verdict.SET_SLOW, why=says, evidence=evidence)
     frozen, calm = _frozen(link), _calm(link, looks, machine)
-    if calm and (frozen is None or any(one.rate.speed > _slowest(looks) for one in _agreed(looks))):
+    if calm and (frozen is None or any(agreed.rate.speed > _slowest(looks) for agreed in _agreed(looks))):
         why = f"{says}; {calm[0][1]}"
-        return replace(judged, verdict=Verdict.RESTING, why=why, evidence=(*(one for one, _ in calm), *evidence))
+        return replace(judged, verdict=Verdict.RESTING, why=why, evidence=(*(item for item, _ in calm), *evidence))
     if frozen is not None:
         says = f"{says}; autonomous speed change is switched off at its own end, so it may stay there"
         evidence = (frozen, *evidence)
@@ -295,7 +297,7 @@ def _lost_wiring(judged: Judged) -> tuple[str, Unread] | None:
 
 def _lost_class(link: Link) -> tuple[str, Unread] | None:
     """That the card may be a display card, as nobody could read what it is."""
-    code = next((one.class_code for one in link.functions if isinstance(one.class_code, Unread)), None)
+    code = next((function.class_code for function in link.functions if isinstance(function.class_code, Unread)), None)
     return None if code is None else ("whether it is a display card, which rests at low speed,", code)
 
 
@@ -363,7 +365,7 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
     """Evidence of power saving or autonomous speed change, each with the same in words."""
     found = []
     speeds = [(offset, reading.rate.speed) for offset, reading in looks if isinstance(reading, Agreed)]
-    slowest, fastest = min(speed for _, speed in speeds), max(speeds, key=lambda one: one[1])
+    slowest, fastest = min(speed for _, speed in speeds), max(speeds, key=lambda speed: speed[1])
     if fastest[1] > slowest:
         seen = speed_text(fastest[1])
         words = f"it was seen at {seen} {fastest[0]:.1f} s later" if fastest[0] else f"it was seen at {seen} at first"
@@ -396,7 +398,7 @@ def _display_sound(device: PciFunction) -> str:
 def _ever(function: PciFunction, machine: Machine, bit: str) -> bool:
     """Whether a bit of Link Status was set in any look."""
     all_looks = (function, *(look.functions.get(function.address) for look in machine.facts.looks))
-    return any(one is not None and one.registers.read(pcie.LINK_STATUS, bit) == 1 for one in all_looks)
+    return any(all_look is not None and all_look.registers.read(pcie.LINK_STATUS, bit) == 1 for all_look in all_looks)
 
 
 # --- Links whose figures are made up ---------------------------------------------------------------------------

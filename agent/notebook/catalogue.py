@@ -77,10 +77,10 @@ def _ranked(same: list[tuple[Note, str]]) -> Iterator[Kept]:
 
 def note_called(found: Catalogue, name: str) -> Kept:
     """The note of an id that counts (BadInput names the nearest where there is none)."""
-    for one in found.notes:
-        if one.note.id == name and not one.hidden_by:
-            return one
-    near = nearest(name, [one.note.id for one in found.notes])
+    for note in found.notes:
+        if note.note.id == name and not note.hidden_by:
+            return note
+    near = nearest(name, [note.note.id for note in found.notes])
     hint = f"did you mean {quoted(near)}" if near else "lanewright notes list names them all"
     raise BadInput(f"no field note is called {quoted(name)}; {hint}")
 

@@ -31,14 +31,14 @@ def complaints(note: Note) -> Iterator[Complaint]:
         yield "severity", words
     yield from _steps(note)
     for key, listed in _lists(note):
-        for number, one in enumerate(listed):
-            if one in listed[:number]:
-                yield f"{key}[{number}]", f"{quoted(one)} stands here twice"
+        for number, word in enumerate(listed):
+            if word in listed[:number]:
+                yield f"{key}[{number}]", f"{quoted(word)} stands here twice"
 
 
 def _when(when: When) -> Iterator[Complaint]:
     named = (when.card, when.subsystem, when.classes, when.model, when.machine)
-    if all(one is None for one in named):
+    if all(word is None for word in named):
         yield "when", "nothing here names a part, a class or a machine: give card, subsystem, class, model or machine"
     if when.machine is not None:
         if when.machine.maker is None and when.machine.product is None:

@@ -106,8 +106,8 @@ def learned(captures: Iterable[tuple[Capture, Audit]]) -> Learned:
             taken[name] = _machine(audit.facts.host, name)
             found += sightings(audit, name, taken[name], dt.date.fromisoformat(capture.taken_at[:10]))
     by_kind: dict[Kind, dict[Outcome, list[Sighting]]] = {}
-    for one in found:
-        by_kind.setdefault(one.kind, {}).setdefault(one.outcome, []).append(one)
+    for sighting in found:
+        by_kind.setdefault(sighting.kind, {}).setdefault(sighting.outcome, []).append(sighting)
     notes = tuple(note for kind in sorted(by_kind) for note in _notes(kind, by_kind[kind]))
     return Learned(len(taken), len(set(taken.values())), len(found), notes)
 
@@ -165,13 +165,15 @@ def _machine(host: Host, capture: str) -> str:
 def _secrets(audit: Audit) -> frozenset[str]:
     """What no note may hold: the host's name and the serial numbers of its drives, in small letters."""
     told = [audit.facts.host.name, *(drive.serial for drive in audit.facts.drives)]
-    return frozenset(one.casefold().strip() for one in told if isinstance(one, str) and len(one) >= SHORTEST_SECRET)
+    return frozenset(
+        value.casefold().strip() for value in told if isinstance(value, str) and len(value) >= SHORTEST_SECRET
+    )
 
 
 def _told(text: str | None, secrets: frozenset[str]) -> str:
     """A maker or product as a note may have it, "" for none: what cannot be shown or holds a secret is left out."""
     words = " ".join((text or "").split())
-    if not words.isprintable() or len(words) > LONGEST or any(one in words.casefold() for one in secrets):
+    if not words.isprintable() or len(words) > LONGEST or any(secret in words.casefold() for secret in secrets):
         return ""
     return words
 
@@ -186,11 +188,11 @@ def _notes(kind: Kind, outcomes: dict[Outcome, list[Sighting]]) -> Iterator[Note
 
 
 def _note(kind: Kind, outcome: Outcome, seen: Sequence[Sighting], others: dict[Outcome, list[Sighting]]) -> Note:
-    machines = len({one.machine for one in seen})
+    machines = len({sighting.machine for sighting in seen})
     what = f"{kind.what} {kind.card}"
     where = SLOTS.get(kind.slot_kind, f"a slot of kind {kind.slot_kind}")
     ran = f"{describe(outcome.speed)} x{outcome.width}"
-    proofs = {one.capture: Proof(SOURCE, one.date, one.capture) for one in seen}
+    proofs = {sighting.capture: Proof(SOURCE, sighting.date, sighting.capture) for sighting in seen}
     newest = sorted(proofs.values(), key=lambda proof: (proof.date, proof.capture or ""), reverse=True)
     machine = MachineIs(_exactly(kind.maker), _exactly(kind.product)) if kind.maker or kind.product else None
     return Note(
@@ -219,7 +221,7 @@ def _text(kind: Kind, ran: str, outcome: Outcome, count: tuple[int, int], others
     meaning = Verdict(outcome.verdict).meaning
     words = f"Learned from captures: seen {_count(*count)} of one kind{on} at {ran}: it {meaning}."
     for other, seen in others.items():
-        machines = len({one.machine for one in seen})
+        machines = len({sighting.machine for sighting in seen})
         words += f" Also seen {_count(len(seen), machines)} of that kind as {other.verdict} at "
         words += f"{describe(other.speed)} x{other.width}."
     return words[:2000]

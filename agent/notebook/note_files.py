@@ -73,7 +73,7 @@ def parsed(text: str, source: str) -> Read:
     places: list[int | None] = []
     for number, entry in enumerate(_entries(data) if len(wrong) < MOST_TOLD else ()):
         key = f"note[{number}]"
-        if any(_belongs(one, key) for one, _ in wrong) or "" in {one for one, _ in wrong}:
+        if any(_belongs(problem, key) for problem, _ in wrong) or "" in {problem for problem, _ in wrong}:
             continue
         note = msgspec.convert(_tidy(entry), Note)
         further = [(f"{key}.{below}" if below else key, words) for below, words in checks.complaints(note)]
@@ -84,7 +84,10 @@ def parsed(text: str, source: str) -> Read:
         if not further:
             notes.append(note)
             places.append(lines.get(key))
-    told = sorted((_wrong(source, problem_at(source, lines, *one)) for one in wrong), key=lambda one: one.line or 0)
+    told = sorted(
+        (_wrong(source, problem_at(source, lines, *problem)) for problem in wrong),
+        key=lambda problem: problem.line or 0,
+    )
     return Read(source, tuple(notes), tuple(places), tuple(told[:MOST_TOLD]))
 
 

@@ -72,7 +72,7 @@ def _value(value: Value) -> str:
         case int() | float():
             return repr(value)
         case tuple():
-            return f"[{', '.join(_value(one) for one in value)}]"
+            return f"[{', '.join(_value(item) for item in value)}]"
         case msgspec.Struct():
             return f"{{ {', '.join(f'{name} = {_value(inner)}' for name, inner in _given(value))} }}"
         case _:

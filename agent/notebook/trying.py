@@ -50,11 +50,11 @@ def tried(note: Note, audit: Audit) -> Tried:
 def _unseen(note: Note, facts: Facts) -> Unread | None:
     """Why a machine may have more parts of the kind that a note is of than were seen."""
     when = note.when
-    if any(one is not None for one in (when.card, when.subsystem, when.classes)):
+    if any(part is not None for part in (when.card, when.subsystem, when.classes)):
         return facts.gap("functions")
     return facts.gap("functions", "drives") if when.model is not None or when.firmware is not None else None
 
 
-def _held(one: Match) -> int:
+def _held(part: Match) -> int:
     """How many conditions hold, those that name the part counting most."""
-    return sum((10 if condition.name in NAMING else 1) for condition in one.conditions if condition.holds)
+    return sum((10 if condition.name in NAMING else 1) for condition in part.conditions if condition.holds)

@@ -48,11 +48,11 @@ def applied(
     holding: list[Match] = []
     unknown: list[Match] = []
     for note in notes:
-        for one in _matches(note, found, machine):
-            (holding if one.holds else unknown).append(one)
+        for held in _matches(note, found, machine):
+            (holding if held.holds else unknown).append(held)
     at: dict[str, list[Match]] = {}
-    for one in holding:
-        at.setdefault(_place(one.part), []).append(one)
+    for unknown_match in holding:
+        at.setdefault(_place(unknown_match.part), []).append(unknown_match)
     for group in _grouped(holding, machine, alone):
         yield _with_contradictions(group, at)
     yield from _untold(unknown)
@@ -76,10 +76,10 @@ def _grouped(
 ) -> Iterator[tuple[Note, list[Match], tuple[Beside, ...]]]:
     """One entry for each note and each thing that its parts show beside it."""
     groups: dict[tuple[str, tuple[Beside, ...]], tuple[Note, list[Match], tuple[Beside, ...]]] = {}
-    for one in holding:
-        rate = alone.get(one.part.drive.name) if one.part.drive is not None else None
-        shown = beside(one.note, one.part, rate, readable(machine.facts.host.firmware_version))
-        groups.setdefault((one.note.id, shown), (one.note, [], shown))[1].append(one)
+    for held in holding:
+        rate = alone.get(held.part.drive.name) if held.part.drive is not None else None
+        shown = beside(held.note, held.part, rate, readable(machine.facts.host.firmware_version))
+        groups.setdefault((held.note.id, shown), (held.note, [], shown))[1].append(held)
     yield from groups.values()
 
 
@@ -89,7 +89,7 @@ def _with_contradictions(
     """The group with the notes that contradict its note; `at` are all that hold, by the part."""
     note, matches, shown = group
     others: dict[str, tuple[Note, tuple[str, ...], list[str]]] = {}
-    for other in (other for one in matches for other in at[_place(one.part)]):
+    for other in (other for held in matches for other in at[_place(held.part)]):
         if other.note.id == note.id or (len(others) >= MOST_AGAINST and other.note.id not in others):
             continue
         things = contradictions(note, other.note)
@@ -110,26 +110,28 @@ def _untold(unknown: Iterable[Match]) -> Iterator[Unread]:
     Of a part that could not even be named any note may hold: of such parts there is one sentence each.
     """
     by_note: dict[str, list[Match]] = {}
-    for one in unknown:
-        if one.named:
-            by_note.setdefault(one.note.id, []).append(one)
+    for unknown_match in unknown:
+        if unknown_match.named:
+            by_note.setdefault(unknown_match.note.id, []).append(unknown_match)
         else:
-            yield from _nameless(one)
+            yield from _nameless(unknown_match)
     for name, matches in by_note.items():
-        subjects = [one.part.subject for one in matches[:UNDECIDED]]
+        subjects = [held.part.subject for held in matches[:UNDECIDED]]
         more = f" and {len(matches) - UNDECIDED} more" if len(matches) > UNDECIDED else ""
-        missing = [one for one in matches[0].conditions if one.holds is None]
-        why = "; ".join(dict.fromkeys(f"its {words(one.name)} could not be read ({one.why})" for one in missing))
+        missing = [condition for condition in matches[0].conditions if condition.holds is None]
+        why = "; ".join(
+            dict.fromkeys(f"its {words(condition.name)} could not be read ({condition.why})" for condition in missing)
+        )
         where = "" if subjects == [HOST] else f" for {' and '.join(subjects)}{more}"
         yield Unread(f"field note {name}{where}", f"cannot tell whether it holds: {why}")
 
 
-def _nameless(one: Match) -> Iterator[Unread]:
+def _nameless(held: Match) -> Iterator[Unread]:
     """What to say of a part of which a reading that names it was missed; of its numbers the rule tells itself."""
-    missed = [condition for condition in one.conditions if condition.missed and condition.name in NAMING]
+    missed = [condition for condition in held.conditions if condition.missed and condition.name in NAMING]
     if missed and not any(condition.name in NUMBERS for condition in missed):
         why = "; ".join(f"its {words(condition.name)} could not be read ({condition.why})" for condition in missed)
-        yield Unread(f"which field notes hold for {one.part.subject}", why, vital=True)
+        yield Unread(f"which field notes hold for {held.part.subject}", why, vital=True)
 
 
 def words(condition: str) -> str:

@@ -68,14 +68,14 @@ class Match(Struct, frozen=True):
     @property
     def holds(self) -> bool | None:
         """Whether all conditions hold; None where one cannot be told and none fails."""
-        if any(one.holds is False for one in self.conditions):
+        if any(condition.holds is False for condition in self.conditions):
             return False
-        return True if all(one.holds for one in self.conditions) else None
+        return True if all(condition.holds for condition in self.conditions) else None
 
     @property
     def named(self) -> bool:
         """Whether a condition holds that names the part: only then is it worth a word that the rest is not known."""
-        return any(one.holds for one in self.conditions if one.name in NAMING)
+        return any(condition.holds for condition in self.conditions if condition.name in NAMING)
 
 
 def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[NotablePart, ...]:
@@ -93,7 +93,9 @@ def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[NotablePart, 
             found.append(NotablePart(subject, function, drive, links.get(function.address), drive_lost, slots_lost))
     listed = {function.address for function in facts.functions}
     found += [
-        NotablePart(one.name, None, one) for one in facts.drives if one.kind != "nvme" or one.address not in listed
+        NotablePart(drive.name, None, drive)
+        for drive in facts.drives
+        if drive.kind != "nvme" or drive.address not in listed
     ]
     return tuple(found)
 
@@ -248,7 +250,7 @@ def _text(name: str, wanted: Text, read: str | Unread | None) -> Condition:
     if isinstance(read, Unread):
         return _untold(name, words, read)
     folded = _folded(read)
-    holds = wanted.exactly is None or folded in {_folded(one) for one in wanted.exactly}
+    holds = wanted.exactly is None or folded in {_folded(version) for version in wanted.exactly}
     return Condition(name, words, read, holds and (wanted.contains is None or _folded(wanted.contains) in folded))
 
 

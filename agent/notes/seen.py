@@ -77,15 +77,15 @@ def link_words(link: LinkThen) -> str:
 # --- Contradictions --------------------------------------------------------------------------------------------
 
 
-def contradictions(one: Note, other: Note) -> tuple[str, ...]:
+def contradictions(note: Note, other: Note) -> tuple[str, ...]:
     """What two notes on the same part contradict each other in: names of what was seen.
 
     Both have seen another verdict, link, rate, start or needed firmware; or both have seen something of the same kind
     and just one of them is disputed.
     """
-    first, second = one.seen, other.seen
+    first, second = note.seen, other.seen
     told = [name for name in SEEN if getattr(first, name) is not None and getattr(second, name) is not None]
-    if (one.confidence == "disputed") != (other.confidence == "disputed"):
+    if (note.confidence == "disputed") != (other.confidence == "disputed"):
         return tuple(SEEN[name] for name in told)
     return tuple(SEEN[name] for name in told if name != "quirk" and not _alike(name, first, second))
 

@@ -39,15 +39,15 @@ def _run(run: str) -> tuple[int, int, str]:
     return _LETTERS, 0, run.casefold()
 
 
-def same(one: str, other: str) -> bool:
+def same(version: str, other: str) -> bool:
     """Whether two texts are the same version; texts without a letter or digit are so only to the letter."""
-    first, second = key(one), key(other)
-    return first == second if first or second else one.strip() == other.strip()
+    first, second = key(version), key(other)
+    return first == second if first or second else version.strip() == other.strip()
 
 
 def within(version: str, wanted: Versions) -> bool:
     """Whether a version is one of those wanted."""
-    if wanted.exactly is not None and not any(same(version, one) for one in wanted.exactly):
+    if wanted.exactly is not None and not any(same(version, text) for text in wanted.exactly):
         return False
     if wanted.at_least is not None and key(version) < key(wanted.at_least):
         return False

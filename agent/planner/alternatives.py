@@ -69,7 +69,7 @@ def _looks(built: Built, placement: Placement) -> object:
     found = []
     for name, slot in placement.cards.items():
         alike = replace(cards[name], name="", slot=None, pci_id=None)
-        drives = sorted(kinds[one] for one in drives_on(placement, name))
+        drives = sorted(kinds[drive] for drive in drives_on(placement, name))
         found.append((slot, repr(alike), tuple(drives)))
     found += [(place.holder, "", (kinds[one],)) for one, place in placement.drives.items() if place.bay is None]
     return tuple(sorted(found))

@@ -16,9 +16,9 @@ def today(problem: PlacingProblem) -> Arrangement:
     """What is fitted today, as far as it keeps to the limits."""
     drives = [
         (kind, number, min(count, holder.bays))
-        for kind, one in enumerate(problem.classes)
+        for kind, drive_class in enumerate(problem.classes)
         for number, holder in enumerate(problem.holders)
-        if (count := one.today.get(holder.home, 0)) and holder.rates[kind][READ]
+        if (count := drive_class.today.get(holder.home, 0)) and holder.rates[kind][READ]
         if holder.card is None or problem.card_today[holder.card] == holder.slot
     ]
     cards = [

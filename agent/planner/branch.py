@@ -60,7 +60,7 @@ class Stage:
             if bound <= self._floor:
                 continue
             if not self._running():
-                return Closed(max([bound, *(one for _, one in stack)]), done=False)
+                return Closed(max([bound, *(column for _, column in stack)]), done=False)
             self.steps += 1
             stack += self._step(limits, bound)
         return Closed(self._floor, done=True)
@@ -78,7 +78,7 @@ class Stage:
             if bound <= self._floor:
                 return []
         self._rule_out(limits, priced)
-        return [(one, bound) for one in self._parts(limits, taken)]
+        return [(part, bound) for part in self._parts(limits, taken)]
 
     # --- The linear program -------------------------------------------------------------------------------------
 
@@ -102,7 +102,9 @@ class Stage:
 
     def _forbid(self, limits: Limits) -> None:
         """Make the columns in use cost too much that this part of the search does not allow."""
-        self._excluded = {one for one in self._simplex.columns if one.option >= 0 and not self._allows(limits, one)}
+        self._excluded = {
+            column for column in self._simplex.columns if column.option >= 0 and not self._allows(limits, column)
+        }
         slots = zip(self._simplex.slacks, limits.allowed, strict=False)  # the first rows are those of the slots
         self._excluded |= {slack for slack, allowed in slots if not allowed & EMPTY}
 
@@ -115,7 +117,7 @@ class Stage:
     def _improve(self, prices: Sequence[float], priced: Priced) -> bool:
         """Bring in the columns that gain most; whether there were any."""
         columns = [*self._best_columns(priced), *self._others]
-        gains = sorted(((self._gain(one, prices), -place) for place, one in enumerate(columns)), reverse=True)
+        gains = sorted(((self._gain(column, prices), -place) for place, column in enumerate(columns)), reverse=True)
         moved = False
         for before, place in gains[:AT_ONCE]:
             if before <= GAIN:
@@ -133,7 +135,7 @@ class Stage:
         for numbers in self._model.choices.by_slot:
             filled = [number for number in numbers if priced.worth[number][1] != NO_FILL]
             if filled:
-                number = max(filled, key=lambda one: priced.worth[one][0])
+                number = max(filled, key=lambda column: priced.worth[column][0])
                 yield self._model.column(number, priced.worth[number][1])
 
     def _gain(self, column: Column, prices: Sequence[float]) -> float:
@@ -167,7 +169,7 @@ class Stage:
         for option, amounts in taken.items():
             total = sum(amounts.values())
             counts = self._counts(amounts)
-            if any(abs(one - round(one)) > CLOSE for one in (total, *counts)):
+            if any(abs(count - round(count)) > CLOSE for count in (total, *counts)):
                 return None
             if round(total):
                 found.append((option, tuple(round(count) for count in counts)))
@@ -199,7 +201,10 @@ class Stage:
 
     def _weightiest(self, torn: list[int], totals: dict[int, float]) -> int:
         """The option that is most in doubt, weighed with what its drives could read."""
-        return max(torn, key=lambda one: (min(totals[one], 1 - totals[one]) * (1 + self._model.reach[one]), -one))
+        return max(
+            torn,
+            key=lambda column: (min(totals[column], 1 - totals[column]) * (1 + self._model.reach[column]), -column),
+        )
 
     def _any_parts(self, limits: Limits, taken: dict[int, dict[int, float]]) -> list[Limits]:
         """Two parts, or none where all is settled: for answers that seemed whole but were not as good as promised."""
@@ -208,8 +213,8 @@ class Stage:
                 return self._either(limits, place, bit)
         most = max((holder.bays for holder in self._model.problem.holders), default=0)
         for place in range(len(limits.allowed)):
-            for kind, one in enumerate(self._model.problem.classes):
-                low, high = limits.counts.get((place, kind), (0, min(most, one.count)))
+            for kind, drive_class in enumerate(self._model.problem.classes):
+                low, high = limits.counts.get((place, kind), (0, min(most, drive_class.count)))
                 if low < high:
                     return self._counted(limits, place, kind, (low + high) // 2)
         return []

@@ -98,15 +98,19 @@ def build(sheet: Sheet) -> Built:
         must=tuple(card.carrier == "none" for card in sheet.cards),
         card_today=tuple(slots[card.slot] if card.slot is not None else None for card in sheet.cards),
         classes=tuple(
-            DriveClass(len(one.names), hundredths_taken(drive_watts(one.like)), _today(one, number, holders))
-            for number, one in enumerate(classes)
+            DriveClass(
+                len(drives_alike.names),
+                hundredths_taken(drive_watts(drives_alike.like)),
+                _today(drives_alike, number, holders),
+            )
+            for number, drives_alike in enumerate(classes)
         ),
         needs=(*needs, *_guards(classes, holders, len(needs))),
     )
     return Built(
         sheet=sheet,
         problem=problem,
-        members=tuple(tuple(one.names) for one in classes),
+        members=tuple(tuple(drives_alike.names) for drives_alike in classes),
         needs=(*(need.name for need in sheet.needs), *(f"link of {sheet.cards[number].name}" for number in wants)),
         by_pair={(holder.card, holder.slot): number for number, holder in enumerate(holders)},
     )
@@ -138,10 +142,10 @@ def _classes(sheet: Sheet, slots: dict[str, int], cards: dict[str, int]) -> list
     return list(found.values())
 
 
-def _today(one: DrivesAlike, number: int, holders: Sequence[Holder]) -> dict[Home, int]:
+def _today(alike: DrivesAlike, number: int, holders: Sequence[Holder]) -> dict[Home, int]:
     """Today's places of a class; none for drives that stay where they cannot work: they are left there."""
-    works = one.home is None or any(holder.rates[number][READ] for holder in holders)
-    return one.today if works else {}
+    works = alike.home is None or any(holder.rates[number][READ] for holder in holders)
+    return alike.today if works else {}
 
 
 # --- Needs -----------------------------------------------------------------------------------------------------
@@ -159,7 +163,7 @@ def _need(
 
     A need without rates is the same twice, so that all needs weigh alike.
     """
-    stripe = next((one for one in sheet.stripes if one.name == need.stripe), None)
+    stripe = next((spec for spec in sheet.stripes if spec.name == need.stripe), None)
     drives = need.drives if stripe is None else stripe.drives
     rates = list(zip((need.read_mbps, need.write_mbps), DIRECTIONS, strict=True))
     each = [
@@ -174,7 +178,7 @@ def _need(
         place = slots[need.in_slot]
         there = tuple((cards[name], _where(holders, cards[name], {place})) for name in need.cards)
     best = NeedOf(
-        classes=tuple(number for number, one in enumerate(classes) if set(one.names) & set(drives)),
+        classes=tuple(number for number, drives_alike in enumerate(classes) if set(drives_alike.names) & set(drives)),
         each=(*each[:2], 0, 0),
         no_split=need.not_on_split,
         no_switch=need.not_behind_switch,
@@ -200,8 +204,8 @@ def _where(holders: Sequence[Holder], card: int, slots: set[int]) -> frozenset[i
 
 def _guards(classes: Sequence[DrivesAlike], holders: Sequence[Holder], needs: int) -> Iterator[NeedOf]:
     """Needs that outweigh all others: that drives which stay are not left out where others could have their bays."""
-    for number, one in enumerate(classes):
-        if one.home is not None and any(
+    for number, drives_alike in enumerate(classes):
+        if drives_alike.home is not None and any(
             holder.rates[number][READ] and _contested(classes, holder) for holder in holders
         ):
             for _ in range(needs + 1):
@@ -210,10 +214,12 @@ def _guards(classes: Sequence[DrivesAlike], holders: Sequence[Holder], needs: in
 
 def _contested(classes: Sequence[DrivesAlike], holder: Holder) -> bool:
     """Whether more drives could go to a holder than it has bays or power for, and not all of them stay."""
-    there = [one for one, rates in zip(classes, holder.rates, strict=True) if rates[READ]]
-    watts = sum(len(one.names) * hundredths_taken(drive_watts(one.like)) for one in there)
-    crowded = sum(len(one.names) for one in there) > holder.bays or (holder.watts is not None and watts > holder.watts)
-    return crowded and any(one.home is None for one in there)
+    there = [drives_alike for drives_alike, rates in zip(classes, holder.rates, strict=True) if rates[READ]]
+    watts = sum(len(alike.names) * hundredths_taken(drive_watts(alike.like)) for alike in there)
+    crowded = sum(len(alike.names) for alike in there) > holder.bays or (
+        holder.watts is not None and watts > holder.watts
+    )
+    return crowded and any(alike.home is None for alike in there)
 
 
 def member_mbps(stripe: StripeSpec, mbps: float, direction: Direction, *, firm: bool = False) -> float:

@@ -54,7 +54,7 @@ def choices(problem: PlacingProblem, *, fine: bool) -> Choices:
         if holder.card is None
     ]
     slots = sorted({option.slot for option in options})
-    by_slot = tuple(tuple(number for number, one in enumerate(options) if one.slot == slot) for slot in slots)
+    by_slot = tuple(tuple(number for number, option in enumerate(options) if option.slot == slot) for slot in slots)
     return Choices(problem, tuple(kinds), tuple(options), by_slot)
 
 
@@ -95,7 +95,8 @@ def _stays(problem: PlacingProblem, number: int, counts: Sequence[int]) -> int:
         return 0
     today = problem.card_today[holder.card]
     kept = sum(
-        min(count, one.today.get(("card", holder.card), 0)) for count, one in zip(counts, problem.classes, strict=True)
+        min(count, drive_class.today.get(("card", holder.card), 0))
+        for count, drive_class in zip(counts, problem.classes, strict=True)
     )
     return 2 * (kept + (today == holder.slot)) - (today is None)
 
@@ -104,8 +105,11 @@ def _kinds(problem: PlacingProblem, *, fine: bool) -> list[tuple[int, ...]]:
     """Cards that are alike, together."""
     found: dict[object, list[int]] = {}
     for card, wanted in enumerate(problem.must):
-        named = tuple(sum(one == card for one, _ in need.cards) for need in problem.needs)
-        today = (problem.card_today[card], tuple(one.today.get(("card", card), 0) for one in problem.classes))
+        named = tuple(sum(kind == card for kind, _ in need.cards) for need in problem.needs)
+        today = (
+            problem.card_today[card],
+            tuple(drive_class.today.get(("card", card), 0) for drive_class in problem.classes),
+        )
         features = tuple(_features(problem, number) for number in _holders_of(problem, card))
         found.setdefault((wanted, named, features, today if fine else None), []).append(card)
     return [tuple(cards) for cards in found.values()]

@@ -120,38 +120,38 @@ def could_mbps(sheet: Sheet, drive: DriveSpec) -> float:
 def stripes_planned(rated: Rated) -> tuple[StripePlanned, ...]:
     """The sets of the sheet whose members all work."""
     found = []
-    for one in rated.sheet.stripes:
-        read = rated.stripe(one.raid, one.drives)
-        write = rated.stripe(one.raid, one.drives, "to_drive")
-        busy = rated.stripe(one.raid, one.drives, busy=True)
+    for spec in rated.sheet.stripes:
+        read = rated.stripe(spec.raid, spec.drives)
+        write = rated.stripe(spec.raid, spec.drives, "to_drive")
+        busy = rated.stripe(spec.raid, spec.drives, busy=True)
         if read is None or write is None or busy is None:
             continue
         found.append(
             StripePlanned(
-                name=one.name,
-                raid=one.raid,
-                drives=one.drives,
+                name=spec.name,
+                raid=spec.raid,
+                drives=spec.drives,
                 read=(read.low, read.high),
                 write=(write.low, write.high),
                 read_together=(busy.low, busy.high),
                 narrowest=rated.narrowest(read.narrowest, of_one=False),
                 narrowest_write=rated.narrowest(write.narrowest, of_one=False),
-                cautions=_cautions(rated, one, read),
+                cautions=_cautions(rated, spec, read),
             )
         )
     return tuple(found)
 
 
-def _cautions(rated: Rated, one: StripeSpec, read: StripeShare) -> tuple[str, ...]:
+def _cautions(rated: Rated, spec: StripeSpec, read: StripeShare) -> tuple[str, ...]:
     """What to know before a set is relied on: the trade's caution, and what this placing adds to it."""
-    found = [STRIPE_CAUTION if one.raid == 0 else COPIES_CAUTION]
+    found = [STRIPE_CAUTION if spec.raid == 0 else COPIES_CAUTION]
     if read.copies_read:
         found.append(f"The range of reading goes {read.copies_read}; which it is depends on the software and the load.")
-    holders = {rated.placement.drives[name] for name in one.drives}
+    holders = {rated.placement.drives[name] for name in spec.drives}
     cards = {place.holder for place in holders if place.bay is not None}
     if len(cards) == 1 and all(place.bay is not None for place in holders):
         found.append(f"All its drives hang on {cards.pop()}: without that card nothing of it can be read.")
-    rates = [rated.alone(name)[1] for name in one.drives]
+    rates = [rated.alone(name)[1] for name in spec.drives]
     if min(rates) < max(rates) * (1 - SAME):
         found.append(
             f"All its drives go at the pace of the slowest: {mbps(min(rates))} in place of {mbps(max(rates))}."
@@ -194,7 +194,9 @@ def _need_seen(rated: Rated, need: Need) -> tuple[str, str]:
     parts = [*_cards_seen(rated, need), *_drives_seen(rated, need)]
     order = ("not met", "at best", "met")
     answer = min((answer for answer, _ in parts), key=order.index, default="met")
-    poor = [words for one, words in parts if one == answer] if answer != "met" else [words for _, words in parts]
+    poor = (
+        [words for verdict, words in parts if verdict == answer] if answer != "met" else [words for _, words in parts]
+    )
     return answer, "; ".join(poor)
 
 
@@ -233,7 +235,7 @@ def _over_limits(rated: Rated, names: Sequence[str], each: float, direction: Dir
 
 def _drives_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
     """What of a need speaks of drives."""
-    stripe_set = next((one for one in rated.sheet.stripes if one.name == need.stripe), None)
+    stripe_set = next((spec for spec in rated.sheet.stripes if spec.name == need.stripe), None)
     names = need.drives if stripe_set is None else stripe_set.drives
     if not names:
         return []
@@ -260,11 +262,11 @@ def _drives_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
 def _each_seen(rated: Rated, members: Sequence[Flow], asked: float, direction: Direction) -> tuple[str, str]:
     """The rate of each of some drives while only they work: that of the worst-off."""
     shares = together(members, rated.hops, direction)
-    name = min(shares, key=lambda one: (shares[one].high, shares[one].low))
+    name = min(shares, key=lambda share: (shares[share].high, shares[share].low))
     verb = "reads" if direction == "to_host" else "writes"
     others = f", the worst-off of {counted(len(members), 'drive')}," if len(members) > 1 else ""
     share = shares[name]
-    low = min(one.low for one in shares.values())
+    low = min(share.low for share in shares.values())
     return _rate_seen((low, share.high), asked, f"{name}{others} {verb}", share.narrowest, rated)
 
 

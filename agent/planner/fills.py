@@ -112,9 +112,9 @@ def too_many(problem: PlacingProblem) -> bool:
     """Whether some holder has more fills than can be listed: many bays, and drives of many classes for them."""
     for holder in problem.holders:
         ways = [1] + [0] * holder.bays  # fills of so many drives, class by class
-        for one, rates in zip(problem.classes, holder.rates, strict=True):
+        for drive_class, rates in zip(problem.classes, holder.rates, strict=True):
             if rates[READ]:
-                ways = [sum(ways[max(0, drives - one.count) : drives + 1]) for drives in range(holder.bays + 1)]
+                ways = [sum(ways[max(0, drives - drive_class.count) : drives + 1]) for drives in range(holder.bays + 1)]
         if sum(ways) > MOST_FILLS:
             return True
     return False

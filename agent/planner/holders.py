@@ -119,12 +119,12 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                 link=rates_of(sheet, card_link(slot, card)) if card.carrier == "switch" else None,
                 watts=watts,
                 rates=tuple(
-                    rates_of(sheet, bay_link(slot, card, one.like), one.like)
+                    rates_of(sheet, bay_link(slot, card, drives_alike.like), drives_alike.like)
                     if bays
-                    and _goes(one, ("card", number), card, free, left)
-                    and (one.reached is None or slot.label in one.reached)
+                    and _goes(drives_alike, ("card", number), card, free, left)
+                    and (drives_alike.reached is None or slot.label in drives_alike.reached)
                     else NOWHERE
-                    for one in classes
+                    for drives_alike in classes
                 ),
                 split=split,
                 switch=card.carrier == "switch",
@@ -166,11 +166,11 @@ def _watts(slot: SlotSpec, card: CardSpec, fixed: Fixed) -> int:
     return max(left, hundredths_taken(fixed.watts)) if card.stays else left
 
 
-def _goes(one: DrivesAlike, home: Home, card: CardSpec, free: int, left: int) -> bool:
+def _goes(alike: DrivesAlike, home: Home, card: CardSpec, free: int, left: int) -> bool:
     """Whether drives of a class may go into the bays of a card, beside those that stay there."""
-    if one.home is not None:
-        return one.home == home
-    return free > 0 and hundredths_taken(drive_watts(one.like)) <= left and bay_refusal(card, one.like) is None
+    if alike.home is not None:
+        return alike.home == home
+    return free > 0 and hundredths_taken(drive_watts(alike.like)) <= left and bay_refusal(card, alike.like) is None
 
 
 def slot_holders(sheet: Sheet, classes: Sequence[DrivesAlike]) -> Iterator[Holder]:
@@ -180,16 +180,16 @@ def slot_holders(sheet: Sheet, classes: Sequence[DrivesAlike]) -> Iterator[Holde
         if slot.kind == "card" or slot.label in gone:
             continue
         watts = None if slot.power_watts is None else hundredths(slot.power_watts)
-        stay = [one for one in classes if one.home == ("slot", number)]
+        stay = [drives_alike for drives_alike in classes if drives_alike.home == ("slot", number)]
         if watts is not None and stay:
-            watts = max(watts, *(hundredths_taken(drive_watts(one.like)) for one in stay))
+            watts = max(watts, *(hundredths_taken(drive_watts(alike.like)) for alike in stay))
         rates = []
-        for one in classes:
-            if slot.label in kept or one.home is not None:
-                goes = one in stay
+        for drives_alike in classes:
+            if slot.label in kept or drives_alike.home is not None:
+                goes = drives_alike in stay
             else:
-                goes = slot_refusal(slot, one.like) is None
-                goes = goes and (watts is None or hundredths_taken(drive_watts(one.like)) <= watts)
-            rates.append(rates_of(sheet, slot_link(slot, one.like), one.like) if goes else NOWHERE)
-        if any(one[READ] for one in rates):
+                goes = slot_refusal(slot, drives_alike.like) is None
+                goes = goes and (watts is None or hundredths_taken(drive_watts(drives_alike.like)) <= watts)
+            rates.append(rates_of(sheet, slot_link(slot, drives_alike.like), drives_alike.like) if goes else NOWHERE)
+        if any(rate[READ] for rate in rates):
             yield Holder(card=None, slot=number, bays=1, link=None, watts=watts, rates=tuple(rates))

@@ -105,7 +105,9 @@ class Model:
         for number, option in enumerate(self.choices.options):
             holder = self._rows.holder(number)
             fills = self.fills.wanted(holder, self._wanted)
-            today = tuple(one.today.get(holder.home, 0) if self._rows.stays else 0 for one in self.problem.classes)
+            today = tuple(
+                drive_class.today.get(holder.home, 0) if self._rows.stays else 0 for drive_class in self.problem.classes
+            )
             chain = tuple(uplinks_of(self.problem, option.slot))
             sort = id(fills), holder.rates, holder.link, today, chain
             if sort not in numbers:
@@ -127,7 +129,7 @@ class Model:
             return [0] * len(fills)
         each = [rates[READ] for rates in holder.rates]
         sums = (sum(map(mul, each, self.fills.all[fill])) for fill in fills)
-        return list(sums) if holder.link is None else [min(one, holder.link[READ]) for one in sums]
+        return list(sums) if holder.link is None else [min(share, holder.link[READ]) for share in sums]
 
     # --- The linear program -------------------------------------------------------------------------------------
 

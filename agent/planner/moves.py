@@ -85,7 +85,7 @@ class Moves:
         places += [f"{drive} in {place_words(self.now, drive)}" for drive in self.now.drives]
         text = "Back up every drive, and note where each part sits"
         text += f" (or take photos): {few(places, NAMED)}." if places else "."
-        sets = [f"{one.name} ({listed(one.drives)})" for one in self.sheet.stripes]
+        sets = [f"{stripe.name} ({listed(stripe.drives)})" for stripe in self.sheet.stripes]
         if sets:
             text += f" Label the drives that belong together: {listed(sets)}."
         text += " Note the boot order too: the firmware may begin with another drive after this."
@@ -156,7 +156,7 @@ class Moves:
 
     def _drives(self) -> Iterator[Step]:
         """Take out drives that leave, then move and fit the others as places come free."""
-        for name in [one for one in self.drives if one not in self.after.drives]:
+        for name in [drive for drive in self.drives if drive not in self.after.drives]:
             yield self._take_drive(name, "; it has no place in this build")
         waiting = [name for name in self.after.drives if self._differs(name)]
         while waiting:

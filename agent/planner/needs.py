@@ -25,13 +25,13 @@ class Needs:
         self._least = self._lesser_rates()
         numbers = range(len(problem.needs))
         brings = {
-            one: {other for other in numbers if self._brings(problem.needs[one], problem.needs[other])}
-            for one in numbers
+            number: {other for other in numbers if self._brings(problem.needs[number], problem.needs[other])}
+            for number in numbers
         }
-        stands = {one: min(other for other in brings[one] if one in brings[other]) for one in numbers}
-        self.weights = {one: list(stands.values()).count(one) for one in stands.values()}
-        self.below = {one: {stands[other] for other in brings[one]} - {one} for one in self.weights}
-        self.order = sorted(self.weights, key=lambda one: (len(self.below[one]), one))
+        stands = {number: min(other for other in brings[number] if number in brings[other]) for number in numbers}
+        self.weights = {stand: list(stands.values()).count(stand) for stand in stands.values()}
+        self.below = {weight: {stands[other] for other in brings[weight]} - {weight} for weight in self.weights}
+        self.order = sorted(self.weights, key=lambda weight: (len(self.below[weight]), weight))
 
     def _lesser_rates(self) -> set[tuple[int, int]]:
         """Pairs of places in rates where the first is never more than the second."""
@@ -40,22 +40,24 @@ class Needs:
         rows += [holder.link for holder in problem.holders if holder.link is not None]
         rows += [rates for rates, _ in problem.uplinks]
         places = range(max((len(row) for row in rows), default=0))
-        return {(one, other) for one in places for other in places if all(row[one] <= row[other] for row in rows)}
+        return {(place, other) for place in places for other in places if all(row[place] <= row[other] for row in rows)}
 
-    def _brings(self, one: NeedOf, other: NeedOf) -> bool:
+    def _brings(self, need_of: NeedOf, other: NeedOf) -> bool:
         """Whether whatever meets one need meets the other too."""
         if (
-            not set(other.classes) <= set(one.classes)
-            or other.no_split > one.no_split
-            or other.no_switch > one.no_switch
+            not set(other.classes) <= set(need_of.classes)
+            or other.no_split > need_of.no_split
+            or other.no_switch > need_of.no_switch
         ):
             return False
         rates = all(
-            any((at == place or (at, place) in self._least) and faster >= each for at, faster in enumerate(one.each))
+            any(
+                (at == place or (at, place) in self._least) and faster >= each for at, faster in enumerate(need_of.each)
+            )
             for place, each in enumerate(other.each)
             if each
         )
-        cards = all(any(mine == card and on <= there for mine, on in one.cards) for card, there in other.cards)
+        cards = all(any(mine == card and on <= there for mine, on in need_of.cards) for card, there in other.cards)
         return rates and cards
 
     def sets(self, numbers: Sequence[int], worth: int, apart: Collection[tuple[int, int]]) -> Iterator[tuple[int, ...]]:
@@ -63,7 +65,7 @@ class Needs:
 
         Given are only the needs that bring all others of their set.
         """
-        left = [sum(self.weights[one] for one in numbers[place:]) for place in range(len(numbers) + 1)]
+        left = [sum(self.weights[number] for number in numbers[place:]) for place in range(len(numbers) + 1)]
 
         def rest(place: int, chosen: tuple[int, ...], missing: int) -> Iterator[tuple[int, ...]]:
             if not missing:

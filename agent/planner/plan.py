@@ -61,7 +61,7 @@ def plan(
         figures=figures(rated, needs, -worth.moves),
         today=_today(built),
         cards=tuple(_card(rated, card, whys) for card in sheet.cards if card.name in placement.cards),
-        drives=tuple(drive_planned(rated, one, whys.drive(one)) for one in sheet.drives if one.name in working),
+        drives=tuple(drive_planned(rated, drive, whys.drive(drive)) for drive in sheet.drives if drive.name in working),
         stripes=stripes_planned(rated),
         needs=needs,
         unplaced=missing,

@@ -128,7 +128,7 @@ def allowed(problem: PlacingProblem, arrangement: Arrangement) -> bool:
             return False
         here.setdefault(number, []).append((kind, count))
         used[kind] += count
-    if any(count > one.count for count, one in zip(used, problem.classes, strict=True)):
+    if any(count > drive_class.count for count, drive_class in zip(used, problem.classes, strict=True)):
         return False
     for number, drives in here.items():
         holder = problem.holders[number]
@@ -255,12 +255,12 @@ def _moves(problem: PlacingProblem, arrangement: Arrangement) -> int:
         if card is not None:
             slots[card] = problem.holders[number].slot
     moves = sum(slots.get(card) != today for card, today in enumerate(problem.card_today))
-    for kind, one in enumerate(problem.classes):
+    for kind, drive_class in enumerate(problem.classes):
         placed: dict[tuple[str, int], int] = {}
         for other, number, count in arrangement.drives:
             if other == kind:
                 key = problem.holders[number].home
                 placed[key] = placed.get(key, 0) + count
-        stay = sum(min(count, placed.get(key, 0)) for key, count in one.today.items())
-        moves += max(sum(placed.values()), sum(one.today.values())) - stay
+        stay = sum(min(count, placed.get(key, 0)) for key, count in drive_class.today.items())
+        moves += max(sum(placed.values()), sum(drive_class.today.values())) - stay
     return moves

@@ -36,9 +36,11 @@ PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
 
 def spares_apart(found: Sequence[Unplaced]) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
     """Parts that should have a place, then carriers that nothing is lost without."""
-    spare = [one.why.startswith(NOT_NEEDED) for one in found]
+    spare = [unplaced_part.why.startswith(NOT_NEEDED) for unplaced_part in found]
     pairs = list(zip(found, spare, strict=True))
-    return tuple(one for one, left in pairs if not left), tuple(one for one, left in pairs if left)
+    return tuple(unplaced_part for unplaced_part, left in pairs if not left), tuple(
+        unplaced_part for unplaced_part, left in pairs if left
+    )
 
 
 def unplaced(sheet: Sheet, placement: Placement) -> tuple[Unplaced, ...]:
@@ -85,7 +87,7 @@ class PlacedSheet:
         if card.carrier != "none" and (fits or self._all_placed()) and self._spare(card, blocks):
             return self._not_needed()
         taken = _grouped(blocks)
-        if fits and {one.why for one in refused.values() if one is not None} == {"connector"}:
+        if fits and {refusal.why for refusal in refused.values() if refusal is not None} == {"connector"}:
             return f"its x{card.connector} connector fits {listed(slot.label for slot in fits)} only{_which(taken)}"
         clauses = [*_card_clauses(card, refused), *(_clause(words, labels) for words, labels in taken)]
         return "; ".join(clauses)
@@ -201,7 +203,7 @@ class PlacedSheet:
         if len(there) >= len(bays):
             return self._split(card) if len(bays) < card.bays else ""
         limit = limit_watts(slot, card)
-        taken = own_watts(card) + sum(drive_watts(one) for one in self.sheet.drives if one.name in there)
+        taken = own_watts(card) + sum(drive_watts(spec) for spec in self.sheet.drives if spec.name in there)
         if taken + drive_watts(drive) > limit:
             left = f"{max(0.0, limit - taken):g} W of {limit:g} W left"
             return f"has {left} in {label}, {_takes(drive)}"
@@ -281,9 +283,9 @@ def _length_clauses(drive: DriveSpec, refused: dict[str, Refusal | None]) -> lis
 
 def _by_reason(refused: dict[str, Refusal | None]) -> dict[tuple[str, str], list[str]]:
     groups: dict[tuple[str, str], list[str]] = {}
-    for place, one in refused.items():
-        if one is not None:
-            groups.setdefault((one.why, one.offers), []).append(place)
+    for place, refusal in refused.items():
+        if refusal is not None:
+            groups.setdefault((refusal.why, refusal.offers), []).append(place)
     return groups
 
 

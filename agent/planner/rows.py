@@ -46,7 +46,7 @@ class Rows:
         self.stays = goal == "moves" or wanted.moves is not None
         self.fastest = max([1, *(rates[READ] for holder in problem.holders for rates in holder.rates)])
         self._needs = [problem.needs[number] for number in wanted.needs]
-        every = sum(one.count for one in problem.classes) + sum(problem.must)
+        every = sum(drive_class.count for drive_class in problem.classes) + sum(problem.must)
         self._everything = wanted.placed == every
         self._place_rows()
         self._card_rows()
@@ -85,7 +85,7 @@ class Rows:
     @property
     def bare_moves(self) -> int:
         """The moves score where nothing is placed: all that is fitted is taken out."""
-        drives = sum(sum(one.today.values()) for one in self.problem.classes)
+        drives = sum(sum(drive_class.today.values()) for drive_class in self.problem.classes)
         return -drives - sum(slot is not None for slot in self.problem.card_today)
 
     def _row(self, most: int, *, exact: bool = False, unit: int = 1) -> int:
@@ -112,7 +112,10 @@ class Rows:
                 covering.setdefault((option.slot, slot), []).append(number)
         for (_, slot), covers in covering.items():
             row = self._row(1)
-            for number in [*covers, *(other for other, one in enumerate(options) if one.slot == slot)]:
+            for number in [
+                *covers,
+                *(other for other, option in enumerate(options) if option.slot == slot),
+            ]:
                 self.own[number].append((row, 1))
 
     def _card_rows(self) -> None:
@@ -126,9 +129,9 @@ class Rows:
 
     def _class_rows(self) -> None:
         """So many drives of each class; all are placed where everything is, and where a need names them."""
-        for kind, one in enumerate(self.problem.classes):
+        for kind, drive_class in enumerate(self.problem.classes):
             named = any(kind in need.classes for need in self._needs)
-            self._for_drives(self._row(one.count, exact=self._everything or named), (kind,))
+            self._for_drives(self._row(drive_class.count, exact=self._everything or named), (kind,))
 
     def _uplink_rows(self) -> None:
         """Not more drives behind an uplink than leave each the worst share, or what a need asks for."""
@@ -149,9 +152,9 @@ class Rows:
                 ways[uplink].append(above)
                 above = self.problem.uplinks[above][1]  # noqa: PLW2901 - the way up
         rows: dict[int, int] = {}
-        for uplink in sorted(ways, key=lambda one: (len(ways[one]), one)):
+        for uplink in sorted(ways, key=lambda way: (len(ways[way]), way)):
             rows[uplink] = self._row(self.problem.uplinks[uplink][0][READ], unit=self.fastest)
-            entries = {rows[one]: -1 for one in ways[uplink]}
+            entries = {rows[way]: -1 for way in ways[uplink]}
             self.extras.append((rows[uplink], entries, -1 if self._goal == "total" else 0))
             for chain in self.chains:
                 if uplink in chain:
@@ -181,9 +184,9 @@ class Rows:
     def _move_rows(self) -> None:
         """Not more moves than wanted; drives placed beyond those fitted today move too: an extra variable each."""
         first = len(self.extras)
-        for kind, one in enumerate(self.problem.classes):
-            fitted = sum(one.today.values())
-            if fitted < one.count:
+        for kind, drive_class in enumerate(self.problem.classes):
+            fitted = sum(drive_class.today.values())
+            if fitted < drive_class.count:
                 row = self._row(fitted)
                 self._for_drives(row, (kind,))
                 self.extras.append((row, {row: -1}, -1 if self._goal == "moves" else 0))

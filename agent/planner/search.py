@@ -145,7 +145,7 @@ class Search:
     def _top(self) -> Score:
         """A score that nothing exceeds."""
         problem = self._problem
-        drives = sum(one.count for one in problem.classes)
+        drives = sum(drive_class.count for drive_class in problem.classes)
         fastest = [
             max((holder.rates[kind][READ] for holder in problem.holders), default=0)
             for kind in range(len(problem.classes))
@@ -154,7 +154,7 @@ class Search:
             placed=drives + sum(problem.must),
             needs=len(problem.needs),
             worst=max(fastest, default=0),
-            total=sum(rate * one.count for rate, one in zip(fastest, problem.classes, strict=True)),
+            total=sum(rate * drive_class.count for rate, drive_class in zip(fastest, problem.classes, strict=True)),
             moves=0,
             room=0,
         )
@@ -176,7 +176,7 @@ class Search:
 
         def found(arrangement: Arrangement) -> int:
             nonlocal fewest
-            fewest = max(fewest, (score(problem, arrangement).moves, arrangement), key=lambda one: one[0])
+            fewest = max(fewest, (score(problem, arrangement).moves, arrangement), key=lambda ranked: ranked[0])
             return fewest[0]
 
         if not self._unlike:
@@ -206,7 +206,7 @@ class Search:
 
     def _worst_of_all(self, placed: int) -> int:
         """The most that the slowest drives can have, where so much is placed that all drives are."""
-        classes = [kind for kind, one in enumerate(self._problem.classes) if one.count]
+        classes = [kind for kind, drive_class in enumerate(self._problem.classes) if drive_class.count]
         if placed < self._top().placed or not classes:
             return self._top().worst
         return min(max(holder.rates[kind][READ] for holder in self._problem.holders) for kind in classes)
@@ -237,17 +237,17 @@ class Search:
         below = self._needs.below
         fine: set[tuple[int, int]] = set()
         apart: set[tuple[int, int]] = set()
-        for one, other in sorted(combinations(numbers, 2), key=lambda pair: -sum(len(below[each]) for each in pair)):
-            if (one, other) in fine or one in below[other] or other in below[one]:
+        for ranked, other in sorted(combinations(numbers, 2), key=lambda pair: -sum(len(below[each]) for each in pair)):
+            if (ranked, other) in fine or ranked in below[other] or other in below[ranked]:
                 continue
-            can = self._can(replace(bare, needs=(one, other)))
+            can = self._can(replace(bare, needs=(ranked, other)))
             if can is None:
                 return None
             if can:
-                fine |= set(product({one, *below[one]}, {other, *below[other]}))
-                fine |= set(product({other, *below[other]}, {one, *below[one]}))
+                fine |= set(product({ranked, *below[ranked]}, {other, *below[other]}))
+                fine |= set(product({other, *below[other]}, {ranked, *below[ranked]}))
             else:
-                apart |= {(one, other), (other, one)}
+                apart |= {(ranked, other), (other, ranked)}
         return apart
 
     def _those_that_can(self, bare: Wanted, sets: Iterable[tuple[int, ...]]) -> list[tuple[int, ...]] | None:
@@ -300,8 +300,8 @@ class Search:
         """A value of a goal that no arrangement falls below."""
         problem = self._problem
         if goal == "moves":
-            fitted = sum(sum(one.today.values()) for one in problem.classes)
-            return -fitted - sum(one.count for one in problem.classes) - len(problem.must)
+            fitted = sum(sum(drive_class.today.values()) for drive_class in problem.classes)
+            return -fitted - sum(drive_class.count for drive_class in problem.classes) - len(problem.must)
         return -sum(problem.sizes) if goal == "room" else 0
 
     def _enough(self, goal: str, most: int) -> int:
@@ -336,7 +336,7 @@ class Search:
     def _shares(self) -> list[int]:
         """Every value that the worst share can have, in order."""
         problem = self._problem
-        drives = sum(one.count for one in problem.classes)
+        drives = sum(drive_class.count for drive_class in problem.classes)
         found = {rates[READ] for holder in problem.holders for rates in holder.rates}
         links = [(holder.link[READ], holder.bays) for holder in problem.holders if holder.link is not None]
         links += [(capacity[READ], drives) for capacity, _ in problem.uplinks]

@@ -32,7 +32,9 @@ def added(sheet: Sheet, kinds: Sequence[str], drives: Sequence[DriveSpec]) -> Sh
     taken |= {slot.label for slot in sheet.slots} | {stripe.name for stripe in sheet.stripes}
     names = Names(taken)
     cards = [card_of(kind, names.unique(f"new {kind}")) for kind in kinds]
-    more = [replace(one, name=names.unique(one.name), card=None, bay=None, slot=None) for one in drives]
+    more = [
+        replace(drive_spec, name=names.unique(drive_spec.name), card=None, bay=None, slot=None) for drive_spec in drives
+    ]
     return replace(sheet, cards=(*sheet.cards, *cards), drives=(*sheet.drives, *more))
 
 
@@ -57,7 +59,9 @@ def _candidate(sheet: Sheet, kind: str, drives: Sequence[DriveSpec], running: Ca
     names = [drive.name for drive in fresh]
     if not names:
         on = {card.name for card in used}
-        names = [one.name for one in tried.drives if (at := found.placement.drives.get(one.name)) and at.holder in on]
+        names = [
+            spec.name for spec in tried.drives if (at := found.placement.drives.get(spec.name)) and at.holder in on
+        ]
     return Trial(found, used, names).candidate(kind)
 
 
@@ -96,14 +100,14 @@ class Trial:
         alone = [self.rated.alone(name) for name in here]
         shares = [self.shares[name] for name in self.placed] if here else []
         stripe = self.rated.stripe(0, self.placed) if here and len(self.placed) > 1 else None
-        watts = [card.watts for card in self.plan.cards if card.name in {one.name for one in self.cards}]
+        watts = [card.watts for card in self.plan.cards if card.name in {spec.name for spec in self.cards}]
         return Candidate(
             kind=kind,
-            alone=min(alone, key=lambda one: (one[1], one[0]), default=None),
-            together=(sum(one.low for one in shares), sum(one.high for one in shares)) if shares else None,
+            alone=min(alone, key=lambda pair: (pair[1], pair[0]), default=None),
+            together=(sum(share.low for share in shares), sum(share.high for share in shares)) if shares else None,
             stripe=(stripe.low, stripe.high) if stripe is not None else None,
             slots_used=len(self.cards),
-            watts=None if None in watts else sum(one for one in watts if one is not None),
+            watts=None if None in watts else sum(watt for watt in watts if watt is not None),
             limit=self._limit(),
             wasted=tuple(self._wasted()),
             plan=self.plan,
@@ -117,7 +121,9 @@ class Trial:
         missing = [name for name in self.names if name not in self.placed]
         if missing:
             of = f"{len(missing)} of {counted(len(self.names), 'drive')}"
-            reason = next((one.why for one in (*self.plan.unplaced, *self.plan.spares) if one.name == missing[0]), "")
+            reason = next(
+                (spare.why for spare in (*self.plan.unplaced, *self.plan.spares) if spare.name == missing[0]), ""
+            )
             found.append(f"{of} {'has' if len(missing) == 1 else 'have'} no place: {reason}")
         elsewhere = [name for name in self.placed if not self._on_cards(name)]
         if elsewhere:

@@ -64,7 +64,7 @@ class Whys:
         tried = [found for other in others if (found := self._exchanged(here, other)) is not None]
         if not tried:
             return self._all_worse(here, others)
-        worth, place, other = max(tried, key=lambda one: (one[0], one[1]))
+        worth, place, other = max(tried, key=lambda pair: (pair[0], pair[1]))
         return self._loss(worth, other, place, was_here=self.now.cards.get(card.name) == slot.label)
 
     def _only(self, card: CardSpec) -> str:
@@ -73,12 +73,14 @@ class Whys:
         if len(places) == 1:
             return "the only slot for cards"
         refused = {slot.label: card_refusal(slot, card) for slot in places}
-        fits = [label for label, one in refused.items() if one is None and label != self.placement.cards[card.name]]
+        fits = [
+            label for label, refusal in refused.items() if refusal is None and label != self.placement.cards[card.name]
+        ]
         if fits:
             return f"{listed(fits)} would fit too, but for parts that stay"
         words = {"connector": f"its x{card.connector} connector", "height": "its height", "length": "its length"}
         words["power"] = "its power"
-        reasons = {one.why for one in refused.values() if one is not None}
+        reasons = {refusal.why for refusal in refused.values() if refusal is not None}
         named = [words[why] for why in words if why in reasons]
         return f"the only slot that {listed(named)} {'fits' if len(named) == 1 else 'fit'}"
 
@@ -153,7 +155,7 @@ class Whys:
         tried = list(self._moved(kind, here))
         if not tried:
             return self._no_other(kind, here)
-        worth, place, other = max(tried, key=lambda one: (one[0], one[1]))
+        worth, place, other = max(tried, key=lambda pair: (pair[0], pair[1]))
         words = self._loss(worth, other, place, was_here=was_here)
         return words.removeprefix(STAYS) if carried else words
 
@@ -174,7 +176,7 @@ class Whys:
                 continue
             name = self._name(number)
             exchanges: list[int | None] = [None]
-            exchanges += [one for one, place in drives if place == number and one != kind]
+            exchanges += [pair for pair, place in drives if place == number and pair != kind]
             for other in exchanges:
                 changed = moved(drives, kind, here, number)
                 if other is not None:
@@ -211,16 +213,16 @@ class Whys:
 
     def _in_the_way(self, kind: int, numbers: Sequence[int]) -> str:
         """What is in the way of a drive in a slot, or on a card by all of the holders that it could be."""
-        number = next((one for one in numbers if one in self.arrangement.holders), numbers[0])
+        number = next((number for number in numbers if number in self.arrangement.holders), numbers[0])
         holder = self.problem.holders[number]
-        there = [(one, count) for one, place, count in self.arrangement.drives if place == number]
+        there = [(pair, count) for pair, place, count in self.arrangement.drives if place == number]
         if number not in self.arrangement.holders:
             return "hidden by a wide card in this plan" if holder.card is None else "without a slot in this plan"
         if sum(count for _, count in there) < holder.bays:
             return "the power there is used up"
         if holder.card is None:
             return "another drive is there"
-        alike = all(one == kind for one, _ in there)
+        alike = all(pair == kind for pair, _ in there)
         return f"all bays there are taken{' by drives like it' if alike else ''}"
 
     def _drive_remarks(self, drive: DriveSpec) -> Iterator[str]:

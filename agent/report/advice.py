@@ -29,8 +29,8 @@ def add_findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
         headline = words.headline(finding)
         line.append(headline if number == 0 else begun(headline))
         page.add(line, hang=INDENT + 1)
-        for one in finding.evidence:
-            page.add(_reading(one), indent=INDENT + 1, hang=INDENT + 3, style=QUIET)
+        for evidence in finding.evidence:
+            page.add(_reading(evidence), indent=INDENT + 1, hang=INDENT + 3, style=QUIET)
     steps = words.steps_of(group)
     gains = words.gains(steps)
     if steps:
@@ -41,10 +41,10 @@ def add_findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
 
 def add_remarks(page: Page, audit: Audit) -> None:
     """What is no finding, but better said: for the record, with what to look at."""
-    for number, one in enumerate(words.remarks(audit)):
+    for number, remark in enumerate(words.remarks(audit)):
         if not number:
             page.heading("For the record")
-        page.add(f"{words.subject(one.subject, audit)} {words.headline(one)}", indent=2, hang=4)
+        page.add(f"{words.subject(remark.subject, audit)} {words.headline(remark)}", indent=2, hang=4)
 
 
 def _reading(evidence: Evidence) -> str:

@@ -32,10 +32,10 @@ def _pieces(found: Comparison, before_name: str, after_name: str, level: int) ->
     if parts:
         yield heading(level + 1, "Parts") + parts
     for title, changes in rows.topics(found):
-        yield heading(level + 1, title) + table(rows.HEAD_CHANGES, [rows.change(one, escaped) for one in changes])
+        yield heading(level + 1, title) + table(rows.HEAD_CHANGES, [rows.change(change, escaped) for change in changes])
     if found.findings:
         yield heading(level + 1, "Findings") + table(
-            rows.HEAD_FINDINGS, [rows.finding(one, escaped) for one in found.findings]
+            rows.HEAD_FINDINGS, [rows.finding(finding, escaped) for finding in found.findings]
         )
         yield bullets(_evidence(found))
     doubts = [f"{what}: {why}" for what, why in rows.doubts(found, escaped)]
@@ -50,7 +50,7 @@ def _side(word: str, name: str, audit: Audit) -> str:
 
 def _evidence(found: Comparison) -> Iterator[str]:
     """The readings that findings gained or changed rest on."""
-    for one in found.findings:
-        for reading in one.after.evidence if one.after is not None else ():
+    for finding in found.findings:
+        for reading in finding.after.evidence if finding.after is not None else ():
             words = f"{escaped(reading.source)}: {escaped(reading.read)}; expected {escaped(reading.expected)}"
-            yield f"{escaped(one.subject, rows.SUBJECT)}: {words}"
+            yield f"{escaped(finding.subject, rows.SUBJECT)}: {words}"

@@ -45,20 +45,25 @@ def parts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Itera
     Many devices of the board that came or went together are one row: another board, or another setting of it.
     """
     folded = {kind: _of_board(found, kind) for kind in ("added", "removed")}
-    for one in found.parts:
-        part = _part(one)
-        if part.on_board and len(folded.get(one.kind, ())) > FEW:
-            if one is folded[one.kind][0]:
-                places = (NOT_THERE, ON_BOARD) if one.kind == "added" else (ON_BOARD, NOT_THERE)
-                yield one.kind, f"{len(folded[one.kind])} devices of the board", *places, "model or place"
+    for part_change in found.parts:
+        part = _part(part_change)
+        if part.on_board and len(folded.get(part_change.kind, ())) > FEW:
+            if part_change is folded[part_change.kind][0]:
+                places = (NOT_THERE, ON_BOARD) if part_change.kind == "added" else (ON_BOARD, NOT_THERE)
+                yield (
+                    part_change.kind,
+                    f"{len(folded[part_change.kind])} devices of the board",
+                    *places,
+                    "model or place",
+                )
             continue
         name = escape(f"{part.kind} {part.name}", SUBJECT)
-        kind = LOST if one.direction == "worse" else one.kind
-        yield kind, name, _place(one.before, escape), _place(one.after, escape), part.identity
+        kind = LOST if part_change.direction == "worse" else part_change.kind
+        yield kind, name, _place(part_change.before, escape), _place(part_change.after, escape), part.identity
 
 
 def _of_board(found: Comparison, kind: str) -> list[PartChange]:
-    return [one for one in found.parts if one.kind == kind and _part(one).on_board]
+    return [part for part in found.parts if part.kind == kind and _part(part).on_board]
 
 
 def _part(one: PartChange) -> Part:
@@ -76,15 +81,18 @@ def topics(found: Comparison) -> Iterator[tuple[str, tuple[Change, ...]]]:
     order = list(DIRECTIONS)
     order.insert(0, order.pop(order.index("worse")))
     for topic, title in TOPICS.items():
-        some = [one for one in found.changes if one.topic == topic]
+        some = [link_change for link_change in found.changes if link_change.topic == topic]
         if some:
-            yield title, tuple(sorted(some, key=lambda one: order.index(one.direction)))
+            yield title, tuple(sorted(some, key=lambda finding_change: order.index(finding_change.direction)))
 
 
-def change(one: Change, escape: Callable[[str, int], str] = plain) -> tuple[str, ...]:
+def change(finding_change: Change, escape: Callable[[str, int], str] = plain) -> tuple[str, ...]:
     """A row: its direction in a word, of what, what, before and after."""
-    words = (escape(text, SUBJECT) for text in (one.subject, one.what, one.before, one.after))
-    return DIRECTIONS[one.direction], *words
+    words = (
+        escape(text, SUBJECT)
+        for text in (finding_change.subject, finding_change.what, finding_change.before, finding_change.after)
+    )
+    return DIRECTIONS[finding_change.direction], *words
 
 
 def finding(one: FindingChange, escape: Callable[[str, int], str] = plain) -> tuple[str, ...]:
@@ -100,5 +108,5 @@ def _headline(found: Finding | None, escape: Callable[[str, int], str]) -> str:
 
 def doubts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Iterator[tuple[str, str]]:
     """What could not be compared, and why."""
-    for one in found.doubts:
-        yield escape(one.what, HEADLINE), escape(one.why, HEADLINE)
+    for doubt in found.doubts:
+        yield escape(doubt.what, HEADLINE), escape(doubt.why, HEADLINE)

@@ -35,9 +35,9 @@ def page(found: tuple[Comparison, str, str], width: int, source: str) -> Page:
     for title, changes in rows.topics(comparison):
         page.heading(title)
         above = ""
-        for one in changes:
-            word, subject, what, before, after = rows.change(one)
-            _row(page, (word, one.direction), subject if subject != above else "", f"{what}: {before} -> {after}")
+        for change in changes:
+            word, subject, what, before, after = rows.change(change)
+            _row(page, (word, change.direction), subject if subject != above else "", f"{what}: {before} -> {after}")
             above = subject
     if comparison.findings:
         page.heading("Findings")
@@ -89,6 +89,6 @@ def _finding(page: Page, gain: FindingChange) -> None:
     word, kind, subject, before, after = rows.finding(gain)
     figures = {"gained": after, "cleared": before, rows.WITH_PART: before}.get(kind, f"{before} -> {after}")
     _row(page, (word, gain.direction), subject, f"{kind}: {figures}")
-    for one in gain.after.evidence if gain.after is not None else ():
-        words = f"{plain(one.source)}: {plain(one.read)}; expected {plain(one.expected)}"
+    for evidence in gain.after.evidence if gain.after is not None else ():
+        words = f"{plain(evidence.source)}: {plain(evidence.read)}; expected {plain(evidence.expected)}"
         page.add(words, indent=4 + WORD, hang=6 + WORD, style=QUIET)

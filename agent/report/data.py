@@ -375,7 +375,7 @@ def slots(audit: Audit) -> Iterator[SlotData]:
 
 
 def _slot(name: str, source: str, board: BoardSlot | None, links: Sequence[Judged]) -> SlotData:
-    ports = tuple(one.port_address for one in links if one.port_address is not None)
-    devices = tuple(one.device_address for one in links if one.device_address is not None)
+    ports = tuple(link.port_address for link in links if link.port_address is not None)
+    devices = tuple(link.device_address for link in links if link.device_address is not None)
     port, device = (found[0] if found else None for found in (ports, devices))
     return build(SlotData, board, name=name, named_by=source, port=port, device=device, ports=ports, devices=devices)

@@ -50,14 +50,16 @@ def _lost_temperature(seen: DriveSeen, audit: Audit) -> Unread | None:
     if seen.celsius is not None:
         return None
     facts, health = audit.facts, seen.drive.health
-    listed = facts.gap("sensors") or next((one.drive for one in facts.sensors if isinstance(one.drive, Unread)), None)
+    listed = facts.gap("sensors") or next(
+        (sensor.drive for sensor in facts.sensors if isinstance(sensor.drive, Unread)), None
+    )
     return listed or (health if isinstance(health, Unread) else None)
 
 
 def _lost_limit(seen: DriveSeen, audit: Audit) -> Unread | None:
     """Why a drive may have a limit though none was read."""
-    sensors = [one for one in audit.facts.sensors if one.drive == seen.drive.name]
-    of_sensors = [limit for one in sensors for limit in (one.warning_celsius, one.critical_celsius)]
+    sensors = [sensor for sensor in audit.facts.sensors if sensor.drive == seen.drive.name]
+    of_sensors = [limit for sensor in sensors for limit in (sensor.warning_celsius, sensor.critical_celsius)]
     limits = (seen.drive.warning_celsius, seen.drive.critical_celsius, *of_sensors)
     return next((limit for limit in limits if isinstance(limit, Unread)), None)
 
@@ -165,7 +167,9 @@ def stripe(seen: StripeSeen) -> str:
         bytes_text(found.size_bytes) if isinstance(found.size_bytes, int) else "size not known",
     ]
     if found.unplaced:
-        parts.append(f"in a place that could not be read: {', '.join(plain(one, SHORT) for one in found.unplaced)}")
+        parts.append(
+            f"in a place that could not be read: {', '.join(plain(unplaced, SHORT) for unplaced in found.unplaced)}"
+        )
     if found.idle:
         parts.append(f"not at work in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
     if isinstance(found.missing, int) and found.missing:

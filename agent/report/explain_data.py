@@ -59,7 +59,7 @@ class ExplainData(Struct, frozen=True, kw_only=True):
 
 def form(found: Sequence[Explanation]) -> ExplainData:
     """The form of explanations."""
-    return ExplainData(explanations=tuple(build(ExplanationData, one) for one in found))
+    return ExplainData(explanations=tuple(build(ExplanationData, explanation) for explanation in found))
 
 
 def chapter(found: Chapter) -> ExplainData:

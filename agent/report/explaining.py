@@ -30,23 +30,23 @@ RESTS_ON: Final = "rests on"
 def explained(found: Sequence[Explanation], width: int, _name: str) -> Page:
     """The page of one word; it has several explanations where kinds share the word."""
     page = Page(width)
-    for number, one in enumerate(found):
+    for number, explanation in enumerate(found):
         if number:
             page.add()
-        _explanation(page, one)
+        _explanation(page, explanation)
     return page
 
 
 def listed(found: Sequence[Explanation], width: int, _name: str) -> Page:
     """The page of all words, by kind, one line each."""
     page = Page(width)
-    longest = max(len(one.word) for one in found)
+    longest = max(len(explanation.word) for explanation in found)
     for kind, title in TITLES.items():
-        alike = [one for one in found if one.kind == kind]
+        alike = [explanation for explanation in found if explanation.kind == kind]
         if alike:
             page.heading(title)
-            rows = [(f"{one.word:<{longest}}", one.title) for one in alike]
-            page.columns(rows, [_style(one) for one in alike], cut=width >= WIDE)
+            rows = [(f"{explanation.word:<{longest}}", explanation.title) for explanation in alike]
+            page.columns(rows, [_style(explanation) for explanation in alike], cut=width >= WIDE)
     _chapters(page, titles())
     page.add()
     page.add("lanewright explain WORD says more of each.", style=QUIET)
@@ -67,37 +67,37 @@ def _chapters(page: Page, found: Mapping[str, str]) -> None:
     page.columns(list(found.items()), cut=page.width >= WIDE)
 
 
-def _explanation(page: Page, one: Explanation) -> None:
-    kind = f"{one.kind}, {one.severity}" if one.severity is not None else one.kind
-    page.add(Text().append(one.word, HEADING).append(f" ({kind})", ""))
-    if one.cautions:
+def _explanation(page: Page, explanation: Explanation) -> None:
+    kind = f"{explanation.kind}, {explanation.severity}" if explanation.severity is not None else explanation.kind
+    page.add(Text().append(explanation.word, HEADING).append(f" ({kind})", ""))
+    if explanation.cautions:
         page.add("Before this step:", style="bold", indent=2)
-        for caution in one.cautions:
+        for caution in explanation.cautions:
             page.add(f"! {caution}", indent=4, hang=6)
         page.add()
-    page.add(one.title, indent=2)
+    page.add(explanation.title, indent=2)
     page.add()
-    page.add(one.meaning, indent=2)
+    page.add(explanation.meaning, indent=2)
     page.add()
-    page.columns(list(_parts(one)))
+    page.columns(list(_parts(explanation)))
 
 
-def _parts(one: Explanation) -> Iterator[tuple[str, str]]:
+def _parts(explanation: Explanation) -> Iterator[tuple[str, str]]:
     """Each part of an explanation after its meaning, with its label."""
-    yield (HELPED if one.kind == "step" else RESTS_ON), one.evidence
-    for number, cause in enumerate(one.causes):
+    yield (HELPED if explanation.kind == "step" else RESTS_ON), explanation.evidence
+    for number, cause in enumerate(explanation.causes):
         yield ("usual causes" if number == 0 else ""), f"- {cause}"
-    yield "cannot tell", one.cannot_tell
-    yield "source", one.source
-    if one.steps:
-        yield "steps", ", ".join(one.steps)
-    if one.rules:
-        yield "rules", ", ".join(one.rules)
-    if one.see_also:
-        yield "see also", ", ".join(one.see_also)
+    yield "cannot tell", explanation.cannot_tell
+    yield "source", explanation.source
+    if explanation.steps:
+        yield "steps", ", ".join(explanation.steps)
+    if explanation.rules:
+        yield "rules", ", ".join(explanation.rules)
+    if explanation.see_also:
+        yield "see also", ", ".join(explanation.see_also)
 
 
-def _style(one: Explanation) -> str:
+def _style(explanation: Explanation) -> str:
     """The colour of a severity, or of what has one; the word says it too."""
-    name = one.word if one.kind == "severity" else one.severity
+    name = explanation.word if explanation.kind == "severity" else explanation.severity
     return STYLES[Severity(name)] if name is not None else ""

@@ -64,7 +64,7 @@ def _parts(audit: Audit, source: str, place: Standing) -> Iterator[str]:
     yield heading(place.level + 1, "Findings, worst first") if groups else ""
     for group in groups:
         yield from _group(group, audit, place)
-    remarks = [f"{words.subject(one.subject, audit)} {words.headline(one)}" for one in words.remarks(audit)]
+    remarks = [f"{words.subject(remark.subject, audit)} {words.headline(remark)}" for remark in words.remarks(audit)]
     yield from _section(place, "For the record", remarks)
     yield from _drives(audit, place)
     yield from _stripes(audit, place)
@@ -95,22 +95,22 @@ def _links(audit: Audit, place: Standing) -> Iterator[str]:
     if not audit.links:
         return
     yield heading(place.level + 1, "Links, worst first")
-    rows = ([_safe(cell) for cell in _link(one, audit)] for one in words.ranked(audit) if words.is_fitted(one))
+    rows = ([_safe(cell) for cell in _link(judged, audit)] for judged in words.ranked(audit) if words.is_fitted(judged))
     yield table(("verdict", "slot or port", "card", "runs at", "could run at", "carries", "leads to"), rows)
     alike = (f"{verdict}: {ports}" for verdict, ports in words.without(audit))
     yield bullets(map(_safe, (*alike, *words.asides(audit))))
 
 
-def _link(one: Judged, audit: Audit) -> Iterator[str]:
+def _link(judged: Judged, audit: Audit) -> Iterator[str]:
     """The cells of a link."""
-    could = words.could(one)
-    yield one.verdict.value
-    yield words.port(one)
-    yield one.device_address or ""
-    yield words.rate_now(one)
+    could = words.could(judged)
+    yield judged.verdict.value
+    yield words.port(judged)
+    yield judged.device_address or ""
+    yield words.rate_now(judged)
     yield "" if could is None else rate_text(could)
-    yield NO_RATE if one.mbps is None else mbps(one.mbps)
-    yield words.leads_to(one, audit)
+    yield NO_RATE if judged.mbps is None else mbps(judged.mbps)
+    yield words.leads_to(judged, audit)
 
 
 def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[str]:
@@ -124,8 +124,12 @@ def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[
         headline = words.headline(finding)
         yield paragraph(f"**{finding.severity.value.upper()}** (`{finding.rule}`): {_safe(begun(headline))}")
         rows = [
-            [escaped(one.source), escaped(one.read), SAME if one.expected == one.read else escaped(one.expected)]
-            for one in finding.evidence
+            [
+                escaped(evidence.source),
+                escaped(evidence.read),
+                SAME if evidence.expected == evidence.read else escaped(evidence.expected),
+            ]
+            for evidence in finding.evidence
         ]
         yield table(("reading", "read", "expected"), rows)
     steps = words.steps_of(group)

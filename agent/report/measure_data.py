@@ -135,24 +135,24 @@ def schema() -> dict[str, Any]:
 def form(found: Measurement, audit: Audit) -> MeasureData:
     """The form of `measure`."""
     pairs = zip(found.measured, found.deliveries, strict=True)
-    measured = (build(MeasuredData, one, delivery=delivery) for one, delivery in pairs)
+    measured = (build(MeasuredData, measurement, delivery=delivery) for measurement, delivery in pairs)
     return build(MeasureData, found, measured=measured, taken_at=audit.facts.taken_at, platform=audit.facts.platform)
 
 
-def _bypassed(one: Measured) -> bool:
-    return one.direct and not one.target.cached
+def _bypassed(measured: Measured) -> bool:
+    return measured.direct and not measured.target.cached
 
 
-def _start(one: Measured) -> float | None:
-    return None if one.celsius is None else one.celsius[0]
+def _start(measured: Measured) -> float | None:
+    return None if measured.celsius is None else measured.celsius[0]
 
 
-def _highest(one: Measured) -> float | None:
-    return None if one.celsius is None else one.celsius[1]
+def _highest(measured: Measured) -> float | None:
+    return None if measured.celsius is None else measured.celsius[1]
 
 
-def _links(one: Measured) -> Iterator[LinkData]:
-    for key, link in one.links.items():
+def _links(measured: Measured) -> Iterator[LinkData]:
+    for key, link in measured.links.items():
         if isinstance(link, Unread):
             yield LinkData(key, None, link.why)
         else:

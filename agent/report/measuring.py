@@ -38,8 +38,8 @@ def page(found: tuple[Measurement, Audit], width: int, source: str) -> Page:
     page.add(f"{SAFE} {_left_out(measurement)}".strip(), style=QUIET)
     if measurement.interrupted:
         page.add("Stopped before it was done; this is what was measured so far.", style=STYLES[Severity.LIMIT])
-    for one, delivery in zip(measurement.measured, measurement.deliveries, strict=True):
-        _target(page, one, delivery, audit)
+    for measured, delivery in zip(measurement.measured, measurement.deliveries, strict=True):
+        _target(page, measured, delivery, audit)
     _sum(page, measurement, audit)
     return page
 
@@ -58,7 +58,7 @@ def _manner(measurement: Measurement) -> str:
 
 def _left_out(measurement: Measurement) -> str:
     """What the spread does not count, and how long an interval is."""
-    seconds = max((one.left_out for one in measurement.measured), default=0.0)
+    seconds = max((measured.left_out for measured in measurement.measured), default=0.0)
     if not seconds:
         return ""
     interval = measurement.asked.interval
@@ -70,36 +70,36 @@ def _left_out(measurement: Measurement) -> str:
 # --- One target ------------------------------------------------------------------------------------------------
 
 
-def _target(page: Page, one: Measured, delivery: Delivery, audit: Audit) -> None:
+def _target(page: Page, measured: Measured, delivery: Delivery, audit: Audit) -> None:
     page.add()
-    title = Text().append(plain(one.target.name, NAME), HEADING)
-    page.add(title.append(f"  {_what(one, audit)}", ""), hang=2)
-    if not one.requests:
-        page.add(plain(f"{one.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
+    title = Text().append(plain(measured.target.name, NAME), HEADING)
+    page.add(title.append(f"  {_what(measured, audit)}", ""), hang=2)
+    if not measured.requests:
+        page.add(plain(f"{measured.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
         return
-    page.add(_rate_line(one, delivery), indent=2, hang=4)
-    for line in _figures(one):
+    page.add(_rate_line(measured, delivery), indent=2, hang=4)
+    for line in _figures(measured):
         page.add(line, indent=2, hang=4)
     _beside(page, delivery, audit)
-    if one.words:
-        page.add(plain(f"{one.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
-    if one.lost:
+    if measured.words:
+        page.add(plain(f"{measured.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
+    if measured.lost:
         page.add(
-            f"{one.lost} request{'' if one.lost == 1 else 's'} did not come back.",
+            f"{measured.lost} request{'' if measured.lost == 1 else 's'} did not come back.",
             indent=2,
             hang=4,
             style=STYLES[Severity.FAULT],
         )
-    for lost in one.unread:
+    for lost in measured.unread:
         if lost not in delivery.unread:
             words = plain(f"{lost.what} could not be read: {lost.why}", SENTENCE)
             page.add(words, indent=2, hang=4, style=STYLES[Severity.UNKNOWN])
-    for remark in _remarks(one, delivery):
+    for remark in _remarks(measured, delivery):
         page.add(plain(remark, SENTENCE), indent=2, hang=4, style=QUIET)
 
 
-def _what(one: Measured, audit: Audit) -> str:
-    target = one.target
+def _what(measured: Measured, audit: Audit) -> str:
+    target = measured.target
     seen = next((seen for seen in audit.drives if seen.drive.name == target.drive), None)
     model = told(seen.drive.model, "a drive whose model is not known") if seen is not None else ""
     words = {
@@ -109,18 +109,20 @@ def _what(one: Measured, audit: Audit) -> str:
         "device": "a block device",
         "file": f"an ordinary file on {plain(target.drive or '', NAME)}, {model}" if model else "an ordinary file",
     }[target.what]
-    size = f", {_bytes(one.size_bytes)}" if one.size_bytes else ""
+    size = f", {_bytes(measured.size_bytes)}" if measured.size_bytes else ""
     return f"{words}{size}"
 
 
-def _rate_line(one: Measured, delivery: Delivery) -> Text:
+def _rate_line(measured: Measured, delivery: Delivery) -> Text:
     """The verdict in words, and the median or what there is."""
     line = _verdict(delivery)
-    if one.spread is not None:
-        return line.append(f": median {mbps(one.spread.median)}{_operations(one)}; {_spread(one.spread)}", "")
-    if one.mean is None:
+    if measured.spread is not None:
+        return line.append(
+            f": median {mbps(measured.spread.median)}{_operations(measured)}; {_spread(measured.spread)}", ""
+        )
+    if measured.mean is None:
         return line.append(": too little was read to tell a rate", "")
-    return line.append(f": {mbps(one.mean)} on the whole, over too few intervals for a spread", "")
+    return line.append(f": {mbps(measured.mean)} on the whole, over too few intervals for a spread", "")
 
 
 def _verdict(delivery: Delivery | None) -> Text:
@@ -141,11 +143,11 @@ def _beside(page: Page, delivery: Delivery, audit: Audit) -> None:
         page.add(f"why: {plain(reason, SENTENCE)}", indent=2, hang=4)
 
 
-def _operations(one: Measured) -> str:
+def _operations(measured: Measured) -> str:
     """Reads a second, where requests are small."""
-    if one.spread is None or not one.requests or one.read_bytes / one.requests > 16 * RANDOM[0]:
+    if measured.spread is None or not measured.requests or measured.read_bytes / measured.requests > 16 * RANDOM[0]:
         return ""
-    return f" ({one.spread.median * 1e6 / (one.read_bytes / one.requests):,.0f} reads a second)"
+    return f" ({measured.spread.median * 1e6 / (measured.read_bytes / measured.requests):,.0f} reads a second)"
 
 
 def _spread(spread: Spread) -> str:
@@ -153,27 +155,27 @@ def _spread(spread: Spread) -> str:
     return f"middle half {quartiles}; 10th to 90th percentile {tenths} ({spread.intervals} intervals)"
 
 
-def _figures(one: Measured) -> list[str]:
+def _figures(measured: Measured) -> list[str]:
     """What was read, and the temperature."""
-    lines = [f"read {_bytes(one.read_bytes)} in {one.seconds:.1f} s{_turns(one)}"]
-    limit = one.target.warning_celsius
-    if one.celsius is not None:
-        start, highest = map(celsius_text, one.celsius)
-        unread = any(lost.what == LIMITS[0] for lost in one.unread)
+    lines = [f"read {_bytes(measured.read_bytes)} in {measured.seconds:.1f} s{_turns(measured)}"]
+    limit = measured.target.warning_celsius
+    if measured.celsius is not None:
+        start, highest = map(celsius_text, measured.celsius)
+        unread = any(lost.what == LIMITS[0] for lost in measured.unread)
         unknown = "its warning limit could not be read" if unread else "no warning limit told"
         told_limit = f"warning at {celsius_text(limit)}" if limit is not None else unknown
         lines.append(f"temperature {start} at the start, {highest} at most ({told_limit})")
-    elif one.target.drive is not None:
-        why = f" ({plain(one.celsius_lost.why)})" if one.celsius_lost is not None else ""
+    elif measured.target.drive is not None:
+        why = f" ({plain(measured.celsius_lost.why)})" if measured.celsius_lost is not None else ""
         lines.append(f"temperature not known: it {'could not be read' if why else 'was not watched'}{why}")
     return lines
 
 
-def _turns(one: Measured) -> str:
+def _turns(measured: Measured) -> str:
     """How often the data was read, where that is more than once: what keeps it may have helped."""
-    if not one.size_bytes or one.read_bytes <= one.size_bytes or one.target.cached:
+    if not measured.size_bytes or measured.read_bytes <= measured.size_bytes or measured.target.cached:
         return ""
-    return f", {one.read_bytes / one.size_bytes:,.1f} times its size: a cache in the drive may have helped"
+    return f", {measured.read_bytes / measured.size_bytes:,.1f} times its size: a cache in the drive may have helped"
 
 
 def _expected(delivery: Delivery, audit: Audit) -> str:
@@ -184,11 +186,11 @@ def _expected(delivery: Delivery, audit: Audit) -> str:
     return f"{mbps_range(delivery.expected)}, decided at {place(judged.link)}"
 
 
-def _remarks(one: Measured, delivery: Delivery) -> list[str]:
-    remarks = [remark for remark in one.target.remarks if remark != delivery.why]
-    if one.direct and not one.target.cached:
+def _remarks(measured: Measured, delivery: Delivery) -> list[str]:
+    remarks = [remark for remark in measured.target.remarks if remark != delivery.why]
+    if measured.direct and not measured.target.cached:
         remarks.insert(0, "the page cache was bypassed")
-    elif not one.target.cached:
+    elif not measured.target.cached:
         remarks.insert(
             0,
             "the page cache could not be bypassed here; the system was asked to forget what it keeps of the data, "
@@ -210,11 +212,13 @@ def _sum(page: Page, measurement: Measurement, audit: Audit) -> None:
         page.add(sum_line, indent=2, hang=4)
     if delivery is not None:
         _beside(page, delivery, audit)
-    for one in measurement.shared:
-        judged = audit.by_key.get(one.key)
-        where = place(judged.link) if judged is not None else plain(one.key)
-        names = ", ".join(plain(name, NAME) for name in one.names)
-        page.add(f"{where} carried {mbps(one.mbps)} of {names}; it should carry {mbps_range(one.expected)}", indent=2)
+    for shared in measurement.shared:
+        judged = audit.by_key.get(shared.key)
+        where = place(judged.link) if judged is not None else plain(shared.key)
+        names = ", ".join(plain(name, NAME) for name in shared.names)
+        page.add(
+            f"{where} carried {mbps(shared.mbps)} of {names}; it should carry {mbps_range(shared.expected)}", indent=2
+        )
 
 
 def _bytes(count: int) -> str:

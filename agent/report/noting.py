@@ -34,22 +34,24 @@ LOOKS: Final = {True: STYLES[Severity.OK], False: "", None: STYLES[Severity.UNKN
 def listed(found: Catalogue, width: int, _source: str) -> Page:
     """All notes, one line each."""
     page = Page(width)
-    used = [one for one in found.notes if not one.hidden_by]
+    used = [note for note in found.notes if not note.hidden_by]
     page.add(f"{_count(len(used), 'field note')}; lanewright notes show NOTE tells all of one.")
     page.add()
-    rows = [(one.note.id, one.note.confidence, plain(one.note.title)) for one in used]
-    page.columns(rows, [STYLES[Severity(one.note.severity)] for one in used])
-    others = sorted({one.origin for one in used} - {"the program"})
+    rows = [(kept.note.id, kept.note.confidence, plain(kept.note.title)) for kept in used]
+    page.columns(rows, [STYLES[Severity(kept.note.severity)] for kept in used])
+    others = sorted({kept.origin for kept in used} - {"the program"})
     if others:
         page.heading("Not of the program")
-        for one in used:
-            if one.origin != "the program":
-                page.add(f"{one.note.id}: from {plain(one.origin)}", indent=2, hang=4)
-    hidden = [one for one in found.notes if one.hidden_by]
+        for kept in used:
+            if kept.origin != "the program":
+                page.add(f"{kept.note.id}: from {plain(kept.origin)}", indent=2, hang=4)
+    hidden = [note for note in found.notes if note.hidden_by]
     if hidden:
         page.heading("Not used, as another note of the same id goes before it")
-        for one in hidden:
-            page.add(f"{one.note.id} of {plain(one.origin)}: that of {plain(one.hidden_by)} counts", indent=2, hang=4)
+        for kept in hidden:
+            page.add(
+                f"{kept.note.id} of {plain(kept.origin)}: that of {plain(kept.hidden_by)} counts", indent=2, hang=4
+            )
     if found.damaged:
         page.heading("Not read")
         for damage in found.damaged:
@@ -161,13 +163,13 @@ def tested(found: Tried, width: int, source: str) -> Page:
 def _match(page: Page, match: Match) -> None:
     page.add()
     page.add(f"{plain(match.part.subject)}: {ANSWERS[match.holds]}", style=LOOKS[match.holds])
-    for one in match.conditions:
-        page.add(_condition(one), indent=2, hang=4)
+    for condition in match.conditions:
+        page.add(_condition(condition), indent=2, hang=4)
 
 
-def _condition(one: Condition) -> str:
-    words = f"{ANSWERS[one.holds]:<12}{one.name}: {plain(one.read)}; wanted {plain(one.wanted)}"
-    return f"{words} ({plain(one.why)})" if one.holds is None else words
+def _condition(condition: Condition) -> str:
+    words = f"{ANSWERS[condition.holds]:<12}{condition.name}: {plain(condition.read)}; wanted {plain(condition.wanted)}"
+    return f"{words} ({plain(condition.why)})" if condition.holds is None else words
 
 
 # --- Files -----------------------------------------------------------------------------------------------------
@@ -183,12 +185,12 @@ def linted(found: Linted, width: int, source: str) -> Page:
     looked = f"{_count(notes, 'note')} in {_count(len(found.files), 'file')}"
     wrong = f"{_count(len(found.wrong), 'thing')} wrong" if found.wrong else "nothing wrong"
     page.add(f"{looked} right; {wrong}.", style=STYLES[Severity.FAULT if found.wrong else Severity.OK])
-    for one in found.wrong:
-        page.add(plain(one.words, 600), indent=2, hang=4)
+    for problem in found.wrong:
+        page.add(plain(problem.words, 600), indent=2, hang=4)
     if found.remarks:
         page.heading("Worth knowing")
-        for one in found.remarks:
-            page.add(plain(one.words, 600), indent=2, hang=4)
+        for remark in found.remarks:
+            page.add(plain(remark.words, 600), indent=2, hang=4)
     return page
 
 

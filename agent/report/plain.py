@@ -54,9 +54,9 @@ def _escape(character: str) -> str:
     return f"\\u{code:04x}"
 
 
-def quantity(count: int, one: str, many: str = "") -> str:
+def quantity(count: int, letter: str, many: str = "") -> str:
     """A count with its word: "1 machine", "2,000 machines"."""
-    return f"{count:,} {one if count == 1 else many or f'{one}s'}"
+    return f"{count:,} {letter if count == 1 else many or f'{letter}s'}"
 
 
 def mbps(rate: float) -> str:
@@ -139,12 +139,12 @@ _AS_OF: Final = {
 
 def as_of(links: Sequence[Judged]) -> tuple[str, ...]:
     """How current the rates of links are, where they are not read just now: a line for all that are alike."""
-    fitted = [one for one in links if one.link.device is not None and not one.link.integrated]
+    fitted = [link for link in links if link.link.device is not None and not link.link.integrated]
     lines = []
     for fresh, words in _AS_OF.items():
-        old = [one for one in fitted if one.fresh == fresh]
+        old = [judged for judged in fitted if judged.fresh == fresh]
         if old:
-            at = "" if len(old) == len(fitted) else f" ({', '.join(place(one.link) for one in old)})"
+            at = "" if len(old) == len(fitted) else f" ({', '.join(place(judged.link) for judged in old)})"
             lines.append(words.format(these="its rate" if len(old) == 1 else "these rates", at=at))
     return tuple(lines)
 

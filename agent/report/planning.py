@@ -64,11 +64,11 @@ def candidates(tried: Sequence[Candidate], width: int, source: str) -> Page:
     _head(page, tried[0].plan.sheet, source)
     page.add(_choice(tried))
     page.add()
-    names = [_kind(number, one, tried) for number, one in enumerate(tried)]
-    columns = [[name, *_cells(one)] for name, one in zip(names, tried, strict=True)]
+    names = [_kind(number, candidate, tried) for number, candidate in enumerate(tried)]
+    columns = [[name, *_cells(candidate)] for name, candidate in zip(names, tried, strict=True)]
     page.beside([label for label, _ in _LABELS], columns, [HEADING] * len(tried))
-    for name, one in zip(names, tried, strict=True):
-        _left_undone(page, name, one.plan)
+    for name, candidate in zip(names, tried, strict=True):
+        _left_undone(page, name, candidate.plan)
     page.add()
     page.add("To see the whole plan with one of them, with its steps, use --add in place of --compare.", style=QUIET)
     return page
@@ -167,11 +167,11 @@ def _needs(page: Page, found: Plan) -> None:
 def _unplaced(page: Page, found: Plan) -> None:
     if found.unplaced:
         page.heading("Parts without a place")
-        rows = [("no place", plain(one.name), plain(one.why, SENTENCE)) for one in found.unplaced]
+        rows = [("no place", plain(unplaced.name), plain(unplaced.why, SENTENCE)) for unplaced in found.unplaced]
         _rows(page, rows, [BAD] * len(rows))
     if found.spares:
         page.heading("Parts left out")
-        rows = [("spare", plain(one.name), plain(one.why, SENTENCE)) for one in found.spares]
+        rows = [("spare", plain(spare.name), plain(spare.why, SENTENCE)) for spare in found.spares]
         _rows(page, rows, [QUIET] * len(rows))
 
 
@@ -188,7 +188,7 @@ def _places(page: Page, found: Plan) -> None:
         return
     page.heading("Where each part goes")
     rows = [(_word(card.was, card.slot), plain(card.name), _card(card)) for card in found.cards]
-    rows += [_drive(one, found) for one in found.drives]
+    rows += [_drive(drive, found) for drive in found.drives]
     _rows(page, rows, ["" if row[0] == "stays" else STYLES[Severity.NOTE] for row in rows])
 
 
@@ -215,7 +215,7 @@ def _at_most(watts: float) -> str:
 
 def _drive(drive: DrivePlanned, found: Plan) -> tuple[str, str, str]:
     """The row of a drive; one that stays in its bay while its card moves stays."""
-    spec = next((one for one in found.sheet.drives if one.name == drive.name), None)
+    spec = next((other_drive for other_drive in found.sheet.drives if other_drive.name == drive.name), None)
     place = found.placement.drives.get(drive.name)
     in_its_bay = spec is not None and place is not None and (spec.card, spec.bay) == (place.holder, place.bay)
     if in_its_bay and drive.was not in {None, drive.place}:
@@ -240,23 +240,23 @@ def _rates(page: Page, found: Plan) -> None:
         return
     page.heading("What each drive should reach")
     groups: dict[tuple[object, ...], list[DrivePlanned]] = {}
-    for one in found.drives:
-        hops = one.narrowest, one.narrowest_write
-        figures = (one.alone, one.together, one.alone_write, one.together_write, hops, one.held_back)
-        groups.setdefault(figures, []).append(one)
+    for drive in found.drives:
+        hops = drive.narrowest, drive.narrowest_write
+        figures = (drive.alone, drive.together, drive.alone_write, drive.together_write, hops, drive.held_back)
+        groups.setdefault(figures, []).append(drive)
     for alike in groups.values():
         first = alike[0]
         each = ", each" if len(alike) > 1 else ""
-        page.add(f"{', '.join(plain(one.name) for one in alike)}{each}", indent=2, hang=4, style=HEADING)
+        page.add(f"{', '.join(plain(planned.name) for planned in alike)}{each}", indent=2, hang=4, style=HEADING)
         page.add(f"reads {_both(first.alone, first.together)}", indent=4, hang=6)
         page.add(f"writes {_both(first.alone_write, first.together_write)}", indent=4, hang=6)
         held = "held back by" if first.held_back else "narrowest hop"
         page.add(f"{held}: {_hops(first)}", indent=4, hang=6, style=FAIR if first.held_back else QUIET)
 
 
-def _hops(one: DrivePlanned | StripePlanned) -> str:
+def _hops(candidate: DrivePlanned | StripePlanned) -> str:
     """What decides reading, and writing where that is something else."""
-    read, write = plain(one.narrowest, SENTENCE), plain(one.narrowest_write, SENTENCE)
+    read, write = plain(candidate.narrowest, SENTENCE), plain(candidate.narrowest_write, SENTENCE)
     return read if read == write else f"{read} (reading), {write} (writing)"
 
 
@@ -270,16 +270,18 @@ def _stripes(page: Page, stripes: Sequence[StripePlanned]) -> None:
     if not stripes:
         return
     page.heading("Stripes")
-    for one in stripes:
-        line = Text().append(plain(one.name), HEADING)
-        members = ", ".join(plain(name) for name in one.drives)
-        page.add(line.append(f" (RAID {one.raid} of {members})", ""), indent=2, hang=4)
+    for stripe in stripes:
+        line = Text().append(plain(stripe.name), HEADING)
+        members = ", ".join(plain(name) for name in stripe.drives)
+        page.add(line.append(f" (RAID {stripe.raid} of {members})", ""), indent=2, hang=4)
         page.add(
-            f"reads {mbps_range(one.read)}; with all drives at work {mbps_range(one.read_together)}", indent=4, hang=6
+            f"reads {mbps_range(stripe.read)}; with all drives at work {mbps_range(stripe.read_together)}",
+            indent=4,
+            hang=6,
         )
-        page.add(f"writes {mbps_range(one.write)}", indent=4, hang=6)
-        page.add(f"narrowest hop: {_hops(one)}", indent=4, hang=6, style=QUIET)
-        for caution in one.cautions:
+        page.add(f"writes {mbps_range(stripe.write)}", indent=4, hang=6)
+        page.add(f"narrowest hop: {_hops(stripe)}", indent=4, hang=6, style=QUIET)
+        for caution in stripe.cautions:
             page.add(f"! {plain(caution, SENTENCE)}", indent=4, hang=6)
 
 
@@ -289,13 +291,15 @@ def _stripes(page: Page, stripes: Sequence[StripePlanned]) -> None:
 def _alternatives(page: Page, found: Plan) -> None:
     if found.alternatives:
         page.heading("Next best, and what it would cost")
-    for number, one in enumerate(found.alternatives, 1):
-        page.add(f"{number}. {plain(one.what, SENTENCE)}: {plain(one.costs, SENTENCE)}", indent=2, hang=5)
-        page.add(_figures(one), indent=5, style=QUIET)
+    for number, alternative in enumerate(found.alternatives, 1):
+        page.add(
+            f"{number}. {plain(alternative.what, SENTENCE)}: {plain(alternative.costs, SENTENCE)}", indent=2, hang=5
+        )
+        page.add(_figures(alternative), indent=5, style=QUIET)
 
 
-def _figures(one: Alternative) -> str:
-    figures: Figures = one.figures
+def _figures(alternative: Alternative) -> str:
+    figures: Figures = alternative.figures
     return (
         f"all at once {mbps(figures.total_mbps)}, worst-off {mbps(figures.worst_mbps)}, "
         f"{counted(figures.moves, 'move')}, {counted(figures.slots_used, 'slot')} in use"
@@ -312,29 +316,34 @@ def _steps(page: Page, found: Plan) -> None:
 # --- Candidates side by side -----------------------------------------------------------------------------------
 
 
-def _kind(number: int, one: Candidate, tried: Sequence[Candidate]) -> str:
+def _kind(number: int, candidate: Candidate, tried: Sequence[Candidate]) -> str:
     """The kind of a candidate; a kind that was given twice is numbered."""
-    alike = [place for place, other in enumerate(tried) if other.kind == one.kind]
-    return plain(one.kind) if len(alike) == 1 else f"{plain(one.kind)} ({alike.index(number) + 1})"
+    alike = [place for place, other in enumerate(tried) if other.kind == candidate.kind]
+    return plain(candidate.kind) if len(alike) == 1 else f"{plain(candidate.kind)} ({alike.index(number) + 1})"
 
 
 def _choice(tried: Sequence[Candidate]) -> Text:
     """Which candidate gives most: needs and places first, then all drives at work, then fewer slots."""
 
-    def worth(one: Candidate) -> tuple[int, int, float, int]:
-        unmet = sum(need.answer == "not met" for need in one.plan.needs)
-        return (-len(one.plan.unplaced), -unmet, one.together[1] if one.together else 0.0, -one.slots_used)
+    def worth(candidate: Candidate) -> tuple[int, int, float, int]:
+        unmet = sum(need.answer == "not met" for need in candidate.plan.needs)
+        return (
+            -len(candidate.plan.unplaced),
+            -unmet,
+            candidate.together[1] if candidate.together else 0.0,
+            -candidate.slots_used,
+        )
 
-    if all(one.together is None for one in tried):
+    if all(planned.together is None for planned in tried):
         return Text("No drive would be on any of the candidates in this machine.", BAD)
     if len(tried) == 1:
         return Text(f"What {plain(tried[0].kind)} would give in this machine.")
     best = max(tried, key=worth)
-    alike = [one for one in tried if worth(one)[:3] == worth(best)[:3]]
+    alike = [planned for planned in tried if worth(planned)[:3] == worth(best)[:3]]
     if len(alike) == len(tried):
         return Text("The candidates give the same with all drives at work; slots, power and price decide.", GOOD)
     if len(alike) > 1:
-        names = " and ".join(plain(one.kind) for one in alike)
+        names = " and ".join(plain(planned.kind) for planned in alike)
         words = " give most, and the same with all drives at work; slots, power and price decide between them."
         return Text(f"Of {len(tried)} candidates ").append(names, GOOD).append(words)
     rate = f": its drives read up to {mbps(best.together[1])} with all drives at work" if best.together else ""
@@ -349,50 +358,54 @@ def _left_undone(page: Page, name: str, found: Plan) -> None:
     if not unmet and not found.unplaced and not found.spares and found.proved:
         return
     page.heading(f"With {name}")
-    rows = [("no place", plain(one.name), plain(one.why, SENTENCE)) for one in found.unplaced]
+    rows = [("no place", plain(unplaced.name), plain(unplaced.why, SENTENCE)) for unplaced in found.unplaced]
     rows += [("not met", plain(need.name), plain(need.why, SENTENCE)) for need in unmet]
     styles = [BAD] * len(rows) + [QUIET] * len(found.spares)
-    rows += [("spare", plain(one.name), plain(one.why, SENTENCE)) for one in found.spares]
+    rows += [("spare", plain(spare.name), plain(spare.why, SENTENCE)) for spare in found.spares]
     if rows:
         _rows(page, rows, styles)
     if not found.proved:
         page.add(f"not proved best: {plain(found.gap, SENTENCE)}", indent=2, hang=4, style=FAIR)
 
 
-def _cells(one: Candidate) -> list[str]:
-    return [show_cell(one) for _, show_cell in _LABELS]
+def _cells(candidate: Candidate) -> list[str]:
+    return [show_cell(candidate) for _, show_cell in _LABELS]
 
 
 def _span(rates: tuple[float, float] | None) -> str:
     return "no drive" if rates is None else mbps_range(rates).removesuffix(" MB/s")
 
 
-def _stripe(one: Candidate) -> str:
-    return "one drive only" if one.stripe is None and one.together is not None else _span(one.stripe)
+def _stripe(candidate: Candidate) -> str:
+    return "one drive only" if candidate.stripe is None and candidate.together is not None else _span(candidate.stripe)
 
 
-def _goes(one: Candidate) -> str:
+def _goes(candidate: Candidate) -> str:
     """The slots of the candidate's cards: those of its kind that were added last."""
-    kinds_of = {card.name: card.kind for card in one.plan.sheet.cards}
-    slots = [plain(card.slot) for card in one.plan.cards if kinds_of.get(card.name) == one.kind and card.was is None]
-    return ", ".join(slots[len(slots) - one.slots_used :]) if one.slots_used else "no slot"
+    kinds_of = {card.name: card.kind for card in candidate.plan.sheet.cards}
+    slots = [
+        plain(card.slot)
+        for card in candidate.plan.cards
+        if kinds_of.get(card.name) == candidate.kind and card.was is None
+    ]
+    return ", ".join(slots[len(slots) - candidate.slots_used :]) if candidate.slots_used else "no slot"
 
 
-def _power(one: Candidate) -> str:
-    if not one.slots_used:
+def _power(candidate: Candidate) -> str:
+    if not candidate.slots_used:
         return "none"
-    return "not known" if one.watts is None else f"{_at_most(one.watts)} W"
+    return "not known" if candidate.watts is None else f"{_at_most(candidate.watts)} W"
 
 
 _LABELS: Final = (
     ("goes into", _goes),
-    ("one alone, MB/s", lambda one: _span(one.alone)),
-    ("all at work, MB/s", lambda one: _span(one.together)),
+    ("one alone, MB/s", lambda candidate: _span(candidate.alone)),
+    ("all at work, MB/s", lambda candidate: _span(candidate.together)),
     ("as a stripe, MB/s", _stripe),
-    ("slots taken", lambda one: str(one.slots_used)),
+    ("slots taken", lambda candidate: str(candidate.slots_used)),
     ("power at most", _power),
-    ("held back by", lambda one: plain(one.limit, SENTENCE)),
-    ("would lie idle", lambda one: "; ".join(plain(words, SENTENCE) for words in one.wasted) or "nothing"),
+    ("held back by", lambda candidate: plain(candidate.limit, SENTENCE)),
+    ("would lie idle", lambda candidate: "; ".join(plain(words, SENTENCE) for words in candidate.wasted) or "nothing"),
 )
 
 

@@ -100,7 +100,7 @@ def drawn(soak: Soak, found: Analysis, form: str) -> bytes:
 
 def _slowed(chosen: Sequence[_Chosen]) -> list[_Chosen]:
     """Those of which times are known in which they throttled, or may have."""
-    return [one for one in chosen if one.drive.throttling.spans]
+    return [__chosen for __chosen in chosen if __chosen.drive.throttling.spans]
 
 
 def _draw(picture: Figure, soak: Soak, found: Analysis) -> None:
@@ -180,12 +180,12 @@ _BETWEEN_MARKS: Final = 0.12  # of the picture's diagonal
 def _drives(soak: Soak, found: Analysis) -> list[_Chosen]:
     return [
         _Chosen(
-            *(one.number, one.name, one.track, one.drive, one.curve),
+            *(drive_drawn.number, drive_drawn.name, drive_drawn.track, drive_drawn.drive, drive_drawn.curve),
             COLOURS[place % len(COLOURS)],
             LINES[place % len(LINES)],
             "" if place < len(COLOURS) else MARKS[(place - len(COLOURS)) % len(MARKS)],
         )
-        for place, one in enumerate(points.drives_drawn(soak, found, MOST_DRIVES))
+        for place, drive_drawn in enumerate(points.drives_drawn(soak, found, MOST_DRIVES))
     ]
 
 
@@ -195,12 +195,12 @@ def _drives(soak: Soak, found: Analysis) -> list[_Chosen]:
 def _temperatures(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit: float) -> None:
     panel.set_ylabel("temperature, C")
     ends = []
-    for one in chosen:
-        times, values = one.curve
-        panel.plot([at / unit for at in times], values, linewidth=1.6, **one.look())
+    for __chosen in chosen:
+        times, values = __chosen.curve
+        panel.plot([at / unit for at in times], values, linewidth=1.6, **__chosen.look())
         last = points.last_known(values)
         if last is not None:
-            ends.append((last, one.name, one))
+            ends.append((last, __chosen.name, __chosen))
     limits = _limits_of(chosen)
     if ends:
         low, high = panel.get_ylim()
@@ -213,7 +213,7 @@ def _temperatures(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit:
 
 
 def _limits_of(chosen: Sequence[_Chosen]) -> list[float]:
-    return [limit.celsius for one in chosen for limit in one.limits()]
+    return [limit.celsius for __chosen in chosen for limit in __chosen.limits()]
 
 
 def _limits(panel: Axes, chosen: Sequence[_Chosen]) -> None:
@@ -250,10 +250,10 @@ _LIMIT_WORDS: Final = 0.075  # of the height, that the words of a limit take
 
 def _crossed(chosen: Sequence[_Chosen], celsius: float, tall: float, column: int) -> int:
     """How many points of curves lie where the words of a limit would stand in that third of the time."""
-    end = max((one.track.seconds[-1] for one in chosen if one.track.seconds), default=0.0)
+    end = max((__chosen.track.seconds[-1] for __chosen in chosen if __chosen.track.seconds), default=0.0)
     count = 0
-    for one in chosen:
-        times, values = one.curve
+    for __chosen in chosen:
+        times, values = __chosen.curve
         first, after = (bisect_left(times, end * part / 3) for part in (column, column + 1))
         count += sum(celsius - tall / 4 < value < celsius + tall for value in values[first:after])
     return count
@@ -264,7 +264,7 @@ def _whose(drives: Sequence[_Chosen], chosen: Sequence[_Chosen]) -> str:
     if len(drives) == len(chosen) > 1:
         return ""
     more = " and others" if len(drives) > _NAMED else ""
-    return f" of {', '.join(one.name for one in drives[:_NAMED])}{more}"
+    return f" of {', '.join(drive.name for drive in drives[:_NAMED])}{more}"
 
 
 def _slowing(panel: Axes, slowed: Sequence[_Chosen], unit: float) -> None:
@@ -274,17 +274,17 @@ def _slowing(panel: Axes, slowed: Sequence[_Chosen], unit: float) -> None:
     panel.grid(visible=False)
     panel.set_ylabel("throttled", rotation=0, ha="right", va="center")
     sure = {"proved": "proved", "inferred": "by all signs"}
-    for row, one in enumerate(reversed(slowed)):
-        spans = [(start / unit, (end - start) / unit) for start, end in points.slowed_times(one.drive)[:500]]
-        panel.broken_barh(spans, (row - 0.35, 0.7), facecolor="white", edgecolor=one.colour, hatch="/////")
-        words = f"{one.name}: {sure.get(one.drive.throttling.kind, 'unclear')}"
+    for row, __chosen in enumerate(reversed(slowed)):
+        spans = [(start / unit, (end - start) / unit) for start, end in points.slowed_times(__chosen.drive)[:500]]
+        panel.broken_barh(spans, (row - 0.35, 0.7), facecolor="white", edgecolor=__chosen.colour, hatch="/////")
+        words = f"{__chosen.name}: {sure.get(__chosen.drive.throttling.kind, 'unclear')}"
         panel.annotate(
             words,
             (1.0, row),
             xycoords=("axes fraction", "data"),
             xytext=(6, 0),
             textcoords="offset points",
-            color=one.colour,
+            color=__chosen.colour,
             va="center",
             annotation_clip=False,
         )
@@ -296,14 +296,14 @@ def _rates(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit: float)
     panel.yaxis.set_major_formatter("{x:,.0f}")
     ends = []
     seen = False
-    for one in chosen:
-        for (way, width), (times, values) in zip((("reads", 1.5), ("writes", 0.8)), one.rates(), strict=True):
+    for __chosen in chosen:
+        for (way, width), (times, values) in zip((("reads", 1.5), ("writes", 0.8)), __chosen.rates(), strict=True):
             seen = seen or points.last_known(values) is not None
             middle = points.middle_loaded(values)
             if middle is None or not points.rises(values):
                 continue
-            panel.plot([at / unit for at in times], values, linewidth=width, **one.look())
-            ends.append((middle, f"{one.name} {way}", one))
+            panel.plot([at / unit for at in times], values, linewidth=width, **__chosen.look())
+            ends.append((middle, f"{__chosen.name} {way}", __chosen))
     panel.set_ylim(bottom=0)
     if not ends:
         panel.set_ylim(0, 100)
@@ -358,7 +358,7 @@ def _lines(events: Sequence[Event], of: int) -> list[str]:
 def _marks(panels: Sequence[Axes], events: Sequence[Event], unit: float, end: float) -> None:
     """A line through all panels for each event, with its number above, moved aside where another stands there."""
     drawn_at = [(event.seconds / unit, str(number)) for number, event in enumerate(events, 1)]
-    drawn_at = [one for one in drawn_at if 0 <= one[0] <= end]
+    drawn_at = [mark for mark in drawn_at if 0 <= mark[0] <= end]
     above = panels[0].transAxes
     for (at, number), place in zip(drawn_at, points.apart([at / end for at, _ in drawn_at], CLOSE), strict=True):
         for panel in panels:

@@ -71,9 +71,9 @@ def _margin(drive: DriveAnalysis) -> float:
 def shared_limits(drives: Sequence[Drawn]) -> dict[tuple[float, str], list[Drawn]]:
     """The limits, degrees Celsius and kind, lowest first, each with the drives that share it."""
     shared: dict[tuple[float, str], list[Drawn]] = {}
-    for one in drives:
-        for limit in one.limits():
-            shared.setdefault((limit.celsius, limit.kind), []).append(one)
+    for drive in drives:
+        for limit in drive.limits():
+            shared.setdefault((limit.celsius, limit.kind), []).append(drive)
     return dict(sorted(shared.items()))
 
 

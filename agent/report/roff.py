@@ -86,7 +86,7 @@ def running(spans: Iterable[TextSpan]) -> str:
 def as_is(lines: Iterable[str]) -> Iterator[str]:
     """Lines that keep their spaces and ends."""
     yield from (".PP", ".in +4n", ".nf")
-    yield from (line(one) for one in lines)
+    yield from (line(table_line) for table_line in lines)
     yield from (".fi", ".in")
 
 

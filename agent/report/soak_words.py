@@ -68,7 +68,9 @@ def limit(drive: DriveAnalysis) -> tuple[str, str]:
     ]
     style = BAD if seen.above_warning or seen.above_critical else FAIR if seen.near else GOOD
     kept = "; ".join(times) or "never close to it"
-    others = (f"; {one.kind} {wording.celsius(one.celsius)}" for one in limits_of(drive.head) if one.kind != held.kind)
+    others = (
+        f"; {known.kind} {wording.celsius(known.celsius)}" for known in limits_of(drive.head) if known.kind != held.kind
+    )
     return f"{wording.celsius(held.celsius)} ({held.kind}{''.join(others)}), {side}; {kept}", style
 
 
@@ -131,8 +133,8 @@ def unread(drive: DriveAnalysis) -> Iterator[str]:
     """What could not be read of a drive, when and why."""
     from agent.soak import missed  # a list of logs has no use for it
 
-    for one in drive.missing:
-        yield plain(missed.said(one), SENTENCE)
+    for part in drive.missing:
+        yield plain(missed.said(part), SENTENCE)
 
 
 def _times(spans: Sequence[TimeSpan]) -> str:

@@ -203,7 +203,11 @@ def _alike(drives: Sequence[DriveAnalysis]) -> list[tuple[str, str, str]]:
     first, *others = drives
     said = [set(_sentences(drive)) for drive in others]
     differ = {COOLS} if any(drive.cooling.steps != first.cooling.steps for drive in others) else set()
-    return [one for one in _sentences(first) if one[0] not in differ and all(one in other for other in said)]
+    return [
+        sentence
+        for sentence in _sentences(first)
+        if sentence[0] not in differ and all(sentence in other for other in said)
+    ]
 
 
 def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]], seconds: float) -> None:
@@ -214,7 +218,7 @@ def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]
     word, style = _word(drive, seconds)
     line = Text().append(_name(drive.head), HEADING).append(f"{_what(drive.head)}: ").append(word, style)
     page.add(line, hang=2)
-    own = [one for one in _sentences(drive) if one not in told]
+    own = [sentence for sentence in _sentences(drive) if sentence not in told]
     _say(page, own, "temperature")
     if drive.temperatures is not None:
         _row(page, "temperature", soak_words.temperatures(drive.temperatures, drive))
@@ -232,7 +236,9 @@ def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]
         page,
         own,
         COOLS,
-        [] if enough else [one for one in drive.cooling.evidence if one not in drive.throttling.evidence],
+        []
+        if enough
+        else [evidence for evidence in drive.cooling.evidence if evidence not in drive.throttling.evidence],
     )
     for words in soak_words.missing(drive):
         _row(page, MISSING, words, UNSURE)
@@ -247,11 +253,11 @@ def _say(page: Page, sentences: Sequence[tuple[str, str, str]], label: str, evid
     rows = [(words, style) for name, words, style in sentences if name == label]
     for words, style in rows:
         _row(page, label, words, style)
-    for number, one in enumerate(evidence):
+    for number, item in enumerate(evidence):
         if rows or number:
-            page.add(_reading(one), indent=LABEL + 4, hang=LABEL + 6, style=QUIET)
+            page.add(_reading(item), indent=LABEL + 4, hang=LABEL + 6, style=QUIET)
         else:
-            _row(page, label, _reading(one))
+            _row(page, label, _reading(item))
 
 
 def _steps(page: Page, drive: DriveAnalysis) -> None:
@@ -279,9 +285,9 @@ def _some(page: Page, label: str, rows: Sequence[str], style: str) -> None:
         _row(page, label, f"and {len(rows) - MOST_LINES} more; --format json has all", style)
 
 
-def _reading(one: Evidence) -> str:
+def _reading(evidence: Evidence) -> str:
     """What a judgement rests on."""
-    return f"{plain(one.source)}: {plain(one.read)}{_expected(one.expected)}"
+    return f"{plain(evidence.source)}: {plain(evidence.read)}{_expected(evidence.expected)}"
 
 
 def _expected(words: str) -> str:
@@ -294,10 +300,10 @@ def _expected(words: str) -> str:
 def _others(page: Page, found: Analysis) -> None:
     if found.others:
         page.heading("Other temperatures")
-        for one in found.others:
+        for other in found.others:
             page.add(
-                f"{plain(one.name, 60)}: {wording.celsius(one.least)} to {wording.celsius(one.most)}, "
-                f"{wording.celsius(one.mean)} in the mean",
+                f"{plain(other.name, 60)}: {wording.celsius(other.least)} to {wording.celsius(other.most)}, "
+                f"{wording.celsius(other.mean)} in the mean",
                 indent=2,
                 hang=4,
             )

@@ -73,7 +73,7 @@ def verdicts(line: TallyLine) -> str:
 
 def other_verdicts(line: TallyLine) -> int:
     """How many links are none of full, narrow and slow."""
-    return line.links - sum(line.count(one) for one in (Verdict.FULL, Verdict.NARROW, Verdict.SLOW))
+    return line.links - sum(line.count(verdict) for verdict in (Verdict.FULL, Verdict.NARROW, Verdict.SLOW))
 
 
 def rate_mbps(rate: Rate) -> float:

@@ -83,18 +83,18 @@ def _links(page: Page, audit: Audit) -> None:
     if not audit.links:
         return
     page.heading("Links, worst first")
-    fitted = [one for one in words.ranked(audit) if words.is_fitted(one)]
+    fitted = [judged for judged in words.ranked(audit) if words.is_fitted(judged)]
     rows = [
         (
-            one.verdict.value,
-            plain(words.port(one), 24),
-            one.device_address or "",
-            words.rate_now(one),
-            f"{_more(one)}{words.leads_to(one, audit)}",
+            judged.verdict.value,
+            plain(words.port(judged), 24),
+            judged.device_address or "",
+            words.rate_now(judged),
+            f"{_more(judged)}{words.leads_to(judged, audit)}",
         )
-        for one in fitted
+        for judged in fitted
     ]
-    page.columns(rows, [STYLES[one.verdict.severity] for one in fitted], cut=True)
+    page.columns(rows, [STYLES[judged.verdict.severity] for judged in fitted], cut=True)
     for verdict, alike in words.without(audit):
         page.columns([(verdict.value, alike)], [STYLES[verdict.severity]])
     for line in words.asides(audit):
@@ -197,7 +197,9 @@ def _slots(page: Page, audit: Audit) -> None:
     for source, named in rows.items():
         page.add(f"named by the {source}:", indent=2, style=QUIET)
         page.columns(named)
-    placeless = {one.name for one in audit.facts.kernel_slots if isinstance(one.address, Unread)}
+    placeless = {
+        kernel_slot.name for kernel_slot in audit.facts.kernel_slots if isinstance(kernel_slot.address, Unread)
+    }
     below = (
         "but matched to no port, as not all ports could be read" if _blind(audit) else "but below no PCI Express port"
     )
@@ -212,9 +214,9 @@ def _slots(page: Page, audit: Audit) -> None:
 
 def _blind(audit: Audit) -> bool:
     """Whether a slot of the kernel may be below a port that could not be read."""
-    ports = [one.link.port for one in audit.links if one.link.port is not None and one.link.device is None]
+    ports = [link.link.port for link in audit.links if link.link.port is not None and link.link.device is None]
     buses = [port.registers.read(SECONDARY_BUS_NUMBER, "secondary_bus_number") for port in ports]
-    unread = any(isinstance(bus, Unread) for bus in buses) or any(one.link.below_lost for one in audit.links)
+    unread = any(isinstance(bus, Unread) for bus in buses) or any(link.link.below_lost for link in audit.links)
     return unread or audit.facts.gap("functions") is not None
 
 

@@ -155,8 +155,10 @@ def hottest(drives: Sequence[DriveNow], count: int) -> list[DriveNow]:
     """As many drives as asked for, those nearest to their limits, in the order in which they were."""
     if len(drives) <= count:
         return list(drives)
-    nearest = sorted(drives, key=lambda one: (one.margin is None, one.margin or 0.0, -(one.celsius or 0.0)))[:count]
-    return [one for one in drives if one in nearest]
+    nearest = sorted(drives, key=lambda drive: (drive.margin is None, drive.margin or 0.0, -(drive.celsius or 0.0)))[
+        :count
+    ]
+    return [drive for drive in drives if drive in nearest]
 
 
 class Lines:

@@ -45,17 +45,17 @@ def origin(audit: Audit, source: str) -> str:
 
 def findings(audit: Audit) -> list[Finding]:
     """What is told as a finding, worst first: all but remarks for the record and what root would add."""
-    return [one for one in audit.findings if one.severity is not Severity.OK and one.rule != ROOT]
+    return [finding for finding in audit.findings if finding.severity is not Severity.OK and finding.rule != ROOT]
 
 
 def remarks(audit: Audit) -> list[Finding]:
     """What is no finding, but better said: for the record, with what to look at."""
-    return [one for one in audit.findings if one.severity is Severity.OK and one.steps]
+    return [finding for finding in audit.findings if finding.severity is Severity.OK and finding.steps]
 
 
 def explained(audit: Audit) -> str:
     """How to learn what the rules mean that spoke up, "" where none did."""
-    rules = list(dict.fromkeys(one.rule for one in findings(audit)))
+    rules = list(dict.fromkeys(finding.rule for finding in findings(audit)))
     if len(rules) == 1:
         return f"lanewright explain {rules[0]} says what this finding means, and what it cannot tell."
     names = ", ".join(rules)
@@ -64,7 +64,7 @@ def explained(audit: Audit) -> str:
 
 def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     """The first sentence, what there is to do, in parts, each with the severity that it tells of."""
-    judged = [one for one in audit.links if one.link.device is not None]
+    judged = [link for link in audit.links if link.link.device is not None]
     counts: dict[Severity, int] = {}
     for finding in findings(audit):
         counts[finding.severity] = counts.get(finding.severity, 0) + 1
@@ -74,18 +74,22 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     hidden = _hidden(audit)
     if not counts and not judged:
         return [(hidden, Severity.UNKNOWN), (_without_a_card(audit), None)]
-    silent = sum(one.verdict is Verdict.UNKNOWN and not one.notable for one in audit.links if one.link.device is None)
+    silent = sum(
+        link.verdict is Verdict.UNKNOWN and not link.notable for link in audit.links if link.link.device is None
+    )
     holds = f"hold{'s' if silent == 1 else ''}"
     rest = f" Whether {quantity(silent, 'more port')} {holds} a card could not be told." if silent else ""
-    rest += " More can be told with root (last lines)." if any(one.rule == ROOT for one in audit.findings) else ""
+    rest += (
+        " More can be told with root (last lines)." if any(finding.rule == ROOT for finding in audit.findings) else ""
+    )
     if not counts and hidden:
         return [(hidden, Severity.UNKNOWN), (f"Nothing to act on in what was read ({total}).{rest}", None)]
     if not counts:
-        full = all(one.verdict is Verdict.FULL for one in judged)
+        full = all(link.verdict is Verdict.FULL for link in judged)
         why = ": every link with a card runs at the best its card can do" if full else ""
         return [(f"Nothing to do{why} ({total}).", Severity.OK), (rest, None)]
     parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit)} ", None)]
-    for number, (severity, count) in enumerate(sorted(counts.items(), key=lambda one: one[0].rank)):
+    for number, (severity, count) in enumerate(sorted(counts.items(), key=lambda item: item[0].rank)):
         one, many, what = _COUNTED[severity]
         parts += [(", ", None)] if number else []
         parts.append((f"{count} {one if count == 1 else many} {what}", severity))
@@ -121,9 +125,9 @@ _COUNTED: Final = {
 
 def _as_planned(audit: Audit) -> bool:
     """Whether a whole machine was held against a sheet, and each part of it was told and is in its place."""
-    if audit.against is None or audit.part or any(one.rule.startswith("plan-") for one in audit.findings):
+    if audit.against is None or audit.part or any(finding.rule.startswith("plan-") for finding in audit.findings):
         return False
-    return not any(one.what.endswith(f" of {audit.against}") for one in audit.unread)
+    return not any(silence.what.endswith(f" of {audit.against}") for silence in audit.unread)
 
 
 def _without_a_card(audit: Audit) -> str:
@@ -145,7 +149,7 @@ def _without_a_card(audit: Audit) -> str:
 def ranked(audit: Audit) -> list[Judged]:
     """The links, worst first."""
     verdicts = list(Verdict)
-    return sorted(audit.links, key=lambda one: (one.verdict.severity.rank, verdicts.index(one.verdict)))
+    return sorted(audit.links, key=lambda link: (link.verdict.severity.rank, verdicts.index(link.verdict)))
 
 
 def is_fitted(judged: Judged) -> bool:
@@ -197,10 +201,10 @@ def could(judged: Judged) -> Rate | None:
 
 def without(audit: Audit) -> Iterator[tuple[Verdict, str]]:
     """Ports below which nothing answers, all that are alike together: their verdict, and why and where in words."""
-    bare = [one for one in ranked(audit) if not is_fitted(one)]
-    for verdict, why in dict.fromkeys((one.verdict, _why_without(one)) for one in bare):
-        alike = [one for one in bare if (one.verdict, _why_without(one)) == (verdict, why)]
-        yield verdict, f"{quantity(len(alike), 'port')}, {why}: {', '.join(place(one.link) for one in alike)}"
+    bare = [judged for judged in ranked(audit) if not is_fitted(judged)]
+    for verdict, why in dict.fromkeys((judged.verdict, _why_without(judged)) for judged in bare):
+        alike = [judged for judged in bare if (judged.verdict, _why_without(judged)) == (verdict, why)]
+        yield verdict, f"{quantity(len(alike), 'port')}, {why}: {', '.join(place(judged.link) for judged in alike)}"
 
 
 def _why_without(judged: Judged) -> str:
@@ -212,9 +216,9 @@ def asides(audit: Audit) -> Iterator[str]:
     """What is to be said of the links as a whole: how current their rates are, which are judged by one end."""
     yield from as_of(audit.links)
     hidden = [
-        place(one.link)
-        for one in ranked(audit)
-        if one.port_hidden and one.verdict is not Verdict.VIRTUAL and is_fitted(one)
+        place(judged.link)
+        for judged in ranked(audit)
+        if judged.port_hidden and judged.verdict is not Verdict.VIRTUAL and is_fitted(judged)
     ]
     if hidden:
         yield f"Judged by the card's own end alone, as the port is not visible from here: {', '.join(hidden)}"
@@ -330,7 +334,9 @@ def _of_function(function: PciFunction, audit: Audit, virtual: int) -> Iterator[
     yield describe(function, audit)
     if isinstance(function.vendor_name, str):
         yield f"by {plain(function.vendor_name, 60)}"
-    onboard = next((one for one in audit.facts.board_devices if one.address == function.address), None)
+    onboard = next(
+        (board_device for board_device in audit.facts.board_devices if board_device.address == function.address), None
+    )
     if onboard is not None and onboard.designation:
         yield f"on the board as {plain(onboard.designation, 40)}"
     elif isinstance(function.label, str):
@@ -345,13 +351,13 @@ def _of_function(function: PciFunction, audit: Audit, virtual: int) -> Iterator[
 
 def unread(audit: Audit) -> Iterator[str]:
     """What could not be read, and why; what root would add stands apart."""
-    for one in audit.unread:
-        if not one.needs_root:
-            yield f"{plain(one.asked)}: {plain(one.why)}"
+    for silence in audit.unread:
+        if not silence.needs_root:
+            yield f"{plain(silence.asked)}: {plain(silence.why)}"
 
 
 def root_would_add(audit: Audit) -> Iterator[str]:
     """The readings that the super-user would get as well."""
     for finding in audit.findings:
         if finding.rule == ROOT:
-            yield from (plain(one.source, 300) for one in finding.evidence)
+            yield from (plain(evidence.source, 300) for evidence in finding.evidence)

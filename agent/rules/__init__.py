@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 # In the order in which findings of one severity are told.
 FAMILIES = (absent, drives, links, errors, health_log, host, notes, sheet, slots, stripe_sets)
-RULES = {one.id: one for family in FAMILIES for one in REGISTERED.values() if one.run.__module__ == family.__name__}
+RULES = {rule.id: rule for family in FAMILIES for rule in REGISTERED.values() if rule.run.__module__ == family.__name__}
 
 __all__ = ["FAMILIES", "RULES", "Found", "Rule", "run"]
 

@@ -83,20 +83,20 @@ def _slot_part_silent(seen: JudgedMachine) -> Iterator[Found | Unread]:
     if seen.machine.facts.host.virtual is True:
         return
     for parts in split_slots.alike(seen.machine, seen.judged):
-        answering = [one for one in parts if one.link.device is not None]
-        if not answering or _straddled(answering) or _on_sheet(seen, parts) or any(_made_up(one) for one in parts):
+        answering = [part for part in parts if part.link.device is not None]
+        if not answering or _straddled(answering) or _on_sheet(seen, parts) or any(_made_up(part) for part in parts):
             continue
         yield from _of_slot(seen, parts, answering)
 
 
 def _of_slot(seen: JudgedMachine, parts: Parts, answering: Parts) -> Iterator[Found | Unread]:
     """What is to be said of ports that are named as one slot, if anything."""
-    functions = [one for part in answering for one in (*part.link.functions, *_behind(seen, part.link))]
+    functions = [function for part in answering for function in (*part.link.functions, *_behind(seen, part.link))]
     holds = _drive_among(seen, functions)
-    unread = [(one, told) for one in parts if (told := _not_told(one)) is not None]
-    silent = [one for one in parts if one.verdict is Verdict.EMPTY]
+    unread = [(judged, told) for judged in parts if (told := _not_told(judged)) is not None]
+    silent = [judged for judged in parts if judged.verdict is Verdict.EMPTY]
     more, why = split_slots.further(seen.machine, parts)
-    nothing_below = silent or unread or any(one.address not in seen.machine.below for one in more)
+    nothing_below = silent or unread or any(function.address not in seen.machine.below for function in more)
     if holds is False or not nothing_below:
         return
     if why is not None:
@@ -117,14 +117,14 @@ def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Untold) -> Fo
         f"{'it does' if one_is else 'they do'} not answer"
     )
     if unread:
-        others = _ports([one for one, _ in unread])
+        others = _ports([judged for judged, _ in unread])
         headline = f"{headline}; whether {others} {'holds' if len(unread) == 1 else 'hold'} one is not known"
     verb = "answers" if len(answering) == 1 else "answer"
     evidence = (
         Evidence(split_slots.source(parts), f"{slot} at {_ports(parts)}", f"one slot, split into {count}"),
         Evidence(f"parts of {slot}", f"{_ports(answering)} {verb}", f"all {count}, where each holds a drive"),
         *_absence(silent),
-        *(Evidence(f"presence at {_ports((one,))}", told.why, "readable") for one, told in unread[:MOST_NAMES]),
+        *(Evidence(f"presence at {_ports((judged,))}", told.why, "readable") for judged, told in unread[:MOST_NAMES]),
     )
     # Places are filled in their order, so that the last one is the finding's subject for longest.
     subject = silent[-1].port_address or ""
@@ -137,13 +137,15 @@ def _parts_unread(parts: Parts, answering: Parts, unread: Untold) -> Unread:
         rest = f"the other {len(unread)} hold drives" if len(unread) > 1 else "the other one holds a drive"
     else:
         rest = f"{len(unread)} of the others {'hold drives' if len(unread) > 1 else 'holds a drive'}"
-    what = f"{_ports([one for one, _ in unread])} of {_slot_words(parts)}"
-    return _because(what, f"{_counted(answering, parts)}; whether {rest} could not be read", [one for _, one in unread])
+    what = f"{_ports([judged for judged, _ in unread])} of {_slot_words(parts)}"
+    return _because(
+        what, f"{_counted(answering, parts)}; whether {rest} could not be read", [silence for _, silence in unread]
+    )
 
 
 def _further_unread(parts: Parts, more: Sequence[PciFunction], why: Unread) -> Unread:
     """How many parts the slot has is not known, and so not which of them answer."""
-    ports = _names([one.address for one in more])
+    ports = _names([pci_function.address for pci_function in more])
     belong = "belongs" if len(more) == 1 else "belong"
     return _because(f"parts of {_slot_words(parts)}", f"whether {ports} {belong} to it could not be read", [why])
 
@@ -156,8 +158,10 @@ def _counted(answering: Parts, parts: Parts) -> str:
 def _straddled(answering: Parts) -> bool:
     """Whether the one card that answers is wider than its part: it may sit across the slot, with no part left to it."""
     return len(answering) == 1 and any(
-        one.device_can is not None and one.port_can is not None and one.device_can.width > one.port_can.width
-        for one in answering
+        judged.device_can is not None
+        and judged.port_can is not None
+        and judged.device_can.width > judged.port_can.width
+        for judged in answering
     )
 
 
@@ -210,9 +214,9 @@ def _switch_without_drive(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if not _is_switch_card(seen, judged) or _on_sheet(seen, (judged,)):
             continue
         behind = _behind(seen, judged.link)
-        others = [one for one in behind if not _is_port(seen, one)]
+        others = [pci_function for pci_function in behind if not _is_port(seen, pci_function)]
         ports = _ports_at_end(seen, behind)
-        if any(_known_device(seen, one) for one in others) or any(_elsewhere(one) for one in ports):
+        if any(_known_device(seen, other) for other in others) or any(_elsewhere(port) for port in ports):
             continue
         what = f"drives behind the packet switch {judged.device_address} in {_slot_words((judged,))}"
         if others:
@@ -225,18 +229,18 @@ def _is_switch_card(seen: JudgedMachine, judged: Judged) -> bool:
     """Whether the link leads to a packet switch on a card, and to nothing beside it."""
     link, kinds = judged.link, seen.machine.kinds
     below = seen.machine.below.get(link.device.address, ()) if link.device is not None else ()
-    if not any(kinds.get(one.address) == pcie.SWITCH_DOWNSTREAM_PORT for one in below):
+    if not any(kinds.get(function.address) == pcie.SWITCH_DOWNSTREAM_PORT for function in below):
         return False
     if link.onboard or not split_slots.is_board_slot(seen.machine, link) or _made_up(judged):
         return False
-    beside = [one.class_code for one in link.functions if one is not link.device]
+    beside = [function.class_code for function in link.functions if function is not link.device]
     return all(isinstance(code, int) and code >> 8 in OF_SWITCHES for code in beside)
 
 
 def _ports_at_end(seen: JudgedMachine, behind: Iterable[PciFunction]) -> list[Judged]:
     """The ports among these functions below which nothing answers, by address."""
-    addresses = {one.address for one in behind}
-    found = [one for one in seen.judged if one.port_address in addresses and one.link.device is None]
+    addresses = {pci_function.address for pci_function in behind}
+    found = [judged for judged in seen.judged if judged.port_address in addresses and judged.link.device is None]
     return sorted(found, key=split_slots.by_port)
 
 
@@ -248,7 +252,7 @@ def _is_port(seen: JudgedMachine, function: PciFunction) -> bool:
 def _known_device(seen: JudgedMachine, function: PciFunction) -> bool:
     """Whether a function that is no port is known to be a device of some kind."""
     return isinstance(function.class_code, int) or any(
-        one.address == function.address for one in seen.machine.facts.drives
+        drive.address == function.address for drive in seen.machine.facts.drives
     )
 
 
@@ -267,11 +271,11 @@ def _elsewhere(judged: Judged) -> bool:
 
 def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
     """A switch behind which nothing answers: a note where all its ports feel nothing, else why that is not known."""
-    unread = [(one, told) for one in ports if (told := _not_told(one)) is not None]
+    unread = [(port, told) for port in ports if (told := _not_told(port)) is not None]
     if unread:
-        which = f"{_ports([one for one, _ in unread])} {'holds a drive' if len(unread) == 1 else 'hold drives'}"
+        which = f"{_ports([link for link, _ in unread])} {'holds a drive' if len(unread) == 1 else 'hold drives'}"
         return _because(what, f"nothing answers; whether {which} could not be read", [told for _, told in unread])
-    bays = [one for one in ports if not _leads_to_no_slot(one)]
+    bays = [port for port in ports if not _leads_to_no_slot(port)]
     if not bays:
         return Unread(what, "nothing answers, and its ports lead to no slot, so that they feel no drive either")
     slot, count = _slot_words((judged,)), len(bays)
@@ -294,20 +298,20 @@ def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
 def _behind(seen: JudgedMachine, link: Link) -> tuple[PciFunction, ...]:
     """All functions below those that a link leads to; a loop, which only a damaged capture has, ends it."""
     found: dict[str, PciFunction] = {}
-    waiting = [one.address for one in link.functions]
+    waiting = [function.address for function in link.functions]
     while waiting:
-        for one in seen.machine.below.get(waiting.pop(), ()):
-            if one.address not in found:
-                found[one.address] = one
-                waiting.append(one.address)
+        for map_entry in seen.machine.below.get(waiting.pop(), ()):
+            if map_entry.address not in found:
+                found[map_entry.address] = map_entry
+                waiting.append(map_entry.address)
     return tuple(found.values())
 
 
 def _drive_among(seen: JudgedMachine, functions: Sequence[PciFunction]) -> bool | None:
     """Whether one of these is a drive, or what drives hang on; None where a class code could not be read."""
-    drives = {one.address for one in seen.machine.facts.drives}
-    codes = [one.class_code for one in functions]
-    if any(one.address in drives for one in functions):
+    drives = {drive.address for drive in seen.machine.facts.drives}
+    codes = [function.class_code for function in functions]
+    if any(function.address in drives for function in functions):
         return True
     if any(isinstance(code, int) and code >> 16 == STORAGE for code in codes):
         return True
@@ -316,14 +320,16 @@ def _drive_among(seen: JudgedMachine, functions: Sequence[PciFunction]) -> bool 
 
 def _nature_unread(what: str, functions: Sequence[PciFunction]) -> Unread:
     """Why it is not known whether something that answers is a drive."""
-    one, told = next((one, one.class_code) for one in functions if isinstance(one.class_code, Unread))
+    one, told = next(
+        (function, function.class_code) for function in functions if isinstance(function.class_code, Unread)
+    )
     return _because(what, f"what {one.address} is could not be read", [told])
 
 
 def _because(what: str, why: str, lost: Sequence[Unread]) -> Unread:
     """What could not be told, for want of these readings."""
     told = of(what, lost[0])
-    root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
+    root, vital = all(unread.needs_root for unread in lost), any(unread.vital for unread in lost)
     return replace(told, why=f"{why}: {told.why}", needs_root=root, vital=vital)
 
 
@@ -349,7 +355,7 @@ def _not_told(judged: Judged) -> Unread | None:
     implemented = port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
     present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state")
     readings = (implemented, judged.link.below_lost, present)
-    return next((one for one in readings if isinstance(one, Unread)), None)
+    return next((reading for reading in readings if isinstance(reading, Unread)), None)
 
 
 def _on_sheet(seen: JudgedMachine, links: Iterable[Judged]) -> bool:
@@ -358,20 +364,20 @@ def _on_sheet(seen: JudgedMachine, links: Iterable[Judged]) -> bool:
         return False
     told: set[str] = set()
     for part in seen.matched.parts():
-        told |= {one.link.key for one in (part.spot.wide if part.spot is not None else ())}
+        told |= {judged.link.key for judged in (part.spot.wide if part.spot is not None else ())}
         told |= {part.link.link.key} if part.link is not None else set()
-    return any(one.link.key in told for one in links)
+    return any(link.link.key in told for link in links)
 
 
 def _absence(ports: Parts) -> Iterator[Evidence]:
     """What shows that nothing is at each of these ports."""
-    for one in ports[:MOST_NAMES]:
-        for told in one.evidence:
+    for port in ports[:MOST_NAMES]:
+        for told in port.evidence:
             yield Evidence(told.source, told.read, "a drive, where one is fitted")
 
 
 def _ports(links: Parts) -> str:
-    return _names([one.port_address or one.link.key for one in links])
+    return _names([link.port_address or link.link.key for link in links])
 
 
 def _names(addresses: Sequence[str]) -> str:

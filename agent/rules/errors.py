@@ -96,7 +96,7 @@ def _link_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
             counted = f"{first:,} link errors since start-up{since}{after}"
             headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
             yield Found(judged.subject, headline, evidence, severity=Severity.NOTE, judged=judged)
-    if silent and not any(one.what == "errors" for one in seen.machine.facts.unread):
+    if silent and not any(unread.what == "errors" for unread in seen.machine.facts.unread):
         what = f"error counters of {', '.join(silent)}"
         yield Unread(
             what, "neither end tells any: reporting is absent, switched off, kept by the firmware or not readable"
@@ -110,7 +110,7 @@ def _who(link: Link, ends: Sequence[PciFunction]) -> str:
 
 def _unread_counts(link: Link) -> str:
     """What to say of counters that could not be read: there may be more errors than were counted."""
-    lost = next((one for end in link.ends for one in _counters_of(end) if isinstance(one, Unread)), None)
+    lost = next((counter for end in link.ends for counter in _counters_of(end) if isinstance(counter, Unread)), None)
     return f"; not all counters could be read ({lost.what}: {lost.why})" if lost is not None else ""
 
 
@@ -123,7 +123,7 @@ def _counts(end: PciFunction | None) -> bool:
     """Whether this end told its counters in this look."""
     if end is None or end.errors is None or end.power_state == "D3cold":
         return False
-    return any(not isinstance(one, Unread) for one in _counters_of(end))
+    return any(not isinstance(counter, Unread) for counter in _counters_of(end))
 
 
 def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]]:
@@ -131,8 +131,8 @@ def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]
     found = []
     for look in machine.facts.looks:
         later = [look.functions.get(end.address) for end in ends]
-        if all(_counts(one) for one in later):
-            found.append((look.offset, sum(link_error_count(one) for one in later if one is not None)))
+        if all(_counts(function) for function in later):
+            found.append((look.offset, sum(link_error_count(function) for function in later if function is not None)))
     return found
 
 
@@ -234,12 +234,12 @@ def _equalization_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
             speed: evidence
             for speed in range(judged.now.speed + 1, judged.best.speed + 1)
             if speed in EQUALIZATION
-            for evidence in [[one for end in judged.link.ends for one in _failed_phases(end, speed)]]
+            for evidence in [[failed_phase for end in judged.link.ends for failed_phase in _failed_phases(end, speed)]]
             if evidence
         }
         if failed:
             speeds = " and ".join(speed_text(speed) for speed in failed)
-            evidence = tuple(one for found in failed.values() for one in found)
+            evidence = tuple(item for found in failed.values() for item in found)
             yield Found(judged.subject, f"equalization at {speeds} ended without success", evidence, judged=judged)
 
 

@@ -135,7 +135,7 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if spent:
             words = " and ".join(f"{_count(minutes, 'minute')} at its {name} limit" for minutes, _, name in spent)
             total = sum(minutes for minutes, _, _ in spent)
-            evidence = [Evidence(_bytes(drive, layout), _count(one, "minute"), "none") for one, layout, _ in spent]
+            evidence = [Evidence(_bytes(drive, layout), _count(entry, "minute"), "none") for entry, layout, _ in spent]
             without = LOAD if _too_hot(seen, drive, health) else ()
             headline = f"spent {words} or above so far{_share_of_life(health, total)}"
             yield make(headline, *evidence, without=without)

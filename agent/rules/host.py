@@ -78,7 +78,7 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
 )
 def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
     facts = seen.machine.facts
-    missing = [one for one in facts.unread if one.needs_root]
+    missing = [unread for unread in facts.unread if unread.needs_root]
     if isinstance(facts.board_slots, Unread) and facts.board_slots.needs_root:
         missing.append(facts.board_slots)
     limits = [
@@ -107,10 +107,10 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
     if missing:
         evidence = tuple(
             Evidence(
-                f"readings of {one.what}" if one.what in seen.machine.functions else one.what,
-                one.why,
+                f"readings of {unread.what}" if unread.what in seen.machine.functions else unread.what,
+                unread.why,
                 "readable by root",
             )
-            for one in missing
+            for unread in missing
         )
         yield Found("host", f"root would add {len(missing)} kind{'s' if len(missing) > 1 else ''} of reading", evidence)

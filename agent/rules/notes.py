@@ -79,15 +79,15 @@ def _field_note(seen: JudgedMachine) -> Iterator[Found | Unread]:
         return
     from agent.notes.applying import applied
 
-    for one in applied(notes, seen.machine, seen.by_key, seen.alone):
-        yield one if isinstance(one, Unread) else _found(one)
+    for told in applied(notes, seen.machine, seen.by_key, seen.alone):
+        yield told if isinstance(told, Unread) else _found(told)
 
 
 def _nameless(functions: Iterable[PciFunction]) -> Iterator[Unread]:
     """One line for functions whose numbers were asked for in vain: any note may hold for them."""
-    lost = [(one, first) for one in functions for first in [_lost_number(one)] if first is not None]
+    lost = [(function, first) for function in functions for first in [_lost_number(function)] if first is not None]
     if lost:
-        subjects = [one.address for one, _ in lost[:MOST_PARTS]]
+        subjects = [function.address for function, _ in lost[:MOST_PARTS]]
         more = f" and {len(lost) - MOST_PARTS} more" if len(lost) > MOST_PARTS else ""
         yield of(f"which field notes hold for {', '.join(subjects)}{more}", lost[0][1])
 
@@ -113,17 +113,17 @@ def _shipped(functions: Iterable[PciFunction]) -> Iterator[Note]:
         yield from shipped(name)
 
 
-def _found(one: Applied) -> Found:
-    note, first = one.note, one.matches[0].part
-    shown = _shown(one.beside)
-    met = any(thing.name == "firmware" and thing.same for thing in one.beside)
+def _found(applied: Applied) -> Found:
+    note, first = applied.note, applied.matches[0].part
+    shown = _shown(applied.beside)
+    met = any(thing.name == "firmware" and thing.same for thing in applied.beside)
     severity = Severity(note.severity)
-    if met or any(thing.same is False and thing.name != "firmware" for thing in one.beside):
+    if met or any(thing.same is False and thing.name != "firmware" for thing in applied.beside):
         severity = Severity.NOTE  # this machine is not held back by it
     return Found(
         first.subject,
-        f"{note.title}{_others(one)} (field note {note.id}, {note.confidence}{shown}{_against_words(one)})",
-        tuple(_evidence(one)),
+        f"{note.title}{_others(applied)} (field note {note.id}, {note.confidence}{shown}{_against_words(applied)})",
+        tuple(_evidence(applied)),
         severity=severity,
         judged=first.judged,
         drive=first.drive is not None,
@@ -142,9 +142,9 @@ def _part(part: NotablePart) -> str:
 # --- Words -----------------------------------------------------------------------------------------------------
 
 
-def _others(one: Applied) -> str:
+def _others(applied: Applied) -> str:
     """The other parts that the note holds for."""
-    names = [match.part.subject for match in one.matches[1:]]
+    names = [match.part.subject for match in applied.matches[1:]]
     if not names:
         return ""
     more = f" and {len(names) - MOST_PARTS} more" if len(names) > MOST_PARTS else ""
@@ -158,21 +158,21 @@ def _shown(beside: Iterable[Beside]) -> str:
         ("firmware", "the firmware that it needs is there", "the firmware here is older than the one that it needs"),
         ("", "this machine shows the same", "this machine shows otherwise"),
     ):
-        answers = [one.same for one in beside if (one.name == "firmware") == bool(name) and one.same is not None]
+        answers = [told.same for told in beside if (told.name == "firmware") == bool(name) and told.same is not None]
         if answers:
             words.append(yes if all(answers) else no)
-    return "".join(f"; {one}" for one in words)
+    return "".join(f"; {word}" for word in words)
 
 
-def _against_words(one: Applied) -> str:
-    return "".join(f"; field note {other.note.id} contradicts it" for other in one.against)
+def _against_words(applied: Applied) -> str:
+    return "".join(f"; field note {other.note.id} contradicts it" for other in applied.against)
 
 
 # --- Evidence --------------------------------------------------------------------------------------------------
 
 
-def _evidence(one: Applied) -> Iterator[Evidence]:
-    note = one.note
+def _evidence(applied: Applied) -> Iterator[Evidence]:
+    note = applied.note
     where = f"field note {note.id}, {note.confidence}"
     proofs = sorted(note.evidence, key=lambda proof: proof.date, reverse=True)
     for proof in proofs[:MOST_PROOFS]:
@@ -181,17 +181,17 @@ def _evidence(one: Applied) -> Iterator[Evidence]:
         more = len(proofs) - MOST_PROOFS
         pieces = "1 more piece" if more == 1 else f"{more} more pieces"
         yield _plainly(where, f"{pieces} of evidence, see lanewright notes show")
-    for condition in one.matches[0].conditions:
-        yield _condition(one.matches[0], condition)
-    for match in one.matches[1:MOST_PARTS]:
+    for condition in applied.matches[0].conditions:
+        yield _condition(applied.matches[0], condition)
+    for match in applied.matches[1:MOST_PARTS]:
         yield _condition(match, match.conditions[0])  # the rest as with the first
-    for thing in one.beside:
+    for thing in applied.beside:
         if thing.now:
             expected = thing.now if thing.same else f"{thing.then}, by field note {note.id}"
-            yield Evidence(f"{one.matches[0].part.subject} {thing.name}", thing.now, expected)
+            yield Evidence(f"{applied.matches[0].part.subject} {thing.name}", thing.now, expected)
         else:
             yield _plainly(f"field note {note.id} has seen", thing.then)
-    for other in one.against:
+    for other in applied.against:
         yield Evidence(
             f"field note {other.note.id}, {other.note.confidence}",
             f"contradicts this one in its {', '.join(other.things)} (for {', '.join(other.parts)})",

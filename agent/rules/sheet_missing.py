@@ -25,7 +25,7 @@ OF_DRIVES: Final = ("reseat-drive", "try-drive-elsewhere", "enable-socket", "cou
 def parts_missing(matched: MatchedSheet) -> Iterator[Found | Unread]:
     """Cards with what should be on them, drives in slots of their own, and drives of cards that answer."""
     for card in matched.cards:
-        lost = [one for one in matched.on(card) if one.how == "missing"]
+        lost = [drive_match for drive_match in matched.on(card) if drive_match.how == "missing"]
         if card.how == "missing" and (lost or card.card.carrier != "passive"):
             yield _missing(matched, card, lost)
         elif lost and _unsplit(card, lost) is None:
@@ -43,8 +43,8 @@ def parts_missing(matched: MatchedSheet) -> Iterator[Found | Unread]:
             yield _unseen(matched, drive, drive.lost)
 
 
-def _untold(matched: MatchedSheet, one: CardMatch | DriveMatch) -> Unread:
-    return Unread(f"{one.words} of {matched.source}", "the sheet says too little of it to tell it from other parts")
+def _untold(matched: MatchedSheet, match: CardMatch | DriveMatch) -> Unread:
+    return Unread(f"{match.words} of {matched.source}", "the sheet says too little of it to tell it from other parts")
 
 
 # What to say of a part for which a reading is missing; what is not here could not be seen.
@@ -54,31 +54,31 @@ DOUBTS: Final = {
 }
 
 
-def _unseen(matched: MatchedSheet, one: CardMatch | DriveMatch, lost: Unread) -> Unread:
+def _unseen(matched: MatchedSheet, match: CardMatch | DriveMatch, lost: Unread) -> Unread:
     """A part that a reading which failed hides, or lets nobody tell from others; never missing, never in its place."""
-    why = f"{DOUBTS.get(one.how, 'it could not be seen')}: {lost.what}: {lost.why}"
-    return Unread(f"{one.words} of {matched.source}", why, lost.needs_root, vital=lost.failed)
+    why = f"{DOUBTS.get(match.how, 'it could not be seen')}: {lost.what}: {lost.why}"
+    return Unread(f"{match.words} of {matched.source}", why, lost.needs_root, vital=lost.failed)
 
 
-def _missing(matched: MatchedSheet, one: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
+def _missing(matched: MatchedSheet, match: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
     """A part of which nothing is to be seen, with the drives that should be on it."""
-    part = f"{one.words} with {_names(drives)}" if drives else one.words
-    without = OF_DRIVES if isinstance(one, CardMatch) else (*OF_CARDS, "count-drives", "set-split")
-    if one.spot is None:
-        where = f" in {one.label}" if one.label else ""
+    part = f"{match.words} with {_names(drives)}" if drives else match.words
+    without = OF_DRIVES if isinstance(match, CardMatch) else (*OF_CARDS, "count-drives", "set-split")
+    if match.spot is None:
+        where = f" in {match.label}" if match.label else ""
         read = "it answers nowhere"
-        if one.label:
-            read = f"{_no_slot(matched, one.label)}, and it answers in none"
+        if match.label:
+            read = f"{_no_slot(matched, match.label)}, and it answers in none"
         told = Evidence("parts that answer", read, f"{part}{where} ({matched.source})")
         return Found(
-            one.label or "host",
+            match.label or "host",
             f"{part} of the sheet{where}: {read}",
             (told,),
-            part=one.words,
-            place=f"slot {one.label}" if one.label else "the slot where it is",
+            part=match.words,
+            place=f"slot {match.label}" if match.label else "the slot where it is",
             without=without,
         )
-    judged = one.spot.first
+    judged = match.spot.first
     read = f"{matched.what(judged)} answers"
     source = f"{judged.port_address or judged.link.key} below it"
     evidence = [Evidence(source, read, f"{part} ({matched.source})")]
@@ -88,9 +88,9 @@ def _missing(matched: MatchedSheet, one: CardMatch | DriveMatch, drives: Sequenc
         judged.subject,
         f"{read} where the sheet has {part}",
         tuple(evidence),
-        severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in one.spot.links) else None,
-        part=f"{one.words} in {one.spot.words}",
-        place=one.spot.words,
+        severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in match.spot.links) else None,
+        part=f"{match.words} in {match.spot.words}",
+        place=match.spot.words,
         without=without,
     )
 
@@ -124,7 +124,7 @@ def _missing_on(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatc
 
 def _bays(lost: Sequence[DriveMatch]) -> str:
     """The bays of drives before their carrier, " in bays 2, 3 of", " on" where the sheet does not say."""
-    bays = [one.drive.bay for one in lost if one.drive.bay is not None]
+    bays = [drive_match.drive.bay for drive_match in lost if drive_match.drive.bay is not None]
     if len(bays) < len(lost) or len(bays) > MOST_NAMES:
         return " on"
     return f" in bay{'s' if len(bays) > 1 else ''} {', '.join(str(bay) for bay in bays)} of"
@@ -135,7 +135,7 @@ def _no_matter(card: CardMatch, lost: Sequence[DriveMatch], count: int) -> Itera
     if count == 1:
         yield "count-drives"
     ports = len(card.spot.wide) if card.spot is not None else 0
-    if card.card.carrier == "switch" or ports >= max(one.drive.bay or count for one in lost):
+    if card.card.carrier == "switch" or ports >= max(drive_match.drive.bay or count for drive_match in lost):
         yield "set-split"
 
 
@@ -143,13 +143,13 @@ def _empty_link(card: CardMatch) -> Judged | None:
     """A link of a card's slot below which nothing answers, else its first."""
     if card.spot is None:
         return None
-    return next((one for one in card.spot.links if one.link.device is None), card.spot.first)
+    return next((link for link in card.spot.links if link.link.device is None), card.spot.first)
 
 
 def drives_unsplit(matched: MatchedSheet) -> Iterator[Found]:
     """Carriers of which some drives answer, below a port with lanes that are not split off."""
     for card in matched.cards:
-        lost = [one for one in matched.on(card) if one.how == "missing"]
+        lost = [drive_match for drive_match in matched.on(card) if drive_match.how == "missing"]
         port = _unsplit(card, lost)
         if port is None or port.port_can is None or port.device_can is None:
             continue
@@ -170,13 +170,13 @@ def _unsplit(card: CardMatch, lost: Sequence[DriveMatch]) -> Judged | None:
     """The port of a carrier's slot that has lanes to split off for the drives that are lost, if there is one."""
     if card.card.carrier != "passive" or card.how != "here" or card.spot is None or not lost:
         return None
-    for one in card.spot.wide:
+    for judged in card.spot.wide:
         if (
-            one.port_can is not None
-            and one.device_can is not None
-            and one.port_can.width >= SPLIT * one.device_can.width
+            judged.port_can is not None
+            and judged.device_can is not None
+            and judged.port_can.width >= SPLIT * judged.device_can.width
         ):
-            return one
+            return judged
     return None
 
 
@@ -191,6 +191,6 @@ def _answering(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatch
 
 def _names(drives: Sequence[DriveMatch]) -> str:
     """Drives by the sheet's names for them."""
-    shown = ", ".join(f'"{one.drive.name}"' for one in drives[:MOST_NAMES])
+    shown = ", ".join(f'"{drive.drive.name}"' for drive in drives[:MOST_NAMES])
     more = f" and {len(drives) - MOST_NAMES} more" if len(drives) > MOST_NAMES else ""
     return f"the drive{'s' if len(drives) > 1 else ''} {shown}{more}"

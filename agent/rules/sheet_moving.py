@@ -59,15 +59,15 @@ class Group(Struct, frozen=True, eq=False):
     @property
     def first(self) -> Unit:
         """The part that the group is called by: one that runs below plan, if any does."""
-        return next((one for one in self.units if one.below), self.units[0])
+        return next((unit for unit in self.units if unit.below), self.units[0])
 
     @property
     def is_ring(self) -> bool:
         """Whether each is in the place of another."""
         return len(self.units) > 1 and all(
-            any(one.needs & other.holds for other in self.units if other is not one)
-            and any(one.holds & other.needs for other in self.units if other is not one)
-            for one in self.units
+            any(unit.needs & other.holds for other in self.units if other is not unit)
+            and any(unit.holds & other.needs for other in self.units if other is not unit)
+            for unit in self.units
         )
 
     def holds(self, part: CardMatch | DriveMatch) -> bool:
@@ -83,10 +83,10 @@ def groups(matched: MatchedSheet) -> list[Group]:
     """All parts that answer elsewhere, those together that want each other's places; drives before cards."""
     units = list(_units(matched))
     number = {id(unit): place for place, unit in enumerate(units)}
-    for one in units:
+    for unit_later in units:
         for other in units:
-            if one.needs & other.holds:
-                mine, theirs = number[id(one)], number[id(other)]
+            if unit_later.needs & other.holds:
+                mine, theirs = number[id(unit_later)], number[id(other)]
                 number = {key: mine if group == theirs else group for key, group in number.items()}
     together: dict[int, list[Unit]] = {}
     for unit in units:
@@ -96,14 +96,14 @@ def groups(matched: MatchedSheet) -> list[Group]:
 
 def _units(matched: MatchedSheet) -> Iterator[Unit]:
     parts: list[CardMatch | DriveMatch] = [*matched.drives, *matched.cards]
-    for one in parts:
-        judged = one.link
-        if one.how != "elsewhere" or one.spot is None or judged is None:
+    for part in parts:
+        judged = part.link
+        if part.how != "elsewhere" or part.spot is None or judged is None:
             continue
-        if isinstance(one, CardMatch):
-            yield _card(matched, one, judged)
-        elif one.on is None or one.on.card.carrier != "passive" or one.on.how != "elsewhere":
-            yield _drive(matched, one, judged)
+        if isinstance(part, CardMatch):
+            yield _card(matched, part, judged)
+        elif part.on is None or part.on.card.carrier != "passive" or part.on.how != "elsewhere":
+            yield _drive(matched, part, judged)
 
 
 def _card(matched: MatchedSheet, card: CardMatch, judged: Judged) -> Unit:
@@ -111,7 +111,7 @@ def _card(matched: MatchedSheet, card: CardMatch, judged: Judged) -> Unit:
     pairs: list[tuple[Judged | None, Rate | None]] = [(card.link, card.planned)]
     links = [judged]
     if card.card.carrier == "passive":
-        pairs = [(one.link, one.planned) for one in matched.on(card)]
+        pairs = [(drive_match.link, drive_match.planned) for drive_match in matched.on(card)]
         links = [link for link, _ in pairs if link is not None]
     return Unit(
         card,
@@ -147,7 +147,7 @@ def _target(matched: MatchedSheet, drive: DriveMatch) -> tuple[frozenset[str], s
 
 def _staying(matched: MatchedSheet) -> set[str]:
     """The links of parts that have their places already."""
-    return {one.link.link.key for one in matched.parts() if one.how in IN_PLACE and one.link is not None}
+    return {part.link.link.key for part in matched.parts() if part.how in IN_PLACE and part.link is not None}
 
 
 def place_words(matched: MatchedSheet, judged: Judged) -> str:
@@ -169,8 +169,8 @@ def _in_the_way(matched: MatchedSheet, units: Sequence[Unit], every: Sequence[Un
     """What is in places that are needed and belongs in none: the sheet does not have it, or not where it could go."""
     moving = {key for unit in every for key in unit.holds}
     stays = _staying(matched)
-    links = {one.link.key: one for card in matched.parts() if card.spot is not None for one in card.spot.links}
-    links |= {one.link.key: one for card in matched.cards for one in matched.bays(card)}
+    links = {link.link.key: link for card in matched.parts() if card.spot is not None for link in card.spot.links}
+    links |= {bay.link.key: bay for card in matched.cards for bay in matched.bays(card)}
     for unit in units:
         for key, judged in links.items():
             if key not in unit.needs or key in moving or key in stays:
@@ -236,7 +236,7 @@ def _hands(seen: JudgedMachine, group: Group) -> Iterator[Hand]:
         yield Hand("make-room", what, where)
     waiting, in_place = list(group.units), list(group.units)
     while waiting:
-        unit = next((one for one in waiting if not _blocking(one, in_place)), None)
+        unit = next((moved for moved in waiting if not _blocking(moved, in_place)), None)
         if unit is not None:
             action = "move-as-planned" if unit in in_place else "fit-as-planned"
             yield Hand(action, unit.part, unit.here, unit.there, _gain(seen, unit))
@@ -244,11 +244,11 @@ def _hands(seen: JudgedMachine, group: Group) -> Iterator[Hand]:
         else:
             unit = _blocking(waiting[0], in_place)[0]
             yield Hand("lay-aside", unit.part, unit.here)
-        in_place = [one for one in in_place if one is not unit]
+        in_place = [moved for moved in in_place if moved is not unit]
 
 
 def _blocking(unit: Unit, in_place: Sequence[Unit]) -> list[Unit]:
-    return [one for one in in_place if one is not unit and one.holds & unit.needs]
+    return [moved for moved in in_place if moved is not unit and moved.holds & unit.needs]
 
 
 def _gain(seen: JudgedMachine, unit: Unit) -> float | None:

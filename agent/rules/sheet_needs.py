@@ -48,8 +48,8 @@ def needs_broken(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     for group, here in by_group:
         if here:
             yield _by_place(out_of_place(seen, matched, group, brief=True), here)
-    for one in others:
-        yield _alone(one)
+    for other in others:
+        yield _alone(other)
 
 
 def by_place(seen: JudgedMachine, matched: MatchedSheet) -> tuple[list[tuple[Group, list[Broken]]], list[Broken]]:
@@ -57,16 +57,16 @@ def by_place(seen: JudgedMachine, matched: MatchedSheet) -> tuple[list[tuple[Gro
     found = list(broken(seen, matched))
     by_group = []
     for group in groups(matched):
-        here = [one for one in found if any(group.holds(part) for part in one.parts)]
-        found = [one for one in found if one not in here]
+        here = [need for need in found if any(group.holds(part) for part in need.parts)]
+        found = [need for need in found if need not in here]
         by_group.append((group, here))
     return by_group, found
 
 
 def _by_place(place: Found, here: Sequence[Broken]) -> Found:
     """The finding of parts in other places, with the needs that they break there."""
-    evidence = [reading for one in here for reading in one.evidence]
-    headline = f"{'; '.join(_says(one) for one in here)}; {place.headline}"
+    evidence = [reading for need in here for reading in need.evidence]
+    headline = f"{'; '.join(_says(need) for need in here)}; {place.headline}"
     judged = here[0].parts[0].link
     return replace(
         place,
@@ -78,15 +78,15 @@ def _by_place(place: Found, here: Sequence[Broken]) -> Found:
     )
 
 
-def _alone(one: Broken) -> Found:
-    judged = one.parts[0].link
-    name = judged.subject if judged is not None else one.need.name
-    return Found(name, _says(one), one.evidence, judged=judged)
+def _alone(need: Broken) -> Found:
+    judged = need.parts[0].link
+    name = judged.subject if judged is not None else need.need.name
+    return Found(name, _says(need), need.evidence, judged=judged)
 
 
-def _says(one: Broken) -> str:
-    more = f" and {len(one.words) - MOST_WORDS} more" if len(one.words) > MOST_WORDS else ""
-    return f'the need "{one.need.name}" is not met: {", ".join(one.words[:MOST_WORDS])}{more}'
+def _says(need: Broken) -> str:
+    more = f" and {len(need.words) - MOST_WORDS} more" if len(need.words) > MOST_WORDS else ""
+    return f'the need "{need.need.name}" is not met: {", ".join(need.words[:MOST_WORDS])}{more}'
 
 
 # --- One need --------------------------------------------------------------------------------------------------
@@ -131,31 +131,35 @@ def _links_of(matched: MatchedSheet, card: CardMatch) -> list[Judged]:
     if card.how not in FITTED:
         return []
     if card.card.carrier == "passive":
-        return [one.link for one in matched.on(card) if one.link is not None and one.how == card.how]
+        return [
+            drive_match.link
+            for drive_match in matched.on(card)
+            if drive_match.link is not None and drive_match.how == card.how
+        ]
     return [card.found] if card.found is not None else []
 
 
 def _fitted(matched: MatchedSheet, need: NeedExpected) -> list[tuple[DriveMatch, FittedDrive]]:
-    drives = [one for one in matched.drives if one.drive.name in need.drives and one.how in FITTED]
-    return [(one, one.found) for one in drives if one.found is not None]
+    drives = [drive for drive in matched.drives if drive.drive.name in need.drives and drive.how in FITTED]
+    return [(drive, drive.found) for drive in drives if drive.found is not None]
 
 
 def _places(seen: JudgedMachine, matched: MatchedSheet, need: NeedExpected) -> Iterator[Breach]:
-    for one, found in _fitted(matched, need):
+    for match, found in _fitted(matched, need):
         if need.not_on_split and found.own is not None and _is_split(matched, found.own):
             read = f"{place_words(matched, found.own)}, a slot that is split"
             asked = _asked(matched, need, "a slot that need not be split")
-            evidence = Evidence(f"{found.own.subject} place of {one.words}", read, asked)
-            yield (one,), f"{one.words} is in {read}", evidence
+            evidence = Evidence(f"{found.own.subject} place of {match.words}", read, asked)
+            yield (match,), f"{match.words} is in {read}", evidence
         switch = _switch_above(seen, matched, found) if need.not_behind_switch else None
         if switch is not None:
             where = matched.place_of(switch)
             evidence = Evidence(
-                f"{switch.subject} on the way of {one.words}",
+                f"{switch.subject} on the way of {match.words}",
                 f"a packet switch in {where}",
                 _asked(matched, need, "no packet switch"),
             )
-            yield (one,), f"{one.words} is behind the packet switch in {where}", evidence
+            yield (match,), f"{match.words} is behind the packet switch in {where}", evidence
 
 
 def _is_split(matched: MatchedSheet, own: Judged) -> bool:
@@ -165,13 +169,17 @@ def _is_split(matched: MatchedSheet, own: Judged) -> bool:
     labels |= {label} if (label := matched.spots.at(own)) is not None else set()
     for label in labels:
         spot = matched.spots.of(label, None)
-        if spot is not None and len(spot.links) > 1 and any(one is own for one in spot.links):
+        if spot is not None and len(spot.links) > 1 and any(link is own for link in spot.links):
             return True
     # Where no firmware names the parts of a slot, drives that answer side by side on a carrier without a switch tell.
     for card in matched.cards:
         if card.card.carrier == "passive" and card.how == "here" and card.spot is not None:
-            keys = {one.link.key for one in card.spot.wide}
-            beside = {one.link.link.key for one in matched.on(card) if one.link is not None and one.how in FITTED}
+            keys = {judged.link.key for judged in card.spot.wide}
+            beside = {
+                drive_match.link.link.key
+                for drive_match in matched.on(card)
+                if drive_match.link is not None and drive_match.how in FITTED
+            }
             if own.link.key in keys and len(keys & (beside | {own.link.key})) > 1:
                 return True
     return False
@@ -222,14 +230,14 @@ def _reached(
 ) -> Iterator[tuple[tuple[DriveMatch, ...], str, float]]:
     """What each drive, or the whole set, reaches at most while all else rests."""
     if need.stripe is None:
-        for one, found in fitted:
+        for match, found in fitted:
             if found.name in flows:
-                yield (one,), one.words, throughput.alone(flows[found.name], hops, direction).high
+                yield (match,), match.words, throughput.alone(flows[found.name], hops, direction).high
         return
-    members = {one.drive.name: flows[found.name] for one, found in fitted if found.name in flows}
+    members = {match.drive.name: flows[found.name] for match, found in fitted if found.name in flows}
     if need.raid is not None and members.keys() == set(need.drives):
         share = throughput.stripe(need.raid, [members[name] for name in need.drives], hops, direction)
-        yield tuple(one for one, _ in fitted), f'the set "{need.stripe}"', share.high
+        yield tuple(match for match, _ in fitted), f'the set "{need.stripe}"', share.high
 
 
 def _at_best(seen: JudgedMachine) -> dict[str, throughput.Hop]:

@@ -46,16 +46,16 @@ def other_parts(matched: MatchedSheet) -> Iterator[Found]:
             yield _other_drive(matched, drive)
 
 
-def _other_drive(matched: MatchedSheet, one: DriveMatch) -> Found:
-    assert one.found is not None
-    found, model = one.found, one.drive.model
+def _other_drive(matched: MatchedSheet, match: DriveMatch) -> Found:
+    assert match.found is not None
+    found, model = match.found, match.drive.model
     if model is not None and found.model is not None and as_written(model) != found.model:
         words, evidence = "another drive", Evidence(f"{found.name} model", found.model, f"{model} ({matched.source})")
     else:
         words = "another drive of the same model"
-        expected = f"{one.drive.serial} ({matched.source})"
+        expected = f"{match.drive.serial} ({matched.source})"
         evidence = Evidence(f"{found.name} serial number", found.serial or "not read", expected)
-    headline = f"is {words} than {one.words} of the sheet"
+    headline = f"is {words} than {match.words} of the sheet"
     return Found(found.name, headline, (evidence,), judged=found.own, drive=found.drive is not None)
 
 
@@ -64,9 +64,11 @@ def unplanned(matched: MatchedSheet) -> Iterator[Found | Unread]:
 
     What could not be told from the parts that it has may be one of them.
     """
-    cards = {one.link.key for one in matched.more_cards}
+    cards = {more_card.link.key for more_card in matched.more_cards}
     for judged in matched.more_cards:
-        on_it = [one.name for one in matched.more_drives if any(link is judged for link in one.chain)]
+        on_it = [
+            more_drive.name for more_drive in matched.more_drives if any(link is judged for link in more_drive.chain)
+        ]
         drives = f" with {', '.join(on_it)}" if on_it else ""
         what = matched.what(judged)
         unread = numbers(judged) or hidden([judged]) or _may_be_card(matched, judged)
@@ -76,34 +78,36 @@ def unplanned(matched: MatchedSheet) -> Iterator[Found | Unread]:
         source = f"{judged.subject} in {matched.place_of(judged)}"
         evidence = (Evidence(source, f"{what}{drives}", f"no such card ({matched.source})"),)
         yield Found(judged.subject, f"{what}{drives} is not in the sheet", evidence, judged=judged)
-    for one in matched.more_drives:
-        if cards.isdisjoint(link.link.key for link in one.chain):
-            where = matched.place_of(one.own) if one.own is not None else "a place that is not shown"
-            unread = one.lost or _may_be_drive(matched, one)
+    for more_drive in matched.more_drives:
+        if cards.isdisjoint(link.link.key for link in more_drive.chain):
+            where = matched.place_of(more_drive.own) if more_drive.own is not None else "a place that is not shown"
+            unread = more_drive.lost or _may_be_drive(matched, more_drive)
             if unread is not None:
-                yield _doubtful(one.name, matched, unread)
+                yield _doubtful(more_drive.name, matched, unread)
                 continue
             evidence = (
-                Evidence(f"{one.name} in {where}", one.model or "a drive", f"no such drive ({matched.source})"),
+                Evidence(
+                    f"{more_drive.name} in {where}", more_drive.model or "a drive", f"no such drive ({matched.source})"
+                ),
             )
             headline = f"a drive in {where} that is not in the sheet"
-            yield Found(one.name, headline, evidence, judged=one.own, drive=one.drive is not None)
+            yield Found(more_drive.name, headline, evidence, judged=more_drive.own, drive=more_drive.drive is not None)
 
 
 def _may_be_card(matched: MatchedSheet, judged: Judged) -> Unread | None:
     """Why a card may be one of the sheet's: one that could not be seen, and of which nothing says otherwise."""
-    for one in matched.cards:
-        wanted = one.card.pci_id
-        if one.lost is not None and (wanted is None or wanted.lower() == identity(judged)):
-            return one.lost
+    for card in matched.cards:
+        wanted = card.card.pci_id
+        if card.lost is not None and (wanted is None or wanted.lower() == identity(judged)):
+            return card.lost
     return None
 
 
 def _may_be_drive(matched: MatchedSheet, found: FittedDrive) -> Unread | None:
     """Why a drive may be one of the sheet's, as with cards."""
-    for one in matched.drives:
-        if one.lost is not None and not is_another(one, found):
-            return one.lost
+    for drive in matched.drives:
+        if drive.lost is not None and not is_another(drive, found):
+            return drive.lost
     return None
 
 

@@ -24,7 +24,7 @@ Short = tuple["DriveMatch", float, float]  # a drive, what it should reach at mo
 
 def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Links of parts in their places."""
-    for one, judged, planned in _links_below(matched):
+    for match, judged, planned in _links_below(matched):
         now = judged.now
         assert now is not None
         part_can = judged.device_can is not None and _less(judged.device_can, planned)
@@ -36,7 +36,7 @@ def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
         cause = "; the part itself can do no more" if part_can else ""
         yield Found(
             judged.subject,
-            f"{one.words} runs at {rate_text(now)} where the sheet expects {rate_text(planned)}{cause}",
+            f"{match.words} runs at {rate_text(now)} where the sheet expects {rate_text(planned)}{cause}",
             tuple(evidence),
             severity=Severity.LIMIT if part_can or judged.verdict.kind.below_best else None,
             judged=judged,
@@ -48,10 +48,10 @@ def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
 
 def _links_below(matched: MatchedSheet) -> Iterator[tuple[CardMatch | DriveMatch, Judged, Rate]]:
     """Parts in their places, each with its link and the rate that the sheet expects, where the link falls below it."""
-    for one in matched.parts():
-        judged, planned = one.link, one.planned
-        if judged is not None and planned is not None and one.how in IN_PLACE and falls_below(judged, planned):
-            yield one, judged, planned
+    for part in matched.parts():
+        judged, planned = part.link, part.planned
+        if judged is not None and planned is not None and part.how in IN_PLACE and falls_below(judged, planned):
+            yield part, judged, planned
 
 
 def falls_below(judged: Judged, planned: Rate) -> bool:
@@ -79,21 +79,23 @@ def _less(rate: Rate, planned: Rate) -> bool:
 def rates_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Rates of drives in their places, one finding for all that one link holds back."""
     told = {judged.link.key for _, judged, _ in _links_below(matched)}
-    told |= {one.link.key for one in seen.judged if one.verdict.kind.below_best or one.verdict is Verdict.UNKNOWN}
+    told |= {
+        other.link.key for other in seen.judged if other.verdict.kind.below_best or other.verdict is Verdict.UNKNOWN
+    }
     groups: dict[tuple[str, str], list[Short]] = {}
-    for one in matched.drives:
-        if one.found is None or one.how not in IN_PLACE or (one.on is not None and one.on.how != "here"):
+    for drive in matched.drives:
+        if drive.found is None or drive.how not in IN_PLACE or (drive.on is not None and drive.on.how != "here"):
             continue
-        if any(link.link.key in told for link in one.found.chain):
+        if any(link.link.key in told for link in drive.found.chain):
             continue
-        name = one.found.name
+        name = drive.found.name
         for when, share, planned in (
-            ("alone", seen.alone.get(name), one.drive.alone),
-            ("with all drives at once", seen.together.get(name), one.drive.together),
+            ("alone", seen.alone.get(name), drive.drive.alone),
+            ("with all drives at once", seen.together.get(name), drive.drive.together),
         ):
             if share is not None and planned is not None and share.high < planned[1] * (1 - LEAST_RATE_LOSS):
-                key = share.narrowest or one.found.chain[0].link.key
-                groups.setdefault((when, key), []).append((one, share.high, planned[1]))
+                key = share.narrowest or drive.found.chain[0].link.key
+                groups.setdefault((when, key), []).append((drive, share.high, planned[1]))
                 break  # who falls short alone does so in company
     for (when, key), short in groups.items():
         yield _rate_below(seen, matched, when, key, short)
@@ -103,16 +105,18 @@ def _rate_below(seen: JudgedMachine, matched: MatchedSheet, when: str, key: str,
     judged, hop = seen.by_key[key], seen.hops.get(key)
     evidence = [
         Evidence(
-            f"{one.found.name} ({one.words}) {when}", f"{high:,.0f} MB/s at most", f"{planned:,.0f} ({matched.source})"
+            f"{match.found.name} ({match.words}) {when}",
+            f"{high:,.0f} MB/s at most",
+            f"{planned:,.0f} ({matched.source})",
         )
-        for one, high, planned in short
-        if one.found is not None
+        for match, high, planned in short
+        if match.found is not None
     ]
     crossing = sum(key in flow.hops for flow in seen.flows)
     payload = f", packets of {hop.payload_bytes} bytes" if hop is not None and hop.payload_bytes is not None else ""
     read = f"{now_text(judged)}{payload}, {crossing} drive{'s' if crossing > 1 else ''} across it"
     evidence.append(Evidence(f"{key} link, which decides", read, f"lanes, packets and drives as in {matched.source}"))
-    names = ", ".join(one.found.name for one, _, _ in short if one.found is not None)
+    names = ", ".join(match.found.name for match, _, _ in short if match.found is not None)
     most = max(planned - high for _, high, planned in short)
     headline = f"{names} should reach up to {most:,.0f} MB/s less {when} than the sheet expects; this link decides"
     return Found(judged.subject, headline, tuple(evidence), judged=judged)

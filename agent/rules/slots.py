@@ -124,7 +124,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
         move = seen.moves.get(judged.link.key)
         if move is None or move.swaps_with is None:
             continue
-        holder = next(one for one in seen.judged if one.device_address == move.swaps_with)
+        holder = next(link for link in seen.judged if link.device_address == move.swaps_with)
         assert holder.port_can is not None
         assert holder.device_can is not None
         evidence = (

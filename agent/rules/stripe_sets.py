@@ -51,20 +51,20 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
 )
 def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
     flows = {flow.name: flow for flow in seen.flows}
-    for one in seen.stripes:
-        key = one.narrowest_alone
+    for stripe in seen.stripes:
+        key = stripe.narrowest_alone
         judged = seen.at(key) if key is not None else None
-        members = [flows[name] for name in one.stripe.members if name in flows]
+        members = [flows[name] for name in stripe.stripe.members if name in flows]
         sharing = [flow.name for flow in members if key in flow.hops]
-        if one.alone is None or one.raid is None or judged is None or judged.now is None or len(sharing) < 2:  # noqa: PLR2004 - one alone shares nothing
+        if stripe.alone is None or stripe.raid is None or judged is None or judged.now is None or len(sharing) < 2:  # noqa: PLR2004 - one alone shares nothing
             continue
         if judged.verdict.kind.below_best:
             continue  # a finding by itself, and no measure of how the carrier is built
         apart = [Flow(flow.name, flow.hops[:1], flow.limit_mbps, flow.write_limit_mbps) for flow in members]
-        free = throughput.stripe(one.raid, apart, seen.hops)
-        if one.alone[1] >= free.high * (1 - LEAST_LOSS):
+        free = throughput.stripe(stripe.raid, apart, seen.hops)
+        if stripe.alone[1] >= free.high * (1 - LEAST_LOSS):
             continue
-        gives, could = _range(one.alone), _range((free.low, free.high))
+        gives, could = _range(stripe.alone), _range((free.low, free.high))
         evidence = (
             Evidence(
                 f"{judged.link.key} link rate now",
@@ -72,12 +72,12 @@ def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 f"room for all {len(sharing)}, or links of their own",
             ),
             Evidence(
-                f"{one.stripe.name} over the own links of {', '.join(flow.name for flow in members)}",
+                f"{stripe.stripe.name} over the own links of {', '.join(flow.name for flow in members)}",
                 could,
-                f"{gives} or less; the highest is {free.high / one.alone[1]:.1f} times as much",
+                f"{gives} or less; the highest is {free.high / stripe.alone[1]:.1f} times as much",
             ),
         )
-        headline = f"the set {words(one)} should read {gives} through it, where its members could give {could}"
+        headline = f"the set {words(stripe)} should read {gives} through it, where its members could give {could}"
         yield Found(judged.subject, headline, evidence, judged=judged)
 
 
@@ -117,12 +117,12 @@ def _range(rates: tuple[float, float]) -> str:
     ),
 )
 def _stripe_degraded(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    for one in seen.stripes:
-        stripe = one.stripe
+    for stripe_set in seen.stripes:
+        stripe = stripe_set.stripe
         lost = members_lost(stripe)
         if not stripe.level or stripe.state in RESTING_STATES:
             continue
-        silent = next((one for one in (stripe.level, stripe.state, lost) if isinstance(one, Unread)), None)
+        silent = next((value for value in (stripe.level, stripe.state, lost) if isinstance(value, Unread)), None)
         if silent is not None:
             if lost != 0:
                 yield of(f"whether {stripe.name} lacks a member", silent)

@@ -28,16 +28,16 @@ _OF_BAYS: Final = ("bay_lanes", "bay_generation", "bay_lengths", "bay_form")
 def check(sheet: Sheet) -> None:
     """Raise BadInput for the first thing found that the sheet cannot mean."""
     say = Say(sheet)
-    say.once("uplink", "name", [one.name for one in sheet.uplinks])
-    say.once("slot", "label", [one.label for one in sheet.slots])
-    say.once("card", "name", [one.name for one in sheet.cards])
-    say.once("drive", "name", [one.name for one in sheet.drives])
-    say.once("stripe", "name", [one.name for one in sheet.stripes])
-    say.once("need", "name", [one.name for one in sheet.needs])
+    say.once("uplink", "name", [uplink.name for uplink in sheet.uplinks])
+    say.once("slot", "label", [slot_data.label for slot_data in sheet.slots])
+    say.once("card", "name", [spec.name for spec in sheet.cards])
+    say.once("drive", "name", [spec.name for spec in sheet.drives])
+    say.once("stripe", "name", [stripe.name for stripe in sheet.stripes])
+    say.once("need", "name", [need.name for need in sheet.needs])
     _check_uplinks(say)
     for number, slot in enumerate(sheet.slots):
         _check_slot(say, f"slot[{number}]", slot)
-    say.once("slot", "port", [one.port for one in sheet.slots])
+    say.once("slot", "port", [slot_data.port for slot_data in sheet.slots])
     for number, card in enumerate(sheet.cards):
         _check_card(say, f"card[{number}]", card)
     _check_cards_today(say)
@@ -53,13 +53,13 @@ def check(sheet: Sheet) -> None:
 
 
 def _check_uplinks(say: Say) -> None:
-    above = {one.name: one.above for one in say.sheet.uplinks}
-    for number, one in enumerate(say.sheet.uplinks):
+    above = {uplink.name: uplink.above for uplink in say.sheet.uplinks}
+    for number, uplink in enumerate(say.sheet.uplinks):
         key = f"uplink[{number}].above"
-        say.known(key, one.above, "uplink", above)
-        way = [one.name]
+        say.known(key, uplink.above, "uplink", above)
+        way = [uplink.name]
         while (upper := above.get(way[-1])) is not None:
-            if upper == one.name:
+            if upper == uplink.name:
                 names = ", ".join(quoted(name) for name in way)
                 raise say.wrong(
                     key, f"uplinks must lead to the processor, and this leads back to itself by way of {names}"
@@ -85,12 +85,12 @@ def _check_slot(say: Say, key: str, slot: SlotSpec) -> None:
     for number, split in enumerate(slot.splits):
         _check_split(say, f"{key}.splits[{number}]", slot, split)
     if slot.uplink is not None:
-        say.known(f"{key}.uplink", slot.uplink, "uplink", [one.name for one in say.sheet.uplinks])
+        say.known(f"{key}.uplink", slot.uplink, "uplink", [uplink.name for uplink in say.sheet.uplinks])
     for number, label in enumerate(slot.covers):
         place = f"{key}.covers[{number}]"
         if label == slot.label:
             raise say.wrong(place, f"{quoted(label)} cannot cover itself: a card always takes its own slot")
-        say.known(place, label, "slot", [one.label for one in say.sheet.slots])
+        say.known(place, label, "slot", [slot_data.label for slot_data in say.sheet.slots])
     say.listed_once(f"{key}.covers", slot.covers)
     say.listed_once(f"{key}.splits", ["+".join(map(str, split)) for split in slot.splits])
 
@@ -119,8 +119,8 @@ def _check_card(say: Say, key: str, card: CardSpec) -> None:
     if card.stays and card.slot is None:
         raise say.wrong(f"{key}.stays", f"{quoted(card.name)} is in no slot where it could stay; write slot too")
     if card.slot is not None:
-        say.known(f"{key}.slot", card.slot, "slot", [one.label for one in say.sheet.slots])
-        slot = next(one for one in say.sheet.slots if one.label == card.slot)
+        say.known(f"{key}.slot", card.slot, "slot", [slot_data.label for slot_data in say.sheet.slots])
+        slot = next(slot_data for slot_data in say.sheet.slots if slot_data.label == card.slot)
         if slot.kind != "card":
             raise say.wrong(f"{key}.slot", f"{quoted(slot.label)} takes a drive ({slot.kind}), not a card")
         if not goes_in(card.connector, slot.connector, slot.open_end):
@@ -193,11 +193,11 @@ def _check_place(say: Say, key: str, drive: DriveSpec) -> None:
             f"{key}.stays", f"{quoted(drive.name)} has no place where it could stay; write slot, or card and bay"
         )
     if drive.card is not None:
-        say.known(f"{key}.card", drive.card, "card", [one.name for one in say.sheet.cards])
-        _check_bay(say, key, drive, next(one for one in say.sheet.cards if one.name == drive.card))
+        say.known(f"{key}.card", drive.card, "card", [card.name for card in say.sheet.cards])
+        _check_bay(say, key, drive, next(card for card in say.sheet.cards if card.name == drive.card))
     if drive.slot is not None:
-        say.known(f"{key}.slot", drive.slot, "slot", [one.label for one in say.sheet.slots])
-        slot = next(one for one in say.sheet.slots if one.label == drive.slot)
+        say.known(f"{key}.slot", drive.slot, "slot", [slot_data.label for slot_data in say.sheet.slots])
+        slot = next(slot_data for slot_data in say.sheet.slots if slot_data.label == drive.slot)
         if slot.kind == "card":
             raise say.wrong(
                 f"{key}.slot", f"{quoted(slot.label)} takes cards; write the card and bay that the drive is in"
@@ -247,7 +247,7 @@ def _check_drives_today(say: Say) -> None:
 
 def _check_stripes(say: Say) -> None:
     """A drive may be in several stripes, as partitions of it can be; but only once in each."""
-    names = [one.name for one in say.sheet.drives]
+    names = [drive.name for drive in say.sheet.drives]
     for number, stripe in enumerate(say.sheet.stripes):
         key = f"stripe[{number}].drives"
         for place, name in enumerate(stripe.drives):

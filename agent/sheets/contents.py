@@ -60,14 +60,14 @@ class Contents:
     def add(self, place: SlotPlace, slot: SlotSpec) -> None:
         """Add what is in a slot."""
         if not place.fitted:
-            if any(one.verdict is Verdict.DARK for one in place.links):
+            if any(link.verdict is Verdict.DARK for link in place.links):
                 self._add_silent(slot)
         elif slot.kind != "card":
             self._add_drive(place.fitted[0], slot, slot=slot.label)
         elif len(place.fitted) == 1 and self._is_switch_carrier(place.fitted[0]):
             self._add_switch_carrier(place.fitted[0], slot)
             self._supply_last(slot)
-        elif any(one.is_drive for one in place.fitted):
+        elif any(judged.is_drive for judged in place.fitted):
             self._add_passive_carrier(place, slot)
             self._supply_last(slot)
         else:
@@ -100,24 +100,24 @@ class Contents:
 
     # --- Cards ---------------------------------------------------------------------------------------------------
 
-    def _is_switch_carrier(self, one: Judged) -> bool:
+    def _is_switch_carrier(self, judged: Judged) -> bool:
         """Whether a card is a switch with bays: drives or nothing at all below it, no display and no tunnel."""
-        tree, device = self._tree, one.link.device
+        tree, device = self._tree, judged.link.device
         if device is None or tree.audit.machine.kinds.get(device.address) != pcie.SWITCH_UPSTREAM_PORT:
             return False
-        below = tree.below(one)
+        below = tree.below(judged)
         if any(other.verdict is Verdict.VIRTUAL for other in below):
             return False
-        if drives_display(one.link, tree.audit.machine.below) is not None or not bays(below):
+        if drives_display(judged.link, tree.audit.machine.below) is not None or not bays(below):
             return False
-        return any(one.is_drive for one in below) or not any(other.link.device is not None for other in below)
+        return any(link.is_drive for link in below) or not any(other.link.device is not None for other in below)
 
-    def _add_switch_carrier(self, one: Judged, slot: SlotSpec) -> None:
-        device, below = one.link.device, self._tree.below(one)
+    def _add_switch_carrier(self, judged: Judged, slot: SlotSpec) -> None:
+        device, below = judged.link.device, self._tree.below(judged)
         assert device is not None
         remarks = ["A carrier with a packet switch. Power, height and connector: see its maker's sheet."]
         found = bays(below)
-        rate = _ability(one, slot, remarks)
+        rate = _ability(judged, slot, remarks)
         known = [can for can in (bay.port_can or bay.best or bay.now for bay in found) if can is not None]
         if len(set(known)) > 1:
             remarks.append("Its bays are not alike; written is the least of them.")
@@ -145,19 +145,19 @@ class Contents:
 
     def _add_passive_carrier(self, place: SlotPlace, slot: SlotSpec) -> None:
         """The carrier of drives that hang on the slot's own lanes: a group of lanes each where the slot is split."""
-        holds = [one for one in place.fitted if one.is_drive]
+        holds = [judged for judged in place.fitted if judged.is_drive]
         split = len(place.links) > 1
-        widths = [one.port_can.width if one.port_can is not None else MODULE_LANES for one in place.links]
+        widths = [link.port_can.width if link.port_can is not None else MODULE_LANES for link in place.links]
         bay_lanes = min(widths) if split else _ability(holds[0], slot, []).width
         bay_lanes = _at_most(bay_lanes, DRIVE_LANES)
         name = "carrier" if len(holds) > 1 else f"carrier of {self._drive_name(holds[0])}"
         name = self._card_names.unique(name)
         added = {}
-        for number, one in enumerate(place.links):
-            if one in holds:
+        for number, link in enumerate(place.links):
+            if link in holds:
                 bay = min(sum(widths[:number]) // bay_lanes + 1, MOST_BAYS)
-                added[bay] = self._add_drive(one, slot, card=name, bay=bay)
-        others = [what(one.link.device) for one in place.fitted if one not in holds]
+                added[bay] = self._add_drive(link, slot, card=name, bay=bay)
+        others = [what(judged.link.device) for judged in place.fitted if judged not in holds]
         lanes = min(max(added) * bay_lanes, MOST_LANES)
         card = CardSpec(
             name=name,
@@ -229,17 +229,23 @@ class Contents:
 
     # --- Drives --------------------------------------------------------------------------------------------------
 
-    def _drive_name(self, one: Judged) -> str:
-        found = self._tree.drives.get(one.link.key)
+    def _drive_name(self, judged: Judged) -> str:
+        found = self._tree.drives.get(judged.link.key)
         if found:
             return harmless(found[0].drive.name, LONGEST_NAME)
-        return f"drive at {one.link.device.address if one.link.device is not None else one.link.key}"
+        return f"drive at {judged.link.device.address if judged.link.device is not None else judged.link.key}"
 
     def _add_drive(
-        self, one: Judged, holder: SlotSpec, *, slot: str | None = None, card: str | None = None, bay: int | None = None
+        self,
+        judged: Judged,
+        holder: SlotSpec,
+        *,
+        slot: str | None = None,
+        card: str | None = None,
+        bay: int | None = None,
     ) -> DriveSpec:
         """Add the drive of a link, in a slot or in a bay."""
-        found = self._tree.drives.get(one.link.key, [])
+        found = self._tree.drives.get(judged.link.key, [])
         drive = found[0].drive if found else None
         self.told.update(seen.drive.name for seen in found)
         remarks = []
@@ -254,12 +260,12 @@ class Contents:
         elif len(found) > 1:
             more = ", ".join(seen.drive.name for seen in found[1:])
             remarks.append(f"It also answers as {more}.")
-        rate = _ability(one, holder, remarks)
+        rate = _ability(judged, holder, remarks)
         watts = drive.max_watts if drive is not None else None
         if isinstance(watts, Unread) and not watts.needs_root:
             remarks.append(f"The most power that it takes could not be read ({watts.why}); see its maker's sheet.")
         spec = DriveSpec(
-            name=self._drive_names.unique(self._drive_name(one)),
+            name=self._drive_names.unique(self._drive_name(judged)),
             generation=rate.speed,
             lanes=_at_most(rate.width, DRIVE_LANES),
             power_watts=watts if isinstance(watts, float) and 0 < watts <= MOST_DRIVE_WATTS else None,
@@ -278,24 +284,24 @@ class Contents:
 def bays(below: Iterable[Judged]) -> list[Judged]:
     """Of the links below a switch those that look like bays: those with a drive, and empty ones just like them."""
     inner = list(below)
-    drives = [one for one in inner if one.is_drive]
-    empty = [one for one in inner if one.link.device is None and one.port_can is not None]
-    widths = {one.port_can.width for one in (drives or empty) if one.port_can is not None}
+    drives = [judged for judged in inner if judged.is_drive]
+    empty = [judged for judged in inner if judged.link.device is None and judged.port_can is not None]
+    widths = {drive.port_can.width for drive in (drives or empty) if drive.port_can is not None}
     found = [
-        one
-        for one in inner
-        if one in drives or (one in empty and one.port_can is not None and one.port_can.width in widths)
+        judged
+        for judged in inner
+        if judged in drives or (judged in empty and judged.port_can is not None and judged.port_can.width in widths)
     ]
     return found[:MOST_BAYS]
 
 
-def _ability(one: Judged, slot: SlotSpec, remarks: list[str]) -> Rate:
+def _ability(judged: Judged, slot: SlotSpec, remarks: list[str]) -> Rate:
     """What a component can do on its own; where that is not known, what runs now, else what its slot can do."""
-    if one.device_can is not None:
-        return Rate(one.device_can.speed, _at_most(one.device_can.width, LINK_LANES))
-    if one.now is not None:
+    if judged.device_can is not None:
+        return Rate(judged.device_can.speed, _at_most(judged.device_can.width, LINK_LANES))
+    if judged.now is not None:
         remarks.append("What it can do could not be read; written is what runs now. It may do more.")
-        return Rate(one.now.speed, _at_most(one.now.width, LINK_LANES))
+        return Rate(judged.now.speed, _at_most(judged.now.width, LINK_LANES))
     remarks.append("What it can do could not be read; written is what its slot can do. Check it.")
     return Rate(slot.generation, slot.lanes)
 
@@ -305,9 +311,9 @@ def _at_most(lanes: int, sizes: Iterable[int]) -> int:
     return next((size for size in sizes if size <= lanes), 1)
 
 
-def _wants(one: Judged) -> float | None:
+def _wants(judged: Judged) -> float | None:
     """The link rate that a card has now, MB/s, rounded down; a resting link has its best when it works."""
-    rate = one.best if one.verdict is Verdict.RESTING else one.now
+    rate = judged.best if judged.verdict is Verdict.RESTING else judged.now
     return float(int(link_mbps(rate.speed, rate.width))) if rate is not None else None
 
 

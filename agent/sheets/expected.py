@@ -76,7 +76,7 @@ def expected(sheet: Sheet) -> Expectations:
 
 
 def _drive(
-    drive: DriveSpec, place: DrivePlace | None, link: tuple[int, int] | None, one: Share | None, at_once: Share | None
+    drive: DriveSpec, place: DrivePlace | None, link: tuple[int, int] | None, share: Share | None, at_once: Share | None
 ) -> DriveExpected:
     in_bay = place is not None and place.bay is not None
     return DriveExpected(
@@ -87,13 +87,13 @@ def _drive(
         model=drive.model,
         serial=drive.serial,
         link=link,
-        alone=(one.low, one.high) if one is not None else None,
+        alone=(share.low, share.high) if share is not None else None,
         together=(at_once.low, at_once.high) if at_once is not None else None,
     )
 
 
 def _need(sheet: Sheet, need: Need) -> NeedExpected:
-    stripe = next((one for one in sheet.stripes if one.name == need.stripe), None)
+    stripe = next((spec for spec in sheet.stripes if spec.name == need.stripe), None)
     if stripe is None:
         return NeedExpected(**asdict(need))
     return NeedExpected(**{**asdict(need), "raid": stripe.raid, "drives": stripe.drives})

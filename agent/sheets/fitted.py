@@ -87,9 +87,9 @@ def fitted(audit: Audit) -> SheetOfMachine:
         slots.append(_opened(part, part.spec, contents.cards[before:]))
     slots += _unmatched(tree, labels, left_out)
     left_out += (
-        f"slot {harmless(one.name, LONGEST_NAME)}: where it is could not be read ({one.address.why})"
-        for one in audit.facts.kernel_slots
-        if isinstance(one.address, Unread)
+        f"slot {harmless(kernel_slot.name, LONGEST_NAME)}: where it is could not be read ({kernel_slot.address.why})"
+        for kernel_slot in audit.facts.kernel_slots
+        if isinstance(kernel_slot.address, Unread)
     )
     left_out += _other_drives(audit, contents.told)
     stripes = tuple(_stripes(audit, contents.names, left_out))
@@ -109,7 +109,7 @@ def fitted(audit: Audit) -> SheetOfMachine:
 def _untold_content(place: SlotPlace) -> Iterator[str]:
     """What to say of a slot in which nothing was seen, where something may be: never that it is empty."""
     if not place.fitted:
-        untold = next((one for one in place.links if one.verdict is Verdict.UNKNOWN), None)
+        untold = next((link for link in place.links if link.verdict is Verdict.UNKNOWN), None)
         if untold is not None:
             yield f"What is in it is not known: {untold.why}. If a card or drive is there, add it."
 
@@ -168,10 +168,10 @@ def _kind(tree: FittedLinks, place: SlotPlace, rate: Rate, remarks: list[str]) -
     return guess
 
 
-def _uplink(tree: FittedLinks, one: Judged, uplinks: dict[str, SheetEntry]) -> str | None:
+def _uplink(tree: FittedLinks, judged: Judged, uplinks: dict[str, SheetEntry]) -> str | None:
     """The name of the link on the board that a slot shares; it and all above it are added to `uplinks`."""
     name = None
-    for up in reversed(tree.above(one)):
+    for up in reversed(tree.above(judged)):
         if up.best is not None:
             over, name = name, f"port {up.link.key}"
             uplinks.setdefault(name, SheetEntry(Uplink(name, up.best.width, up.best.speed, over)))
@@ -188,7 +188,7 @@ def _opened(part: SheetEntry, slot: SlotSpec, cards: Iterable[SheetEntry]) -> Sh
 
 def _unmatched(tree: FittedLinks, labels: Names, left_out: list[str]) -> Iterator[SheetEntry]:
     """Slots that the firmware names and no link leads to: its figures are taken where they say enough."""
-    matched = {board_of(one) for one in tree.audit.links}
+    matched = {board_of(link) for link in tree.audit.links}
     for board in tree.described:
         if board in matched:
             continue
@@ -229,10 +229,10 @@ def _why_unusable(board: BoardSlot) -> str:
 
 def _left_out(tree: FittedLinks, place: SlotPlace, why: str, told: set[str]) -> str:
     """A phrase for a slot that is left out, with what is in it."""
-    keys = {one.link.key for one in place.links}
+    keys = {link.link.key for link in place.links}
     names = [seen.drive.name for seen in tree.audit.drives if keys.intersection(seen.path)]
     told.update(names)
-    holds = names or [what(one.link.device) for one in place.fitted]
+    holds = names or [what(judged.link.device) for judged in place.fitted]
     return f"slot {place.label}{' with ' if holds else ''}{', '.join(holds)}: {why}"
 
 
@@ -266,19 +266,19 @@ def _why_nowhere(drive: Drive, *, tunnelled: bool) -> str:
 def _stripes(audit: Audit, names: dict[str, str], left_out: list[str]) -> Iterator[SheetEntry]:
     """The sets of software RAID that a sheet can hold: of drives that it has, each once."""
     labels = Names()
-    for one in audit.stripes:
-        drives = [names.get(member, "") for member in one.stripe.members]
-        raid = one.raid
-        unread = _unread_of_set(one.stripe)
+    for stripe in audit.stripes:
+        drives = [names.get(member, "") for member in stripe.stripe.members]
+        raid = stripe.raid
+        unread = _unread_of_set(stripe.stripe)
         if unread is not None:
-            left_out.append(f"{one.stripe.name}, a set of software RAID: {unread}")
+            left_out.append(f"{stripe.stripe.name}, a set of software RAID: {unread}")
         elif raid is None or not all(drives) or len(set(drives)) < max(len(drives), STRIPE_LEAST[raid]):
-            why = one.why or "not all of its members are drives of this sheet"
-            left_out.append(f"{one.stripe.name}, a set of software RAID: {why}")
+            why = stripe.why or "not all of its members are drives of this sheet"
+            left_out.append(f"{stripe.stripe.name}, a set of software RAID: {why}")
         elif raid == PAIRS and len(drives) % 2:
-            left_out.append(f"{one.stripe.name}, a RAID {PAIRS} of an odd number of drives")
+            left_out.append(f"{stripe.stripe.name}, a RAID {PAIRS} of an odd number of drives")
         else:
-            spec = StripeSpec(labels.unique(harmless(one.stripe.name, LONGEST_NAME)), raid, tuple(drives))
+            spec = StripeSpec(labels.unique(harmless(stripe.stripe.name, LONGEST_NAME)), raid, tuple(drives))
             yield SheetEntry(spec, ())
 
 
@@ -312,11 +312,11 @@ def _payloads(audit: Audit) -> set[int]:
 def _not_read(audit: Audit) -> Iterator[str]:
     """What could not be read of the machine: parts may be missing from the sheet for it, and are not left out."""
     gaps = [gap.why for gap in audit.facts.gaps]
-    failed = [one for one in audit.facts.unread if one.failed and one not in gaps]
-    for one in gaps[:MOST_REMARKS]:
-        yield f"Could not be read: {one.what} ({one.why}). What it would have shown is missing here: add it."
-    for one in failed[:MOST_REMARKS]:
-        yield f"Could not be read: {one.what} ({one.why}). Check what rests on it."
+    failed = [unread for unread in audit.facts.unread if unread.failed and unread not in gaps]
+    for unread in gaps[:MOST_REMARKS]:
+        yield f"Could not be read: {unread.what} ({unread.why}). What it would have shown is missing here: add it."
+    for unread in failed[:MOST_REMARKS]:
+        yield f"Could not be read: {unread.what} ({unread.why}). Check what rests on it."
     more = max(0, len(gaps) - MOST_REMARKS) + max(0, len(failed) - MOST_REMARKS)
     if more:
         yield f"{more} more readings failed; lanewright check names them all."

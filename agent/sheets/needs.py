@@ -36,11 +36,11 @@ def _check_subject(say: Say, key: str, need: Need) -> None:
         here = f"{key}.{given[1]}" if given else key
         raise say.wrong(here, "a need is one of either stripe, drives or cards; write one of these three")
     if need.stripe is not None:
-        say.known(f"{key}.stripe", need.stripe, "stripe", [one.name for one in say.sheet.stripes])
-    drives = [one.name for one in say.sheet.drives]
+        say.known(f"{key}.stripe", need.stripe, "stripe", [stripe.name for stripe in say.sheet.stripes])
+    drives = [drive.name for drive in say.sheet.drives]
     for place, name in enumerate(need.drives):
         say.known(f"{key}.drives[{place}]", name, "drive", drives)
-    cards = [one.name for one in say.sheet.cards]
+    cards = [card.name for card in say.sheet.cards]
     for place, name in enumerate(need.cards):
         say.known(f"{key}.cards[{place}]", name, "card", cards)
     say.listed_once(f"{key}.drives", need.drives)
@@ -51,13 +51,13 @@ def _check_drives(say: Say, key: str, need: Need) -> None:
     if need.in_slot is not None:
         raise say.wrong(f"{key}.in_slot", "this is for cards; name the drives' card under cards, in a need of its own")
     asked = (need.read_mbps, need.write_mbps, need.not_on_split or None, need.not_behind_switch or None)
-    if all(one is None for one in asked):
+    if all(value is None for value in asked):
         raise say.wrong(key, f"the need asks for nothing; write one of {', '.join(_OF_DRIVES)}")
     if not need.not_behind_switch:
         return
     names = need.drives
     if need.stripe is not None:
-        names = next(one.drives for one in say.sheet.stripes if one.name == need.stripe)
+        names = next(stripe.drives for stripe in say.sheet.stripes if stripe.name == need.stripe)
     switches = {card.name for card in say.sheet.cards if card.carrier == "switch"}
     for drive in say.sheet.drives:
         if drive.name in names and drive.stays and drive.card in switches:
@@ -71,8 +71,8 @@ def _check_cards(say: Say, key: str, need: Need) -> None:
             raise say.wrong(f"{key}.{name}", "this is asked of drives; for a card, write wants_mbps where the card is")
     if need.in_slot is None:
         raise say.wrong(key, "the need asks for nothing; write in_slot, the slot that the card must be in")
-    say.known(f"{key}.in_slot", need.in_slot, "slot", [one.label for one in say.sheet.slots])
-    slot = next(one for one in say.sheet.slots if one.label == need.in_slot)
+    say.known(f"{key}.in_slot", need.in_slot, "slot", [slot_data.label for slot_data in say.sheet.slots])
+    slot = next(slot_data for slot_data in say.sheet.slots if slot_data.label == need.in_slot)
     if slot.kind != "card":
         raise say.wrong(f"{key}.in_slot", f"{quoted(slot.label)} takes a drive ({slot.kind}), not a card")
     if len(need.cards) > 1:

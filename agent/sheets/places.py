@@ -51,7 +51,7 @@ class SlotPlace(Struct):
     @property
     def fitted(self) -> list[Judged]:
         """The links below which something answers."""
-        return [one for one in self.links if one.link.device is not None]
+        return [link for link in self.links if link.link.device is not None]
 
 
 class FittedLinks(Tree):
@@ -77,9 +77,9 @@ def what(function: PciFunction | None) -> str:
     return describe_class(function.class_code) if isinstance(function.class_code, int) else "device"
 
 
-def board_of(one: Judged) -> BoardSlot | None:
+def board_of(judged: Judged) -> BoardSlot | None:
     """The firmware's description of the slot of a link, if one matched."""
-    return one.link.slot.board if one.link.slot is not None else None
+    return judged.link.slot.board if judged.link.slot is not None else None
 
 
 # --- Which links are slots -------------------------------------------------------------------------------------
@@ -88,21 +88,21 @@ def board_of(one: Judged) -> BoardSlot | None:
 def places(tree: FittedLinks, labels: Names, left_out: list[str]) -> list[SlotPlace]:
     """The slots of the machine in the order of its links; what is on a card or on the board is none."""
     links = tree.audit.links
-    over_slots = {up.link.key for one in links if board_of(one) is not None for up in tree.above(one)}
+    over_slots = {up.link.key for judged in links if board_of(judged) is not None for up in tree.above(judged)}
     found: dict[BoardSlot | str, SlotPlace] = {}
     inside: set[str] = set()
-    for one in links:
-        link, board = one.link, board_of(one)
-        if any(up.link.key in inside for up in tree.above(one)):
+    for judged in links:
+        link, board = judged.link, board_of(judged)
+        if any(up.link.key in inside for up in tree.above(judged)):
             continue
-        if board is None and (link.integrated or link.key in over_slots or not _may_be_slot(tree, one, left_out)):
+        if board is None and (link.integrated or link.key in over_slots or not _may_be_slot(tree, judged, left_out)):
             continue
         inside.add(link.key)
         key = board if board is not None else link.key
         if key not in found:
             name = link.slot.name if link.slot is not None else ""
             found[key] = SlotPlace(labels.unique(label_of(name or link.key)), board, [])
-        found[key].links.append(one)
+        found[key].links.append(judged)
     return list(found.values())
 
 
@@ -111,16 +111,16 @@ def label_of(name: str) -> str:
     return harmless(name, LONGEST_LABEL) or "slot without a name"
 
 
-def _may_be_slot(tree: FittedLinks, one: Judged, left_out: list[str]) -> bool:
+def _may_be_slot(tree: FittedLinks, judged: Judged, left_out: list[str]) -> bool:
     """Whether a link that no slot description names is taken for a slot."""
-    link = one.link
-    here = link.key in tree.with_drives or one.is_drive
-    if link.onboard or tree.above(one) or (link.port is None and not here):
+    link = judged.link
+    here = link.key in tree.with_drives or judged.is_drive
+    if link.onboard or tree.above(judged) or (link.port is None and not here):
         return False
     if link.device is None and link.slot is None:
         if link.below_lost is not None:
             left_out.append(f"port {link.key}: what answers below it could not be read ({link.below_lost.why})")
-        elif one.verdict is Verdict.UNKNOWN and not tree.described:
+        elif judged.verdict is Verdict.UNKNOWN and not tree.described:
             left_out.append(f"port {link.key}: nothing answers below it, and whether it leads to a slot is not told")
         return False
     if here or not tree.described:
@@ -133,8 +133,8 @@ def _may_be_slot(tree: FittedLinks, one: Judged, left_out: list[str]) -> bool:
 def why_not(tree: FittedLinks, place: SlotPlace) -> str:
     """Why a slot has no place in a sheet, "" where it has one."""
     board = place.board
-    above = [up for one in place.links for up in (one, *tree.above(one))]
-    if any(one.verdict is Verdict.VIRTUAL for one in above):
+    above = [up for link in place.links for up in (link, *tree.above(link))]
+    if any(judged.verdict is Verdict.VIRTUAL for judged in above):
         return "its link is tunnelled, emulated or integrated, so its figures say nothing of lanes"
     if tree.audit.facts.host.virtual is True and not place.fitted:
         return "an empty port of a virtual machine, which leads to no slot of a board"
@@ -147,7 +147,7 @@ def why_not(tree: FittedLinks, place: SlotPlace) -> str:
 
 def _why_no_drive(tree: FittedLinks, place: SlotPlace, board: BoardSlot) -> str:
     """Why a slot that is not for cards has no place in a sheet, "" where it is one for drives."""
-    if board.kind == "card" or any(one.link.key in tree.with_drives or one.is_drive for one in place.links):
+    if board.kind == "card" or any(link.link.key in tree.with_drives or link.is_drive for link in place.links):
         return ""
     if board.kind not in KINDS:
         return f"a slot for other things than cards and drives ({board.kind})"
@@ -161,8 +161,8 @@ def _why_no_drive(tree: FittedLinks, place: SlotPlace, board: BoardSlot) -> str:
 
 def offers(place: SlotPlace, remarks: list[str]) -> Rate | None:
     """What a slot offers: its ports, the firmware's word on wiring, and what runs there now, which proves the least."""
-    known = [one.port_can for one in place.links if one.port_can is not None]
-    now = [one.now for one in place.fitted if one.now is not None]
+    known = [link.port_can for link in place.links if link.port_can is not None]
+    now = [judged.now for judged in place.fitted if judged.now is not None]
     wired = place.board.wired_lanes if place.board is not None else 0
     if len(known) < len(place.links):
         if not now:
@@ -186,7 +186,7 @@ def offers(place: SlotPlace, remarks: list[str]) -> Rate | None:
 
 def split_now(place: SlotPlace) -> tuple[int, ...]:
     """The groups of lanes of the ports of a split slot, in order; () for a slot of one port, or of unknown ports."""
-    widths = [one.port_can.width for one in place.links if one.port_can is not None]
+    widths = [link.port_can.width for link in place.links if link.port_can is not None]
     if len(widths) < max(2, len(place.links)):
         return ()
     return tuple(group for width in widths for group in ((8, 4) if width == 12 else (width,)))  # noqa: PLR2004
@@ -207,11 +207,11 @@ def splitting(place: SlotPlace, rate: Rate, unread: Unread | None) -> Iterator[s
 
 def watts(place: SlotPlace) -> float | None:
     """The power limit that a port states for its slot; None where none is stated or could be read."""
-    for one in place.links:
-        if one.link.port is None:
+    for link in place.links:
+        if link.link.port is None:
             continue
-        value = one.link.port.registers.read(pcie.SLOT_CAPABILITIES, "slot_power_limit_value")
-        scale = one.link.port.registers.read(pcie.SLOT_CAPABILITIES, "slot_power_limit_scale")
+        value = link.link.port.registers.read(pcie.SLOT_CAPABILITIES, "slot_power_limit_value")
+        scale = link.link.port.registers.read(pcie.SLOT_CAPABILITIES, "slot_power_limit_scale")
         if isinstance(value, int) and isinstance(scale, int):
             found = pcie.slot_power_watts(value, scale)
             if found is not None:
@@ -226,11 +226,11 @@ def twins(tree: FittedLinks, place: SlotPlace) -> list[str]:
         return []
     device = device_place(own.port_address)
     return [
-        one.port_address
-        for one in tree.audit.links
-        if one is not own
-        and one.port_address is not None
-        and device_place(one.port_address) == device
-        and one.is_drive
-        and one.port_can == own.port_can
+        link.port_address
+        for link in tree.audit.links
+        if link is not own
+        and link.port_address is not None
+        and device_place(link.port_address) == device
+        and link.is_drive
+        and link.port_can == own.port_can
     ]

@@ -126,12 +126,12 @@ def _sheet(file: SheetFile, source: str, lines: dict[str, int], fail_here: Fail)
     return Sheet(
         source=source,
         machine=MachineSpec(**_given(file.machine)),
-        uplinks=tuple(Uplink(**_given(one)) for one in file.uplink),
-        slots=tuple(_slot(one, f"slot[{number}]", fail_here) for number, one in enumerate(file.slot)),
-        cards=tuple(_card(one, f"card[{number}]", fail_here) for number, one in enumerate(file.card)),
-        drives=tuple(_drive(one, f"drive[{number}]", fail_here) for number, one in enumerate(file.drive)),
-        stripes=tuple(StripeSpec(**_given(one)) for one in file.stripe),
-        needs=tuple(Need(**_given(one)) for one in file.need),
+        uplinks=tuple(Uplink(**_given(uplink_entry)) for uplink_entry in file.uplink),
+        slots=tuple(_slot(slot_entry, f"slot[{number}]", fail_here) for number, slot_entry in enumerate(file.slot)),
+        cards=tuple(_card(card_kind, f"card[{number}]", fail_here) for number, card_kind in enumerate(file.card)),
+        drives=tuple(_drive(drive_kind, f"drive[{number}]", fail_here) for number, drive_kind in enumerate(file.drive)),
+        stripes=tuple(StripeSpec(**_given(stripe_entry)) for stripe_entry in file.stripe),
+        needs=tuple(Need(**_given(need_entry)) for need_entry in file.need),
         lines=lines,
     )
 

@@ -62,6 +62,6 @@ class Say:
         if name is None or name in names:
             return
         near = nearest(name, names)
-        some = ", ".join(quoted(one) for one in names[:_SOME]) + (" ..." if len(names) > _SOME else "")
+        some = ", ".join(quoted(name) for name in names[:_SOME]) + (" ..." if len(names) > _SOME else "")
         hint = f"did you mean {quoted(near)}" if near else f"the sheet has {some or 'none at all'}"
         raise self.wrong(key, f"no {what} is called {quoted(name)}; {hint}")

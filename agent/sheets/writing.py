@@ -125,7 +125,7 @@ def _value(name: str, value: Any) -> str:  # noqa: ANN401 - whatever a field of 
         case float():
             return f"{value:.4f}".rstrip("0").removesuffix(".")
         case tuple():
-            return f"[{', '.join(_value('', one) for one in value)}]"
+            return f"[{', '.join(_value('', item) for item in value)}]"
         case _:
             return str(value)
 
@@ -136,7 +136,7 @@ def quoted(text: str) -> str:
     What no TOML text can hold (half of a surrogate pair) becomes U+FFFD.
     """
     dots = text.count(".") > MOST_DOTS
-    return f'"{"".join(_escaped(one, dots=dots) for one in text)}"'
+    return f'"{"".join(_escaped(item, dots=dots) for item in text)}"'
 
 
 def _escaped(character: str, *, dots: bool) -> str:

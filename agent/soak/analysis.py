@@ -63,13 +63,13 @@ def analyse(soak: Soak) -> Analysis:
     every = soak.head.every if soak.head.every >= SHORTEST_INTERVAL else 1.0
     seen = [_drive(soak, track, every) for track in soak.tracks]
     beside = missed.of_others(soak)
-    last = max((one.last for one in seen), default=soak.seconds)
+    last = max((sighting.last for sighting in seen), default=soak.seconds)
     return Analysis(
         source=soak.source,
         head=soak.head,
         end=soak.end,
         seconds=max(last, soak.end.seconds) if soak.end is not None else last,
-        samples=max((one.count for one in seen), default=soak.samples),
+        samples=max((sighting.count for sighting in seen), default=soak.samples),
         drives=tuple(_cooled(soak, place, seen) for place in range(len(seen))),
         others=tuple(other for name, values in soak.others if (other := _other(name, values)) is not None),
         events=soak.events,
@@ -85,7 +85,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
     head = track.head
     limit = limit_of(head)
     warmth, work = temperatures(of, track, limit), load(of)
-    limits = [one.celsius for one in limits_of(head)]
+    limits = [limit.celsius for limit in limits_of(head)]
     changes, bursts = links.changes(of, track.links), links.bursts(of, track.errors)
     worse = [(change.seconds, change.seconds) for change in changes if change.severity is Severity.FAULT]
     slow = falls(cells, limits, limit, [*worse, *((burst.start, burst.end) for burst in bursts)])
@@ -109,7 +109,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
         cooling=Cooling("unknown", ""),
         gaps=gaps(of),
         lost=_lost(head.name, soak.events, last, unread(of)),
-        notes=tuple(_drive_notes(track, of, warmth, limit, {one.what for one in missing})),
+        notes=tuple(_drive_notes(track, of, warmth, limit, {part.what for part in missing})),
         missing=missing,
     )
     return _Seen(drive, cells, last, len(of.seconds))
@@ -159,7 +159,7 @@ def _neighbour(place: int, seen: Sequence[_Seen]) -> Neighbour | None:
     warmth, limit = drive.temperatures, drive.limit
     if warmth is None or limit is None or warmth.most < limit.celsius - COMFORT_KELVIN:
         return None
-    others = [(one.drive.head.name, one.cells) for at, one in enumerate(seen) if at != place]
+    others = [(__seen.drive.head.name, __seen.cells) for at, __seen in enumerate(seen) if at != place]
     return hottest_neighbour(seen[place].cells, others)
 
 
@@ -191,7 +191,11 @@ def _lost(name: str, events: Sequence[Event], last: float, silent: Sequence[Time
     if gone is not None:
         found.append(TimeSpan(gone, max(gone, last)))
     told = tuple(found)
-    found += [one for one in silent if not any(one.start <= span.end and span.start <= one.end for span in told)]
+    found += [
+        time_span
+        for time_span in silent
+        if not any(time_span.start <= span.end and span.start <= time_span.end for span in told)
+    ]
     return tuple(sorted(found, key=lambda span: span.start))
 
 
@@ -233,7 +237,7 @@ def _notes(soak: Soak, seen: Sequence[_Seen], beside: Sequence[Missing]) -> list
     found = list(map(missed.said, beside))
     if not seen:
         found.append("the soak watched no drive")
-    elif not any(one.count for one in seen):
+    elif not any(__seen.count for __seen in seen):
         found.append("no sample was taken")
     if soak.end is None:
         found.append("the log has no end: the soak still runs, or it was cut off")

@@ -179,7 +179,7 @@ def _unknown(case: Case) -> str | None:
 
 def _missing(case: Case) -> str | None:
     """Which reading is missing for any verdict; None where all are there."""
-    lost = {one.what: one for one in case.missing if one.weighs}
+    lost = {missing.what: missing for missing in case.missing if missing.weighs}
     if case.temperatures is None:
         return missed.phrase([lost[TEMPERATURE]]) if TEMPERATURE in lost else "its temperature could not be read"
     if case.away is not None:
@@ -355,7 +355,7 @@ def _longer(case: Case) -> tuple[Step, ...]:
 def _steps(actions: Sequence[str], case: Case) -> tuple[Step, ...]:
     other = case.neighbour.name if case.neighbour is not None else "the hot drive"
     words = {"subject": case.name, "other": other}
-    counted = any("thermal management" in one.source for one in case.throttling.evidence)
+    counted = any("thermal management" in evidence.source for evidence in case.throttling.evidence)
     return tuple(
         Step(
             action=kind.action,

@@ -129,18 +129,23 @@ class _Turns:
 
     def see(self, unread: Mapping[str, Unread], *, asked: bool) -> Iterator[str]:
         """The sentences; `asked` tells that counters were asked for, which are not at each sample."""
-        kept = {what for what, one in unread.items() if one.why in called.TOLD_ELSEWHERE}
+        kept = {what for what, silence in unread.items() if silence.why in called.TOLD_ELSEWHERE}
         kept |= set() if asked else {COUNTERS}
         back = [what for what in self._lost if what not in unread and what not in kept]
-        for what in [*back, *(what for what, one in unread.items() if one.why == ASLEEP)]:
+        for what in [*back, *(what for what, silence in unread.items() if silence.why == ASLEEP)]:
             self._lost.pop(what, None)
         if back:
             yield f"{self._listed(back)} can be read again"
         new: dict[str, list[str]] = {}
-        for what, one in unread.items():
-            if what not in kept and one.why != ASLEEP and self._lost.get(what) != one.why and what in self._names:
-                new.setdefault(one.why, []).append(what)
-                self._lost[what] = one.why
+        for what, silence in unread.items():
+            if (
+                what not in kept
+                and silence.why != ASLEEP
+                and self._lost.get(what) != silence.why
+                and what in self._names
+            ):
+                new.setdefault(silence.why, []).append(what)
+                self._lost[what] = silence.why
         for why, lost in new.items():
             yield f"{self._listed(lost)} could not be read: {why}"
 

@@ -123,7 +123,7 @@ def _rows(soak: Soak, text: Callable[[str], str]) -> Iterator[_Row]:
                 len(soak.tracks) + place,
                 text(name),
                 zip(soak.tracks[0].seconds, values, strict=False),
-                _Reasons([one for one in soak.unread if one.what == other(place)], text),
+                _Reasons([missed for missed in soak.unread if missed.what == other(place)], text),
             )
             for place, (name, values) in enumerate(soak.others)
         ]
@@ -142,7 +142,7 @@ def _drive_rows(place: int, track: Track, text: Callable[[str], str]) -> Iterato
     for seconds, celsius, hottest, read, write, busy, written in zip(track.seconds, *columns, strict=True):
         asked = counters.get(seconds)
         lost = reasons.at(seconds)
-        unread = {one.what for one in lost}
+        unread = {missed.what for missed in lost}
         values = (
             *(round(seconds, 3), "drive", name, _number(celsius), _number(hottest)),
             *(_number(read), _number(write), _number(busy), int(written) if abs(written) < inf else None),
@@ -154,15 +154,15 @@ def _drive_rows(place: int, track: Track, text: Callable[[str], str]) -> Iterato
 
 def _at_the_start(track: Track) -> Iterator[Missed]:
     """What could not be looked up at the start, which was missing all the time; a link may have been read later."""
-    for one in track.head.unread:
-        yield Missed(one.what, one.why, -inf, track.links[0][0] if one.what == LINK and track.links else None)
+    for unread in track.head.unread:
+        yield Missed(unread.what, unread.why, -inf, track.links[0][0] if unread.what == LINK and track.links else None)
 
 
 class _Reasons:
     """Why something is missing, asked for at times that only rise."""
 
     def __init__(self, missed: Sequence[Missed], text: Callable[[str], str]) -> None:
-        self._left = sorted(missed, key=lambda one: one.start)
+        self._left = sorted(missed, key=lambda gap: gap.start)
         self._next = 0
         self._now: list[Missed] = []
         self._text = text
@@ -173,14 +173,14 @@ class _Reasons:
             self._now.append(self._left[self._next])
             self._next += 1
         if self._now:
-            self._now = [one for one in self._now if one.end is None or one.end > seconds]
+            self._now = [missed for missed in self._now if missed.end is None or missed.end > seconds]
         return self._now
 
     def beside(self, values: tuple[Value, ...], lost: Sequence[Missed]) -> tuple[Value, ...]:
         """The values of the first columns, with what could not be read in its own."""
         if not lost:
             return values
-        words = self._text("; ".join(f"{one.what}: {one.why}" for one in lost))
+        words = self._text("; ".join(f"{missed.what}: {missed.why}" for missed in lost))
         return (*values, *(None,) * (_UNREAD - len(values)), words)
 
 

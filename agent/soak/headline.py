@@ -49,7 +49,7 @@ LAST_SECONDS: Final = 1.5  # between the last sample and the end
 def _throttled(drive: DriveAnalysis, *, away: bool) -> tuple[Severity, str]:
     kind = drive.throttling.kind
     rested = drive.load is not None and drive.load.seconds == 0
-    blind = any(one.weighs and one.what not in {LINK, ERRORS} for one in drive.missing)
+    blind = any(missing.weighs and missing.what not in {LINK, ERRORS} for missing in drive.missing)
     if kind in {"none", "unknown"} and rested and not blind:
         return Severity.NOTE, "no load"
     severity, words = THROTTLED[kind]
@@ -65,9 +65,9 @@ def _worse(drive: DriveAnalysis, *, away: bool) -> Iterator[tuple[Severity, str]
         yield Severity.FAULT, "link fault"
     if any(burst.severity is Severity.FAULT for burst in drive.error_bursts):
         yield Severity.FAULT, "link errors"
-    for one in drive.missing:
-        if one.weighs and one.what in UNREAD:
-            yield Severity.UNKNOWN, f"{UNREAD[one.what]} not read{'' if one.whole else ' all the time'}"
+    for missing in drive.missing:
+        if missing.weighs and missing.what in UNREAD:
+            yield Severity.UNKNOWN, f"{UNREAD[missing.what]} not read{'' if missing.whole else ' all the time'}"
 
 
 def _warmth(drive: DriveAnalysis) -> Iterator[tuple[Severity, str]]:

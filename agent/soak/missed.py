@@ -33,41 +33,41 @@ def of_drive(track: Track, every: float) -> tuple[Missing, ...]:
     """All that could not be read of a drive; samples lie `every` seconds apart."""
     first, last = (track.seconds[0], track.seconds[-1]) if track.seconds else (0.0, 0.0)
     missed = (*_from_the_start(track, first), *track.unread)
-    open_ = {what for what in {one.what for one in missed} if _weighs(what, missed, track, every)}
+    open_ = {what for what in {gap.what for gap in missed} if _weighs(what, missed, track, every)}
     return tuple(_grouped(missed, names_of(track.head), first, last, open_))
 
 
 def of_others(soak: Soak) -> tuple[Missing, ...]:
     """The temperatures beside the drives' own that could not be read, and what could not be looked up at the start."""
-    whole = [Missed(one.what, one.why, 0.0, None, one.needs_root) for one in soak.head.unread]
-    names = {**names_of_others(soak.head), **{one.what: one.what for one in whole}}
+    whole = [Missed(unread.what, unread.why, 0.0, None, unread.needs_root) for unread in soak.head.unread]
+    names = {**names_of_others(soak.head), **{missed.what: missed.what for missed in whole}}
     return tuple(_grouped((*whole, *soak.unread), names, 0.0, soak.seconds, frozenset()))
 
 
-def said(one: Missing) -> str:
+def said(missing: Missing) -> str:
     """It as a sentence with its reason."""
-    return f"{one.name} could not be read{_when(one)}: {one.why}"
+    return f"{missing.name} could not be read{_when(missing)}: {missing.why}"
 
 
 def phrase(missing: Sequence[Missing]) -> str:
     """Several as a part of a sentence, with their reasons; what failed alike is told in one."""
     alike: dict[tuple[str, str], list[str]] = {}
-    for one in missing:
-        alike.setdefault((_when(one), _inner(one.why)), []).append(one.name)
+    for part in missing:
+        alike.setdefault((_when(part), _inner(part.why)), []).append(part.name)
     return ", and ".join(f"{listed(names)} could not be read{when} ({why})" for (when, why), names in alike.items())
 
 
 def weighing(missing: Iterable[Missing], what: frozenset[str] = OF_HEAT) -> tuple[Missing, ...]:
     """Those among them that leave a verdict open."""
-    return tuple(one for one in missing if one.weighs and one.what in what)
+    return tuple(part for part in missing if part.weighs and part.what in what)
 
 
 def _from_the_start(track: Track, first: float) -> Iterator[Missed]:
     """What could not be looked up at the start; of a link only until it was read for the first time."""
-    for one in track.head.unread:
-        end = track.links[0][0] if one.what == LINK and track.links else None
+    for unread in track.head.unread:
+        end = track.links[0][0] if unread.what == LINK and track.links else None
         if end is None or end > first:
-            yield Missed(one.what, one.why, first, end, one.needs_root)
+            yield Missed(unread.what, unread.why, first, end, unread.needs_root)
 
 
 def _weighs(what: str, missed: Sequence[Missed], track: Track, every: float) -> bool:
@@ -76,7 +76,7 @@ def _weighs(what: str, missed: Sequence[Missed], track: Track, every: float) -> 
     Counts that only grow are held against each other from the first to the last; of all else a moment is bridged by
     what was read before and after it. The drive's own counters may be lost with a reset, whenever they cannot be read.
     """
-    spans = _stretches([one for one in missed if one.what == what and one.why != ASLEEP])
+    spans = _stretches([gap for gap in missed if gap.what == what and gap.why != ASLEEP])
     if not spans:
         return False
     begins, ends = spans[0][0] <= min(track.seconds, default=0.0), spans[-1][1] is None
@@ -93,13 +93,13 @@ def _weighs(what: str, missed: Sequence[Missed], track: Track, every: float) -> 
 def _stretches(missed: Sequence[Missed]) -> list[tuple[float, float | None]]:
     """The times in which one thing could not be read, whatever the reason, in order."""
     found: list[tuple[float, float | None]] = []
-    for one in sorted(missed, key=lambda one: one.start):
+    for gap in sorted(missed, key=lambda gap: gap.start):
         before = found[-1] if found else None
-        if before is not None and (before[1] is None or before[1] >= one.start):
-            end = None if before[1] is None or one.end is None else max(before[1], one.end)
+        if before is not None and (before[1] is None or before[1] >= gap.start):
+            end = None if before[1] is None or gap.end is None else max(before[1], gap.end)
             found[-1] = (before[0], end)
         else:
-            found.append((one.start, one.end))
+            found.append((gap.start, gap.end))
     return found
 
 
@@ -112,9 +112,9 @@ def _grouped(
 ) -> Iterator[Missing]:
     """One for each thing and reason, with all the times."""
     groups: dict[tuple[str, str], list[Missed]] = {}
-    for one in missed:
-        if one.what in names:
-            groups.setdefault((one.what, one.why), []).append(one)
+    for gap in missed:
+        if gap.what in names:
+            groups.setdefault((gap.what, gap.why), []).append(gap)
     for (what, why), group in groups.items():
         spans = _stretches(group)
         to_the_end = spans[-1][1] is None
@@ -125,7 +125,7 @@ def _grouped(
             spans=tuple(TimeSpan(start, max(start, last) if end is None else end) for start, end in spans),
             to_the_end=to_the_end,
             whole=to_the_end and len(spans) == 1 and spans[0][0] <= first,
-            needs_root=all(one.needs_root for one in group),
+            needs_root=all(gap.needs_root for gap in group),
             weighs=what in weighing and why != ASLEEP,
         )
 
@@ -133,13 +133,13 @@ def _grouped(
 _MOST_TIMES: Final = 3
 
 
-def _when(one: Missing) -> str:
+def _when(missing: Missing) -> str:
     """When it could not be read, as words behind "could not be read"."""
-    if one.whole:
+    if missing.whole:
         return ""
-    times = [_span(span) for span in one.spans]
-    if one.to_the_end:
-        times[-1] = f"from {wording.moment(one.spans[-1].start)} on"
+    times = [_span(span) for span in missing.spans]
+    if missing.to_the_end:
+        times[-1] = f"from {wording.moment(missing.spans[-1].start)} on"
     more = f" and {len(times) - _MOST_TIMES} more times" if len(times) > _MOST_TIMES else ""
     return f" {', '.join(times[:_MOST_TIMES])}{more}"
 

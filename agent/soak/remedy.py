@@ -35,7 +35,9 @@ def _actions(drive: DriveAnalysis) -> tuple[str, ...]:
         found.append(STOP.action)
     if drive.lost:
         found += ["back-up", "reseat-drive", "try-drive-elsewhere"]
-    severities = [one.severity for one in drive.link_changes] + [one.severity for one in drive.error_bursts]
+    severities = [link_change.severity for link_change in drive.link_changes] + [
+        error_burst.severity for error_burst in drive.error_bursts
+    ]
     if Severity.FAULT in severities:
         found += ["reseat-drive", "clean", "try-drive-elsewhere"]
     return tuple(dict.fromkeys(found))

@@ -150,7 +150,7 @@ class _Keeper:
             if (
                 self.fault is None and self._defect is None
             ):  # after a fault the queue is emptied, so that nobody waits for it
-                self._keep([one for one in batch if one is not None])
+                self._keep([item for item in batch if item is not None])
 
     def _keep(self, batch: list[tuple[Moment, list[Event]]]) -> None:
         try:

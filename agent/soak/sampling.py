@@ -101,19 +101,20 @@ def head(
         every=every,
         command=command,
         drives=tuple(_drive_head(drive, audit, reads, found) for drive in facts.drives),
-        others=tuple(one.label for one in found.others)[:MOST_OTHERS],
+        others=tuple(temperature.label for temperature in found.others)[:MOST_OTHERS],
         unread=tuple(
-            Unread(one.what, one.why, one.needs_root) for one in (*unlisted, *(one.unread for one in found.lost))
+            Unread(unread.what, unread.why, unread.needs_root)
+            for unread in (*unlisted, *(lost_temperature.unread for lost_temperature in found.lost))
         ),
     )
 
 
 def _drive_head(drive: Drive, audit: Audit, reads: Reads, found: Temperatures) -> DriveHead:
     """A drive as it is at the start, with what could not be looked up of it."""
-    own = next((one for one in audit.drives if one.drive.name == drive.name), None)
+    own = next((seen_drive for seen_drive in audit.drives if seen_drive.drive.name == drive.name), None)
     judged = audit.by_key.get(own.path[0]) if own is not None and own.path and drive.kind == "nvme" else None
     now = judged.now if judged is not None else None
-    sensors = tuple(one.label for one in found.drives.get(drive.name, ()))[:MOST_SENSORS]
+    sensors = tuple(temperature.label for temperature in found.drives.get(drive.name, ()))[:MOST_SENSORS]
     blocks = drive.blocks
     named = () if isinstance(blocks, Unread) else (block.name for block in blocks)
     names = blocks if isinstance(blocks, Unread) else platform(reads.platform).watch().counted(reads, drive.name, named)
@@ -143,7 +144,9 @@ def _drive_head(drive: Drive, audit: Audit, reads: Reads, found: Temperatures) -
         link=(now.speed, now.width) if now is not None else None,
         ports=tuple(end.address for end in judged.link.ends) if judged is not None else (),
         expected=own.alone if own is not None else None,
-        unread=tuple(Unread(what, one.why, one.needs_root) for what, one in lost if isinstance(one, Unread)),
+        unread=tuple(
+            Unread(what, reading.why, reading.needs_root) for what, reading in lost if isinstance(reading, Unread)
+        ),
     )
 
 
@@ -167,10 +170,10 @@ def nothing_read(head: Head, sample: Moment) -> str:
         lost += [*drive.unread, *seen.unread.values()]
     if any(isinstance(figure, float | int | Counters) for figure in figures):
         return ""
-    lost += [one for one in sample.others if isinstance(one, Unread)]
+    lost += [rates for rates in sample.others if isinstance(rates, Unread)]
     others = {other(place): "other temperatures" for place in range(len(head.others))}
-    names = {**called.OF_DRIVES, **others, **{one.what: one.what for one in head.unread}}
-    return "; ".join(dict.fromkeys(f"{names[one.what]}: {one.why}" for one in lost if one.what in names))
+    names = {**called.OF_DRIVES, **others, **{unread.what: unread.what for unread in head.unread}}
+    return "; ".join(dict.fromkeys(f"{names[unread.what]}: {unread.why}" for unread in lost if unread.what in names))
 
 
 # --- One drive -------------------------------------------------------------------------------------------------
@@ -225,8 +228,8 @@ class _Sensors:
     ) -> list[float | Unread]:
         """Each temperature, or why it could not be read; `word` is what an Unread is called, by its place."""
         return [
-            self._lacking(word(place)) if one is None else ask(one, word(place))
-            for place, one in enumerate(self._found)
+            self._lacking(word(place)) if explanation is None else ask(explanation, word(place))
+            for place, explanation in enumerate(self._found)
         ]
 
     def _lacking(self, what: str) -> Unread:
@@ -261,7 +264,7 @@ class _Drive:
                 return _Look(GONE, _nothing(drive, WORDS[GONE]))
             errors = self._find()
         self._sensors.find()
-        answers = self._sensors.read(lambda one, what: watch.celsius(reads, one.path, what), sensor)
+        answers = self._sensors.read(lambda temperature, what: watch.celsius(reads, temperature.path, what), sensor)
         mute = not self._sensors.unlisted and all(map(watch.did_not_answer, answers))
         if mute:
             self._sensors.forget()
@@ -289,7 +292,9 @@ class _Others:
         """In the order of the names."""
         reads, watch = self._reads, self._watch
         self._sensors.find()
-        return tuple(self._sensors.read(lambda one, what: watch.celsius_if_awake(reads, one, what), other))
+        return tuple(
+            self._sensors.read(lambda temperature, what: watch.celsius_if_awake(reads, temperature, what), other)
+        )
 
 
 # --- All at once -----------------------------------------------------------------------------------------------

@@ -155,7 +155,7 @@ def temperatures(of: Series, track: Track, limit: Limit | None) -> DriveTemperat
     def above(least: float) -> float:
         return sum(compress(lasted, map(float(least).__le__, known))) if most >= least else 0.0
 
-    times = {one.kind: above(one.celsius) for one in limits_of(of.head)}
+    times = {limit.kind: above(limit.celsius) for limit in limits_of(of.head)}
     return DriveTemperatures(
         least=min(known),
         most=most,

@@ -108,7 +108,7 @@ def of_audit(found: Audit) -> MachineSeen:
         dark=sum(judged.verdict is Verdict.DARK for judged in found.links),
         links=links,
         silent=sum(judged.link.device is None and judged.verdict is Verdict.UNKNOWN for judged in found.links),
-        partly=bool(facts.gaps) or any(one.vital for one in found.unread),
+        partly=bool(facts.gaps) or any(unread.vital for unread in found.unread),
     )
 
 
@@ -162,7 +162,7 @@ def _text(text: str) -> str:
 def _way(function: PciFunction, functions: Mapping[str, PciFunction]) -> tuple[str, ...]:
     """Device and function numbers on the way from the root bus down to a function."""
     way = tuple(upwards(function, functions))
-    return (_text(readable(way[-1].root) or ""), *(_step(one.address) for one in reversed(way)))
+    return (_text(readable(way[-1].root) or ""), *(_step(device.address) for device in reversed(way)))
 
 
 def _step(address: str) -> str:

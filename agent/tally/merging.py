@@ -89,20 +89,24 @@ class Tally:
         return structs.replace(machine, kind=kind, links=links)
 
 
-def merged(one: MachineSeen, other: MachineSeen) -> MachineSeen:
+def merged(machine_seen: MachineSeen, other: MachineSeen) -> MachineSeen:
     """What two captures together say of the same machine."""
-    links = {link.key: link for link in one.links}
+    links = {link.key: link for link in machine_seen.links}
     for link in other.links:
         known = links.get(link.key)
         links[link.key] = link if known is None else _merged_link(known, link)
-    newest = max(one, other, key=_age)
+    newest = max(machine_seen, other, key=_age)
     return structs.replace(newest, links=tuple(links[key] for key in sorted(links)))
 
 
-def _merged_link(one: LinkSeen, other: LinkSeen) -> LinkSeen:
-    newest = one if one.seen == other.seen and one.taken >= other.taken else max(one, other, key=_link_age)
-    readings = [link.hottest for link in (one, other) if link.hottest is not None]
-    by_serial = one.by_serial or other.by_serial
+def _merged_link(link_seen: LinkSeen, other: LinkSeen) -> LinkSeen:
+    newest = (
+        link_seen
+        if link_seen.seen == other.seen and link_seen.taken >= other.taken
+        else max(link_seen, other, key=_link_age)
+    )
+    readings = [link.hottest for link in (link_seen, other) if link.hottest is not None]
+    by_serial = link_seen.by_serial or other.by_serial
     return LinkSeen(newest.key, newest.taken, max(readings, default=None), newest.seen, by_serial)
 
 

@@ -53,7 +53,7 @@ def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int, *, fork: boo
         busy = list(workers)
         while busy:
             ready = wait([worker.link for worker in busy])
-            for worker in [one for one in busy if one.link in ready]:
+            for worker in [ready_worker for ready_worker in busy if ready_worker.link in ready]:
                 place, answer = _received(worker, pieces)
                 if not _hand(worker, pieces, waiting):
                     busy.remove(worker)

@@ -239,7 +239,7 @@ def _by_machine(line: TallyLine) -> tuple[str, ...]:
     kind = line.machine
     # What is not told comes first, and is not the same as an empty word.
     told = (kind.maker, kind.product, kind.board, kind.platform)
-    return tuple("" if one is None else f"={one}" for one in told)
+    return tuple("" if value is None else f"={value}" for value in told)
 
 
 def _by_severity(line: TallyLine) -> tuple[float, ...]:

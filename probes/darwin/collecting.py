@@ -120,14 +120,19 @@ def _unseen(found: Sequence[PciFunction], made: Sequence[Drive], devices: Entrie
     """NVMe functions without a controller that is known, where the block devices that may be theirs were not read."""
     if isinstance(devices, Unread):
         seen = {drive.address for drive in made}
-        for one in found:
-            if one.class_code in NVME_CLASSES and one.address not in seen:
-                yield Gap("drives", of(f"what drive {one.address} is (I/O Registry)", devices), one.address, "nvme")
+        for pci_function in found:
+            if pci_function.class_code in NVME_CLASSES and pci_function.address not in seen:
+                yield Gap(
+                    "drives",
+                    of(f"what drive {pci_function.address} is (I/O Registry)", devices),
+                    pci_function.address,
+                    "nvme",
+                )
 
 
 def _at_top(*lists: Entries | Unread) -> frozenset[str]:
     """The ids of block devices and controllers, as they are written in a list."""
-    known = (one for one in lists if not isinstance(one, Unread))
+    known = (listed for listed in lists if not isinstance(listed, Unread))
     return frozenset(str(ident) for found in known for ident, entry in found.items() if entry.parent is None)
 
 
@@ -176,7 +181,9 @@ class _Words:
         plane, rom = ask(reads, "host"), ask(reads, "firmware")
         if plane == {}:
             plane = Unread("registry host", NOTHING)
-        self._asked = [of(what, one) for what, one in ((HOST, plane), (FIRMWARE, rom)) if isinstance(one, Unread)]
+        self._asked = [
+            of(what, answer) for what, answer in ((HOST, plane), (FIRMWARE, rom)) if isinstance(answer, Unread)
+        ]
         self.root = _told(plane, {VERSION}, "the system", HOST)
         self.product = _told(plane, {"model", "manufacturer", "board-id"}, "the machine", HOST)
         self.firmware = _told(rom, {"version", "vendor", "release-date"}, "the firmware", FIRMWARE)

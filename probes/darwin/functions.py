@@ -77,10 +77,10 @@ def freshness(kernel: int | None, entries: Entries) -> Fresh:
     if kernel is not None:
         return "live" if kernel >= LIVE_FROM else "refreshed" if kernel >= REFRESHED_FROM else "start-up"
     keys = [entry.keys for entry in entries.values() if is_function(entry)]
-    if any(LIVE_KEYS.intersection(one) for one in keys):
+    if any(LIVE_KEYS.intersection(key) for key in keys):
         return "live"
     # Since 13.0 every function has Link Capabilities, 0 where there are none (IOPCIFamily, IOPCIConfigurator.cpp).
-    return "refreshed" if keys and all(CAPABILITIES in one for one in keys) else "start-up"
+    return "refreshed" if keys and all(CAPABILITIES in key for key in keys) else "start-up"
 
 
 # --- Addresses -------------------------------------------------------------------------------------------------
@@ -174,15 +174,15 @@ def _face(
     while here is not None and here not in faces:
         waiting.append(here)
         here = ups[here]
-    for one in reversed(waiting):
-        keys = entries[one].keys
+    for entry in reversed(waiting):
+        keys = entries[entry].keys
         kind = _kind(keys)
-        up = ups[one]
+        up = ups[entry]
         if kind is not None:
-            faces[one] = kind in DOWNSTREAM_FACING
+            faces[entry] = kind in DOWNSTREAM_FACING
         else:
-            bridge = is_express(keys) and (_is_bridge(keys) or (one in ports and not _has_class(keys)))
-            faces[one] = bridge and (up is None or _faces_up(up, entries, faces))
+            bridge = is_express(keys) and (_is_bridge(keys) or (entry in ports and not _has_class(keys)))
+            faces[entry] = bridge and (up is None or _faces_up(up, entries, faces))
 
 
 def _faces_up(ident: int, entries: Entries, faces: Mapping[int, bool]) -> bool:

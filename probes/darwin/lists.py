@@ -171,7 +171,7 @@ def nearest(entries: Entries, wanted: Container[int]) -> dict[int, int | None]:
         while here is not None and here not in found:
             waiting.append(here)
             here = entries[here].parent
-        for one in reversed(waiting):
-            parent = entries[one].parent
-            found[one] = parent if parent is None or parent in wanted else found[parent]
+        for entry in reversed(waiting):
+            parent = entries[entry].parent
+            found[entry] = parent if parent is None or parent in wanted else found[parent]
     return found

@@ -132,7 +132,7 @@ class _Making:
         numbered = self._by_serial.get(serial or "")
         if isinstance(address, str):
             return None if numbered is None or isinstance(numbered.address, str) else numbered
-        alike = [one for one in self.every if _may_be_of(one, serial, model)]
+        alike = [found for found in self.every if _may_be_of(found, serial, model)]
         return numbered or (alike[0] if len(alike) == 1 else None)
 
     def add_device(
@@ -149,10 +149,10 @@ class _Making:
         made.devices.append(entry.keys)
 
 
-def _may_be_of(one: _Found, serial: str | None, model: str | None) -> bool:
+def _may_be_of(found: _Found, serial: str | None, model: str | None) -> bool:
     """Whether a controller without a block device may be that of one of this model, as one of them tells no number."""
-    keys = one.controller
-    if keys is None or one.devices or isinstance(one.address, str) or model is None:
+    keys = found.controller
+    if keys is None or found.devices or isinstance(found.address, str) or model is None:
         return False
     return model == text(keys.get("Model Number")) and None in {serial, text(keys.get("Serial Number"))}
 
@@ -179,8 +179,8 @@ def drives(lists: Lists, unread: list[Unread], gaps: list[Gap]) -> tuple[Drive, 
             gaps.append(Gap("drives", replace(why, vital=True), told.name, "disk"))
         elif not outside:
             making.add_device(known, address, code, entry)
-    made_drives = [_drive(one, lists, unread) for one in making.every]
-    return tuple(sorted(made_drives, key=lambda one: (len(one.name), one.name)))
+    made_drives = [_drive(found, lists, unread) for found in making.every]
+    return tuple(sorted(made_drives, key=lambda made_drive: (len(made_drive.name), made_drive.name)))
 
 
 def _entries(found: Entries | Unread) -> Iterable[RegistryEntry]:
@@ -191,7 +191,7 @@ def _outside(told: Told, address: str | Unread | None, code: int | Unread | None
     """Whether a block device is none of the drives inside the machine, Unread where that cannot be told."""
     protocol = told.table(PROTOCOL)
     words, place, kind = protocol.text(INTERCONNECT), protocol.text(LOCATION), told.text("device-type")
-    word, location = ((readable(one) or "").lower() for one in (words, place))
+    word, location = ((readable(value) or "").lower() for value in (words, place))
     if word in OUTSIDE or location == "file" or (readable(kind) or "").lower() in OPTICAL:
         return True
     if isinstance(kind, Unread):
@@ -221,8 +221,8 @@ def _drive(found: _Found, lists: Lists, unread: list[Unread]) -> Drive:
 
     def told(of_controller: str, of_device: str) -> str | Unread:
         answers = controller.text(of_controller), traits.text(of_device)
-        words = next((one for one in answers if isinstance(one, str)), None)
-        lost = next((one for one in answers if isinstance(one, Unread)), controllers)
+        words = next((answer for answer in answers if isinstance(answer, str)), None)
+        lost = next((answer for answer in answers if isinstance(answer, Unread)), controllers)
         why = lost.why if lost is not None else NOT_GIVEN
         return words or Unread(f"{of_device} of {name}", why)
 
@@ -259,8 +259,8 @@ def _not_there(list_of: Entries | Unread) -> Unread | None:
 
 def _first(*answers: str | Unread | None) -> str | Unread | None:
     """The first text; where there is none, why one could not be read."""
-    words = next((one for one in answers if isinstance(one, str)), None)
-    return words or next((one for one in answers if one is not None), None)
+    words = next((answer for answer in answers if isinstance(answer, str)), None)
+    return words or next((answer for answer in answers if answer is not None), None)
 
 
 def _address(address: str | Unread | None, interconnect: str, name: str) -> str | Unread | None:

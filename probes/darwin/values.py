@@ -139,5 +139,5 @@ class Told:
         if len(self._lost) == 1:
             yield from self._lost.values()
         elif self._lost:
-            why = "; ".join(f"{key} {one.why}" for key, one in self._lost.items())
-            yield Unread(self.name, why, vital=any(one.vital for one in self._lost.values()))
+            why = "; ".join(f"{key} {unread.why}" for key, unread in self._lost.items())
+            yield Unread(self.name, why, vital=any(unread.vital for unread in self._lost.values()))

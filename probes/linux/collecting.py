@@ -77,7 +77,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     blocks = listed(reads, BLOCKS, ("drives", "which disks and software RAID sets there are"), gaps, kind="disk")
     # Past its first bytes configuration space is given to the super-user alone, as are the drives' own answers.
     configs = [function.registers.config for function in functions]
-    privileged = any(not isinstance(one, Unread) and len(one) in WHOLE_SIZES for one in configs)
+    privileged = any(not isinstance(config, Unread) and len(config) in WHOLE_SIZES for config in configs)
     drives = (
         *nvme_drives(reads, asleep, blocks, unread, gaps, privileged=privileged),
         *block_drives(reads, blocks, unread, gaps),
@@ -153,7 +153,7 @@ def _look(offset: float, recorded: Recorded, later: dict[str, list[Unread]]) -> 
     functions = {}
     for address in sorted(addresses):
         functions[address], problems = _function(recorded, address, None)
-        lost = [one for one in problems if one.what in recorded.answers]
+        lost = [problem for problem in problems if problem.what in recorded.answers]
         if lost:
             later.setdefault(address, []).extend(lost)
     return Look(offset, functions)
@@ -180,7 +180,7 @@ def _functions(reads: Reads, addresses: Sequence[str], unread: list[Unread]) -> 
         config = function.registers.config
         if not isinstance(config, Unread) and len(config) in SIZES_FOR_ANYBODY:
             short += 1
-    if any(not isinstance(one.root, str) for one in found):
+    if any(not isinstance(pci_function.root, str) for pci_function in found):
         from probes.linux.placing import placed
 
         found = placed(found, troubles)
@@ -198,7 +198,11 @@ def _functions(reads: Reads, addresses: Sequence[str], unread: list[Unread]) -> 
 
 def _nameless(found: Sequence[PciFunction]) -> Iterator[Unread]:
     """One line for names that udev was asked for in vain; a system without udev was not asked."""
-    lost = [(one.address, one.vendor_name) for one in found if isinstance(one.vendor_name, Unread)]
+    lost = [
+        (pci_function.address, pci_function.vendor_name)
+        for pci_function in found
+        if isinstance(pci_function.vendor_name, Unread)
+    ]
     if lost:
         first, why = lost[0]
         yield of(f"maker and model of {first if len(lost) == 1 else f'{len(lost)} functions'}", why.minor)
@@ -303,7 +307,7 @@ def _link_attributes(asked: FolderFiles, *, asleep: bool) -> LinkAttributes | No
         return Unread(key, "not there") if answer is None else answer
 
     speed, width, max_speed, max_width = (told(name) for name in LINK_FILES)
-    if asked.lost and all(isinstance(one, Unread) and one.why == "not there" for one in (speed, max_speed)):
+    if asked.lost and all(isinstance(value, Unread) and value.why == "not there" for value in (speed, max_speed)):
         return None
     return LinkAttributes(
         speed=_speed(speed, f"text {asked.place}/current_link_speed"),
@@ -363,8 +367,8 @@ def _errors(asked: FolderFiles) -> ErrorCounters | None:
         return None
     return ErrorCounters(
         *(
-            Unread(f"text {asked.place}/{name}", "not there") if one is None else one
-            for name, one in zip(ERROR_FILES, told, strict=True)
+            Unread(f"text {asked.place}/{name}", "not there") if value is None else value
+            for name, value in zip(ERROR_FILES, told, strict=True)
         )
     )
 

@@ -70,10 +70,10 @@ def traffic(reads: Reads, drives: Iterable[Drive]) -> Callable[[], dict[str, tup
 
 def _joined(found: Sequence[tuple[str, ...] | Unread]) -> set[str] | Unread:
     """The names of all paths to a device: none where one of them is not counted."""
-    lost = next((one for one in found if isinstance(one, Unread)), None)
+    lost = next((names for names in found if isinstance(names, Unread)), None)
     if lost is not None:
         return lost
-    known = [one for one in found if not isinstance(one, Unread)]
+    known = [names for names in found if not isinstance(names, Unread)]
     return set[str]().union(*known) if all(known) else set()
 
 
@@ -110,8 +110,8 @@ def _paths(reads: Reads, drive: str, block: str, now: Counts | Unread) -> tuple[
     A list that failed may have named another path. One that is not there names none.
     """
     lists = [reads.names("/sys/block"), reads.names(f"/sys/class/nvme/{drive}")]
-    lost = next((one for one in lists if isinstance(one, Unread) and not one.absent), None)
-    names = {name for one in (*lists, now) if not isinstance(one, Unread) for name in one}
+    lost = next((listed for listed in lists if isinstance(listed, Unread) and not listed.absent), None)
+    names = {name for listed in (*lists, now) if not isinstance(listed, Unread) for name in listed}
     subsystem, _, namespace = block.removeprefix("nvme").partition("n")
     before, after = f"nvme{subsystem}c", f"n{namespace}"
     found = {

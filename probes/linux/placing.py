@@ -25,14 +25,16 @@ def placed(found: Sequence[PciFunction], troubles: dict[str, list[Unread]]) -> l
     """The same, with parent and root bus where they follow; in `troubles` a link that nobody misses is a minor one."""
     buses = _Buses(found)
     made = []
-    for one in found:
-        followed = buses.above(one) if isinstance(one.root, Unread) else None
+    for pci_function in found:
+        followed = buses.above(pci_function) if isinstance(pci_function.root, Unread) else None
         if followed is None:
-            made.append(one)
+            made.append(pci_function)
             continue
-        made.append(replace(one, parent=followed[0], root=followed[1]))
-        key = f"link /sys/bus/pci/devices/{one.address}"
-        troubles[one.address] = [lost.minor if lost.what == key else lost for lost in troubles[one.address]]
+        made.append(replace(pci_function, parent=followed[0], root=followed[1]))
+        key = f"link /sys/bus/pci/devices/{pci_function.address}"
+        troubles[pci_function.address] = [
+            lost.minor if lost.what == key else lost for lost in troubles[pci_function.address]
+        ]
     return made
 
 
@@ -43,12 +45,16 @@ class _Buses:
         self._told: dict[str, tuple[str | None, str]] = {}
         self._bridged: dict[str, tuple[str | None, str]] = {}
         self._dark: set[str] = set()
-        for one in found:
+        for pci_function in found:
             # A virtual function may have a bus number that lies past its port's own bus.
-            if isinstance(one.root, str) and not isinstance(one.parent, Unread) and one.physical_function is None:
-                self._told[_bus(one.address)] = one.parent, one.root
-            if _is_bridge(one):
-                self._add(one)
+            if (
+                isinstance(pci_function.root, str)
+                and not isinstance(pci_function.parent, Unread)
+                and pci_function.physical_function is None
+            ):
+                self._told[_bus(pci_function.address)] = pci_function.parent, pci_function.root
+            if _is_bridge(pci_function):
+                self._add(pci_function)
 
     def _add(self, bridge: PciFunction) -> None:
         """Note the bus below a bridge; a domain with a bridge that does not tell its bus is in the dark."""

@@ -189,11 +189,15 @@ def _odd_figures(drive: Drive) -> Iterator[Unread]:
 
 def _one_line(name: str, answers: Iterable[object]) -> Iterator[Unread]:
     """One line for all that could not be read of a drive; what root alone may read is said elsewhere, once."""
-    lost = [one for one in answers if isinstance(one, Unread) and one.why not in SAID_ONCE and not _of_root(one)]
+    lost = [
+        answer
+        for answer in answers
+        if isinstance(answer, Unread) and answer.why not in SAID_ONCE and not _of_root(answer)
+    ]
     if lost:
-        reasons = "; ".join(dict.fromkeys(one.why for one in lost))
+        reasons = "; ".join(dict.fromkeys(unread.why for unread in lost))
         count = f"{len(lost)} readings" if len(lost) > 1 else lost[0].what
-        needs_root, vital = all(one.needs_root for one in lost), any(one.vital for one in lost)
+        needs_root, vital = all(unread.needs_root for unread in lost), any(unread.vital for unread in lost)
         yield Unread(name, f"{count} failed: {reasons}", needs_root, vital=vital, small=not vital)
 
 
@@ -333,16 +337,20 @@ def sensors(reads: Reads, asleep: frozenset[str], unread: list[Unread], gaps: li
         if chip is None:
             chip = asked.problem(Unread(f"text {place}/name", "not there"))
         drive = drive_of(reads, chip, place, target)
-        of_chip = [_sensor(asked, chip, one, drive, address) for one in _temperatures(asked)]
+        of_chip = [_sensor(asked, chip, temperature, drive, address) for temperature in _temperatures(asked)]
         found += of_chip
         if isinstance(address, Unread):
             asked.problem(address if drive is not None else address.minor)
         elif isinstance(drive, Unread):
             asked.problem(drive)
         # That a drive's temperature could not be read is said by the rule that holds it against its limits.
-        told = {f"text {place}/{one}_input" for one in _temperatures(asked)} if isinstance(drive, str) else set[str]()
-        problems = [one for one in asked.all_problems() if one.what not in told]
-        unread.extend(_one_line(name, problems if drive is not None else [one.minor for one in problems]))
+        told = (
+            {f"text {place}/{temperature}_input" for temperature in _temperatures(asked)}
+            if isinstance(drive, str)
+            else set[str]()
+        )
+        problems = [all_problem for all_problem in asked.all_problems() if all_problem.what not in told]
+        unread.extend(_one_line(name, problems if drive is not None else [problem.minor for problem in problems]))
         if isinstance(drive, Unread) or (asked.lost and drive is not None):
             lost = drive if isinstance(drive, Unread) else asked.listed
             assert isinstance(lost, Unread)
@@ -354,7 +362,7 @@ def _temperatures(asked: FolderFiles) -> list[str]:
     """What the temperatures of a chip are called; of one that could not be listed, what its first would be."""
     if isinstance(asked.listed, Unread):
         return ["temp1"] if not asked.listed.absent else []
-    return [one.removesuffix("_input") for one in asked.listed if one.startswith("temp") and one.endswith("_input")]
+    return [name.removesuffix("_input") for name in asked.listed if name.startswith("temp") and name.endswith("_input")]
 
 
 def drive_of(reads: Reads, chip: str | Unread, place: str, target: str | Unread) -> str | Unread | None:

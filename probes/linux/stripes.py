@@ -61,8 +61,11 @@ def _stripe_set(asked: FolderFiles, name: str, owners: dict[str, str], unread: l
     if not level and state in RUNNING:
         level = asked.problem(Unread(f"text {place}/level", NOTHING_GIVEN, vital=True))
     if asked.problems:
-        reasons = "; ".join(dict.fromkeys(one.why for one in asked.problems))
-        root, vital = all(one.needs_root for one in asked.problems), any(one.vital for one in asked.problems)
+        reasons = "; ".join(dict.fromkeys(problem.why for problem in asked.problems))
+        root, vital = (
+            all(problem.needs_root for problem in asked.problems),
+            any(problem.vital for problem in asked.problems),
+        )
         unread.append(Unread(name, reasons, root, vital=vital))
     return StripeSet(
         name=name,

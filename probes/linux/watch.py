@@ -79,7 +79,7 @@ def temperatures(reads: Reads) -> Temperatures:
         drive = _whose(reads, chip, place, target)
         owner = drive if isinstance(drive, str) else None
         if isinstance(chip, Unread) or isinstance(offered, Unread) or isinstance(drive, Unread):
-            failure = next(one for one in (offered, chip, drive) if isinstance(one, Unread))
+            failure = next(value for value in (offered, chip, drive) if isinstance(value, Unread))
             whose = "the temperatures" if owner is None else f"the temperatures of {owner}"
             lost.append(LostTemperature(owner, _of(f"{whose} at {name}", failure)))
             continue
@@ -135,16 +135,16 @@ def _of_chip(
 
 def _of_another(chip: str, found: tuple[Temperature, ...]) -> list[Temperature]:
     """The temperatures of a chip that is no drive's, with its name; single cores only where nothing stands for all."""
-    whole_processor = any(one.label.startswith(WHOLE_PROCESSOR) for one in found)
+    whole_processor = any(temperature.label.startswith(WHOLE_PROCESSOR) for temperature in found)
     alone = len(found) == 1
 
     def called(label: str) -> str:
         return chip if alone and label == UNNAMED else f"{chip} {label}"
 
     return [
-        Temperature(called(one.label), one.path, one.state, called(one.alias))
-        for one in found
-        if not (whole_processor and one.label.startswith(ONE_CORE))
+        Temperature(called(temperature.label), temperature.path, temperature.state, called(temperature.alias))
+        for temperature in found
+        if not (whole_processor and temperature.label.startswith(ONE_CORE))
     ]
 
 
@@ -152,10 +152,14 @@ def _distinct(found: list[Temperature]) -> tuple[Temperature, ...]:
     """The same with a number behind a name that was there before."""
     seen: dict[str, int] = {}
     distinct = []
-    for one in found:
-        seen[one.label] = seen.get(one.label, 0) + 1
-        times = seen[one.label]
-        distinct.append(one if times == 1 else Temperature(f"{one.label} ({times})", one.path, one.state, one.alias))
+    for temperature in found:
+        seen[temperature.label] = seen.get(temperature.label, 0) + 1
+        times = seen[temperature.label]
+        distinct.append(
+            temperature
+            if times == 1
+            else Temperature(f"{temperature.label} ({times})", temperature.path, temperature.state, temperature.alias)
+        )
     return tuple(distinct)
 
 
@@ -172,10 +176,10 @@ def celsius(reads: Reads, path: str, what: str = TEMPERATURE) -> float | Unread:
     return number / 1000
 
 
-def celsius_if_awake(reads: Reads, one: Temperature, what: str = TEMPERATURE) -> float | Unread:
+def celsius_if_awake(reads: Reads, temperature: Temperature, what: str = TEMPERATURE) -> float | Unread:
     """The same of a device that may sleep, a display card say, and is not woken for it."""
-    left = _left_alone(reads.text(one.state), what)
-    return celsius(reads, one.path, what) if left is None else left
+    left = _left_alone(reads.text(temperature.state), what)
+    return celsius(reads, temperature.path, what) if left is None else left
 
 
 def did_not_answer(answer: float | Unread) -> bool:
@@ -214,8 +218,8 @@ class LinkReader:
         if left is not None:
             return left
         speed, width = (self._reads.text(f"{self._place}/current_link_{name}") for name in ("speed", "width"))
-        lost = [one for one in (speed, width) if isinstance(one, Unread)]
-        if lost and not self._known and all(one.absent for one in lost):
+        lost = [value for value in (speed, width) if isinstance(value, Unread)]
+        if lost and not self._known and all(unread.absent for unread in lost):
             return None
         if isinstance(speed, Unread) or isinstance(width, Unread):
             return _of(LINK, lost[0])

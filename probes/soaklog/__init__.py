@@ -88,7 +88,7 @@ def listed(folder: str) -> list[tuple[str, Head, End | None, float]]:
                 found.append((path, *_summary(path)))
             except BadInput:
                 continue
-    return sorted(found, key=lambda one: one[1].started_at, reverse=True)
+    return sorted(found, key=lambda pair: pair[1].started_at, reverse=True)
 
 
 def read(path: str) -> Soak:

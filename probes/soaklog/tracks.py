@@ -121,7 +121,7 @@ def missed(
             found.append(structs.replace(before, end=seconds))
         if why is not None:
             still[what] = Missed(what, why, seconds, None, bool(needs_root))
-    return tuple(sorted((*found, *still.values()), key=lambda one: one.start))
+    return tuple(sorted((*found, *still.values()), key=lambda gap: gap.start))
 
 
 def track(  # noqa: PLR0913 - what a log has of a drive, each by its name

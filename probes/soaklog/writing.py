@@ -224,7 +224,9 @@ class _Turns:
         """Rows for what is another than at the sample before; `asked` tells that counters were asked for."""
         if not self._lost and not now:
             return
-        for what in [one for one in self._lost if one not in now and (asked or one != COUNTERS)]:
+        for what in [
+            what_lost for what_lost in self._lost if what_lost not in now and (asked or what_lost != COUNTERS)
+        ]:
             if self._times[what] < MOST_TURNS:
                 del self._lost[what]
                 yield (None, tick, self._place, what, None, None)

@@ -53,7 +53,7 @@ def page(
     environment = _environment()
     style = _style(environment)
     return environment.get_template("page.html.j2").render(
-        title=_title([one.name for one in shown], [one.machine for one in drives]),
+        title=_title([one.name for one in shown], [drive.machine for drive in drives]),
         style=style,
         digest=_digest(style),
         machines=shown,
@@ -64,7 +64,7 @@ def page(
         changes=None if comparison is None else changes(comparison),
         origins=origins([audit for _, audit in machines], soaks=bool(soaks)),
         glossary=explained,
-        known={one.anchor for one in explained},
+        known={glossary_word.anchor for glossary_word in explained},
         made_at=plain(made_at, 40),
     )
 

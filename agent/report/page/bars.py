@@ -87,7 +87,7 @@ def ceilings(loads: Sequence[RangeBar]) -> str:
     """The ceilings of reading and of writing in words, "" where none is known."""
     found = {}
     for way, verb in (("reading", "read"), ("writing", "written")):
-        rate = next((one.ceiling for one in loads if one.label.startswith(verb) and one.ceiling is not None), None)
+        rate = next((load.ceiling for load in loads if load.label.startswith(verb) and load.ceiling is not None), None)
         if rate is not None:
             found[way] = mbps(rate)
     return " and ".join(f"{rate} {way}" for way, rate in found.items())
@@ -95,7 +95,7 @@ def ceilings(loads: Sequence[RangeBar]) -> str:
 
 def longest(loads: Sequence[RangeBar]) -> float:
     """The rate, MB/s, that the longest bar stands for."""
-    return max((max(one.rates[1], one.ceiling or 0.0) for one in loads), default=0.0)
+    return max((max(load.rates[1], load.ceiling or 0.0) for load in loads), default=0.0)
 
 
 def bars(loads: Sequence[RangeBar], scale: float) -> tuple[Bar, ...]:
@@ -106,11 +106,11 @@ def bars(loads: Sequence[RangeBar], scale: float) -> tuple[Bar, ...]:
 
     return tuple(
         Bar(
-            label=one.label,
-            figures=words.rates(one.rates),
-            sure=long(one.rates[0]),
-            most=long(one.rates[1]),
-            bed=None if one.ceiling is None else long(one.ceiling),
+            label=load.label,
+            figures=words.rates(load.rates),
+            sure=long(load.rates[0]),
+            most=long(load.rates[1]),
+            bed=None if load.ceiling is None else long(load.ceiling),
         )
-        for one in loads
+        for load in loads
     )

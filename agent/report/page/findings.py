@@ -89,9 +89,9 @@ def runs(steps: Sequence[Step]) -> Iterator[StepRun]:
 def _run(together: Sequence[Step], first: int) -> StepRun:
     cautions = together[0].cautions
     last = first + len(together) - 1
-    brief = ", ".join(SHORT.get(one, plain(one)) for one in cautions)
+    brief = ", ".join(SHORT.get(caution, plain(caution)) for caution in cautions)
     return StepRun(
-        tuple(plain(one, shared.STEP) for one in cautions),
+        tuple(plain(caution, shared.STEP) for caution in cautions),
         shared.which(first, last),
         tuple(
             StepShown(

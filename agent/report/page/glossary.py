@@ -40,19 +40,21 @@ def glossary(audits: Sequence[Audit]) -> tuple[GlossaryWord, ...]:
     used |= {("rule", finding.rule) for audit in audits for finding in audit.findings}
     used |= {("verdict", judged.verdict.value) for audit in audits for judged in audit.links}
     order = ("severity", "verdict", "rule")
-    found = [one for one in words() if (one.kind, one.word) in used] if used else []
-    return tuple(_explained(one) for one in sorted(found, key=lambda one: order.index(one.kind)))
+    found = [word for word in words() if (word.kind, word.word) in used] if used else []
+    return tuple(
+        _explained(explanation) for explanation in sorted(found, key=lambda explanation: order.index(explanation.kind))
+    )
 
 
-def _explained(one: Explanation) -> GlossaryWord:
+def _explained(explanation: Explanation) -> GlossaryWord:
     return GlossaryWord(
-        anchor=anchor(one.kind, one.word),
-        word=one.word,
-        kind=one.kind,
-        title=one.title,
-        meaning=one.meaning,
-        evidence=one.evidence,
-        causes=one.causes,
-        cannot_tell=one.cannot_tell,
-        source=one.source,
+        anchor=anchor(explanation.kind, explanation.word),
+        word=explanation.word,
+        kind=explanation.kind,
+        title=explanation.title,
+        meaning=explanation.meaning,
+        evidence=explanation.evidence,
+        causes=explanation.causes,
+        cannot_tell=explanation.cannot_tell,
+        source=explanation.source,
     )

@@ -49,11 +49,13 @@ def report(
             paragraph(uncompared(machines, comparison)),
         ]
     if comparison is not None:
-        names = [source for audit in (comparison.before, comparison.after) for source, one in machines if one is audit]
+        names = [
+            source for audit in (comparison.before, comparison.after) for source, name in machines if name is audit
+        ]
         made = compare_markdown.compare(comparison, names[0], names[1], level=2)
         parts.append(f"{made.rstrip()}\n\n")
-    parts += [_machine(one, audit, source) for one, (_, source, audit) in zip(labelled, ordered, strict=True)]
-    parts += ["".join(_soak(one)) for one in shown]
+    parts += [_machine(name, audit, source) for name, (_, source, audit) in zip(labelled, ordered, strict=True)]
+    parts += ["".join(_soak(name)) for name in shown]
     return f"{''.join(parts).rstrip()}\n"
 
 
@@ -80,7 +82,10 @@ def _soak(shown: SoakShown) -> Iterator[str]:
     yield bullets(escaped(note, SENTENCE) for note in shown.notes)
     yield table(
         ("Drive", "What became of it", "Severity"),
-        ((escaped(one.name), escaped(one.headline, SENTENCE), one.severity) for one in shown.drives),
+        (
+            (escaped(soak_drive_shown.name), escaped(soak_drive_shown.headline, SENTENCE), soak_drive_shown.severity)
+            for soak_drive_shown in shown.drives
+        ),
     )
     for drive in shown.drives:
         yield from _drive(drive)
@@ -90,7 +95,7 @@ def _soak(shown: SoakShown) -> Iterator[str]:
     if shown.events:
         yield heading(3, "What happened")
         more = [f"and {shown.more_events} more, which the log has"] if shown.more_events else []
-        yield bullets([*(f"at {one.when}: {escaped(one.words, SENTENCE)}" for one in shown.events), *more])
+        yield bullets([*(f"at {event.when}: {escaped(event.words, SENTENCE)}" for event in shown.events), *more])
 
 
 def _drive(drive: SoakDriveShown) -> Iterator[str]:
@@ -107,9 +112,9 @@ def _drive(drive: SoakDriveShown) -> Iterator[str]:
 def _rows(drive: SoakDriveShown) -> Iterator[str]:
     for row in drive.rows:
         rests = "; ".join(
-            f"{escaped(one.source)}: {escaped(one.read)}"
-            + (f", expected {escaped(one.expected)}" if one.expected else "")
-            for one in row.evidence
+            f"{escaped(evidence.source)}: {escaped(evidence.read)}"
+            + (f", expected {escaped(evidence.expected)}" if evidence.expected else "")
+            for evidence in row.evidence
         )
         yield f"**{row.label}:** {escaped(row.words, SENTENCE)}{f' ({rests})' if rests else ''}"
 
@@ -118,7 +123,7 @@ def _run(run: StepRun) -> Iterator[str]:
     """Cautions before the steps that they belong to."""
     if run.cautions:
         yield paragraph(f"**Caution. Before {run.which}:**")
-        yield bullets(escaped(one, SENTENCE) for one in run.cautions)
+        yield bullets(escaped(caution, SENTENCE) for caution in run.cautions)
     yield numbered(map(_step, run.steps), run.steps[0].number)
 
 

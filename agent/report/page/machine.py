@@ -170,8 +170,8 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
     loads = {seen.drive.name: tuple(bars.loads_of_drive(seen, audit)) for seen in audit.drives}
     scale = bars.longest(
         [
-            *(one for found in loads.values() for one in found),
-            *(one for seen in audit.stripes for one in bars.loads_of_stripe(seen)),
+            *(bar for found in loads.values() for bar in found),
+            *(load for seen in audit.stripes for load in bars.loads_of_stripe(seen)),
         ]
     )
     found = words.counts(audit)
@@ -198,20 +198,20 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         chart=drawn.entries,
         left_out=drawn.left_out,
         asides=tuple(map(words.sentence, shared.asides(audit))),
-        functions=() if any(one.link.device is not None for one in audit.links) else tuple(shared.functions(audit)),
+        functions=() if any(link.link.device is not None for link in audit.links) else tuple(shared.functions(audit)),
         map_words=_map_words(audit),
         firmware=tuple(_firmware(audit)),
         health=tuple(_health(audit)),
-        unread=tuple(UnreadRow(plain(one.asked), plain(one.why), one.needs_root) for one in audit.unread),
+        unread=tuple(UnreadRow(plain(unread.asked), plain(unread.why), unread.needs_root) for unread in audit.unread),
     )
 
 
 def _map_words(audit: Audit) -> str:
     """What the map shows as a whole."""
-    held = [one for one in audit.links if one.link.device is not None and one.verdict.severity.rank < ON_THE_WAY]
-    names = words.listed(f"{shared.port(one)} ({one.verdict.value})" for one in held)
-    fitted = [one for one in audit.links if one.link.device is not None]
-    untold = sum(one.verdict is Verdict.UNKNOWN for one in fitted)
+    held = [link for link in audit.links if link.link.device is not None and link.verdict.severity.rank < ON_THE_WAY]
+    names = words.listed(f"{shared.port(judged)} ({judged.verdict.value})" for judged in held)
+    fitted = [link for link in audit.links if link.link.device is not None]
+    untold = sum(judged.verdict is Verdict.UNKNOWN for judged in fitted)
     none = f"None is known to be held back, {untold} could not be judged." if untold else "None is held back."
     gap = audit.facts.gap("functions")
     more = "" if gap is None else f" There may be more: {plain(gap.what)} could not be read."
@@ -237,7 +237,7 @@ def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
     yield "Processors", str(host.processors) if isinstance(host.processors, int) else "not known"
     memory = host.memory_bytes
     yield "Memory", f"{memory / GIBIBYTE:.1f} GiB" if isinstance(memory, int) else "not known"
-    seen = f"{sum(one.link.device is not None for one in audit.links):,}"
+    seen = f"{sum(link.link.device is not None for link in audit.links):,}"
     yield "Links with a card", f"{seen}{_as_far(audit.facts.gap('functions'))}"
     yield "Drives", f"{len(audit.drives):,}{_as_far(audit.facts.gap('drives'))}"
     if host.virtual is True:
@@ -304,17 +304,17 @@ def _place(seen: DriveSeen, audit: Audit) -> str:
 def _alike(drives: Sequence[DriveShown]) -> Iterator[DriveShown]:
     """The drives in their order, those that are alike together: of one model, on like ways, with the same rates."""
     groups: dict[object, list[DriveShown]] = {}
-    for one in drives:
-        way = tuple((hop.rate, hop.mark) for hop in one.hops)
-        key = (one.model, one.size, way, one.end, one.no_way, one.bars, one.ceiling, one.note)
-        groups.setdefault(key, []).append(one)
+    for drive in drives:
+        way = tuple((hop.rate, hop.mark) for hop in drive.hops)
+        key = (drive.model, drive.size, way, drive.end, drive.no_way, drive.bars, drive.ceiling, drive.note)
+        groups.setdefault(key, []).append(drive)
     for together in groups.values():
         first = together[0]
-        hops = zip(*(one.hops for one in together), strict=True)
+        hops = zip(*(drive.hops for drive in together), strict=True)
         yield structs.replace(
             first,
-            name=words.listed([one.name for one in together], 8),
-            members=tuple(member for one in together for member in one.members),
+            name=words.listed([drive.name for drive in together], 8),
+            members=tuple(member for drive in together for member in drive.members),
             hops=tuple(
                 HopShown(alike[0].rate, words.listed(dict.fromkeys(hop.where for hop in alike), 4), alike[0].mark)
                 for alike in hops

@@ -64,7 +64,7 @@ class MapEntry(Struct, frozen=True, kw_only=True):
     @property
     def size(self) -> int:
         """How many entries it is with all below it."""
-        return 1 + sum(one.size for one in self.below)
+        return 1 + sum(map_entry.size for map_entry in self.below)
 
 
 class Chart(Struct, frozen=True):
@@ -77,13 +77,13 @@ class Chart(Struct, frozen=True):
 def chart(audit: Audit) -> Chart:
     """The map of an audit."""
     entries = _Tree(audit).entries()
-    if sum(one.size for one in entries) > MOST_UNFOLDED:
+    if sum(map_entry.size for map_entry in entries) > MOST_UNFOLDED:
         entries = folded(entries)
     kept: list[MapEntry] = []
     room = MOST_DRAWN
     for number, entry in enumerate(entries):
         if entry.size > room:
-            return Chart(tuple(kept), sum(one.size for one in entries[number:]))
+            return Chart(tuple(kept), sum(map_entry.size for map_entry in entries[number:]))
         kept.append(entry)
         room -= entry.size
     return Chart(tuple(kept), 0)
@@ -94,7 +94,7 @@ class _Tree:
 
     def __init__(self, audit: Audit) -> None:
         self.audit = audit
-        self.above = {function.address: one for one in audit.links for function in one.link.functions}
+        self.above = {function.address: link for link in audit.links for function in link.link.functions}
         self.below: dict[str, list[Judged]] = {}
         self.top: list[Judged] = []
         for judged in audit.links:
@@ -109,7 +109,9 @@ class _Tree:
         port, device = judged.link.port, judged.link.device
         functions = self.audit.machine.functions
         begin = functions.get(port.address if port is not None else above(device) or "")
-        found = next((self.above[one.address] for one in upwards(begin, functions) if one.address in self.above), None)
+        found = next(
+            (self.above[upward.address] for upward in upwards(begin, functions) if upward.address in self.above), None
+        )
         return found if found is not None and self._ends(found) else None
 
     def _ends(self, judged: Judged) -> bool:
@@ -120,10 +122,10 @@ class _Tree:
 
     def entries(self) -> list[MapEntry]:
         """What leaves the processor: links with drives and slots first, then drives of other kinds, then the rest."""
-        shown = [one for one in self.top if any(map(self._worth, self._whole(one)))]
-        drawn = {one.link.key for one in shown}
-        rest = [one for one in self.top if one.link.key not in drawn]
-        entries = [self._entry(one) for one in shown]
+        shown = [judged for judged in self.top if any(map(self._worth, self._whole(judged)))]
+        drawn = {judged.link.key for judged in shown}
+        rest = [judged for judged in self.top if judged.link.key not in drawn]
+        entries = [self._entry(judged) for judged in shown]
         entries += self._own_interface()
         entries += self._rest(rest)
         return entries
@@ -131,8 +133,8 @@ class _Tree:
     def _whole(self, judged: Judged) -> list[Judged]:
         """A link and all below it."""
         found = [judged]
-        for one in found:
-            found += self.below.get(one.link.key, ())
+        for link in found:
+            found += self.below.get(link.link.key, ())
         return found
 
     def _worth(self, judged: Judged) -> bool:
@@ -172,7 +174,9 @@ class _Tree:
 
     def _faults(self, subjects: set[str], what: str) -> str:
         """Words for the faults of these subjects, "" for none."""
-        count = sum(one.severity is Severity.FAULT and one.subject in subjects for one in self.audit.findings)
+        count = sum(
+            finding.severity is Severity.FAULT and finding.subject in subjects for finding in self.audit.findings
+        )
         return f"{quantity(count, 'fault')} of the {what}" if count else ""
 
     def _shared(self, judged: Judged) -> str:
@@ -190,7 +194,7 @@ class _Tree:
     def _below(self, judged: Judged, depth: int) -> Iterator[MapEntry]:
         """What hangs on a link; what lies deeper than people nest cards is one entry."""
         if depth < MOST_LEVELS:
-            yield from (self._entry(one, depth + 1) for one in self.below.get(judged.link.key, ()))
+            yield from (self._entry(map_entry, depth + 1) for map_entry in self.below.get(judged.link.key, ()))
         elif judged.link.key in self.below:
             more = len(self._whole(judged)) - 1
             yield MapEntry(slot="deeper", rate="", name=quantity(more, "more link"), what="in the table", kind="fold")
@@ -201,7 +205,11 @@ class _Tree:
         if device is None:
             return WITHOUT.get(judged.verdict, ("empty", ""))
         drive = next(
-            (self.audit.nvme_at[one.address] for one in judged.link.functions if one.address in self.audit.nvme_at),
+            (
+                self.audit.nvme_at[function.address]
+                for function in judged.link.functions
+                if function.address in self.audit.nvme_at
+            ),
             None,
         )
         if drive is not None:
@@ -234,11 +242,11 @@ class _Tree:
 
     def _rest(self, rest: Sequence[Judged]) -> Iterator[MapEntry]:
         """Devices on the board of which all is well, and ports without a slot and a card, in one entry each."""
-        fitted = [one for one in rest if one.link.device is not None]
-        empty = [one for one in rest if one.link.device is None]
+        fitted = [judged for judged in rest if judged.link.device is not None]
+        empty = [judged for judged in rest if judged.link.device is None]
         if fitted:
-            names = words.listed(dict.fromkeys(self._box(one)[0] for one in fitted), 3)
-            told = all(one.link.onboard or one.link.slot_lost is None for one in fitted)
+            names = words.listed(dict.fromkeys(self._box(judged)[0] for judged in fitted), 3)
+            told = all(judged.link.onboard or judged.link.slot_lost is None for judged in fitted)
             yield MapEntry(
                 slot="on the board" if told else "no slot known",
                 rate="as it should be",
@@ -310,13 +318,13 @@ def folded(entries: Sequence[MapEntry]) -> list[MapEntry]:
 def _looks(entry: MapEntry) -> object:
     """What entries that are alike have in common: all but their names and places."""
     model = entry.what or entry.name
-    below = tuple(_looks(one) for one in entry.below)
+    below = tuple(_looks(map_entry) for map_entry in entry.below)
     return (entry.rate, entry.lanes, entry.bed, entry.mark, entry.severity, entry.kind, model, below)
 
 
 def _one_of(alike: Sequence[MapEntry]) -> MapEntry:
     first = alike[0]
-    names = list(dict.fromkeys(one.name for one in alike))
+    names = list(dict.fromkeys(map_entry.name for map_entry in alike))
     return MapEntry(
         slot=f"{first.slot} and {len(alike) - 1} more",
         rate=first.rate,

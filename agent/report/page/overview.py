@@ -34,15 +34,15 @@ def overview(machines: Sequence[MachineShown], soaks: Sequence[SoakShown]) -> tu
     """
     if len(machines) + len(soaks) < 2:  # noqa: PLR2004 - two parts
         return ()
-    now = [one for one in machines if one.role in {"", "after"}]
-    lines = [_machine(one) for one in now]
+    now = [machine for machine in machines if machine.role in {"", "after"}]
+    lines = [_machine(machine) for machine in now]
     lines += [
-        OverviewLine(severity=one.worst, name=f"Soak of {one.label}", sentence=one.verdict, anchor=one.prefix)
-        for one in soaks
+        OverviewLine(severity=soak.worst, name=f"Soak of {soak.label}", sentence=soak.verdict, anchor=soak.prefix)
+        for soak in soaks
     ]
     lines.sort(key=lambda line: Severity(line.severity).rank)
-    return (*lines, *(_machine(one) for one in machines if one not in now))
+    return (*lines, *(_machine(machine) for machine in machines if machine not in now))
 
 
-def _machine(one: MachineShown) -> OverviewLine:
-    return OverviewLine(severity=one.worst, name=one.label, sentence=one.verdict, anchor=one.prefix)
+def _machine(machine: MachineShown) -> OverviewLine:
+    return OverviewLine(severity=machine.worst, name=machine.label, sentence=machine.verdict, anchor=machine.prefix)

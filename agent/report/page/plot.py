@@ -136,7 +136,7 @@ def plots(soak: Soak, found: Analysis) -> tuple[Plot, ...]:
 
 def drawn_drives(soak: Soak, found: Analysis) -> tuple[str, ...]:
     """The names of the drives that are drawn."""
-    return tuple(one.name for one in points.drives_drawn(soak, found, MOST_DRIVES))
+    return tuple(drive_drawn.name for drive_drawn in points.drives_drawn(soak, found, MOST_DRIVES))
 
 
 def steps(low: float, high: float, most: int) -> list[float]:
@@ -163,11 +163,11 @@ class _Drawing:
 
     def plot(self) -> Plot:
         """Temperatures above, rates below, between them when drives throttled."""
-        slowed = [one for one in self.chosen if one.drive.throttling.spans]
+        slowed = [drawn for drawn in self.chosen if drawn.drive.throttling.spans]
         top = TOP
         warm = self._warm(top)
         top += self.paper.warm + (BETWEEN if not slowed else 8.0)
-        rows = tuple(self._slowed(one, top + STRIP * row) for row, one in enumerate(slowed))
+        rows = tuple(self._slowed(drawn, top + STRIP * row) for row, drawn in enumerate(slowed))
         top += STRIP * len(slowed) + (BETWEEN if slowed else 0.0)
         rate = self._rate(top)
         unit, _, name = points.time_unit(self.found.seconds)
@@ -183,27 +183,27 @@ class _Drawing:
         )
 
     def _marks(self) -> Iterator[Mark]:
-        events = [(number, one) for number, one in enumerate(self.found.events[: points.MOST_EVENTS], 1)]
-        places = [self.x(one.seconds) for _, one in events]
+        events = [(number, event) for number, event in enumerate(self.found.events[: points.MOST_EVENTS], 1)]
+        places = [self.x(event.seconds) for _, event in events]
         wide = self.right - self.paper.left
         labels = points.apart([(at - self.paper.left) / wide for at in places], 14.0 / wide)
         for (number, _), at, label in zip(events, places, labels, strict=True):
             yield Mark(at, number, round(self.paper.left + label * wide, 1))
 
-    def _slowed(self, one: points.DriveDrawn, top: float) -> Slowed:
+    def _slowed(self, drawn: points.DriveDrawn, top: float) -> Slowed:
         spans = []
-        for start, end in points.slowed_times(one.drive)[:500]:
+        for start, end in points.slowed_times(drawn.drive)[:500]:
             left = self.x(start)
             spans.append((left, max(1.0, round(self.x(end) - left, 1))))
         return Slowed(
-            top, tuple(spans), fitted(f"{one.name} slowed", self.paper.right - 20, NAME_SIZE * BOLD), one.number
+            top, tuple(spans), fitted(f"{drawn.name} slowed", self.paper.right - 20, NAME_SIZE * BOLD), drawn.number
         )
 
     # --- Panels ------------------------------------------------------------------------------------------------
 
     def _warm(self, top: float) -> Panel:
-        known = [value for one in self.chosen for value in one.curve[1] if isfinite(value)]
-        limits = [limit.celsius for one in self.chosen for limit in one.limits()]
+        known = [value for drawn in self.chosen for value in drawn.curve[1] if isfinite(value)]
+        limits = [limit.celsius for drawn in self.chosen for limit in drawn.limits()]
         low, high = (min(known), max(known)) if known else (20.0, 90.0)
         bottom = top + self.paper.warm
         scale = _Scale(min([low, *limits]) - 2.0, max([high, *limits]) + 5.0, top, bottom)
@@ -213,8 +213,8 @@ class _Drawing:
             top=top,
             bottom=bottom,
             ticks=scale.ticks(5),
-            curves=tuple(self._curve(one, *one.curve, scale, most=True) for one in self.chosen),
-            names=self._names([(one, one.name, points.last_known(one.curve[1])) for one in self.chosen], scale),
+            curves=tuple(self._curve(drawn, *drawn.curve, scale, most=True) for drawn in self.chosen),
+            names=self._names([(drawn, drawn.name, points.last_known(drawn.curve[1])) for drawn in self.chosen], scale),
             rules=tuple(self._rules(scale)),
             empty="" if known else "no temperature could be read",
         )
@@ -222,13 +222,13 @@ class _Drawing:
     def _rate(self, top: float) -> Panel:
         bottom = top + self.paper.rate
         curves = []
-        for one in self.chosen:
-            for way, (times, values) in zip(("read", "written"), one.rates(), strict=True):
+        for drawn in self.chosen:
+            for way, (times, values) in zip(("read", "written"), drawn.rates(), strict=True):
                 if points.rises(values):
-                    curves.append((one, way, times, values))
+                    curves.append((drawn, way, times, values))
         known = [value for *_, values in curves for value in values if isfinite(value)]
         scale = _Scale(0.0, max(known, default=100.0) * 1.08, top, bottom)
-        names = [(one, f"{one.name} {way}", points.middle_loaded(values)) for one, way, _, values in curves]
+        names = [(drawn, f"{drawn.name} {way}", points.middle_loaded(values)) for drawn, way, _, values in curves]
         return Panel(
             title="rate, MB/s",
             above=9.0,
@@ -236,8 +236,8 @@ class _Drawing:
             bottom=bottom,
             ticks=scale.ticks(4),
             curves=tuple(
-                self._curve(one, times, values, scale, most=False, thin=way == "written")
-                for one, way, times, values in curves
+                self._curve(drawn, times, values, scale, most=False, thin=way == "written")
+                for drawn, way, times, values in curves
             ),
             names=self._names(names, scale),
             rules=(),
@@ -246,7 +246,7 @@ class _Drawing:
 
     def _curve(
         self,
-        one: points.DriveDrawn,
+        drawn: points.DriveDrawn,
         times: Sequence[float],
         values: Sequence[float],
         scale: _Scale,
@@ -268,11 +268,11 @@ class _Drawing:
             value = max(known) if most else sum(known) / len(known)
             path.append(f"{pen}{at} {scale.y(value)}")
             pen = "L"
-        return Curve(tuple(path), one.number, thin)
+        return Curve(tuple(path), drawn.number, thin)
 
     def _names(self, ends: Sequence[tuple[points.DriveDrawn, str, float | None]], scale: _Scale) -> tuple[Name, ...]:
         """Names right of a panel at the heights of their lines, moved apart where they would cover each other."""
-        shown = [(one, name, scale.y(value)) for one, name, value in ends if value is not None]
+        shown = [(drawn, name, scale.y(value)) for drawn, name, value in ends if value is not None]
         tall = scale.bottom - scale.top
         places = points.apart([(scale.bottom - at) / tall for _, _, at in shown], (NAME_SIZE + 2) / tall)
         return tuple(
@@ -299,7 +299,7 @@ class _Drawing:
             below = not after_close and number < len(close) and close[number]
             aside = after_close and number > 1 and close[number - 2]
             room = wide - 8 if not any(close[1:]) else wide / 2 - 8
-            whose = "" if len(drives) == len(self.chosen) else f" of {', '.join(one.name for one in drives)}"
+            whose = "" if len(drives) == len(self.chosen) else f" of {', '.join(drive.name for drive in drives)}"
             line = f"{kind}{' limit' if self.paper is WIDE else ''} {wording.celsius(celsius)}{whose}"
             yield LimitLine(
                 at=heights[number],

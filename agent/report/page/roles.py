@@ -21,7 +21,7 @@ TITLES: Final = {"after": "after", "before": "before, for the record", "between"
 def in_order(machines: Sequence[tuple[str, Audit]], comparison: Comparison | None) -> list[tuple[str, str, Audit]]:
     """Each machine as (role, source, audit): what is compared first, the later reading before the earlier one."""
     found = [(_role(audit, comparison), source, audit) for source, audit in machines]
-    return sorted(found, key=lambda one: ORDER.index(one[0]))
+    return sorted(found, key=lambda pair: ORDER.index(pair[0]))
 
 
 def _role(audit: Audit, comparison: Comparison | None) -> str:
@@ -39,16 +39,18 @@ def told_apart(shown: Sequence[tuple[str, MachineShown]]) -> list[MachineShown]:
     """The machines with their roles; those that share a name are told apart by role and date, at last by number."""
     from msgspec import structs
 
-    names = [one.name for _, one in shown]
+    names = [machine.name for _, machine in shown]
     dated = []
-    for role, one in shown:
-        alone = not role and names.count(one.name) == 1
-        label = one.name if alone else titled(one.name, role, one.taken_at)
-        dated.append(structs.replace(one, role=role, label=label))
-    labels = [one.label for one in dated]
+    for role, machine in shown:
+        alone = not role and names.count(machine.name) == 1
+        label = machine.name if alone else titled(machine.name, role, machine.taken_at)
+        dated.append(structs.replace(machine, role=role, label=label))
+    labels = [machine.label for machine in dated]
     return [
-        one if labels.count(one.label) == 1 else structs.replace(one, label=f"{one.label}, capture {number}")
-        for number, one in enumerate(dated, 1)
+        machine
+        if labels.count(machine.label) == 1
+        else structs.replace(machine, label=f"{machine.label}, capture {number}")
+        for number, machine in enumerate(dated, 1)
     ]
 
 

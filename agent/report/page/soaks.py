@@ -106,7 +106,9 @@ def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
         left_out=len(found.drives) - len(drawn),
         summary=tuple(_summary(drive, found.seconds) for drive in drives),
         drives=tuple(_drive(drive, found.seconds) for drive in drives),
-        others=tuple((plain(one.name, words.NAME), _other(one.least, one.most, one.mean)) for one in found.others),
+        others=tuple(
+            (plain(other.name, words.NAME), _other(other.least, other.most, other.mean)) for other in found.others
+        ),
         events=tuple(_events(found)),
         more_events=max(0, len(found.events) - MOST_LISTED),
     )
@@ -129,15 +131,19 @@ def told_apart(soaks: Sequence[SoakShown]) -> list[SoakShown]:
     """The soaks; those of one machine are told apart by when they began, and by what they were read from."""
     from msgspec import structs
 
-    machines = [one.machine for one in soaks]
+    machines = [soak_shown.machine for soak_shown in soaks]
     dated = [
-        one if machines.count(one.machine) == 1 else structs.replace(one, label=f"{one.machine}, begun {one.begun}")
-        for one in soaks
+        soak_shown
+        if machines.count(soak_shown.machine) == 1
+        else structs.replace(soak_shown, label=f"{soak_shown.machine}, begun {soak_shown.begun}")
+        for soak_shown in soaks
     ]
-    labels = [one.label for one in dated]
+    labels = [shown.label for shown in dated]
     return [
-        one if labels.count(one.label) == 1 else structs.replace(one, label=f"{one.label}, {one.source}, {number}")
-        for number, one in enumerate(dated, 1)
+        shown
+        if labels.count(shown.label) == 1
+        else structs.replace(shown, label=f"{shown.label}, {shown.source}, {number}")
+        for number, shown in enumerate(dated, 1)
     ]
 
 
@@ -194,7 +200,11 @@ def _rows(drive: DriveAnalysis) -> Iterator[SoakRow]:
     yield from _some("Link errors", [soak_words.burst_words(burst) for burst in drive.error_bursts])
     yield SoakRow("Forecast", plain(drive.forecast.words, SENTENCE))
     cooling = drive.cooling
-    shown = () if cooling.kind == "enough" else tuple(one for one in cooling.evidence if one not in slowed.evidence)
+    shown = (
+        ()
+        if cooling.kind == "enough"
+        else tuple(evidence for evidence in cooling.evidence if evidence not in slowed.evidence)
+    )
     yield SoakRow("Cooling", f"{soaking.COOLING[cooling.kind][0]}: {plain(cooling.words, SENTENCE)}", shown)
     yield from _some("Missing", [*soak_words.missing(drive), *soak_words.unread(drive)])
     yield from _some("Note", [plain(note, SENTENCE) for note in drive.notes])

@@ -84,9 +84,9 @@ def product(audit: Audit) -> str:
 def counts(audit: Audit) -> dict[Severity, int]:
     """How many findings there are of each severity, worst first; what root would add is no finding here."""
     found = dict.fromkeys(Severity, 0)
-    for one in audit.findings:
-        if one.rule != words.ROOT:
-            found[one.severity] += 1
+    for finding in audit.findings:
+        if finding.rule != words.ROOT:
+            found[finding.severity] += 1
     return found
 
 
