@@ -51,8 +51,8 @@ def applied(
         for held in _matches(note, found, machine):
             (holding if held.holds else unknown).append(held)
     at: dict[str, list[Match]] = {}
-    for unknown_match in holding:
-        at.setdefault(_place(unknown_match.part), []).append(unknown_match)
+    for matched in holding:
+        at.setdefault(_place(matched.part), []).append(matched)
     for group in _grouped(holding, machine, alone):
         yield _with_contradictions(group, at)
     yield from _untold(unknown)
@@ -110,11 +110,11 @@ def _untold(unknown: Iterable[Match]) -> Iterator[Unread]:
     Of a part that could not even be named any note may hold: of such parts there is one sentence each.
     """
     by_note: dict[str, list[Match]] = {}
-    for unknown_match in unknown:
-        if unknown_match.named:
-            by_note.setdefault(unknown_match.note.id, []).append(unknown_match)
+    for matched in unknown:
+        if matched.named:
+            by_note.setdefault(matched.note.id, []).append(matched)
         else:
-            yield from _nameless(unknown_match)
+            yield from _nameless(matched)
     for name, matches in by_note.items():
         subjects = [held.part.subject for held in matches[:UNDECIDED]]
         more = f" and {len(matches) - UNDECIDED} more" if len(matches) > UNDECIDED else ""
