@@ -126,12 +126,16 @@ class DriveSample(Struct, frozen=True):
 
 
 class Moment(Struct, frozen=True):
-    """All drives at one moment, in the order of the head. `late` is how many seconds after its time it was taken."""
+    """All drives at one moment, in the order of the head. `late` is how many seconds after its time it was taken.
+
+    `wall` is the time of day then: seconds since 1970 in UTC, None where it is not known.
+    """
 
     seconds: float
     late: float
     drives: tuple[DriveSample, ...]
     others: tuple[float | Unread | None, ...] = ()
+    wall: float | None = None
 
 
 class Missed(Struct, frozen=True):
@@ -198,7 +202,9 @@ class Soak(Struct, frozen=True, kw_only=True):
 
     `thinned` is 1 where all samples are in it, and 7, say, where a log was too long and only each seventh was read.
     `samples` counts those that are in it, `seconds` is the time of the last one; both also where there is no drive.
-    `unread` are those of `others` that could not be read.
+    `unread` are those of `others` that could not be read. `moments` are the seconds of each sample, `walls` the
+    times of day then as seconds since 1970 in UTC, nan where one is not known; both None for a log that was begun
+    before this was kept.
     """
 
     source: str
@@ -212,3 +218,5 @@ class Soak(Struct, frozen=True, kw_only=True):
     samples: int = 0
     seconds: float = 0.0
     unread: tuple[Missed, ...] = ()
+    moments: array[float] | None = None
+    walls: array[float] | None = None

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 import pytest
 
+from agent.commands import soak as soak_command
 from agent.report import soak_data
 from tests.json_schema import problems
 from tests.test_cli import HERE, PATIENCE, Run, environment, one_line, usage_error
@@ -472,7 +473,7 @@ def test_the_forms_are_as_their_schemas_say(place: Path) -> None:
 def test_exports_go_to_other_programs(place: Path) -> None:
     """Exports come on standard output or in a file, the same bytes, as csv and as jsonl."""
     soak(place, "--for", "0.5s")
-    for kind, start in (("csv", "seconds,kind,name,"), ("jsonl", '{"kind": "head"')):
+    for kind, start in (("csv", "seconds,time,kind,name,"), ("jsonl", '{"kind": "head"')):
         done = look(place, "--export", kind, "last")
         assert (0, "") == (done.status, done.errors)
         assert done.output.startswith(start)
@@ -549,8 +550,9 @@ def test_what_is_no_log_is_one_sentence(place: Path, given: tuple[str, ...]) -> 
         (("--for", "-5m"), "not a length of time"),
         (("--for", "nan"), "not a length of time"),
         (("--for", "999d"), "not between"),
-        (("--every", "nan"), "not a number of seconds"),
-        (("--every", "0"), "--every"),
+        (("--every", "nan"), "not a length of time"),
+        (("--every", "0"), "not between 0.1s and 1h"),
+        (("--every", "2h"), "not between 0.1s and 1h"),
         (("--for", "5m", "--", "true"), "cannot go together"),
         (("--list", "--show", "last"), "one of these"),
         (("--list", "--for", "5m"), "--for"),
@@ -681,6 +683,19 @@ def test_a_command_has_the_terminal_for_itself(terminal: Callable[..., Terminal]
     assert f"{ESCAPE}[1A" not in run.text
     assert 1 == run.text.count("caught\r\n")
     assert "The command ended with status 5." in run.text
+
+
+def test_a_line_is_not_broken_inside_a_name(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
+    """On a narrow terminal a line a minute is broken between words; elsewhere it stays one line."""
+    words = "1:00  nvme0 reads 2,900, writes 12 MB/s; Ostrayne-Reel-4-carrier-bay-11 41.9 C; nvme2 no reading"
+    monkeypatch.setattr(os, "get_terminal_size", lambda _: os.terminal_size((36, 24)))
+    for terminal, lines in ((True, 4), (False, 1)):
+        monkeypatch.setattr(soak_command, "_on_terminal", lambda terminal=terminal: terminal)
+        soak_command._say_folded(words)  # noqa: SLF001 - what a running soak says its lines by
+        said = capfd.readouterr().err
+        assert lines == len(said.splitlines())
+        assert words.split() == said.split()
+        assert not terminal or max(map(len, said.splitlines())) <= 36
 
 
 def test_a_terminal_that_can_do_nothing_has_lines(terminal: Callable[..., Terminal]) -> None:

@@ -10,6 +10,7 @@ import csv
 import io
 import json
 from array import array
+from datetime import datetime
 from math import nan
 
 from hypothesis import given, settings
@@ -21,6 +22,8 @@ from probes.samples import Counters, Event, Soak
 from tests.soaks import Make, Work, soak
 
 FIRST = Counters(1, 2, 3, 4, 5, 6)
+NOON = 1_772_452_800.0  # 2026-03-02T12:00:00Z
+SET = 8  # the second at which the clock was set
 
 
 def made(name: str = "nvme0", words: str = "its link went to x2") -> Soak:
@@ -56,6 +59,29 @@ def test_csv_has_every_sample_in_order_of_time() -> None:
     assert sorted(times) == times
     assert [("event", "3.5", "nvme0", "link")] == [
         (row["kind"], row["seconds"], row["name"], row["event"]) for row in rows if row["event"]
+    ]
+
+
+def test_each_row_has_the_time_of_day() -> None:
+    """UTC as RFC 3339 has it, of events between two samples as well; a clock that was set is followed from then on."""
+    moments = array("d", [float(second) for second in range(11)])
+    walls = array("d", [NOON + second + (3600.0 if second >= SET else 0.0) for second in range(11)])
+    whole = structs.replace(made(), moments=moments, walls=walls)
+    rows = {(row["seconds"], row["kind"]): row["time"] for row in table(whole)}
+    assert "2026-03-02T12:00:00.000Z" == rows["0.0", "drive"]
+    assert "2026-03-02T12:00:03.500Z" == rows["3.5", "event"]
+    assert "2026-03-02T13:00:08.000Z" == rows["8.0", "other"]
+    assert [row["time"] for row in lines(whole)[1:-1]] == [row["time"] for row in table(whole)]
+    assert all(datetime.fromisoformat(told) for told in rows.values())
+
+
+def test_what_has_no_time_of_day_says_none() -> None:
+    """A log that kept none, a sample without one and a time that no calendar has are empty cells."""
+    assert {""} == {row["time"] for row in table(made())}
+    moments = array("d", [float(second) for second in range(11)])
+    odd = structs.replace(made(), moments=moments, walls=array("d", [nan, 1e12, *[NOON] * 9]))
+    assert ["", "", "2026-03-02T12:00:00.000Z"] == [
+        next(row["time"] for row in table(odd) if row["seconds"] == second) for second in ("0.0", "1.0", "2.0")
     ]
 
 

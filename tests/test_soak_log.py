@@ -14,7 +14,7 @@ import sys
 import textwrap
 from array import array
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 import pytest
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 HERE: Final = Path(__file__).resolve().parent.parent
 SOON: Final = 10.0  # seconds of processor time; what is given up takes some hundredths
+NOON: Final = 1_772_452_800.0  # 2026-03-02T12:00:00Z
 CAPTURE: Final = b'{"format": "lanewright-capture"}'
 HEAT: Final = Counters(1, 2, 3, 4, 5, 6)
 
@@ -318,13 +319,38 @@ def test_a_log_of_the_first_releases_is_read(tmp_path: Path) -> None:
     path = written(tmp_path / "a.sqlite", samples, End(2.0, "time", None))
     bare = re.sub(r', ?"unread": ?\[\]', "", old_head(path))
     with sqlite3.connect(path) as file:
-        file.execute("DROP TABLE unread")
+        for table in schema.OPTIONAL:
+            file.execute(f"DROP TABLE {table}")
         file.execute("UPDATE meta SET value = ? WHERE key = 'head'", (bare,))
     file.close()
     assert "unread" not in old_head(path)
     assert samples == list(soaklog.samples(str(path)))
     soak = soaklog.read(str(path))
     assert ((), (), ()) == (soak.unread, *(track.unread for track in soak.tracks))
+    assert (None, None) == (soak.moments, soak.walls)
+
+
+def at_noon(second: float) -> Moment:
+    """A sample with a time of day: that of a clock that runs beside the seconds."""
+    return msgspec.structs.replace(sample(second), wall=NOON + second)
+
+
+def test_each_sample_has_its_time_of_day(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The time of day is kept with each sample, nan where it was not told, also in a log that is thinned."""
+    samples = [sample(0.0) if not second else at_noon(float(second)) for second in range(9)]
+    path = written(tmp_path / "a.sqlite", samples, End(9.0, "time", None))
+    assert samples == list(soaklog.samples(str(path)))
+    soak = soaklog.read(str(path))
+    assert soak.moments is not None
+    assert soak.walls is not None
+    assert [float(second) for second in range(9)] == list(soak.moments)
+    assert math.isnan(soak.walls[0])
+    assert [NOON + second for second in range(1, 9)] == list(soak.walls[1:])
+    monkeypatch.setattr(reading, "MOST_SAMPLES", 6)
+    thin = soaklog.read(str(path))
+    assert 3 == thin.thinned
+    assert thin.walls is not None
+    assert [NOON + 3, NOON + 6] == list(thin.walls[1:])
 
 
 def old_head(path: Path) -> str:
@@ -531,6 +557,61 @@ def test_names_say_nothing_to_sqlite(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert End(1.0, "time", None) == soaklog.read(name).end
 
 
+class Fussy(sqlite3.Connection):
+    """A file on a file system that lacks something: what it lacks fails as SQLite says it does."""
+
+    lacks: str = ""
+
+    def execute(self, sql: str, *more: Any) -> sqlite3.Cursor:  # noqa: ANN401 - as sqlite3 has it
+        """Fails where it needs what is lacking."""
+        if self.lacks and sql.startswith(self.lacks):
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMMAP
+            raise error
+        return super().execute(sql, *more)
+
+
+@pytest.mark.parametrize(
+    ("lacks", "modes"),
+    [
+        ("PRAGMA journal_mode = WAL", ["mode=rw", "mode=rw"]),
+        ("PRAGMA journal_mode", ["mode=rw", "mode=rw", "mode=rw&nolock=1"]),
+    ],
+)
+def test_a_log_is_written_on_any_file_system(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lacks: str, modes: list[str]
+) -> None:
+    """Where a file system has no memory to share, or no locks, the log is written in a way that needs neither.
+
+    Sources: sqlite.org/wal.html (a write-ahead log needs shared memory), sqlite.org/rescode.html (SQLITE_IOERR_SHMMAP).
+    """
+    asked = []
+
+    def connect(place: str, **more: Any) -> sqlite3.Connection:  # noqa: ANN401 - as sqlite3 has it
+        asked.append(place.rpartition("?")[2])
+        monkeypatch.setattr(Fussy, "lacks", "" if "nolock" in place else lacks)
+        return opened(place, **more, factory=Fussy)
+
+    path, opened = tmp_path / "a.sqlite", sqlite3.connect
+    samples = [sample(0.0), sample(1.0)]
+    with monkeypatch.context() as patched:
+        patched.setattr(sqlite3, "connect", connect)
+        written(path, samples, End(2.0, "time", None))
+    assert modes == asked
+    assert samples == list(soaklog.samples(str(path)))
+    assert [path.name] == [found.name for found in tmp_path.iterdir()]
+
+
+def test_a_log_that_no_file_system_bears_is_no_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where nothing can be written at all, one sentence says so and nothing is left."""
+    monkeypatch.setattr(Fussy, "lacks", "PRAGMA")
+    opened = sqlite3.connect
+    monkeypatch.setattr(sqlite3, "connect", lambda place, **more: opened(place, **more, factory=Fussy))
+    with pytest.raises(BadInput, match="cannot be written"):
+        soaklog.Writer(str(tmp_path / "a.sqlite"), head(), CAPTURE)
+    assert [] == list(tmp_path.iterdir())
+
+
 def test_a_log_never_replaces_a_file(tmp_path: Path) -> None:
     """A place that is taken, a folder, or one below a file is refused in one sentence; what is there stays."""
     taken = tmp_path / "a.sqlite"
@@ -655,6 +736,9 @@ DAMAGES: Final = {
     "a version of nothing": "UPDATE meta SET value = 0 WHERE key = 'version'",
     "no capture": "UPDATE meta SET value = 5 WHERE key = 'capture'",
     "a lost table": "DROP TABLE events",
+    "a time of day that is none": "INSERT INTO walls VALUES (0, 'noon')",
+    "a time of day before there were any": "INSERT INTO walls VALUES (0, -1e300)",
+    "another table of times of day": "ALTER TABLE walls ADD COLUMN more",
     "a reason of nobody": "INSERT INTO unread VALUES (1, 1, 99999, 'link', 'gone', 0)",
     "a reason of bytes": "INSERT INTO unread VALUES (1, 1, 0, 'link', x'07', 0)",
     "a reason of great length": "INSERT INTO unread VALUES (1, 1, 0, 'link', printf('%.5000c', 'x'), 0)",
@@ -758,6 +842,6 @@ def test_the_tables_of_version_1_stay() -> None:
     assert (16, 9) == (schema.OTHERS, schema.SENSORS)
     documented = soaklog.__doc__
     assert documented is not None
-    assert ["unread"] == list(schema.OPTIONAL)
+    assert ["unread", "walls"] == list(schema.OPTIONAL)
     kept = (*schema.TABLES, *schema.OPTIONAL)
     assert [] == [name for name in kept if f"\n    {name} " not in documented]

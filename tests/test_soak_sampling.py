@@ -468,14 +468,19 @@ def test_a_defect_is_not_hidden_in_a_thread() -> None:
 
 
 def seen(
-    *steps: tuple[float, DriveSample], wall: tuple[float | None, ...] = (), others: int = 1
+    *steps: tuple[float, DriveSample],
+    wall: tuple[float | None, ...] = (),
+    asleep: tuple[float, ...] = (),
+    others: int = 1,
 ) -> list[tuple[float, str, str | None]]:
     """What a watch says of samples of the first drive, the second one being quiet: (seconds, kind, drive)."""
     watch = Watch(head_of(two_drives()))
     quiet = DriveSample((45.0, 45.0), link=(4, 4), errors=0)
     told = []
     for place, (seconds, drive) in enumerate(steps):
-        told += watch.see(Moment(seconds, 0.0, (drive, quiet), (None,) * others), wall[place] if wall else None)
+        at = wall[place] if wall else None
+        sample = Moment(seconds, 0.0, (drive, quiet), (None,) * others, at)
+        told += watch.see(sample, asleep[place] if asleep else None)
     return [(event.seconds, event.kind, event.drive) for event in told]
 
 
@@ -520,6 +525,24 @@ def test_a_time_of_day_that_jumps_is_told() -> None:
     steps = [(float(second), drive) for second in range(6)]
     wall = (1e9, 1e9 + 1.5, 1e9 + 3602, 1e9 + 3603, 1e9 + 4, None)
     assert [(2.0, "clock", None), (4.0, "clock", None)] == seen(*steps, wall=wall)
+
+
+def test_sleep_is_told_apart_from_a_clock_that_was_set() -> None:
+    """Where the system counts its sleep that is what is told, and a jump only where the clock was set besides."""
+    drive = DriveSample((40.0,))
+    steps = [(float(second), drive) for second in range(4)]
+    slept = (0.0, 600.0, 600.0, 1200.0)
+    wall = (1e9, 1e9 + 601, 1e9 + 602, 1e9 + 3)
+    assert [(1.0, "clock", None), (3.0, "clock", None), (3.0, "clock", None)] == seen(*steps, wall=wall, asleep=slept)
+    watch = Watch(head_of(two_drives()))
+    told = []
+    for place, (seconds, _) in enumerate(steps):
+        told += watch.see(Moment(seconds, 0.0, (drive, DriveSample(())), (), wall[place]), slept[place])
+    assert [
+        "the machine was suspended for 600 s; they are not in the seconds of the log",
+        "the machine was suspended for 600 s; they are not in the seconds of the log",
+        "the time of day jumped back by 1,200 s; the log counts on",
+    ] == [event.words for event in told]
 
 
 def test_events_without_end_are_cut_off() -> None:

@@ -49,17 +49,6 @@ class Bytes(click.ParamType):  # type: ignore[type-arg] # generic in newer versi
         return int(digits) * known
 
 
-class Brief(Duration):
-    """A length of time for which a drive may be loaded."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:  # noqa: ANN401 - as click has it
-        """Refuse what is no time, or one that is too short or too long (UsageError)."""
-        seconds = super().convert(value, param, ctx)
-        if not SHORTEST <= seconds <= LONGEST:
-            self.fail(f"{value!r} is not between {SHORTEST:g}s and {LONGEST / 3600:g}h.", param, ctx)
-        return seconds
-
-
 def measuring(source: Callable[[str | None, str | None], Source], clock: Callable[[], Clock]) -> click.Command:
     """The command; `source` makes the source of readings, `clock` the time."""
 
@@ -70,7 +59,7 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
     @click.option(
         "--for",
         "seconds",
-        type=Brief(),
+        type=Duration(SHORTEST, LONGEST),
         default="10s",
         show_default=True,
         metavar="TIME",

@@ -69,12 +69,16 @@ class SoakRequest(Struct, frozen=True, kw_only=True):
 
 
 class Surroundings(Struct, frozen=True, kw_only=True):
-    """What a soak needs of its process: platform, environment, clock; `wall` is the time of day in seconds."""
+    """What a soak needs of its process: platform, environment, clock; `wall` is the time of day in seconds.
+
+    `asleep` counts the seconds that the machine was suspended; None where the system does not count them.
+    """
 
     platform: str
     environ: Mapping[str, str]
     clock: Callable[[], Clock]
     wall: Callable[[], float]
+    asleep: Callable[[], float] | None = None
 
 
 class SoakEnd(Struct, frozen=True):
@@ -102,9 +106,9 @@ def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], V
         child.find(asked.command, around.environ)
     if asked.log is not None:
         check_log(asked.log, check_place)
-    audit, capture, started_at = _seen(asked, around)
-    head = _head(asked, around, audit, started_at)
-    path = asked.log if asked.log is not None else new_place(default_folder(around.environ), started_at)
+    audit, capture = _seen(asked, around)
+    head = _head(asked, around, audit)
+    path = asked.log if asked.log is not None else new_place(default_folder(around.environ), head.started_at)
     log = Writer(path, head, capture)
     with child.Run(asked.command, around.clock().running) as running:
         end = _logged(asked, around, log, head, _Begun(head, running, lambda: begin(head, path)))
@@ -120,8 +124,8 @@ def check_log(path: str, check: Callable[..., None]) -> None:
     check(path, force=False)
 
 
-def _seen(asked: SoakRequest, around: Surroundings) -> tuple[Audit, bytes, str]:
-    """The machine at the start, its capture file, and when that was; serial numbers are tokens in both, unless kept.
+def _seen(asked: SoakRequest, around: Surroundings) -> tuple[Audit, bytes]:
+    """The machine at the start, and its capture file; serial numbers are tokens in both, unless kept.
 
     Raises NothingRead where no drive is known as a list of drives could not be read.
     """
@@ -144,17 +148,18 @@ def _seen(asked: SoakRequest, around: Surroundings) -> tuple[Audit, bytes, str]:
     if not asked.keep_serials:
         first, looks = recorded(parse(capture, "the machine"))
         facts = collect(first, looks, source.taken_at)
-    return audit(facts), capture, source.taken_at
+    return audit(facts), capture
 
 
-def _head(asked: SoakRequest, around: Surroundings, seen: Audit, started_at: str) -> Head:
+def _head(asked: SoakRequest, around: Surroundings, seen: Audit) -> Head:
+    """The head of the log, begun now: to read the machine may have taken a while."""
     from agent.soak.sampling import head
     from probes.reads import Live
 
     return head(
         seen,
         Live(asked.root, around.platform),
-        started_at=started_at,
+        started_at=around.clock().now(),
         agent=__version__,
         every=asked.every,
         command=asked.command,
@@ -227,6 +232,7 @@ def _logged(asked: SoakRequest, around: Surroundings, log: Writer, head: Head, b
             on_sample=begun.sample,
             on_event=begun.event,
             wall=around.wall,
+            asleep=around.asleep,
             begin=begun.start,
         )
         if end.reason == "fault" and asked.command and not begun.running.over:

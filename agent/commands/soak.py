@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import os
 import sys
-from math import isnan
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from agent.commands.session import SoakEnd, Surroundings, View
     from agent.soak.analysed import Analysis
@@ -22,14 +21,20 @@ if TYPE_CHECKING:
 EVERY: Final = 1.0  # seconds
 SHORTEST: Final = 0.1
 LONGEST: Final = 3600.0
+NARROWEST: Final = 20  # columns; a terminal that says less does not know
 LONGEST_SOAK: Final = 60.0 * 86_400.0
 UNITS: Final = {"": 1.0, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
 
 
 class Duration(click.ParamType):  # type: ignore[type-arg] # generic in newer versions only
-    """A length of time such as 90s, 30m, 8h or 1h30m; a bare number is seconds."""
+    """A length of time such as 90s, 30m, 8h or 1h30m, between two bounds in seconds; a bare number is seconds."""
 
     name = "time"
+
+    def __init__(self, shortest: float, longest: float) -> None:
+        """The bounds."""
+        self._shortest = shortest
+        self._longest = longest
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:  # noqa: ANN401
         """The seconds of it (UsageError)."""
@@ -41,20 +46,15 @@ class Duration(click.ParamType):  # type: ignore[type-arg] # generic in newer ve
         if not re.fullmatch(r"(\d{1,9}(\.\d{1,9})?(s|m|min|h|d))+|\d{1,9}(\.\d{1,9})?", whole, re.ASCII):
             self.fail(f"{value!r} is not a length of time; say 90s, 30m, 8h or 1h30m.", param, ctx)
         seconds = sum(float(number) * UNITS[unit] for number, unit in re.findall(r"([\d.]+)([a-z]*)", whole))
-        if not SHORTEST <= seconds <= LONGEST_SOAK:
-            self.fail(f"{value!r} is not between {SHORTEST:g}s and {LONGEST_SOAK / 86_400:.0f}d.", param, ctx)
+        if not self._shortest <= seconds <= self._longest:
+            self.fail(f"{value!r} is not between {_bound(self._shortest)} and {_bound(self._longest)}.", param, ctx)
         return seconds
 
 
-class Interval(click.FloatRange):
-    """Seconds between samples; "nan" is none."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401
-        """Refuse what is not a number (UsageError)."""
-        number = super().convert(value, param, ctx)
-        if isnan(number):
-            self.fail(f"{value!r} is not a number of seconds.", param, ctx)
-        return number
+def _bound(seconds: float) -> str:
+    """A length of time by the largest unit that it is whole in."""
+    unit = next((unit for unit in ("d", "h", "m") if seconds >= UNITS[unit] and not seconds % UNITS[unit]), "s")
+    return f"{seconds / UNITS[unit]:g}{unit}"
 
 
 class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer versions only
@@ -72,12 +72,18 @@ class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer ver
 
 @click.command(context_settings={"allow_interspersed_args": False})
 @click.argument("command", nargs=-1, type=click.UNPROCESSED, metavar="[-- COMMAND ARGS...]")
-@click.option("--for", "lasts", type=Duration(), metavar="TIME", help="End after this long: 90s, 30m, 8h, 1h30m.")
+@click.option(
+    "--for",
+    "lasts",
+    type=Duration(SHORTEST, LONGEST_SOAK),
+    metavar="TIME",
+    help="End after this long: 90s, 30m, 8h, 1h30m.",
+)
 @click.option(
     "--every",
-    type=Interval(SHORTEST, LONGEST),
-    metavar="SECONDS",
-    help=f"Time between samples; {EVERY:g} unless told otherwise.",
+    type=Duration(SHORTEST, LONGEST),
+    metavar="TIME",
+    help=f"Time between samples: 0.5s, 10s, 1m; {EVERY:g}s unless told otherwise.",
 )
 @click.option("--log", metavar="FILE", help="Log to FILE, which must not be there yet, and not to the usual folder.")
 @click.option(
@@ -351,7 +357,19 @@ def _around() -> Surroundings:
             now=lambda: time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()), running=time.monotonic, sleep=time.sleep
         )
 
-    return Surroundings(platform=sys.platform, environ=os.environ, clock=clock, wall=time.time)
+    return Surroundings(
+        platform=sys.platform, environ=os.environ, clock=clock, wall=time.time, asleep=_count_of_sleep()
+    )
+
+
+def _count_of_sleep() -> Callable[[], float] | None:
+    """What counts the seconds that the machine was suspended. Source: clock_gettime(2), CLOCK_BOOTTIME."""
+    import time
+
+    boot = getattr(time, "CLOCK_BOOTTIME", None)  # of Linux alone
+    if boot is None:
+        return None
+    return lambda: time.clock_gettime(boot) - time.clock_gettime(time.CLOCK_MONOTONIC)
 
 
 def _on_terminal() -> bool:
@@ -378,7 +396,7 @@ def _begun(options: _Options, head: Head, path: str) -> View:
         from agent.report.live import on_terminal
 
         return on_terminal(head, options.lasts)
-    return Lines(head, _say)
+    return Lines(head, _say_folded)
 
 
 def _told(done: SoakEnd) -> None:
@@ -393,6 +411,18 @@ def _told(done: SoakEnd) -> None:
     ended = "" if done.end.status is None else f"The command ended with {wording.status(done.end.status)}. "
     _say(f"{ended}The log is {plain(done.path, 300)}")
     _say(f"To see it again: lanewright soak --show {plain(shlex.quote(done.path), 400)}")
+
+
+def _say_folded(words: str) -> None:
+    """A line of the running soak; on a terminal it is broken between words alone, so that names stay whole."""
+    if _on_terminal():
+        import contextlib
+        from textwrap import fill
+
+        with contextlib.suppress(OSError):
+            columns = max(NARROWEST, os.get_terminal_size(sys.stderr.fileno()).columns)
+            words = fill(words, columns, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+    _say(words)
 
 
 def _say(words: str) -> None:

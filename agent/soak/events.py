@@ -35,11 +35,12 @@ class Watch:
         self._drives = [_Drive(drive) for drive in head.drives]
         self._others = _Turns(called.names_of_others(head))
         self._ahead: float | None = None
+        self._asleep: float | None = None
         self._told: dict[tuple[str, str | None], int] = {}
 
-    def see(self, sample: Moment, wall: float | None) -> list[Event]:
-        """What happened since the sample before; `wall` is the time of day in seconds, if it is known."""
-        found = list(self._clock(sample.seconds, wall))
+    def see(self, sample: Moment, asleep: float | None = None) -> list[Event]:
+        """What happened since the sample before; `asleep` counts the seconds that the machine slept."""
+        found = list(self._clock(sample.seconds, sample.wall, asleep))
         for drive, seen in zip(self._drives, sample.drives, strict=True):
             found += drive.see(sample.seconds, seen)
         lost = {other(place): value for place, value in enumerate(sample.others) if isinstance(value, Unread)}
@@ -58,16 +59,22 @@ class Watch:
                 kept.append(event)
         return kept
 
-    def _clock(self, seconds: float, wall: float | None) -> Iterator[Event]:
+    def _clock(self, seconds: float, wall: float | None, asleep: float | None) -> Iterator[Event]:
+        """Whether the machine slept, and whether its clock was set; where sleep is not counted, that it was either."""
+        slept = 0.0 if asleep is None or self._asleep is None else asleep - self._asleep
+        self._asleep = asleep
+        if slept > JUMP:
+            words = f"the machine was suspended for {slept:,.0f} s; they are not in the seconds of the log"
+            yield Event(seconds, "clock", None, words)
         if wall is None:
             return
         ahead = wall - seconds
-        jumped = 0.0 if self._ahead is None else ahead - self._ahead
+        jumped = 0.0 if self._ahead is None else ahead - self._ahead - slept
         self._ahead = ahead
         if abs(jumped) > JUMP:
             way = "forward" if jumped > 0 else "back"
-            words = f"the time of day jumped {way} by {abs(jumped):,.0f} s, or the machine slept; the log counts on"
-            yield Event(seconds, "clock", None, words)
+            why = ", or the machine slept; the log counts on" if asleep is None else "; the log counts on"
+            yield Event(seconds, "clock", None, f"the time of day jumped {way} by {abs(jumped):,.0f} s{why}")
 
 
 class _Drive:

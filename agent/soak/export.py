@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import astuple
 
+from agent.soak.daytime import Daytime
 from probes.samples import ERRORS, LINK, Missed, other
 
 if TYPE_CHECKING:
@@ -20,11 +21,12 @@ if TYPE_CHECKING:
     from probes.samples import Event, Soak, Track
 
 Value = str | float | int | None
-_Row = tuple[float, int, tuple[Value, ...]]  # time, place among the streams, values of the first columns
+_Row = tuple[float, int, tuple[Value, ...]]  # seconds, place among the streams, values of the first columns
 
 # Column: what it holds, with its unit. `kind` says which rows fill the others.
 COLUMNS: Final = {
     "seconds": "time since the start of the soak, s",
+    "time": "time of day, UTC, ISO 8601; none in a log of the first releases",
     "kind": "drive: a sample of a drive; other: a temperature beside the drives' own; event: something that happened",
     "name": "the drive, the sensor, or for an event the drive that it concerns",
     "celsius": "temperature, degrees Celsius; of a drive its first sensor",
@@ -116,7 +118,8 @@ def _rows(soak: Soak, text: Callable[[str], str]) -> Iterator[_Row]:
 
     Values go with the first columns; those that are left out at the end are empty. `text` is done to all text.
     """
-    streams = [_drive_rows(place, track, text) for place, track in enumerate(soak.tracks)]
+    day = Daytime(soak)
+    streams = [_drive_rows(place, track, text, day) for place, track in enumerate(soak.tracks)]
     if soak.tracks:
         streams += [
             _other_rows(
@@ -124,14 +127,15 @@ def _rows(soak: Soak, text: Callable[[str], str]) -> Iterator[_Row]:
                 text(name),
                 zip(soak.tracks[0].seconds, values, strict=False),
                 _Reasons([missed for missed in soak.unread if missed.what == other(place)], text),
+                day,
             )
             for place, (name, values) in enumerate(soak.others)
         ]
-    streams.append(_event_rows(len(streams), soak.events, text))
+    streams.append(_event_rows(len(streams), soak.events, text, day))
     return merge(*streams)
 
 
-def _drive_rows(place: int, track: Track, text: Callable[[str], str]) -> Iterator[_Row]:
+def _drive_rows(place: int, track: Track, text: Callable[[str], str], day: Daytime) -> Iterator[_Row]:
     """The samples of one drive; link and errors as they were at that time, counters where they were asked for."""
     name = text(track.head.name)
     reasons = _Reasons((*_at_the_start(track), *track.unread), text)
@@ -144,7 +148,7 @@ def _drive_rows(place: int, track: Track, text: Callable[[str], str]) -> Iterato
         lost = reasons.at(seconds)
         unread = {missed.what for missed in lost}
         values = (
-            *(round(seconds, 3), "drive", name, _number(celsius), _number(hottest)),
+            *(round(seconds, 3), day.at(seconds), "drive", name, _number(celsius), _number(hottest)),
             *(_number(read), _number(write), _number(busy), int(written) if abs(written) < inf else None),
             *((None, None) if LINK in unread else links.at(seconds)),
             *((None,) if ERRORS in unread else errors.at(seconds)),
@@ -200,17 +204,19 @@ class _Steps:
         return self._now
 
 
-def _other_rows(place: int, name: str, values: Iterable[tuple[float, float]], reasons: _Reasons) -> Iterator[_Row]:
+def _other_rows(
+    place: int, name: str, values: Iterable[tuple[float, float]], reasons: _Reasons, day: Daytime
+) -> Iterator[_Row]:
     """A temperature beside the drives' own, by its times."""
     for seconds, value in values:
-        row = (round(seconds, 3), "other", name, _number(value))
+        row = (round(seconds, 3), day.at(seconds), "other", name, _number(value))
         yield seconds, place, reasons.beside(row, reasons.at(seconds))
 
 
-def _event_rows(place: int, events: Sequence[Event], text: Callable[[str], str]) -> Iterator[_Row]:
+def _event_rows(place: int, events: Sequence[Event], text: Callable[[str], str], day: Daytime) -> Iterator[_Row]:
     for event in sorted(events, key=lambda event: event.seconds):
         name = None if event.drive is None else text(event.drive)
-        start = (round(event.seconds, 3), "event", name)
+        start = (round(event.seconds, 3), day.at(event.seconds), "event", name)
         yield event.seconds, place, (*start, *(None,) * (_EVENT - len(start)), text(event.kind), text(event.words))
 
 

@@ -10,6 +10,8 @@ from queue import Empty, Queue
 from threading import Thread
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from agent.soak.events import Watch
 from agent.soak.sampling import Sampler
 from agent.soak.schedule import Schedule
@@ -40,13 +42,15 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
     on_sample: Callable[[Moment], None],
     on_event: Callable[[Event], None] | None = None,
     wall: Callable[[], float] | None = None,
+    asleep: Callable[[], float] | None = None,
     begin: Callable[[], None] | None = None,
     deadline: float | None = None,
 ) -> End:
     """Log samples until `stop` says so, with a last one then; the log is left open for the caller to close.
 
     `begin` is called after the first sample is taken: start the command there. Where it raises a Problem, the log is
-    taken away as if it had never been. `clock` counts seconds and never jumps, `wall` is the time of day in seconds.
+    taken away as if it had never been. `clock` counts seconds and never jumps, `wall` is the time of day in
+    seconds since 1970, `asleep` a count of seconds that the machine was suspended.
     `on_event` is told what happened before `on_sample` is told of the sample. `sleep` may return early. The reason of
     the end is "time", or "fault" where the log could not be written; the caller knows better why it said stop.
     """
@@ -58,8 +62,11 @@ def soak(  # noqa: PLR0913 - the seams of the loop, each by its name
     counters_due, first = 0.0, True
 
     def take(seconds: float, late: float, *, counters: bool, patient: bool, last: bool = False) -> None:
+        now = wall() if wall is not None else None
+        slept = asleep() if asleep is not None else None
         sample, events = sampler.take(seconds, late, counters=counters, patient=patient, last=last)
-        events = [*watch.worth_telling(events), *watch.see(sample, wall() if wall is not None else None)]
+        sample = replace(sample, wall=now)
+        events = [*watch.worth_telling(events), *watch.see(sample, slept)]
         keeper.put(sample, events)
         for event in events:
             told(event)

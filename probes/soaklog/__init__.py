@@ -19,6 +19,8 @@ Version 1 of the file. Times are seconds since the start of the soak, temperatur
     unread    a row where something begins to fail, fails for another reason, or is read again (then why is NULL): id,
               tick, drive (NULL for what is of none), what (a word of `probes/samples.py`), why, needs_root (0 or 1).
               Logs of the first releases do not have this table
+    walls     a row a sample: id (that of its tick), unix (the time of day, seconds since 1970 in UTC). Logs of the
+              first releases do not have this table
     events    id, seconds, kind, drive, words
     ends      id, seconds, reason, status: no row while a soak runs or where it was cut off
     readings  a view of samples for people: seconds, drive (its name), and the columns of samples

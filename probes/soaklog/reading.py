@@ -11,6 +11,7 @@ import os
 import sqlite3
 from array import array
 from itertools import chain, islice
+from math import nan
 from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 
 import msgspec
@@ -34,7 +35,7 @@ from probes.soaklog.schema import (
     address,
     reason,
 )
-from probes.soaklog.tracks import MISSING, Columns, Times, missed, temperatures, track
+from probes.soaklog.tracks import LONGEST, MISSING, Columns, Times, missed, temperatures, track
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -192,6 +193,8 @@ class Log:
             samples=len(times.seconds),
             seconds=times.seconds[-1] if times.seconds else 0.0,
             unread=missed(self._unread(), None),
+            moments=times.seconds if "walls" in self._tables else None,
+            walls=self._walls(thinned) if "walls" in self._tables else None,
         )
 
     def _unread(self) -> list[_Turn]:
@@ -215,6 +218,18 @@ class Log:
         if len(columns[0]) != -(-self.ticks // thinned):
             raise self.damaged
         return Times(columns[0], self.damaged), [temperatures(column, self.damaged) for column in columns[1:]]
+
+    def _walls(self, thinned: int) -> array[float]:
+        """The time of day of each sample, seconds since 1970 in UTC; nan where there is none."""
+        some = f"AND ticks.id % {thinned} = 0" if thinned > 1 else ""
+        query = (
+            f"SELECT ifnull(walls.unix, {MISSING_IN_SQL}) FROM ticks LEFT JOIN walls ON walls.id = ticks.id "  # noqa: S608
+            f"WHERE ticks.id >= 0 {some} ORDER BY ticks.id LIMIT ?"
+        )
+        found = array("d", chain.from_iterable(self._flat(query, self.ticks)))
+        if any(not 0 <= unix <= LONGEST for unix in found if unix != MISSING):
+            raise self.damaged
+        return array("d", [nan if unix == MISSING else unix for unix in found])
 
     def _tracks(self, times: Times, thinned: int) -> Iterator[Track]:
         width = len(Columns.NAMES)
@@ -280,7 +295,7 @@ class Log:
         counters = self._by_tick("counters")
         lost = _Lost(self._by_tick("unread") if "unread" in self._tables else lambda _: [])
         rows = iter(self._file.execute("SELECT * FROM samples WHERE id >= 0 ORDER BY id"))
-        for tick, seconds, late, *others in self._file.execute("SELECT * FROM ticks ORDER BY id"):
+        for tick, seconds, late, *others, wall in self._file.execute(self._all_ticks()):
             for place, *link in changed_links(tick):
                 links[place] = None if None in link else (link[0], link[1])
             for place, count in changed_errors(tick):
@@ -298,7 +313,14 @@ class Log:
             )
             beside = enumerate(msgspec.convert(others[: len(self.head.others)], list[float | None]))
             named = tuple(lost.of(None, other_word(place), value) for place, value in beside)
-            yield Moment(*msgspec.convert((seconds, late), tuple[float, float]), found, named)
+            times = msgspec.convert((seconds, late, wall), tuple[float, float, _Seconds | None])
+            yield Moment(*times[:2], found, named, times[2])
+
+    def _all_ticks(self) -> str:
+        """The query for all ticks, each with the time of day after its columns."""
+        if "walls" in self._tables:
+            return "SELECT ticks.*, walls.unix FROM ticks LEFT JOIN walls ON walls.id = ticks.id ORDER BY ticks.id"
+        return "SELECT *, NULL FROM ticks ORDER BY id"
 
     def _by_tick(self, table: str) -> Callable[[int], list[tuple[Any, ...]]]:
         """The rows of a table of changes for one tick after the other: (drive, values ...)."""

@@ -49,6 +49,7 @@ TABLES: Final = {
 OPTIONAL: Final = {
     "unread": "CREATE TABLE unread (id INTEGER PRIMARY KEY, tick INTEGER, drive INTEGER, what TEXT, why TEXT, "
     "needs_root INTEGER)",
+    "walls": "CREATE TABLE walls (id INTEGER PRIMARY KEY, unix REAL)",
 }
 
 

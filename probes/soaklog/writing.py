@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 import msgspec
 
@@ -42,6 +42,21 @@ AND_NOW_AND_THEN: Final = ", now and then; no more of these are noted"
 _Known = TypeVar("_Known")
 
 
+class _Way(NamedTuple):
+    """How a log is written: its journal, and how its file is opened."""
+
+    journal: str
+    mode: str
+
+
+# A write-ahead log needs memory that processes share through the file, which network and shared file systems do not
+# give; some of them have no locks either, and then nobody can read the log while it is written.
+# Sources: sqlite.org/wal.html, "Overview"; sqlite.org/uri.html, "nolock".
+_WAYS: Final = (_Way("WAL", "mode=rw"), _Way("DELETE", "mode=rw"), _Way("DELETE", "mode=rw&nolock=1"))
+_OF_FILE_SYSTEMS: Final = {sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_BUSY}
+PRIMARY: Final = 0xFF  # of an error code of SQLite; the rest tells more. Source: sqlite.org/rescode.html
+
+
 def _insert(table: str, columns: int) -> str:
     return f"INSERT INTO {table} VALUES ({', '.join('?' * columns)})"  # noqa: S608 - of the tables above
 
@@ -53,6 +68,7 @@ _INSERT_ERRORS: Final = _insert("errors", 4)
 _INSERT_COUNTERS: Final = _insert("counters", 3 + len(COUNTER_COLUMNS))
 _INSERT_UNREAD: Final = _insert("unread", 6)
 _INSERT_EVENT: Final = _insert("events", 5)
+_INSERT_WALL: Final = _insert("walls", 2)
 
 
 class Writer:
@@ -78,40 +94,41 @@ class Writer:
         self._lost = [_Turns(place) for place in range(self._drives)]
         self._others = _Turns(None)
         try:
-            os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666))
+            _make(path)
         except (OSError, ValueError) as error:
             raise BadInput(
                 f"the log {quoted(path)} cannot be made ({reason(error)}); name another place with --log"
             ) from None
         try:
-            self._file = sqlite3.connect(
-                address(path, "mode=rw"), uri=True, isolation_level=None, check_same_thread=False, timeout=PATIENCE
-            )
-            try:
-                self._begin(head, capture)
-            except BaseException:
-                self._file.close()
-                raise
+            self._file = self._begun(head, capture)
         except BaseException as error:
             _remove(path)
-            if isinstance(error, sqlite3.Error):
+            if isinstance(error, (sqlite3.Error, OSError)):
                 raise self._failed(error) from None
             raise
 
-    def _begin(self, head: Head, capture: bytes) -> None:
-        execute = self._file.execute
-        execute("PRAGMA journal_mode = WAL")  # where a file system cannot do that, the usual journal stays in use
-        execute("PRAGMA synchronous = NORMAL")
-        execute("BEGIN")
-        for table in (*TABLES.values(), *OPTIONAL.values()):
-            execute(table)
-        execute(_view(head))
-        meta = (
-            *(("format", FORMAT), ("version", VERSION)),
-            *(("head", _head(head)), ("capture", capture)),
+    def _begun(self, head: Head, capture: bytes) -> sqlite3.Connection:
+        """The file with what is known at the start, by the first way of writing that its file system bears."""
+        for way in _WAYS[:-1]:
+            try:
+                return self._connected(way, head, capture)
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & PRIMARY not in _OF_FILE_SYSTEMS:
+                    raise
+                _remove(self.path)
+                _make(self.path)
+        return self._connected(_WAYS[-1], head, capture)
+
+    def _connected(self, way: _Way, head: Head, capture: bytes) -> sqlite3.Connection:
+        file = sqlite3.connect(
+            address(self.path, way.mode), uri=True, isolation_level=None, check_same_thread=False, timeout=PATIENCE
         )
-        self._file.executemany(_insert("meta", 2), meta)
-        execute("COMMIT")
+        try:
+            _begin(file, way.journal, head, capture)
+        except BaseException:
+            file.close()
+            raise
+        return file
 
     def add(self, sample: Moment) -> None:
         """Write one sample: a drive each of the head, in its order."""
@@ -132,6 +149,7 @@ class Writer:
                 ],
             ),
             (_INSERT_UNREAD, list(self._turns(sample))),
+            (_INSERT_WALL, () if sample.wall is None else ((tick, sample.wall),)),
         )
         self._tick = tick + 1
 
@@ -205,11 +223,27 @@ class Writer:
             with contextlib.suppress(sqlite3.Error):
                 self._file.execute("ROLLBACK")
 
-    def _failed(self, error: sqlite3.Error) -> BadInput:
+    def _failed(self, error: Exception) -> BadInput:
         return BadInput(
             f"the log {quoted(self.path)} cannot be written ({reason(error)}); make room, or name another place "
             "with --log"
         )
+
+
+def _begin(file: sqlite3.Connection, journal: str, head: Head, capture: bytes) -> None:
+    """Make the tables of a log in an empty file, and write what is known at the start."""
+    file.execute(f"PRAGMA journal_mode = {journal}")
+    file.execute("PRAGMA synchronous = NORMAL")
+    file.execute("BEGIN")
+    for table in (*TABLES.values(), *OPTIONAL.values()):
+        file.execute(table)
+    file.execute(_view(head))
+    meta = (
+        *(("format", FORMAT), ("version", VERSION)),
+        *(("head", _head(head)), ("capture", capture)),
+    )
+    file.executemany(_insert("meta", 2), meta)
+    file.execute("COMMIT")
 
 
 class _Turns:
@@ -289,7 +323,12 @@ def _view(head: Head) -> str:
     )
 
 
+def _make(path: str) -> None:
+    """An empty file that was not there. Raises OSError, ValueError."""
+    os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666))
+
+
 def _remove(path: str) -> None:
-    for name in (path, f"{path}-wal", f"{path}-shm", f"{path}-journal"):
+    for name in (path, *(f"{path}{ending}" for ending in ("-wal", "-shm", "-journal"))):
         with contextlib.suppress(OSError):
             os.unlink(name)

@@ -26,6 +26,8 @@ mkdir -p /new/.lab /new/dev /new/proc /new/sys
 mount -o move /dev /new/dev
 mkdir -p /new/dev/shm
 mount -o move /shm /new/dev/shm 2>/new/dev/null
+mkdir -p /new/.share
+mount -o bind /share /new/.share
 mount -o move /proc /new/proc
 mount -o move /sys /new/sys
 ln -s /proc/self/fd /new/dev/fd

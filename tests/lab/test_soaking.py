@@ -89,6 +89,19 @@ def test_the_bytes_of_a_drive_of_several_paths_are_counted(tower: Guest) -> None
     assert {96 * MEBIBYTE} == set(by_device.values())
 
 
+def test_a_log_on_a_shared_file_system_is_written_and_read(tower: Guest) -> None:
+    """On a 9p share of the host, where SQLite's write-ahead log cannot be, a soak is logged whole and shown."""
+    soak = lanewright("soak --log $shared/a.sqlite --every 0.2s --for 3s --view none")
+    show = lanewright("soak --show $shared/a.sqlite --format json --out shown.json")
+    made = "shared=$(mktemp -d /.share/log.XXXXXX) && grep ' /.share 9p ' /proc/mounts"
+    done = tower.run(f"{made} && {soak} && ls $shared >left && {show}", seconds=180)
+    assert (0, "") == (done.code, done.stderr if done.code else "")
+    assert b"a.sqlite\n" == done.files["left"]
+    shown = json.loads(done.files["shown.json"])
+    assert "time" == shown["end"]["reason"]
+    assert shown["samples"] >= 2
+
+
 def _written(diskstats: bytes) -> dict[str, int]:
     """Bytes written by device: Documentation/admin-guide/iostats.rst, field 7, sectors of 512 bytes."""
     return {line.split()[2]: int(line.split()[9]) * 512 for line in diskstats.decode("ascii").splitlines()}
