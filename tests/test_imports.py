@@ -115,7 +115,7 @@ DOORS: Final = {
     "subprocess.*": {CHILD, REGISTRY},
     "sqlite3.*": SOAKLOG,
     "multiprocessing.*": {POOL},
-    "concurrent.*": set[str](),
+    "concurrent.*": {POOL},
     "random.*": set[str](),
     "ctypes.*": {READS},
     "fcntl.*": {READS},

@@ -1,150 +1,133 @@
 """Worker processes: each is handed pieces of work and answers with bytes. The only door to processes of our own.
 
-Workers are forked where that is safe, before this process has any thread: they start in a moment, and share what is
-imported. Elsewhere they are spawned, as a fork of a process that uses system frameworks is not safe there. A worker
-whose parent is gone ends when it next looks for work. Knows nothing of what the work is.
+They are those of `concurrent.futures`: forked where that is safe, before this process has any thread, so that they
+start in a moment and share what is imported; elsewhere spawned, as a fork of a process that uses system frameworks is
+not safe. A piece whose worker died is tried again, file by file, so that one file costs no more than itself. Knows
+nothing of what the work is.
 """
 
 from __future__ import annotations
 
 import signal
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
-
-from msgspec import Struct
-
-from knowledge.problems import BadInput
-from probes.files import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence
-    from multiprocessing.connection import Connection
-    from multiprocessing.process import BaseProcess
+    from concurrent.futures import Future, ProcessPoolExecutor
 
-    Work = Callable[[Sequence[str]], bytes]
+    Piece = Sequence[str]
+    Work = Callable[[Piece], bytes]
 
-PATIENCE: Final = 5.0  # seconds that a worker has to end
-
-
-class _Worker(Struct):
-    """A process, the way to it, and the place of the piece that it works at (None: it is done)."""
-
-    process: BaseProcess
-    link: Connection
-    piece: int | None = None
+IN_FLIGHT: Final = 2  # pieces a worker: one that it works at, and the next
+DIED: Final = "a process that read it was ended each time (often: the system ran out of memory)"
 
 
-def answers(work: Work, pieces: Sequence[Sequence[str]], jobs: int, *, fork: bool) -> Generator[tuple[int, bytes]]:
-    """The place of each piece with its answer, as they come, from so many processes (1: from this one).
+def answers(work: Work, pieces: Sequence[Piece], jobs: int, *, fork: bool) -> Generator[tuple[Piece, bytes | None]]:
+    """Each piece with its answer, as they come, from so many processes (1: from this one); `fork` where that is safe.
 
-    They are forked where that is safe (`fork`). Raises BadInput where a worker dies. However it ends, none is left.
+    A piece whose worker died comes file by file; a file alone with None is one that a worker dies of each time. However
+    it ends, no worker is left.
     """
     if jobs == 1 or len(pieces) == 1:
-        for place, piece in enumerate(pieces):
-            yield place, _answer(work, piece)
+        for piece in pieces:
+            yield piece, _answer(work, piece)
         return
+    left = list(reversed(pieces))
+    while left:
+        suspects = yield from _from_pool(work, left, min(jobs, len(left)), fork=fork)
+        for piece in suspects:
+            yield from _from_one(work, piece, fork=fork)
+
+
+def _from_pool(
+    work: Work, left: list[Piece], jobs: int, *, fork: bool
+) -> Generator[tuple[Piece, bytes | None], None, list[Piece]]:
+    """Answers to pieces from the end of the list, until a worker dies: the pieces that were in flight then."""
+    from concurrent.futures import FIRST_COMPLETED, wait
+    from concurrent.futures.process import BrokenProcessPool
+
+    flying: dict[Future[bytes], Piece] = {}
+    with _pool(jobs, fork=fork) as pool:
+        while left or flying:
+            try:
+                while left and len(flying) < IN_FLIGHT * jobs:
+                    with _deaf():
+                        flying[pool.submit(_answer, work, left[-1])] = left[-1]
+                    left.pop()
+                for future in wait(flying, return_when=FIRST_COMPLETED).done:
+                    answer = future.result()
+                    yield flying.pop(future), answer
+            except BrokenProcessPool:
+                return list(flying.values())
+    return []
+
+
+def _from_one(work: Work, piece: Piece, *, fork: bool) -> Generator[tuple[Piece, bytes | None]]:
+    """The answer to a piece from a process of its own; where that dies, file by file."""
+    from concurrent.futures.process import BrokenProcessPool
+
+    with _pool(1, fork=fork) as pool:
+        try:
+            with _deaf():
+                future = pool.submit(_answer, work, piece)
+            answer = future.result()
+        except BrokenProcessPool:
+            answer = None
+    if answer is not None or len(piece) == 1:
+        yield piece, answer
+        return
+    for name in piece:
+        yield from _from_one(work, (name,), fork=fork)
+
+
+@contextmanager
+def _pool(jobs: int, *, fork: bool) -> Iterator[ProcessPoolExecutor]:
+    """So many workers, which are gone afterwards; what they have not begun is left."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    context = multiprocessing.get_context("fork" if fork else "spawn")
+    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_begin)
+    try:
+        yield pool
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """Ctrl-C waits: workers that are made meanwhile are deaf to it from their first moment."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _begin() -> None:
+    """Begin a worker's life: Ctrl-C is the parent's matter, and a worker ends when its parent is gone."""
+    from threading import Thread
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_watch, name="parent", daemon=True).start()
+
+
+def _watch() -> None:
+    """Wait until the parent is gone, and end this process with it, whatever it works at."""
+    from multiprocessing import parent_process
     from multiprocessing.connection import wait
 
-    workers: list[_Worker] = []
-    waiting = iter(range(len(pieces)))
-    try:
-        for _ in range(min(jobs, len(pieces))):
-            workers.append(_started(work, [worker.link for worker in workers], fork=fork))
-            _hand(workers[-1], pieces, waiting)
-        busy = list(workers)
-        while busy:
-            ready = wait([worker.link for worker in busy])
-            for worker in [ready_worker for ready_worker in busy if ready_worker.link in ready]:
-                place, answer = _received(worker, pieces)
-                if not _hand(worker, pieces, waiting):
-                    busy.remove(worker)
-                yield place, answer
-    finally:
-        _ended(workers)
+    parent = parent_process()
+    assert parent is not None
+    wait([parent.sentinel])
+    signal.raise_signal(signal.SIGKILL)
 
 
-def _answer(work: Work, piece: Sequence[str]) -> bytes:
+def _answer(work: Work, piece: Piece) -> bytes:
     """The answer to a piece; what it left behind in circles is cleared away, as the program as a whole does not."""
     import gc
 
     answer = work(piece)
     gc.collect(1)
     return answer
-
-
-def _started(work: Work, others: Sequence[Connection], *, fork: bool) -> _Worker:
-    """A new worker beside `others`; until it is deaf to Ctrl-C, that waits."""
-    import multiprocessing
-
-    context = multiprocessing.get_context("fork") if fork else multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    inherited = (ours, *others) if fork else ()  # what is spawned inherits nothing
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        process = context.Process(target=_serve, args=(work, theirs, inherited), daemon=True)
-        process.start()
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-    theirs.close()
-    return _Worker(process, ours)
-
-
-def _serve(work: Work, link: Connection, inherited: Sequence[Connection]) -> None:
-    """A worker's life: pieces in, answers out, until the other side is gone. Ctrl-C is the parent's matter.
-
-    The parent's ends that it `inherited` are closed, as they would hide that the parent is gone.
-    """
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
-    for end in inherited:
-        end.close()
-    try:
-        while True:
-            link.send_bytes(_answer(work, link.recv()))
-    except (EOFError, OSError):
-        return
-
-
-def _hand(worker: _Worker, pieces: Sequence[Sequence[str]], waiting: Iterator[int]) -> bool:
-    """Give a worker the next piece; False where there is none."""
-    worker.piece = next(waiting, None)
-    if worker.piece is None:
-        return False
-    try:
-        worker.link.send(pieces[worker.piece])
-    except OSError:
-        raise _died(worker, pieces[worker.piece]) from None
-    return True
-
-
-def _received(worker: _Worker, pieces: Sequence[Sequence[str]]) -> tuple[int, bytes]:
-    assert worker.piece is not None
-    try:
-        return worker.piece, worker.link.recv_bytes()
-    except (EOFError, OSError):
-        raise _died(worker, pieces[worker.piece]) from None
-
-
-def _died(worker: _Worker, piece: Sequence[str]) -> BadInput:
-    """The sentence for a worker that is gone, with the files that it may have died of."""
-    worker.process.join(PATIENCE)
-    code = worker.process.exitcode
-    how = f"was ended by signal {-code}" if code is not None and code < 0 else f"ended with status {code}"
-    lack = " (often: the system ran out of memory)" if code == -signal.SIGKILL else ""
-    more = f" or one of the {len(piece) - 1} files after it" if len(piece) > 1 else ""
-    return BadInput(
-        f"a process that read captures {how}{lack} at {quoted(piece[0])}{more}, so nothing is shown; try --jobs 1, or"
-        " leave these files out"
-    )
-
-
-def _ended(workers: Sequence[_Worker]) -> None:
-    """End all workers, busy or not."""
-    for worker in workers:
-        worker.link.close()
-        worker.process.terminate()
-    for worker in workers:
-        worker.process.join(PATIENCE)
-        if worker.process.is_alive():
-            worker.process.kill()
-            worker.process.join()
-        worker.process.close()

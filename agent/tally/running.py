@@ -41,8 +41,8 @@ def run(
 ) -> TallyRun:
     """Read all files in so many processes; `told` hears how many are done.
 
-    `host` is this machine's platform; most captures will be of it. `refused` is what was passed over already. Raises
-    BadInput where a process dies.
+    `host` is this machine's platform; most captures will be of it. `refused` is what was passed over already; a file
+    that a process dies of each time is passed over too.
     """
     tally = Tally()
     first = list(refused)
@@ -54,9 +54,8 @@ def run(
     done = 0
     decoder = msgpack.Decoder(Batch)
     with closing(pool.answers(batch, pieces, jobs, fork=system.starts_by_fork)) as answers:
-        for place, answer in answers:
-            piece = pieces[place]
-            found = decoder.decode(answer)
+        for piece, answer in answers:
+            found = decoder.decode(answer) if answer is not None else Batch((), ((0, pool.DIED),))
             for machine in found.machines:
                 tally.add(machine)
             if found.refused:
