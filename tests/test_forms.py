@@ -322,3 +322,14 @@ def test_the_machines_have_something_of_everything() -> None:
         dark += sum(rate is None for _, rate in report.links.values())
     assert set(Severity) == severities
     assert min(gains, rates, dark) >= 3
+
+
+def test_every_form_of_check_is_held_against_the_findings() -> None:
+    """A form that `check` learns is one of those above: a form that nothing reads back may lose what it likes."""
+    from click import Choice
+
+    from agent.cli import main
+
+    (option,) = [found for found in main.commands["check"].params if found.name == "form"]
+    assert isinstance(option.type, Choice)
+    assert {"text", "json"} < set(option.type.choices) <= set(FORMS)

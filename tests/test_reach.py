@@ -12,6 +12,8 @@ from agent.commands.reach import check_followed
 from agent.measure import measured
 from agent.source import Clock, Source
 from knowledge.problems import BadInput, NothingRead
+from probes import PLATFORMS
+from probes import platform as platform_of
 from tests.watched import two_drives
 
 if TYPE_CHECKING:
@@ -90,3 +92,11 @@ def test_measuring_is_refused_where_drives_cannot_be_followed() -> None:
 def test_other_platforms_are_not_refused_here(platform: str) -> None:
     """What nothing is known of says so when it is read."""
     check_followed("soak", platform)
+
+
+def test_every_platform_says_of_each_kind_of_fact_what_it_gives() -> None:
+    """No kind that one platform names is passed over by another; the configuration space is its registers elsewhere."""
+    told = {name: {*platform_of(name).offers, *platform_of(name).without} for name in PLATFORMS}
+    kinds = set().union(*told.values()) - {"configuration space"}
+    assert len(kinds) > 5
+    assert {name: set() for name in PLATFORMS} == {name: kinds - found for name, found in told.items()}

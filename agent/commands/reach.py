@@ -16,11 +16,10 @@ if TYPE_CHECKING:
 
 def check_followed(command: str, platform: str) -> None:
     """Refuse a command that follows drives at work where that cannot be done (NothingRead)."""
-    why = platform_of(platform).not_followed
-    if why:
-        raise NothingRead(
-            f"{command} needs to follow drives while they work, and {why}; lanewright check and capture work here"
-        )
+    system = platform_of(platform)
+    if system.not_followed:
+        else_here = "; lanewright check and capture work here" if system.offers else ""
+        raise NothingRead(f"{command} needs to follow drives while they work, and {system.not_followed}{else_here}")
 
 
 def unlisted(facts: Facts) -> tuple[Unread, ...]:

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.compare.naming import alone, counted
 from agent.compare.rates import NOT_THERE
-from agent.model.findings import Severity, Verdict
+from agent.model.findings import VERDICTS, Severity, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -23,8 +23,6 @@ MOST_WORSE: Final = 3
 MOST_BETTER: Final = 3
 MOST_OTHER: Final = 2
 LONGEST_HEADLINE: Final = 90  # characters
-# Links of which nothing is known yet.
-SILENT: Final[dict[Verdict | None, str]] = {Verdict.RESTING: "at rest", Verdict.UNKNOWN: "not known"}
 # From the most telling row of a part to the least; a finding comes after the link's rows.
 ORDER: Final = ("link", "finding", "health", "temperature", "stripe set", "rate", "firmware", "machine")
 
@@ -203,7 +201,12 @@ def _new_drives(found: Pieces) -> tuple[str | None, bool]:
         told.append(("new drive", _verdicts(thing for thing in found.matched.added() if thing.kind == "drive")))
     told.append(("new card", _verdicts(thing for thing in found.matched.added() if thing.kind == "card")))
     words = [_at_full(what, verdicts) for what, verdicts in told if verdicts]
-    short = {verdict for _, verdicts in told for verdict in verdicts} - {Verdict.FULL, Verdict.RESTING}
+    short = [
+        verdict
+        for _, verdicts in told
+        for verdict in verdicts
+        if verdict is None or verdict is Verdict.UNKNOWN or not (verdict.kind.card_at_best or verdict.kind.open_words)
+    ]
     return "; ".join(words) or None, not short
 
 
@@ -215,13 +218,15 @@ def _verdicts(things: Iterable[Thing]) -> list[Verdict | None]:
 def _at_full(what: str, verdicts: list[Verdict | None]) -> str:
     """How many of these are at full link; one that rests or could not be read is told as that."""
     if len(verdicts) == 1:
-        if verdicts[0] in SILENT:
-            return f"the link of the {what} {SILENT[verdicts[0]]}"
-        return f"the {what} {'at' if verdicts[0] is Verdict.FULL else 'not at'} full link"
-    words = [f"{verdicts.count(Verdict.FULL)} of {len(verdicts)} {what}s at full link"]
-    for verdict, silent in SILENT.items():
-        count = verdicts.count(verdict)
-        words += [f"{'one' if count == 1 else count} {silent}"] if count else []
+        (verdict,) = verdicts
+        if verdict is not None and verdict.kind.open_words:
+            return f"the link of the {what} {verdict.kind.open_words}"
+        return f"the {what} {'at' if verdict is not None and verdict.kind.card_at_best else 'not at'} full link"
+    full = sum(verdict is not None and verdict.kind.card_at_best for verdict in verdicts)
+    words = [f"{full} of {len(verdicts)} {what}s at full link"]
+    for verdict, kind in VERDICTS.items():
+        count = verdicts.count(verdict) if kind.open_words else 0
+        words += [f"{'one' if count == 1 else count} {kind.open_words}"] if count else []
     return ", ".join(words)
 
 

@@ -69,15 +69,10 @@ def steps() -> str:
 
 
 def questions() -> str:
-    """The order in which the comparer asks, from its docstring."""
-    import inspect
+    """The order in which the comparer asks."""
+    from agent.model.verdicts import QUESTIONS
 
-    from agent.model import verdicts as comparer
-
-    parts = (inspect.getdoc(comparer) or "").split("\n\n")
-    order = next(part for part in parts if part.startswith("Order of questions:"))
-    asked = " ".join(order.split()).removeprefix("Order of questions:").rstrip(".").split(";")
-    return "".join(f"{number}. {words.strip().capitalize()}?\n" for number, words in enumerate(asked, 1))
+    return "".join(f"{number}. {words}\n" for number, words in enumerate(QUESTIONS, 1))
 
 
 def exit_statuses() -> str:

@@ -115,7 +115,7 @@ def _slot(judged: Judged) -> Where | None:
 def _loses_nothing(holder: Judged, judged: Judged) -> bool:
     """Whether the card that holds the better slot would do as well in the slot of `judged`."""
     card, can = holder.device_can, judged.port_can
-    if holder.verdict is not Verdict.FULL or card is None or can is None or holder.mbps is None:
+    if not holder.verdict.kind.card_at_best or card is None or can is None or holder.mbps is None:
         return False
     there = Rate(min(card.speed, can.speed), min(card.width, can.width))
     return link_mbps(there.speed, there.width) >= holder.mbps and _fits(judged.link, card)

@@ -61,13 +61,18 @@ class Verdict(enum.StrEnum):
 class VerdictKind(Struct, frozen=True, kw_only=True):
     """All that is to be said of a verdict; a field that is missing is a TypeError that names it.
 
-    `meaning` is one sentence for people. `below_best` tells that another look could show more, `of_speed` that it
+    `meaning` is one sentence for people. `at_best` tells that the link runs at the best that both of its ends can do,
+    `card_at_best` that its card gets all that it can use; `open_words` say why neither is known yet, "" where it is
+    told. `below_best` tells that another look could show more, `of_speed` that it
     says why a speed is low, `calm` that there is nothing to mend, `trained` that the link runs as it was trained.
     """
 
     severity: Severity
     meaning: str
+    at_best: bool
+    card_at_best: bool
     explained: Explained
+    open_words: str = ""
     below_best: bool = False
     of_speed: bool = False
     calm: bool = False
@@ -77,6 +82,8 @@ class VerdictKind(Struct, frozen=True, kw_only=True):
 VERDICTS: Final = {
     Verdict.NARROW: VerdictKind(
         severity=Severity.FAULT,
+        at_best=False,
+        card_at_best=False,
         meaning="runs with fewer lanes than both of its ends can do",
         below_best=True,
         trained=True,
@@ -110,6 +117,8 @@ VERDICTS: Final = {
     ),
     Verdict.SLOW: VerdictKind(
         severity=Severity.FAULT,
+        at_best=False,
+        card_at_best=False,
         meaning="runs at a lower speed than both of its ends can do, and nothing explains it",
         below_best=True,
         of_speed=True,
@@ -144,6 +153,8 @@ VERDICTS: Final = {
     ),
     Verdict.DARK: VerdictKind(
         severity=Severity.FAULT,
+        at_best=False,
+        card_at_best=False,
         meaning="a card is detected in the slot, but there is no link",
         explained=Explained(
             meaning=(
@@ -175,6 +186,8 @@ VERDICTS: Final = {
     ),
     Verdict.SLOT_LIMITED: VerdictKind(
         severity=Severity.LIMIT,
+        at_best=True,
+        card_at_best=False,
         meaning="runs at the best of this slot; the card could do more in a better one",
         calm=True,
         trained=True,
@@ -206,6 +219,8 @@ VERDICTS: Final = {
     ),
     Verdict.SET_SLOW: VerdictKind(
         severity=Severity.LIMIT,
+        at_best=False,
+        card_at_best=False,
         meaning="runs at a lower speed because the port's Target Link Speed is set there",
         below_best=True,
         of_speed=True,
@@ -235,6 +250,9 @@ VERDICTS: Final = {
     ),
     Verdict.RESTING: VerdictKind(
         severity=Severity.NOTE,
+        at_best=False,
+        card_at_best=False,
+        open_words="at rest",
         meaning="runs at a lower speed for now, to save power",
         below_best=True,
         of_speed=True,
@@ -267,6 +285,9 @@ VERDICTS: Final = {
     ),
     Verdict.UNKNOWN: VerdictKind(
         severity=Severity.UNKNOWN,
+        at_best=False,
+        card_at_best=False,
+        open_words="not known",
         meaning="could not be read, or the readings contradict each other",
         explained=Explained(
             meaning=(
@@ -287,6 +308,8 @@ VERDICTS: Final = {
     ),
     Verdict.FULL: VerdictKind(
         severity=Severity.OK,
+        at_best=True,
+        card_at_best=True,
         meaning="runs at the best the card can do",
         calm=True,
         trained=True,
@@ -309,6 +332,8 @@ VERDICTS: Final = {
     ),
     Verdict.VIRTUAL: VerdictKind(
         severity=Severity.OK,
+        at_best=False,
+        card_at_best=False,
         meaning="a tunnelled, emulated or integrated link; its figures say nothing of lanes",
         explained=Explained(
             meaning=(
@@ -335,6 +360,8 @@ VERDICTS: Final = {
     ),
     Verdict.EMPTY: VerdictKind(
         severity=Severity.OK,
+        at_best=False,
+        card_at_best=False,
         meaning="nothing is fitted",
         explained=Explained(
             meaning="No card is felt in the slot, or the port leads to no slot, and nothing answers below it.",

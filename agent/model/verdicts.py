@@ -1,7 +1,6 @@
 """The comparer: one link to one verdict, with its evidence. Knows no rule and gives no advice.
 
-Order of questions: do the figures mean lanes at all; does anything answer below; could the readings be read and
-do they agree; are all lanes in use; is the speed the best both ends can do, and if not, what explains it.
+The questions are asked in the order of `QUESTIONS`, each only of links that those before left over.
 """
 
 from __future__ import annotations
@@ -49,6 +48,14 @@ TUNNEL_CAPABILITY: Final = 0x1234
 TUNNELLED: Final = "IOPCITunnelled"
 # Sound cards have one lane, now and then four (common practice); the audio function of a display card has its link.
 MOST_SOUND_LANES: Final = 4
+# For people: the manual prints them.
+QUESTIONS: Final = (
+    "Do the figures mean lanes at all?",
+    "Does anything answer below?",
+    "Could the readings be read and do they agree?",
+    "Are all lanes in use?",
+    "Is the speed the best both ends can do, and if not, what explains it?",
+)
 LOW_POWER: Final = frozenset({"D1", "D2", "D3hot"})
 
 

@@ -85,7 +85,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     if not counts and hidden:
         return [(hidden, Severity.UNKNOWN), (f"Nothing to act on in what was read ({total}).{rest}", None)]
     if not counts:
-        full = all(link.verdict is Verdict.FULL for link in judged)
+        full = all(link.verdict.kind.card_at_best for link in judged)
         why = ": every link with a card runs at the best its card can do" if full else ""
         return [(f"Nothing to do{why} ({total}).", Severity.OK), (rest, None)]
     parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit)} ", None)]
@@ -193,7 +193,7 @@ def best(judged: Judged) -> Rate | None:
 def could(judged: Judged) -> Rate | None:
     """What a link could do where that is more than it does now, by the card in a better slot or by both ends."""
     now = judged.now
-    if now is None or judged.verdict in {Verdict.FULL, Verdict.VIRTUAL}:
+    if now is None or judged.verdict.kind.card_at_best or judged.verdict is Verdict.VIRTUAL:
         return None
     possible = best(judged)
     return possible if possible is not None and (possible.width > now.width or possible.speed > now.speed) else None

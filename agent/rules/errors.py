@@ -180,7 +180,7 @@ def _lane_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 named = ", ".join(map(str, lanes))
                 evidence.append(Evidence(f"{end.address} Lane Error Status", f"lanes {named} of {used}", "no lane"))
         if evidence:
-            severity = Severity.OK if judged.verdict is Verdict.FULL else None
+            severity = Severity.OK if judged.verdict.kind.card_at_best else None
             headline = "error bits are set on lanes in use; they may date from training at start-up"
             yield Found(judged.subject, headline, tuple(evidence), severity=severity, judged=judged)
 

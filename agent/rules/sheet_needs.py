@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 LEAST_LOSS: Final = 0.001  # of a rate; less is a matter of rounding
 FITTED: Final = frozenset({"here", "elsewhere", "unplaced"})  # matches of which it is sure enough what part it is
-AT_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.RESTING, Verdict.UNKNOWN})
+SHORT_OF_BEST: Final = frozenset({Verdict.NARROW, Verdict.SLOW, Verdict.RESTING, Verdict.UNKNOWN})
 MOST_WORDS: Final = 3  # breaches that are written out in one headline; the evidence has all
 
 
@@ -245,7 +245,7 @@ def _at_best(seen: JudgedMachine) -> dict[str, throughput.Hop]:
     found = {}
     for key, hop in seen.hops.items():
         judged = seen.by_key[key]
-        if judged.verdict not in AT_BEST:
+        if judged.verdict not in SHORT_OF_BEST:
             found[key] = hop
         elif judged.best is not None:
             found[key] = throughput.Hop(key, judged.best.speed, judged.best.width, hop.payload_bytes, hop.request_bytes)

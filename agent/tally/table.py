@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 Sort = Literal["worst", "machines", "links", "card", "machine", "rate", "hottest"]
 SORTS: Final[tuple[Sort, ...]] = get_args(Sort)
-# A link with one of these runs at the best that both of its ends can do (design: "best").
-AT_BEST: Final = frozenset({Verdict.FULL, Verdict.SLOT_LIMITED})
 HEX: Final = frozenset("0123456789abcdef")
 ANY: Final = frozenset({"", "*", "?"})
 ID_DIGITS: Final = 4
@@ -178,7 +176,7 @@ class _Group:
             hottest=self.hottest,
             firmware=_ordered(self.firmware),
             host_firmware=_ordered(Counter(found for found in self.machines.values() if found is not None)),
-            confirmed=AT_BEST.issuperset(self.verdicts),
+            confirmed=all(verdict.kind.at_best for verdict in self.verdicts),
             at_start=self.at_start,
         )
 
@@ -207,7 +205,7 @@ _ORDER: Final = {verdict: place for place, verdict in enumerate(Verdict)}
 
 def _badness(verdict: Verdict) -> tuple[int, bool, int]:
     """The worst severity first; of one severity, what confirms comes last."""
-    return verdict.severity.rank, verdict in AT_BEST, _ORDER[verdict]
+    return verdict.severity.rank, verdict.kind.at_best, _ORDER[verdict]
 
 
 # --- Which lines, in which order -------------------------------------------------------------------------------
