@@ -40,7 +40,7 @@ class SpanData(Struct, frozen=True):
 
 
 class LimitData(Struct, frozen=True):
-    """The limit that a drive is held against: its "warning" or its "critical" temperature."""
+    """The limit that a drive is held against: "warning", "critical", or "observed" where it was seen to slow itself."""
 
     celsius: Figure
     kind: str
@@ -81,6 +81,28 @@ class LoadData(Struct, frozen=True, kw_only=True):
     seconds: Seconds
     known_seconds: Seconds
     busy: Annotated[float, Rounded(4)] | None
+
+
+class LoopData(Struct, frozen=True, kw_only=True):
+    """How the drive was seen to keep itself cool: it slows at `onset` and goes on at `back`, degrees Celsius.
+
+    `scatter` is the standard deviation of the onsets, `times` counts falls and `returns` those that ended as it had
+    cooled. `held` tells that its speed gave way so that the temperature stood still, `hottest` that all this is of its
+    hottest sensor. `against` holds what leaves something else open: "warm" (it was never seen at work while cooler),
+    "rhythm" (its falls come after equal times or volumes); where it is empty only heat explains it.
+    """
+
+    onset: Figure
+    scatter: Figure
+    back: Figure | None
+    times: int
+    returns: int
+    before_mbps: Figure
+    during_mbps: Figure
+    against: tuple[str, ...]
+    spans: tuple[SpanData, ...]
+    held: bool
+    hottest: bool
 
 
 class ThrottlingData(Struct, frozen=True):
@@ -225,6 +247,7 @@ class SoakDriveData(Struct, frozen=True, kw_only=True):
     lost: tuple[SpanData, ...]
     notes: tuple[str, ...]
     unread: Annotated[tuple[MissingData, ...], From("missing")]
+    loop: LoopData | None
 
 
 class OtherData(Struct, frozen=True):
