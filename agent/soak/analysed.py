@@ -7,7 +7,7 @@ drive's name before them. They hold no text of devices but names of drives, and 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 LimitKind = Literal["warning", "critical", "observed"]
 FallKind = Literal["heat", "cache", "link", "unclear", "other"]
 ThrottlingKind = Literal["proved", "inferred", "unclear", "none", "unknown"]
+OPEN: Final = frozenset({"warm", "rhythm", "few", "cache", "level", "one speed"})  # what leaves heat open, see `Loop`
 ForecastKind = Literal["reaches", "close", "settles", "steady", "none"]
 CoolingKind = Literal["enough", "heatsink", "air", "both", "neighbour", "unknown"]
 
@@ -164,7 +165,7 @@ class Loop(Struct, frozen=True, kw_only=True):
     @property
     def open(self) -> bool:
         """Whether it may be heat, and something else as well: nothing speaks against it."""
-        return bool(self.against) and not self.held and {"warm", "rhythm"}.issuperset(self.against)
+        return bool(self.against) and OPEN.issuperset(self.against)
 
 
 class Throttling(Struct, frozen=True):

@@ -22,6 +22,10 @@ OFTEN: Final = 3  # returns as it had cooled, without which an open loop is no m
 COOLER_KELVIN: Final = 5.0
 SAME_RATE: Final = 0.15
 UNTIED: Final = frozenset({"cool", "hotter"})  # what speaks against any temperature at which a drive slows itself
+HELD: Final = (
+    "as of a drive that slows itself down by a limit of its own, or of a cache or a load that comes to rest at that "
+    "temperature by chance, which cannot be told apart here"
+)
 OPEN: Final = (
     "always at about this temperature, as of a drive that slows itself down by a limit of its own, or of a load with "
     "such a rhythm, which cannot be told apart here"
@@ -34,8 +38,10 @@ def by_loop(found: Sequence[Fall], cells: Blocks, loop: Loop | None, limits: Seq
     Where no limit is known (`limits`), falls that come at any temperature are not of heat.
     """
     if loop is None or not loop.sure:
-        if loop is not None and loop.open and loop.returns >= OFTEN:
+        if loop is not None and loop.open and not loop.held and loop.returns >= min(OFTEN, loop.times - 1):
             return [_left_open(fall) if _meets(fall, loop) else fall for fall in found]
+        if loop is not None and loop.open and loop.held and not any(_meets(fall, loop) for fall in found):
+            return sorted((*found, *_held_open(cells, loop)), key=lambda fall: fall.start)
         return list(found) if limits else _untied(found, loop)
     of_loop = [_fall(span, times, cells, loop) for span, times in _together(loop.spans)]
     rest = [fall for fall in found if fall.kind == "link" or not _meets(fall, loop)]
@@ -95,6 +101,13 @@ def _written(cells: Blocks, seconds: float) -> float:
     return total
 
 
+def _held_open(cells: Blocks, loop: Loop) -> Iterator[Fall]:
+    """The falls of a hold that something else may explain as well."""
+    for span, times in _together(loop.spans):
+        fall = _fall(span, times, cells, loop)
+        yield structs.replace(fall, kind="unclear", words=f"{fall.words}, {HELD}")
+
+
 def _left_open(fall: Fall) -> Fall:
     if fall.kind not in {"other", "cache", "unclear"}:
         return fall
@@ -105,7 +118,7 @@ def _left_open(fall: Fall) -> Fall:
 
 def _untied(found: Sequence[Fall], loop: Loop | None) -> list[Fall]:
     """The falls; where the drive fell in the same way at other temperatures, it was not heat."""
-    anywhere = loop is not None and bool(UNTIED.intersection(loop.against))
+    anywhere = loop is not None and loop.times >= OFTEN and bool(UNTIED.intersection(loop.against))
     cleared = [fall for fall in found if fall.kind == "other" and fall.celsius is not None]
     return [
         _at_any(fall)

@@ -38,6 +38,7 @@ COOL_BLOCKS: Final = 6  # so long it stays that cool without going faster: a min
 SEVERAL_KELVIN: Final = 3.0  # temperatures that far apart are several
 HOTTER_KELVIN: Final = 2.0  # a drive that worked at its full speed while so much hotter does not slow itself here
 HOTTER_BLOCKS: Final = 3
+LONG_BLOCKS: Final = 12  # two minutes at its full speed, as warm as when it fell: that is no temperature to slow at
 MOST_ASKED: Final = 200  # falls that are held against all else the drive did
 NEAR_SECONDS: Final = 15.0  # so close to the beginning of a fall, a change of the link is why
 
@@ -179,8 +180,10 @@ class Finder:
         hottest = _most(cells.celsius[max(0, fall.onset - 1) : fall.seen + 2])
         peak = _most(cells.celsius[max(0, fall.onset - 1) : place])
         cooled = peak is not None and celsius_then is not None and celsius_then <= peak - COOLED_KELVIN
-        kind = self._kind(fall, place, hottest, cooled=cooled, sure_of_load=known or recovered)
-        stays = kind == "heat" and not recovered and self._stayed_cool(fall.seen, place, hottest)
+        kind = self._kind(fall, hottest, cooled=cooled, sure_of_load=known or recovered)
+        reads = kind == "unclear" and fall.share < MOSTLY_WRITING
+        maybe = (kind == "heat" or reads) and hottest is not None and not recovered
+        stays = maybe and self._stayed_cool(fall.seen, place, hottest)
         kind = "unclear" if stays else kind
         made = Fall(
             kind=kind,
@@ -211,17 +214,17 @@ class Finder:
         assert hottest is not None
         return sum(value <= hottest - COOL_KELVIN for value in self.cells.celsius[first:after]) >= COOL_BLOCKS
 
-    def _faster_while_hotter(self, fall: _Open, hottest: float) -> bool:
-        """Whether it worked as fast as before that fall at other times, and was hotter then."""
+    def _as_fast_at(self, fall: _Open, celsius: float) -> int:
+        """In how many blocks it worked as fast as before that fall, and was as warm as that or hotter."""
         cells, seen = self.cells, 0
         if len(self.found) >= MOST_ASKED:
-            return False
+            return 0
         for place, rate in enumerate(cells.rate):
-            if rate >= BACK * fall.before and cells.celsius[place] >= hottest + HOTTER_KELVIN:
+            if rate >= BACK * fall.before and cells.celsius[place] >= celsius:
                 seen += abs(cells.write[place] / rate - fall.share) <= MIX_STAYS
-        return seen >= HOTTER_BLOCKS
+        return seen
 
-    def _kind(self, fall: _Open, after: int, hottest: float | None, *, cooled: bool, sure_of_load: bool) -> FallKind:
+    def _kind(self, fall: _Open, hottest: float | None, *, cooled: bool, sure_of_load: bool) -> FallKind:
         writing = fall.share >= MOSTLY_WRITING
         begin, end = self.cells.start[fall.onset] - NEAR_SECONDS, self.cells.end[fall.seen] + NEAR_SECONDS
         if any(start <= end and begin <= stop for start, stop in self.link):
@@ -229,9 +232,9 @@ class Finder:
         if hottest is None:
             return "unclear"
         if any(hottest >= limit - AT_LIMIT_KELVIN for limit in self.limits):
-            return "heat" if cooled or (sure_of_load and not writing) else "unclear"
-        stays = self._stayed_cool(fall.seen, after, hottest)
-        if not self.limits and not stays and not self._faster_while_hotter(fall, hottest):
+            held_back = cooled or (sure_of_load and not writing)
+            return "heat" if held_back and self._as_fast_at(fall, hottest) < LONG_BLOCKS else "unclear"
+        if not self.limits and self._as_fast_at(fall, hottest + HOTTER_KELVIN) < HOTTER_BLOCKS:
             return "unclear"
         return "cache" if writing and fall.written >= LEAST_CACHE_BYTES else "other"
 
@@ -254,7 +257,8 @@ class Finder:
                 return f"{rates} {where}, as its link changed or counted errors"
             case "unclear" if fall.celsius is not None and self.limits:
                 cooled_off = f", and did not come back although it cooled by {COOL_KELVIN:.0f} C and more: heat, or a "
-                cause = f"{cooled_off}load that asks for less" if stays else f", {volume}: heat or a full write cache"
+                other = f", {volume}: heat or a full write cache" if fall.written_bytes else ": heat, or another load"
+                cause = f"{cooled_off}load that asks for less" if stays else other
                 return f"{rates} {where}{cause}, which cannot be told apart here"
             case "unclear":
                 return f"{rates} {where}; without a temperature and a limit it cannot be told whether heat is why"

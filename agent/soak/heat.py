@@ -39,7 +39,7 @@ def heat(of: Series, cells: Blocks, track: Track, links: Sequence[tuple[float, f
         candidate = loop(of, celsius, seen, dips(of, celsius, seen, stepped, links))
         if candidate is not None:
             found.append(structs.replace(candidate, hottest=hottest))
-    holds = held(cells, speed, weight or 1.0) if not links else None
+    holds = held(of, cells, speed, weight or 1.0) if not links else None
     return _surest([*found, *([holds] if holds is not None else [])])
 
 
@@ -52,10 +52,19 @@ def _sensors(of: Series, track: Track) -> Iterator[tuple[Sequence[float], bool]]
 
 def _surest(found: Sequence[Loop]) -> Loop | None:
     """The loop by which to judge: a sure one, by its first sensor unless the hottest one is much more alike."""
-    fewest = min((len(candidate.against) for candidate in found), default=0)
-    best = [candidate for candidate in found if len(candidate.against) == fewest]
-    tighter = [candidate for candidate in best if candidate.hottest and candidate.scatter < TIGHTER * best[0].scatter]
+    ordered = sorted(found, key=_doubt)
+    best = [candidate for candidate in ordered if _doubt(candidate) == _doubt(ordered[0])]
+    tighter = [
+        candidate
+        for candidate in found
+        if candidate.hottest and _doubt(candidate) <= _doubt(best[0]) and candidate.scatter < TIGHTER * best[0].scatter
+    ]
     return next(iter((*tighter, *best)), None)
+
+
+def _doubt(candidate: Loop) -> tuple[bool, bool, bool, int]:
+    """How far from sure: one that comes back is surer than one that is held."""
+    return not candidate.sure, not candidate.open, candidate.held, len(candidate.against)
 
 
 def observed(told: Limit | None, found: Loop | None) -> Limit | None:

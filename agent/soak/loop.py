@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from agent.soak.analysed import Loop, TimeSpan
 from agent.soak.series import median
-from agent.soak.speed import FALLEN
+from agent.soak.speed import ALONE, FALLEN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -26,11 +26,15 @@ if TYPE_CHECKING:
 NEAR_SECONDS: Final = 15.0  # so close to the beginning of a fall, a change of the link is why
 AROUND: Final = 2  # samples beside a step in which the temperature turns
 ALIKE_KELVIN: Final = 1.5  # onsets so close to their middle are one: steps are 1 K, and sensors scatter by as much
-FEWEST: Final = 3  # falls at one temperature
-COOL_FALLS: Final = 3.0  # so many falls would have come while it was cooler, if they came at any temperature
+FEWEST: Final = 2  # falls at one temperature
+ENOUGH: Final = 3  # of them, to be sure
+COOL_FALLS: Final = 2.0  # so many falls would have come while it was cooler, if they came at any temperature
 COOL_SHARE: Final = 0.15  # of those: so many may have come
-APART: Final = 1.6  # the longest work up to a fall by the middle one: then time and volume do not tell when it falls
+APART_SAMPLES: Final = 3  # and by so many samples
+APART: Final = 1.4  # the longest work up to a fall by the middle one: then time and volume do not tell when it falls
 TURNS_KELVIN: Final = 0.9  # by which it cools in a fall, in the middle
+NARROW_KELVIN: Final = 3.0  # a way that short is some steps of the sensor, by which that cannot be told
+REGULAR: Final = 0.3  # of the middle time of work: between the quarters of all of them
 STILL_RISING: Final = 0.2  # of its warming comes in the second half of the way to a fall
 SHORT: Final = 4  # samples of work up to a fall, in which nothing settles
 ABOVE_SHARE: Final = 0.1  # of its time at full speed while warm that may lie above the onset
@@ -78,8 +82,12 @@ def dips(
 ) -> list[Dip]:
     """The falls of the speed that no change of the link explains, by the temperatures of one sensor."""
     place = {level.first: number for number, level in enumerate(found)}
-    made = []
+    made, sinks = [], -1
     for step in stepped:
+        if step.down and step.before.first == sinks:  # it goes on to fall
+            sinks = step.at
+            continue
+        sinks = step.at if step.down else -1
         when = of.seconds[step.at - 1]
         if step.down and not any(begin - NEAR_SECONDS <= when <= end + NEAR_SECONDS for begin, end in links):
             made.append(_dip(of, celsius, found, place[step.at], step))
@@ -172,20 +180,47 @@ def _against(
     """What speaks against heat, or leaves another reason open."""
     usual = _middle([dip.before.speed for dip in alike])
     cooler, about, hotter = _at_full_speed(of, celsius, found, usual, onset)
-    cool = sum(dip.onset < onset - 2.0 * ALIKE_KELVIN for dip in fallen)
+    comes_back = any(dip.back is not None for dip in alike)
+    cool = sum(
+        dip.onset < onset - 2.0 * ALIKE_KELVIN and (not comes_back or dip.back is not None) for dip in fallen
+    )  # where its falls end under load, one that does not is of another kind
     expected = (len(alike) + cool) * cooler / max(of.every, cooler + about)
     if cool > COOL_SHARE * expected:
         yield "cool"
     if expected < COOL_FALLS:
         yield "warm"
-    if min(_apart([dip.worked for dip in alike]), _apart([dip.moved for dip in alike])) < APART:
+    if len(alike) < ENOUGH:
+        yield "few"
+    if not comes_back and _middle([dip.after.share for dip in alike]) > ALONE:
+        yield "cache"
+    if _has_rhythm(of, alike):
         yield "rhythm"
     if _middle([dip.onset - dip.low for dip in alike]) < TURNS_KELVIN:
         yield "no turn"
-    if _middle([dip.late for dip in alike]) < STILL_RISING:
+    if _settles(alike):
         yield "settled"
     if hotter > ABOVE_SHARE * (hotter + about):
         yield "hotter"
+
+
+def _has_rhythm(of: Series, alike: Sequence[Dip]) -> bool:
+    """Whether the falls come after equal times or equal volumes of work."""
+    whole = [dip for dip in alike if dip.begin > AROUND]  # of one that had begun before, the time is not known
+    times, volumes = [dip.worked for dip in whole], [dip.moved for dip in whole]
+    return not whole or not _apart(times, APART_SAMPLES * of.every) or not _apart(volumes)
+
+
+def _settles(alike: Sequence[Dip]) -> bool:
+    """Whether it had long reached that temperature when it fell.
+
+    Where the way to it is some steps of the sensor only, falls that come in a rhythm of their own are taken for such
+    that come as soon as it is there.
+    """
+    if _middle([dip.late for dip in alike]) >= STILL_RISING:
+        return False
+    times = sorted(dip.worked for dip in alike)
+    regular = times[3 * len(times) // 4] - times[len(times) // 4] <= REGULAR * times[len(times) // 2]
+    return not (regular and _middle([dip.onset - dip.begun_at for dip in alike]) <= NARROW_KELVIN)
 
 
 def _at_full_speed(
@@ -202,9 +237,12 @@ def _at_full_speed(
     return low * of.every, (known - low - high) * of.every, high * of.every
 
 
-def _apart(values: Sequence[float]) -> float:
-    """The greatest by the middle one."""
-    return max(values) / max(1e-9, _middle(values))
+def _apart(values: Sequence[float], least: float = 0.0) -> bool:
+    """Whether the greatest is well beyond the middle one, or the middle one beyond the least."""
+    ordered = sorted(values)
+    lower, upper = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
+    pairs = ((ordered[-1], lower), (upper, ordered[0]))
+    return any(greater >= max(APART * smaller, smaller + least) for greater, smaller in pairs)
 
 
 def _middle(values: Sequence[float]) -> float:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 FALLEN: Final = 0.85  # of a speed: less is no more that speed
 LEAST_STEP: Final = log(1.0 / FALLEN)
+LEAST_WORK: Final = log(1.0 / 0.9)  # the same of what is done in all
 MOST_STEP: Final = log(2.0)  # where the load scatters more than that, nothing is told
 LEAP: Final = log(1.0 / 0.7)  # a level of one sample alone is that far from those beside it
 LEAPS: Final = 1.5  # steps; the same
@@ -50,6 +51,11 @@ class Level(Struct, frozen=True):
     rate: float
     busy: float
     share: float
+
+    @property
+    def work(self) -> float:
+        """What is done in all of the time: a drive that is slower and merely busier for it does as much."""
+        return self.speed if isnan(self.busy) else self.speed * max(LEAST_BUSY, min(1.0, self.busy))
 
     def goes_on_from(self, before: Level) -> bool:
         """Whether nothing lies between another level and this one."""
@@ -218,5 +224,6 @@ def steps(of: Series, found: Sequence[Level], *, weighed: bool) -> Iterator[Spee
             continue
         same_mix = weighed or abs(after.share - before.share) <= MIX_STAYS
         idle = after.busy < BUSY_STAYS * before.busy or before.busy < BUSY_STAYS * after.busy
-        if same_mix and not idle and abs(log(after.speed / before.speed)) >= LEAST_STEP:
+        apart = abs(log(after.speed / before.speed)) >= LEAST_STEP
+        if same_mix and not idle and apart and abs(log(after.work / before.work)) >= LEAST_WORK:
             yield SpeedStep(before, after)

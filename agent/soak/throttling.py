@@ -36,6 +36,7 @@ COUNTS: Final = {
 BY_HEAT: Final = frozenset({"heat", "unclear"})  # falls that are, or may be, the drive's own doing to stay cool
 MOST_READINGS: Final = 3  # falls that are told as readings
 HALF_STEP: Final = 0.5  # K; sensors have steps of 1 K
+UNMOVED: Final = "; its own counters of heat did not move, as with drives that slow by a policy of their own"
 SLOWING: Final = ("light_count", "heavy_count", "light_seconds", "heavy_seconds")
 
 
@@ -51,8 +52,21 @@ def throttling(
     """The verdict on a drive; `missing` is what could not be read of it, `loop` how it was seen to keep itself cool."""
     rises, spans = _rises(counters)
     uncounted = missed.weighing(missing, frozenset({COUNTERS}))
-    if rises:
+    if any(name in rises for name in SLOWING):
         return _proved(rises, spans, falls, uncounted)
+    told = _by_falls(counters, falls, loop, uncounted)
+    if told is None:
+        told = _open(_quiet(counters, falls, load, temperatures, limit), load, missed.weighing(missing))
+    return _warm(told, rises) if rises else told
+
+
+def _by_falls(
+    counters: Sequence[tuple[float, Counters]],
+    falls: Sequence[Fall],
+    loop: Loop | None,
+    uncounted: Sequence[Missing],
+) -> Throttling | None:
+    """What the falls of its rate say; None where no fall may be of heat."""
     hot = [fall for fall in falls if fall.kind == "heat"]
     if hot:
         sure = loop if loop is not None and loop.sure else None
@@ -65,7 +79,14 @@ def throttling(
     if maybe:
         text = f"its rate {maybe[0].words}" + _of_counters(counters, uncounted)
         return Throttling("unclear", text, tuple(_evidence(maybe)), _spans(maybe))
-    return _open(_quiet(counters, falls, load, temperatures, limit), load, missed.weighing(missing))
+    return None
+
+
+def _warm(told: Throttling, rises: dict[str, int]) -> Throttling:
+    """The verdict on a drive that counted time at its limits and none in which it slowed itself: hot, and no more."""
+    words = told.words.removesuffix(UNMOVED).replace("its own counters of heat did not move, and ", "")
+    evidence = _readings(rises)
+    return structs.replace(told, words=f"{words}; {_counted(rises)}", evidence=(*evidence, *told.evidence))
 
 
 def _open(told: Throttling, load: DriveLoad | None, missing: Sequence[Missing]) -> Throttling:
@@ -159,17 +180,24 @@ def _proved(
     rises: dict[str, int], spans: Sequence[TimeSpan], falls: Sequence[Fall], uncounted: Sequence[Missing]
 ) -> Throttling:
     """By the drive's own counters, with the fall of the rate that goes with it, if one was seen."""
-    parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
-    text = "by its own count it " + (", ".join(parts[:-1]) + " and " if parts[1:] else "") + parts[-1]
+    text = _counted(rises)
     seen = [fall for fall in falls if fall.kind in BY_HEAT and any(map(fall.meets, spans))]
     if seen:
         text += f"; its rate {seen[0].words}"
-    elif not any(name in rises for name in SLOWING):
-        text += "; its rate did not visibly fall meanwhile"
     if uncounted:
         text += f"; {missed.phrase(uncounted)}, so it may be more"
-    evidence = [Evidence(name, f"{rises[key]} more", "no more") for key, (_, name) in COUNTS.items() if key in rises]
-    return Throttling("proved", text, (*evidence, *_evidence(seen)), tuple(spans))
+    return Throttling("proved", text, (*_readings(rises), *_evidence(seen)), tuple(spans))
+
+
+def _counted(rises: dict[str, int]) -> str:
+    """What a drive counted, in one sentence."""
+    parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
+    return "by its own count it " + (", ".join(parts[:-1]) + " and " if parts[1:] else "") + parts[-1]
+
+
+def _readings(rises: dict[str, int]) -> Iterator[Evidence]:
+    """The same as readings."""
+    return (Evidence(name, f"{rises[key]} more", "no more") for key, (_, name) in COUNTS.items() if key in rises)
 
 
 def _rise(name: str, rise: int) -> str:
@@ -221,7 +249,7 @@ def _of_counters(counters: Sequence[tuple[float, Counters]], uncounted: Sequence
     if uncounted:
         return f"; {missed.phrase(uncounted)}, so this is not proved"
     if len(counters) > 1:
-        return "; its own counters of heat did not move, as with drives that slow by a policy of their own"
+        return UNMOVED
     return "; its own counters of heat were not read, so this is not proved"
 
 
