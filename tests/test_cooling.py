@@ -68,7 +68,7 @@ def test_how_much_cooler_it_should_be_is_said(tau: float, kelvin: float, words: 
 
 
 def test_hot_air_wants_air() -> None:
-    """A drive that is at 57 C without any load has hot air, no cooling to speak of, or a sensor that errs: all is said."""
+    """A drive that is at 57 C without any load has hot air, no cooling to speak of, or a sensor that errs."""
     found = one(soak(cool(air=50.0, at_rest=7.0, tau=60.0))).cooling
     assert "air" == found.kind
     assert (

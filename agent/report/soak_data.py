@@ -88,8 +88,10 @@ class LoopData(Struct, frozen=True, kw_only=True):
 
     `scatter` is the standard deviation of the onsets, `times` counts falls and `returns` those that ended as it had
     cooled. `held` tells that its speed gave way so that the temperature stood still, `hottest` that all this is of its
-    hottest sensor. `against` holds what leaves something else open: "warm" (it was never seen at work while cooler),
-    "rhythm" (its falls come after equal times or volumes); where it is empty only heat explains it.
+    hottest sensor. `against` holds what leaves something else open; where it is empty only heat explains it. "few"
+    falls; "warm": hardly seen at work while cooler; "loose" onsets; "rhythm": falls after equal times or volumes;
+    "cache": written, and no return under load; held at "one speed", at a "level" temperature before, with a
+    temperature that "drifts" after, or "as fast" at times though as warm.
     """
 
     onset: Figure

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 LimitKind = Literal["warning", "critical", "observed"]
 FallKind = Literal["heat", "cache", "link", "unclear", "other"]
 ThrottlingKind = Literal["proved", "inferred", "unclear", "none", "unknown"]
-OPEN: Final = frozenset({"warm", "rhythm", "few", "cache", "level", "one speed"})  # what leaves heat open, see `Loop`
+OPEN: Final = frozenset(
+    {"warm", "rhythm", "few", "loose", "cache", "level", "as fast", "drifts", "one speed"}
+)  # what leaves heat open, see `Loop`
 ForecastKind = Literal["reaches", "close", "settles", "steady", "none"]
 CoolingKind = Literal["enough", "heatsink", "air", "both", "neighbour", "unknown"]
 

@@ -21,6 +21,7 @@ PAUSE_BLOCKS: Final = 3  # of rest, after which a cache may have been emptied
 OFTEN: Final = 3  # returns as it had cooled, without which an open loop is no more than a cache or a load
 COOLER_KELVIN: Final = 5.0
 SAME_RATE: Final = 0.15
+WEAK: Final = frozenset({"drifts", "as fast"})  # a hold of which that is true does not speak against a full cache
 UNTIED: Final = frozenset({"cool", "hotter"})  # what speaks against any temperature at which a drive slows itself
 HELD: Final = (
     "as of a drive that slows itself down by a limit of its own, or of a cache or a load that comes to rest at that "
@@ -40,8 +41,9 @@ def by_loop(found: Sequence[Fall], cells: Blocks, loop: Loop | None, limits: Seq
     if loop is None or not loop.sure:
         if loop is not None and loop.open and not loop.held and loop.returns >= min(OFTEN, loop.times - 1):
             return [_left_open(fall) if _meets(fall, loop) else fall for fall in found]
-        if loop is not None and loop.open and loop.held and not any(_meets(fall, loop) for fall in found):
-            return sorted((*found, *_held_open(cells, loop)), key=lambda fall: fall.start)
+        if loop is not None and loop.open and loop.held and not any(_settles_it(fall, loop) for fall in found):
+            rest = [fall for fall in found if fall.kind == "link" or not _meets(fall, loop)]
+            return sorted((*rest, *_held_open(cells, loop)), key=lambda fall: fall.start)
         return list(found) if limits else _untied(found, loop)
     of_loop = [_fall(span, times, cells, loop) for span, times in _together(loop.spans)]
     rest = [fall for fall in found if fall.kind == "link" or not _meets(fall, loop)]
@@ -52,6 +54,12 @@ def _meets(fall: Fall, loop: Loop) -> bool:
     """Whether a fall is one of the loop's; its spans are in time."""
     place = bisect_left(loop.spans, fall.start, key=lambda span: span.end)
     return place < len(loop.spans) and fall.meets(loop.spans[place])
+
+
+def _settles_it(fall: Fall, loop: Loop) -> bool:
+    """Whether what a fall is said to be stands, although the drive may be held at a temperature then."""
+    said = fall.kind in {"heat", "unclear"} or not WEAK.isdisjoint(loop.against)
+    return said and _meets(fall, loop)
 
 
 def _together(spans: Sequence[TimeSpan]) -> Iterator[tuple[TimeSpan, int]]:

@@ -270,8 +270,9 @@ def _which(case: Case) -> tuple[CoolingKind, str]:
     if case.temperatures is not None and case.temperatures.least >= WARM_REST:
         least = wording.celsius(case.temperatures.least)
         return "air", (
-            f"it was never cooler than {least}{' though it rested' if _rested(case) else ''}: nothing cools it to speak "
-            "of, the air around it is hot, or its sensor errs, which cannot be told apart without a reading of the air"
+            f"it was never cooler than {least}{' though it rested' if _rested(case) else ''}: nothing cools it to "
+            "speak of, the air around it is hot, or its sensor errs, which cannot be told apart without a reading of "
+            "the air"
         )
     return _which_by_speed(case)
 

@@ -26,9 +26,11 @@ FEWEST: Final = 3  # blocks below the band, by which its full speed is told
 HELD_BLOCKS: Final = 8
 HELD_SECONDS: Final = 120.0
 LONG_SECONDS: Final = 180.0
-LONG_KELVIN: Final = 1.2  # standard deviation; held so well for so long it is not by chance
+LONG_KELVIN: Final = 0.6  # standard deviation; held so well for so long it is not by chance
+STILL_KELVIN: Final = 1.0  # from where it was as it first fell
 FEWEST_READS: Final = 8  # samples
 SLOW_ELSEWHERE: Final = 0.08  # of the blocks below the band that may be slow
+SELDOM: Final = 0.25  # of the time at that temperature or above in which it is at its full speed
 LESS: Final = 0.9  # of what it does in all of the time: less is done while held
 RISE_KELVIN: Final = 2.0  # by so much it still warmed in the time before it was first held
 RISE_SECONDS: Final = 120.0
@@ -38,12 +40,16 @@ STAYS_AWAY: Final = 0.1  # of them that are slow
 
 
 class _Hold(Struct, frozen=True):
-    """The blocks in which it is slow within the band, those below the band, and the speed of each that counts."""
+    """The blocks in which it is slow within the band, those below the band, and the speed of each that counts.
+
+    `full` is its full speed, `as_fast` the share of the time while so warm in which it works at that all the same.
+    """
 
     stays: Sequence[int]
     cool: Sequence[int]
     pace: dict[int, float]
     full: float
+    as_fast: float
 
 
 def held(of: Series, cells: Blocks, speed: Sequence[float], weight: float) -> Loop | None:
@@ -90,7 +96,10 @@ def _hold(cells: Blocks, weight: float) -> _Hold | None:
         return None  # it is merely busier
     if len(stays) < HELD_BLOCKS or lasted < HELD_SECONDS or elsewhere > SLOW_ELSEWHERE * len(cool):
         return None
-    return _Hold(stays, cool, pace, full)
+    onset = _middle([cells.celsius[place] for place in stays])
+    warm = sum(cells.celsius[place] >= onset for place in whole)
+    as_fast = warm - sum(cells.celsius[place] >= onset for place in stays)
+    return _Hold(stays, cool, pace, full, as_fast / warm)
 
 
 def _work(cells: Blocks, place: int, weight: float) -> float:
@@ -114,11 +123,17 @@ def _against(of: Series, cells: Blocks, speed: Sequence[float], hold: _Hold, sca
     earlier = [cells.celsius[at] for at in range(begin) if cells.start[begin] - RISE_SECONDS <= cells.start[at]]
     if not earlier or not cells.celsius[begin] - min(earlier) >= RISE_KELVIN:
         yield "level"
+    if hold.as_fast > SELDOM:
+        yield "as fast"
     samples = [at for place in hold.stays for at in range(cells.first[place], cells.first[place + 1])]
-    lasts = len(samples) * of.every >= LONG_SECONDS and scatter <= LONG_KELVIN
     if _sinks([hold.pace[place] for place in hold.stays], hold.full) or _comes_back(speed, samples, hold.full):
         return
-    if not lasts or not _reads_less(of, speed, samples, hold.full):
+    reached = max(cells.celsius[max(0, begin - 1) : begin + 2])
+    later = hold.stays[len(hold.stays) // 2 :]
+    drifts = abs(sum(cells.celsius[place] for place in later) / len(later) - reached) > STILL_KELVIN
+    if drifts or scatter > LONG_KELVIN:
+        yield "drifts"
+    if len(samples) * of.every < LONG_SECONDS or not _reads_less(of, speed, samples, hold.full):
         yield "one speed"
 
 

@@ -8,7 +8,7 @@ against how long and how much it had worked since it was last slow.
 
 from __future__ import annotations
 
-from math import isnan, sqrt
+from math import isnan, nan, prod, sqrt
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -32,10 +32,14 @@ COOL_FALLS: Final = 2.0  # so many falls would have come while it was cooler, if
 COOL_SHARE: Final = 0.15  # of those: so many may have come
 APART_SAMPLES: Final = 3  # and by so many samples
 APART: Final = 1.4  # the longest work up to a fall by the middle one: then time and volume do not tell when it falls
+MOST_CHANCE: Final = 0.04  # that the pair of temperatures came back by chance
+STEP_KELVIN: Final = 1.0  # of a sensor: temperatures so close are one
+LOOSE_KELVIN: Final = 0.8  # standard deviation of the onsets: a temperature that decides is sharper
 TURNS_KELVIN: Final = 0.9  # by which it cools in a fall, in the middle
 NARROW_KELVIN: Final = 3.0  # a way that short is some steps of the sensor, by which that cannot be told
 REGULAR: Final = 0.3  # of the middle time of work: between the quarters of all of them
 STILL_RISING: Final = 0.2  # of its warming comes in the second half of the way to a fall
+LONG_WAY: Final = 12  # samples of work, from which on temperatures are means of some
 SHORT: Final = 4  # samples of work up to a fall, in which nothing settles
 ABOVE_SHARE: Final = 0.1  # of its time at full speed while warm that may lie above the onset
 
@@ -45,7 +49,8 @@ class Dip(Struct, frozen=True, kw_only=True):
 
     `begin` is the first sample at the speed before and `worked` the seconds since then. `onset` is the temperature of
     the fall, `low` the least one in it, `back` the one at which the speed came back under load (None: it did not),
-    `begun_at` and `halfway` those at the begin of the work before and in the middle of it.
+    `begun_at` the one at the begin of the work before. `late` is the share of its warming that came in the second half
+    of that work: little where it had long settled.
     """
 
     begin: int
@@ -58,19 +63,12 @@ class Dip(Struct, frozen=True, kw_only=True):
     back: float | None
     worked: float
     begun_at: float
-    halfway: float
+    late: float
 
     @property
     def moved(self) -> float:
         """The work done at the speed before, MB of reading."""
         return self.worked * self.before.speed
-
-    @property
-    def late(self) -> float:
-        """The share of its warming that came in the second half of the way: little where it had long settled."""
-        if self.first - self.begin < SHORT:
-            return 1.0
-        return (self.onset - self.halfway) / max(1.0, self.onset - self.begun_at)
 
 
 def dips(
@@ -106,7 +104,7 @@ def _dip(of: Series, celsius: Sequence[float], found: Sequence[Level], at: int, 
     returned = over + 1 < len(found) and found[over + 1].goes_on_from(found[over])
     onset = _most(celsius[max(begin, step.at - AROUND) : step.at + AROUND])
     low = _least(celsius[step.at : last + 1 + AROUND])
-    begun_at, halfway = celsius[begin], celsius[begin + (step.at - 1 - begin) // 2]
+    begun_at, halfway, reached = _on_the_way(celsius, begin, step.at)
     if onset is None or low is None or isnan(begun_at) or isnan(halfway):
         return None
     return Dip(
@@ -120,8 +118,21 @@ def _dip(of: Series, celsius: Sequence[float], found: Sequence[Level], at: int, 
         back=_least(celsius[max(step.at, last + 1 - AROUND) : last + 1 + AROUND]) if returned else None,
         worked=of.seconds[step.at - 1] - of.seconds[begin] + of.lasted[begin],
         begun_at=min(begun_at, onset),
-        halfway=halfway,
+        late=(reached - halfway) / max(1.0, reached - begun_at) if step.at - begin >= SHORT else 1.0,
     )
+
+
+def _on_the_way(celsius: Sequence[float], begin: int, after: int) -> tuple[float, float, float]:
+    """The temperatures at the begin of a way, in the middle of it and at its end; of a long one means of some."""
+    beside = (after - begin) // LONG_WAY
+    middle = begin + (after - 1 - begin) // 2
+    ends = (
+        celsius[begin : begin + beside + 1],
+        celsius[middle - beside : middle + beside + 1],
+        celsius[after - 1 - beside : after],
+    )
+    known = [[value for value in part if not isnan(value)] for part in ends]
+    return tuple(sum(part) / len(part) if part else nan for part in known)  # type: ignore[return-value]
 
 
 def _as_fast(level: Level, other: Level) -> bool:
@@ -152,7 +163,7 @@ def loop(of: Series, celsius: Sequence[float], found: Sequence[Level], fallen: S
         returns=len(backs),
         before_mbps=_middle([dip.before.rate for dip in alike]),
         during_mbps=_middle([dip.after.rate for dip in alike]),
-        against=tuple(_against(of, celsius, found, fallen, alike, onset)),
+        against=(*_untied(of, celsius, found, fallen, alike, onset), *_unlike_heat(of, alike, onset)),
         spans=tuple(TimeSpan(of.seconds[dip.first - 1], of.seconds[dip.last]) for dip in alike),
     )
 
@@ -169,7 +180,7 @@ def _cluster(fallen: Sequence[Dip]) -> list[Dip]:
     return ordered[best : best + most]
 
 
-def _against(
+def _untied(
     of: Series,
     celsius: Sequence[float],
     found: Sequence[Level],
@@ -177,9 +188,8 @@ def _against(
     alike: Sequence[Dip],
     onset: float,
 ) -> Iterator[str]:
-    """What speaks against heat, or leaves another reason open."""
-    usual = _middle([dip.before.speed for dip in alike])
-    cooler, about, hotter = _at_full_speed(of, celsius, found, usual, onset)
+    """What speaks against falls that are tied to one temperature, or leaves it open."""
+    cooler, about, hotter = _at_full_speed(of, celsius, found, _middle([dip.before.speed for dip in alike]), onset)
     comes_back = any(dip.back is not None for dip in alike)
     cool = sum(
         dip.onset < onset - 2.0 * ALIKE_KELVIN and (not comes_back or dip.back is not None) for dip in fallen
@@ -187,11 +197,20 @@ def _against(
     expected = (len(alike) + cool) * cooler / max(of.every, cooler + about)
     if cool > COOL_SHARE * expected:
         yield "cool"
-    if expected < COOL_FALLS:
-        yield "warm"
-    if len(alike) < ENOUGH:
-        yield "few"
-    if not comes_back and _middle([dip.after.share for dip in alike]) > ALONE:
+    if hotter > ABOVE_SHARE * (hotter + about):
+        yield "hotter"
+    if _chance(alike) > MOST_CHANCE:
+        if expected < COOL_FALLS:
+            yield "warm"
+        if len(alike) < ENOUGH:
+            yield "few"
+
+
+def _unlike_heat(of: Series, alike: Sequence[Dip], onset: float) -> Iterator[str]:
+    """What in the falls themselves speaks against heat, or leaves another reason open."""
+    if sqrt(sum((dip.onset - onset) ** 2 for dip in alike) / len(alike)) > LOOSE_KELVIN:
+        yield "loose"
+    if all(dip.back is None for dip in alike) and _middle([dip.after.share for dip in alike]) > ALONE:
         yield "cache"
     if _has_rhythm(of, alike):
         yield "rhythm"
@@ -199,15 +218,24 @@ def _against(
         yield "no turn"
     if _settles(alike):
         yield "settled"
-    if hotter > ABOVE_SHARE * (hotter + about):
-        yield "hotter"
 
 
 def _has_rhythm(of: Series, alike: Sequence[Dip]) -> bool:
     """Whether the falls come after equal times or equal volumes of work."""
-    whole = [dip for dip in alike if dip.begin > AROUND]  # of one that had begun before, the time is not known
-    times, volumes = [dip.worked for dip in whole], [dip.moved for dip in whole]
-    return not whole or not _apart(times, APART_SAMPLES * of.every) or not _apart(volumes)
+    whole = [dip for dip in alike if dip.begin > AROUND]  # one that had begun before took longer than is known
+    least = APART_SAMPLES * of.every
+    longer = _apart([dip.worked for dip in alike], least)[0] and _apart([dip.moved for dip in alike])[0]
+    shorter = (
+        bool(whole) and _apart([dip.worked for dip in whole], least)[1] and _apart([dip.moved for dip in whole])[1]
+    )
+    return not longer and not shorter
+
+
+def _chance(alike: Sequence[Dip]) -> float:
+    """How likely the pair of temperatures would come back so often if any on the way were as likely."""
+    ways = [max(1.0, (dip.onset - dip.begun_at) / STEP_KELVIN) for dip in alike[1:]]
+    backs = [max(1.0, (dip.onset - dip.low) / STEP_KELVIN) for dip in alike if dip.back is not None][1:]
+    return 1.0 / prod((*ways, *backs))
 
 
 def _settles(alike: Sequence[Dip]) -> bool:
@@ -237,12 +265,15 @@ def _at_full_speed(
     return low * of.every, (known - low - high) * of.every, high * of.every
 
 
-def _apart(values: Sequence[float], least: float = 0.0) -> bool:
-    """Whether the greatest is well beyond the middle one, or the middle one beyond the least."""
+def _apart(values: Sequence[float], least: float = 0.0) -> tuple[bool, bool]:
+    """Whether the greatest is well beyond the middle one, and whether the middle one is well beyond the least."""
     ordered = sorted(values)
     lower, upper = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
-    pairs = ((ordered[-1], lower), (upper, ordered[0]))
-    return any(greater >= max(APART * smaller, smaller + least) for greater, smaller in pairs)
+
+    def beyond(greater: float, smaller: float) -> bool:
+        return greater >= max(APART * smaller, smaller + least)
+
+    return beyond(ordered[-1], lower), beyond(upper, ordered[0])
 
 
 def _middle(values: Sequence[float]) -> float:
