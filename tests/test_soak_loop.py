@@ -171,5 +171,38 @@ def test_a_known_limit_close_by_stays_the_limit() -> None:
 
 
 def test_a_cool_drive_has_no_loop() -> None:
-    """A drive that never slows has none."""
-    assert one(soak(cool())).loop is None
+    """A drive that never slows has none, and heat cost it nothing."""
+    found = one(soak(cool()))
+    assert (None, None) == (found.loop, found.cost)
+
+
+def test_what_heat_cost_is_what_the_same_drive_moves_without_it() -> None:
+    """Bytes not moved, time and rate are those of the same drive that does not slow itself; heat goes with the rate.
+
+    Source of where it would settle: first-order heat flow, air and rest 36 C and 22 K for each 1,000 MB/s.
+    """
+    slowed, free = one(soak(unlimited(READS))), one(soak(calm(READS)))
+    assert slowed.load is not None
+    assert free.load is not None
+    assert slowed.cost is not None
+    lost = free.load.read_bytes - slowed.load.read_bytes
+    assert abs(slowed.cost.lost_bytes - lost) < 0.05 * lost
+    assert abs(slowed.cost.longer_seconds - lost / 2800e6) < 0.05 * lost / 2800e6
+    assert slowed.cost.settled_mbps is not None
+    assert abs(slowed.cost.settled_mbps - 2800.0 * 32.5 / 61.6) < 60.0  # its mean temperature is 68.5 C, 32.5 K above
+    assert slowed.cost.unslowed_celsius is not None
+    assert abs(slowed.cost.unslowed_celsius - 97.6) < 2.5
+    assert slowed.cost.resistance_share is not None
+    assert abs(slowed.cost.resistance_share - 29.0 / 61.6) < 0.03
+    assert "for hours expect about 1,4" in slowed.cost.words
+    assert free.cost is None
+
+
+def test_a_drive_that_was_never_seen_at_rest_has_no_figure_for_its_cooling() -> None:
+    """Without its temperature at rest, what heat took is told, and not how much less resistance it needs."""
+    whole = soak(unlimited(READS)).tracks[0]
+    columns = ("seconds", "celsius", "hottest", "read_mbps", "write_mbps", "busy", "written_bytes")
+    found = one(changed(soak(unlimited(READS)), **{name: getattr(whole, name)[125:] for name in columns}))
+    assert found.cost is not None
+    assert (None, None) == (found.cost.unslowed_celsius, found.cost.resistance_share)
+    assert "thermal resistance" not in found.cost.words

@@ -107,6 +107,22 @@ class LoopData(Struct, frozen=True, kw_only=True):
     hottest: bool
 
 
+class CostData(Struct, frozen=True, kw_only=True):
+    """What heat cost: bytes not moved while slowed, of those at full speed, the seconds that takes more.
+
+    `settled_mbps` is the rate to expect for hours; unslowed the drive would settle at `unslowed_celsius`, and its rise
+    above rest (its thermal resistance) would have to become `resistance_share` of what it is. Null: not known.
+    """
+
+    lost_bytes: Bytes
+    unslowed_bytes: Bytes
+    longer_seconds: Seconds
+    settled_mbps: Figure | None
+    words: str
+    unslowed_celsius: Figure | None
+    resistance_share: Figure | None
+
+
 class ThrottlingData(Struct, frozen=True):
     """Whether the drive slowed itself down: "proved", "inferred", "unclear", "none" or "unknown"."""
 
@@ -250,6 +266,7 @@ class SoakDriveData(Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...]
     unread: Annotated[tuple[MissingData, ...], From("missing")]
     loop: LoopData | None
+    cost: CostData | None
 
 
 class OtherData(Struct, frozen=True):

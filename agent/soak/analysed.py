@@ -183,6 +183,22 @@ class Throttling(Struct, frozen=True):
     spans: tuple[TimeSpan, ...] = ()
 
 
+class Cost(Struct, frozen=True, kw_only=True):
+    """What heat cost: what was moved less than at full speed while slowed, and the seconds that takes more.
+
+    `settled_mbps` is the rate to expect for hours. Unslowed it would settle at `unslowed_celsius`, and its rise above
+    rest would have to become `resistance_share` of what it is. None: not known.
+    """
+
+    lost_bytes: float
+    unslowed_bytes: float
+    longer_seconds: float
+    settled_mbps: float | None
+    words: str
+    unslowed_celsius: float | None = None
+    resistance_share: float | None = None
+
+
 class LinkChange(Struct, frozen=True, kw_only=True):
     """The link changed its speed or width. Rates are medians of the half minute before and after; None: not known."""
 
@@ -256,8 +272,8 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
     `phases` are in time and hold those of a minute or more; `forecast` is the one that counts: of the load that runs
     now, else of the hottest one. `gaps` are times without samples, `lost` times between a "vanished" and a "returned".
     `samples` counts those in which the temperature is known. `loop` is how it was seen to keep itself cool, surely or
-    maybe. `errors` are link errors counted during the soak, as far as the counters could be read. `missing` is all that
-    could not be read.
+    maybe, `cost` what heat took. `errors` are link errors counted during the soak, as far as the counters could be
+    read. `missing` is all that could not be read.
     """
 
     head: DriveHead
@@ -278,6 +294,7 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
     missing: tuple[Missing, ...] = ()
     loop: Loop | None = None
+    cost: Cost | None = None
 
 
 class Other(Struct, frozen=True):

@@ -14,6 +14,7 @@ from agent.model.findings import Severity
 from agent.soak import links, missed, wording
 from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Forecast, Other, TimeSpan
 from agent.soak.cooling import COMFORT_KELVIN, STEPS, Case, cooling
+from agent.soak.cost import cost
 from agent.soak.falls import falls
 from agent.soak.headline import stays_away
 from agent.soak.heat import heat, observed
@@ -112,6 +113,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
         notes=tuple(_drive_notes(track, of, warmth, limit, {part.what for part in missing})),
         missing=missing,
         loop=found if found is not None and (found.sure or found.open) else None,
+        cost=cost(of, slow, found),
     )
     return _Seen(drive, cells, last, len(of.seconds))
 
