@@ -36,7 +36,9 @@ class Make(Struct, frozen=True, kw_only=True):
     """A drive: its heat, its limits, how it slows, its cache.
 
     `kelvin` is the rise above the air at 1,000 MB/s, `at_rest` that without work. `slows_at` degrees Celsius it goes on
-    at `slow_share` of the rate until it is `hysteresis` cooler; `counts` says that it counts so itself. After
+    at `slow_share` of the rate until it is `hysteresis` cooler, and `slows_more_at` at half of that until it is as much
+    cooler; where it `gives_way` it is slower in proportion instead, and at `slow_share` so many kelvin above. `counts`
+    says that it counts so itself. After
     `cache_bytes` written it writes at `cache_share`, until ten seconds of rest. `warms` is how much of each other
     drive's rise it takes on. `scatter` is the sensor's noise in kelvin, `wavers` that of the load as a share.
     """
@@ -51,6 +53,8 @@ class Make(Struct, frozen=True, kw_only=True):
     critical: float | None = 84.85
     slows_at: float | None = None
     slow_share: float = 0.4
+    slows_more_at: float | None = None
+    gives_way: float | None = None
     hysteresis: float = 4.0
     counts: bool = False
     cache_bytes: float | None = None
@@ -72,7 +76,7 @@ class _Drive:
         self.make = make
         self.chance = chance
         self.celsius = make.air + make.at_rest
-        self.slowed = False
+        self.slowed = self.slowed_more = False
         self.in_cache = 0.0
         self.rest = 0.0
         self.written = 0.0
@@ -91,7 +95,7 @@ class _Drive:
                 self.slowed, self.light_count = True, self.light_count + 1
             elif self.slowed and self.celsius <= make.slows_at - make.hysteresis:
                 self.slowed = False
-            share = make.slow_share if self.slowed and read + write > 0.0 else 1.0
+            share = self._share(make.slows_at) if read + write > 0.0 else 1.0
         if make.cache_bytes is not None and self.in_cache >= make.cache_bytes:
             write *= make.cache_share
             busy = 1.0
@@ -107,6 +111,20 @@ class _Drive:
         if make.warning is not None and self.celsius >= make.warning:
             self.warning_seconds += seconds
         return read, write, 0.0 if idle else busy
+
+    def _share(self, slows_at: float) -> float:
+        """The share of its speed that it works at."""
+        make = self.make
+        if make.gives_way is not None:
+            over = min(1.0, max(0.0, (self.celsius - slows_at) / make.gives_way))
+            return 1.0 - over * (1.0 - make.slow_share)
+        if make.slows_more_at is not None and self.celsius >= make.slows_more_at:
+            self.slowed_more = True
+        elif make.slows_more_at is not None and self.celsius <= make.slows_more_at - make.hysteresis:
+            self.slowed_more = False
+        if not self.slowed:
+            return 1.0
+        return make.slow_share * (0.5 if self.slowed_more else 1.0)
 
     def shown(self) -> float:
         """The temperature as the sensor gives it, in steps."""

@@ -97,17 +97,17 @@ def test_counters_that_rise_prove_it() -> None:
     assert all(span.end > 120.0 for span in found.spans)
 
 
-def test_minutes_above_the_warning_temperature_prove_heat_and_no_fall() -> None:
-    """Minutes that a drive counts above its warning temperature prove heat; a rate that held is said to have held."""
+def test_minutes_above_the_warning_temperature_are_heat_and_no_slowing() -> None:
+    """Minutes that a drive counts above its warning temperature prove heat, not that it slowed itself."""
     before = Counters(100, 0, 0, 0, 0, 0)
     made = changed(
         soak(cool()), counters=((0.0, before), (600.0, before), (900.0, structs.replace(before, warning_minutes=104)))
     )
     found = one(made).throttling
-    assert "proved" == found.kind
+    assert "none" == found.kind
     assert "at or above its warning temperature for 4 min" in found.words
-    assert "did not visibly fall" in found.words
-    assert [(600.0, 900.0)] == [(span.start, span.end) for span in found.spans]
+    assert "its rate did not fall by heat" in found.words
+    assert "did not move" not in found.words
 
 
 def test_minutes_at_the_critical_temperature_are_told_as_at_or_above_it() -> None:
@@ -171,26 +171,28 @@ def test_falls_close_below_an_only_critical_limit_are_heat() -> None:
     """A drive whose warning limit is not known and that slows again and again 4 C below its critical one is hot."""
     found = one(soak(hot(warning=None)))
     assert "inferred" == found.throttling.kind
-    assert "by a limit of their own" in found.throttling.words
+    assert "it slows itself at about 81 C (observed)" in found.throttling.words
     assert "enough" != found.cooling.kind
 
 
 @pytest.mark.parametrize("direction", ["read", "write"])
-def test_falls_at_one_temperature_far_below_the_limit_are_unclear(direction: str) -> None:
-    """Falls always at 70 C that end as the drive cools may be heat, whatever its limits are; cooling is not enough."""
+def test_falls_at_one_temperature_far_below_the_limit_are_heat(direction: str) -> None:
+    """Falls always at 70 C that end as the drive cools are heat, whatever limits it tells: it is held against 70 C."""
     work = Work(1200.0, read=3000.0) if direction == "read" else Work(1200.0, write=3000.0)
     found = one(soak(hot(slows_at=70.0, hysteresis=3.0, plan=(REST, work, Work(300.0)))))
-    assert "unclear" == found.throttling.kind
-    assert "always at about this temperature" in found.throttling.words
-    assert {"unclear"} == {fall.kind for fall in found.falls}
-    assert ("unknown", ("try-air",)) == (found.cooling.kind, tuple(step.action for step in found.cooling.steps))
+    assert "inferred" == found.throttling.kind
+    assert "it slows itself at about 70 C (observed)" in found.throttling.words
+    assert {"heat"} == {fall.kind for fall in found.falls}
+    assert found.limit is not None
+    assert ("observed", 70) == (found.limit.kind, round(found.limit.celsius))
+    assert (Severity.FAULT, "throttled at about 70 C (observed)") == headline(found, 1620.0)
 
 
 def test_falls_that_the_drive_counts_are_laid_to_heat() -> None:
     """Falls far below the limit in which its own count of slowing rose are heat, at the temperature they came at."""
     found = one(soak(hot(slows_at=70.0, hysteresis=3.0, counts=True)))
     assert ("proved", {"heat"}) == (found.throttling.kind, {fall.kind for fall in found.falls})
-    assert "where it slowed itself down at about 70 C by its own count" in found.falls[0].words
+    assert "at about 70 C" in found.falls[0].words
     assert "told apart" not in found.falls[0].words
     verifies = {step.verify for step in found.cooling.steps}
     assert {"Run the same soak again: at the same load its own count of slowing no longer rises."} == verifies
@@ -263,8 +265,9 @@ def test_a_load_that_ends_at_the_limit_is_no_fall(seconds: float) -> None:
 
 
 def test_without_limits_a_fall_is_unclear() -> None:
-    """A drive that tells no limit and slows down has an unclear fall, and no claim of heat."""
-    found = one(soak(hot(warning=None, critical=None)))
+    """A drive that tells no limit and slows down once has an unclear fall, and no claim of heat."""
+    work = Work(1200.0, write=3000.0)
+    found = one(soak(hot(warning=None, critical=None, hysteresis=60.0, slow_share=0.7, plan=(REST, work))))
     assert {"unclear"} == {fall.kind for fall in found.falls}
     assert "unclear" == found.throttling.kind
     assert "without a temperature and a limit" in found.throttling.words

@@ -68,10 +68,13 @@ def test_how_much_cooler_it_should_be_is_said(tau: float, kelvin: float, words: 
 
 
 def test_hot_air_wants_air() -> None:
-    """A drive that is at 57 C without any load sits in hot air, which no heatsink mends."""
+    """A drive that is at 57 C without any load has hot air, no cooling to speak of, or a sensor that errs."""
     found = one(soak(cool(air=50.0, at_rest=7.0, tau=60.0))).cooling
     assert "air" == found.kind
-    assert "the air around it is hot already" in found.words
+    assert (
+        "never cooler than 57 C though it rested: nothing cools it to speak of, the air around it is hot" in found.words
+    )
+    assert "or its sensor errs, which cannot be told apart without a reading of the air" in found.words
 
 
 def test_a_drive_that_rests_beside_a_hot_one_is_moved_and_it_stays_a_hint() -> None:

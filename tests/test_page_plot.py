@@ -118,3 +118,16 @@ def test_of_many_drives_those_nearest_to_their_limits_are_drawn() -> None:
 def test_marks_of_an_axis_are_round(low: float, high: float, most: int, expected: list[float]) -> None:
     """Marks are ones, twos or fives of a power of ten, from the least to the greatest value."""
     assert pytest.approx(expected) == steps(low, high, most)
+
+
+def test_what_is_written_has_crosses() -> None:
+    """Reading and writing of one drive are told apart without colour: the line of writing has crosses on it."""
+    head = shown.drive_head("nvme0")
+    track = shown.track(head, [50.0] * 1201, [900.0] * 1201, [400.0] * 1201)
+    for plot in plots(shown.logged(track), shown.analysis(shown.cool("nvme0", head=head))):
+        read, written = plot.panels[1].curves
+        assert (False, ()) == (read.thin, read.crosses)
+        assert written.thin
+        assert len(written.crosses) > 5
+        heights = {float(piece.split(" ")[1]) for piece in written.path}
+        assert {height for _, height in written.crosses} <= heights

@@ -25,7 +25,7 @@ from matplotlib.text import Annotation
 from msgspec import structs
 
 from agent.report import plot, plot_points
-from agent.soak.analysed import Limit, Throttling, TimeSpan
+from agent.soak.analysed import Limit, Loop, Throttling, TimeSpan
 from probes.samples import Event
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot, logged, track
 
@@ -153,9 +153,31 @@ def test_a_drive_that_writes_has_a_line_of_its_own() -> None:
     drive = cool("sda")
     found = analysis(drive, seconds=100.0)
     soak = logged(track(drive.head, [30.0] * 100, [0.0] * 100, [450.0] * 100))
-    said = texts(figure(soak, found))
+    picture = figure(soak, found)
+    said = texts(picture)
     assert "sda writes" in said
     assert "sda reads" not in said
+    assert "x" in {line.get_marker() for line in picture.axes[-1].get_lines()}  # told apart without colour
+
+
+def test_each_fall_of_a_loop_is_marked() -> None:
+    """Where a drive was seen to keep itself cool, each of its falls has a bar of its own."""
+    spans = (TimeSpan(10.0, 20.0), TimeSpan(40.0, 50.0))
+    loop = Loop(
+        onset=70.0,
+        scatter=0.3,
+        back=67.0,
+        times=2,
+        returns=2,
+        before_mbps=2.0,
+        during_mbps=1.0,
+        against=(),
+        spans=spans,
+    )
+    drive = hot(throttling=Throttling("inferred", "", (), (TimeSpan(10.0, 50.0),)), loop=loop)
+    assert [(10.0, 20.0), (40.0, 50.0)] == plot_points.slowed_times(drive)
+    unsure = structs.replace(drive, loop=structs.replace(loop, against=("rhythm",)), falls=())
+    assert [(10.0, 50.0)] == plot_points.slowed_times(unsure)
 
 
 def test_nothing_known_is_said_in_words() -> None:

@@ -175,6 +175,7 @@ class _Chosen(points.DriveDrawn, frozen=True):
 
 
 _BETWEEN_MARKS: Final = 0.12  # of the picture's diagonal
+WRITTEN: Final[dict[str, Any]] = {"marker": "x", "markersize": 4.5, "markevery": _BETWEEN_MARKS / 2.0}
 
 
 def _drives(soak: Soak, found: Analysis) -> list[_Chosen]:
@@ -291,7 +292,7 @@ def _slowing(panel: Axes, slowed: Sequence[_Chosen], unit: float) -> None:
 
 
 def _rates(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit: float) -> None:
-    """Reading and writing of each drive, writing thinner; what a drive never did is not drawn."""
+    """Reading and writing of each drive, writing thinner and with crosses; what a drive never did is not drawn."""
     panel.set_ylabel("rate, MB/s")
     panel.yaxis.set_major_formatter("{x:,.0f}")
     ends = []
@@ -302,7 +303,8 @@ def _rates(picture: Figure, panel: Axes, chosen: Sequence[_Chosen], unit: float)
             middle = points.middle_loaded(values)
             if middle is None or not points.rises(values):
                 continue
-            panel.plot([at / unit for at in times], values, linewidth=width, **__chosen.look())
+            look = {**__chosen.look(), **(WRITTEN if way == "writes" else {})}
+            panel.plot([at / unit for at in times], values, linewidth=width, **look)
             ends.append((middle, f"{__chosen.name} {way}", __chosen))
     panel.set_ylim(bottom=0)
     if not ends:

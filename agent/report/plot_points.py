@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 MOST_EVENTS: Final = 9
 MOST_POINTS: Final = 1500  # across the picture; more could not be told apart
+MOST_FALLS: Final = 500  # that are drawn one by one
 LEAST_RATE: Final = 0.1  # MB/s; a line that never rises above it is not drawn
 
 
@@ -118,8 +119,11 @@ def thinned(times: Sequence[float], values: Sequence[float], *, most: bool) -> t
 def slowed_times(drive: DriveAnalysis) -> list[tuple[float, float]]:
     """The times in which a drive throttled. A drive's counters are asked now and then: from its first fall in between.
 
-    Where its rate did not fall in between it is the whole time between the two questions.
+    Where its rate did not fall in between it is the whole time between the two questions. Where it was seen to keep
+    itself cool each fall is one.
     """
+    if drive.loop is not None and drive.loop.sure and len(drive.loop.spans) <= MOST_FALLS:
+        return [(span.start, span.end) for span in drive.loop.spans]
     found = []
     for span in drive.throttling.spans:
         falls = [fall.start for fall in drive.falls if fall.meets(span)]

@@ -40,7 +40,7 @@ class SpanData(Struct, frozen=True):
 
 
 class LimitData(Struct, frozen=True):
-    """The limit that a drive is held against: its "warning" or its "critical" temperature."""
+    """The limit that a drive is held against: "warning", "critical", or "observed" where it was seen to slow itself."""
 
     celsius: Figure
     kind: str
@@ -81,6 +81,46 @@ class LoadData(Struct, frozen=True, kw_only=True):
     seconds: Seconds
     known_seconds: Seconds
     busy: Annotated[float, Rounded(4)] | None
+
+
+class LoopData(Struct, frozen=True, kw_only=True):
+    """How the drive was seen to keep itself cool: it slows at `onset` and goes on at `back`, degrees Celsius.
+
+    `scatter` is the standard deviation of the onsets, `times` counts falls and `returns` those that ended as it had
+    cooled. `held` tells that its speed gave way so that the temperature stood still, `hottest` that all this is of its
+    hottest sensor. `against` holds what leaves something else open; where it is empty only heat explains it. "few"
+    falls; "warm": hardly seen at work while cooler; "loose" onsets; "rhythm": falls after equal times or volumes;
+    "cache": written, and no return under load; held at "one speed", at a "level" temperature before, with a
+    temperature that "drifts" after, or "as fast" at times though as warm.
+    """
+
+    onset: Figure
+    scatter: Figure
+    back: Figure | None
+    times: int
+    returns: int
+    before_mbps: Figure
+    during_mbps: Figure
+    against: tuple[str, ...]
+    spans: tuple[SpanData, ...]
+    held: bool
+    hottest: bool
+
+
+class CostData(Struct, frozen=True, kw_only=True):
+    """What heat cost: bytes not moved while slowed, of those at full speed, the seconds that takes more.
+
+    `settled_mbps` is the rate to expect for hours; unslowed the drive would settle at `unslowed_celsius`, and its rise
+    above rest (its thermal resistance) would have to become `resistance_share` of what it is. Null: not known.
+    """
+
+    lost_bytes: Bytes
+    unslowed_bytes: Bytes
+    longer_seconds: Seconds
+    settled_mbps: Figure | None
+    words: str
+    unslowed_celsius: Figure | None
+    resistance_share: Figure | None
 
 
 class ThrottlingData(Struct, frozen=True):
@@ -225,6 +265,8 @@ class SoakDriveData(Struct, frozen=True, kw_only=True):
     lost: tuple[SpanData, ...]
     notes: tuple[str, ...]
     unread: Annotated[tuple[MissingData, ...], From("missing")]
+    loop: LoopData | None
+    cost: CostData | None
 
 
 class OtherData(Struct, frozen=True):

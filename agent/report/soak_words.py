@@ -46,7 +46,7 @@ def temperatures(seen: DriveTemperatures, drive: DriveAnalysis) -> str:
 
 def limit(drive: DriveAnalysis) -> tuple[str, str]:
     """The limits of a drive, the time spent above them, and how it looks."""
-    from agent.soak.series import limits_of  # a list of logs has no use for it
+    from agent.soak.series import limits_of, near_of  # a list of logs has no use for it
 
     seen = drive.temperatures
     assert seen is not None
@@ -67,7 +67,7 @@ def limit(drive: DriveAnalysis) -> tuple[str, str]:
         if seconds
     ]
     style = BAD if seen.above_warning or seen.above_critical else FAIR if seen.near else GOOD
-    kept = "; ".join(times) or "never close to it"
+    kept = "; ".join(times) or f"never within {near_of(held):.0f} C of it"
     others = (
         f"; {known.kind} {wording.celsius(known.celsius)}" for known in limits_of(drive.head) if known.kind != held.kind
     )

@@ -32,6 +32,7 @@ MOST_EVENTS: Final = 30
 MOST_LINES: Final = 8  # of one kind, for one drive
 MOST_COMMAND: Final = 120  # characters
 COOLS: Final = "cooling"
+COST: Final = "cost of heat"
 NOTE: Final = "note"
 MISSING: Final = "missing"
 
@@ -187,6 +188,8 @@ def _sentences(drive: DriveAnalysis) -> Iterator[tuple[str, str, str]]:
         yield "load", "could not be read" if drive.load is None else "none that counts", ""
     sure = "" if drive.throttling.kind == "none" else f"{SURENESS[drive.throttling.kind]}: "
     yield "throttling", f"{sure}{plain(drive.throttling.words, SENTENCE)}", THROTTLING[drive.throttling.kind]
+    if drive.cost is not None:
+        yield COST, plain(drive.cost.words, SENTENCE), FAIR
     yield "forecast", plain(drive.forecast.words, SENTENCE), FORECAST[drive.forecast.kind]
     word, style = COOLING[drive.cooling.kind]
     yield COOLS, f"{word}: {plain(drive.cooling.words, SENTENCE)}", style
@@ -230,6 +233,7 @@ def _drive(page: Page, drive: DriveAnalysis, told: Sequence[tuple[str, str, str]
     _some(page, "slowed", [soak_words.fall_words(fall) for fall in untold(drive.throttling, drive.falls)], FAIR)
     _some(page, "link", [soak_words.change_words(change) for change in drive.link_changes], FAIR)
     _some(page, "link errors", [soak_words.burst_words(burst) for burst in drive.error_bursts], BAD)
+    _say(page, own, COST)
     _say(page, own, "forecast")
     enough = drive.cooling.kind == "enough"
     _say(

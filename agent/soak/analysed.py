@@ -7,7 +7,7 @@ drive's name before them. They hold no text of devices but names of drives, and 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
@@ -16,9 +16,12 @@ if TYPE_CHECKING:
     from agent.soak.thermal import Fit
     from probes.samples import DriveHead, End, Event, Head
 
-LimitKind = Literal["warning", "critical"]
+LimitKind = Literal["warning", "critical", "observed"]
 FallKind = Literal["heat", "cache", "link", "unclear", "other"]
 ThrottlingKind = Literal["proved", "inferred", "unclear", "none", "unknown"]
+OPEN: Final = frozenset(
+    {"warm", "rhythm", "few", "loose", "cache", "level", "as fast", "drifts", "one speed"}
+)  # what leaves heat open, see `Loop`
 ForecastKind = Literal["reaches", "close", "settles", "steady", "none"]
 CoolingKind = Literal["enough", "heatsink", "air", "both", "neighbour", "unknown"]
 
@@ -54,7 +57,10 @@ class Missing(Struct, frozen=True, kw_only=True):
 
 
 class Limit(Struct, frozen=True):
-    """The limit that a drive is held against: its own warning temperature, else its critical one."""
+    """The limit that a drive is held against: its own warning temperature, else its critical one.
+
+    Where it was seen to slow itself well below these, or they are not known, it is the temperature "observed" then.
+    """
 
     celsius: float
     kind: LimitKind
@@ -132,17 +138,65 @@ class Fall(Struct, frozen=True, kw_only=True):
         return self.start < span.end and self.end > span.start
 
 
+class Loop(Struct, frozen=True, kw_only=True):
+    """How a drive keeps itself cool: it slows at `onset` and, cooled, goes on at `back` (None: not seen, or `held`).
+
+    `scatter` is the standard deviation of the onsets in K, `times` counts the falls at that temperature and `returns`
+    those that ended as it had cooled. `held` tells that its speed gave way so that the temperature stood still.
+    `hottest` tells that it is the temperature of its hottest sensor. `against` is what speaks against heat or leaves
+    something else open: empty, it is sure.
+    """
+
+    onset: float
+    scatter: float
+    back: float | None
+    times: int
+    returns: int
+    before_mbps: float
+    during_mbps: float
+    against: tuple[str, ...]
+    spans: tuple[TimeSpan, ...]
+    held: bool = False
+    hottest: bool = False
+
+    @property
+    def sure(self) -> bool:
+        """Whether nothing but heat explains it."""
+        return not self.against
+
+    @property
+    def open(self) -> bool:
+        """Whether it may be heat, and something else as well: nothing speaks against it."""
+        return bool(self.against) and OPEN.issuperset(self.against)
+
+
 class Throttling(Struct, frozen=True):
     """Whether a drive slowed itself down to stay cool.
 
-    "proved" by its own counters, "inferred" from rate and temperature, "unclear": the rate fell and heat may be why,
-    "none": no sign of it, "unknown": it cannot be told, as `words` say.
+    "proved" by its own counters, "inferred" from rate and temperature (a `Loop`, or falls at a limit), "unclear": the
+    rate fell and heat may be why, "none": no sign of it, "unknown": it cannot be told, as `words` say.
     """
 
     kind: ThrottlingKind
     words: str
     evidence: tuple[Evidence, ...] = ()
     spans: tuple[TimeSpan, ...] = ()
+
+
+class Cost(Struct, frozen=True, kw_only=True):
+    """What heat cost: what was moved less than at full speed while slowed, and the seconds that takes more.
+
+    `settled_mbps` is the rate to expect for hours. Unslowed it would settle at `unslowed_celsius`, and its rise above
+    rest would have to become `resistance_share` of what it is. None: not known.
+    """
+
+    lost_bytes: float
+    unslowed_bytes: float
+    longer_seconds: float
+    settled_mbps: float | None
+    words: str
+    unslowed_celsius: float | None = None
+    resistance_share: float | None = None
 
 
 class LinkChange(Struct, frozen=True, kw_only=True):
@@ -217,8 +271,9 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
 
     `phases` are in time and hold those of a minute or more; `forecast` is the one that counts: of the load that runs
     now, else of the hottest one. `gaps` are times without samples, `lost` times between a "vanished" and a "returned".
-    `samples` counts those in which the temperature is known. `errors` are link errors counted during the soak, as far
-    as the counters could be read. `missing` is all that could not be read.
+    `samples` counts those in which the temperature is known. `loop` is how it was seen to keep itself cool, surely or
+    maybe, `cost` what heat took. `errors` are link errors counted during the soak, as far as the counters could be
+    read. `missing` is all that could not be read.
     """
 
     head: DriveHead
@@ -238,6 +293,8 @@ class DriveAnalysis(Struct, frozen=True, kw_only=True):
     lost: tuple[TimeSpan, ...] = ()
     notes: tuple[str, ...] = ()
     missing: tuple[Missing, ...] = ()
+    loop: Loop | None = None
+    cost: Cost | None = None
 
 
 class Other(Struct, frozen=True):

@@ -14,8 +14,10 @@ from agent.model.findings import Severity
 from agent.soak import links, missed, wording
 from agent.soak.analysed import Analysis, Cooling, DriveAnalysis, Forecast, Other, TimeSpan
 from agent.soak.cooling import COMFORT_KELVIN, STEPS, Case, cooling
+from agent.soak.cost import cost
 from agent.soak.falls import falls
 from agent.soak.headline import stays_away
+from agent.soak.heat import heat, observed
 from agent.soak.neighbours import hottest_neighbour
 from agent.soak.phases import counting, phases
 from agent.soak.remedy import with_remedies
@@ -26,7 +28,6 @@ from agent.soak.series import (
     count_known,
     gaps,
     limit_of,
-    limits_of,
     load,
     series,
     temperatures,
@@ -83,13 +84,13 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
     of = series(track, every)
     cells = blocks(of)
     head = track.head
-    limit = limit_of(head)
-    warmth, work = temperatures(of, track, limit), load(of)
-    limits = [limit.celsius for limit in limits_of(head)]
     changes, bursts = links.changes(of, track.links), links.bursts(of, track.errors)
     worse = [(change.seconds, change.seconds) for change in changes if change.severity is Severity.FAULT]
-    slow = falls(cells, limits, limit, [*worse, *((burst.start, burst.end) for burst in bursts)])
-    slow = by_count(slow, track.counters)
+    worse += [(burst.start, burst.end) for burst in bursts]
+    found = heat(of, cells, track, worse)
+    limit = observed(limit_of(head), found)
+    warmth, work = temperatures(of, track, limit), load(of)
+    slow = by_count(falls(of, cells, limit, worse, found), track.counters)
     parts = phases(of, cells, limit, slow)
     last = of.seconds[-1] if of.seconds else 0.0
     missing = missed.of_drive(track, every)
@@ -99,7 +100,7 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
         samples=count_known(of.celsius),
         temperatures=warmth,
         load=work,
-        throttling=throttling(track.counters, slow, work, warmth, limit, missing),
+        throttling=throttling(track.counters, slow, work, warmth, limit, missing, found),
         falls=slow,
         link_changes=changes,
         error_bursts=bursts,
@@ -111,6 +112,8 @@ def _drive(soak: Soak, track: Track, every: float) -> _Seen:
         lost=_lost(head.name, soak.events, last, unread(of)),
         notes=tuple(_drive_notes(track, of, warmth, limit, {part.what for part in missing})),
         missing=missing,
+        loop=found if found is not None and (found.sure or found.open) else None,
+        cost=cost(of, slow, found),
     )
     return _Seen(drive, cells, last, len(of.seconds))
 

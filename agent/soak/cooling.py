@@ -40,7 +40,7 @@ SINK_TAU: Final = 150.0
 EXACT_TAU: Final = 600.0
 HEATSINK_KELVIN: Final = 7.0  # what a heatsink took off drives' own sensors in published tests: 5 to 7
 COMFORT_KELVIN: Final = NEAR_LIMIT_CELSIUS  # how far below its limit a drive should settle
-WARM_REST: Final = 55.0  # degrees Celsius at rest: the air around is hot already (common practice)
+WARM_REST: Final = 55.0  # degrees Celsius, never cooler: nothing cools it to speak of, or its sensor errs
 SHORTEST_LOAD: Final = 60.0  # seconds of load; less tells nothing of where a temperature goes
 LONG_LOAD: Final = 3600.0  # seconds of load, steady or not, after which the highest temperature seen counts
 
@@ -269,8 +269,17 @@ def _which(case: Case) -> tuple[CoolingKind, str]:
         return "neighbour", why
     if case.temperatures is not None and case.temperatures.least >= WARM_REST:
         least = wording.celsius(case.temperatures.least)
-        return "air", f"it was never cooler than {least}, so the air around it is hot already"
+        return "air", (
+            f"it was never cooler than {least}{' though it rested' if _rested(case) else ''}: nothing cools it to "
+            "speak of, the air around it is hot, or its sensor errs, which cannot be told apart without a reading of "
+            "the air"
+        )
     return _which_by_speed(case)
+
+
+def _rested(case: Case) -> bool:
+    """Whether it was seen without work for a while."""
+    return any(not phase.loaded for phase in case.phases)
 
 
 def _which_by_speed(case: Case) -> tuple[CoolingKind, str]:
@@ -316,7 +325,7 @@ def _reason(case: Case) -> str:
         return f"it was at {most}, at or above {held}"
     if case.forecast.settled is not None and case.forecast.kind in {"reaches", "close"}:
         return f"it {case.forecast.words}"
-    return f"it gets close to {wording.limit(case.limit)}: {_top_words(case)}"
+    return f"it may come within {COMFORT_KELVIN:.0f} C of {wording.limit(case.limit)}: {_top_words(case)}"
 
 
 def _figures(case: Case) -> tuple[Evidence, ...]:

@@ -14,14 +14,14 @@ from msgspec import Struct, structs
 
 from agent.soak import wording
 from agent.soak.analysed import Fall
-from agent.soak.series import median
-from knowledge.rates import NEAR_CRITICAL_CELSIUS
+from agent.soak.by_loop import ONE_SECONDS, PAUSE_BLOCKS, by_loop
+from agent.soak.series import LOADED_MBPS, limits_of, median
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from agent.soak.analysed import FallKind, Limit
-    from agent.soak.series import Blocks
+    from agent.soak.analysed import FallKind, Limit, Loop
+    from agent.soak.series import Blocks, Series
 
 AT_LIMIT_KELVIN: Final = 3.0  # so close below a limit, a drive may slow itself: sensors scatter by 1 K, steps are 1 K
 FALLEN: Final = 0.75  # of the rate before: less than that is a fall (published drops: 2.4 to 1.4 GB/s)
@@ -31,14 +31,15 @@ BUSY_STAYS: Final = 0.8  # a drive that slows itself down is busy for as much of
 MIX_STAYS: Final = 0.3  # share of writing; more change than that is another load
 MOSTLY_WRITING: Final = 0.5
 LEAST_CACHE_BYTES: Final = 1e9  # no drive's cache is so small that less fills it visibly (common practice)
-PAUSE_BLOCKS: Final = 3  # of rest, after which a cache may have been emptied
 SAME_VOLUME: Final = 0.2  # volumes of two falls that differ by less are the same
 COOLED_KELVIN: Final = 1.0
 COOL_KELVIN: Final = 10.0  # so much cooler than it was, a drive that slows itself has long gone back (common practice)
 COOL_BLOCKS: Final = 6  # so long it stays that cool without going faster: a minute
-OFTEN: Final = 3  # falls at one temperature, each over as the drive cooled, are of a limit of its own
-SAME_KELVIN: Final = 2.0  # temperatures so close to their middle are one: steps are 1 K, and sensors scatter
-ONE_SECONDS: Final = 120.0  # falls of a kind that are closer together are told as one
+SEVERAL_KELVIN: Final = 3.0  # temperatures that far apart are several
+HOTTER_KELVIN: Final = 2.0  # a drive that worked at its full speed while so much hotter does not slow itself here
+HOTTER_BLOCKS: Final = 3
+LONG_BLOCKS: Final = 12  # two minutes at its full speed, as warm as when it fell: that is no temperature to slow at
+MOST_ASKED: Final = 200  # falls that are held against all else the drive did
 NEAR_SECONDS: Final = 15.0  # so close to the beginning of a fall, a change of the link is why
 
 
@@ -56,12 +57,18 @@ class Finder:
     """Goes over the blocks once and keeps the falls that are none of the load's own."""
 
     def __init__(
-        self, cells: Blocks, limits: Sequence[float], held: Limit | None, link: Sequence[tuple[float, float]]
+        self,
+        of: Series,
+        cells: Blocks,
+        limits: Sequence[float],
+        held: Limit | None,
+        link: Sequence[tuple[float, float]],
     ) -> None:
         """`limits` are all temperatures at which the drive may slow itself, `held` the one that words name.
 
         `link` are the times, from and to, at which its link got worse or counted errors.
         """
+        self.of = of
         self.cells = cells
         self.link = link
         self.limits = limits
@@ -166,7 +173,7 @@ class Finder:
         self.closed = place
         if not recovered and self._asks_for_less(fall.onset, fall.seen, place):
             return
-        during = median(value for value in cells.rate[fall.seen : place] if value == value)  # noqa: PLR0124 - nan
+        during = self._floor(fall, place)
         known = _mean(cells.busy[fall.seen : place]) is not None
         then = cells.celsius[place] if recovered else float("nan")
         celsius_then = then if then == then else None  # noqa: PLR0124 - nan
@@ -174,7 +181,9 @@ class Finder:
         peak = _most(cells.celsius[max(0, fall.onset - 1) : place])
         cooled = peak is not None and celsius_then is not None and celsius_then <= peak - COOLED_KELVIN
         kind = self._kind(fall, hottest, cooled=cooled, sure_of_load=known or recovered)
-        stays = kind == "heat" and not recovered and self._stayed_cool(fall.seen, place, hottest)
+        reads = kind == "unclear" and fall.share < MOSTLY_WRITING
+        maybe = (kind == "heat" or reads) and hottest is not None and not recovered
+        stays = maybe and self._stayed_cool(fall.seen, place, hottest)
         kind = "unclear" if stays else kind
         made = Fall(
             kind=kind,
@@ -190,20 +199,43 @@ class Finder:
         )
         self.found.append(structs.replace(made, words=self._words(made, cooled=cooled, stays=stays)))
 
+    def _floor(self, fall: _Open, after: int) -> float | None:
+        """The middle rate of the samples of a fall that are low: it may come and go faster than blocks show."""
+        first, last = self.cells.first[fall.seen], self.cells.first[after]
+        rates = [self.of.read[at] + self.of.write[at] for at in range(first, last)]
+        return median(rate for rate in rates if LOADED_MBPS <= rate < FALLEN * fall.before) or median(
+            rate
+            for rate in rates
+            if rate == rate  # noqa: PLR0124 - nan
+        )
+
     def _stayed_cool(self, first: int, after: int, hottest: float | None) -> bool:
         """Whether it cooled far down in a fall that did not end for it: heat alone does not hold a cool drive back."""
         assert hottest is not None
         return sum(value <= hottest - COOL_KELVIN for value in self.cells.celsius[first:after]) >= COOL_BLOCKS
+
+    def _as_fast_at(self, fall: _Open, celsius: float) -> int:
+        """In how many blocks it worked as fast as before that fall, and was as warm as that or hotter."""
+        cells, seen = self.cells, 0
+        if len(self.found) >= MOST_ASKED:
+            return 0
+        for place, rate in enumerate(cells.rate):
+            if rate >= BACK * fall.before and cells.celsius[place] >= celsius:
+                seen += abs(cells.write[place] / rate - fall.share) <= MIX_STAYS
+        return seen
 
     def _kind(self, fall: _Open, hottest: float | None, *, cooled: bool, sure_of_load: bool) -> FallKind:
         writing = fall.share >= MOSTLY_WRITING
         begin, end = self.cells.start[fall.onset] - NEAR_SECONDS, self.cells.end[fall.seen] + NEAR_SECONDS
         if any(start <= end and begin <= stop for start, stop in self.link):
             return "link"
-        if hottest is None or not self.limits:
+        if hottest is None:
             return "unclear"
         if any(hottest >= limit - AT_LIMIT_KELVIN for limit in self.limits):
-            return "heat" if cooled or (sure_of_load and not writing) else "unclear"
+            held_back = cooled or (sure_of_load and not writing)
+            return "heat" if held_back and self._as_fast_at(fall, hottest) < LONG_BLOCKS else "unclear"
+        if not self.limits and self._as_fast_at(fall, hottest + HOTTER_KELVIN) < HOTTER_BLOCKS:
+            return "unclear"
         return "cache" if writing and fall.written >= LEAST_CACHE_BYTES else "other"
 
     def _words(self, fall: Fall, *, cooled: bool, stays: bool) -> str:
@@ -225,7 +257,8 @@ class Finder:
                 return f"{rates} {where}, as its link changed or counted errors"
             case "unclear" if fall.celsius is not None and self.limits:
                 cooled_off = f", and did not come back although it cooled by {COOL_KELVIN:.0f} C and more: heat, or a "
-                cause = f"{cooled_off}load that asks for less" if stays else f", {volume}: heat or a full write cache"
+                other = f", {volume}: heat or a full write cache" if fall.written_bytes else ": heat, or another load"
+                cause = f"{cooled_off}load that asks for less" if stays else other
                 return f"{rates} {where}{cause}, which cannot be told apart here"
             case "unclear":
                 return f"{rates} {where}; without a temperature and a limit it cannot be told whether heat is why"
@@ -234,16 +267,24 @@ class Finder:
 
 
 def falls(
-    cells: Blocks, limits: Sequence[float], held: Limit | None, link: Sequence[tuple[float, float]] = ()
+    of: Series,
+    cells: Blocks,
+    held: Limit | None,
+    link: Sequence[tuple[float, float]] = (),
+    loop: Loop | None = None,
 ) -> tuple[Fall, ...]:
     """All falls of a drive, those of a kind close together as one; of a cache also whether its volume is always alike.
 
-    `limits` are all temperatures at which the drive may slow itself, `held` the one that words name; `link` are the
-    times, from and to, at which its link got worse or counted errors.
+    `held` is the limit that words name; `link` are the times, from and to, at which its link got worse or counted
+    errors; `loop` is how the drive was seen to keep itself cool.
     """
-    found = _own_limit(Finder(cells, limits, held, link).run(), held)
+    limits = [limit.celsius for limit in limits_of(of.head)]
+    if loop is not None and loop.sure and not loop.hottest:
+        limits.append(loop.onset)
+    found = Finder(of, cells, limits, held, link).run()
+    found = by_loop(found if limits else _by_volume(found), cells, loop, limits)
     volumes = [fall.written_bytes for fall in found if fall.kind == "cache"]
-    if len(volumes) > 1 and max(volumes) - min(volumes) <= SAME_VOLUME * max(volumes):
+    if alike(volumes):
         each = f"; {len(volumes)} times, each after about as much"
         found = [structs.replace(fall, words=fall.words + each) if fall.kind == "cache" else fall for fall in found]
     joined: list[Fall] = []
@@ -255,54 +296,26 @@ def falls(
     return tuple(_told(fall) for fall in joined)
 
 
-def _own_limit(found: Sequence[Fall], held: Limit | None) -> list[Fall]:
-    """The falls, with those marked that come again and again at one temperature, each over as the drive cooled.
+def alike(volumes: Sequence[float]) -> bool:
+    """Whether several volumes are about the same."""
+    return len(volumes) > 1 and max(volumes) - min(volumes) <= SAME_VOLUME * max(volumes)
 
-    A drive may slow itself at a temperature that it tells nobody. Where only its critical limit is known, one that
-    lies close below that is inferred to; farther below any limit it is unclear, as a load may have such a rhythm too.
-    """
-    middle = median(
-        fall.celsius
-        for fall in found
-        if fall.kind in {"other", "cache"} and fall.celsius is not None and _over_as_it_cooled(fall)
-    )
-    if middle is None:
+
+def _by_volume(found: Sequence[Fall]) -> list[Fall]:
+    """The falls; those that came after one volume at several temperatures, where no limit is known, are of a cache."""
+    full = [fall for fall in found if fall.kind in {"cache", "unclear"} and fall.written_bytes >= LEAST_CACHE_BYTES]
+    warmth = [fall.celsius for fall in full if fall.celsius is not None]
+    if not alike([fall.written_bytes for fall in full]) or max(warmth) - min(warmth) < SEVERAL_KELVIN:
         return list(found)
-    alike = [
-        fall.kind in {"other", "cache"} and fall.celsius is not None and abs(fall.celsius - middle) <= SAME_KELVIN
-        for fall in found
-    ]
-    if sum(same and _over_as_it_cooled(fall) for fall, same in zip(found, alike, strict=True)) < OFTEN:
-        return list(found)
-    critical = held is not None and held.kind == "critical" and middle >= held.celsius - NEAR_CRITICAL_CELSIUS
-    return [_at_own_limit(fall, sure=critical) if same else fall for fall, same in zip(found, alike, strict=True)]
+    return [_of_cache(fall) if fall.kind == "unclear" and fall in full else fall for fall in found]
 
 
-def _over_as_it_cooled(fall: Fall) -> bool:
-    return (
-        fall.recovered
-        and fall.celsius is not None
-        and fall.celsius_then is not None
-        and fall.celsius_then <= fall.celsius - COOLED_KELVIN
-    )
-
-
-def _at_own_limit(fall: Fall, *, sure: bool) -> Fall:
-    what = (
-        "as drives do that slow themselves down by a limit of their own"
-        if sure
-        else (
-            "as of a drive that slows itself down by a limit of its own, or of a load with such a rhythm, which "
-            "cannot be told apart here"
-        )
-    )
-    rest = fall.words.partition(";")[0]
-    back = " and came back as it cooled" if fall.recovered else ""
-    return structs.replace(
-        fall,
-        kind="heat" if sure else "unclear",
-        words=f"{rest}{back}, always at about this temperature, {what}",
-    )
+def _of_cache(fall: Fall) -> Fall:
+    rates, _, rest = fall.words.partition(" at ")
+    where = rest.partition(";")[0].partition(", after")[0]
+    volume = wording.amount(fall.written_bytes)
+    words = f"{rates} after {volume} written, at {where}, as with a write cache that is full"
+    return structs.replace(fall, kind="cache", words=words)
 
 
 def _goes_on(first: Fall, then: Fall) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Severity
+from agent.soak import wording
 from probes.samples import ERRORS, LINK, TEMPERATURE
 
 if TYPE_CHECKING:
@@ -53,6 +54,8 @@ def _throttled(drive: DriveAnalysis, *, away: bool) -> tuple[Severity, str]:
     if kind in {"none", "unknown"} and rested and not blind:
         return Severity.NOTE, "no load"
     severity, words = THROTTLED[kind]
+    if drive.loop is not None and drive.loop.sure and kind in {"proved", "inferred"}:
+        words = f"throttled at about {wording.celsius(drive.loop.onset)}{' (observed)' if kind == 'inferred' else ''}"
     return severity, f"{words} until then" if away and kind == "none" else words
 
 

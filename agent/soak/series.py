@@ -287,7 +287,8 @@ def _rates(values: Sequence[float], lasted: Sequence[float]) -> LoadRates | None
 
 def _bytes(values: Sequence[float], since: Sequence[float]) -> float:
     """Bytes of rates over the time since the sample before; what is not known counts nothing."""
-    total = float(sum(map(mul, values, since)))
+    total = float(sum(map(mul, values[1:], since[1:])))  # the first is the rate before the first sample
+    total += values[0] * since[0] if values and not isnan(values[0]) else 0.0
     if isnan(total):
         total = sum(rate * time for rate, time in zip(values, since, strict=True) if rate == rate)  # noqa: PLR0124 - nan
     return total * 1e6

@@ -15,7 +15,7 @@ from probes.samples import COUNTERS
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.soak.analysed import DriveLoad, DriveTemperatures, Fall, Limit, Missing
+    from agent.soak.analysed import DriveLoad, DriveTemperatures, Fall, Limit, Loop, Missing
     from probes.samples import Counters
 
 # What each counter of the drive's health log (NVMe, log 02h) counts: words with the rise, and its name as evidence.
@@ -35,6 +35,8 @@ COUNTS: Final = {
 }
 BY_HEAT: Final = frozenset({"heat", "unclear"})  # falls that are, or may be, the drive's own doing to stay cool
 MOST_READINGS: Final = 3  # falls that are told as readings
+HALF_STEP: Final = 0.5  # K; sensors have steps of 1 K
+UNMOVED: Final = "; its own counters of heat did not move, as with drives that slow by a policy of their own"
 SLOWING: Final = ("light_count", "heavy_count", "light_seconds", "heavy_seconds")
 
 
@@ -45,21 +47,46 @@ def throttling(
     temperatures: DriveTemperatures | None,
     limit: Limit | None,
     missing: Sequence[Missing] = (),
+    loop: Loop | None = None,
 ) -> Throttling:
-    """The verdict on a drive; `missing` is what could not be read of it."""
+    """The verdict on a drive; `missing` is what could not be read of it, `loop` how it was seen to keep itself cool."""
     rises, spans = _rises(counters)
     uncounted = missed.weighing(missing, frozenset({COUNTERS}))
-    if rises:
+    if any(name in rises for name in SLOWING):
         return _proved(rises, spans, falls, uncounted)
+    told = _by_falls(counters, falls, loop, uncounted)
+    if told is None:
+        told = _open(_quiet(counters, falls, load, temperatures, limit), load, missed.weighing(missing))
+    return _warm(told, rises) if rises else told
+
+
+def _by_falls(
+    counters: Sequence[tuple[float, Counters]],
+    falls: Sequence[Fall],
+    loop: Loop | None,
+    uncounted: Sequence[Missing],
+) -> Throttling | None:
+    """What the falls of its rate say; None where no fall may be of heat."""
     hot = [fall for fall in falls if fall.kind == "heat"]
     if hot:
+        sure = loop if loop is not None and loop.sure else None
         text = f"its rate {hot[0].words}" if len(hot) == 1 else _many(hot)
-        return Throttling("inferred", text + _of_counters(counters, uncounted), tuple(_evidence(hot)), _spans(hot))
+        readings = tuple(_evidence(hot))
+        if sure is not None:
+            text, readings = _observed(sure), (*_of_loop(sure), *readings)
+        return Throttling("inferred", text + _of_counters(counters, uncounted), readings, _spans(hot))
     maybe = [fall for fall in falls if fall.kind == "unclear"]
     if maybe:
         text = f"its rate {maybe[0].words}" + _of_counters(counters, uncounted)
         return Throttling("unclear", text, tuple(_evidence(maybe)), _spans(maybe))
-    return _open(_quiet(counters, load, temperatures, limit), load, missed.weighing(missing))
+    return None
+
+
+def _warm(told: Throttling, rises: dict[str, int]) -> Throttling:
+    """The verdict on a drive that counted time at its limits and none in which it slowed itself: hot, and no more."""
+    words = told.words.removesuffix(UNMOVED).replace("its own counters of heat did not move, and ", "")
+    evidence = _readings(rises)
+    return structs.replace(told, words=f"{words}; {_counted(rises)}", evidence=(*evidence, *told.evidence))
 
 
 def _open(told: Throttling, load: DriveLoad | None, missing: Sequence[Missing]) -> Throttling:
@@ -153,23 +180,53 @@ def _proved(
     rises: dict[str, int], spans: Sequence[TimeSpan], falls: Sequence[Fall], uncounted: Sequence[Missing]
 ) -> Throttling:
     """By the drive's own counters, with the fall of the rate that goes with it, if one was seen."""
-    parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
-    text = "by its own count it " + (", ".join(parts[:-1]) + " and " if parts[1:] else "") + parts[-1]
+    text = _counted(rises)
     seen = [fall for fall in falls if fall.kind in BY_HEAT and any(map(fall.meets, spans))]
     if seen:
         text += f"; its rate {seen[0].words}"
-    elif not any(name in rises for name in SLOWING):
-        text += "; its rate did not visibly fall meanwhile"
     if uncounted:
         text += f"; {missed.phrase(uncounted)}, so it may be more"
-    evidence = [Evidence(name, f"{rises[key]} more", "no more") for key, (_, name) in COUNTS.items() if key in rises]
-    return Throttling("proved", text, (*evidence, *_evidence(seen)), tuple(spans))
+    return Throttling("proved", text, (*_readings(rises), *_evidence(seen)), tuple(spans))
+
+
+def _counted(rises: dict[str, int]) -> str:
+    """What a drive counted, in one sentence."""
+    parts = [text.format(_rise(name, rises[name])) for name, (text, _) in COUNTS.items() if name in rises]
+    return "by its own count it " + (", ".join(parts[:-1]) + " and " if parts[1:] else "") + parts[-1]
+
+
+def _readings(rises: dict[str, int]) -> Iterator[Evidence]:
+    """The same as readings."""
+    return (Evidence(name, f"{rises[key]} more", "no more") for key, (_, name) in COUNTS.items() if key in rises)
 
 
 def _rise(name: str, rise: int) -> str:
     if name.endswith("_count"):
         return "once" if rise == 1 else f"{rise} times"
     return wording.lasting(rise * (60.0 if name.endswith("_minutes") else 1.0)) if name.endswith("s") else str(rise)
+
+
+def _observed(loop: Loop) -> str:
+    """A loop in one sentence."""
+    at = wording.celsius(loop.onset) + (" at its hottest sensor" if loop.hottest else "")
+    rates = f"from {wording.mbps(loop.before_mbps)} to {wording.mbps(loop.during_mbps)}"
+    text = f"it slows itself at about {at} (observed): "
+    if loop.held:
+        return f"{text}there, and not while it was cooler, its rate gave way {rates}, so that it grew no hotter"
+    times = "once" if loop.times == 1 else f"{loop.times} times"
+    text += f"its rate fell {times}, {rates}, always at that temperature and not while it was cooler"
+    if loop.back is not None:
+        text += f", and came back as it had cooled to about {wording.celsius(loop.back)}"
+    return text
+
+
+def _of_loop(loop: Loop) -> Iterator[Evidence]:
+    """A loop as readings."""
+    error = f"give or take {max(HALF_STEP, loop.scatter):.1f} C"
+    where = "temperature at which it was held" if loop.held else f"temperature of {loop.times} falls of its rate"
+    yield Evidence(where, f"{loop.onset:.1f} C, {error}", "any, if heat were not why")
+    if loop.back is not None:
+        yield Evidence(f"temperature of {loop.returns} returns", f"{loop.back:.1f} C", "any, if heat were not why")
 
 
 def _many(falls: Sequence[Fall]) -> str:
@@ -192,7 +249,7 @@ def _of_counters(counters: Sequence[tuple[float, Counters]], uncounted: Sequence
     if uncounted:
         return f"; {missed.phrase(uncounted)}, so this is not proved"
     if len(counters) > 1:
-        return "; its own counters of heat did not move, as with drives that slow by a policy of their own"
+        return UNMOVED
     return "; its own counters of heat were not read, so this is not proved"
 
 
@@ -210,6 +267,7 @@ def _spans(falls: Sequence[Fall]) -> tuple[TimeSpan, ...]:
 
 def _quiet(
     counters: Sequence[tuple[float, Counters]],
+    falls: Sequence[Fall],
     load: DriveLoad | None,
     temperatures: DriveTemperatures | None,
     limit: Limit | None,
@@ -225,9 +283,8 @@ def _quiet(
     if temperatures is None:
         return Throttling("unknown", "neither its temperature nor its own counters of heat were read")
     if limit is None:
-        return Throttling(
-            "none", "no sign of it: its rate held; its limit and its own counters of heat could not be read"
-        )
+        rate = "its rate fell, but not by heat" if falls else "its rate held"
+        return Throttling("none", f"no sign of it: {rate}; its limit and its own counters of heat could not be read")
     held = wording.limit(limit)
     text = (
         f"no sign of it: close to {held} its rate never fell but with its load; its own counters of heat were not read"

@@ -57,12 +57,16 @@ def amount(size: float) -> str:
 
 
 def limit(held: Limit) -> str:
-    """The limit that a drive is held against: "its limit of 82 C"; a critical one is named as such."""
+    """The limit that a drive is held against: "its limit of 82 C"; one that is no warning limit is named."""
+    if held.kind == "observed":
+        return f"the {celsius(held.celsius)} at which it slows itself (observed)"
     kind = "critical limit" if held.kind == "critical" else "limit"
     return f"its {kind} of {celsius(held.celsius)}"
 
 
 def below(degrees: float, held: Limit) -> str:
-    """How far a temperature is below the limit: "21 C below its limit"; a critical one is named as such."""
+    """How far a temperature is below the limit: "21 C below its limit"; one that is no warning limit is named."""
+    if held.kind == "observed":
+        return f"{celsius(held.celsius - degrees)} below where it slows itself"
     kind = "critical limit" if held.kind == "critical" else "limit"
     return f"{celsius(held.celsius - degrees)} below its {kind}"

@@ -68,7 +68,7 @@ def main() -> None:
         "blocks": lambda: [blocks(one) for one in of],
         "temperatures": lambda: [temperatures(*three) for three in zip(of, made.tracks, limits, strict=True)],
         "loads": lambda: [load(one) for one in of],
-        "falls": lambda: [falls(one, (81.85, 84.85), limit) for one, limit in zip(cells, limits, strict=True)],
+        "falls": lambda: [falls(*three) for three in zip(of, cells, limits, strict=True)],
         "phases": lambda: [phases(*three, ()) for three in zip(of, cells, limits, strict=True)],
     }
     medians = side_by_side({name: seconds_of(subject) for name, subject in subjects.items()}, rounds=5)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from agent.soak.analysed import Analysis
     from probes.samples import Soak
 
+BETWEEN_CROSSES: Final = 28  # on the lines of what is written
 MOST_DRIVES: Final = 8
 NAME_SIZE: Final = 12.0
 TOP: Final = 42.0
@@ -57,12 +58,13 @@ class Tick(Struct, frozen=True):
 class Curve(Struct, frozen=True):
     """A line, point by point; `number` is that of its drive, which has a colour and a kind of dash.
 
-    `thin` is for what is written.
+    `thin` is for what is written; it has `crosses`, each the middle of one.
     """
 
     path: tuple[str, ...]
     number: int
     thin: bool = False
+    crosses: tuple[tuple[int, float], ...] = ()
 
 
 class Name(Struct, frozen=True):
@@ -259,6 +261,7 @@ class _Drawing:
         for at, value in zip(times, values, strict=True):
             columns.setdefault(round(self.x(at)), []).append(value)
         path: list[str] = []
+        crosses: list[tuple[int, float]] = []
         pen = "M"
         for at, found in columns.items():
             known = [value for value in found if isfinite(value)]
@@ -268,7 +271,9 @@ class _Drawing:
             value = max(known) if most else sum(known) / len(known)
             path.append(f"{pen}{at} {scale.y(value)}")
             pen = "L"
-        return Curve(tuple(path), drawn.number, thin)
+            if thin and (not crosses or at - crosses[-1][0] >= BETWEEN_CROSSES):
+                crosses.append((at, scale.y(value)))
+        return Curve(tuple(path), drawn.number, thin, tuple(crosses))
 
     def _names(self, ends: Sequence[tuple[points.DriveDrawn, str, float | None]], scale: _Scale) -> tuple[Name, ...]:
         """Names right of a panel at the heights of their lines, moved apart where they would cover each other."""

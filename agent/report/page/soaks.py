@@ -198,6 +198,8 @@ def _rows(drive: DriveAnalysis) -> Iterator[SoakRow]:
     yield from _some("Slowed", [soak_words.fall_words(fall) for fall in untold(slowed, drive.falls)])
     yield from _some("Link", [soak_words.change_words(change) for change in drive.link_changes])
     yield from _some("Link errors", [soak_words.burst_words(burst) for burst in drive.error_bursts])
+    if drive.cost is not None:
+        yield SoakRow("Cost of heat", plain(drive.cost.words, SENTENCE))
     yield SoakRow("Forecast", plain(drive.forecast.words, SENTENCE))
     cooling = drive.cooling
     shown = (
