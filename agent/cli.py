@@ -429,6 +429,7 @@ def _write(sheet: str, place: str, *, force: bool) -> None:
                 "capture",
                 "check",
                 "compare",
+                "compare-soaks",
                 "explain",
                 "inventory",
                 "measure",
@@ -455,6 +456,10 @@ def schema(name: str) -> None:
         from agent.report import plan_data
 
         output.form(plan_data.schema(name))
+    elif name == "compare-soaks":
+        from agent.report import soak_pairs_data
+
+        output.form(soak_pairs_data.schema())
     elif name == "compare":
         from agent.report import compare_data
 

@@ -59,17 +59,24 @@ def comparing(
     ) -> None:
         """Show what an upgrade changed: parts, links, rates, firmware, temperatures, findings.
 
+        Two logs of soaks are compared as such: what a heatsink or a fan brought, drive by drive, with its error.
+
         BEFORE and AFTER are captures (- is standard input); without AFTER it is this machine as it is now. Parts are
         told by serial number, else by model and slot, never by bus number. What one side could not read is said, and
         is no change. A part that is gone while nothing took its place is worse, unless a build sheet (--against) tells
         what belongs there.
 
-        Exit status: 0 nothing got worse; 1 something did; 2 bad use or unreadable input; 3 nothing could be read.
+        Exit status: 0 nothing got worse; 1 something did; 2 bad use or unreadable input; 3 nothing could be read,
+        or of two logs nothing be compared.
         """
         if [before, after, against].count("-") > 1:
             raise click.UsageError("- can be given once: standard input is read once.")
         if after is not None and root is not None:
             raise click.UsageError("--root and AFTER cannot go together: a capture already is another machine.")
+        if _logs(before, after):
+            if against is not None or notes:
+                raise click.UsageError("--against and --notes go with captures, not with the logs of soaks.")
+            context.exit(_soaks(before, after, form, as_given=as_given))
         sheet = _sheet(against)
         shelf = noted(notes)
         sides = source(before, None), source(after, root)
@@ -78,7 +85,7 @@ def comparing(
 
         found = compared(audits[0], audits[1])
         if not as_given and not found.other_machine:
-            _in_order(audits[0].facts, audits[1].facts)
+            _in_order(audits[0].facts.taken_at, audits[1].facts.taken_at)
         names = sides[0].name, sides[1].name
         if form == "json":
             from agent.report import compare_data
@@ -97,20 +104,56 @@ def comparing(
     return compare
 
 
-def _in_order(before: Facts, after: Facts) -> None:
+def _logs(before: str, after: str | None) -> bool:
+    """Whether both are logs of soaks; one alone is refused (UsageError)."""
+    from agent.commands.reporting import is_log
+
+    found = is_log(before), after is not None and is_log(after)
+    if any(found) and not all(found):
+        raise click.UsageError("A soak's log is compared with another log: give two, before and after.")
+    return all(found)
+
+
+def _soaks(before: str, after: str | None, form: str, *, as_given: bool) -> int:
+    """Compare two logs; the exit status."""
+    from agent.commands import session
+    from agent.soak.pairs import pair
+
+    assert after is not None
+    analyses = [session.analysed(name)[1] for name in (before, after)]
+    if not as_given:
+        _in_order(*(found.head.started_at for found in analyses))
+    found = pair(*analyses)
+    names = f"{before} (log)", f"{after} (log)"
+    if form == "json":
+        from agent.report import soak_pairs_data
+
+        output.form(soak_pairs_data.pair(found, *names))
+    elif form == "markdown":
+        from agent.report import soak_pairs
+
+        output.whole(soak_pairs.markdown(found, *names).encode())
+    else:
+        from agent.report import soak_pairs as report
+
+        output.page(report.page, (found, *names), names[1])
+    return 3 if found.nothing else 1 if found.worse else 0
+
+
+def _in_order(before: str, after: str) -> None:
     """Refuse a comparison the wrong way round (BadInput): what broke would be praised as mended."""
     from datetime import datetime
 
     from knowledge.problems import BadInput
 
     try:
-        late, early = datetime.fromisoformat(before.taken_at), datetime.fromisoformat(after.taken_at)
+        late, early = datetime.fromisoformat(before), datetime.fromisoformat(after)
         backwards = late > early
     except (TypeError, ValueError):  # no date, or one without a zone: nothing to tell them by
         return
     if backwards:
         raise BadInput(
-            f"AFTER was read before BEFORE ({after.taken_at}, {before.taken_at}): name the older one first, "
+            f"AFTER was read before BEFORE ({after}, {before}): name the older one first, "
             "or give --as-given if a clock was wrong"
         )
 

@@ -63,7 +63,7 @@ def reporting(
         from probes.files import check_place, quoted, write_whole
 
         check_place(out, force=force)
-        captures = [name for name in files if not _is_log(name)]
+        captures = [name for name in files if not is_log(name)]
         logs = [name for name in files if name not in captures]
         sources = [source(name, None) for name in captures]
         if not sources and (root is not None or not logs):
@@ -99,7 +99,7 @@ def _check(files: Sequence[str], root: str | None) -> None:
         raise click.UsageError("Standard input is read once: give - once.")
 
 
-def _is_log(name: str) -> bool:
+def is_log(name: str) -> bool:
     """Whether a file is the log of a soak; what cannot be read is told of later, as a capture."""
     if name == "-":
         return False

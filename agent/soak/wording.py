@@ -20,6 +20,16 @@ def celsius(degrees: float) -> str:
     return f"{degrees:.0f} C" if abs(degrees) >= 0.5 else "0 C"  # noqa: PLR2004 - rounds to 0, without a sign
 
 
+def tenths(degrees: float) -> str:
+    """A temperature that more than one reading tells of, with its tenth: "61.2 C"."""
+    return f"{degrees:.1f} C"
+
+
+def kelvin(change: float) -> str:
+    """A difference of temperatures that more than one reading tells of: "11.7 K"."""
+    return f"{change:.1f} K"
+
+
 def mbps(rate: float) -> str:
     """A rate: "2,954 MB/s"; a slow one with its tenth."""
     return f"{rate:,.1f} MB/s" if rate < 10.0 else f"{rate:,.0f} MB/s"  # noqa: PLR2004 - where the tenth tells something
