@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from msgspec import Struct
+from msgspec import Struct, field
 
 from probes.unread import Unread
 
@@ -61,7 +61,7 @@ class DriveHead(Struct, frozen=True, kw_only=True):
     `blocks` are the block devices under whose names the system counts its bytes, none where it does not. `link` is
     (generation, lanes) of its own link at the start, `ports` the addresses of the functions whose error counters are
     watched. `expected` is the range in MB/s that it should reach when read alone. `unread` is what could not be looked
-    up at the start.
+    up at the start. `limits_from` says where limits that could not be read were known from, by the word for the limit.
     """
 
     name: str
@@ -77,6 +77,7 @@ class DriveHead(Struct, frozen=True, kw_only=True):
     ports: tuple[str, ...] = ()
     expected: tuple[float, float] | None = None
     unread: tuple[Unread, ...] = ()
+    limits_from: dict[str, str] = field(default_factory=dict)
 
 
 class Head(Struct, frozen=True, kw_only=True):

@@ -194,6 +194,9 @@ def test_a_drive_says_what_it_is_and_takes() -> None:
         slot="M2_1",
         model="Quillmark Folio 1TB",
         serial="QF1-10001",
+        firmware="QF-2.3.1",
+        warning_celsius=74.85,
+        critical_celsius=79.85,
     )
 
 

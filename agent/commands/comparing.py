@@ -106,7 +106,7 @@ def comparing(
 
 def _logs(before: str, after: str | None) -> bool:
     """Whether both are logs of soaks; one alone is refused (UsageError)."""
-    from agent.commands.reporting import is_log
+    from agent.commands.session import is_log
 
     found = is_log(before), after is not None and is_log(after)
     if any(found) and not all(found):

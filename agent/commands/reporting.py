@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from knowledge.problems import BadInput
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -21,7 +19,6 @@ if TYPE_CHECKING:
     from agent.source import Clock, Source
     from probes.samples import Soak
 
-SQLITE: Final = b"SQLite format 3\x00"  # how such a file begins: SQLite, Database File Format, section 1.3
 PAGE: Final = (".html", ".htm")
 MARKDOWN: Final = (".md", ".markdown")
 MOST_FILES: Final = 64
@@ -63,6 +60,8 @@ def reporting(
         from probes.files import check_place, quoted, write_whole
 
         check_place(out, force=force)
+        from agent.commands.session import is_log
+
         captures = [name for name in files if not is_log(name)]
         logs = [name for name in files if name not in captures]
         sources = [source(name, None) for name in captures]
@@ -97,18 +96,6 @@ def _check(files: Sequence[str], root: str | None) -> None:
         raise click.UsageError(f"--root {root}: there is no such directory.")
     if files.count("-") > 1:
         raise click.UsageError("Standard input is read once: give - once.")
-
-
-def is_log(name: str) -> bool:
-    """Whether a file is the log of a soak; what cannot be read is told of later, as a capture."""
-    if name == "-":
-        return False
-    from probes.files import read_whole
-
-    try:
-        return bytes(read_whole(name, len(SQLITE))[: len(SQLITE)]) == SQLITE
-    except BadInput:
-        return False
 
 
 def _audit(source: Source, settle: float, shelf: Shelf | None) -> Audit:

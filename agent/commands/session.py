@@ -16,16 +16,19 @@ from agent.source import Source
 from knowledge.problems import BadInput, NothingRead
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from agent.audit import Audit
     from agent.child import Run
     from agent.soak.analysed import Analysis
+    from agent.soak.known_limits import KnownLimit
     from agent.source import Clock
     from probes.samples import End, Event, Head, Moment, Soak
     from probes.soaklog import Writer
 
 LAST: Final = "last"
+MOST_LOGS: Final = 50  # of the user, that are looked through for limits of drives
+SQLITE: Final = b"SQLite format 3\x00"  # how such a file begins: SQLite, Database File Format, section 1.3
 
 
 class View(Protocol):
@@ -58,6 +61,7 @@ class SoakRequest(Struct, frozen=True, kw_only=True):
     """A soak as the user wants it: seconds between samples, how many seconds it `lasts` (None: until it is ended).
 
     `command` is () for none, `log` None for the default place, `root` the directory that holds the platform's files.
+    `limits` are files with limits of drives that cannot be read.
     """
 
     command: tuple[str, ...]
@@ -66,6 +70,7 @@ class SoakRequest(Struct, frozen=True, kw_only=True):
     log: str | None
     root: str | None
     keep_serials: bool
+    limits: tuple[str, ...] = ()
 
 
 class Surroundings(Struct, frozen=True, kw_only=True):
@@ -98,16 +103,18 @@ def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], V
     Raises Problem where it cannot be begun, or nothing can be read; no log is left then.
     """
     from agent import child
+    from agent.soak.known_limits import completed
     from probes.files import check_place
     from probes.soaklog import Writer, default_folder, new_place
 
     check_followed("soak", around.platform)
+    known = [*known_limits(asked.limits, around), *_of_logs(folder(around.environ))]
     if asked.command:
         child.find(asked.command, around.environ)
     if asked.log is not None:
         check_log(asked.log, check_place)
     audit, capture = _seen(asked, around)
-    head = _head(asked, around, audit)
+    head = completed(_head(asked, around, audit), known)
     path = asked.log if asked.log is not None else new_place(default_folder(around.environ), head.started_at)
     log = Writer(path, head, capture)
     with child.Run(asked.command, around.clock().running) as running:
@@ -292,8 +299,60 @@ def found(name: str, environ: Mapping[str, str]) -> str:
     return name
 
 
-def analysed(path: str, end: End | None = None) -> tuple[Soak, Analysis]:
+def is_log(name: str) -> bool:
+    """Whether a file is the log of a soak; what cannot be read is told of later, as a capture."""
+    if name == "-":
+        return False
+    from probes.files import read_whole
+
+    try:
+        return bytes(read_whole(name, len(SQLITE))[: len(SQLITE)]) == SQLITE
+    except BadInput:
+        return False
+
+
+def known_limits(names: Sequence[str], around: Surroundings) -> list[KnownLimit]:
+    """The limits of drives in captures, logs and build sheets. Raises BadInput for what is none of these."""
+    from agent.soak import known_limits as known
+
+    found = []
+    for name in names:
+        if is_log(name):
+            from probes.soaklog import head_of
+
+            head = head_of(name)
+            found += known.of_head(head, f"the log {name} of {head.started_at}")
+        elif _is_capture(name):
+            facts = Source(name, None, around.platform, around.clock).facts(0.0)
+            found += known.of_facts(facts, f"the capture {name} of {facts.taken_at}")
+        else:
+            from agent.sheets.reading import read
+
+            found += known.of_sheet(read(name), f"the build sheet {name}")
+    return found
+
+
+def _of_logs(at: str) -> list[KnownLimit]:
+    """The limits in the user's own latest logs."""
+    from agent.soak.known_limits import of_head
+    from probes.soaklog import listed
+
+    logs = listed(at)[:MOST_LOGS]
+    return [limit for path, head, *_ in logs for limit in of_head(head, f"the log {path} of {head.started_at}")]
+
+
+def _is_capture(name: str) -> bool:
+    """Whether a file begins as a capture does: JSON, plain or packed (RFC 1952)."""
+    from probes.files import read_whole
+
+    start = bytes(read_whole(name, len(SQLITE))[: len(SQLITE)])
+    return start.startswith(b"\x1f\x8b") or start.lstrip().startswith(b"{")
+
+
+def analysed(path: str, end: End | None = None, known: Sequence[KnownLimit] = ()) -> tuple[Soak, Analysis]:
     """A log with its analysis; `end` is how it ended, if that is known where it could not be written any more.
+
+    `known` are limits for drives that have none in the log.
 
     Raises BadInput for what is no log.
     """
@@ -305,4 +364,8 @@ def analysed(path: str, end: End | None = None) -> tuple[Soak, Analysis]:
     soak = read(path)
     if soak.end is None:
         soak = structs.replace(soak, end=end)
+    if known:
+        from agent.soak.known_limits import with_limits
+
+        soak = with_limits(soak, known)
     return soak, analyse(soak)

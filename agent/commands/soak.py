@@ -94,6 +94,13 @@ class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer ver
 )
 @click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
 @click.option("--keep-serials", is_flag=True, help="Keep serial numbers and the host name in the log as they are.")
+@click.option(
+    "--limits",
+    multiple=True,
+    metavar="FILE",
+    help="Take limits of drives that cannot be read from this capture, log or build sheet, by model and firmware. Can "
+    "be repeated; your own latest logs are looked through anyway.",
+)
 @click.option("--list", "listing", is_flag=True, help="List the logs in the usual folder.")
 @click.option("--show", metavar="LOG", help="Analyse a log, finished or not: a file, a name of --list, or last.")
 @click.option(
@@ -146,6 +153,7 @@ class _Options:
         self.view: str | None = given["view"]
         self.root: str | None = given["root"]
         self.keep_serials: bool = given["keep_serials"]
+        self.limits: tuple[str, ...] = given["limits"]
         self.listing: bool = given["listing"]
         self.show: str | None = given["show"]
         self.export: tuple[str, str] | None = given["export"]
@@ -170,6 +178,8 @@ class _Options:
                 "--for and a COMMAND cannot go together: a soak ends with its COMMAND. Watch a command that never "
                 "ends from a second terminal, with --for alone."
             )
+        if self.limits and (self.listing or self.export is not None):
+            raise click.UsageError("--limits goes with a soak that is run, or with --show.")
         if self.plot is not None and (self.listing or self.export is not None):
             raise click.UsageError("--plot draws a soak at its end, or one that is shown: --show LOG --plot FILE.")
         if self.out is not None and self.export is None and not self.json:
@@ -233,7 +243,8 @@ def _dispatch(options: _Options) -> int:
         return 0
     if options.show is not None:
         path = session.found(options.show, os.environ)
-        _shown(options, *session.analysed(path), path)
+        known = session.known_limits(options.limits, _around())
+        _shown(options, *session.analysed(path, known=known), path)
         return 0
     return _ran(options)
 
@@ -329,6 +340,7 @@ def _ran(options: _Options) -> int:
         log=options.log,
         root=options.root,
         keep_serials=options.keep_serials,
+        limits=options.limits,
     )
     done = session.run(asked, _around(), lambda head, path: _begun(options, head, path))
     try:

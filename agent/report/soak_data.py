@@ -40,10 +40,14 @@ class SpanData(Struct, frozen=True):
 
 
 class LimitData(Struct, frozen=True):
-    """The limit that a drive is held against: "warning", "critical", or "observed" where it was seen to slow itself."""
+    """The limit that a drive is held against: "warning", "critical", or "observed" where it was seen to slow itself.
+
+    `source` says where it was read if not from the drive itself; "" if it was.
+    """
 
     celsius: Figure
     kind: str
+    source: str
 
 
 class TemperaturesData(Struct, frozen=True, kw_only=True):

@@ -71,7 +71,8 @@ def limit(drive: DriveAnalysis) -> tuple[str, str]:
     others = (
         f"; {known.kind} {wording.celsius(known.celsius)}" for known in limits_of(drive.head) if known.kind != held.kind
     )
-    return f"{wording.celsius(held.celsius)} ({held.kind}{''.join(others)}), {side}; {kept}", style
+    source = f", as {plain(held.source, SENTENCE)} has it" if held.source else ""
+    return f"{wording.celsius(held.celsius)} ({held.kind}{source}{''.join(others)}), {side}; {kept}", style
 
 
 def rates(drive: DriveAnalysis) -> Iterator[tuple[str, str]]:

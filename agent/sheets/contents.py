@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 LONGEST_NAME: Final = 60
 MOST_BAYS: Final = 16
 MOST_DRIVE_WATTS: Final = 100  # a drive that claims more was misread, or jests
+HOTTEST_LIMIT: Final = 200.0  # degrees Celsius; a limit above it was misread
 DRIVE_LANES: Final = (16, 8, 4, 2, 1)
 LINK_LANES: Final = (16, 12, 8, 4, 2, 1)
 
@@ -275,10 +276,18 @@ class Contents:
             slot=slot,
             model=as_written(drive.model) if drive is not None else None,
             serial=as_written(drive.serial) if drive is not None else None,
+            firmware=as_written(drive.firmware) if drive is not None else None,
+            warning_celsius=_limit(drive.warning_celsius) if drive is not None else None,
+            critical_celsius=_limit(drive.critical_celsius) if drive is not None else None,
         )
         self.names.update((seen.drive.name, spec.name) for seen in found)
         self.drives.append(SheetEntry(spec, tuple(remarks)))
         return spec
+
+
+def _limit(celsius: float | Unread | None) -> float | None:
+    """A limit as a sheet can hold it."""
+    return round(celsius, 2) if isinstance(celsius, float) and 0 < celsius <= HOTTEST_LIMIT else None
 
 
 def bays(below: Iterable[Judged]) -> list[Judged]:

@@ -34,6 +34,7 @@ _Lengths = Annotated[tuple[Length, ...], Meta(max_length=5)]
 _Watts = Annotated[float, Meta(ge=0, le=1000)]
 _SlotWatts = Annotated[float, Meta(gt=0, le=600)]
 _DriveWatts = Annotated[float, Meta(gt=0, le=100)]
+_Limit = Annotated[float, Meta(gt=0, le=200)]
 _Rate = Annotated[float, Meta(gt=0, le=1_000_000)]
 _Millimetres = Annotated[int, Meta(ge=10, le=1000)]
 _Bay = Annotated[int, Meta(ge=1, le=64)]
@@ -130,6 +131,9 @@ class DriveEntry(Struct, forbid_unknown_fields=True):
     stays: bool | UnsetType = UNSET
     model: _Words | UnsetType = UNSET
     serial: _Words | UnsetType = UNSET
+    firmware: _Words | UnsetType = UNSET
+    warning_celsius: _Limit | UnsetType = UNSET
+    critical_celsius: _Limit | UnsetType = UNSET
 
 
 class StripeEntry(Struct, forbid_unknown_fields=True):
@@ -191,6 +195,9 @@ _TAKES: Final = {
     "board": "words of 1 to 200 characters in quotes",
     "model": "words of 1 to 200 characters in quotes",
     "serial": "words of 1 to 200 characters in quotes",
+    "firmware": "words of 1 to 200 characters in quotes",
+    "warning_celsius": "a temperature above 0 and up to 200 degrees Celsius",
+    "critical_celsius": "a temperature above 0 and up to 200 degrees Celsius",
     "payload_bytes": "a size that a packet's data can have: 128, 256, 512, 1024, 2048 or 4096 bytes",
     "lanes": "a number of lanes that a link can have: 1, 2, 4, 8, 12, 16 or 32",
     "generation": "a generation from 1 (2.5 GT/s) to 7 (128 GT/s), a whole number",

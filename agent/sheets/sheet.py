@@ -92,6 +92,8 @@ class DriveSpec(Struct, frozen=True, kw_only=True):
     """A drive. `read_mbps` and `write_mbps` are its own limits; without them its link is the limit.
 
     It is today in bay `bay` (counted from 1) of the card `card`, or in the slot `slot`, or (neither) not fitted.
+    `warning_celsius` and `critical_celsius` are its limits with this `firmware`: a soak takes them where it cannot read
+    them.
     """
 
     name: str
@@ -109,6 +111,9 @@ class DriveSpec(Struct, frozen=True, kw_only=True):
     stays: bool = False
     model: str | None = None
     serial: str | None = None
+    firmware: str | None = None
+    warning_celsius: float | None = None
+    critical_celsius: float | None = None
 
 
 class StripeSpec(Struct, frozen=True):

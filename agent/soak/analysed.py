@@ -60,10 +60,12 @@ class Limit(Struct, frozen=True):
     """The limit that a drive is held against: its own warning temperature, else its critical one.
 
     Where it was seen to slow itself well below these, or they are not known, it is the temperature "observed" then.
+    `source` says where it was read if not from the drive itself, "" if it was.
     """
 
     celsius: float
     kind: LimitKind
+    source: str = ""
 
 
 class DriveTemperatures(Struct, frozen=True, kw_only=True):

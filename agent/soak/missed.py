@@ -85,7 +85,9 @@ def _weighs(what: str, missed: Sequence[Missed], track: Track, every: float) -> 
         return begins or ends
     if what == CRITICAL_LIMIT:
         return track.head.warning_celsius is None
-    if what in {COUNTERS, WARNING_LIMIT}:
+    if what == WARNING_LIMIT:
+        return WARNING_LIMIT not in track.head.limits_from
+    if what == COUNTERS:
         return True
     return what in {TEMPERATURE, RATES, LINK} and (ends or longest > max(BLOCK_SECONDS, STANDS_FOR * every))
 

@@ -17,6 +17,7 @@ from msgspec import Struct
 from agent.soak.analysed import DriveLoad, DriveTemperatures, Limit, LoadRates, TimeSpan
 from agent.soak.events import JUMP_KELVIN, JUMP_SECONDS
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
+from probes.samples import CRITICAL_LIMIT, WARNING_LIMIT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -118,11 +119,15 @@ def blocks(of: Series, length: float = BLOCK_SECONDS) -> Blocks:
 
 def limits_of(head: DriveHead) -> tuple[Limit, ...]:
     """The limits that a drive tells and can mean, above freezing and below what any drive stands; warning first."""
-    told: tuple[tuple[float | None, LimitKind], ...] = (
-        (head.warning_celsius, "warning"),
-        (head.critical_celsius, "critical"),
+    told: tuple[tuple[float | None, LimitKind, str], ...] = (
+        (head.warning_celsius, "warning", WARNING_LIMIT),
+        (head.critical_celsius, "critical", CRITICAL_LIMIT),
     )
-    return tuple(Limit(celsius, kind) for celsius, kind in told if celsius is not None and COLDEST < celsius < HOTTEST)
+    return tuple(
+        Limit(celsius, kind, head.limits_from.get(word, ""))
+        for celsius, kind, word in told
+        if celsius is not None and COLDEST < celsius < HOTTEST
+    )
 
 
 def limit_of(head: DriveHead) -> Limit | None:

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
     from probes.samples import End, Head, Moment, Soak
 
-__all__ = ["SUFFIX", "Writer", "default_folder", "listed", "new_place", "read", "samples"]
+__all__ = ["SUFFIX", "Writer", "default_folder", "head_of", "listed", "new_place", "read", "samples"]
 
 SUFFIX: Final = ".sqlite"
 
@@ -96,6 +96,11 @@ def listed(folder: str) -> list[tuple[str, Head, End | None, float]]:
 def read(path: str) -> Soak:
     """A whole log: finished, running or interrupted. Raises BadInput for what is no log that this version can read."""
     return _with(path, lambda log: log.soak())
+
+
+def head_of(path: str) -> Head:
+    """The head of a log. Raises BadInput as `read` does."""
+    return _with(path, lambda log: log.head)
 
 
 def samples(path: str) -> Iterator[Moment]:
