@@ -120,7 +120,7 @@ def audit(
         facts=facts,
         machine=seen.machine,
         links=seen.judged,
-        drives=tuple(drive_rates.drives(seen.machine, seen.judged, rates)),
+        drives=tuple(drive_rates.drives(seen.machine, seen.by_key, rates)),
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
         by_key=seen.by_key,

@@ -13,7 +13,7 @@ from msgspec import Struct
 from agent.compare.changes import Part
 from agent.compare.identity import card_token, drive_token, ids, in_order, position
 from agent.model.machine import drives_display
-from agent.model.upwards import upwards
+from agent.model.upwards import behind, upwards
 from knowledge import pcie
 from knowledge.classes import describe_class
 from probes.unread import readable
@@ -132,7 +132,7 @@ class FittedMachine:
 
     def _others(self) -> Iterator[tuple[tuple[PciFunction, ...], None]]:
         """What has no link, each function by itself: devices of the board, conventional ones. Ports are no parts."""
-        with_link = {pci_function.address for judged in self.audit.links for pci_function in judged.link.functions}
+        with_link = self.audit.machine.leads_to
         for address, function in self._functions.items():
             if address in with_link or function.physical_function is not None:
                 continue
@@ -148,9 +148,9 @@ class FittedMachine:
             if display is None or number in gone or display.address in {function.address for function in functions}:
                 continue
             inner = self.at[display.address]
-            for address in self._below(functions):
-                gone.add(self.at.get(address, number))
-                self.at[address] = number
+            for function in (*functions, *behind(functions, below)):
+                gone.add(self.at.get(function.address, number))
+                self.at[function.address] = number
             groups[number] = (groups[inner][0], judged)
         gone -= {self.at[function.address] for function in self._functions.values() if function.address in self.at}
         if not gone:
@@ -159,15 +159,6 @@ class FittedMachine:
         new = {old: place for place, old in enumerate(kept)}
         self.at = {address: new[number] for address, number in self.at.items()}
         groups[:] = [groups[number] for number in kept]
-
-    def _below(self, functions: Iterable[PciFunction]) -> Iterator[str]:
-        waiting, seen = [function.address for function in functions], set[str]()
-        while waiting:
-            address = waiting.pop()
-            if address not in seen:
-                seen.add(address)
-                yield address
-                waiting += [map_entry.address for map_entry in self.audit.machine.below.get(address, ())]
 
     def _drive_at(self, functions: tuple[PciFunction, ...], taken: set[str]) -> DriveSeen | None:
         """The NVMe drive of these functions; further ones of the same functions are parts by themselves."""

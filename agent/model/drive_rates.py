@@ -97,9 +97,8 @@ class DriveRates:
         self.both = throughput.both(flows, hops)
 
 
-def drives(built: Machine, judged: tuple[Judged, ...], rates: DriveRates) -> Iterator[DriveSeen]:
+def drives(built: Machine, by_key: dict[str, Judged], rates: DriveRates) -> Iterator[DriveSeen]:
     """Every drive with what it should reach and how warm it is."""
-    leads_to = {function.address: link for link in judged for function in link.link.functions}
     sensors = by_drive(built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
@@ -122,16 +121,16 @@ def drives(built: Machine, judged: tuple[Judged, ...], rates: DriveRates) -> Ite
             alone_write=_ends(rates.alone_write.get(name)),
             together_write=_ends(rates.together_write.get(name)),
             both=((both[0].low, both[0].high), (both[1].low, both[1].high)) if both else None,
-            verdict=_own_verdict(path.drive, leads_to),
+            verdict=_own_verdict(path.drive, built, by_key),
         )
 
 
-def _own_verdict(drive: Drive, leads_to: Mapping[str, Judged]) -> Verdict | None:
+def _own_verdict(drive: Drive, built: Machine, by_key: dict[str, Judged]) -> Verdict | None:
     """The verdict of the link that leads straight to a drive; a disk on a cable has none of its own."""
     if drive.address is None:
         return Verdict.VIRTUAL if isinstance(drive.interconnect, str) else None
-    own = leads_to.get(drive.address) if isinstance(drive.address, str) else None
-    return None if own is None or drive.kind != "nvme" else own.verdict
+    own = built.leads_to.get(drive.address) if isinstance(drive.address, str) else None
+    return None if own is None or drive.kind != "nvme" else by_key[own.key].verdict
 
 
 def _ends(share: Share | None) -> tuple[float, float] | None:

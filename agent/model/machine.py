@@ -105,13 +105,14 @@ class Path(Struct, frozen=True):
 
 
 class Machine(Struct, frozen=True):
-    """The topology. `links` are in the order of their ports' addresses."""
+    """The topology. `links` are in the order of their ports' addresses, `leads_to` has the one to each function."""
 
     facts: Facts
     functions: dict[str, PciFunction]
     below: dict[str, tuple[PciFunction, ...]]
     kinds: dict[str, int | None]
     links: tuple[Link, ...]
+    leads_to: dict[str, Link]
     paths: tuple[Path, ...]
 
 
@@ -128,7 +129,8 @@ def build(facts: Facts) -> Machine:
     kinds = _kinds(functions, children)
     slots = _Slots(facts, functions)
     links = tuple(_links(functions, children, kinds, slots, facts))
-    return Machine(facts, functions, children, kinds, links, tuple(_paths(facts, functions, links)))
+    leads_to = {function.address: link for link in links for function in link.functions}
+    return Machine(facts, functions, children, kinds, links, leads_to, tuple(_paths(facts, functions, leads_to)))
 
 
 def _told_apart(facts: Facts) -> Facts:
@@ -469,11 +471,7 @@ def _bus_below(port: PciFunction, device: PciFunction | None) -> str:
 # --- Paths -----------------------------------------------------------------------------------------------------
 
 
-def _paths(facts: Facts, functions: dict[str, PciFunction], links: tuple[Link, ...]) -> Iterator[Path]:
-    leads_to: dict[str, Link] = {}
-    for link in links:
-        for function in link.functions:
-            leads_to[function.address] = link
+def _paths(facts: Facts, functions: dict[str, PciFunction], leads_to: dict[str, Link]) -> Iterator[Path]:
     for drive in facts.drives:
         walk = _Walk(functions, leads_to)
         hops = tuple(walk.up(drive.address))

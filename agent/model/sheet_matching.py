@@ -50,7 +50,7 @@ class _Matching:
         self.judged = judged
         self.source = expected.source
         self.spots = Spots(judged, expected)
-        self.tree = Tree(machine.functions, judged)
+        self.tree = Tree(machine, judged)
         self.unseen = Unseen(machine, judged)
         self.fitted = tuple(self._fitted())
         self.free = dict.fromkeys(range(len(self.fitted)))
@@ -79,9 +79,7 @@ class _Matching:
                 drive = drives.get(judged.link.key)
                 yield FittedDrive(judged, self.tree.chain(judged), drive, self.unseen.drive(drive))
         for drive in lost:
-            if not any(
-                drive.address in {function.address for function in judged.link.functions} for judged in self.judged
-            ):
+            if drive.address not in self.machine.leads_to:
                 yield FittedDrive(None, (), drive, self.unseen.drive(drive))
 
     def _may_be_card(self, judged: Judged) -> bool:

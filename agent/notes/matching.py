@@ -81,7 +81,6 @@ class Match(Struct, frozen=True):
 def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[NotablePart, ...]:
     """Every part of a machine: its functions but the virtual ones, drives on no function, and the machine itself."""
     facts = machine.facts
-    links = {function.address: judged[link.key] for link in machine.links for function in link.functions}
     on = {drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"}
     drives_lost, slots_lost = unseen_parts.drives(facts), unseen_parts.missed(facts.board_slots)
     found = [NotablePart(HOST)]
@@ -90,7 +89,9 @@ def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[NotablePart, 
             drive = on.get(function.address)
             subject = drive.name if drive is not None else function.address
             drive_lost = drives_lost if drive is None else None
-            found.append(NotablePart(subject, function, drive, links.get(function.address), drive_lost, slots_lost))
+            link = machine.leads_to.get(function.address)
+            own = None if link is None else judged[link.key]
+            found.append(NotablePart(subject, function, drive, own, drive_lost, slots_lost))
     listed = {function.address for function in facts.functions}
     found += [
         NotablePart(drive.name, None, drive)

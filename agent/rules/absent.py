@@ -13,6 +13,7 @@ from agent.model import split_slots
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.machine import DOWNSTREAM_FACING, is_bridge
+from agent.model.upwards import behind
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from agent.model.machine import Link
     from agent.model.split_slots import Parts
     from probes.facts import PciFunction
 
@@ -91,7 +91,11 @@ def _slot_part_silent(seen: JudgedMachine) -> Iterator[Found | Unread]:
 
 def _of_slot(seen: JudgedMachine, parts: Parts, answering: Parts) -> Iterator[Found | Unread]:
     """What is to be said of ports that are named as one slot, if anything."""
-    functions = [function for part in answering for function in (*part.link.functions, *_behind(seen, part.link))]
+    functions = [
+        function
+        for part in answering
+        for function in (*part.link.functions, *behind(part.link.functions, seen.machine.below))
+    ]
     holds = _drive_among(seen, functions)
     unread = [(judged, told) for judged in parts if (told := _not_told(judged)) is not None]
     silent = [judged for judged in parts if judged.verdict is Verdict.EMPTY]
@@ -213,9 +217,9 @@ def _switch_without_drive(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if not _is_switch_card(seen, judged) or _on_sheet(seen, (judged,)):
             continue
-        behind = _behind(seen, judged.link)
-        others = [pci_function for pci_function in behind if not _is_port(seen, pci_function)]
-        ports = _ports_at_end(seen, behind)
+        inner = behind(judged.link.functions, seen.machine.below)
+        others = [pci_function for pci_function in inner if not _is_port(seen, pci_function)]
+        ports = _ports_at_end(seen, inner)
         if any(_known_device(seen, other) for other in others) or any(_elsewhere(port) for port in ports):
             continue
         what = f"drives behind the packet switch {judged.device_address} in {_slot_words((judged,))}"
@@ -237,9 +241,9 @@ def _is_switch_card(seen: JudgedMachine, judged: Judged) -> bool:
     return all(isinstance(code, int) and code >> 8 in OF_SWITCHES for code in beside)
 
 
-def _ports_at_end(seen: JudgedMachine, behind: Iterable[PciFunction]) -> list[Judged]:
+def _ports_at_end(seen: JudgedMachine, functions: Iterable[PciFunction]) -> list[Judged]:
     """The ports among these functions below which nothing answers, by address."""
-    addresses = {pci_function.address for pci_function in behind}
+    addresses = {function.address for function in functions}
     found = [judged for judged in seen.judged if judged.port_address in addresses and judged.link.device is None]
     return sorted(found, key=split_slots.by_port)
 
@@ -293,18 +297,6 @@ def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
 
 
 # --- What both ask ---------------------------------------------------------------------------------------------
-
-
-def _behind(seen: JudgedMachine, link: Link) -> tuple[PciFunction, ...]:
-    """All functions below those that a link leads to; a loop, which only a damaged capture has, ends it."""
-    found: dict[str, PciFunction] = {}
-    waiting = [function.address for function in link.functions]
-    while waiting:
-        for map_entry in seen.machine.below.get(waiting.pop(), ()):
-            if map_entry.address not in found:
-                found[map_entry.address] = map_entry
-                waiting.append(map_entry.address)
-    return tuple(found.values())
 
 
 def _drive_among(seen: JudgedMachine, functions: Sequence[PciFunction]) -> bool | None:

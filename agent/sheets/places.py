@@ -59,7 +59,7 @@ class FittedLinks(Tree):
 
     def __init__(self, audit: Audit) -> None:
         """Index an audit."""
-        super().__init__(audit.machine.functions, audit.links)
+        super().__init__(audit.machine, audit.links)
         self.audit = audit
         described = audit.facts.board_slots
         self.described: tuple[BoardSlot, ...] = () if isinstance(described, Unread) else described
