@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from msgspec import Struct
 
 from agent.compare.changes import Part
-from agent.compare.identity import card_token, drive_token, ids, in_order, position
+from agent.model.identity import card_token, drive_token, ids, in_order, position
 from agent.model.machine import drives_display
 from agent.model.upwards import behind, upwards
 from knowledge import pcie

@@ -6,22 +6,22 @@ upstream port and its downstream ports there is no link.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model import unseen_parts
+from agent.model.pairing import told_once
 from agent.model.upwards import above, upwards
 from knowledge import pcie
 from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Iterator
+    from collections.abc import Container, Iterator
 
     from probes.facts import BoardSlot, Drive, Facts, PciFunction
 
-Key = TypeVar("Key", str, int)
 
 BRIDGE_CLASS: Final = 0x0604
 DISPLAY_CLASS: Final = 0x03
@@ -368,11 +368,11 @@ class _Slots:
 
     def __init__(self, facts: Facts, functions: dict[str, PciFunction]) -> None:
         described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
-        self._by_place = _unique((_bus(address), slot) for slot in described for address in _addresses(slot))
-        self._by_port = _unique(
+        self._by_place = told_once((_bus(address), slot) for slot in described for address in _addresses(slot))
+        self._by_port = told_once(
             (address, slot) for slot in described for address in _addresses(slot) if address in functions
         )
-        self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
+        self._by_number = told_once((slot.slot_id, slot) for slot in described if slot.slot_id)
         self._kernel = {slot.address: slot for slot in facts.kernel_slots if isinstance(slot.address, str)}
         self._onboard = frozenset(
             board_device.address
@@ -438,16 +438,6 @@ def _named_slot(*functions: PciFunction) -> Slot | None:
     names = (readable(function.slot_name) for function in functions)
     name = next(filter(None, names), None)
     return None if name is None else Slot(name, REGISTRY_NAME)
-
-
-def _unique(pairs: Iterable[tuple[Key, BoardSlot]]) -> dict[Key, BoardSlot]:
-    """Only keys that name a single slot: many boards give several slots the same (wrong) address."""
-    found: dict[Key, BoardSlot] = {}
-    twice: set[Key] = set()
-    for key, slot in pairs:
-        if found.setdefault(key, slot) is not slot:
-            twice.add(key)
-    return {key: slot for key, slot in found.items() if key not in twice}
 
 
 def _addresses(slot: BoardSlot) -> set[str]:

@@ -8,6 +8,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model import unseen_parts
+from agent.model.likeness import number_pair, pci_id
 from agent.notes import versions
 from knowledge.fieldnotes import ANY_DEVICE
 from probes.unread import Unread
@@ -113,12 +114,12 @@ class Parts:
             function = part.function
             if function is None:
                 continue
-            vendor, device = function.vendor_id, function.device_id
-            if isinstance(vendor, int) and isinstance(device, int):
-                self._numbered.setdefault(f"{vendor:04x}:{device:04x}", []).append(place)
-                self._numbered.setdefault(f"{vendor:04x}:{ANY_DEVICE}", []).append(place)
-            else:
+            pair = pci_id(function)
+            if pair is None:
                 self._unnumbered.append(place)
+            else:
+                for number in (pair, _any_of(pair)):
+                    self._numbered.setdefault(number, []).append(place)
 
     def of(self, note: Note) -> Iterator[NotablePart]:
         """The parts that a note may hold for, in the order of the machine."""
@@ -185,10 +186,13 @@ def _pair(name: str, wanted: tuple[str, ...], vendor: int | Unread, device: int 
     for read in (vendor, device):
         if isinstance(read, Unread):
             return _untold(name, _some(wanted), read)
-    assert isinstance(vendor, int)
-    assert isinstance(device, int)
-    read_pair = f"{vendor:04x}:{device:04x}"
-    return Condition(name, _some(wanted), read_pair, read_pair in wanted or f"{vendor:04x}:{ANY_DEVICE}" in wanted)
+    pair = number_pair(vendor, device) or ""
+    return Condition(name, _some(wanted), pair, pair in wanted or _any_of(pair) in wanted)
+
+
+def _any_of(pair: str) -> str:
+    """Any device of the maker of this one."""
+    return f"{pair.partition(':')[0]}:{ANY_DEVICE}"
 
 
 # --- Drives, slots ---------------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ import msgspec
 
 from agent.audit import audit
 from agent.model.findings import Verdict
+from agent.model.identity import ids, serial_token
 from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from knowledge import pcie
@@ -26,7 +27,7 @@ from probes import collect
 from probes.capture import load_file, recorded
 from probes.facts import Health
 from probes.files import printable, quoted
-from probes.redact_text import host_name, serial_number
+from probes.redact_text import host_name
 from probes.tokens import Known, is_placeholder
 from probes.unread import Unread, readable
 
@@ -148,10 +149,7 @@ def _identity(facts: Facts, links: tuple[LinkSeen, ...]) -> tuple[tuple[object, 
 
 def _serial(drive: Drive) -> str:
     """The serial number of a drive as the token that captures hold in its place; "" where it says none."""
-    serial = drive.serial
-    if not isinstance(serial, str) or not serial.strip() or is_placeholder(serial):
-        return ""
-    return _text(serial_number(serial.strip(), Known()))
+    return _text(serial_token(drive) or "")
 
 
 def _text(text: str) -> str:
@@ -202,12 +200,7 @@ def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audi
     named = found.nvme_at.get(device.address)
     model = kept(named.model) if named is not None else None
     return LinkRun(
-        card=CardNumbers(
-            _number(device.vendor_id),
-            _number(device.device_id),
-            _number(device.subsystem_vendor_id),
-            _number(device.subsystem_id),
-        ),
+        card=CardNumbers(*ids(device)[:4]),
         what=_what(device, found),
         name=model or kept(device.model_name),
         verdict=judged.verdict,
@@ -215,10 +208,6 @@ def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audi
         firmware=tuple(sorted(filter(None, (kept(drive.firmware) for drive in own)))),
         at_start=judged.fresh == "start-up",
     )
-
-
-def _number(number: int | Unread) -> int | None:
-    return None if isinstance(number, Unread) else number
 
 
 def _what(device: PciFunction, found: Audit) -> str:
