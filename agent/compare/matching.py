@@ -103,7 +103,7 @@ class MatchedMachines:
     def _pair(self, kind: str, key: Callable[[Thing, int], Hashable | None], level: int | None = None) -> None:
         """Bind what has the same key, in the order of the parts; None is no key."""
         before, after = (tuple(self._free(kind, side, level)) for side in (BEFORE, AFTER))
-        keys = partial(key, side=AFTER), partial(key, side=BEFORE)
+        keys = (lambda thing: key(thing, AFTER)), (lambda thing: key(thing, BEFORE))
         for thing, other in paired(after, before, may_be, keys):
             self._bind(other, thing)
 

@@ -74,7 +74,7 @@ def _move(seen: JudgedMachine, judged: Judged, other: Judged, held: Container[Wh
     if other is judged or not is_board_slot(seen.machine, link) or can is None or card is None or not _fits(link, card):
         return None
     carrier = _needs_carrier(seen, judged, link)
-    rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
+    rate = card.common(can)
     gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
     assert link.slot is not None
     if carrier is None or gain <= 0:
@@ -117,7 +117,7 @@ def _loses_nothing(holder: Judged, judged: Judged) -> bool:
     card, can = holder.device_can, judged.port_can
     if holder.verdict is not Verdict.FULL or card is None or can is None or holder.mbps is None:
         return False
-    there = Rate(min(card.speed, can.speed), min(card.width, can.width))
+    there = card.common(can)
     return link_mbps(there.speed, there.width) >= holder.mbps and _fits(judged.link, card)
 
 

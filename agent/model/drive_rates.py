@@ -113,14 +113,14 @@ def drives(built: Machine, by_key: dict[str, Judged], rates: DriveRates) -> Iter
             celsius=main.celsius if main is not None else _by_health_log(path.drive, built.facts),
             warning_celsius=warning,
             critical_celsius=critical,
-            alone=_ends(one),
-            together=_ends(all_at_once),
+            alone=_span(one),
+            together=_span(all_at_once),
             narrowest=all_at_once.narrowest if all_at_once else None,
             narrowest_alone=one.narrowest if one else None,
             payload_bytes=own.payload_bytes if own is not None and one is not None else None,
-            alone_write=_ends(rates.alone_write.get(name)),
-            together_write=_ends(rates.together_write.get(name)),
-            both=((both[0].low, both[0].high), (both[1].low, both[1].high)) if both else None,
+            alone_write=_span(rates.alone_write.get(name)),
+            together_write=_span(rates.together_write.get(name)),
+            both=(both[0].span, both[1].span) if both else None,
             verdict=_own_verdict(path.drive, built, by_key),
         )
 
@@ -133,8 +133,8 @@ def _own_verdict(drive: Drive, built: Machine, by_key: dict[str, Judged]) -> Ver
     return None if own is None or drive.kind != "nvme" else by_key[own.key].verdict
 
 
-def _ends(share: Share | None) -> tuple[float, float] | None:
-    return None if share is None else (share.low, share.high)
+def _span(share: Share | None) -> tuple[float, float] | None:
+    return None if share is None else share.span
 
 
 def _by_health_log(drive: Drive, facts: Facts) -> float | Unread | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
+from agent.model.grouping import grouped
 from agent.model.machine import REGISTRY_NAME, device_place, is_bridge
 from knowledge import pcie
 from probes.unread import Unread
@@ -42,11 +43,8 @@ def is_board_slot(machine: Machine, link: Link) -> bool:
 
 def alike(machine: Machine, links: Iterable[Judged]) -> list[list[Judged]]:
     """The ports of the board's slots, those together that are named as one, by address; most slots have but one."""
-    groups: dict[Hashable, list[Judged]] = {}
-    for judged in links:
-        if is_board_slot(machine, judged.link) and (key := _key(judged.link)) is not None:
-            groups.setdefault(key, []).append(judged)
-    return [sorted(group, key=by_port) for group in groups.values()]
+    groups = grouped((_key(judged.link), judged) for judged in links if is_board_slot(machine, judged.link))
+    return [sorted(group, key=by_port) for key, group in groups.items() if key is not None]
 
 
 def by_port(judged: Judged) -> str:

@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from agent.model import unseen_parts
 from agent.model.likeness import number_pair, pci_id
+from agent.model.phrasing import first_of
 from agent.notes import versions
 from knowledge.fieldnotes import ANY_DEVICE
 from probes.unread import Unread
@@ -285,5 +286,4 @@ def _folded(text: str) -> str:
 
 def _some(listed: tuple[str, ...]) -> str:
     """A list for people, cut where it is long."""
-    shown = ", ".join(listed[:_SHOWN])
-    return shown if len(listed) <= _SHOWN else f"{shown} or {len(listed) - _SHOWN} more"
+    return first_of(listed, _SHOWN, "or")

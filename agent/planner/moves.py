@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.model.findings import Step
+from agent.model.phrasing import listed
 from agent.model.turns import Mover, turns
 from agent.planner.fits import hidden
-from agent.planner.phrases import counted, few, listed, place_words
+from agent.planner.phrases import counted, few, place_words
 from agent.sheets.paths import bays_of, drives_on, today
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 

@@ -13,6 +13,7 @@ from agent.model import split_slots
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.machine import DOWNSTREAM_FACING, is_bridge
+from agent.model.phrasing import listed
 from agent.model.upwards import behind
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
@@ -149,7 +150,7 @@ def _parts_unread(parts: Parts, answering: Parts, unread: Untold) -> Unread:
 
 def _further_unread(parts: Parts, more: Sequence[PciFunction], why: Unread) -> Unread:
     """How many parts the slot has is not known, and so not which of them answer."""
-    ports = _names([pci_function.address for pci_function in more])
+    ports = listed((function.address for function in more), most=MOST_NAMES)
     belong = "belongs" if len(more) == 1 else "belong"
     return _because(f"parts of {_slot_words(parts)}", f"whether {ports} {belong} to it could not be read", [why])
 
@@ -369,14 +370,7 @@ def _absence(ports: Parts) -> Iterator[Evidence]:
 
 
 def _ports(links: Parts) -> str:
-    return _names([link.port_address or link.link.key for link in links])
-
-
-def _names(addresses: Sequence[str]) -> str:
-    """Addresses in a sentence: "A, B and C"."""
-    if len(addresses) > MOST_NAMES:
-        return f"{', '.join(addresses[:MOST_NAMES])} and {len(addresses) - MOST_NAMES} more"
-    return " and ".join([", ".join(addresses[:-1]), addresses[-1]]) if len(addresses) > 1 else addresses[0]
+    return listed((link.port_address or link.link.key for link in links), most=MOST_NAMES)
 
 
 def _slot_words(links: Parts) -> str:

@@ -12,7 +12,7 @@ from msgspec.structs import asdict
 from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected, as_written, named
 from agent.model.likeness import same
 from agent.model.throughput import alone, together
-from agent.sheets.paths import card_link, flows, links, today
+from agent.sheets.paths import flows, links, slot_link, today
 from agent.sheets.places import LONGEST_LABEL, harmless
 from agent.sheets.sheet import fail
 from probes.tokens import Known, is_word_token
@@ -48,7 +48,7 @@ def expected(sheet: Sheet) -> Expectations:
         slot = slots[placement.cards[card.name]] if card.name in placement.cards else None
         if slot is None and not anywhere:
             continue
-        link = None if slot is None or card.carrier == "passive" else card_link(slot, card)
+        link = None if slot is None or card.carrier == "passive" else slot_link(slot, card)
         port = slot.port if slot is not None else None
         cards.append(
             CardExpected(
@@ -87,8 +87,8 @@ def _drive(
         model=drive.model,
         serial=drive.serial,
         link=link,
-        alone=(share.low, share.high) if share is not None else None,
-        together=(at_once.low, at_once.high) if at_once is not None else None,
+        alone=share.span if share is not None else None,
+        together=at_once.span if at_once is not None else None,
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.findings import Rate, Verdict
+from agent.model.grouping import grouped
 from agent.model.machine import device_place
 from agent.model.tree import Tree
 from knowledge import pcie
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.audit import Audit
-    from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
     from agent.sheets.names import Names
     from agent.sheets.sheet import Kind
@@ -63,11 +63,9 @@ class FittedLinks(Tree):
         self.audit = audit
         described = audit.facts.board_slots
         self.described: tuple[BoardSlot, ...] = () if isinstance(described, Unread) else described
-        self.drives: dict[str, list[DriveSeen]] = {}
-        for seen in audit.drives:
-            if seen.drive.kind == "nvme" and seen.path:
-                self.drives.setdefault(seen.path[0], []).append(seen)
-        self.with_drives = {key for seen in audit.drives if seen.drive.kind == "nvme" for key in seen.path}
+        nvme = [seen for seen in audit.drives if seen.drive.kind == "nvme"]
+        self.drives = grouped((seen.path[0], seen) for seen in nvme if seen.path)
+        self.with_drives = {key for seen in nvme for key in seen.path}
 
 
 def what(function: PciFunction | None) -> str:

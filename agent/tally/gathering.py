@@ -17,6 +17,7 @@ import msgspec
 
 from agent.audit import audit
 from agent.model.findings import Verdict
+from agent.model.grouping import grouped
 from agent.model.identity import ids, serial_token
 from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
@@ -176,10 +177,7 @@ def _step(address: str) -> str:
 def _links(found: Audit, taken: float) -> Iterator[LinkSeen]:
     """The links with a card. What sits in the root complex has none; drives of a card are those of its functions."""
     functions = found.machine.functions
-    drives: dict[str, list[Drive]] = {}
-    for drive in found.facts.drives:
-        if isinstance(drive.address, str):
-            drives.setdefault(drive.address, []).append(drive)
+    drives = grouped((drive.address, drive) for drive in found.facts.drives)
     heat = _Heat(found.facts.sensors)
     twins: dict[bytes, int] = {}
     for judged in found.links:
