@@ -103,7 +103,7 @@ def _needs_carrier(seen: JudgedMachine, judged: Judged, there: Link) -> bool | N
 
 def _kind(link: Link) -> str | None:
     """The kind of a link's slot, where the firmware describes it."""
-    return link.slot.board.kind if link.slot is not None and link.slot.board is not None else None
+    return link.board.kind if link.board is not None else None
 
 
 def _slot(judged: Judged) -> Where | None:
@@ -123,7 +123,7 @@ def _loses_nothing(holder: Judged, judged: Judged) -> bool:
 
 def _fits(link: Link, card: Rate) -> bool:
     """Whether a card of this width goes into the slot, as far as the firmware describes its connector."""
-    board = link.slot.board if link.slot is not None else None
+    board = link.board
     if board is None:
         return True
     if board.usage == "unavailable":

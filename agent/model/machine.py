@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 BRIDGE_CLASS: Final = 0x0604
 DISPLAY_CLASS: Final = 0x03
-NVME_CLASS: Final = 0x0108
+NVME_CLASS: Final = 0x0108  # class and sub-class. Source: PCI Code and ID Assignment Specification
 # Mass storage of another kind, with the interface number of NVMe: some drives on Darwin call themselves so.
 NVME_ELSEWHERE: Final = 0x018002
 NO_VENDOR: Final = 0xFFFF
@@ -83,6 +83,11 @@ class Link(Struct, frozen=True):
     def ends(self) -> tuple[PciFunction, ...]:
         """The ends that are visible, the port first."""
         return tuple(end for end in (self.port, self.device) if end is not None)
+
+    @property
+    def board(self) -> BoardSlot | None:
+        """The firmware's description of its slot, if one matched."""
+        return self.slot.board if self.slot is not None else None
 
     @property
     def leads_to_drive(self) -> bool:
@@ -367,7 +372,7 @@ class _Slots:
     """Finds the slot of a port: the firmware's description, the kernel's name, the registry's, the slot number."""
 
     def __init__(self, facts: Facts, functions: dict[str, PciFunction]) -> None:
-        described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
+        described = facts.described
         self._by_place = told_once((_bus(address), slot) for slot in described for address in _addresses(slot))
         self._by_port = told_once(
             (address, slot) for slot in described for address in _addresses(slot) if address in functions

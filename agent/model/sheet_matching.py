@@ -95,12 +95,11 @@ class _Matching:
         self._drives()
         self._unseen()
         self._passive_cards()
-        taken = {card.found.link.key for card in self.cards if card.found is not None}
         return MatchedSheet(
             self.source,
             tuple(self.cards),
             tuple(self.drives),
-            tuple(top for top in self.tops if top.link.key not in taken and self._is_fitted(top)),
+            tuple(top for top in self._free_tops() if self._is_fitted(top)),
             tuple(fitted for fitted in self.free if not fitted.off_links),
             {judged.link.key: self.spots.place_of(self.tree.chain(judged)) for judged in self.judged},
             {

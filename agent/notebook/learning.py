@@ -137,7 +137,7 @@ def _kind(judged: Judged, audit: Audit) -> Kind | None:
         return None
     above, below = device.subsystem_vendor_id, device.subsystem_id
     subsystem = number_pair(above, below) if above else None
-    board = judged.link.slot.board if judged.link.slot is not None else None
+    board = judged.link.board
     slot = board.kind if board is not None and board.kind in SLOT_KINDS else NO_KIND
     if board is None and missed(audit.facts.board_slots) is not None:
         slot = UNREAD_KIND

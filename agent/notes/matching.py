@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from agent.model import unseen_parts
 from agent.model.likeness import number_pair, pci_id
+from agent.model.machine import NVME_CLASS
 from agent.model.phrasing import first_of
 from agent.notes import versions
 from knowledge.fieldnotes import ANY_DEVICE
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from probes.facts import Drive, Host, PciFunction
 
 HOST: Final = "host"
-NVME_CLASS: Final = 0x0108
 # Conditions that name a part, a class or a machine.
 NAMING: Final = frozenset({"card", "subsystem", "class", "model", "machine maker", "machine product"})
 NO_KIND: Final = "not told"  # the kind of a slot that the firmware does not describe
@@ -227,12 +227,12 @@ def _slot_kind(wanted: tuple[str, ...], part: NotablePart) -> Condition:
     link = part.judged.link
     if link.onboard:
         return told("on the board", holds=False)
-    if link.slot is None or link.slot.board is None or link.slot.board.kind == "other":
+    if link.board is None or link.board.kind == "other":
         if part.slots_lost is not None:
             return _untold("slot_kind", _some(wanted), part.slots_lost)
         holds = True if NO_KIND in wanted else None
         return told(NO_KIND, holds, "" if holds else "the firmware does not describe the slot")
-    return told(link.slot.board.kind, link.slot.board.kind in wanted)
+    return told(link.board.kind, link.board.kind in wanted)
 
 
 def _placeless(part: NotablePart) -> Unread | None:

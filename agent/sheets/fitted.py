@@ -22,7 +22,6 @@ from agent.sheets.places import (
     MOST_LANES,
     SOCKETS_FOR_RADIO,
     FittedLinks,
-    board_of,
     harmless,
     label_of,
     offers,
@@ -188,7 +187,7 @@ def _opened(part: SheetEntry, slot: SlotSpec, cards: Iterable[SheetEntry]) -> Sh
 
 def _unmatched(tree: FittedLinks, labels: Names, left_out: list[str]) -> Iterator[SheetEntry]:
     """Slots that the firmware names and no link leads to: its figures are taken where they say enough."""
-    matched = {board_of(link) for link in tree.audit.links}
+    matched = {link.link.board for link in tree.audit.links}
     for board in tree.described:
         if board in matched:
             continue

@@ -22,7 +22,7 @@ from agent.model.identity import ids, serial_token
 from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from knowledge import pcie
-from knowledge.classes import describe_class
+from knowledge.classes import class_words
 from knowledge.problems import BadInput
 from probes import collect
 from probes.capture import load_file, recorded
@@ -211,7 +211,7 @@ def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audi
 def _what(device: PciFunction, found: Audit) -> str:
     if found.machine.kinds.get(device.address) in SWITCH_KINDS:
         return "packet switch"
-    return describe_class(device.class_code) if isinstance(device.class_code, int) else "device"
+    return class_words(device.class_code)
 
 
 class _Heat:
