@@ -120,7 +120,7 @@ def audit(
         facts=facts,
         machine=seen.machine,
         links=seen.judged,
-        drives=tuple(drive_rates.drives(seen.machine, seen.judged, rates)),
+        drives=tuple(drive_rates.drives(seen.machine, seen.by_key, rates)),
         findings=tuple(findings),
         unread=tuple(dict.fromkeys(unread)),
         by_key=seen.by_key,
@@ -189,7 +189,6 @@ def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: s
     slots = [judged.link.slot for judged in links if judged.link.slot is not None]
     names = {wanted, wanted.removeprefix("slot "), *(slot.name.lower() for slot in slots)}
     boards = {slot.board for slot in slots}
-    described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
     return structs.replace(
         facts,
         functions=tuple(
@@ -198,7 +197,9 @@ def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: s
         drives=tuple(drive for drive in facts.drives if drive.name in drives),
         kernel_slots=tuple(kernel_slot for kernel_slot in facts.kernel_slots if kernel_slot.name.lower() in names),
         board_slots=tuple(
-            board_slot for board_slot in described if board_slot in boards or board_slot.designation.lower() in names
+            board_slot
+            for board_slot in facts.described
+            if board_slot in boards or board_slot.designation.lower() in names
         ),
     )
 

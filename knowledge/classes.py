@@ -87,3 +87,8 @@ def describe_class(code: int) -> str:
     if interface is not None:
         return interface
     return KINDS.get(code // 0x100) or BASES.get(code // 0x10000) or "device"
+
+
+def class_words(code: object) -> str:
+    """Words for a class code, or for a device whose code was not read."""
+    return describe_class(code) if isinstance(code, int) else "device"

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
+from probes.unread import Unread
+
 if TYPE_CHECKING:
     from probes.decode import Registers
-    from probes.unread import Unread
 
 
 class LinkAttributes(Struct, frozen=True):
@@ -312,6 +313,11 @@ class Facts(Struct, frozen=True):
     unread: tuple[Unread, ...]
     stripes: tuple[StripeSet, ...] = ()
     gaps: tuple[Gap, ...] = ()
+
+    @property
+    def described(self) -> tuple[BoardSlot, ...]:
+        """The slots that the firmware describes, none where its list could not be read."""
+        return () if isinstance(self.board_slots, Unread) else self.board_slots
 
     def gap(self, *kinds: Listed) -> Unread | None:
         """Why there may be more of these kinds than was seen, None where all were."""

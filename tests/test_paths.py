@@ -10,7 +10,6 @@ from agent.model.throughput import Flow, alone, together
 from agent.sheets.paths import (
     bay_link,
     bays_of,
-    card_link,
     flows,
     key_words,
     links,
@@ -130,8 +129,8 @@ def test_a_link_is_what_both_ends_can_do() -> None:
     """Speed and lanes are each the lesser of the two ends (PCI Express Base: a link trains to what both support)."""
     card = switch(4, 8, bay_generation=3)
     drive = DriveSpec(name="reel", generation=5)
-    assert card_link(slot(5, 16), card) == (4, 8)
-    assert card_link(slot(3, 4), card) == (3, 4)
+    assert slot_link(slot(5, 16), card) == (4, 8)
+    assert slot_link(slot(3, 4), card) == (3, 4)
     assert bay_link(slot(2, 1), card, drive) == (3, 4)
     assert bay_link(slot(2, 1), switch(4, 8), drive) == (4, 4)
     assert bay_link(slot(5, 16, FOURS), passive(generation=4), drive, 4) == (4, 4)

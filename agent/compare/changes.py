@@ -43,6 +43,13 @@ class PartChange(Struct, frozen=True, kw_only=True):
     after: Part | None
     direction: Direction = "other"
 
+    @property
+    def part(self) -> Part:
+        """The part as it is after the change, if it is there."""
+        part = self.after if self.after is not None else self.before
+        assert part is not None
+        return part
+
 
 class Change(Struct, frozen=True, kw_only=True):
     """One figure or word that differs: `what` of `subject` ("read alone" of "nvme0, slot PCIE1").

@@ -6,20 +6,20 @@ card that is put in. Says nothing of differences.
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
 from agent.compare.changes import Part
-from agent.compare.identity import card_token, drive_token, ids, in_order, position
-from agent.model.machine import drives_display
-from agent.model.upwards import upwards
-from knowledge import pcie
-from knowledge.classes import describe_class
+from agent.model.identity import card_token, drive_token, ids, in_order, position
+from agent.model.machine import DOWNSTREAM_FACING, NVME_CLASS, drives_display
+from agent.model.upwards import behind, upwards
+from knowledge.classes import class_words
 from probes.unread import readable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from agent.audit import Audit
     from agent.compare.changes import Identity
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
     Parts = tuple[tuple[PciFunction, ...], Judged | None, DriveSeen | None]
 
-NVME_CLASS: Final = 0x0108  # class and sub-class. Source: PCI Code and ID Assignment Specification
-PORTS: Final = frozenset({pcie.ROOT_PORT, pcie.SWITCH_DOWNSTREAM_PORT, pcie.BRIDGE_FROM_PCI})
 MOST_LEVELS: Final = 4  # cards behind each other that a place names
 LONGEST_NAME: Final = 80  # characters of device text in a sentence
 
@@ -119,7 +117,8 @@ class FittedMachine:
         )
         self.by_drive = {thing.drive.name: thing.number for thing in self.things if thing.drive is not None}
         self.ports = tuple(self._ports())
-        self._told = _counted(self.things)
+        self._told: Counter[tuple[object, ...]] = Counter(map(alike_key, self.things))
+        self._told.update((thing.kind, thing.serial) for thing in self.things if thing.serial is not None)
 
     # --- Parts -------------------------------------------------------------------------------------------------
 
@@ -132,11 +131,11 @@ class FittedMachine:
 
     def _others(self) -> Iterator[tuple[tuple[PciFunction, ...], None]]:
         """What has no link, each function by itself: devices of the board, conventional ones. Ports are no parts."""
-        with_link = {pci_function.address for judged in self.audit.links for pci_function in judged.link.functions}
+        with_link = self.audit.machine.leads_to
         for address, function in self._functions.items():
             if address in with_link or function.physical_function is not None:
                 continue
-            if self.audit.machine.kinds.get(address) not in PORTS:
+            if self.audit.machine.kinds.get(address) not in DOWNSTREAM_FACING:
                 yield (function,), None
 
     def _fold(self, groups: list[tuple[tuple[PciFunction, ...], Judged | None]]) -> None:
@@ -148,9 +147,9 @@ class FittedMachine:
             if display is None or number in gone or display.address in {function.address for function in functions}:
                 continue
             inner = self.at[display.address]
-            for address in self._below(functions):
-                gone.add(self.at.get(address, number))
-                self.at[address] = number
+            for function in (*functions, *behind(functions, below)):
+                gone.add(self.at.get(function.address, number))
+                self.at[function.address] = number
             groups[number] = (groups[inner][0], judged)
         gone -= {self.at[function.address] for function in self._functions.values() if function.address in self.at}
         if not gone:
@@ -159,15 +158,6 @@ class FittedMachine:
         new = {old: place for place, old in enumerate(kept)}
         self.at = {address: new[number] for address, number in self.at.items()}
         groups[:] = [groups[number] for number in kept]
-
-    def _below(self, functions: Iterable[PciFunction]) -> Iterator[str]:
-        waiting, seen = [function.address for function in functions], set[str]()
-        while waiting:
-            address = waiting.pop()
-            if address not in seen:
-                seen.add(address)
-                yield address
-                waiting += [map_entry.address for map_entry in self.audit.machine.below.get(address, ())]
 
     def _drive_at(self, functions: tuple[PciFunction, ...], taken: set[str]) -> DriveSeen | None:
         """The NVMe drive of these functions; further ones of the same functions are parts by themselves."""
@@ -330,7 +320,7 @@ def name(thing: Thing) -> str:
     if not thing.functions:
         return "drive whose model is not known"
     first = thing.functions[0]
-    kind = describe_class(first.class_code) if isinstance(first.class_code, int) else "device"
+    kind = class_words(first.class_code)
     if thing.judged is not None and kind == "PCI bridge":
         kind = "packet switch"
     if isinstance(first.model_name, str):
@@ -345,22 +335,6 @@ def name(thing: Thing) -> str:
 def short(text: str) -> str:
     """Device text cut to what a sentence can bear; it is made harmless where it is shown."""
     return text if len(text) <= LONGEST_NAME else f"{text[: LONGEST_NAME - 3]}..."
-
-
-def _counted(things: Iterable[Thing]) -> _Counts:
-    found = _Counts()
-    for thing in things:
-        if thing.serial is not None:
-            found.add((thing.kind, thing.serial))
-        found.add(alike_key(thing))
-    return found
-
-
-class _Counts(dict[tuple[object, ...], int]):
-    """How many parts share a key."""
-
-    def add(self, key: tuple[object, ...]) -> None:
-        self[key] = self.get(key, 0) + 1
 
 
 def _levels(holders: list[int | None]) -> tuple[list[int | None], dict[int, int]]:

@@ -87,16 +87,15 @@ def _key(matched: MatchedMachines, finding: Finding, thing: Thing | None, side: 
     """What a finding is about, by what it is called in the first machine."""
     rule = RULES[finding.rule].compared.told_as or finding.rule
     if thing is not None:
-        number = thing.number if side == 0 else matched.before_of.get(thing.number)
-        return (rule, "part", number if number is not None else ("new", thing.number))
-    ports = {after: before for before, after in matched.ports.items()} if side else {}
+        return (rule, "part", matched.in_first(thing.number, side))
+    ports = matched.port_before if side else {}
     return (rule, "place", ports.get(finding.subject, finding.subject))
 
 
 def _text(matched: MatchedMachines, finding: Finding, side: int) -> str:
     """A headline in which parts go by what they are called in the first machine, so that a new number is no news."""
     fitted = matched.sides[side]
-    ports = {after: before for before, after in matched.ports.items()} if side else {}
+    ports = matched.port_before if side else {}
 
     def same(found: re.Match[str]) -> str:
         number = fitted.at.get(found[0], fitted.by_drive.get(found[0]))
@@ -227,7 +226,7 @@ def _verdict_tellable(thing: Thing, other: Thing) -> bool:
 
 def _port_tellable(matched: MatchedMachines, sided: _One) -> bool:
     """Whether the other side read what a finding about a port without a card rests on; its row says if not."""
-    mine = {after: before for before, after in matched.ports.items()} if sided.side else matched.ports
+    mine = matched.port_before if sided.side else matched.ports
     judged = matched.sides[1 - sided.side].audit.by_key.get(mine.get(sided.finding.subject, ""))
     if judged is None or judged.link.device is not None:
         return True

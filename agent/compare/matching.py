@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from agent.compare.fitted import FittedMachine, Thing, alike_key
+from agent.model.likeness import is_one, same
+from agent.model.pairing import paired
 from knowledge import pcie
 from probes.unread import Unread
 
@@ -17,7 +20,6 @@ if TYPE_CHECKING:
 
 COMPANIONS: Final = 2  # drives that tell the card that they sit on; one alone may as well have changed its card
 
-Key = "Callable[[Thing, int], Hashable | None]"
 BEFORE, AFTER = 0, 1
 
 
@@ -33,8 +35,11 @@ class MatchedMachines:
         self.before_of: dict[int, int] = {}
         self._match()
         self.ports = dict(self._match_ports())
+        self.port_before = {after: before for before, after in self.ports.items()}
         self.by_serial = {
-            number for number, other in self.after_of.items() if self._same_serial(self.before.things[number], other)
+            number
+            for number, other in self.after_of.items()
+            if same(self.before.things[number].serial, self.after.things[other].serial)
         }
 
     def pairs(self) -> list[tuple[Thing, Thing]]:
@@ -66,6 +71,10 @@ class MatchedMachines:
             return False
         return before.way != after.way
 
+    def in_first(self, number: int, side: int) -> Hashable:
+        """The number of a part, by that which it has in the first machine if it is there."""
+        return number if side == BEFORE else self.before_of.get(number, ("new", number))
+
     def alike_readings(self, before: Thing, after: Thing) -> bool:
         """Whether both show the same depth of configuration space."""
         return depth(before) == depth(after)
@@ -93,18 +102,10 @@ class MatchedMachines:
 
     def _pair(self, kind: str, key: Callable[[Thing, int], Hashable | None], level: int | None = None) -> None:
         """Bind what has the same key, in the order of the parts; None is no key."""
-        waiting: dict[Hashable, list[Thing]] = {}
-        for thing in self._free(kind, BEFORE, level):
-            found = key(thing, BEFORE)
-            if found is not None:
-                waiting.setdefault(found, []).append(thing)
-        for thing in list(self._free(kind, AFTER, level)) if waiting else ():
-            found = key(thing, AFTER)
-            alike = waiting.get(found, []) if found is not None else []
-            other = next((other for other in alike if may_be(other, thing)), None)
-            if other is not None:
-                alike.remove(other)
-                self._bind(other, thing)
+        before, after = (tuple(self._free(kind, side, level)) for side in (BEFORE, AFTER))
+        keys = (lambda thing: key(thing, AFTER)), (lambda thing: key(thing, BEFORE))
+        for thing, other in paired(after, before, may_be, keys):
+            self._bind(other, thing)
 
     def _bind(self, before: Thing, after: Thing) -> None:
         self.after_of[before.number] = after.number
@@ -115,9 +116,7 @@ class MatchedMachines:
 
     def _holder(self, thing: Thing | Port, side: int) -> object:
         """The part that holds a part, by the number that it has in the first machine."""
-        if thing.holder is None:
-            return "board"
-        return thing.holder if side == BEFORE else self.before_of.get(thing.holder, ("new", thing.holder))
+        return "board" if thing.holder is None else self.in_first(thing.holder, side)
 
     def _in_slot(self, thing: Thing, side: int) -> Hashable | None:
         return None if thing.slot is None else (alike_key(thing), self._holder(thing, side), thing.slot)
@@ -147,41 +146,31 @@ class MatchedMachines:
             if second.number not in self.before_of and alike_key(first) == alike_key(second) and may_be(first, second):
                 self._bind(first, second)
 
-    def _same_serial(self, before: Thing, after: int) -> bool:
-        return before.serial is not None and before.serial == self.after.things[after].serial
-
     # --- Ports -------------------------------------------------------------------------------------------------
 
     def _match_ports(self) -> Iterable[tuple[str, str]]:
         """The ports that are the same, by the keys of their links: by slot, then by position."""
-        free = {port.judged.link.key: port for port in self.after.ports}
-        left = []
-        by_slot = {(self._holder(port, AFTER), port.slot): key for key, port in free.items() if port.slot is not None}
-        for port in self.before.ports:
-            key = by_slot.get((self._holder(port, BEFORE), port.slot)) if port.slot is not None else None
-            if key is not None and free.pop(key, None) is not None:
-                yield port.judged.link.key, key
-            else:
-                left.append(port)
-        by_way = {(self._holder(port, AFTER), port.way): key for key, port in free.items()}
-        for port in left:
-            key = by_way.get((self._holder(port, BEFORE), port.way))
-            if key is not None and free.pop(key, None) is not None:
-                yield port.judged.link.key, key
+        before, after = list(self.before.ports), list(self.after.ports)[::-1]
+        for key in (self._port_slot, self._port_way):
+            keys = partial(key, side=BEFORE), partial(key, side=AFTER)
+            for port, other in tuple(paired(before, after, lambda *_: True, keys)):
+                before.remove(port)
+                after.remove(other)
+                yield port.judged.link.key, other.judged.link.key
+
+    def _port_slot(self, port: Port, side: int) -> Hashable | None:
+        return None if port.slot is None else (self._holder(port, side), port.slot)
+
+    def _port_way(self, port: Port, side: int) -> Hashable:
+        return (self._holder(port, side), port.way)
 
 
-def may_be(before: Thing, after: Thing) -> bool:
+def may_be(thing: Thing, other: Thing) -> bool:
     """Whether nothing that was read speaks against two parts being one."""
-    if before.serial is not None and after.serial is not None and before.serial != after.serial:
+    told = [(thing.model, other.model), (thing.bytes, other.bytes)]
+    if is_one((thing.serial, other.serial), told) is False:
         return False
-    if before.serial is None or before.serial != after.serial:
-        for thing, other in ((before.model, after.model), (before.bytes, after.bytes)):
-            if thing is not None and other is not None and thing != other:
-                return False
-    return all(
-        other_id is None or other is None or other_id == other
-        for other_id, other in zip(before.ids, after.ids, strict=False)
-    )
+    return all(same(*pair) is not False for pair in zip(thing.ids, other.ids, strict=False))
 
 
 def fixed(thing: Thing) -> bool:

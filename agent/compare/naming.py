@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from agent.compare.fitted import name, short
 from agent.model.findings import Severity
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from agent.compare.changes import Direction
     from agent.compare.fitted import Thing
     from agent.compare.matching import MatchedMachines
-
-MOST_NAMED: Final = 4
 
 
 def subject(matched: MatchedMachines, before: Thing, after: Thing) -> str:
@@ -43,13 +39,6 @@ def _placed(place: str) -> str:
     if place.startswith(("on ", "at ")):
         return place
     return f"at {place}" if place.startswith("port ") else f"in {place}"
-
-
-def listed(names: Sequence[str], most: int = MOST_NAMED) -> str:
-    """Some names, and how many more there are."""
-    if len(names) <= most:
-        return " and ".join(filter(None, (", ".join(names[:-1]), names[-1]))) if names else ""
-    return f"{', '.join(names[:most])} and {len(names) - most} more"
 
 
 def counted(count: int, word: str, many: str = "") -> str:

@@ -13,7 +13,7 @@ from agent.model.findings import VERDICTS, Severity, Verdict
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from agent.compare.changes import Change, FindingChange, Part, PartChange
+    from agent.compare.changes import Change, FindingChange, PartChange
     from agent.compare.fitted import Thing
     from agent.compare.matching import MatchedMachines
     from probes.unread import Unread
@@ -295,9 +295,7 @@ def _parts(found: Pieces) -> Iterator[str]:
     for kind, words in (("added", "added"), ("removed", "no longer there"), ("moved", "moved")):
         for what in ("drive", "card"):
             some = [
-                part
-                for part in found.parts
-                if part.kind == kind and _part(part).kind == what and not _part(part).on_board
+                part for part in found.parts if part.kind == kind and part.part.kind == what and not part.part.on_board
             ]
             told = kind == "added" and not (planned and what == "drive")
             count = sum(not (told and change.after is not None and change.after.address in linked) for change in some)
@@ -306,7 +304,7 @@ def _parts(found: Pieces) -> Iterator[str]:
             elif count:
                 yield f"{counted(count, what)} {words}"
     for kind, words in (("added", "more"), ("removed", "fewer")):
-        count = sum(part.kind == kind and _part(part).on_board for part in found.parts)
+        count = sum(part.kind == kind and part.part.on_board for part in found.parts)
         if count:
             yield f"{counted(count, 'device')} of the board {words}"
 
@@ -324,10 +322,3 @@ def _gone(what: str, found: Pieces, *, worse: bool) -> Iterator[str]:
         yield f"{alone(found.matched, some[0], 0)} no longer there"
     elif some:
         yield f"{counted(len(some), what)} no longer there"
-
-
-def _part(change: PartChange) -> Part:
-    """The part of a change, as it is after it if it is there."""
-    part = change.after if change.after is not None else change.before
-    assert part is not None
-    return part

@@ -16,6 +16,7 @@ from agent.model import throughput
 from agent.model.abilities import rate_text
 from agent.model.drive_rates import paths_of_drives
 from agent.model.findings import Rate, Severity, Verdict
+from agent.model.grouping import grouped
 from agent.model.stripes import stripe_sets
 from agent.rules import RULES
 from knowledge import pcie
@@ -138,15 +139,12 @@ class _Model:
         if flow is None:
             return None
         share = throughput.alone(flow, self.hops)
-        return (share.low, share.high), share.narrowest
+        return share.span, share.narrowest
 
     def shared(self, loaded: Sequence[Measured]) -> Iterator[Shared]:
         """The hops that several targets cross."""
-        crossing: dict[str, list[Measured]] = {}
-        for measured in loaded:
-            flow = self.flow(measured.target)
-            for key in flow.hops if flow is not None else ():
-                crossing.setdefault(key, []).append(measured)
+        flows = ((measured, self.flow(measured.target)) for measured in loaded)
+        crossing = grouped((key, measured) for measured, flow in flows if flow is not None for key in flow.hops)
         for key, here in crossing.items():
             rates = [measured.spread.median for measured in here if measured.spread is not None]
             known = not any(isinstance(measured.links.get(key), Unread) for measured in here)

@@ -74,7 +74,7 @@ def _move(seen: JudgedMachine, judged: Judged, other: Judged, held: Container[Wh
     if other is judged or not is_board_slot(seen.machine, link) or can is None or card is None or not _fits(link, card):
         return None
     carrier = _needs_carrier(seen, judged, link)
-    rate = Rate(min(card.speed, can.speed), min(card.width, can.width))
+    rate = card.common(can)
     gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
     assert link.slot is not None
     if carrier is None or gain <= 0:
@@ -103,7 +103,7 @@ def _needs_carrier(seen: JudgedMachine, judged: Judged, there: Link) -> bool | N
 
 def _kind(link: Link) -> str | None:
     """The kind of a link's slot, where the firmware describes it."""
-    return link.slot.board.kind if link.slot is not None and link.slot.board is not None else None
+    return link.board.kind if link.board is not None else None
 
 
 def _slot(judged: Judged) -> Where | None:
@@ -117,13 +117,13 @@ def _loses_nothing(holder: Judged, judged: Judged) -> bool:
     card, can = holder.device_can, judged.port_can
     if not holder.verdict.kind.card_at_best or card is None or can is None or holder.mbps is None:
         return False
-    there = Rate(min(card.speed, can.speed), min(card.width, can.width))
+    there = card.common(can)
     return link_mbps(there.speed, there.width) >= holder.mbps and _fits(judged.link, card)
 
 
 def _fits(link: Link, card: Rate) -> bool:
     """Whether a card of this width goes into the slot, as far as the firmware describes its connector."""
-    board = link.slot.board if link.slot is not None else None
+    board = link.board
     if board is None:
         return True
     if board.usage == "unavailable":

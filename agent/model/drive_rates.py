@@ -97,9 +97,8 @@ class DriveRates:
         self.both = throughput.both(flows, hops)
 
 
-def drives(built: Machine, judged: tuple[Judged, ...], rates: DriveRates) -> Iterator[DriveSeen]:
+def drives(built: Machine, by_key: dict[str, Judged], rates: DriveRates) -> Iterator[DriveSeen]:
     """Every drive with what it should reach and how warm it is."""
-    leads_to = {function.address: link for link in judged for function in link.link.functions}
     sensors = by_drive(built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
@@ -114,28 +113,28 @@ def drives(built: Machine, judged: tuple[Judged, ...], rates: DriveRates) -> Ite
             celsius=main.celsius if main is not None else _by_health_log(path.drive, built.facts),
             warning_celsius=warning,
             critical_celsius=critical,
-            alone=_ends(one),
-            together=_ends(all_at_once),
+            alone=_span(one),
+            together=_span(all_at_once),
             narrowest=all_at_once.narrowest if all_at_once else None,
             narrowest_alone=one.narrowest if one else None,
             payload_bytes=own.payload_bytes if own is not None and one is not None else None,
-            alone_write=_ends(rates.alone_write.get(name)),
-            together_write=_ends(rates.together_write.get(name)),
-            both=((both[0].low, both[0].high), (both[1].low, both[1].high)) if both else None,
-            verdict=_own_verdict(path.drive, leads_to),
+            alone_write=_span(rates.alone_write.get(name)),
+            together_write=_span(rates.together_write.get(name)),
+            both=(both[0].span, both[1].span) if both else None,
+            verdict=_own_verdict(path.drive, built, by_key),
         )
 
 
-def _own_verdict(drive: Drive, leads_to: Mapping[str, Judged]) -> Verdict | None:
+def _own_verdict(drive: Drive, built: Machine, by_key: dict[str, Judged]) -> Verdict | None:
     """The verdict of the link that leads straight to a drive; a disk on a cable has none of its own."""
     if drive.address is None:
         return Verdict.VIRTUAL if isinstance(drive.interconnect, str) else None
-    own = leads_to.get(drive.address) if isinstance(drive.address, str) else None
-    return None if own is None or drive.kind != "nvme" else own.verdict
+    own = built.leads_to.get(drive.address) if isinstance(drive.address, str) else None
+    return None if own is None or drive.kind != "nvme" else by_key[own.key].verdict
 
 
-def _ends(share: Share | None) -> tuple[float, float] | None:
-    return None if share is None else (share.low, share.high)
+def _span(share: Share | None) -> tuple[float, float] | None:
+    return None if share is None else share.span
 
 
 def _by_health_log(drive: Drive, facts: Facts) -> float | Unread | None:

@@ -7,14 +7,12 @@ Rates are (low, high) in MB/s (10^6 bytes per second) of reading; links are (gen
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from msgspec import Struct
 
 from probes.files import printable
-
-if TYPE_CHECKING:
-    from probes.facts import PciFunction
+from probes.tokens import is_placeholder, is_word_token
 
 LONGEST_TEXT: Final = 150  # characters of a model or serial number in a sheet made from what is fitted
 
@@ -24,11 +22,10 @@ def as_written(text: object) -> str | None:
     return (printable(text.strip(), LONGEST_TEXT) or None) if isinstance(text, str) else None
 
 
-def pci_id(function: PciFunction) -> str | None:
-    """Maker and model number as a sheet has them, "f1c4:3110"; None where they were not read."""
-    if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
-        return f"{function.vendor_id:04x}:{function.device_id:04x}"
-    return None
+def named(text: object) -> str | None:
+    """A text, as above, that names one thing: no token of a redacted capture, no placeholder of a maker."""
+    found = as_written(text)
+    return None if found is None or is_word_token(found) or is_placeholder(found) else found
 
 
 class CardExpected(Struct, frozen=True, kw_only=True):

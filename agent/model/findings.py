@@ -401,6 +401,10 @@ class Rate(Struct, frozen=True):
     speed: int
     width: int
 
+    def common(self, other: Rate) -> Rate:
+        """What this and another end can do together."""
+        return Rate(min(self.speed, other.speed), min(self.width, other.width))
+
 
 class Step(Struct, frozen=True):
     """One thing to do. `cautions` are to be read before it; `gain_mbps` is what it should bring, MB/s (10^6 bytes)."""

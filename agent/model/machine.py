@@ -6,26 +6,26 @@ upstream port and its downstream ports there is no link.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model import unseen_parts
+from agent.model.pairing import told_once
 from agent.model.upwards import above, upwards
 from knowledge import pcie
 from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Iterator
+    from collections.abc import Container, Iterator
 
     from probes.facts import BoardSlot, Drive, Facts, PciFunction
 
-Key = TypeVar("Key", str, int)
 
 BRIDGE_CLASS: Final = 0x0604
 DISPLAY_CLASS: Final = 0x03
-NVME_CLASS: Final = 0x0108
+NVME_CLASS: Final = 0x0108  # class and sub-class. Source: PCI Code and ID Assignment Specification
 # Mass storage of another kind, with the interface number of NVMe: some drives on Darwin call themselves so.
 NVME_ELSEWHERE: Final = 0x018002
 NO_VENDOR: Final = 0xFFFF
@@ -85,6 +85,11 @@ class Link(Struct, frozen=True):
         return tuple(end for end in (self.port, self.device) if end is not None)
 
     @property
+    def board(self) -> BoardSlot | None:
+        """The firmware's description of its slot, if one matched."""
+        return self.slot.board if self.slot is not None else None
+
+    @property
     def leads_to_drive(self) -> bool:
         """Whether it leads straight to an NVMe drive, claimed by a driver or not."""
         return self.device is not None and (self.driven or is_nvme(self.device))
@@ -105,13 +110,14 @@ class Path(Struct, frozen=True):
 
 
 class Machine(Struct, frozen=True):
-    """The topology. `links` are in the order of their ports' addresses."""
+    """The topology. `links` are in the order of their ports' addresses, `leads_to` has the one to each function."""
 
     facts: Facts
     functions: dict[str, PciFunction]
     below: dict[str, tuple[PciFunction, ...]]
     kinds: dict[str, int | None]
     links: tuple[Link, ...]
+    leads_to: dict[str, Link]
     paths: tuple[Path, ...]
 
 
@@ -128,7 +134,8 @@ def build(facts: Facts) -> Machine:
     kinds = _kinds(functions, children)
     slots = _Slots(facts, functions)
     links = tuple(_links(functions, children, kinds, slots, facts))
-    return Machine(facts, functions, children, kinds, links, tuple(_paths(facts, functions, links)))
+    leads_to = {function.address: link for link in links for function in link.functions}
+    return Machine(facts, functions, children, kinds, links, leads_to, tuple(_paths(facts, functions, leads_to)))
 
 
 def _told_apart(facts: Facts) -> Facts:
@@ -365,12 +372,12 @@ class _Slots:
     """Finds the slot of a port: the firmware's description, the kernel's name, the registry's, the slot number."""
 
     def __init__(self, facts: Facts, functions: dict[str, PciFunction]) -> None:
-        described = () if isinstance(facts.board_slots, Unread) else facts.board_slots
-        self._by_place = _unique((_bus(address), slot) for slot in described for address in _addresses(slot))
-        self._by_port = _unique(
+        described = facts.described
+        self._by_place = told_once((_bus(address), slot) for slot in described for address in _addresses(slot))
+        self._by_port = told_once(
             (address, slot) for slot in described for address in _addresses(slot) if address in functions
         )
-        self._by_number = _unique((slot.slot_id, slot) for slot in described if slot.slot_id)
+        self._by_number = told_once((slot.slot_id, slot) for slot in described if slot.slot_id)
         self._kernel = {slot.address: slot for slot in facts.kernel_slots if isinstance(slot.address, str)}
         self._onboard = frozenset(
             board_device.address
@@ -438,16 +445,6 @@ def _named_slot(*functions: PciFunction) -> Slot | None:
     return None if name is None else Slot(name, REGISTRY_NAME)
 
 
-def _unique(pairs: Iterable[tuple[Key, BoardSlot]]) -> dict[Key, BoardSlot]:
-    """Only keys that name a single slot: many boards give several slots the same (wrong) address."""
-    found: dict[Key, BoardSlot] = {}
-    twice: set[Key] = set()
-    for key, slot in pairs:
-        if found.setdefault(key, slot) is not slot:
-            twice.add(key)
-    return {key: slot for key, slot in found.items() if key not in twice}
-
-
 def _addresses(slot: BoardSlot) -> set[str]:
     """Where the firmware says the slot's card is: one address, or several where the slot is split."""
     return {address for address in (slot.address, *(peer for peer, _ in slot.peers)) if address}
@@ -469,11 +466,7 @@ def _bus_below(port: PciFunction, device: PciFunction | None) -> str:
 # --- Paths -----------------------------------------------------------------------------------------------------
 
 
-def _paths(facts: Facts, functions: dict[str, PciFunction], links: tuple[Link, ...]) -> Iterator[Path]:
-    leads_to: dict[str, Link] = {}
-    for link in links:
-        for function in link.functions:
-            leads_to[function.address] = link
+def _paths(facts: Facts, functions: dict[str, PciFunction], leads_to: dict[str, Link]) -> Iterator[Path]:
     for drive in facts.drives:
         walk = _Walk(functions, leads_to)
         hops = tuple(walk.up(drive.address))

@@ -9,7 +9,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.model.expected import named
 from agent.model.findings import Verdict
+from agent.model.likeness import same
+from agent.model.pairing import paired, told_once
 from agent.model.sheet_parts import (
     CardMatch,
     DriveMatch,
@@ -17,9 +20,7 @@ from agent.model.sheet_parts import (
     How,
     MatchedSheet,
     identity,
-    is_another,
-    is_same,
-    named,
+    is_wanted,
     wanted_model,
 )
 from agent.model.sheet_slots import Spots
@@ -50,10 +51,10 @@ class _Matching:
         self.judged = judged
         self.source = expected.source
         self.spots = Spots(judged, expected)
-        self.tree = Tree(machine.functions, judged)
+        self.tree = Tree(machine, judged)
         self.unseen = Unseen(machine, judged)
         self.fitted = tuple(self._fitted())
-        self.free = dict.fromkeys(range(len(self.fitted)))
+        self.free = list(self.fitted)
         # A card is what answers first on the way from the processor.
         self.tops = [link for link in judged if self._may_be_card(link)]
         self.cards = [CardMatch(card, self.spots.of(card.slot, card.port)) for card in expected.cards]
@@ -79,9 +80,7 @@ class _Matching:
                 drive = drives.get(judged.link.key)
                 yield FittedDrive(judged, self.tree.chain(judged), drive, self.unseen.drive(drive))
         for drive in lost:
-            if not any(
-                drive.address in {function.address for function in judged.link.functions} for judged in self.judged
-            ):
+            if drive.address not in self.machine.leads_to:
                 yield FittedDrive(None, (), drive, self.unseen.drive(drive))
 
     def _may_be_card(self, judged: Judged) -> bool:
@@ -96,14 +95,12 @@ class _Matching:
         self._drives()
         self._unseen()
         self._passive_cards()
-        taken = {card.found.link.key for card in self.cards if card.found is not None}
-        more = [self.fitted[number] for number in self.free]
         return MatchedSheet(
             self.source,
             tuple(self.cards),
             tuple(self.drives),
-            tuple(top for top in self.tops if top.link.key not in taken and self._is_fitted(top)),
-            tuple(fitted for fitted in more if not fitted.off_links),
+            tuple(top for top in self._free_tops() if self._is_fitted(top)),
+            tuple(fitted for fitted in self.free if not fitted.off_links),
             {judged.link.key: self.spots.place_of(self.tree.chain(judged)) for judged in self.judged},
             {
                 judged.own.link.key: judged.model
@@ -124,10 +121,8 @@ class _Matching:
     def _cards(self) -> None:
         """From the surest sign to the least; a card of the sheet is bound once, and so is one of the machine."""
         for fits in (self._same_here, self._has_its_drives, self._is_same, self._likely_here, self._may_have_moved):
-            for card in self._open_cards():
-                top = next((top for top in self._free_tops() if fits(card, top)), None)
-                if top is not None:
-                    card.found, card.how = top, self._how(card, top)
+            for card, top in paired(self._open_cards(), self._free_tops(), fits):
+                card.found, card.how = top, self._how(card, top)
         for card in self._open_cards():
             there = next((top for top in self._free_tops() if self._here(card, top)), None)
             if there is not None:
@@ -191,19 +186,18 @@ class _Matching:
 
     # --- Drives ------------------------------------------------------------------------------------------------
 
-    def _take(self, match: DriveMatch, number: int, how: How) -> None:
-        match.found, match.how = self.fitted[number], how
-        del self.free[number]
+    def _take(self, match: DriveMatch, fitted: FittedDrive, how: How) -> None:
+        match.found, match.how = fitted, how
+        self.free.remove(fitted)
 
     def _open_drives(self) -> list[DriveMatch]:
         return [drive for drive in self.drives if drive.found is None]
 
     def _by_serial(self) -> None:
-        wanted = _unique((named(drive.drive.serial), number) for number, drive in enumerate(self.drives))
-        given = _unique((judged.serial, number) for number, judged in enumerate(self.fitted))
-        for serial, number in wanted.items():
+        given = told_once((fitted.serial, fitted) for fitted in self.fitted)
+        for serial, match in told_once((named(match.drive.serial), match) for match in self.drives).items():
             if serial in given:
-                self._take(self.drives[number], given[serial], "here")
+                self._take(match, given[serial], "here")
 
     def _drives(self) -> None:
         """In its place and of its model; elsewhere and of its model; in its place whatever it is."""
@@ -211,11 +205,9 @@ class _Matching:
             if match.found is not None:
                 match.how = self._where(match, match.found)
         for fits in (self._in_bay, self._same_in_place, self._likely_in_place, self._same_anywhere, self._in_place):
-            for match in self._open_drives():
-                number = next((number for number in self.free if fits(match, self.fitted[number])), None)
-                if number is not None:
-                    self._take(match, number, self._where(match, self.fitted[number]))
-        unknown = any(self.fitted[number].model is None for number in self.free)
+            for match, fitted in paired(self._open_drives(), self.free, fits):
+                self._take(match, fitted, self._where(match, fitted))
+        unknown = any(fitted.model is None for fitted in self.free)
         for match in self._open_drives():
             if match.spot is None and (match.label or match.on is not None or unknown):
                 match.how = "untold" if wanted_model(match) is None or unknown else "missing"
@@ -223,7 +215,7 @@ class _Matching:
     def _in_bay(self, match: DriveMatch, fitted: FittedDrive) -> bool:
         """Whether a drive is in the very bay, counted in the order of ports, and nothing speaks against it."""
         card, bay = match.on, match.drive.bay
-        if card is None or bay is None or fitted.own is None or is_another(match, fitted):
+        if card is None or bay is None or fitted.own is None or is_wanted(match, fitted) is False:
             return False
         if hidden(self._places(match)) is not None:
             return False  # which port is which bay is not known
@@ -233,24 +225,20 @@ class _Matching:
         return len(ports) > 1 and any(port is fitted.own for port in ports[bay - 1 : bay])
 
     def _same_in_place(self, match: DriveMatch, fitted: FittedDrive) -> bool:
-        return wanted_model(match) is not None and wanted_model(match) == fitted.model and self._in_place(match, fitted)
+        return same(wanted_model(match), fitted.model) is True and self._in_place(match, fitted)
 
     def _likely_in_place(self, match: DriveMatch, fitted: FittedDrive) -> bool:
         """Whether a drive in the place may be the one: nothing is known that speaks against it."""
-        untold = wanted_model(match) is None or fitted.model is None
+        untold = same(wanted_model(match), fitted.model) is None
         return untold and self._in_place(match, fitted) and hidden(self._places(match)) is None
 
     def _same_anywhere(self, match: DriveMatch, fitted: FittedDrive) -> bool:
         """Whether a drive of the model answers elsewhere, and none can be in the place unseen."""
-        return (
-            wanted_model(match) is not None
-            and wanted_model(match) == fitted.model
-            and hidden(self._places(match)) is None
-        )
+        return same(wanted_model(match), fitted.model) is True and hidden(self._places(match)) is None
 
     def _where(self, match: DriveMatch, fitted: FittedDrive) -> How:
         if self._in_place(match, fitted):
-            return "other" if is_another(match, fitted) else "here"
+            return "other" if is_wanted(match, fitted) is False else "here"
         return "elsewhere" if match.spot is not None and self._lost_place(fitted) is None else "unplaced"
 
     def _lost_place(self, fitted: FittedDrive) -> Unread | None:
@@ -307,13 +295,12 @@ class _Matching:
         if found is not None:
             if match.how != "here":
                 return None
-            sure = is_same(match, found)
-            return of_drive(match, found) or (None if sure else hidden(self._places(match)))
+            return of_drive(match, found) or (None if is_wanted(match, found) else hidden(self._places(match)))
         if self._hidden_spot(match):
             return self._no_spot(match)
         places = self._places(match)
         here = (hidden(places),) if places else (self.unseen.functions, self.unseen.drives)
-        unknown = (*here, *(self.fitted[number].lost for number in self.free))
+        unknown = (*here, *(fitted.lost for fitted in self.free))
         return next((match for match in unknown if match is not None), None)
 
     def _hidden_spot(self, match: CardMatch | DriveMatch) -> bool:
@@ -354,15 +341,5 @@ class _Matching:
 
 def _same(card: CardMatch, top: Judged) -> bool | None:
     """Whether the identifiers are those of the card; None where either is not known."""
-    mine, there = card.card.pci_id, identity(top)
-    return None if mine is None or there is None else mine.lower() == there
-
-
-def _unique(pairs: Iterable[tuple[str | None, int]]) -> dict[str, int]:
-    """Only what is there once."""
-    found: dict[str, int] = {}
-    twice = set()
-    for key, number in pairs:
-        if key is not None and found.setdefault(key, number) != number:
-            twice.add(key)
-    return {key: number for key, number in found.items() if key not in twice}
+    wanted = card.card.pci_id
+    return same(wanted and wanted.lower(), identity(top))

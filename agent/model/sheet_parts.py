@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
-from agent.model.expected import as_written, pci_id
+from agent.model.expected import as_written, named
 from agent.model.findings import Rate, Verdict
-from probes.tokens import is_placeholder, is_word_token
+from agent.model.likeness import is_one, pci_id
 from probes.unread import readable
 
 if TYPE_CHECKING:
@@ -198,12 +198,6 @@ class MatchedSheet(Struct, frozen=True):
         return readable(device.model_name) or f"a card ({device.address})"
 
 
-def named(text: object) -> str | None:
-    """A serial number that names one thing: no token, no placeholder."""
-    found = as_written(text)
-    return None if found is None or is_word_token(found) or is_placeholder(found) else found
-
-
 def identity(judged: Judged) -> str | None:
     """Maker and model number of what answers below a link, "f1c4:3110"; None where they were not read."""
     device = judged.link.device
@@ -215,15 +209,6 @@ def wanted_model(match: DriveMatch) -> str | None:
     return as_written(match.drive.model)
 
 
-def is_another(match: DriveMatch, fitted: FittedDrive) -> bool:
-    """Whether a drive says of itself that it is another one than the sheet has."""
-    serial, model = named(match.drive.serial), wanted_model(match)
-    if serial is not None and fitted.serial is not None:
-        return serial != fitted.serial
-    return model is not None and fitted.model is not None and model != fitted.model
-
-
-def is_same(match: DriveMatch, fitted: FittedDrive) -> bool:
-    """Whether a drive says of itself that it is the one that the sheet has, or of its model."""
-    serial, model = named(match.drive.serial), wanted_model(match)
-    return (serial is not None and serial == fitted.serial) or (model is not None and model == fitted.model)
+def is_wanted(match: DriveMatch, fitted: FittedDrive) -> bool | None:
+    """Whether a drive says of itself that it is the sheet's, or of its model; None where nothing tells."""
+    return is_one((named(match.drive.serial), fitted.serial), [(wanted_model(match), fitted.model)])

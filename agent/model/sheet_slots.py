@@ -104,7 +104,7 @@ class Spots:
             for judged in self._judged
             if judged.link.slot is not None and _folded(judged.link.slot.name) == wanted
         ]
-        described = [judged for judged in named if judged.link.slot is not None and judged.link.slot.board is not None]
+        described = [judged for judged in named if judged.link.board is not None]
         if described or named:
             return tuple(described or named)
         here = self._ports.get(label)
@@ -124,7 +124,7 @@ class Spots:
             and device_place(judged.port_address) == device
             and judged.link.key not in keys
             and judged.link.key not in self._claimed
-            and (judged.link.slot is None or judged.link.slot.board is None)
+            and judged.link.board is None
         ]
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model import unseen_parts
-from agent.model.sheet_parts import named
+from agent.model.expected import named
 from agent.model.upwards import upwards
 from probes.unread import Unread, of
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
+from agent.model.grouping import grouped
 from agent.model.machine import REGISTRY_NAME, device_place, is_bridge
 from knowledge import pcie
 from probes.unread import Unread
@@ -34,19 +35,15 @@ def is_board_slot(machine: Machine, link: Link) -> bool:
         return False
     if link.slot.board is not None:
         return True
-    described = machine.facts.board_slots
-    if not isinstance(described, Unread) and described:
+    if machine.facts.described:
         return False
     return machine.kinds.get(link.port.address) == pcie.ROOT_PORT
 
 
 def alike(machine: Machine, links: Iterable[Judged]) -> list[list[Judged]]:
     """The ports of the board's slots, those together that are named as one, by address; most slots have but one."""
-    groups: dict[Hashable, list[Judged]] = {}
-    for judged in links:
-        if is_board_slot(machine, judged.link) and (key := _key(judged.link)) is not None:
-            groups.setdefault(key, []).append(judged)
-    return [sorted(group, key=by_port) for group in groups.values()]
+    groups = grouped((_key(judged.link), judged) for judged in links if is_board_slot(machine, judged.link))
+    return [sorted(group, key=by_port) for key, group in groups.items() if key is not None]
 
 
 def by_port(judged: Judged) -> str:
@@ -92,7 +89,7 @@ def is_one_slot(machine: Machine, parts: Parts) -> bool:
     where the lanes of the ports add up to those of the slot; where the firmware does not describe the slot, to those of
     a slot that is split, at functions of one device in a row.
     """
-    board, total = _board(parts), _lanes(parts)
+    board, total = parts[0].link.board, _lanes(parts)
     if board is not None and _contradicted(machine, board, parts):
         return False
     if board is not None and board.peers:
@@ -105,12 +102,6 @@ def is_one_slot(machine: Machine, parts: Parts) -> bool:
     return source(parts) == REGISTRY_NAME or (total in SPLIT_LANES and _in_a_row(parts))
 
 
-def _board(parts: Parts) -> BoardSlot | None:
-    """The firmware's description of a slot."""
-    slot = parts[0].link.slot
-    return slot.board if slot is not None else None
-
-
 def _lanes(parts: Parts) -> int:
     """The lanes of all these ports together, as far as they are known."""
     return sum(part.port_can.width for part in parts if part.port_can is not None)
@@ -118,8 +109,7 @@ def _lanes(parts: Parts) -> int:
 
 def _contradicted(machine: Machine, board: BoardSlot, parts: Parts) -> bool:
     """Whether a port bears the number of another slot that the firmware describes: then an address is out of date."""
-    described = machine.facts.board_slots
-    others = set() if isinstance(described, Unread) else {slot.slot_id for slot in described if slot is not board}
+    others = {slot.slot_id for slot in machine.facts.described if slot is not board}
     numbers = {_number(part.link.port) for part in parts if part.link.port is not None}
     return not (numbers - {board.slot_id, 0}).isdisjoint(others)
 
@@ -135,7 +125,7 @@ def _in_a_row(parts: Parts) -> bool:
 
 def further(machine: Machine, parts: Parts) -> tuple[tuple[PciFunction, ...], Unread | None]:
     """Ports that may be further parts of a slot of which lanes are missing, and why that is not known."""
-    board, port = _board(parts), parts[0].link.port
+    board, port = parts[0].link.board, parts[0].link.port
     if port is None or (len(parts) == 1 if board is None else _lanes(parts) >= board.wired_lanes):
         return (), None
     known = {part.port_address for part in parts}

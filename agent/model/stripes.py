@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from agent.model.machine import Machine
-    from agent.model.throughput import Flow, Hop, StripeShare
+    from agent.model.throughput import Flow, Hop
     from probes.facts import StripeSet
 
 # The system's word for a level, and the number by which the throughput model knows it.
@@ -70,18 +70,14 @@ def stripe_sets(built: Machine, flows: tuple[Flow, ...], hops: Mapping[str, Hop]
         yield StripeSeen(
             stripe=stripe,
             raid=raid,
-            alone=_ends(alone),
-            together=_ends(together),
-            alone_write=_ends(alone_write),
-            together_write=_ends(together_write),
+            alone=alone.span,
+            together=together.span,
+            alone_write=alone_write.span,
+            together_write=together_write.span,
             narrowest=together.narrowest,
             narrowest_alone=alone.narrowest,
             copies_read=alone.copies_read,
         )
-
-
-def _ends(share: StripeShare) -> tuple[float, float]:
-    return share.low, share.high
 
 
 def _why_unknown(stripe: StripeSet, raid: int | None) -> str:

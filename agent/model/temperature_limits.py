@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.model.grouping import grouped
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -14,11 +15,7 @@ if TYPE_CHECKING:
 
 def by_drive(sensors: Iterable[Sensor]) -> dict[str, list[Sensor]]:
     """The sensors of each drive, by its name."""
-    found: dict[str, list[Sensor]] = {}
-    for sensor in sensors:
-        if isinstance(sensor.drive, str):
-            found.setdefault(sensor.drive, []).append(sensor)
-    return found
+    return grouped((sensor.drive, sensor) for sensor in sensors if isinstance(sensor.drive, str))
 
 
 def limits(drive: Drive, sensor: Sensor | None) -> tuple[float | None, float | None]:

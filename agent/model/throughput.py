@@ -98,17 +98,19 @@ class Share(Struct, frozen=True):
     high: float
     narrowest: str | None
 
+    @property
+    def span(self) -> tuple[float, float]:
+        """Both ends."""
+        return self.low, self.high
 
-class StripeShare(Struct, frozen=True):
+
+class StripeShare(Share, frozen=True):
     """What a set of drives should reach as one, MB/s, and the hop that decides its worst-off member.
 
     `copies_read` says in words what the ends of the range differ in, beyond those of a drive: where copies of the data
     are held, one copy alone or all of them can be read. "" where there is no such choice.
     """
 
-    low: float
-    high: float
-    narrowest: str | None
     copies_read: str
 
 

@@ -1,4 +1,4 @@
-"""The way up from a function to its root bus, one step at a time."""
+"""The way up from a function to its root bus, and all that is below it, one step at a time."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from probes.unread import readable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from probes.facts import PciFunction
 
@@ -27,3 +27,15 @@ def upwards(start: PciFunction | None, functions: Mapping[str, PciFunction]) -> 
         visited.add(start.address)
         yield start
         start = functions.get(above(start) or "")
+
+
+def behind(start: Iterable[PciFunction], below: Mapping[str, Sequence[PciFunction]]) -> tuple[PciFunction, ...]:
+    """All functions below these; a loop, which only a damaged capture has, ends it."""
+    found: dict[str, PciFunction] = {}
+    waiting = [function.address for function in start]
+    while waiting:
+        for function in below.get(waiting.pop(), ()):
+            if function.address not in found:
+                found[function.address] = function
+                waiting.append(function.address)
+    return tuple(found.values())

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.model.grouping import grouped
 from agent.notebook.note_files import Wrong, examined
 from agent.notebook.places import files, folder, loaded, named
 from knowledge.notes import FILES, shipped
@@ -53,16 +54,11 @@ class Linted(Struct, frozen=True):
 
 def catalogue(environ: Mapping[str, str], directories: Sequence[str] = ()) -> Catalogue:
     """Every note, those that another goes before as well. Raises BadInput for a damaged file that was named."""
-    kept: dict[str, list[tuple[Note, str]]] = {}
-    for name in FILES:
-        for note in shipped(name):
-            kept.setdefault(note.id, []).append((note, PROGRAM))
     own = loaded(environ)
-    for note in own.notes:
-        kept.setdefault(note.id, []).append((note, OWN))
-    for directory in directories:
-        for note in named(directory):
-            kept.setdefault(note.id, []).append((note, directory))
+    every = [(note, PROGRAM) for name in FILES for note in shipped(name)]
+    every += [(note, OWN) for note in own.notes]
+    every += [(note, directory) for directory in directories for note in named(directory)]
+    kept = grouped((note.id, (note, where)) for note, where in every)
     notes = tuple(one for name in sorted(kept) for one in _ranked(kept[name]))
     return Catalogue(notes, own.damaged)
 

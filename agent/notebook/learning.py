@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, get_args
 from msgspec import Struct
 
 from agent.model.findings import Verdict
+from agent.model.likeness import number_pair, pci_id
 from agent.model.unseen_parts import missed
 from agent.notebook.tokens import token
 from agent.notes.matching import NO_KIND
@@ -30,7 +31,7 @@ from knowledge.fieldnotes import (
 )
 from knowledge.pcie import SWITCH_UPSTREAM_PORT
 from knowledge.rates import GTPS, describe
-from probes.unread import readable
+from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -131,13 +132,12 @@ def _kind(judged: Judged, audit: Audit) -> Kind | None:
     device = judged.link.device
     if device is None:
         return None
-    numbers = device.vendor_id, device.device_id, device.class_code
-    vendor, model, code = (number if isinstance(number, int) else None for number in numbers)
-    if vendor is None or model is None or code is None:
+    card, code = pci_id(device), device.class_code
+    if card is None or isinstance(code, Unread):
         return None
     above, below = device.subsystem_vendor_id, device.subsystem_id
-    subsystem = f"{above:04x}:{below:04x}" if isinstance(above, int) and isinstance(below, int) and above else ""
-    board = judged.link.slot.board if judged.link.slot is not None else None
+    subsystem = number_pair(above, below) if above else None
+    board = judged.link.board
     slot = board.kind if board is not None and board.kind in SLOT_KINDS else NO_KIND
     if board is None and missed(audit.facts.board_slots) is not None:
         slot = UNREAD_KIND
@@ -146,7 +146,7 @@ def _kind(judged: Judged, audit: Audit) -> Kind | None:
     maker, product = (_told(readable(text), secrets) for text in (host.maker, host.product))
     switch = audit.machine.kinds.get(device.address) == SWITCH_UPSTREAM_PORT
     what = "packet switch" if switch else describe_class(code)
-    return Kind(f"{vendor:04x}:{model:04x}", subsystem, f"{code:06x}", slot, maker, product, what)
+    return Kind(card, subsystem or "", f"{code:06x}", slot, maker, product, what)
 
 
 # --- Machines --------------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
-from agent.sheets.shape import shown
+from agent.toml.keys import shown, unknown
 from knowledge.fieldnotes import (
     FORMAT,
     MOST_EVIDENCE,
@@ -25,7 +25,6 @@ from knowledge.fieldnotes import (
     Versions,
     When,
 )
-from knowledge.parts import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -87,7 +86,7 @@ def complaints(data: dict[str, Any]) -> Iterator[Complaint]:
     yield from wrong_head
     if wrong_head:
         return
-    yield from _unknown("", data, ("format", "version", "note"))
+    yield from unknown("", data, ("format", "version", "note"))
     notes = data.get("note", [])
     if not isinstance(notes, list):
         yield "note", "there can be several notes: write [[note]]"
@@ -114,7 +113,7 @@ def _table(key: str, table: object, struct: type[Struct]) -> Iterator[Complaint]
         yield key, f"{shown(table)} stands where a table should be"
         return
     fields = {field.encode_name: field for field in msgspec.structs.fields(struct)}
-    yield from _unknown(key, table, tuple(fields))
+    yield from unknown(key, table, tuple(fields))
     for name, field in fields.items():
         path = f"{key}.{name}"
         if name not in table:
@@ -159,14 +158,6 @@ def _clean(text: str, *, several_lines: bool) -> bool:
     if several_lines:
         return text.replace("\n", " ").isprintable() and bool(text.strip())
     return text.isprintable() and text == text.strip()
-
-
-def _unknown(key: str, table: dict[str, Any], known: tuple[str, ...]) -> Iterator[Complaint]:
-    for name in table:
-        if name not in known:
-            near = nearest(name, known)
-            hint = f"did you mean {near}" if near else f"known here are {', '.join(known)}"
-            yield f"{key}.{name}" if key else name, f"this key is not known; {hint}"
 
 
 def _takes(name: str) -> str:

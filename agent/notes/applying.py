@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.model.grouping import grouped
 from agent.notes.matching import HOST, NAMING, Match, NotablePart, Parts, match
 from agent.notes.seen import Beside, beside, contradictions
 from probes.unread import Unread, readable
@@ -50,9 +51,7 @@ def applied(
     for note in notes:
         for held in _matches(note, found, machine):
             (holding if held.holds else unknown).append(held)
-    at: dict[str, list[Match]] = {}
-    for matched in holding:
-        at.setdefault(_place(matched.part), []).append(matched)
+    at = grouped((_place(matched.part), matched) for matched in holding)
     for group in _grouped(holding, machine, alone):
         yield _with_contradictions(group, at)
     yield from _untold(unknown)

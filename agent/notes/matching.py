@@ -8,6 +8,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model import unseen_parts
+from agent.model.likeness import number_pair, pci_id
+from agent.model.machine import NVME_CLASS
+from agent.model.phrasing import first_of
 from agent.notes import versions
 from knowledge.fieldnotes import ANY_DEVICE
 from probes.unread import Unread
@@ -21,7 +24,6 @@ if TYPE_CHECKING:
     from probes.facts import Drive, Host, PciFunction
 
 HOST: Final = "host"
-NVME_CLASS: Final = 0x0108
 # Conditions that name a part, a class or a machine.
 NAMING: Final = frozenset({"card", "subsystem", "class", "model", "machine maker", "machine product"})
 NO_KIND: Final = "not told"  # the kind of a slot that the firmware does not describe
@@ -81,7 +83,6 @@ class Match(Struct, frozen=True):
 def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[NotablePart, ...]:
     """Every part of a machine: its functions but the virtual ones, drives on no function, and the machine itself."""
     facts = machine.facts
-    links = {function.address: judged[link.key] for link in machine.links for function in link.functions}
     on = {drive.address: drive for drive in facts.drives if drive.address is not None and drive.kind == "nvme"}
     drives_lost, slots_lost = unseen_parts.drives(facts), unseen_parts.missed(facts.board_slots)
     found = [NotablePart(HOST)]
@@ -90,7 +91,9 @@ def parts(machine: Machine, judged: Mapping[str, Judged]) -> tuple[NotablePart, 
             drive = on.get(function.address)
             subject = drive.name if drive is not None else function.address
             drive_lost = drives_lost if drive is None else None
-            found.append(NotablePart(subject, function, drive, links.get(function.address), drive_lost, slots_lost))
+            link = machine.leads_to.get(function.address)
+            own = None if link is None else judged[link.key]
+            found.append(NotablePart(subject, function, drive, own, drive_lost, slots_lost))
     listed = {function.address for function in facts.functions}
     found += [
         NotablePart(drive.name, None, drive)
@@ -112,12 +115,12 @@ class Parts:
             function = part.function
             if function is None:
                 continue
-            vendor, device = function.vendor_id, function.device_id
-            if isinstance(vendor, int) and isinstance(device, int):
-                self._numbered.setdefault(f"{vendor:04x}:{device:04x}", []).append(place)
-                self._numbered.setdefault(f"{vendor:04x}:{ANY_DEVICE}", []).append(place)
-            else:
+            pair = pci_id(function)
+            if pair is None:
                 self._unnumbered.append(place)
+            else:
+                for number in (pair, _any_of(pair)):
+                    self._numbered.setdefault(number, []).append(place)
 
     def of(self, note: Note) -> Iterator[NotablePart]:
         """The parts that a note may hold for, in the order of the machine."""
@@ -184,10 +187,13 @@ def _pair(name: str, wanted: tuple[str, ...], vendor: int | Unread, device: int 
     for read in (vendor, device):
         if isinstance(read, Unread):
             return _untold(name, _some(wanted), read)
-    assert isinstance(vendor, int)
-    assert isinstance(device, int)
-    read_pair = f"{vendor:04x}:{device:04x}"
-    return Condition(name, _some(wanted), read_pair, read_pair in wanted or f"{vendor:04x}:{ANY_DEVICE}" in wanted)
+    pair = number_pair(vendor, device) or ""
+    return Condition(name, _some(wanted), pair, pair in wanted or _any_of(pair) in wanted)
+
+
+def _any_of(pair: str) -> str:
+    """Any device of the maker of this one."""
+    return f"{pair.partition(':')[0]}:{ANY_DEVICE}"
 
 
 # --- Drives, slots ---------------------------------------------------------------------------------------------
@@ -221,12 +227,12 @@ def _slot_kind(wanted: tuple[str, ...], part: NotablePart) -> Condition:
     link = part.judged.link
     if link.onboard:
         return told("on the board", holds=False)
-    if link.slot is None or link.slot.board is None or link.slot.board.kind == "other":
+    if link.board is None or link.board.kind == "other":
         if part.slots_lost is not None:
             return _untold("slot_kind", _some(wanted), part.slots_lost)
         holds = True if NO_KIND in wanted else None
         return told(NO_KIND, holds, "" if holds else "the firmware does not describe the slot")
-    return told(link.slot.board.kind, link.slot.board.kind in wanted)
+    return told(link.board.kind, link.board.kind in wanted)
 
 
 def _placeless(part: NotablePart) -> Unread | None:
@@ -280,5 +286,4 @@ def _folded(text: str) -> str:
 
 def _some(listed: tuple[str, ...]) -> str:
     """A list for people, cut where it is long."""
-    shown = ", ".join(listed[:_SHOWN])
-    return shown if len(listed) <= _SHOWN else f"{shown} or {len(listed) - _SHOWN} more"
+    return first_of(listed, _SHOWN, "or")

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
+from agent.model.phrasing import listed
 from agent.planner.build import needs_met, placement_of
 from agent.planner.figures import Rated, figures, needs_seen
-from agent.planner.phrases import counted, few, listed, losses, mbps
+from agent.planner.phrases import counted, few, losses, mbps
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
 from agent.sheets.paths import drives_on

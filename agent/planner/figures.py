@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.phrasing import listed
 from agent.model.throughput import DIRECTIONS, SAME, alone, ceiling_mbps, stripe, together
 from agent.planner.build import arrangement_of, member_mbps
 from agent.planner.fits import card_mbps, card_refusal, refusal_words
-from agent.planner.phrases import counted, link_words, listed, mbps, place_words, span
+from agent.planner.phrases import counted, link_words, mbps, place_words, span
 from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
-from agent.sheets.paths import bays_of, card_link, flows, key_words, today
+from agent.sheets.paths import bays_of, flows, key_words, slot_link, today
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 
 if TYPE_CHECKING:
@@ -47,8 +48,7 @@ class Rated:
 
     def alone(self, name: str, direction: Direction = "to_host") -> tuple[float, float]:
         """What a drive reaches while all others rest."""
-        share = alone(self.by_name[name], self.hops, direction)
-        return share.low, share.high
+        return alone(self.by_name[name], self.hops, direction).span
 
     def stripe(
         self, raid: int, names: Sequence[str], direction: Direction = "to_host", *, busy: bool = False
@@ -102,9 +102,9 @@ def drive_planned(rated: Rated, drive: DriveSpec, why: str) -> DrivePlanned:
         was=place_words(rated.today, drive.name),
         why=why,
         alone=rated.alone(drive.name),
-        together=(share.low, share.high),
+        together=share.span,
         alone_write=rated.alone(drive.name, "to_drive"),
-        together_write=(written.low, written.high),
+        together_write=written.span,
         narrowest=rated.narrowest(share.narrowest),
         narrowest_write=rated.narrowest(written.narrowest),
         held_back=share.high < could_mbps(rated.sheet, drive) * (1 - SAME),
@@ -131,9 +131,9 @@ def stripes_planned(rated: Rated) -> tuple[StripePlanned, ...]:
                 name=spec.name,
                 raid=spec.raid,
                 drives=spec.drives,
-                read=(read.low, read.high),
-                write=(write.low, write.high),
-                read_together=(busy.low, busy.high),
+                read=read.span,
+                write=write.span,
+                read_together=busy.span,
                 narrowest=rated.narrowest(read.narrowest, of_one=False),
                 narrowest_write=rated.narrowest(write.narrowest, of_one=False),
                 cautions=_cautions(rated, spec, read),
@@ -182,7 +182,7 @@ def needs_seen(built: Built, rated: Rated) -> tuple[NeedSeen, ...]:
             continue
         rate, uplink = card_mbps(sheet, slots[label], card)
         answer = "met" if rate >= card.wants_mbps * (1 - SAME) else "not met"
-        words = f"{link_words(card_link(slots[label], card))} in {label}, {mbps(rate)}"
+        words = f"{link_words(slot_link(slots[label], card))} in {label}, {mbps(rate)}"
         words += f" through the shared uplink {uplink}" if uplink is not None else ""
         words += f"; {mbps(card.wants_mbps)} wanted"
         found.append(NeedSeen(name, answer, words))
@@ -250,7 +250,7 @@ def _drives_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
         if stripe_set is not None:
             share = rated.stripe(stripe_set.raid, names, direction)
             assert share is not None
-            seen = _rate_seen((share.low, share.high), asked, f"{stripe_set.name} {verb}", share.narrowest, rated)
+            seen = _rate_seen(share.span, asked, f"{stripe_set.name} {verb}", share.narrowest, rated)
             each = member_mbps(stripe_set, asked, direction)
         else:
             seen = _each_seen(rated, [rated.by_name[name] for name in names], asked, direction)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import Struct
 
 from agent.model.throughput import link_mbps
-from agent.sheets.paths import card_link, uplinks_of
+from agent.sheets.paths import slot_link, uplinks_of
 from knowledge.slots import card_watts, goes_in
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def card_mbps(sheet: Sheet, slot: SlotSpec, card: CardSpec) -> tuple[float, str 
 
     Nothing is taken off for what drives behind the same uplink do: how much a card moves, and when, is not known.
     """
-    rate, narrowest = link_mbps(*card_link(slot, card)), None
+    rate, narrowest = link_mbps(*slot_link(slot, card)), None
     for uplink in uplinks_of(sheet, slot):
         carries = link_mbps(uplink.generation, uplink.lanes)
         if carries < rate:

@@ -22,7 +22,7 @@ from agent.planner.fits import (
     slot_refusal,
 )
 from agent.planner.problem import READ, Holder
-from agent.sheets.paths import bay_link, bays_of, card_link, slot_link, today
+from agent.sheets.paths import bay_link, bays_of, slot_link, today
 from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                 card=number,
                 slot=slots[slot.label],
                 bays=len(bays),
-                link=rates_of(sheet, card_link(slot, card)) if card.carrier == "switch" else None,
+                link=rates_of(sheet, slot_link(slot, card)) if card.carrier == "switch" else None,
                 watts=watts,
                 rates=tuple(
                     rates_of(sheet, bay_link(slot, card, drives_alike.like), drives_alike.like)

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.model.findings import Step
+from agent.model.phrasing import listed
+from agent.model.turns import Mover, turns
 from agent.planner.fits import hidden
-from agent.planner.phrases import counted, few, listed, place_words
+from agent.planner.phrases import counted, few, place_words
 from agent.sheets.paths import bays_of, drives_on, today
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
@@ -36,6 +38,7 @@ JOIN: Final = "join-slot"
 PROVE: Final = "prove-plan"
 NAMED: Final = 12  # places that are written out in one step
 
+ASIDE: Final = " and lay it aside"
 SEATED: Final = "The card is straight and fully home, and its bracket is fastened."
 FLAT: Final = "The drive is fully in its connector and lies flat under its screw or clip."
 
@@ -158,15 +161,10 @@ class Moves:
         """Take out drives that leave, then move and fit the others as places come free."""
         for name in [drive for drive in self.drives if drive not in self.after.drives]:
             yield self._take_drive(name, "; it has no place in this build")
-        waiting = [name for name in self.after.drives if self._differs(name)]
-        while waiting:
-            taken = {(place.holder, place.bay) for place in self.drives.values()}
-            free = [name for name in waiting if _spot(self.after.drives[name]) not in taken]
-            if free:
-                yield self._put_drive(free[0])
-                waiting.remove(free[0])
-            else:
-                yield self._take_drive(next(name for name in waiting if name in self.drives), " and lay it aside")
+        differing = [name for name in self.after.drives if self._differs(name)]
+        units = [Mover(name, _spot(self.drives.get(name)), _spot(self.after.drives[name])) for name in differing]
+        for unit, turn in turns(units):
+            yield self._take_drive(unit.name, ASIDE) if turn == "aside" else self._put_drive(unit.name)
 
     def _take_drive(self, name: str, why: str) -> Step:
         place = self._where(name)
@@ -191,25 +189,20 @@ class Moves:
 
     def _cards(self) -> Iterator[Step]:
         """Move and fit cards as slots come free; in a ring one comes out first."""
-        waiting = [name for name, slot in self.after.cards.items() if self.cards.get(name) != slot]
-        while waiting:
-            free = [name for name in waiting if self._is_free(name, self.after.cards[name])]
-            in_place = [name for name in waiting if name in self.cards]
-            if free or not in_place:
-                name = (free or waiting)[0]
-                yield from self._put_card(name)
-                waiting.remove(name)
+        units = [
+            Mover(name, self._slots_of(name, self.cards.get(name)), self._slots_of(name, slot))
+            for name, slot in self.after.cards.items()
+            if self.cards.get(name) != slot
+        ]
+        for unit, turn in turns(units):
+            if turn == "aside":
+                yield self._take_card(unit.name, ASIDE)
             else:
-                yield self._take_card(in_place[0], " and lay it aside")
+                yield from self._put_card(unit.name)
 
-    def _is_free(self, name: str, label: str) -> bool:
-        """Whether a slot, and what a wide card hides there, is free by now of all other parts."""
-        needed = {label, *hidden(self.slots[label], self.specs[name])}
-        used = {place.holder for place in self.drives.values() if place.bay is None}
-        for other, slot in self.cards.items():
-            if other != name:
-                used |= {slot, *hidden(self.slots[slot], self.specs[other])}
-        return needed.isdisjoint(used)
+    def _slots_of(self, name: str, label: str | None) -> frozenset[str]:
+        """A card's slot with what it hides there, none for None."""
+        return frozenset() if label is None else frozenset({label, *hidden(self.slots[label], self.specs[name])})
 
     def _put_card(self, name: str) -> Iterator[Step]:
         start, label = self.cards.get(name), self.after.cards[name]
@@ -273,5 +266,6 @@ class Moves:
         return next((self.specs[name] for name in names if self.specs[name].carrier == "passive"), None)
 
 
-def _spot(place: DrivePlace) -> tuple[str, int | None]:
-    return place.holder, place.bay
+def _spot(place: DrivePlace | None) -> frozenset[tuple[str, int | None]]:
+    """The place of a drive, none for None."""
+    return frozenset() if place is None else frozenset({(place.holder, place.bay)})

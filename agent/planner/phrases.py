@@ -1,4 +1,4 @@
-"""Words that several parts of a plan share: lists, numbers, places, and how two arrangements differ in worth."""
+"""Words that several parts of a plan share: numbers, places, and how two arrangements differ in worth."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from agent.model.abilities import rate_text
 from agent.model.findings import Rate
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from agent.planner.problem import Score
     from agent.sheets.paths import Link
@@ -16,12 +16,6 @@ if TYPE_CHECKING:
 
 NUMBERS: Final = {2: "two", 3: "three", 4: "four", 6: "six", 8: "eight"}
 TENTH: Final = 10
-
-
-def listed(names: Iterable[str], last: str = "and") -> str:
-    """Names in a sentence: "a", "a and b", "a, b and c"."""
-    *first, final = names
-    return f"{', '.join(first)} {last} {final}" if first else final
 
 
 def few(items: Sequence[str], most: int) -> str:

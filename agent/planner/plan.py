@@ -19,7 +19,7 @@ from agent.planner.reasons import spares_apart, unplaced
 from agent.planner.result import CardPlanned, Plan
 from agent.planner.search import always, search
 from agent.planner.whys import Whys
-from agent.sheets.paths import bays_of, card_link, drives_on, today
+from agent.sheets.paths import bays_of, drives_on, slot_link, today
 from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
         name=card.name,
         slot=slot.label,
         was=card.slot,
-        link=card_link(slot, card),
+        link=slot_link(slot, card),
         why=whys.card(card),
         watts=own_watts(card) + sum(drive_watts(drive) for drive in on) if known else None,
         watts_limit=limit_watts(slot, card),

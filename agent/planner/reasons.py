@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.phrasing import listed
 from agent.planner.fits import (
     bay_refusal,
     card_refusal,
@@ -18,7 +19,7 @@ from agent.planner.fits import (
     slot_refusal,
 )
 from agent.planner.holders import Fixed
-from agent.planner.phrases import NUMBERS, counted, listed
+from agent.planner.phrases import NUMBERS, counted
 from agent.planner.result import Unplaced
 from agent.sheets.paths import bays_of, drives_on, flows
 from agent.sheets.reading import drive_watts

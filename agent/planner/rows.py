@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.model.grouping import grouped
 from agent.planner.problem import READ, Holder, uplinks_of
 
 if TYPE_CHECKING:
@@ -106,10 +107,11 @@ class Rows:
             row = self._row(1)
             for number in numbers:
                 self.own[number].append((row, 1))
-        covering: dict[tuple[int, int], list[int]] = {}  # options by own slot and slot that they cover
-        for number, option in enumerate(options):
-            for slot in sorted(set(self.holder(number).covers) - {option.slot}):
-                covering.setdefault((option.slot, slot), []).append(number)
+        covering = grouped(  # options by own slot and slot that they cover
+            ((option.slot, slot), number)
+            for number, option in enumerate(options)
+            for slot in sorted(set(self.holder(number).covers) - {option.slot})
+        )
         for (_, slot), covers in covering.items():
             row = self._row(1)
             for number in [

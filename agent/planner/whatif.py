@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from agent.model.phrasing import listed
 from agent.planner.figures import Rated, could_mbps
-from agent.planner.phrases import counted, listed, mbps
+from agent.planner.phrases import counted, mbps
 from agent.planner.plan import plan
 from agent.planner.reasons import spares_apart, unplaced
 from agent.planner.result import Candidate
 from agent.sheets.names import Names
-from agent.sheets.paths import bays_of, card_link, drives_on
+from agent.sheets.paths import bays_of, drives_on, slot_link
 from agent.sheets.reading import card_of
 from agent.sheets.sheet import DrivePlace, Placement
 
@@ -105,7 +106,7 @@ class Trial:
             kind=kind,
             alone=min(alone, key=lambda pair: (pair[1], pair[0]), default=None),
             together=(sum(share.low for share in shares), sum(share.high for share in shares)) if shares else None,
-            stripe=(stripe.low, stripe.high) if stripe is not None else None,
+            stripe=stripe.span if stripe is not None else None,
             slots_used=len(self.cards),
             watts=None if None in watts else sum(watt for watt in watts if watt is not None),
             limit=self._limit(),
@@ -148,7 +149,7 @@ class Trial:
                 yield f"{counted(card.bays - len(bays), 'bay')} of {card.name} without lanes in {slot.label}"
             if len(there) < len(bays):
                 yield f"{counted(len(bays) - len(there), 'empty bay')} on {card.name}"
-            lanes = card_link(slot, card)[1]
+            lanes = slot_link(slot, card)[1]
             if card.carrier == "passive":
                 lanes = sum(bays[place.bay] for place in there if place.bay is not None)
             if lanes < slot.lanes:

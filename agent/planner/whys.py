@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.grouping import grouped
+from agent.model.phrasing import listed
 from agent.planner.build import needs_met
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
-from agent.planner.phrases import counted, listed, mbps
+from agent.planner.phrases import counted, mbps
 from agent.planner.problem import READ, allowed, score
 from agent.planner.refitted import counts_of, moved, with_drives, with_holders
 from agent.sheets.paths import drives_on, today
@@ -200,15 +202,14 @@ class Whys:
 
     def _no_other(self, kind: int, here: int) -> str:
         """Why a drive could not be elsewhere as things are."""
-        others: dict[str, list[int]] = {}  # every holder by the name of its card, or of the slot itself
-        for number, holder in enumerate(self.problem.holders):
-            if holder.rates[kind][READ] and self._name(number) != self._name(here):
-                others.setdefault(self._name(number), []).append(number)
+        others = grouped(  # every holder by the name of its card, or of the slot itself
+            (self._name(number), number)
+            for number, holder in enumerate(self.problem.holders)
+            if holder.rates[kind][READ] and self._name(number) != self._name(here)
+        )
         if not others:
             return "nothing else takes it"
-        groups: dict[str, list[str]] = {}
-        for name, numbers in others.items():
-            groups.setdefault(self._in_the_way(kind, numbers), []).append(name)
+        groups = grouped((self._in_the_way(kind, numbers), name) for name, numbers in others.items())
         return "; ".join(f"{listed(names)} would take it, but {words}" for words, names in groups.items())
 
     def _in_the_way(self, kind: int, numbers: Sequence[int]) -> str:

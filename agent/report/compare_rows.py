@@ -46,7 +46,7 @@ def parts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Itera
     """
     folded = {kind: _of_board(found, kind) for kind in ("added", "removed")}
     for part_change in found.parts:
-        part = _part(part_change)
+        part = part_change.part
         if part.on_board and len(folded.get(part_change.kind, ())) > FEW:
             if part_change is folded[part_change.kind][0]:
                 places = (NOT_THERE, ON_BOARD) if part_change.kind == "added" else (ON_BOARD, NOT_THERE)
@@ -63,13 +63,7 @@ def parts(found: Comparison, escape: Callable[[str, int], str] = plain) -> Itera
 
 
 def _of_board(found: Comparison, kind: str) -> list[PartChange]:
-    return [part for part in found.parts if part.kind == kind and _part(part).on_board]
-
-
-def _part(one: PartChange) -> Part:
-    part = one.after if one.after is not None else one.before
-    assert part is not None
-    return part
+    return [part for part in found.parts if part.kind == kind and part.part.on_board]
 
 
 def _place(part: Part | None, escape: Callable[[str, int], str]) -> str:

@@ -13,6 +13,8 @@ from agent.model import split_slots
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.machine import DOWNSTREAM_FACING, is_bridge
+from agent.model.phrasing import listed
+from agent.model.upwards import behind
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
@@ -23,7 +25,6 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from agent.model.machine import Link
     from agent.model.split_slots import Parts
     from probes.facts import PciFunction
 
@@ -91,7 +92,11 @@ def _slot_part_silent(seen: JudgedMachine) -> Iterator[Found | Unread]:
 
 def _of_slot(seen: JudgedMachine, parts: Parts, answering: Parts) -> Iterator[Found | Unread]:
     """What is to be said of ports that are named as one slot, if anything."""
-    functions = [function for part in answering for function in (*part.link.functions, *_behind(seen, part.link))]
+    functions = [
+        function
+        for part in answering
+        for function in (*part.link.functions, *behind(part.link.functions, seen.machine.below))
+    ]
     holds = _drive_among(seen, functions)
     unread = [(judged, told) for judged in parts if (told := _not_told(judged)) is not None]
     silent = [judged for judged in parts if judged.verdict is Verdict.EMPTY]
@@ -145,7 +150,7 @@ def _parts_unread(parts: Parts, answering: Parts, unread: Untold) -> Unread:
 
 def _further_unread(parts: Parts, more: Sequence[PciFunction], why: Unread) -> Unread:
     """How many parts the slot has is not known, and so not which of them answer."""
-    ports = _names([pci_function.address for pci_function in more])
+    ports = listed((function.address for function in more), most=MOST_NAMES)
     belong = "belongs" if len(more) == 1 else "belong"
     return _because(f"parts of {_slot_words(parts)}", f"whether {ports} {belong} to it could not be read", [why])
 
@@ -213,9 +218,9 @@ def _switch_without_drive(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if not _is_switch_card(seen, judged) or _on_sheet(seen, (judged,)):
             continue
-        behind = _behind(seen, judged.link)
-        others = [pci_function for pci_function in behind if not _is_port(seen, pci_function)]
-        ports = _ports_at_end(seen, behind)
+        inner = behind(judged.link.functions, seen.machine.below)
+        others = [pci_function for pci_function in inner if not _is_port(seen, pci_function)]
+        ports = _ports_at_end(seen, inner)
         if any(_known_device(seen, other) for other in others) or any(_elsewhere(port) for port in ports):
             continue
         what = f"drives behind the packet switch {judged.device_address} in {_slot_words((judged,))}"
@@ -237,9 +242,9 @@ def _is_switch_card(seen: JudgedMachine, judged: Judged) -> bool:
     return all(isinstance(code, int) and code >> 8 in OF_SWITCHES for code in beside)
 
 
-def _ports_at_end(seen: JudgedMachine, behind: Iterable[PciFunction]) -> list[Judged]:
+def _ports_at_end(seen: JudgedMachine, functions: Iterable[PciFunction]) -> list[Judged]:
     """The ports among these functions below which nothing answers, by address."""
-    addresses = {pci_function.address for pci_function in behind}
+    addresses = {function.address for function in functions}
     found = [judged for judged in seen.judged if judged.port_address in addresses and judged.link.device is None]
     return sorted(found, key=split_slots.by_port)
 
@@ -293,18 +298,6 @@ def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
 
 
 # --- What both ask ---------------------------------------------------------------------------------------------
-
-
-def _behind(seen: JudgedMachine, link: Link) -> tuple[PciFunction, ...]:
-    """All functions below those that a link leads to; a loop, which only a damaged capture has, ends it."""
-    found: dict[str, PciFunction] = {}
-    waiting = [function.address for function in link.functions]
-    while waiting:
-        for map_entry in seen.machine.below.get(waiting.pop(), ()):
-            if map_entry.address not in found:
-                found[map_entry.address] = map_entry
-                waiting.append(map_entry.address)
-    return tuple(found.values())
 
 
 def _drive_among(seen: JudgedMachine, functions: Sequence[PciFunction]) -> bool | None:
@@ -377,14 +370,7 @@ def _absence(ports: Parts) -> Iterator[Evidence]:
 
 
 def _ports(links: Parts) -> str:
-    return _names([link.port_address or link.link.key for link in links])
-
-
-def _names(addresses: Sequence[str]) -> str:
-    """Addresses in a sentence: "A, B and C"."""
-    if len(addresses) > MOST_NAMES:
-        return f"{', '.join(addresses[:MOST_NAMES])} and {len(addresses) - MOST_NAMES} more"
-    return " and ".join([", ".join(addresses[:-1]), addresses[-1]]) if len(addresses) > 1 else addresses[0]
+    return listed((link.port_address or link.link.key for link in links), most=MOST_NAMES)
 
 
 def _slot_words(links: Parts) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
+from agent.model.phrasing import first_of
 from agent.rules.rule import Compared, Found, Rule
 from probes.unread import Unread
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.model.judged_machine import JudgedMachine
+
+MOST_NAMES: Final = 5
 
 
 @Rule(
@@ -101,9 +104,8 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
         missing.append(Unread(what, "the drive answers the super-user only"))
     blocked = [judged for judged in seen.judged if judged.needs_root]
     if blocked:
-        keys = ", ".join(judged.link.key for judged in blocked[:5])
-        more = f" and {len(blocked) - 5} more" if len(blocked) > 5 else ""  # noqa: PLR2004 - name five at most
-        missing.append(Unread(f"verdict of {keys}{more}", "rests on registers given to the super-user only"))
+        keys = first_of([judged.link.key for judged in blocked], MOST_NAMES)
+        missing.append(Unread(f"verdict of {keys}", "rests on registers given to the super-user only"))
     if missing:
         evidence = tuple(
             Evidence(

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
+from agent.model.phrasing import first_of
 from agent.model.unseen_parts import missed
 from agent.rules.rule import Compared, Found, Rule
 from knowledge.notes import index
@@ -87,9 +88,8 @@ def _nameless(functions: Iterable[PciFunction]) -> Iterator[Unread]:
     """One line for functions whose numbers were asked for in vain: any note may hold for them."""
     lost = [(function, first) for function in functions for first in [_lost_number(function)] if first is not None]
     if lost:
-        subjects = [function.address for function, _ in lost[:MOST_PARTS]]
-        more = f" and {len(lost) - MOST_PARTS} more" if len(lost) > MOST_PARTS else ""
-        yield of(f"which field notes hold for {', '.join(subjects)}{more}", lost[0][1])
+        subjects = first_of([function.address for function, _ in lost], MOST_PARTS)
+        yield of(f"which field notes hold for {subjects}", lost[0][1])
 
 
 def _lost_number(function: PciFunction) -> Unread | None:
@@ -145,10 +145,7 @@ def _part(part: NotablePart) -> str:
 def _others(applied: Applied) -> str:
     """The other parts that the note holds for."""
     names = [match.part.subject for match in applied.matches[1:]]
-    if not names:
-        return ""
-    more = f" and {len(names) - MOST_PARTS} more" if len(names) > MOST_PARTS else ""
-    return f"; so for {', '.join(names[:MOST_PARTS])}{more}"
+    return f"; so for {first_of(names, MOST_PARTS)}" if names else ""
 
 
 def _shown(beside: Iterable[Beside]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Evidence, Severity, Verdict
+from agent.model.phrasing import first_of
 from agent.model.sheet_parts import CardMatch
 from agent.rules.rule import Found
 from probes.unread import Unread
@@ -191,6 +192,5 @@ def _answering(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatch
 
 def _names(drives: Sequence[DriveMatch]) -> str:
     """Drives by the sheet's names for them."""
-    shown = ", ".join(f'"{drive.drive.name}"' for drive in drives[:MOST_NAMES])
-    more = f" and {len(drives) - MOST_NAMES} more" if len(drives) > MOST_NAMES else ""
-    return f"the drive{'s' if len(drives) > 1 else ''} {shown}{more}"
+    names = first_of([f'"{drive.drive.name}"' for drive in drives], MOST_NAMES)
+    return f"the drive{'s' if len(drives) > 1 else ''} {names}"

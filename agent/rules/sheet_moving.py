@@ -12,6 +12,7 @@ from msgspec import Struct
 from agent.model.abilities import rate_text
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.sheet_parts import CardMatch
+from agent.model.turns import connected, in_the_way, turns
 from agent.rules.rule import Found, Hand
 from agent.rules.sheet_rates import IN_PLACE, falls_below, now_text
 
@@ -64,11 +65,8 @@ class Group(Struct, frozen=True, eq=False):
     @property
     def is_ring(self) -> bool:
         """Whether each is in the place of another."""
-        return len(self.units) > 1 and all(
-            any(unit.needs & other.holds for other in self.units if other is not unit)
-            and any(unit.holds & other.needs for other in self.units if other is not unit)
-            for unit in self.units
-        )
+        waited_for = [other for unit in self.units for other in in_the_way(unit, self.units)]
+        return len(self.units) > 1 and all(in_the_way(unit, self.units) and unit in waited_for for unit in self.units)
 
     def holds(self, part: CardMatch | DriveMatch) -> bool:
         """Whether a part is one of these, or goes along with one."""
@@ -82,16 +80,11 @@ class Group(Struct, frozen=True, eq=False):
 def groups(matched: MatchedSheet) -> list[Group]:
     """All parts that answer elsewhere, those together that want each other's places; drives before cards."""
     units = list(_units(matched))
-    number = {id(unit): place for place, unit in enumerate(units)}
-    for unit_later in units:
-        for other in units:
-            if unit_later.needs & other.holds:
-                mine, theirs = number[id(unit_later)], number[id(other)]
-                number = {key: mine if group == theirs else group for key, group in number.items()}
-    together: dict[int, list[Unit]] = {}
-    for unit in units:
-        together.setdefault(number[id(unit)], []).append(unit)
-    return [Group(tuple(some), tuple(dict.fromkeys(_in_the_way(matched, some, units)))) for some in together.values()]
+    waits_for = ((unit, other) for unit in units for other in in_the_way(unit, units))
+    return [
+        Group(tuple(together), tuple(dict.fromkeys(_in_the_way(matched, together, units))))
+        for together in connected(units, waits_for)
+    ]
 
 
 def _units(matched: MatchedSheet) -> Iterator[Unit]:
@@ -234,21 +227,12 @@ def hands(seen: JudgedMachine, group: Group) -> tuple[Hand, ...]:
 def _hands(seen: JudgedMachine, group: Group) -> Iterator[Hand]:
     for what, where in group.in_the_way:
         yield Hand("make-room", what, where)
-    waiting, in_place = list(group.units), list(group.units)
-    while waiting:
-        unit = next((moved for moved in waiting if not _blocking(moved, in_place)), None)
-        if unit is not None:
-            action = "move-as-planned" if unit in in_place else "fit-as-planned"
-            yield Hand(action, unit.part, unit.here, unit.there, _gain(seen, unit))
-            waiting.remove(unit)
-        else:
-            unit = _blocking(waiting[0], in_place)[0]
+    for unit, turn in turns(group.units, make_way=True):
+        if turn == "aside":
             yield Hand("lay-aside", unit.part, unit.here)
-        in_place = [moved for moved in in_place if moved is not unit]
-
-
-def _blocking(unit: Unit, in_place: Sequence[Unit]) -> list[Unit]:
-    return [moved for moved in in_place if moved is not unit and moved.holds & unit.needs]
+        else:
+            action = "move-as-planned" if turn == "move" else "fit-as-planned"
+            yield Hand(action, unit.part, unit.here, unit.there, _gain(seen, unit))
 
 
 def _gain(seen: JudgedMachine, unit: Unit) -> float | None:

@@ -13,6 +13,7 @@ from msgspec.structs import replace
 
 from agent.model import throughput
 from agent.model.findings import Evidence, Verdict
+from agent.model.phrasing import first_of
 from agent.rules.rule import Found
 from agent.rules.sheet_moving import groups, out_of_place, place_words
 from knowledge import pcie
@@ -85,8 +86,7 @@ def _alone(need: Broken) -> Found:
 
 
 def _says(need: Broken) -> str:
-    more = f" and {len(need.words) - MOST_WORDS} more" if len(need.words) > MOST_WORDS else ""
-    return f'the need "{need.need.name}" is not met: {", ".join(need.words[:MOST_WORDS])}{more}'
+    return f'the need "{need.need.name}" is not met: {first_of(need.words, MOST_WORDS)}'
 
 
 # --- One need --------------------------------------------------------------------------------------------------

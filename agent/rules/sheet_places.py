@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from agent.model.expected import as_written
 from agent.model.findings import Evidence
-from agent.model.sheet_parts import identity, is_another
+from agent.model.sheet_parts import identity, is_wanted
 from agent.model.sheet_unseen import hidden, numbers
 from agent.rules.rule import Found
 from agent.rules.sheet_moving import out_of_place
@@ -106,7 +106,7 @@ def _may_be_card(matched: MatchedSheet, judged: Judged) -> Unread | None:
 def _may_be_drive(matched: MatchedSheet, found: FittedDrive) -> Unread | None:
     """Why a drive may be one of the sheet's, as with cards."""
     for drive in matched.drives:
-        if drive.lost is not None and not is_another(drive, found):
+        if drive.lost is not None and is_wanted(drive, found) is not False:
             return drive.lost
     return None
 

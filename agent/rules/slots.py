@@ -215,8 +215,7 @@ def _slot_unsplit(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         if judged.link.key in told:
             continue
-        link = judged.link
-        board = link.slot.board if link.slot is not None else None
+        link, board = judged.link, judged.link.board
         if link.port is None or not judged.is_drive or judged.port_can is None or judged.device_can is None:
             continue
         if seen.machine.kinds.get(link.port.address) != pcie.ROOT_PORT or judged.verdict is Verdict.VIRTUAL:
@@ -335,7 +334,7 @@ def _slot_latch_open(seen: JudgedMachine) -> Iterator[Found | Unread]:
 
 def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
     """What the firmware says of the slot's lanes, and in words if the port offers fewer now than are wired."""
-    board = judged.link.slot.board if judged.link.slot is not None else None
+    board = judged.link.board
     if board is None or not board.wired_lanes or judged.port_can is None:
         return (), ""
     source = f"firmware slot description of {board.designation}"

@@ -64,7 +64,7 @@ def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
         free = throughput.stripe(stripe.raid, apart, seen.hops)
         if stripe.alone[1] >= free.high * (1 - LEAST_LOSS):
             continue
-        gives, could = _range(stripe.alone), _range((free.low, free.high))
+        gives, could = _range(stripe.alone), _range(free.span)
         evidence = (
             Evidence(
                 f"{judged.link.key} link rate now",

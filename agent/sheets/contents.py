@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.model.expected import as_written, pci_id
+from agent.model.expected import as_written
 from agent.model.findings import Rate, Verdict
+from agent.model.likeness import pci_id
 from agent.model.machine import drives_display
 from agent.model.throughput import link_mbps
 from agent.model.unseen_parts import drives as missing_drives

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import asdict
 
-from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected, as_written
+from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected, as_written, named
+from agent.model.likeness import same
 from agent.model.throughput import alone, together
-from agent.sheets.fitted import named
-from agent.sheets.paths import card_link, flows, links, today
+from agent.sheets.paths import flows, links, slot_link, today
 from agent.sheets.places import LONGEST_LABEL, harmless
 from agent.sheets.sheet import fail
 from probes.tokens import Known, is_word_token
@@ -48,7 +48,7 @@ def expected(sheet: Sheet) -> Expectations:
         slot = slots[placement.cards[card.name]] if card.name in placement.cards else None
         if slot is None and not anywhere:
             continue
-        link = None if slot is None or card.carrier == "passive" else card_link(slot, card)
+        link = None if slot is None or card.carrier == "passive" else slot_link(slot, card)
         port = slot.port if slot is not None else None
         cards.append(
             CardExpected(
@@ -87,8 +87,8 @@ def _drive(
         model=drive.model,
         serial=drive.serial,
         link=link,
-        alone=(share.low, share.high) if share is not None else None,
-        together=(at_once.low, at_once.high) if at_once is not None else None,
+        alone=share.span if share is not None else None,
+        together=at_once.span if at_once is not None else None,
     )
 
 
@@ -121,13 +121,13 @@ def limits(sheet: Sheet, audit: Audit) -> dict[str, Limits]:
 def _limits_of(sheet: Sheet, audit: Audit, seen: DriveSeen) -> Limits | None:
     serial, model = as_written(seen.drive.serial), as_written(seen.drive.model)
     compared = [(drive, same_serial(drive.serial, serial)) for drive in sheet.drives]
-    if any(same for _, same in compared):
-        return _agreed(drive for drive, same in compared if same)
-    maybe = [drive for drive, same in compared if same is None]
+    if any(is_it for _, is_it in compared):
+        return _agreed(drive for drive, is_it in compared if is_it)
+    maybe = [drive for drive, is_it in compared if is_it is None]
     holders = _holders(sheet, audit, seen)
     here = [drive for drive in maybe if (drive.card if drive.card is not None else drive.slot) in holders]
-    here = [drive for drive in here if drive.model is None or model is None or drive.model == model]
-    return _agreed(here) or _agreed(drive for drive in maybe if drive.model is not None and drive.model == model)
+    here = [drive for drive in here if same(drive.model, model) is not False]
+    return _agreed(here) or _agreed(drive for drive in maybe if same(drive.model, model))
 
 
 def same_serial(written: str | None, read: str | None) -> bool | None:
@@ -135,15 +135,9 @@ def same_serial(written: str | None, read: str | None) -> bool | None:
 
     None where it cannot be told, as one of them is missing.
     """
-    if written is None or read is None:
-        return None
-    if written == read:
-        return True
-    if is_word_token(written) and not is_word_token(read):
-        return Known().word(read, remember=False) == written
-    if is_word_token(read) and not is_word_token(written):
-        return Known().word(written, remember=False) == read
-    return False
+    if written is not None and read is not None and is_word_token(written) != is_word_token(read):
+        written, read = (Known().word(serial, remember=False) for serial in (written, read))
+    return same(written, read)
 
 
 def _holders(sheet: Sheet, audit: Audit, seen: DriveSeen) -> set[str]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.model.expected import LONGEST_TEXT
+from agent.model.expected import named
 from agent.model.findings import Verdict
 from agent.model.throughput import PAIRS, STRIPE_LEAST
 from agent.model.unseen_parts import missed
@@ -22,7 +22,6 @@ from agent.sheets.places import (
     MOST_LANES,
     SOCKETS_FOR_RADIO,
     FittedLinks,
-    board_of,
     harmless,
     label_of,
     offers,
@@ -37,7 +36,7 @@ from agent.sheets.places import (
 from agent.sheets.sheet import CardSpec, MachineSpec, SlotSpec, StripeSpec, Uplink
 from knowledge.rates import PAYLOADS
 from knowledge.slots import MODULE_LANES, connector_of
-from probes.tokens import is_placeholder, is_word_token
+from probes.tokens import is_word_token
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -188,7 +187,7 @@ def _opened(part: SheetEntry, slot: SlotSpec, cards: Iterable[SheetEntry]) -> Sh
 
 def _unmatched(tree: FittedLinks, labels: Names, left_out: list[str]) -> Iterator[SheetEntry]:
     """Slots that the firmware names and no link leads to: its figures are taken where they say enough."""
-    matched = {board_of(link) for link in tree.audit.links}
+    matched = {link.link.board for link in tree.audit.links}
     for board in tree.described:
         if board in matched:
             continue
@@ -288,13 +287,6 @@ def _unread_of_set(stripe: StripeSet) -> str | None:
         if isinstance(told, Unread):
             return f"its {words} could not be read ({told.why})"
     return f"the place of {', '.join(stripe.unplaced)} in it could not be read" if stripe.unplaced else None
-
-
-def named(text: str | Unread | None) -> str | None:
-    """Text that names something: no token of a redacted capture, no placeholder of a maker."""
-    if not isinstance(text, str) or is_word_token(text) or is_placeholder(text) or not text.strip():
-        return None
-    return harmless(text, LONGEST_TEXT)
 
 
 def _machine(audit: Audit) -> MachineSpec:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from agent.model.sheet_slots import slot_words
 from agent.model.throughput import Flow, Hop
 from agent.sheets.sheet import DrivePlace, Placement
 
@@ -23,9 +24,9 @@ Link = tuple[int, int]
 # --- One card in one slot --------------------------------------------------------------------------------------
 
 
-def card_link(slot: SlotSpec, card: CardSpec) -> Link:
-    """Generation and lanes of a card's own link in a slot: what both can do."""
-    return min(slot.generation, card.generation), min(slot.lanes, card.lanes)
+def slot_link(slot: SlotSpec, part: CardSpec | DriveSpec) -> Link:
+    """Generation and lanes of the link of a card, or of a drive itself (M.2, U.2), in a slot: what both can do."""
+    return min(slot.generation, part.generation), min(slot.lanes, part.lanes)
 
 
 def bays_of(slot: SlotSpec, card: CardSpec) -> tuple[dict[int, int], bool]:
@@ -74,11 +75,6 @@ def bay_link(slot: SlotSpec, card: CardSpec, drive: DriveSpec, bay: int | None =
     return min(speed, drive.generation), min(lanes, drive.lanes)
 
 
-def slot_link(slot: SlotSpec, drive: DriveSpec) -> Link:
-    """Generation and lanes of the link of a drive that a slot holds itself (M.2, U.2)."""
-    return min(slot.generation, drive.generation), min(slot.lanes, drive.lanes)
-
-
 # --- A placement -----------------------------------------------------------------------------------------------
 
 
@@ -124,7 +120,7 @@ def links(sheet: Sheet, placement: Placement) -> dict[str, Link]:
     for card in sheet.cards:
         slot = slots.get(placement.cards.get(card.name, ""))
         if slot is not None and card.carrier != "passive":
-            found[f"card {card.name}"] = card_link(slot, card)
+            found[f"card {card.name}"] = slot_link(slot, card)
     for drive, link, _, _ in _working(sheet, placement):
         found[f"bay of {drive.name}"] = link
     return found
@@ -163,11 +159,6 @@ def _working(sheet: Sheet, placement: Placement) -> Iterator[tuple[DriveSpec, Li
         label = placement.cards.get(card.name)
         if label is not None and place.bay in bays_of(slots[label], card)[0]:
             yield drive, bay_link(slots[label], card, drive, place.bay), slots[label], card
-
-
-def slot_words(label: str) -> str:
-    """A slot in a sentence: "slot 3"; a label that says itself that it is a slot stays as it is."""
-    return label if label.lower().startswith("slot") else f"slot {label}"
 
 
 def key_words(key: str, sheet: Sheet, placement: Placement) -> str:

@@ -10,24 +10,24 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.findings import Rate, Verdict
+from agent.model.grouping import grouped
 from agent.model.machine import device_place
 from agent.model.tree import Tree
 from knowledge import pcie
-from knowledge.classes import describe_class
+from knowledge.classes import class_words
 from knowledge.rates import WIDTHS
 from knowledge.slots import CONNECTORS
 from probes.files import printable
-from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from agent.audit import Audit
-    from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
     from agent.sheets.names import Names
     from agent.sheets.sheet import Kind
     from probes.facts import BoardSlot, PciFunction
+    from probes.unread import Unread
 
 MOST_LANES: Final = CONNECTORS[-1]
 FEWEST_TO_SPLIT: Final = 8
@@ -59,27 +59,17 @@ class FittedLinks(Tree):
 
     def __init__(self, audit: Audit) -> None:
         """Index an audit."""
-        super().__init__(audit.machine.functions, audit.links)
+        super().__init__(audit.machine, audit.links)
         self.audit = audit
-        described = audit.facts.board_slots
-        self.described: tuple[BoardSlot, ...] = () if isinstance(described, Unread) else described
-        self.drives: dict[str, list[DriveSeen]] = {}
-        for seen in audit.drives:
-            if seen.drive.kind == "nvme" and seen.path:
-                self.drives.setdefault(seen.path[0], []).append(seen)
-        self.with_drives = {key for seen in audit.drives if seen.drive.kind == "nvme" for key in seen.path}
+        self.described = audit.facts.described
+        nvme = [seen for seen in audit.drives if seen.drive.kind == "nvme"]
+        self.drives = grouped((seen.path[0], seen) for seen in nvme if seen.path)
+        self.with_drives = {key for seen in nvme for key in seen.path}
 
 
 def what(function: PciFunction | None) -> str:
     """A function in a few words."""
-    if function is None:
-        return "nothing"
-    return describe_class(function.class_code) if isinstance(function.class_code, int) else "device"
-
-
-def board_of(judged: Judged) -> BoardSlot | None:
-    """The firmware's description of the slot of a link, if one matched."""
-    return judged.link.slot.board if judged.link.slot is not None else None
+    return "nothing" if function is None else class_words(function.class_code)
 
 
 # --- Which links are slots -------------------------------------------------------------------------------------
@@ -88,11 +78,11 @@ def board_of(judged: Judged) -> BoardSlot | None:
 def places(tree: FittedLinks, labels: Names, left_out: list[str]) -> list[SlotPlace]:
     """The slots of the machine in the order of its links; what is on a card or on the board is none."""
     links = tree.audit.links
-    over_slots = {up.link.key for judged in links if board_of(judged) is not None for up in tree.above(judged)}
+    over_slots = {up.link.key for judged in links if judged.link.board is not None for up in tree.above(judged)}
     found: dict[BoardSlot | str, SlotPlace] = {}
     inside: set[str] = set()
     for judged in links:
-        link, board = judged.link, board_of(judged)
+        link, board = judged.link, judged.link.board
         if any(up.link.key in inside for up in tree.above(judged)):
             continue
         if board is None and (link.integrated or link.key in over_slots or not _may_be_slot(tree, judged, left_out)):

@@ -11,8 +11,7 @@ import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from agent.sheets.sheet import FORMAT, VERSION
-from knowledge.parts import nearest
-from probes.files import printable
+from agent.toml.keys import shown, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -244,7 +243,6 @@ _TAKES: Final = {
     "wants_mbps": "a rate above 0 and up to 1,000,000 MB/s",
 }
 _UNCLEAN: Final = "{} holds characters that cannot be shown, or begins or ends with a blank"
-_SHOWN: Final = 40  # characters of a value that a message repeats
 
 
 def shaped(data: dict[str, Any], fail: Fail) -> SheetFile:
@@ -283,11 +281,8 @@ def _keys(data: dict[str, Any], fail: Fail) -> None:
 
 
 def _known(key: str, table: dict[str, Any], known: tuple[str, ...], fail: Fail) -> None:
-    for name in table:
-        if name not in known:
-            near = nearest(name, known)
-            hint = f"did you mean {near}" if near else f"known here are {', '.join(known)}"
-            raise fail(f"{key}.{name}" if key else name, f"this key is not known; {hint}")
+    for place, words in unknown(key, table, known):
+        raise fail(place, words)
 
 
 def _texts(data: dict[str, Any], fail: Fail) -> None:
@@ -336,23 +331,6 @@ def _not_a_table(key: str, value: object, fail: Fail) -> BadInput:
 def takes(table: str, key: str) -> str:
     """What a key of a table takes, in words."""
     return _TAKES.get(f"{table}.{key}") or _TAKES[key]
-
-
-def shown(value: object) -> str:
-    """A value for a message, as TOML writes it, cut where it is long."""
-    match value:
-        case bool():
-            return "true" if value else "false"
-        case str():
-            return f'"{printable(value, _SHOWN)}"'
-        case int() | float():
-            return printable(str(value), _SHOWN)
-        case list():
-            return "a list of " + str(len(value))
-        case dict():
-            return "a table"
-        case _:
-            return "a date or time"
 
 
 def _last(key: str) -> str:

@@ -17,16 +17,18 @@ import msgspec
 
 from agent.audit import audit
 from agent.model.findings import Verdict
+from agent.model.grouping import grouped
+from agent.model.identity import ids, serial_token
 from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from knowledge import pcie
-from knowledge.classes import describe_class
+from knowledge.classes import class_words
 from knowledge.problems import BadInput
 from probes import collect
 from probes.capture import load_file, recorded
 from probes.facts import Health
 from probes.files import printable, quoted
-from probes.redact_text import host_name, serial_number
+from probes.redact_text import host_name
 from probes.tokens import Known, is_placeholder
 from probes.unread import Unread, readable
 
@@ -148,10 +150,7 @@ def _identity(facts: Facts, links: tuple[LinkSeen, ...]) -> tuple[tuple[object, 
 
 def _serial(drive: Drive) -> str:
     """The serial number of a drive as the token that captures hold in its place; "" where it says none."""
-    serial = drive.serial
-    if not isinstance(serial, str) or not serial.strip() or is_placeholder(serial):
-        return ""
-    return _text(serial_number(serial.strip(), Known()))
+    return _text(serial_token(drive) or "")
 
 
 def _text(text: str) -> str:
@@ -178,10 +177,7 @@ def _step(address: str) -> str:
 def _links(found: Audit, taken: float) -> Iterator[LinkSeen]:
     """The links with a card. What sits in the root complex has none; drives of a card are those of its functions."""
     functions = found.machine.functions
-    drives: dict[str, list[Drive]] = {}
-    for drive in found.facts.drives:
-        if isinstance(drive.address, str):
-            drives.setdefault(drive.address, []).append(drive)
+    drives = grouped((drive.address, drive) for drive in found.facts.drives)
     heat = _Heat(found.facts.sensors)
     twins: dict[bytes, int] = {}
     for judged in found.links:
@@ -202,12 +198,7 @@ def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audi
     named = found.nvme_at.get(device.address)
     model = kept(named.model) if named is not None else None
     return LinkRun(
-        card=CardNumbers(
-            _number(device.vendor_id),
-            _number(device.device_id),
-            _number(device.subsystem_vendor_id),
-            _number(device.subsystem_id),
-        ),
+        card=CardNumbers(*ids(device)[:4]),
         what=_what(device, found),
         name=model or kept(device.model_name),
         verdict=judged.verdict,
@@ -217,14 +208,10 @@ def _seen(judged: Judged, device: PciFunction, own: Sequence[Drive], found: Audi
     )
 
 
-def _number(number: int | Unread) -> int | None:
-    return None if isinstance(number, Unread) else number
-
-
 def _what(device: PciFunction, found: Audit) -> str:
     if found.machine.kinds.get(device.address) in SWITCH_KINDS:
         return "packet switch"
-    return describe_class(device.class_code) if isinstance(device.class_code, int) else "device"
+    return class_words(device.class_code)
 
 
 class _Heat:

@@ -7,14 +7,16 @@ different things, the one whose bytes come later in order counts; that is arbitr
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import TYPE_CHECKING
 
 from msgspec import Struct, msgpack, structs
 
+from agent.model.turns import connected
 from agent.tally.seen import LinkSeen, MachineSeen
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from agent.tally.seen import LinkRun, MachineKind
 
@@ -131,35 +133,17 @@ def joined(machines: Iterable[MachineSeen]) -> list[MachineSeen]:
     its make makes one of the two.
     """
     ordered = sorted(machines, key=lambda machine: machine.key)
-    groups = _Groups()
-    for machine in ordered:
-        if not machine.named:
-            for link in machine.links:
-                if link.by_serial:
-                    groups.join((machine.kind, link.key), machine.key)
-    whole: dict[bytes, MachineSeen] = {}
-    for machine in ordered:
-        key = groups.first(machine.key)
-        known = whole.get(key)
-        whole[key] = machine if known is None else structs.replace(merged(known, machine), key=key)
-    return list(whole.values())
+    whole = []
+    for group in connected(range(len(ordered)), _sharing(ordered)):
+        first, *others = (ordered[number] for number in group)
+        whole.append(structs.replace(reduce(merged, others, first), key=first.key))
+    return whole
 
 
-class _Groups:
-    """Which keys of machines belong together; each group goes by its least."""
-
-    def __init__(self) -> None:
-        self._above: dict[bytes, bytes] = {}
-        self._owners: dict[tuple[MachineKind, bytes], bytes] = {}
-
-    def join(self, drive: tuple[MachineKind, bytes], key: bytes) -> None:
-        """A machine has this drive: it belongs to the others that have it."""
-        one, other = self.first(self._owners.setdefault(drive, key)), self.first(key)
-        if one != other:
-            self._above[max(one, other)] = min(one, other)
-
-    def first(self, key: bytes) -> bytes:
-        """The least key of a group."""
-        while key in self._above:
-            key = self._above[key]
-        return key
+def _sharing(machines: Sequence[MachineSeen]) -> Iterator[tuple[int, int]]:
+    """Pairs of machines without a name, by their numbers, that are of one make and share a drive."""
+    owners: dict[tuple[MachineKind, bytes], int] = {}
+    for number, machine in enumerate(machines):
+        for link in machine.links:
+            if link.by_serial and not machine.named:
+                yield owners.setdefault((machine.kind, link.key), number), number

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.findings import Severity, Verdict
-from agent.model.upwards import above, upwards
+from agent.model.tree import Tree
 from agent.report import words as shared
 from agent.report.drive_words import where
 from agent.report.page import words
@@ -76,7 +76,7 @@ class Chart(Struct, frozen=True):
 
 def chart(audit: Audit) -> Chart:
     """The map of an audit."""
-    entries = _Tree(audit).entries()
+    entries = _Mapped(audit).entries()
     if sum(map_entry.size for map_entry in entries) > MOST_UNFOLDED:
         entries = folded(entries)
     kept: list[MapEntry] = []
@@ -89,53 +89,23 @@ def chart(audit: Audit) -> Chart:
     return Chart(tuple(kept), 0)
 
 
-class _Tree:
-    """The links of a machine by the link above them."""
+class _Mapped:
+    """The links of a machine as entries of the map."""
 
     def __init__(self, audit: Audit) -> None:
         self.audit = audit
-        self.above = {function.address: link for link in audit.links for function in link.link.functions}
-        self.below: dict[str, list[Judged]] = {}
-        self.top: list[Judged] = []
-        for judged in audit.links:
-            parent = self._parent(judged)
-            if parent is None:
-                self.top.append(judged)
-            else:
-                self.below.setdefault(parent.link.key, []).append(judged)
-
-    def _parent(self, judged: Judged) -> Judged | None:
-        """The link that leads to this one's port; None at the processor, and in the loops of a damaged capture."""
-        port, device = judged.link.port, judged.link.device
-        functions = self.audit.machine.functions
-        begin = functions.get(port.address if port is not None else above(device) or "")
-        found = next(
-            (self.above[upward.address] for upward in upwards(begin, functions) if upward.address in self.above), None
-        )
-        return found if found is not None and self._ends(found) else None
-
-    def _ends(self, judged: Judged) -> bool:
-        """Whether the way up from a link comes to an end."""
-        functions = self.audit.machine.functions
-        *_, last = (None, *upwards(judged.link.port or judged.link.device, functions))
-        return above(last) not in functions
+        self.tree = Tree(audit.machine, audit.links)
 
     def entries(self) -> list[MapEntry]:
         """What leaves the processor: links with drives and slots first, then drives of other kinds, then the rest."""
-        shown = [judged for judged in self.top if any(map(self._worth, self._whole(judged)))]
+        top = [judged for judged in self.audit.links if not self.tree.above(judged)]
+        shown = [judged for judged in top if any(map(self._worth, (judged, *self.tree.below(judged))))]
         drawn = {judged.link.key for judged in shown}
-        rest = [judged for judged in self.top if judged.link.key not in drawn]
+        rest = [judged for judged in top if judged.link.key not in drawn]
         entries = [self._entry(judged) for judged in shown]
         entries += self._own_interface()
         entries += self._rest(rest)
         return entries
-
-    def _whole(self, judged: Judged) -> list[Judged]:
-        """A link and all below it."""
-        found = [judged]
-        for link in found:
-            found += self.below.get(link.link.key, ())
-        return found
 
     def _worth(self, judged: Judged) -> bool:
         """Whether a link has a place of its own on the map: it is held back, or belongs to a slot or a drive."""
@@ -193,10 +163,10 @@ class _Tree:
 
     def _below(self, judged: Judged, depth: int) -> Iterator[MapEntry]:
         """What hangs on a link; what lies deeper than people nest cards is one entry."""
+        more = len(self.tree.below(judged))
         if depth < MOST_LEVELS:
-            yield from (self._entry(map_entry, depth + 1) for map_entry in self.below.get(judged.link.key, ()))
-        elif judged.link.key in self.below:
-            more = len(self._whole(judged)) - 1
+            yield from (self._entry(link, depth + 1) for link in self.tree.next_below(judged))
+        elif more:
             yield MapEntry(slot="deeper", rate="", name=quantity(more, "more link"), what="in the table", kind="fold")
 
     def _box(self, judged: Judged) -> tuple[str, str]:
@@ -223,7 +193,7 @@ class _Tree:
         """Drives that hang on no link of this map."""
         groups: dict[tuple[str, str], list[str]] = {}
         for seen in self.audit.drives:
-            shown = seen.drive.kind == "nvme" and seen.drive.address in self.above
+            shown = seen.drive.kind == "nvme" and seen.drive.address in self.audit.machine.leads_to
             if not seen.path and not shown:
                 rate = "not known" if isinstance(seen.drive.address, Unread) else "own interface"
                 groups.setdefault((where(seen.drive), rate), []).append(seen.drive.name)

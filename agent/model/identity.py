@@ -27,16 +27,20 @@ def ids(function: PciFunction) -> tuple[int | None, ...]:
     return tuple(number if isinstance(number, int) else None for number in read)
 
 
+def serial_token(drive: Drive) -> str | None:
+    """The token of a drive's serial number as captures hold it; a placeholder, or none, is None."""
+    serial = drive.serial.strip() if isinstance(drive.serial, str) else ""
+    return serial_number(serial, Known()) if serial and not is_placeholder(serial) else None
+
+
 def drive_token(drive: Drive) -> str | None:
-    """The token of a drive's serial number; a placeholder, or none, is None.
+    """The token of a drive's serial number, in one case.
 
     That of a disk is one of a field of bytes, where a token is no longer than what it stands for.
     """
-    serial = drive.serial.strip() if isinstance(drive.serial, str) else ""
-    if not serial or is_placeholder(serial):
-        return None
-    token = serial_number(serial, Known()).casefold()
-    return token[: len(serial)] if drive.kind == "sata" else token
+    token = (serial_token(drive) or "").casefold()
+    length = len(drive.serial.strip()) if drive.kind == "sata" and isinstance(drive.serial, str) else None
+    return token[:length] or None
 
 
 def card_token(functions: tuple[PciFunction, ...]) -> str | None:
