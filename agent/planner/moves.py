@@ -137,21 +137,21 @@ class Moves:
         for name, slot in list(self.cards.items()):
             target = self.after.cards.get(name)
             if target is None:
-                yield self._take_card(name, "; it is not needed in this build")
+                yield self._take_card(name, remark="it is not needed in this build")
             elif target != slot and name in carriers:
-                yield self._take_card(name, " to get at its bays")
+                yield self._take_card(name, aim="to get at its bays")
             elif target != slot and not sockets.isdisjoint(hidden(self.slots[slot], self.specs[name])):
-                yield self._take_card(name, " to get at what it hides")
+                yield self._take_card(name, aim="to get at what it hides")
 
     def _differs(self, drive: str) -> bool:
         return self.drives.get(drive) != self.after.drives.get(drive)
 
-    def _take_card(self, name: str, why: str) -> Step:
+    def _take_card(self, name: str, *, aim: str = "", remark: str = "") -> Step:
         slot = self.cards.pop(name)
         there = [drive for drive, place in self.drives.items() if place.holder == name and place.bay is not None]
         drives = f", with {'its drive' if len(there) == 1 else 'its drives'}" if there else ""
-        if drives and why.startswith(" "):
-            drives += ","
+        comma = "," if drives and aim else ""
+        why = f"{comma} {aim}" if aim else f"; {remark}"
         return _hand(TAKE_CARD, f"Take {name} out of {slot}{drives}{why}.", f"{slot} is empty.")
 
     def _drives(self) -> Iterator[Step]:
@@ -200,7 +200,7 @@ class Moves:
                 yield from self._put_card(name)
                 waiting.remove(name)
             else:
-                yield self._take_card(in_place[0], " and lay it aside")
+                yield self._take_card(in_place[0], aim="and lay it aside")
 
     def _is_free(self, name: str, label: str) -> bool:
         """Whether a slot, and what a wide card hides there, is free by now of all other parts."""

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from agent.planner.figures import Rated, could_mbps
 from agent.planner.phrases import counted, listed, mbps
 from agent.planner.plan import plan
-from agent.planner.reasons import spares_apart, unplaced
+from agent.planner.reasons import unplaced
 from agent.planner.result import Candidate
 from agent.sheets.names import Names
 from agent.sheets.paths import bays_of, card_link, drives_on
@@ -78,7 +78,7 @@ def _without_spares(found: Plan, cards: Sequence[CardSpec]) -> Plan:
         spare = spare[1:]
     names = {card.name for card in spare}
     sheet = replace(found.sheet, cards=tuple(card for card in found.sheet.cards if card.name not in names))
-    missing, spares = spares_apart(unplaced(sheet, found.placement))
+    missing, spares = unplaced(sheet, found.placement)
     return replace(found, sheet=sheet, unplaced=missing, spares=spares)
 
 

@@ -156,8 +156,7 @@ class Whys:
         if not tried:
             return self._no_other(kind, here)
         worth, place, other = max(tried, key=lambda pair: (pair[0], pair[1]))
-        words = self._loss(worth, other, place, was_here=was_here)
-        return words.removeprefix(STAYS) if carried else words
+        return self._loss(worth, other, place, was_here=was_here, carried=carried)
 
     def _holder(self, drive: DriveSpec) -> int:
         place = self.placement.drives[drive.name]
@@ -248,8 +247,8 @@ class Whys:
                 return f"{'the need' if len(lost) == 1 else 'the needs'} {listed(lost)} would {end}"
         return "fewer needs would be met"
 
-    def _loss(self, worth: Score, other: Arrangement, place: str, *, was_here: bool) -> str:
-        """What counts first in what another place would cost."""
+    def _loss(self, worth: Score, other: Arrangement, place: str, *, was_here: bool, carried: bool = False) -> str:
+        """What counts first in what another place would cost; a part that is `carried` stays on what moves."""
         mine = self.score
         if worth.needs < mine.needs:
             return f"{place} {self._lost(other)}"
@@ -258,7 +257,7 @@ class Whys:
         if worth.total != mine.total:
             return f"{place} all drives together would read {_less(mine.total, worth.total)}"
         if worth.moves != mine.moves and was_here:
-            return f"{STAYS}{place} it would do no better"
+            return f"{'' if carried else STAYS}{place} it would do no better"
         if worth.moves != mine.moves:
             return f"{place} it would do as well, with {counted(mine.moves - worth.moves, 'move')} more"
         room = ""
