@@ -124,11 +124,19 @@ def _finding_words(gain: FindingChange) -> str:
     return f"{kind} {finding.severity.value} of {gain.subject} ({headline})"
 
 
+# What is said of each rate that a row can be about.
+RATES: Final = {
+    "read alone": ("read", ""),
+    "read together": ("read", " with all drives at work"),
+    "write alone": ("write", ""),
+    "write together": ("write", " with all drives at work"),
+}
+
+
 def row_words(change: Change) -> str:
     """A row in the middle of a sentence."""
-    if change.topic in {"rate", "stripe set"} and change.unit == "MB/s":
-        verb, _, how = change.what.partition(" ")
-        with_others = {"alone": "", "together": " with all drives at work"}[how]
+    if change.what in RATES:
+        verb, with_others = RATES[change.what]
         low, was = f"{change.after_values[0]:,.0f} MB/s or more", f"{change.before_values[0]:,.0f}"
         if change.after_values[0] == change.before_values[0]:
             low, was = f"up to {change.after_values[-1]:,.0f} MB/s", f"{change.before_values[-1]:,.0f}"

@@ -66,8 +66,13 @@ def mbps(rate: float) -> str:
 
 def mbps_range(rates: tuple[float, float]) -> str:
     """A range for people: "2,954 to 3,601 MB/s", or one figure where both ends are the same."""
+    return f"{span(rates)} MB/s"
+
+
+def span(rates: tuple[float, float]) -> str:
+    """A range without its unit, for tables that name it."""
     low, high = f"{rates[0]:,.0f}", f"{rates[1]:,.0f}"
-    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
+    return high if low == high else f"{low} to {high}"
 
 
 def rate_or_unknown(rate: Rate | None) -> str:

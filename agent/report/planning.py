@@ -15,7 +15,7 @@ from agent.model.findings import Rate, Severity
 from agent.planner.phrases import counted
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import mbps, mbps_range, plain
+from agent.report.plain import mbps, mbps_range, plain, span
 from knowledge.phrasing import begun
 
 if TYPE_CHECKING:
@@ -373,7 +373,7 @@ def _cells(candidate: Candidate) -> list[str]:
 
 
 def _span(rates: tuple[float, float] | None) -> str:
-    return "no drive" if rates is None else mbps_range(rates).removesuffix(" MB/s")
+    return "no drive" if rates is None else span(rates)
 
 
 def _stripe(candidate: Candidate) -> str:

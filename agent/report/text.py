@@ -223,7 +223,7 @@ def _blind(audit: Audit) -> bool:
 def _vacant(judged: Judged) -> str:
     """What there is to say of a port below which nothing answers, "" where it is empty."""
     if judged.verdict is Verdict.DARK:
-        return plain(judged.why.partition(";")[0])
+        return plain(judged.brief)
     if judged.verdict is not Verdict.UNKNOWN:
         return ""
     told = judged.link_up or judged.link.below_lost is not None

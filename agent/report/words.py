@@ -69,7 +69,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     for finding in findings(audit):
         counts[finding.severity] = counts.get(finding.severity, 0) + 1
     total = f"{quantity(len(judged), 'link')}, {_drives(audit)}"
-    if _as_planned(audit):
+    if audit.as_planned and not audit.part:
         total += f"; every part of {plain(audit.against or '')} is in its place"
     hidden = _hidden(audit)
     if not counts and not judged:
@@ -121,13 +121,6 @@ _COUNTED: Final = {
     Severity.NOTE: ("note", "notes", "worth knowing"),
     Severity.UNKNOWN: ("open question", "open questions", "that could not be told"),
 }
-
-
-def _as_planned(audit: Audit) -> bool:
-    """Whether a whole machine was held against a sheet, and each part of it was told and is in its place."""
-    if audit.against is None or audit.part or any(finding.rule.startswith("plan-") for finding in audit.findings):
-        return False
-    return not any(silence.what.endswith(f" of {audit.against}") for silence in audit.unread)
 
 
 def _without_a_card(audit: Audit) -> str:

@@ -127,6 +127,7 @@ def _found(applied: Applied) -> Found:
         severity=severity,
         judged=first.judged,
         drive=first.drive is not None,
+        also=tuple(match.part.subject for match in applied.matches[1:MOST_PARTS]),
         part=_part(first),
         advises=tuple(action for action in note.advises if not (met and action == "update-firmware")),
     )

@@ -361,7 +361,7 @@ def _firmware(audit: Audit) -> Iterator[FirmwareRow]:
             plain(drive.name, words.SHORT),
             plain(told(drive.model), words.NAME),
             told(drive.firmware),
-            _told_by_drive(drive)[1],
+            _slots(drive),
         )
 
 
@@ -370,15 +370,14 @@ def _health(audit: Audit) -> Iterator[HealthRow]:
         drive = seen.drive
         if drive.health is None:
             continue
-        lines = _told_by_drive(drive)[0]
+        lines = tuple(health.life_and_wear(drive))
         if isinstance(drive.health, Unread):
             lines = (f"not known ({plain(drive.health.why)})",)
         yield HealthRow(plain(drive.name, words.SHORT), plain(told(drive.model), words.NAME), lines)
 
 
-def _told_by_drive(drive: Drive) -> tuple[tuple[str, ...], str]:
-    """What a drive says of its health, line by line, and of its firmware slots ("" where it says nothing of them)."""
-    lines = tuple(health.lines(drive))
-    if not isinstance(drive.firmware_slots, FirmwareSlots):
-        return lines, "not known" if isinstance(drive.firmware_slots, Unread) else ""
-    return lines[:-1], lines[-1].removeprefix("firmware slots: ")
+def _slots(drive: Drive) -> str:
+    """What a drive says of its firmware slots, "" where it says nothing of them."""
+    if isinstance(drive.firmware_slots, FirmwareSlots):
+        return health.slots(drive.firmware_slots)
+    return "not known" if isinstance(drive.firmware_slots, Unread) else ""
