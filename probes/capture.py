@@ -377,8 +377,8 @@ def _entry(key: str, answer: Answer) -> dict[str, str | tuple[str, ...]]:
 
 def _error(key: str, answer: Unread) -> str:
     """The errno name where that alone brings the same answer back, else the sentence."""
-    name = answer.why.rstrip(")").replace("(", " ").rpartition(" ")[2]
-    return name if _is_errno_name(name) and failed(key, name) == answer else _sentence(answer.why)
+    code = answer.code
+    return code if _is_errno_name(code) and failed(key, code) == answer else _sentence(answer.why)
 
 
 def _sentence(why: str) -> str:
