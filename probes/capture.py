@@ -115,11 +115,6 @@ class Capture(Struct, frozen=True):
     samples: tuple[tuple[float, Mapping[str, Answer]], ...]
 
 
-def schema() -> dict[str, Any]:
-    """The JSON Schema of a capture file."""
-    return msgspec.json.schema(CaptureFile)
-
-
 # --- Reading ---------------------------------------------------------------------------------------------------
 
 

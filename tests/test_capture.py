@@ -19,6 +19,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from agent.report import schemas
 from knowledge.problems import BadInput
 from probes import capture, files
 from probes.answers import REASONS, failed
@@ -696,7 +697,7 @@ def test_a_full_disk_leaves_no_half_file(tmp_path: Path) -> None:
 
 def test_the_schema_describes_the_file() -> None:
     """The JSON Schema names exactly the keys that are written, requires them all and allows no others."""
-    schema = capture.schema()
+    schema = schemas.schema("capture")
     file = schema["$defs"]["CaptureFile"]
     keys = set(json.loads(encoded()))
     assert set(file["properties"]) == set(file["required"]) == keys

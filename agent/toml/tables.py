@@ -14,7 +14,7 @@ DOTS_LIMIT: Final = 32  # in one line; the TOML reader takes memory by the squar
 def problem(source: str, line: int | None, words: str, key: str = "") -> BadInput:
     """One sentence: where, and what is wrong there."""
     where = [printable(source), *([f"line {line}"] if line is not None else []), *([printable(key)] if key else [])]
-    return BadInput(f"{', '.join(where)}: {words}")
+    return BadInput(f"{', '.join(where)}: {words}", line)
 
 
 def problem_at(source: str, lines: dict[str, int], key: str, words: str) -> BadInput:
