@@ -54,7 +54,7 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except Problem as problem:
-            from agent.report.plain import plain
+            from knowledge.phrasing import plain
 
             click.echo(f"lanewright: {plain(str(problem), 600)}", err=True)
             ctx.exit(problem.exit_status)
@@ -413,7 +413,8 @@ def _for_seconds(seconds: float) -> Callable[[], bool]:
 
 def _write(sheet: str, place: str, *, force: bool) -> None:
     """Write a sheet whole to a file, and say so."""
-    from probes.files import quoted, write_whole
+    from knowledge.phrasing import quoted
+    from probes.files import write_whole
 
     write_whole(place, sheet.encode(), force=force)
     _tell(f"Wrote the build sheet {quoted(place)}.")

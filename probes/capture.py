@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
 from probes.answers import NOTHING_GIVEN, failed
-from probes.files import check_place, printable, quoted, read_standard_input, read_whole, write_whole
+from probes.files import check_place, read_standard_input, read_whole, write_whole
 from probes.reads import Recorded
 from probes.unread import Unread
 

@@ -20,6 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.report import schemas
+from knowledge.phrasing import printable
 from knowledge.problems import BadInput
 from probes import capture, files
 from probes.answers import REASONS, failed
@@ -714,7 +715,7 @@ def test_the_schema_describes_the_file() -> None:
 @given(st.text(max_size=300), st.integers(10, 200))
 def test_printable_text_is_printable_and_short(text: str, limit: int) -> None:
     """Any text comes out printable and within the limit; printable text within it stays as it is."""
-    found = files.printable(text, limit)
+    found = printable(text, limit)
     assert found.isprintable()
     assert len(found) <= limit
     if text.isprintable() and len(text) <= limit:

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from agent.report import compare_data, compare_markdown, compare_rows, comparing, schemas
 from agent.report.data import encode
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from tests.boards import bench_1, reel_4
 from tests.build import build, capture_bytes
 from tests.json_schema import problems

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.report import markdown, marks, words
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from knowledge.steps import POWER_OFF
 from tests.build import Disk, Function, Machine, Nvme, build, drive, facts, root_port
 from tests.forms_marked import blocks, made_markdown

@@ -24,8 +24,8 @@ from agent.planner.result import (
     Unplaced,
 )
 from agent.report import data, plan_data, planning, schemas
-from agent.report.plain import plain
 from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, MachineSpec, Placement, Sheet, SlotSpec
+from knowledge.phrasing import plain
 from knowledge.steps import HANDS, SETUP
 from tests.json_schema import problems
 

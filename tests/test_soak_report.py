@@ -17,9 +17,9 @@ from rich.console import Console
 from agent.model.findings import Evidence, Rate, Step
 from agent.report import data, schemas, soak_data, soaking
 from agent.report.live import LiveView
-from agent.report.plain import plain
 from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, DriveNow, History, Lines
 from agent.soak.analysed import Cooling, Fall, Forecast, Throttling, TimeSpan
+from knowledge.phrasing import plain
 from probes.samples import DriveSample, End, Event, Moment
 from tests.json_schema import problems
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot

@@ -21,11 +21,11 @@ from msgspec import json
 from agent.model.findings import Rate, Severity, Verdict
 from agent.report import schemas, tally_csv, tally_data, tally_markdown, tally_text, tally_words
 from agent.report.data import encode
-from agent.report.plain import plain, quantity
 from agent.tally.merging import Tally
 from agent.tally.running import TallyRun
 from agent.tally.seen import CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from agent.tally.table import Choice, Table, table
+from knowledge.phrasing import plain, quantity
 from tests.hostile import HOSTILE
 from tests.json_schema import problems
 from tests.machines import MACHINES

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.compare.naming import counted, listed
+from agent.compare.naming import few
+from knowledge.phrasing import counted, listed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -38,10 +39,10 @@ class Doubts:
         for side, kinds in sorted(self._root.items()):
             words = [_kind(kind, subjects) for kind, subjects in kinds.items()]
             why = f"the readings {SIDES[side]} were made by an ordinary user; they are given to the super-user only"
-            yield Unread(listed(words, len(words)), why, needs_root=True)
+            yield Unread(listed(words), why, needs_root=True)
         for (kind, why), subjects in self._other.items():
             names = [subject for subject in subjects if subject]
-            yield Unread(f"{kind} of {listed(names)}" if names else kind, why)
+            yield Unread(f"{kind} of {few(names)}" if names else kind, why)
 
 
 def _kind(kind: str, subjects: dict[str, None]) -> str:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.compare.fitted import name, short
 from agent.model.findings import Severity
+from knowledge.phrasing import listed, some
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,16 +46,9 @@ def _placed(place: str) -> str:
     return f"at {place}" if place.startswith("port ") else f"in {place}"
 
 
-def listed(names: Sequence[str], most: int = MOST_NAMED) -> str:
-    """Some names, and how many more there are."""
-    if len(names) <= most:
-        return " and ".join(filter(None, (", ".join(names[:-1]), names[-1]))) if names else ""
-    return f"{', '.join(names[:most])} and {len(names) - most} more"
-
-
-def counted(count: int, word: str, many: str = "") -> str:
-    """A number of things in words: "one drive", "3 drives"."""
-    return f"one {word}" if count == 1 else f"{count} {many or word + 's'}"
+def few(names: Sequence[str]) -> str:
+    """Names in a sentence; of many the first ones, and how many more there are."""
+    return listed(names) if len(names) <= MOST_NAMED else some(names, MOST_NAMED)
 
 
 def direction(before: float, after: float, *, least: float = 0.0) -> Direction:

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.compare.naming import alone, counted
+from agent.compare.naming import alone
 from agent.compare.rates import NOT_THERE
 from agent.model.findings import Severity, Verdict
+from knowledge.phrasing import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -19,7 +19,7 @@ from agent.model.findings import Rate, Severity, Verdict
 from agent.model.stripes import stripe_sets
 from agent.rules import RULES
 from knowledge import pcie
-from knowledge.rates import celsius_text
+from knowledge.phrasing import celsius_text
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from probes.files import printable
+from knowledge.phrasing import printable
 
 if TYPE_CHECKING:
     from probes.facts import PciFunction

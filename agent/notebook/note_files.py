@@ -15,8 +15,9 @@ from agent.notebook import checks, shape
 from agent.toml.lines import lines_of
 from agent.toml.tables import problem_at, tables
 from knowledge.fieldnotes import Note
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
-from probes.files import printable, quoted, read_whole
+from probes.files import read_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -12,8 +12,9 @@ from msgspec.structs import replace
 
 from agent.model.findings import Step
 from agent.planner.fits import hidden
-from agent.planner.phrases import counted, few, listed, place_words
+from agent.planner.phrases import few, place_words
 from agent.sheets.paths import bays_of, drives_on, today
+from knowledge.phrasing import listed, quantity
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
 if TYPE_CHECKING:
@@ -238,7 +239,7 @@ class Moves:
                 yield Step(
                     JOIN,
                     f"In the firmware setup, set {slot.label} back to one link of all its lanes: while it stays split, "
-                    f"{name} has {counted(before[0], 'lane')} at most.",
+                    f"{name} has {quantity(before[0], 'lane')} at most.",
                     (SETUP, MANUAL),
                     None,
                     f"After the next start lanewright check shows {name} with all lanes that it can have.",

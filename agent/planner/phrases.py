@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate
+from knowledge.phrasing import mbps_fine, quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from agent.planner.problem import Score
     from agent.sheets.paths import Link
@@ -18,33 +19,11 @@ NUMBERS: Final = {2: "two", 3: "three", 4: "four", 6: "six", 8: "eight"}
 TENTH: Final = 10
 
 
-def listed(names: Iterable[str], last: str = "and") -> str:
-    """Names in a sentence: "a", "a and b", "a, b and c"."""
-    *first, final = names
-    return f"{', '.join(first)} {last} {final}" if first else final
-
-
 def few(items: Sequence[str], most: int) -> str:
     """A list of at most so many items, and how many more there are."""
     if len(items) <= most + 1:
         return "; ".join(items)
     return f"{'; '.join(items[:most])}; and {len(items) - most} more"
-
-
-def counted(number: int, word: str) -> str:
-    """A number with its word: "1 move", "2 moves"."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def mbps(rate: float) -> str:
-    """A rate: "1,200 MB/s"; small ones with a tenth."""
-    return f"{rate:,.0f} MB/s" if rate >= TENTH else f"{rate:,.1f} MB/s"
-
-
-def span(rates: tuple[float, float]) -> str:
-    """A range of rates: "5,400 to 7,200 MB/s"; one figure where both ends are the same to the whole MB/s."""
-    low, high = (f"{rate:,.0f}" for rate in rates)
-    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
 
 
 def link_words(link: Link) -> str:
@@ -87,8 +66,8 @@ def losses(best: Score, other: Score, needs: int, firmly: int) -> list[str]:
 
 
 def _count_change(number: int, word: str) -> str:
-    return f"{counted(abs(number), word)} {'more' if number > 0 else 'fewer'}"
+    return f"{quantity(abs(number), word)} {'more' if number > 0 else 'fewer'}"
 
 
 def _change(tenths: int) -> str:
-    return f"{mbps(abs(tenths) / TENTH)} {'more' if tenths > 0 else 'less'}"
+    return f"{mbps_fine(abs(tenths) / TENTH)} {'more' if tenths > 0 else 'less'}"

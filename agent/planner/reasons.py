@@ -20,10 +20,11 @@ from agent.planner.fits import (
     slot_refusal,
 )
 from agent.planner.holders import Fixed
-from agent.planner.phrases import NUMBERS, counted, listed
+from agent.planner.phrases import NUMBERS
 from agent.planner.result import Unplaced
 from agent.sheets.paths import bays_of, drives_on, flows
 from agent.sheets.reading import drive_watts
+from knowledge.phrasing import listed, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -162,7 +163,9 @@ class PlacedSheet:
             able = f"; if the firmware can split {label}, write that into its splits"
             able = "" if self.slots[label].splits else able
             return f"it stays in {where}: {card.name} {self._split(card).of([label])}{able}"
-        return f"it stays on {card.name}, which in {label} has bays and power for {counted(len(bays), 'drive')} at most"
+        return (
+            f"it stays on {card.name}, which in {label} has bays and power for {quantity(len(bays), 'drive')} at most"
+        )
 
     def _slots_for(self, drive: DriveSpec) -> list[str]:
         """What is in the way in slots of drives of its form."""

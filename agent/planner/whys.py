@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 
 from agent.planner.build import needs_met
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
-from agent.planner.phrases import counted, listed, mbps
 from agent.planner.problem import READ, allowed, score
 from agent.planner.refitted import counts_of, moved, with_drives, with_holders
 from agent.sheets.paths import drives_on, today
+from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -113,7 +113,7 @@ class Whys:
             label = self.sheet.slots[holder.slot].label
             owner = self._owner(label)
             if holder.bays < used:
-                found.append(f"{label} gives lanes to {counted(holder.bays, 'bay')} of it only, and {used} are wanted")
+                found.append(f"{label} gives lanes to {quantity(holder.bays, 'bay')} of it only, and {used} are wanted")
             elif holder.watts is not None and holder.watts < watts:
                 found.append(f"{label} leaves its drives {holder.watts / 100:g} W, and they take {watts / 100:g} W")
             elif owner is not None:
@@ -259,7 +259,7 @@ class Whys:
         if worth.moves != mine.moves and was_here:
             return f"{'' if carried else STAYS}{place} it would do no better"
         if worth.moves != mine.moves:
-            return f"{place} it would do as well, with {counted(mine.moves - worth.moves, 'move')} more"
+            return f"{place} it would do as well, with {quantity(mine.moves - worth.moves, 'move')} more"
         room = ""
         if worth.room != mine.room:
             more = len(other.holders) > len(self.arrangement.holders)
@@ -268,4 +268,4 @@ class Whys:
 
 
 def _less(mine: int, other: int) -> str:
-    return f"{mbps(abs(mine - other) / 10)} {'less' if other < mine else 'more'}"
+    return f"{mbps_fine(abs(mine - other) / 10)} {'less' if other < mine else 'more'}"

@@ -8,8 +8,7 @@ from rich.text import Text
 
 from agent.report import words
 from agent.report.paper import HEADING, INDENT, QUIET, STYLES, Page
-from agent.report.plain import mbps, plain
-from knowledge.phrasing import begun
+from knowledge.phrasing import begun, mbps, plain
 from knowledge.steps import SHORT
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ from rich.text import Text
 from agent.model.findings import Severity
 from agent.report import compare_rows as rows
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import plain, told
+from agent.report.plain import told
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from agent.audit import Audit

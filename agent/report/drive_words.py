@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Verdict
-from agent.report.plain import NOT_READ, bytes_text, mbps_range, place, plain, quantity
-from knowledge.rates import celsius_text
+from agent.report.plain import NOT_READ, place
+from knowledge.phrasing import bytes_text, celsius_text, mbps_range, plain, quantity
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 from msgspec import Struct
 
 from agent.report.form import By
-from agent.report.plain import bytes_text, plain
+from knowledge.phrasing import bytes_text, plain
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
 

@@ -12,8 +12,8 @@ from msgspec import Struct
 from agent.model.abilities import rate_text
 from agent.report import drive_words, words
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
-from agent.report.plain import mbps, mbps_range, size, stripe_caution, told
-from knowledge.phrasing import begun
+from agent.report.plain import size, stripe_caution, told
+from knowledge.phrasing import begun, mbps, mbps_range
 from knowledge.steps import SHORT
 
 if TYPE_CHECKING:

@@ -13,9 +13,8 @@ from agent.measure.measured import RANDOM
 from agent.measure.targets import LIMITS
 from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import mbps, mbps_range, place, plain, told
-from knowledge.phrasing import begun
-from knowledge.rates import celsius_text
+from agent.report.plain import place, told
+from knowledge.phrasing import begun, celsius_text, mbps, mbps_range, plain
 
 if TYPE_CHECKING:
     from agent.audit import Audit

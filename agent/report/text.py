@@ -13,8 +13,9 @@ from agent.model.findings import Verdict
 from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import as_of, board, describe_link, plain, quantity, size, stripe_caution, told
+from agent.report.plain import as_of, board, describe_link, size, stripe_caution, told
 from knowledge.pcie import SECONDARY_BUS_NUMBER
+from knowledge.phrasing import plain, quantity
 from knowledge.rates import describe as describe_speed
 from probes.unread import Unread
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
-from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, plain, quantity, told
+from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, told
+from knowledge.phrasing import plain, quantity
 from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, STEPS
 
 if TYPE_CHECKING:

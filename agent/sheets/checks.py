@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Final
 from agent.model.throughput import PAIRS, STRIPE_LEAST
 from agent.sheets.needs import check_needs
 from agent.sheets.wording import Say
+from knowledge.phrasing import quoted
 from knowledge.rates import describe, lane_mbps
 from knowledge.slots import goes_in
-from probes.files import quoted
 
 if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from agent.model.throughput import Flow, Hop
 from agent.sheets.sheet import DrivePlace, Placement
+from knowledge.phrasing import slot_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -163,11 +164,6 @@ def _working(sheet: Sheet, placement: Placement) -> Iterator[tuple[DriveSpec, Li
         label = placement.cards.get(card.name)
         if label is not None and place.bay in bays_of(slots[label], card)[0]:
             yield drive, bay_link(slots[label], card, drive, place.bay), slots[label], card
-
-
-def slot_words(label: str) -> str:
-    """A slot in a sentence: "slot 3"; a label that says itself that it is a slot stays as it is."""
-    return label if label.lower().startswith("slot") else f"slot {label}"
 
 
 def key_words(key: str, sheet: Sheet, placement: Placement) -> str:

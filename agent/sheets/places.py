@@ -14,9 +14,9 @@ from agent.model.machine import device_place
 from agent.model.tree import Tree
 from knowledge import pcie
 from knowledge.classes import describe_class
+from knowledge.phrasing import printable
 from knowledge.rates import WIDTHS
 from knowledge.slots import CONNECTORS
-from probes.files import printable
 from probes.unread import Unread
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from agent.sheets.sheet import FORMAT, VERSION
 from knowledge.parts import nearest
-from probes.files import printable
+from knowledge.phrasing import printable
 
 if TYPE_CHECKING:
     from collections.abc import Callable

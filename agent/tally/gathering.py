@@ -21,11 +21,11 @@ from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from knowledge import pcie
 from knowledge.classes import describe_class
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
 from probes import collect
 from probes.capture import load_file, recorded
 from probes.facts import Health
-from probes.files import printable, quoted
 from probes.redact_text import host_name, serial_number
 from probes.tokens import Known, is_placeholder
 from probes.unread import Unread, readable

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from knowledge.phrasing import printable
 from knowledge.problems import BadInput
-from probes.files import printable
 
 LINE_LIMIT: Final = 2000  # characters
 DOTS_LIMIT: Final = 32  # in one line; the TOML reader takes memory by the square of a dotted key's parts

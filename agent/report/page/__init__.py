@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from agent.model.throughput import ceiling_mbps
 from agent.report.page import words
-from agent.report.plain import mbps
+from knowledge.phrasing import mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

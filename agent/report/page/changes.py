@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.report import compare_rows as rows
 from agent.report.page import words
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from agent.audit import Audit

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from agent.report import words as shared
 from agent.report.page import words
-from agent.report.plain import mbps, plain
+from knowledge.phrasing import mbps, plain
 from knowledge.steps import SHORT
 
 if TYPE_CHECKING:

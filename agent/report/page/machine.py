@@ -18,7 +18,8 @@ from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
 from agent.report.page.findings import FindingShown, findings
 from agent.report.page.map import chart
-from agent.report.plain import board, mbps, plain, quantity, size, stripe_caution, told
+from agent.report.plain import board, size, stripe_caution, told
+from knowledge.phrasing import mbps, plain, quantity, some
 from probes.facts import FirmwareSlots
 from probes.unread import Unread
 
@@ -209,7 +210,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
 def _map_words(audit: Audit) -> str:
     """What the map shows as a whole."""
     held = [link for link in audit.links if link.link.device is not None and link.verdict.severity.rank < ON_THE_WAY]
-    names = words.listed(f"{shared.port(judged)} ({judged.verdict.value})" for judged in held)
+    names = some(f"{shared.port(judged)} ({judged.verdict.value})" for judged in held)
     fitted = [link for link in audit.links if link.link.device is not None]
     untold = sum(judged.verdict is Verdict.UNKNOWN for judged in fitted)
     none = f"None is known to be held back, {untold} could not be judged." if untold else "None is held back."
@@ -313,10 +314,10 @@ def _alike(drives: Sequence[DriveShown]) -> Iterator[DriveShown]:
         hops = zip(*(drive.hops for drive in together), strict=True)
         yield structs.replace(
             first,
-            name=words.listed([drive.name for drive in together], 8),
+            name=some([drive.name for drive in together], 8),
             members=tuple(member for drive in together for member in drive.members),
             hops=tuple(
-                HopShown(alike[0].rate, words.listed(dict.fromkeys(hop.where for hop in alike), 4), alike[0].mark)
+                HopShown(alike[0].rate, some(dict.fromkeys(hop.where for hop in alike), 4), alike[0].mark)
                 for alike in hops
             ),
         )

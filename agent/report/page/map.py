@@ -15,7 +15,8 @@ from agent.model.upwards import above, upwards
 from agent.report import words as shared
 from agent.report.drive_words import where
 from agent.report.page import words
-from agent.report.plain import describe, plain, quantity, told
+from agent.report.plain import describe, told
+from knowledge.phrasing import plain, quantity, some
 from knowledge.rates import GTPS
 from probes.unread import Unread
 
@@ -240,7 +241,7 @@ class _Tree:
             yield MapEntry(
                 slot=plain(at, words.SHORT),
                 rate=rate,
-                name=words.listed((plain(name, words.SHORT) for name in names), 4),
+                name=some((plain(name, words.SHORT) for name in names), 4),
                 what="",
                 held=faulty,
                 severity=Severity.FAULT.value if faulty else OK,
@@ -253,7 +254,7 @@ class _Tree:
         fitted = [judged for judged in rest if judged.link.device is not None]
         empty = [judged for judged in rest if judged.link.device is None]
         if fitted:
-            names = words.listed(dict.fromkeys(self._box(judged)[0] for judged in fitted), 3)
+            names = some(dict.fromkeys(self._box(judged)[0] for judged in fitted), 3)
             told = all(judged.link.onboard or judged.link.slot_lost is None for judged in fitted)
             yield MapEntry(
                 slot="on the board" if told else "no slot known",
@@ -338,7 +339,7 @@ def _one_of(alike: Sequence[MapEntry]) -> MapEntry:
         rate=first.rate,
         name=f"{len(alike)} alike",
         what=first.what if len(names) > 1 and first.what else first.name,
-        also=words.listed(names, 4) if len(names) > 1 else "",
+        also=some(names, 4) if len(names) > 1 else "",
         lanes=first.lanes,
         bed=first.bed,
         held=first.held,
