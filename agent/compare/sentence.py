@@ -9,7 +9,7 @@ from msgspec import Struct
 from agent.compare.naming import alone
 from agent.compare.rates import NOT_THERE
 from agent.model.findings import Severity, Verdict
-from knowledge.phrasing import counted
+from knowledge.phrasing import counted, mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -138,7 +138,7 @@ def row_words(change: Change) -> str:
     """A row in the middle of a sentence."""
     if change.what in RATES:
         verb, with_others = RATES[change.what]
-        low, was = f"{change.after_values[0]:,.0f} MB/s or more", f"{change.before_values[0]:,.0f}"
+        low, was = f"{mbps(change.after_values[0])} or more", f"{change.before_values[0]:,.0f}"
         if change.after_values[0] == change.before_values[0]:
             low, was = f"up to {change.after_values[-1]:,.0f} MB/s", f"{change.before_values[-1]:,.0f}"
         return f"{change.subject} should {verb} {low}{with_others} (was {was})"

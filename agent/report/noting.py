@@ -14,7 +14,7 @@ from agent.notes import versions
 from agent.notes.matching import text_words
 from agent.notes.seen import link_words
 from agent.report.paper import HEADING, QUIET, STYLES, Page
-from knowledge.phrasing import plain, quantity
+from knowledge.phrasing import mbps, plain, quantity
 from knowledge.steps import STEPS
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def sightings(seen: SeenThen) -> Iterator[str]:
     if seen.link is not None:
         yield f"trained at {link_words(seen.link)}"
     if seen.rate_mbps is not None:
-        yield f"{seen.rate_mbps:,.0f} MB/s alone"
+        yield f"{mbps(seen.rate_mbps)} alone"
     if seen.boots is not None:
         yield "a machine starts with it" if seen.boots else "a machine does not start with it"
     if seen.firmware_needed is not None:

@@ -16,6 +16,7 @@ from agent.model.machine import DOWNSTREAM_FACING, is_bridge
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
+from knowledge.phrasing import listed, some
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -382,9 +383,7 @@ def _ports(links: Parts) -> str:
 
 def _names(addresses: Sequence[str]) -> str:
     """Addresses in a sentence: "A, B and C"."""
-    if len(addresses) > MOST_NAMES:
-        return f"{', '.join(addresses[:MOST_NAMES])} and {len(addresses) - MOST_NAMES} more"
-    return " and ".join([", ".join(addresses[:-1]), addresses[-1]]) if len(addresses) > 1 else addresses[0]
+    return some(addresses, MOST_NAMES) if len(addresses) > MOST_NAMES else listed(addresses)
 
 
 def _slot_words(links: Parts) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
 from agent.rules.rule import Compared, Found, Rule
+from knowledge.phrasing import quantity, some
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
             evidence.append(Evidence(f"{drive.name} ({model}) firmware", drive.firmware, "for the record"))
     if evidence:
         count = len(evidence)
-        yield Found("host", f"{count} firmware version{'s' if count > 1 else ''} on record", tuple(evidence))
+        yield Found("host", f"{quantity(count, 'firmware version')} on record", tuple(evidence))
 
 
 @Rule(
@@ -101,9 +102,8 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
         missing.append(Unread(what, "the drive answers the super-user only"))
     blocked = [judged for judged in seen.judged if judged.needs_root]
     if blocked:
-        keys = ", ".join(judged.link.key for judged in blocked[:5])
-        more = f" and {len(blocked) - 5} more" if len(blocked) > 5 else ""  # noqa: PLR2004 - name five at most
-        missing.append(Unread(f"verdict of {keys}{more}", "rests on registers given to the super-user only"))
+        keys = some((judged.link.key for judged in blocked), 5)
+        missing.append(Unread(f"verdict of {keys}", "rests on registers given to the super-user only"))
     if missing:
         evidence = tuple(
             Evidence(
@@ -113,4 +113,4 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
             for unread in missing
         )
-        yield Found("host", f"root would add {len(missing)} kind{'s' if len(missing) > 1 else ''} of reading", evidence)
+        yield Found("host", f"root would add {quantity(len(missing), 'kind')} of reading", evidence)

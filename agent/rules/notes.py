@@ -9,6 +9,7 @@ from agent.model.findings import Evidence, Severity
 from agent.model.unseen_parts import missed
 from agent.rules.rule import Compared, Found, Rule
 from knowledge.notes import index
+from knowledge.phrasing import quantity, some
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -87,9 +88,8 @@ def _nameless(functions: Iterable[PciFunction]) -> Iterator[Unread]:
     """One line for functions whose numbers were asked for in vain: any note may hold for them."""
     lost = [(function, first) for function in functions for first in [_lost_number(function)] if first is not None]
     if lost:
-        subjects = [function.address for function, _ in lost[:MOST_PARTS]]
-        more = f" and {len(lost) - MOST_PARTS} more" if len(lost) > MOST_PARTS else ""
-        yield of(f"which field notes hold for {', '.join(subjects)}{more}", lost[0][1])
+        subjects = some((function.address for function, _ in lost), MOST_PARTS)
+        yield of(f"which field notes hold for {subjects}", lost[0][1])
 
 
 def _lost_number(function: PciFunction) -> Unread | None:
@@ -146,10 +146,7 @@ def _part(part: NotablePart) -> str:
 def _others(applied: Applied) -> str:
     """The other parts that the note holds for."""
     names = [match.part.subject for match in applied.matches[1:]]
-    if not names:
-        return ""
-    more = f" and {len(names) - MOST_PARTS} more" if len(names) > MOST_PARTS else ""
-    return f"; so for {', '.join(names[:MOST_PARTS])}{more}"
+    return f"; so for {some(names, MOST_PARTS)}" if names else ""
 
 
 def _shown(beside: Iterable[Beside]) -> str:
@@ -179,8 +176,7 @@ def _evidence(applied: Applied) -> Iterator[Evidence]:
     for proof in proofs[:MOST_PROOFS]:
         yield _plainly(where, _proof(proof))
     if len(proofs) > MOST_PROOFS:
-        more = len(proofs) - MOST_PROOFS
-        pieces = "1 more piece" if more == 1 else f"{more} more pieces"
+        pieces = quantity(len(proofs) - MOST_PROOFS, "more piece")
         yield _plainly(where, f"{pieces} of evidence, see lanewright notes show")
     for condition in applied.matches[0].conditions:
         yield _condition(applied.matches[0], condition)

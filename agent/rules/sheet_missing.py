@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.sheet_parts import CardMatch
 from agent.rules.rule import Found
+from knowledge.phrasing import some
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -191,6 +192,5 @@ def _answering(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatch
 
 def _names(drives: Sequence[DriveMatch]) -> str:
     """Drives by the sheet's names for them."""
-    shown = ", ".join(f'"{drive.drive.name}"' for drive in drives[:MOST_NAMES])
-    more = f" and {len(drives) - MOST_NAMES} more" if len(drives) > MOST_NAMES else ""
-    return f"the drive{'s' if len(drives) > 1 else ''} {shown}{more}"
+    shown = some((f'"{drive.drive.name}"' for drive in drives), MOST_NAMES)
+    return f"the drive{'s' if len(drives) > 1 else ''} {shown}"
