@@ -13,7 +13,7 @@ from agent.model.findings import Verdict
 from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import as_of, board, describe_link, size, stripe_caution, told
+from agent.report.plain import as_of, board, describe_link, size, told
 from knowledge.pcie import SECONDARY_BUS_NUMBER
 from knowledge.phrasing import plain, quantity
 from knowledge.rates import describe as describe_speed
@@ -151,7 +151,7 @@ def _stripes(page: Page, audit: Audit) -> None:
         hop = drive_words.stripe_hop(seen, audit)
         if hop:
             page.add(hop, indent=4, hang=6, style=QUIET)
-    for caution in dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))):
+    for caution in drive_words.stripe_cautions(audit):
         page.add(f"! {caution}", indent=2, hang=4)
 
 

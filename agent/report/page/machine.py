@@ -18,7 +18,7 @@ from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
 from agent.report.page.findings import FindingShown, findings
 from agent.report.page.map import chart
-from agent.report.plain import board, size, stripe_caution, told
+from agent.report.plain import board, size, told
 from knowledge.phrasing import mbps, plain, quantity, some
 from probes.facts import FirmwareSlots
 from probes.unread import Unread
@@ -194,7 +194,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         links=tuple(_links(audit)),
         drives=tuple(_alike([_drive(seen, audit, loads[seen.drive.name], scale) for seen in audit.drives])),
         stripes=tuple(_stripes(audit, scale)),
-        cautions=tuple(dict.fromkeys(filter(None, map(stripe_caution, audit.stripes)))),
+        cautions=drive_words.stripe_cautions(audit),
         map=drawings(drawn),
         chart=drawn.entries,
         left_out=drawn.left_out,
