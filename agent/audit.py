@@ -38,8 +38,8 @@ class Audit(Struct, frozen=True):
 
     `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address; both know the whole
     machine, also where all else is but the `part` of it that was asked for ("": all of it). `against` names the
-    build sheet that the machine was held against, if one was given, and `matched` has what its parts are there.
-    `given` is what it was made with.
+    build sheet that the machine was held against, if one was given, and `matched` has what its parts are there;
+    `as_planned` tells that each part of it was told and is in its place. `given` is what it was made with.
     """
 
     facts: Facts
@@ -54,6 +54,7 @@ class Audit(Struct, frozen=True):
     against: str | None = None
     part: str = ""
     matched: MatchedSheet | None = None
+    as_planned: bool = False
     given: Given = Given()
 
     def again(self, facts: Facts) -> Audit:
@@ -100,7 +101,9 @@ def audit(
     unread = list(facts.unread)
     if isinstance(facts.board_slots, Unread):
         unread.append(facts.board_slots)
+    as_planned = planned is not None
     for rule, found in rules.run(seen):
+        as_planned = as_planned and rule.id not in rules.OF_SHEET
         if isinstance(found, Unread):
             unread.append(found)
             continue
@@ -113,6 +116,7 @@ def audit(
                 found.headline,
                 found.evidence,
                 advisor.steps(rule, found, guest, facts.platform),
+                found.also,
             )
         )
     findings.sort(key=lambda finding: finding.severity.rank)
@@ -128,6 +132,7 @@ def audit(
             drive.address: drive for drive in facts.drives if isinstance(drive.address, str) and drive.kind == "nvme"
         },
         stripes=seen.stripes,
+        as_planned=as_planned,
         against=planned.source if planned is not None else None,
         matched=seen.matched,
         given=Given(planned, limits or {}, notes),
@@ -165,20 +170,13 @@ def only_at(found: Audit, name: str) -> Audit:
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
         stripes=tuple(stripe for stripe in found.stripes if not drives.isdisjoint(stripe.stripe.members)),
         findings=tuple(
-            finding for finding in found.findings if finding.subject in subjects or _is_noted(finding, subjects)
+            finding for finding in found.findings if not subjects.isdisjoint((finding.subject, *finding.also))
         ),
         unread=tuple(
             unread
             for unread in found.unread
             if unread in unlisted or not subjects.isdisjoint(unread.what.replace("/", " ").replace(",", " ").split())
         ),
-    )
-
-
-def _is_noted(finding: Finding, subjects: set[str]) -> bool:
-    """Whether a field note holds for one of these too; what several parts have in common is one finding."""
-    return finding.rule == "field-note" and any(
-        evidence.source.partition(" ")[0] in subjects for evidence in finding.evidence
     )
 
 

@@ -14,8 +14,8 @@ import subprocess
 from threading import Event, RLock, Thread
 from typing import TYPE_CHECKING, Final
 
+from knowledge.phrasing import quoted
 from knowledge.problems import Problem
-from probes.files import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

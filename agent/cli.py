@@ -54,7 +54,7 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except Problem as problem:
-            from agent.report.plain import plain
+            from knowledge.phrasing import plain
 
             click.echo(f"lanewright: {plain(str(problem), 600)}", err=True)
             ctx.exit(problem.exit_status)
@@ -413,79 +413,30 @@ def _for_seconds(seconds: float) -> Callable[[], bool]:
 
 def _write(sheet: str, place: str, *, force: bool) -> None:
     """Write a sheet whole to a file, and say so."""
-    from probes.files import quoted, write_whole
+    from knowledge.phrasing import quoted
+    from probes.files import write_whole
 
     write_whole(place, sheet.encode(), force=force)
     _tell(f"Wrote the build sheet {quoted(place)}.")
 
 
+# Names of `agent/report/schemas.py`, which is loaded when one is asked for.
+SCHEMAS: Final = [
+    *("candidates", "capture", "check", "compare", "compare-soaks", "explain", "inventory", "measure"),
+    *("note", "note-test", "notes", "notes-learned", "notes-lint", "plan", "soak", "soaks", "tally"),
+]
+
+
 @main.command()
-@click.argument(
-    "name",
-    type=click.Choice(
-        [
-            *(
-                "candidates",
-                "capture",
-                "check",
-                "compare",
-                "compare-soaks",
-                "explain",
-                "inventory",
-                "measure",
-                "note",
-                "note-test",
-                "notes",
-            ),
-            *("notes-learned", "notes-lint", "plan", "soak", "soaks", "tally"),
-        ]
-    ),
-)
+@click.argument("name", type=click.Choice(SCHEMAS))
 def schema(name: str) -> None:
     """Print the JSON Schema of a form; candidates is the one of plan --compare, soaks that of soak --list.
 
     Those of notes are notes (list), note (show), note-test, notes-lint and notes-learned.
     """
-    from agent.report import data
+    from agent.report import schemas
 
-    if name == "capture":
-        from probes import capture as capture_file
-
-        output.form(capture_file.schema())
-    elif name in {"candidates", "plan"}:
-        from agent.report import plan_data
-
-        output.form(plan_data.schema(name))
-    elif name == "compare-soaks":
-        from agent.report import soak_pairs_data
-
-        output.form(soak_pairs_data.schema())
-    elif name == "compare":
-        from agent.report import compare_data
-
-        output.form(compare_data.schema())
-    elif name == "explain":
-        from agent.report import explain_data
-
-        output.form(explain_data.schema())
-    elif name == "measure":
-        from agent.report import measure_data
-
-        output.form(measure_data.schema())
-    elif name.startswith("note"):
-        from agent.report import note_data
-
-        output.form(note_data.schema(name))
-    elif name in {"soak", "soaks"}:
-        from agent.report import soak_data
-
-        output.form(soak_data.schema(name))
-    elif name == "tally":
-        from agent.report import tally_data
-
-        output.form(tally_data.schema())
-    else:
-        output.form(data.schema(name))
+    output.form(schemas.schema(name))
 
 
 def _compare() -> click.Command:

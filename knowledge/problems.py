@@ -11,9 +11,14 @@ class Problem(Exception):  # noqa: N818 - what a user meets is a problem, and th
 
 
 class BadInput(Problem):
-    """The user's words or file cannot be used (exit status 2)."""
+    """The user's words or file cannot be used (exit status 2); `line` is the one that it is about, where known."""
 
     exit_status = 2
+
+    def __init__(self, words: str, line: int | None = None) -> None:
+        """Say it in one sentence, which names the line as well."""
+        super().__init__(words)
+        self.line = line
 
 
 class NothingRead(Problem):

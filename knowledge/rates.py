@@ -113,12 +113,6 @@ def describe(generation: int) -> str:
     return f"{GTPS[generation]:g} GT/s (Gen {generation}{flits})"
 
 
-def celsius_text(degrees: float) -> str:
-    """A temperature for people, in tenths with halves up, as kelvin readings end in 0.85: "69.9 C" for 69.85."""
-    tenths = int(degrees * 10 + (0.5 if degrees >= 0 else -0.5) + (1e-9 if degrees >= 0 else -1e-9))
-    return f"{tenths / 10:.1f} C"
-
-
 def parse_speed(text: str) -> int | None:
     """Generation of a speed as Linux words it ("8.0 GT/s PCIe", before 5.8 "8 GT/s"); None for all other words.
 

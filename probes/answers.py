@@ -16,6 +16,7 @@ MOST_DIGITS: Final = 20  # of a 64-bit count
 NOTHING_GIVEN: Final = "nothing was given"
 ASLEEP: Final = "the device is asleep (D3cold) and was not woken"
 NOT_RECORDED: Final = "not in this capture"
+GONE: Final = frozenset({"ENOENT", "ENODEV", "ENXIO"})
 # Not asked, not there, not kept: nothing went wrong. All other errors are of readings that should have worked.
 NOT_TRIED: Final = frozenset({"ENOENT", "ENOTSUP", "ENODATA", "ENOSYS"})
 REASONS: Final = {
@@ -49,6 +50,7 @@ def failed(key: str, name: str) -> Unread:
         needs_root,
         absent=name == "ENOENT",
         vital=name not in NOT_TRIED and not (needs_root and key.startswith(OF_ROOT)),
+        code=name,
     )
 
 

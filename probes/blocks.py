@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import Struct
 
+from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
-from probes.files import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

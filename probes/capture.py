@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
 from probes.answers import NOTHING_GIVEN, failed
-from probes.files import check_place, printable, quoted, read_standard_input, read_whole, write_whole
+from probes.files import check_place, read_standard_input, read_whole, write_whole
 from probes.reads import Recorded
 from probes.unread import Unread
 
@@ -113,11 +114,6 @@ class Capture(Struct, frozen=True):
     redacted: bool
     reads: Mapping[str, Answer]
     samples: tuple[tuple[float, Mapping[str, Answer]], ...]
-
-
-def schema() -> dict[str, Any]:
-    """The JSON Schema of a capture file."""
-    return msgspec.json.schema(CaptureFile)
 
 
 # --- Reading ---------------------------------------------------------------------------------------------------
@@ -377,8 +373,8 @@ def _entry(key: str, answer: Answer) -> dict[str, str | tuple[str, ...]]:
 
 def _error(key: str, answer: Unread) -> str:
     """The errno name where that alone brings the same answer back, else the sentence."""
-    name = answer.why.rstrip(")").replace("(", " ").rpartition(" ")[2]
-    return name if _is_errno_name(name) and failed(key, name) == answer else _sentence(answer.why)
+    code = answer.code
+    return code if _is_errno_name(code) and failed(key, code) == answer else _sentence(answer.why)
 
 
 def _sentence(why: str) -> str:

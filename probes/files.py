@@ -9,6 +9,7 @@ import errno
 import os
 from typing import TYPE_CHECKING, Final
 
+from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -20,23 +21,6 @@ _NO_HARD_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP,
 
 
 # --- Words -----------------------------------------------------------------------------------------------------
-
-
-def printable(text: str, limit: int = 160) -> str:
-    """The text with every control, invisible or broken character spelt out as an escape, cut to `limit` characters."""
-    if len(text) > limit:
-        text = f"{text[: limit - 3]}..."
-    if text.isprintable():
-        return text
-    spelt = "".join(
-        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text
-    )
-    return spelt if len(spelt) <= limit else f"{spelt[: limit - 3]}..."
-
-
-def quoted(name: str) -> str:
-    """A file's name for a message."""
-    return f'"{printable(name)}"'
 
 
 def _reason(error: OSError | ValueError) -> str:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, Final
 
-from probes.files import quoted, read_standard_input
+from knowledge.phrasing import quoted
+from probes.files import read_standard_input
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

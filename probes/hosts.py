@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from probes.answers import NOT_RECORDED, NOT_TRIED, failed
+from probes.answers import NOT_RECORDED, NOT_TRIED
 from probes.decode import NOT_GIVEN
-from probes.unread import Unread, together
+from probes.unread import NOT_TOLD, Unread, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from probes.facts import Host
 
 # What no platform promises, and what was not asked: nothing went wrong.
-NOT_MEANT: Final = frozenset(failed("", name).why for name in NOT_TRIED) | {NOT_RECORDED, NOT_GIVEN}
+NOT_MEANT: Final = NOT_TRIED | {NOT_TOLD}
+NOT_THERE: Final = frozenset({NOT_RECORDED, NOT_GIVEN})
 
 
 def lost_of_host(host: Host, identity: Iterable[Unread]) -> Iterator[Unread]:
@@ -26,7 +27,7 @@ def lost_of_host(host: Host, identity: Iterable[Unread]) -> Iterator[Unread]:
     lost = [
         answer
         for answer in told
-        if isinstance(answer, Unread) and answer.why not in NOT_MEANT and "does not tell" not in answer.why
+        if isinstance(answer, Unread) and answer.code not in NOT_MEANT and answer.why not in NOT_THERE
     ]
     lost += [unread for unread in identity if not unread.absent]
     if lost:

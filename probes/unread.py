@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -12,13 +12,18 @@ if TYPE_CHECKING:
 
 Value = TypeVar("Value")
 
+# Codes of what is unread without an error: an answer came and made no sense; the thing does not tell, as is its right.
+NONSENSE: Final = "nonsense"
+NOT_TOLD: Final = "not told"
+
 
 class Unread(Struct, frozen=True):
     """A thing that could not be read: `what` was asked for, and `why` there is no answer.
 
     `needs_root` tells that the same question may have an answer for the super-user, `absent` that the machine says it
     has no such thing (ENOENT). `vital` tells that the reading was tried, went wrong, and may hide a fault: without it
-    nobody can say that all is well. `small` tells that it went wrong, too, but that no verdict rests on it.
+    nobody can say that all is well. `small` tells that it went wrong, too, but that no verdict rests on it. `code` is
+    of what kind the failure is, for those who have to know: the name of an error ("EIO"), or one of the codes above.
     """
 
     what: str
@@ -27,6 +32,7 @@ class Unread(Struct, frozen=True):
     absent: bool = False
     vital: bool = False
     small: bool = False
+    code: str = ""
 
     @property
     def minor(self) -> Unread:

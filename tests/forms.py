@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from agent.model.findings import Severity
 from agent.report import data, text
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from tests.test_report import in_one, printed
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from markdown_it import MarkdownIt
 
 from agent.report import markdown
 from agent.report.page import page
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from tests.forms import (
     LABELS,
     SEVERITIES,

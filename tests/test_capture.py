@@ -19,6 +19,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from agent.report import schemas
+from knowledge.phrasing import printable
 from knowledge.problems import BadInput
 from probes import capture, files
 from probes.answers import REASONS, failed
@@ -696,7 +698,7 @@ def test_a_full_disk_leaves_no_half_file(tmp_path: Path) -> None:
 
 def test_the_schema_describes_the_file() -> None:
     """The JSON Schema names exactly the keys that are written, requires them all and allows no others."""
-    schema = capture.schema()
+    schema = schemas.schema("capture")
     file = schema["$defs"]["CaptureFile"]
     keys = set(json.loads(encoded()))
     assert set(file["properties"]) == set(file["required"]) == keys
@@ -713,7 +715,7 @@ def test_the_schema_describes_the_file() -> None:
 @given(st.text(max_size=300), st.integers(10, 200))
 def test_printable_text_is_printable_and_short(text: str, limit: int) -> None:
     """Any text comes out printable and within the limit; printable text within it stays as it is."""
-    found = files.printable(text, limit)
+    found = printable(text, limit)
     assert found.isprintable()
     assert len(found) <= limit
     if text.isprintable() and len(text) <= limit:

@@ -23,7 +23,7 @@ from agent import __version__
 from agent.cli import main
 from agent.model.findings import Severity, Verdict
 from agent.report import data
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from probes.capture import CaptureFile, load_file
 from tests.build import build, capture_bytes
 from tests.json_schema import problems

@@ -12,9 +12,9 @@ from markdown_it import MarkdownIt
 from rich.cells import cell_len
 from rich.console import Console
 
-from agent.report import compare_data, compare_markdown, compare_rows, comparing
+from agent.report import compare_data, compare_markdown, compare_rows, comparing, schemas
 from agent.report.data import encode
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from tests.boards import bench_1, reel_4
 from tests.build import build, capture_bytes
 from tests.json_schema import problems
@@ -153,7 +153,7 @@ def test_nothing_changed_is_all_that_is_said(name: str) -> None:
 @every_pair
 def test_json_is_as_its_schema_says(pair: tuple[str, str]) -> None:
     """The JSON of a comparison holds against its own schema (JSON Schema 2020-12)."""
-    schema = compare_data.schema()
+    schema = schemas.schema("compare")
     data = msgspec.json.decode(encode(compare_data.compare(compared(*pair), "a", "b")))
     assert [] == problems(schema, data, schema)
     assert ("lanewright-compare", 1) == (data["format"], data["version"])
@@ -260,7 +260,7 @@ def test_a_machine_of_which_nothing_can_be_read_ends_with_3(tmp_path: Path) -> N
 def test_the_schema_is_printed() -> None:
     """`schema compare` prints the schema of the JSON form."""
     printed = msgspec.json.decode(run("schema", "compare").output)
-    assert msgspec.json.decode(encode(compare_data.schema())) == printed
+    assert msgspec.json.decode(encode(schemas.schema("compare"))) == printed
 
 
 def test_the_sides_of_a_comparison_are_named() -> None:

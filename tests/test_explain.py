@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from agent.explain import KINDS, Explanation, explanation, explanations, nearest, words
 from agent.model.findings import VERDICTS, Severity, Verdict
-from agent.report import explain_data, explaining
+from agent.report import explain_data, explaining, schemas
 from agent.rules import RULES
 from knowledge.explained import SHAPES, texts
 from knowledge.manual import CHAPTERS
@@ -290,7 +290,7 @@ def test_the_list_has_every_word_on_one_line(width: int) -> None:
 def test_the_json_has_all_and_fits_its_schema() -> None:
     """The form of all words is as its schema says, and loses nothing."""
     form: Any = msgspec.json.decode(msgspec.json.encode(explain_data.form(words())))
-    schema = explain_data.schema()
+    schema = schemas.schema("explain")
     assert [] == problems(schema, form, schema)
     assert [one.word for one in words()] == [one["word"] for one in form["explanations"]]
     again = msgspec.convert(form, explain_data.ExplainData)

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 from msgspec import Struct
 
-from agent.report.form import By, From, MbpsRange, Rounded, Through, build, schema
+from agent.report.form import By, From, MbpsRange, Rounded, Through, build
 from probes.unread import Unread
 
 LOST = Unread("text /x", "permission denied")
@@ -93,6 +93,6 @@ def test_a_name_that_the_value_lacks_is_an_error() -> None:
 
 def test_the_schema_knows_no_marks() -> None:
     """A schema is that of the plain types."""
-    properties = schema(LinkData)["$defs"]["LinkData"]["properties"]
+    properties = msgspec.json.schema(LinkData)["$defs"]["LinkData"]["properties"]
     assert properties["lanes"] == {"anyOf": [{"type": "integer"}, {"type": "null"}]}
     assert msgspec.json.encode(build(LaneData, Lane(1, 0.06))) == b'{"width":1,"rate":0.1,"speed":null}'

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from agent.model.findings import Rate, Severity, Verdict
 from agent.report import words
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from tests import forms, forms_marked
 from tests.forms import LABELS, Report, Told
 from tests.test_machines import FOLDERS, audited

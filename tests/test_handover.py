@@ -14,7 +14,7 @@ from agent.audit import audit
 from agent.compare.whole import compare
 from agent.report.page.findings import runs
 from agent.report.page.handover import report
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from tests.pages import HOSTILE, MADE_AT, audited, facts, soaked, tainted, tainted_rows
 
 if TYPE_CHECKING:

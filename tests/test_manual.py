@@ -19,7 +19,7 @@ from agent.commands.manual_pages import every_command, help_of, inserts, man_pag
 from agent.explain import is_word, words
 from agent.manual import chapters
 from agent.manual.blocks import AsIs, Heading, Paragraph, TextSpan, blocks
-from agent.report import explain_data, manual, roff
+from agent.report import manual, roff, schemas
 from knowledge import nvme, pcie
 from knowledge.manual import CHAPTERS, source
 from knowledge.problems import BadInput
@@ -184,7 +184,7 @@ def test_markdown_that_no_form_shows_is_refused(text: str) -> None:
 def test_the_json_of_the_manual_fits_the_schema(asked: list[str]) -> None:
     """Chapters have a key of their own, which the explanation of a word does not have."""
     form: Any = msgspec.json.decode(said("explain", *asked, "--format", "json"))
-    schema = explain_data.schema()
+    schema = schemas.schema("explain")
     assert [] == problems(schema, form, schema)
     assert [] == form["explanations"]
     names = [one["name"] for one in form["chapters"]]

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.report import markdown, marks, words
-from agent.report.plain import plain
+from agent.report import markdown, marks, step_blocks, words
+from knowledge.phrasing import plain
 from knowledge.steps import POWER_OFF
 from tests.build import Disk, Function, Machine, Nvme, build, drive, facts, root_port
 from tests.forms_marked import blocks, made_markdown
@@ -84,7 +84,7 @@ def test_every_step_has_its_cautions_before_it(name: str) -> None:
     for finding in words.findings(audited(name)):
         for step in finding.steps:
             at = next(
-                place for place, line in enumerate(lines) if line.startswith(in_one(plain(step.text, words.STEP)))
+                place for place, line in enumerate(lines) if line.startswith(in_one(plain(step.text, step_blocks.STEP)))
             )
             assert [] == [one for one in step.cautions if in_one(one) not in lines[:at]]
 

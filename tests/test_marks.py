@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -26,7 +26,7 @@ from agent.measure.measured import Measured, MeasureRequest, Spread, Target
 from agent.measure.targets import targets
 from agent.measure.timing import Around, measure, spread_of
 from agent.model.throughput import expected_mbps
-from agent.report import measure_data
+from agent.report import measure_data, schemas
 from agent.report.measuring import page
 from knowledge.problems import BadInput
 from probes import collect
@@ -264,7 +264,7 @@ def test_every_form_says_the_same() -> None:
     found, said = two_drives(), together(1700.0, 1000.0)
     data = measure_data.form(said, found)
     sent = msgspec.json.decode(msgspec.json.encode(data))
-    schema = measure_data.schema()
+    schema = schemas.schema("measure")
     assert [] == problems(schema, sent, schema)
     assert ("lanewright-measure", 1) == (sent["format"], sent["version"])
     text = " ".join(" ".join(line.plain.split()) for line in page((said, found), 80, "this machine").lines)
@@ -452,7 +452,7 @@ def measured(*words: str | Path, status: int = 0) -> dict[str, Any]:
     done = run("measure", *words, "--format", "json")
     assert status == done.status, done.errors
     sent = msgspec.json.decode(done.output)
-    schema = measure_data.schema()
+    schema = schemas.schema("measure")
     assert [] == problems(schema, sent, schema)
     assert isinstance(sent, dict)
     return sent
@@ -479,7 +479,7 @@ def test_a_limit_in_bytes_is_kept_to_the_byte(tmp_path: Path) -> None:
 def test_the_schema_is_printed() -> None:
     """The schema of the form can be had from the program."""
     done = run("schema", "measure")
-    assert (0, measure_data.schema()) == (done.status, msgspec.json.decode(done.output))
+    assert (0, schemas.schema("measure")) == (done.status, msgspec.json.decode(done.output))
 
 
 @pytest.mark.parametrize(

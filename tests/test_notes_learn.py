@@ -17,6 +17,7 @@ from agent.notebook.tokens import token
 from agent.notebook.trying import tried
 from probes import collect
 from probes.capture import load_file, parse, recorded
+from probes.unread import Unread
 from tests.boards import bench_1, display, reel_4
 from tests.build import build, capture_bytes
 
@@ -181,3 +182,12 @@ def test_a_token_is_of_what_was_read(tmp_path: Path) -> None:
     assert mine != token(fixture("bench-1-slot-limited")[0])
     changed = parse(content, "a")
     assert mine != token(replace(changed, taken_at="2026-04-01T08:00:00Z"))
+
+
+def test_a_token_stays_what_it_was_before_failures_had_codes() -> None:
+    """Notes name captures by tokens for years; the code of a failure, which came later, does not count."""
+    capture = fixture("bench-1-ordinary-user")[0]
+    failures = {key: answer for key, answer in capture.reads.items() if isinstance(answer, Unread) and answer.code}
+    assert failures
+    bare = {key: replace(answer, code="") for key, answer in failures.items()}
+    assert token(capture) == token(replace(capture, reads={**capture.reads, **bare}))

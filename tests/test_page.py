@@ -16,7 +16,7 @@ import pytest
 from agent.report.page import page
 from agent.report.page.bars import RangeBar, bars
 from agent.report.page.machine import machine
-from agent.report.plain import mbps, plain
+from knowledge.phrasing import mbps, plain
 from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, soaked, whole_page
 
 if TYPE_CHECKING:

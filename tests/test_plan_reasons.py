@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from agent.planner.reasons import NOT_NEEDED, unplaced
+from agent.planner.reasons import unplaced
 from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, Placement, Sheet, SlotSpec
 from tests.small_sheets import FOUR_WAYS, card, drive, passive, sheet, slot, socket, switch
 
@@ -13,8 +13,8 @@ def reason(
     one: Sheet, name: str, cards: dict[str, str] | None = None, drives: dict[str, DrivePlace] | None = None
 ) -> str:
     """The reason of one part that is not in a placement."""
-    found = unplaced(one, Placement(cards or {}, drives or {}))
-    return next(part.why for part in found if part.name == name)
+    missing, spares = unplaced(one, Placement(cards or {}, drives or {}))
+    return next(part.why for part in (*missing, *spares) if part.name == name)
 
 
 # --- Cards -------------------------------------------------------------------------------------------------------
@@ -90,9 +90,9 @@ def test_a_carrier_that_nothing_is_lost_without_says_so() -> None:
     """A carrier is not needed where all drives have places, or where none that waits goes into its bays."""
     slots = [slot("SLOT1", 16), socket("M1")]
     one = sheet(slots, [switch("rack")], [drive("a")])
-    assert reason(one, "rack", {}, {"a": DrivePlace("M1", None)}).startswith(f"{NOT_NEEDED}: without it every drive")
+    assert reason(one, "rack", {}, {"a": DrivePlace("M1", None)}).startswith("not needed: without it every drive")
     flat = sheet(slots, [switch("rack")], [drive("a", form="u.2")])
-    assert f"{NOT_NEEDED}: no drive that has no place would have one in its bays" == reason(flat, "rack")
+    assert "not needed: no drive that has no place would have one in its bays" == reason(flat, "rack")
 
 
 def test_a_carrier_that_drives_wait_for_says_what_is_in_its_way() -> None:

@@ -23,9 +23,9 @@ from agent.planner.result import (
     StripePlanned,
     Unplaced,
 )
-from agent.report import data, plan_data, planning
-from agent.report.plain import plain
+from agent.report import data, plan_data, planning, schemas
 from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, MachineSpec, Placement, Sheet, SlotSpec
+from knowledge.phrasing import plain
 from knowledge.steps import HANDS, SETUP
 from tests.json_schema import problems
 
@@ -446,7 +446,7 @@ def test_candidates_that_give_the_same_are_called_equal() -> None:
 @pytest.mark.parametrize("proved", [True, False])
 def test_the_json_of_a_plan_fits_its_schema(proved: bool) -> None:  # noqa: FBT001 - a parameter of the test
     """The JSON form of a plan holds to the schema that the program prints."""
-    schema = plan_data.schema("plan")
+    schema = schemas.schema("plan")
     for found in (
         make_plan(proved=proved, gap="" if proved else "200 MB/s"),
         make_plan(today=None, drives=(), steps=()),
@@ -456,7 +456,7 @@ def test_the_json_of_a_plan_fits_its_schema(proved: bool) -> None:  # noqa: FBT0
 
 def test_the_json_of_candidates_fits_its_schema() -> None:
     """The JSON form of a comparison holds to the schema that the program prints, rates or none."""
-    schema = plan_data.schema("candidates")
+    schema = schemas.schema("candidates")
     tried = [make_candidate("a"), make_candidate("b", alone=None, together=None, stripe=None, watts=None)]
     found = msgspec.json.decode(data.encode(plan_data.candidates(tried)))
     assert [] == problems(schema, found, schema)

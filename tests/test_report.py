@@ -17,8 +17,9 @@ from rich.console import Console
 
 from agent.audit import audit
 from agent.model.findings import Evidence, Finding, Severity, Verdict
-from agent.report import data, plain, text
-from agent.report.plain import describe, mbps, mbps_range, place, rate_or_unknown, size, told
+from agent.report import data, text
+from agent.report.plain import describe, place, rate_or_unknown, size, told
+from knowledge.phrasing import mbps, mbps_range, plain
 from knowledge.steps import STEPS
 from probes.facts import BlockDevice
 from probes.unread import Unread
@@ -84,24 +85,24 @@ def in_one(words: str) -> str:
 )
 def test_text_of_devices_is_made_harmless(raw: str, shown: str) -> None:
     """What could act on a terminal comes out spelt; everything that is only a letter stays."""
-    assert shown == plain.plain(raw)
+    assert shown == plain(raw)
 
 
 @given(st.text(max_size=400), st.integers(4, 300))
 def test_any_text_is_harmless(raw: str, limit: int) -> None:
     """Whatever a device says, it comes out printable and bounded, and saying it twice changes nothing."""
-    shown = plain.plain(raw, limit)
+    shown = plain(raw, limit)
     assert shown.isprintable()
     assert len(shown) <= 6 * limit  # an escape has six characters
-    assert shown == plain.plain(shown, len(shown) + 1)
+    assert shown == plain(shown, len(shown) + 1)
     if raw.isascii() and raw.isprintable() and len(raw) <= limit:
         assert raw == shown
 
 
 def test_long_text_is_cut_and_says_so() -> None:
     """A text past its limit ends in three dots within it."""
-    assert "W" * 197 + "..." == plain.plain("W" * 4000)
-    assert "W" * 200 == plain.plain("W" * 200)
+    assert "W" * 197 + "..." == plain("W" * 4000)
+    assert "W" * 200 == plain("W" * 200)
 
 
 def test_figures_have_one_style() -> None:
@@ -189,7 +190,7 @@ def test_every_reading_of_every_finding_is_in_the_text(name: str) -> None:
     words = in_one(page_of(name, 300))
     for finding in in_full(audited(name)):
         for one in finding.evidence:
-            assert in_one(f"{plain.plain(one.source)}: {plain.plain(one.read)}") in words
+            assert in_one(f"{plain(one.source)}: {plain(one.read)}") in words
 
 
 @machines_with(MACHINES, lambda found: len({step.action for one in found.findings for step in one.steps}) > 1, audited)
@@ -206,7 +207,7 @@ def test_every_step_has_its_cautions_before_it(name: str) -> None:
     words = page_of(name, 400)
     for finding in in_full(audited(name)):
         for step in finding.steps:
-            at = words.index(plain.plain(step.text, 600))
+            at = words.index(plain(step.text, 600))
             assert [] == [caution for caution in step.cautions if caution not in words[:at]]
 
 
@@ -220,7 +221,7 @@ def test_what_could_not_be_read_is_in_the_text(name: str) -> None:
     """Each line of `unread` that root could not add stands in the text with its reason."""
     words = in_one(page_of(name, 400))
     for one in unread_by_root(audited(name)):
-        assert in_one(plain.plain(one.why)) in words
+        assert in_one(plain(one.why)) in words
 
 
 @every_machine
@@ -256,11 +257,11 @@ def test_the_inventory_lists_everything(name: str) -> None:
         one.address for one in found.facts.functions if not one.physical_function and one.address not in words
     ]
     for seen in found.drives:
-        assert plain.plain(seen.drive.name) in words
+        assert plain(seen.drive.name) in words
         assert in_one(told(seen.drive.model, "model not known")) in words
         assert in_one(f"firmware {told(seen.drive.firmware)}") in words
     for slot in form.slots:
-        assert in_one(plain.plain(slot.name, 40)) in words
+        assert in_one(plain(slot.name, 40)) in words
 
 
 # --- JSON ----------------------------------------------------------------------------------------------------------

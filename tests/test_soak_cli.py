@@ -27,7 +27,7 @@ import msgspec
 import pytest
 
 from agent.commands import soak as soak_command
-from agent.report import soak_data
+from agent.report import schemas
 from tests.json_schema import problems
 from tests.test_cli import HERE, PATIENCE, Run, environment, one_line, usage_error
 from tests.test_imports import loaded
@@ -466,7 +466,7 @@ def test_the_forms_are_as_their_schemas_say(place: Path) -> None:
             check=True,
         )
         schema = msgspec.json.decode(done.stdout)
-        assert soak_data.schema(name) == schema
+        assert schemas.schema(name) == schema
         assert [] == problems(schema, form(place, *given), schema)
 
 

@@ -12,7 +12,7 @@ import msgspec
 import pytest
 from msgspec import structs
 
-from agent.report import soak_pairs, soak_pairs_data
+from agent.report import schemas, soak_pairs, soak_pairs_data
 from agent.soak.analysis import analyse
 from agent.soak.pairs import SoakPair, pair
 from probes.samples import End
@@ -146,7 +146,7 @@ def test_what_else_changed_is_said(changes: dict[str, Any]) -> None:
 def test_the_form_is_as_its_schema_says() -> None:
     """The JSON form fits its schema and has what the page has."""
     found = beside(cool(kelvin=18.0), cool(kelvin=12.0))
-    schema = soak_pairs_data.schema()
+    schema = schemas.schema("compare-soaks")
     form = msgspec.json.decode(msgspec.json.encode(soak_pairs_data.pair(found, "a", "b")))
     assert [] == problems(schema, form, schema)
     assert found.verdict == form["verdict"]

@@ -15,11 +15,11 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from agent.model.findings import Evidence, Rate, Step
-from agent.report import data, soak_data, soaking
+from agent.report import data, schemas, soak_data, soaking
 from agent.report.live import LiveView
-from agent.report.plain import plain
 from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, DriveNow, History, Lines
 from agent.soak.analysed import Cooling, Fall, Forecast, Throttling, TimeSpan
+from knowledge.phrasing import plain
 from probes.samples import DriveSample, End, Event, Moment
 from tests.json_schema import problems
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
@@ -339,7 +339,7 @@ def test_the_list_names_each_log(width: int) -> None:
 @pytest.mark.parametrize("end", [None, End(1200.0, "command", 7)])
 def test_the_form_is_as_its_schema_says(end: End | None) -> None:
     """The JSON of a soak, full or bare, is held by the schema that the program prints."""
-    schema = soak_data.schema("soak")
+    schema = schemas.schema("soak")
     for found in (
         analysis(hot(), cool(), end=end),
         analysis(cool(temperatures=None, load=None, limit=None, errors=None), end=end),
@@ -402,7 +402,7 @@ def test_the_list_as_a_form_is_as_its_schema_says() -> None:
     found = analysis(hot(), cool())
     logs = soak_data.logs([("/state/one.sqlite", found.head, found.end, 1200.0)], "/state")
     decoded = msgspec.json.decode(data.encode(logs))
-    schema = soak_data.schema("soaks")
+    schema = schemas.schema("soaks")
     assert [] == problems(schema, decoded, schema)
     assert (2, 1200.0, 0) == (
         decoded["logs"][0]["drives"],

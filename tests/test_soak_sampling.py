@@ -100,9 +100,9 @@ def test_a_drives_own_counters_are_asked_only_where_wanted(reads: WatchedReads, 
     assert (1, 0x02) == (NVME_QUESTIONS["log-02"][1] >> 15 & 1, NVME_QUESTIONS["log-02"][1] & 0xFF)
 
 
-def lost(**reasons: str) -> dict[str, Unread]:
-    """What could not be read, by the word for it, with the reasons."""
-    return {what: Unread(what, why) for what, why in reasons.items()}
+def lost(code: str = "", **reasons: str) -> dict[str, Unread]:
+    """What could not be read, by the word for it, with the reasons and the error that it ended in."""
+    return {what: Unread(what, why, code=code) for what, why in reasons.items()}
 
 
 def test_an_ordinary_user_gets_all_but_the_counters() -> None:
@@ -112,7 +112,8 @@ def test_an_ordinary_user_gets_all_but_the_counters() -> None:
     sample, events = sampler.take(0.0, 0.0, counters=True)
     sampler.close()
     assert [40.85, 49.85] == [drive.celsius[0] for drive in sample.drives]
-    refused = {"counters": Unread("counters", "permission denied; the super-user may read it (EACCES)", True)}  # noqa: FBT003
+    why = "permission denied; the super-user may read it (EACCES)"
+    refused = {"counters": Unread("counters", why, needs_root=True, code="EACCES")}
     assert [refused, refused] == [drive.unread for drive in sample.drives]
     assert [] == events
 
@@ -280,7 +281,7 @@ def test_a_drive_whose_sensors_fail_is_told_once(reads: WatchedReads, sampler: S
     assert [1.0] == [event.seconds for _, events in found for event in events if event.kind == "vanished"]
     second = found[1][0].drives[1]
     why = "the device gave an input/output error (EIO)"
-    assert (lost(temperature=why, sensor_2=why), 0, (4, 4), 0) == (
+    assert (lost("EIO", temperature=why, sensor_2=why), 0, (4, 4), 0) == (
         second.unread,
         second.read_bytes,
         second.link,

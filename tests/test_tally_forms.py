@@ -19,13 +19,13 @@ from markdown_it import MarkdownIt
 from msgspec import json
 
 from agent.model.findings import Rate, Severity, Verdict
-from agent.report import tally_csv, tally_data, tally_markdown, tally_text, tally_words
+from agent.report import schemas, tally_csv, tally_data, tally_markdown, tally_text, tally_words
 from agent.report.data import encode
-from agent.report.plain import plain, quantity
 from agent.tally.merging import Tally
 from agent.tally.running import TallyRun
 from agent.tally.seen import CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from agent.tally.table import Choice, Table, table
+from knowledge.phrasing import plain, quantity
 from tests.hostile import HOSTILE
 from tests.json_schema import problems
 from tests.machines import MACHINES
@@ -152,7 +152,7 @@ def test_csv_is_as_the_standard_has_it() -> None:
 
 def test_json_is_as_its_schema_has_it() -> None:
     """The JSON of small and hostile tables fits the schema, and says what was asked for and what was passed over."""
-    schema = tally_data.schema()
+    schema = schemas.schema("tally")
     for found in (small(sort="card", only="f1c4:", least=1), hostile(), table(TallyRun(Tally(), 0, ()), Choice())):
         assert [] == problems(schema, json.decode(encode(tally_data.form(found))), schema)
     form = json.decode(encode(tally_data.form(small(sort="card", only="f1c4:"))))

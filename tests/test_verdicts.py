@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.model.findings import Rate, Severity, Verdict
-from agent.report.plain import plain
 from knowledge import pcie
+from knowledge.phrasing import plain
 from tests.build import build, edit, facts, set_link
 from tests.judging import CARD, ENDS, PORT, all_judged, judged_at, seen_again, tower
 from tests.machines import MACHINES

@@ -52,7 +52,7 @@ def tree_of(change: Callable[[Tree], object]) -> TreeReads:
 def test_a_list_of_temperatures_that_fails_is_told() -> None:
     """Where the list of temperatures fails none is known and each drive is told why; where there is none nothing is."""
     found = linux_watch.temperatures(spoilt(f"list {HWMON}"))
-    why = Unread("which temperatures there are", EIO)
+    why = Unread("which temperatures there are", EIO, code="EIO")
     assert ({}, (), why, why) == (found.drives, found.others, found.why("nvme0"), found.why(None))
     none = linux_watch.temperatures(tree_of(lambda tree: tree.remove(HWMON)))
     assert ({}, (), None, None) == (none.drives, none.others, none.why("nvme0"), none.why(None))
@@ -138,12 +138,12 @@ def test_a_state_of_power_that_fails_wakes_nothing() -> None:
 def test_a_link_that_fails_says_why(name: str) -> None:
     """A speed or a width that fails is told with the reason, also where the file went away after it was read once."""
     assert (4, 4) == LinkReader(spoilt("none"), ADDRESS).now()
-    assert Unread("link", EIO) == LinkReader(spoilt(f"text {FIRST}/{name}"), ADDRESS).now()
+    assert Unread("link", EIO, code="EIO") == LinkReader(spoilt(f"text {FIRST}/{name}"), ADDRESS).now()
     reads = TreeReads(two_drives())
     links = [LinkReader(reads, ADDRESS), LinkReader(reads, ADDRESS, known=True)]
     assert (4, 4) == links[0].now()
     reads.tree.remove(reads.tree.resolve(f"{FIRST}/{name}"))
-    assert [Unread("link", "not there (ENOENT)")] * 2 == [link.now() for link in links]
+    assert [Unread("link", "not there (ENOENT)", code="ENOENT")] * 2 == [link.now() for link in links]
 
 
 def test_what_has_no_link_has_none() -> None:
@@ -167,7 +167,9 @@ def test_what_has_no_link_has_none() -> None:
 def test_a_link_of_nonsense_says_what_was_read(speed: str, width: str, why: str) -> None:
     """A speed or a width that is none is told with what was read."""
     reads = tree_of(lambda tree: tree.texts(tree.resolve(FIRST), current_link_speed=speed, current_link_width=width))
-    assert Unread("link", why) == LinkReader(reads, ADDRESS).now()
+    found = LinkReader(reads, ADDRESS).now()
+    assert isinstance(found, Unread)
+    assert ("link", why) == (found.what, found.why)
 
 
 @pytest.mark.parametrize("how", ["EIO", "EACCES", "ENODEV"])
@@ -187,7 +189,7 @@ def test_a_counter_that_is_not_there_belongs_to_no_sum() -> None:
     errors = ErrorReader(reads, ("0000:02:00.0",))
     assert 0 == errors.now()
     reads.tree.remove(place.replace("fatal", "nonfatal"))
-    assert Unread("errors", "not there (ENOENT)") == errors.now()
+    assert Unread("errors", "not there (ENOENT)", code="ENOENT") == errors.now()
     assert ErrorReader(reads, ()).now() is None
 
 

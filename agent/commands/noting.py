@@ -159,8 +159,9 @@ def _learn() -> click.Command:
         """
         from agent.notebook.learning import learned
         from agent.notebook.note_text import written
+        from knowledge.phrasing import quoted
         from knowledge.problems import BadInput
-        from probes.files import check_place, quoted, write_whole
+        from probes.files import check_place, write_whole
 
         if place is not None:
             check_place(place, force=force)

@@ -57,7 +57,8 @@ def reporting(
         """
         form = _form(out)
         _check(files, root)
-        from probes.files import check_place, quoted, write_whole
+        from knowledge.phrasing import quoted
+        from probes.files import check_place, write_whole
 
         check_place(out, force=force)
         from agent.commands.session import is_log

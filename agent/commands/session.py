@@ -125,7 +125,7 @@ def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], V
 def check_log(path: str, check: Callable[..., None]) -> None:
     """Refuse a place for a log where there is something already: a log is never overwritten."""
     if os.path.lexists(path):
-        from probes.files import quoted
+        from knowledge.phrasing import quoted
 
         raise BadInput(f"{quoted(path)} exists already, and a log is never overwritten; choose another name")
     check(path, force=False)
@@ -288,7 +288,7 @@ def found(name: str, environ: Mapping[str, str]) -> str:
     if name == LAST:
         logs = listed(at)
         if not logs:
-            from probes.files import quoted
+            from knowledge.phrasing import quoted
 
             raise BadInput(f"there is no log in {quoted(at)} yet; give the file of one")
         return logs[0][0]

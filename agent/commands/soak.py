@@ -224,8 +224,8 @@ class _Options:
 
 def _check_folder(place: str) -> None:
     """Refuse a file whose folder is not there or may not be written, before hours are spent on it (BadInput)."""
+    from knowledge.phrasing import quoted
     from knowledge.problems import BadInput
-    from probes.files import quoted
 
     folder = os.path.dirname(place) or "."
     if not os.path.isdir(folder) or not os.access(folder, os.W_OK | os.X_OK):
@@ -320,7 +320,7 @@ def _form(options: _Options, data: Any) -> None:  # noqa: ANN401 - one of the JS
 
 
 def _wrote(what: str, place: str) -> None:
-    from probes.files import quoted
+    from knowledge.phrasing import quoted
 
     click.echo(f"Wrote {what} to {quoted(place)}.", err=True)
 
@@ -391,9 +391,9 @@ def _on_terminal() -> bool:
 def _begun(options: _Options, head: Head, path: str) -> View:
     """Say what is logged where; the view that was asked for."""
     from agent.commands.session import Silent
-    from agent.report.plain import plain
     from agent.report.watching import Lines
     from agent.soak import wording
+    from knowledge.phrasing import plain
 
     kind = options.view or ("live" if _on_terminal() and not options.command else "lines")
     if kind == "none":
@@ -415,8 +415,8 @@ def _told(done: SoakEnd) -> None:
     """Say at the end where the log is, how the command ended, and what went wrong."""
     import shlex
 
-    from agent.report.plain import plain
     from agent.soak import wording
+    from knowledge.phrasing import plain
 
     if done.fault is not None:
         _say(f"lanewright: {plain(done.fault, 600)}")

@@ -114,7 +114,7 @@ def _read(files: list[str], refused: list[Refused], jobs: int, progress: Progres
 
 def _complain(found: Table) -> None:
     """Name the first files that were passed over on standard error, and how many there are in all."""
-    from agent.report.plain import plain
+    from knowledge.phrasing import plain
 
     if not found.passed_over:
         if not found.counts.captures:

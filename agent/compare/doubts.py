@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.compare.naming import counted
-from agent.model.phrasing import listed
+from knowledge.phrasing import counted, listed
 from probes.unread import Unread
 
 if TYPE_CHECKING:

@@ -41,11 +41,6 @@ def _placed(place: str) -> str:
     return f"at {place}" if place.startswith("port ") else f"in {place}"
 
 
-def counted(count: int, word: str, many: str = "") -> str:
-    """A number of things in words: "one drive", "3 drives"."""
-    return f"one {word}" if count == 1 else f"{count} {many or word + 's'}"
-
-
 def direction(before: float, after: float, *, least: float = 0.0) -> Direction:
     """Which way a figure went of which more is better; "other" where it is the same within `least`."""
     if abs(after - before) <= least:

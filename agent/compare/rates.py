@@ -10,6 +10,7 @@ from agent.compare.changes import Change
 from agent.compare.lanes import resting
 from agent.compare.naming import direction, subject
 from agent.model.stripes import RESTING_STATES
+from knowledge.phrasing import mbps, mbps_range, quantity
 from probes.unread import readable
 
 if TYPE_CHECKING:
@@ -120,10 +121,7 @@ def rate_change(topic: str, words: str, what: str, both: Both, way: Direction) -
 
 def range_words(rates: tuple[float, ...]) -> str:
     """A range in words: "2,954 to 3,601 MB/s", or one figure: "2,954 MB/s or more"."""
-    low, high = f"{rates[0]:,.0f}", f"{rates[-1]:,.0f}"
-    if len(rates) == 1:
-        return f"{low} MB/s or more"
-    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
+    return f"{mbps(rates[0])} or more" if len(rates) == 1 else mbps_range((rates[0], rates[-1]))
 
 
 # --- Stripe sets ---------------------------------------------------------------------------------------------------
@@ -151,9 +149,8 @@ def _what(stripe: StripeSeen) -> str:
         if isinstance(stripe.stripe.level, str) and stripe.stripe.level
         else "a level that is not told"
     )
-    count = len(stripe.stripe.members)
     rate = f", should read {range_words(stripe.alone)}" if stripe.alone is not None else ""
-    return f"{level} of {count} drive{'' if count == 1 else 's'}{rate}"
+    return f"{level} of {quantity(len(stripe.stripe.members), 'drive')}{rate}"
 
 
 def _whole(words: str, before: str, after: str) -> Change:

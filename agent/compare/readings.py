@@ -8,7 +8,8 @@ from agent.compare.changes import Change
 from agent.compare.fitted import short
 from agent.compare.naming import direction, subject
 from agent.rules.health_log import NEARLY_USED_UP, USED_UP
-from knowledge.rates import NEAR_LIMIT_CELSIUS, celsius_text
+from knowledge.phrasing import celsius_text
+from knowledge.rates import NEAR_LIMIT_CELSIUS
 from probes.facts import Health
 from probes.unread import Unread
 

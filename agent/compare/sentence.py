@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.compare.naming import alone, counted
+from agent.compare.naming import alone
 from agent.compare.rates import NOT_THERE
 from agent.model.findings import VERDICTS, Severity, Verdict
+from knowledge.phrasing import counted, mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -122,12 +123,20 @@ def _finding_words(gain: FindingChange) -> str:
     return f"{kind} {finding.severity.value} of {gain.subject} ({headline})"
 
 
+# What is said of each rate that a row can be about.
+RATES: Final = {
+    "read alone": ("read", ""),
+    "read together": ("read", " with all drives at work"),
+    "write alone": ("write", ""),
+    "write together": ("write", " with all drives at work"),
+}
+
+
 def row_words(change: Change) -> str:
     """A row in the middle of a sentence."""
-    if change.topic in {"rate", "stripe set"} and change.unit == "MB/s":
-        verb, _, how = change.what.partition(" ")
-        with_others = {"alone": "", "together": " with all drives at work"}[how]
-        low, was = f"{change.after_values[0]:,.0f} MB/s or more", f"{change.before_values[0]:,.0f}"
+    if change.what in RATES:
+        verb, with_others = RATES[change.what]
+        low, was = f"{mbps(change.after_values[0])} or more", f"{change.before_values[0]:,.0f}"
         if change.after_values[0] == change.before_values[0]:
             low, was = f"up to {change.after_values[-1]:,.0f} MB/s", f"{change.before_values[-1]:,.0f}"
         return f"{change.subject} should {verb} {low}{with_others} (was {was})"

@@ -20,7 +20,7 @@ from agent.model.grouping import grouped
 from agent.model.stripes import stripe_sets
 from agent.rules import RULES
 from knowledge import pcie
-from knowledge.rates import celsius_text
+from knowledge.phrasing import celsius_text, mbps
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
@@ -314,7 +314,7 @@ def _others(measured: Measured, model: _Model, low: float) -> Iterator[str]:
             if isinstance(rates, Unread):
                 yield f"what others read and wrote on {where} meanwhile could not be read ({rates.why})"
             elif sum(rates) >= low * NOTABLE_OTHERS:
-                words = f"{rates[0]:,.0f} MB/s read and {rates[1]:,.0f} MB/s written by others"
+                words = f"{mbps(rates[0])} read and {mbps(rates[1])} written by others"
                 yield f"{words} on {where} meanwhile"
 
 

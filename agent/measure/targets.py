@@ -9,9 +9,9 @@ import os
 from typing import TYPE_CHECKING, Final
 
 from agent.measure.measured import Target
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput, NothingRead
 from probes.blocks import place
-from probes.files import printable, quoted
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:

@@ -13,10 +13,10 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.measure.measured import WARM_UP, Measured, Reason, Spread
+from knowledge.phrasing import celsius_text, quoted
 from knowledge.problems import BadInput
-from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
+from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
 from probes.blocks import ReadLoad, ReadPlan
-from probes.files import quoted
 from probes.unread import Unread
 
 if TYPE_CHECKING:

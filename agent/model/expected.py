@@ -11,7 +11,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from probes.files import printable
+from knowledge.phrasing import printable
 from probes.tokens import is_placeholder, is_word_token
 
 LONGEST_TEXT: Final = 150  # characters of a model or serial number in a sheet made from what is fitted

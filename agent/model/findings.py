@@ -419,7 +419,7 @@ class Step(Struct, frozen=True):
 class Finding(Struct, frozen=True):
     """One thing found by a rule. It cannot be made without evidence.
 
-    `subject` is the address of a function or the name of a slot, drive or "host".
+    `subject` is the address of a function or the name of a slot, drive or "host"; `also` are others that it holds for.
     """
 
     rule: str
@@ -428,6 +428,7 @@ class Finding(Struct, frozen=True):
     headline: str
     evidence: tuple[Evidence, ...]
     steps: tuple[Step, ...] = ()
+    also: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a finding without evidence (ValueError)."""

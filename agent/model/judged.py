@@ -18,8 +18,9 @@ class Judged(Struct, frozen=True):
 
     `now` has the lanes of the last look, or the fewest where they come and go, and the lowest speed seen with them;
     `looks` are all of them, (seconds after the first, rate or None).
-    `why` is one sentence for people; `needs_root` tells that the super-user might learn more; `notable` that an
-    unknown link without a card is worth a finding of its own; `link_up` that such a link is up all the same.
+    `why` is one sentence for people, of a dark port `brief` is its first clause; `needs_root` tells that the super-user
+    might learn more; `notable` that an unknown link without a card is worth a finding of its own; `link_up` that such
+    a link is up all the same.
     """
 
     link: Link
@@ -36,6 +37,7 @@ class Judged(Struct, frozen=True):
     port_hidden: bool = False
     notable: bool = False
     link_up: bool = False
+    brief: str = ""
 
     @property
     def port_address(self) -> str | None:

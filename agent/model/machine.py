@@ -15,6 +15,7 @@ from agent.model import unseen_parts
 from agent.model.pairing import told_once
 from agent.model.upwards import above, upwards
 from knowledge import pcie
+from knowledge.phrasing import slot_words
 from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ class Slot(Struct, frozen=True):
     @property
     def words(self) -> str:
         """The name in a sentence: "slot 3"; a name that says itself that it is a slot stays as it is."""
-        return self.name if self.name.lower().startswith("slot") else f"slot {self.name}"
+        return slot_words(self.name)
 
 
 class Link(Struct, frozen=True):

@@ -60,7 +60,8 @@ def _dark(link: Link, presence: Evidence, can: Rate | None, port: PciFunction | 
     reasons = _why_dark(port) if port is not None else ()
     first = f"a card is detected, but {'there is no link' if down else 'nothing answers below it'}"
     why = "; ".join([first, *(words for _, words in reasons)])
-    return Judged(link, Verdict.DARK, why, port_can=can, evidence=(presence, *(evidence for evidence, _ in reasons)))
+    evidence = (presence, *(evidence for evidence, _ in reasons))
+    return Judged(link, Verdict.DARK, why, port_can=can, evidence=evidence, brief=first)
 
 
 def _what_answers(link: Link, nothing: str) -> str:

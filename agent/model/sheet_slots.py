@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from agent.model.machine import device_place
+from knowledge.phrasing import slot_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,11 +39,6 @@ class Spot(Struct, frozen=True, eq=False):
     def words(self) -> str:
         """The slot in a sentence."""
         return slot_words(self.label)
-
-
-def slot_words(label: str) -> str:
-    """A slot in a sentence: "slot 3"; a label that says itself that it is a slot stays as it is."""
-    return label if label.lower().startswith("slot") else f"slot {label}"
 
 
 class Spots:

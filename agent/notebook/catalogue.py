@@ -12,8 +12,8 @@ from agent.notebook.note_files import Wrong, examined
 from agent.notebook.places import files, folder, loaded, named
 from knowledge.notes import FILES, shipped
 from knowledge.parts import nearest
+from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
-from probes.files import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 from agent.notes import versions
 from knowledge.fieldnotes import NOT_ADVISED, SeenThen
 from knowledge.parts import nearest
+from knowledge.phrasing import quoted
 from knowledge.rates import GTPS
 from knowledge.steps import STEPS
-from probes.files import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

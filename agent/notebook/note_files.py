@@ -5,7 +5,6 @@ Notes come from anybody: nothing in one is a name of a file, nothing is run, and
 
 from __future__ import annotations
 
-import re
 from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,8 +15,9 @@ from agent.notebook import checks, shape
 from agent.toml.lines import lines_of
 from agent.toml.tables import problem_at, tables
 from knowledge.fieldnotes import Note
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
-from probes.files import printable, quoted, read_whole
+from probes.files import read_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 KIBIBYTE: Final = 1024
 LIMIT: Final = 512 * KIBIBYTE  # of a file: 500 notes of a thousand characters each
 MOST_TOLD: Final = 200  # complaints about one file
-_LINE: Final = re.compile(r", line ([0-9]+)[,:]")
 
 
 class Wrong(Struct, frozen=True):
@@ -85,7 +84,7 @@ def parsed(text: str, source: str) -> Read:
             notes.append(note)
             places.append(lines.get(key))
     told = sorted(
-        (_wrong(source, problem_at(source, lines, *problem)) for problem in wrong),
+        (_wrong(source, problem_at(source, lines, *complaint)) for complaint in wrong),
         key=lambda problem: problem.line or 0,
     )
     return Read(source, tuple(notes), tuple(places), tuple(told[:MOST_TOLD]))
@@ -99,7 +98,7 @@ def _text(path: str) -> str:
         return data.decode()
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise BadInput(f"{printable(path)}, line {line}: this is not UTF-8 text; save it as such") from None
+        raise BadInput(f"{printable(path)}, line {line}: this is not UTF-8 text; save it as such", line) from None
 
 
 def _entries(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -119,6 +118,4 @@ def _tidy(entry: dict[str, Any]) -> dict[str, Any]:
 
 
 def _wrong(source: str, problem: BadInput) -> Wrong:
-    words = str(problem)
-    line = _LINE.match(words, len(printable(source)))
-    return Wrong(source, None if line is None else int(line[1]), words)
+    return Wrong(source, problem.line, str(problem))

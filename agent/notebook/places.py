@@ -11,8 +11,9 @@ import os
 from typing import TYPE_CHECKING, Final
 
 from agent.model.shelf import Shelf
+from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
-from probes.files import names_in, quoted
+from probes.files import names_in
 from probes.unread import Unread
 
 if TYPE_CHECKING:

@@ -10,11 +10,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from probes.unread import Unread
+
 if TYPE_CHECKING:
     from probes.capture import Capture
 
 DIGITS: Final = 16
 _PREFIX: Final = b"lanewright note evidence 1\0"
+# What counts of a failure; its code came later, and tokens that are written down stay what they are.
+_OF_FAILURES: Final = ("what", "why", "needs_root", "absent", "vital", "small")
 
 
 def token(capture: Capture) -> str:
@@ -26,5 +30,7 @@ def token(capture: Capture) -> str:
     digest = hashlib.sha256(_PREFIX)
     digest.update(msgspec.json.encode((capture.platform, capture.taken_at)))
     for question in sorted(capture.reads):
-        digest.update(msgspec.json.encode((question, capture.reads[question])))
+        answer = capture.reads[question]
+        told = {name: getattr(answer, name) for name in _OF_FAILURES} if isinstance(answer, Unread) else answer
+        digest.update(msgspec.json.encode((question, told)))
     return f"~{digest.hexdigest()[:DIGITS]}"

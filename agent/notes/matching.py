@@ -10,9 +10,9 @@ from msgspec.structs import replace
 from agent.model import unseen_parts
 from agent.model.likeness import number_pair, pci_id
 from agent.model.machine import NVME_CLASS
-from agent.model.phrasing import first_of
 from agent.notes import versions
 from knowledge.fieldnotes import ANY_DEVICE
+from knowledge.phrasing import some
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -286,4 +286,4 @@ def _folded(text: str) -> str:
 
 def _some(listed: tuple[str, ...]) -> str:
     """A list for people, cut where it is long."""
-    return first_of(listed, _SHOWN, "or")
+    return some(listed, _SHOWN, "or")

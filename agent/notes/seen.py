@@ -9,6 +9,7 @@ from msgspec import Struct
 from agent.model.abilities import rate_text
 from agent.model.machine import is_nvme
 from agent.notes import versions
+from knowledge.phrasing import mbps
 from knowledge.rates import GTPS
 from probes.unread import Unread
 
@@ -49,7 +50,7 @@ def _beside(seen: SeenThen, part: NotablePart, alone: Share | None, host_firmwar
     if seen.rate_mbps is not None:
         now = "" if alone is None else f"{alone.low:,.0f} to {alone.high:,.0f} MB/s expected alone"
         same = None if alone is None else alone.low * (1 - ALIKE) <= seen.rate_mbps <= alone.high * (1 + ALIKE)
-        yield Beside("rate", f"{seen.rate_mbps:,.0f} MB/s alone", now, same)
+        yield Beside("rate", f"{mbps(seen.rate_mbps)} alone", now, same)
     if seen.firmware_needed is not None:
         has = part.drive.firmware if part.drive is not None else None if _may_hold_drive(part) else host_firmware
         now = has if isinstance(has, str) else ""

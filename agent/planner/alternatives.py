@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent.model.phrasing import listed
 from agent.planner.build import needs_met, placement_of
 from agent.planner.figures import Rated, figures, needs_seen
-from agent.planner.phrases import counted, few, losses, mbps
+from agent.planner.phrases import few, losses
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
 from agent.sheets.paths import drives_on
+from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -100,11 +100,11 @@ def differences(built: Built, best: Placement, other: Placement) -> list[str]:
 def gap(worth: Score, bound: Score) -> str:
     """How much better an arrangement could at most be than the best one found, in words; "" where none can be."""
     words = {
-        "placed": f"at most {counted(bound.placed - worth.placed, 'part')} more could have a place",
-        "needs": f"at most {counted(bound.needs - worth.needs, 'need')} more could be met, or met firmly",
-        "worst": f"the worst-off drive could read at most {mbps((bound.worst - worth.worst) / 10)} more",
-        "total": f"all drives together could read at most {mbps((bound.total - worth.total) / 10)} more",
-        "moves": f"the same could be had with at most {counted(bound.moves - worth.moves, 'move')} fewer",
+        "placed": f"at most {quantity(bound.placed - worth.placed, 'part')} more could have a place",
+        "needs": f"at most {quantity(bound.needs - worth.needs, 'need')} more could be met, or met firmly",
+        "worst": f"the worst-off drive could read at most {mbps_fine((bound.worst - worth.worst) / 10)} more",
+        "total": f"all drives together could read at most {mbps_fine((bound.total - worth.total) / 10)} more",
+        "moves": f"the same could be had with at most {quantity(bound.moves - worth.moves, 'move')} fewer",
         "room": "the same could perhaps be had in smaller slots",
     }
     if bound <= worth:

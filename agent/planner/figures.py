@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.model.phrasing import listed
 from agent.model.throughput import DIRECTIONS, SAME, alone, ceiling_mbps, stripe, together
 from agent.planner.build import arrangement_of, member_mbps
 from agent.planner.fits import card_mbps, card_refusal, refusal_words
-from agent.planner.phrases import counted, link_words, mbps, place_words, span
+from agent.planner.phrases import link_words, place_words
 from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
 from agent.sheets.paths import bays_of, flows, key_words, slot_link, today
+from knowledge.phrasing import listed, mbps_fine, mbps_range, quantity
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 
 if TYPE_CHECKING:
@@ -153,9 +153,8 @@ def _cautions(rated: Rated, spec: StripeSpec, read: StripeShare) -> tuple[str, .
         found.append(f"All its drives hang on {cards.pop()}: without that card nothing of it can be read.")
     rates = [rated.alone(name)[1] for name in spec.drives]
     if min(rates) < max(rates) * (1 - SAME):
-        found.append(
-            f"All its drives go at the pace of the slowest: {mbps(min(rates))} in place of {mbps(max(rates))}."
-        )
+        slowest, fastest = mbps_fine(min(rates)), mbps_fine(max(rates))
+        found.append(f"All its drives go at the pace of the slowest: {slowest} in place of {fastest}.")
     return tuple(found)
 
 
@@ -182,9 +181,9 @@ def needs_seen(built: Built, rated: Rated) -> tuple[NeedSeen, ...]:
             continue
         rate, uplink = card_mbps(sheet, slots[label], card)
         answer = "met" if rate >= card.wants_mbps * (1 - SAME) else "not met"
-        words = f"{link_words(slot_link(slots[label], card))} in {label}, {mbps(rate)}"
+        words = f"{link_words(slot_link(slots[label], card))} in {label}, {mbps_fine(rate)}"
         words += f" through the shared uplink {uplink}" if uplink is not None else ""
-        words += f"; {mbps(card.wants_mbps)} wanted"
+        words += f"; {mbps_fine(card.wants_mbps)} wanted"
         found.append(NeedSeen(name, answer, words))
     return tuple(found)
 
@@ -230,7 +229,7 @@ def _over_limits(rated: Rated, names: Sequence[str], each: float, direction: Dir
     if not over:
         return ""
     verb = {"to_host": ("reads", "read"), "to_drive": ("writes", "write")}[direction][len(over) > 1]
-    return f"; no place gives that, as {listed(over)} {verb} {mbps(max(over.values()))} at most by the sheet"
+    return f"; no place gives that, as {listed(over)} {verb} {mbps_fine(max(over.values()))} at most by the sheet"
 
 
 def _drives_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
@@ -264,7 +263,7 @@ def _each_seen(rated: Rated, members: Sequence[Flow], asked: float, direction: D
     shares = together(members, rated.hops, direction)
     name = min(shares, key=lambda share: (shares[share].high, shares[share].low))
     verb = "reads" if direction == "to_host" else "writes"
-    others = f", the worst-off of {counted(len(members), 'drive')}," if len(members) > 1 else ""
+    others = f", the worst-off of {quantity(len(members), 'drive')}," if len(members) > 1 else ""
     share = shares[name]
     low = min(share.low for share in shares.values())
     return _rate_seen((low, share.high), asked, f"{name}{others} {verb}", share.narrowest, rated)
@@ -275,9 +274,10 @@ def _rate_seen(
 ) -> tuple[str, str]:
     low, high = rates
     if low >= asked * (1 - SAME):
-        return "met", f"{subject} {span(rates)}; {mbps(asked)} asked"
+        return "met", f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} asked"
     answer = "at best" if high >= asked * (1 - SAME) else "not met"
-    return answer, f"{subject} {span(rates)}; {mbps(asked)} asked; {rated.narrowest(narrowest, of_one=False)} decides"
+    decides = rated.narrowest(narrowest, of_one=False)
+    return answer, f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} asked; {decides} decides"
 
 
 def _ways_seen(rated: Rated, need: Need, names: Sequence[str]) -> list[tuple[str, str]]:

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.model.findings import Step
-from agent.model.phrasing import listed
 from agent.model.turns import Mover, turns
 from agent.planner.fits import hidden
-from agent.planner.phrases import counted, few, place_words
+from agent.planner.phrases import few, place_words
 from agent.sheets.paths import bays_of, drives_on, today
+from knowledge.phrasing import listed, quantity
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
 if TYPE_CHECKING:
@@ -140,21 +140,21 @@ class Moves:
         for name, slot in list(self.cards.items()):
             target = self.after.cards.get(name)
             if target is None:
-                yield self._take_card(name, "; it is not needed in this build")
+                yield self._take_card(name, remark="it is not needed in this build")
             elif target != slot and name in carriers:
-                yield self._take_card(name, " to get at its bays")
+                yield self._take_card(name, aim="to get at its bays")
             elif target != slot and not sockets.isdisjoint(hidden(self.slots[slot], self.specs[name])):
-                yield self._take_card(name, " to get at what it hides")
+                yield self._take_card(name, aim="to get at what it hides")
 
     def _differs(self, drive: str) -> bool:
         return self.drives.get(drive) != self.after.drives.get(drive)
 
-    def _take_card(self, name: str, why: str) -> Step:
+    def _take_card(self, name: str, *, aim: str = "", remark: str = "") -> Step:
         slot = self.cards.pop(name)
         there = [drive for drive, place in self.drives.items() if place.holder == name and place.bay is not None]
         drives = f", with {'its drive' if len(there) == 1 else 'its drives'}" if there else ""
-        if drives and why.startswith(" "):
-            drives += ","
+        comma = "," if drives and aim else ""
+        why = f"{comma} {aim}" if aim else f"; {remark}"
         return _hand(TAKE_CARD, f"Take {name} out of {slot}{drives}{why}.", f"{slot} is empty.")
 
     def _drives(self) -> Iterator[Step]:
@@ -196,7 +196,7 @@ class Moves:
         ]
         for unit, turn in turns(units):
             if turn == "aside":
-                yield self._take_card(unit.name, ASIDE)
+                yield self._take_card(unit.name, aim="and lay it aside")
             else:
                 yield from self._put_card(unit.name)
 
@@ -231,7 +231,7 @@ class Moves:
                 yield Step(
                     JOIN,
                     f"In the firmware setup, set {slot.label} back to one link of all its lanes: while it stays split, "
-                    f"{name} has {counted(before[0], 'lane')} at most.",
+                    f"{name} has {quantity(before[0], 'lane')} at most.",
                     (SETUP, MANUAL),
                     None,
                     f"After the next start lanewright check shows {name} with all lanes that it can have.",

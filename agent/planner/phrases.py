@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate
+from knowledge.phrasing import mbps_fine, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,22 +24,6 @@ def few(items: Sequence[str], most: int) -> str:
     if len(items) <= most + 1:
         return "; ".join(items)
     return f"{'; '.join(items[:most])}; and {len(items) - most} more"
-
-
-def counted(number: int, word: str) -> str:
-    """A number with its word: "1 move", "2 moves"."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def mbps(rate: float) -> str:
-    """A rate: "1,200 MB/s"; small ones with a tenth."""
-    return f"{rate:,.0f} MB/s" if rate >= TENTH else f"{rate:,.1f} MB/s"
-
-
-def span(rates: tuple[float, float]) -> str:
-    """A range of rates: "5,400 to 7,200 MB/s"; one figure where both ends are the same to the whole MB/s."""
-    low, high = (f"{rate:,.0f}" for rate in rates)
-    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
 
 
 def link_words(link: Link) -> str:
@@ -81,8 +66,8 @@ def losses(best: Score, other: Score, needs: int, firmly: int) -> list[str]:
 
 
 def _count_change(number: int, word: str) -> str:
-    return f"{counted(abs(number), word)} {'more' if number > 0 else 'fewer'}"
+    return f"{quantity(abs(number), word)} {'more' if number > 0 else 'fewer'}"
 
 
 def _change(tenths: int) -> str:
-    return f"{mbps(abs(tenths) / TENTH)} {'more' if tenths > 0 else 'less'}"
+    return f"{mbps_fine(abs(tenths) / TENTH)} {'more' if tenths > 0 else 'less'}"

@@ -15,7 +15,7 @@ from agent.planner.figures import Rated, drive_planned, figures, needs_seen, str
 from agent.planner.fits import limit_watts, own_watts
 from agent.planner.moves import steps
 from agent.planner.problem import Arrangement, score
-from agent.planner.reasons import spares_apart, unplaced
+from agent.planner.reasons import unplaced
 from agent.planner.result import CardPlanned, Plan
 from agent.planner.search import always, search
 from agent.planner.whys import Whys
@@ -51,7 +51,7 @@ def plan(
     whys = Whys(built, best, placement)
     working = rated.by_name
     few_moves = _fewest_moves(built, best, placement, running) if others else None
-    missing, spares = spares_apart(unplaced(sheet, placement))
+    missing, spares = unplaced(sheet, placement)
     return Plan(
         sheet=sheet,
         placement=placement,

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.model.phrasing import listed
+from msgspec import Struct
+
 from agent.planner.fits import (
     bay_refusal,
     card_refusal,
@@ -19,10 +20,11 @@ from agent.planner.fits import (
     slot_refusal,
 )
 from agent.planner.holders import Fixed
-from agent.planner.phrases import NUMBERS, counted
+from agent.planner.phrases import NUMBERS
 from agent.planner.result import Unplaced
 from agent.sheets.paths import bays_of, drives_on, flows
 from agent.sheets.reading import drive_watts
+from knowledge.phrasing import listed, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,29 +32,31 @@ if TYPE_CHECKING:
     from agent.planner.fits import Refusal
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, Sheet, SlotSpec
 
-# How the reason begins for a carrier that nothing is lost without: it has no place because it wants none.
-NOT_NEEDED: Final = "not needed"
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
 
 
-def spares_apart(found: Sequence[Unplaced]) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
-    """Parts that should have a place, then carriers that nothing is lost without."""
-    spare = [unplaced_part.why.startswith(NOT_NEEDED) for unplaced_part in found]
-    pairs = list(zip(found, spare, strict=True))
-    return tuple(unplaced_part for unplaced_part, left in pairs if not left), tuple(
-        unplaced_part for unplaced_part, left in pairs if left
-    )
+class Block(Struct, frozen=True):
+    """What is in the way at a place, said of it: a verb, and what follows the verb."""
+
+    verb: str
+    rest: str
+
+    def of(self, places: Sequence[str]) -> str:
+        """The same said of so many places."""
+        return f"{self.verb if len(places) == 1 else PLURALS[self.verb]} {self.rest}"
 
 
-def unplaced(sheet: Sheet, placement: Placement) -> tuple[Unplaced, ...]:
-    """Every part of the sheet that has no place, cards first, each with the reason.
+def unplaced(sheet: Sheet, placement: Placement) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
+    """Every part that should have a place and has none, cards first, then carriers that nothing is lost without.
 
-    A drive that stays in a bay without lanes has none either, as it does not work there.
+    Each has its reason. A drive that stays in a bay without lanes has no place either, as it does not work there.
     """
     seen = PlacedSheet(sheet, placement)
-    cards = [Unplaced(card.name, seen.card(card)) for card in sheet.cards if card.name not in placement.cards]
-    drives = [Unplaced(drive.name, seen.drive(drive)) for drive in sheet.drives if drive.name not in seen.working]
-    return (*cards, *drives)
+    cards = [card for card in sheet.cards if card.name not in placement.cards]
+    spares = [card for card in cards if seen.is_spare(card)]
+    missing = [Unplaced(card.name, seen.card(card)) for card in cards if card not in spares]
+    missing += [Unplaced(drive.name, seen.drive(drive)) for drive in sheet.drives if drive.name not in seen.working]
+    return tuple(missing), tuple(Unplaced(card.name, seen.not_needed()) for card in spares)
 
 
 class PlacedSheet:
@@ -63,6 +67,7 @@ class PlacedSheet:
         self.sheet = sheet
         self.placement = placement
         self.slots = {slot.label: slot for slot in sheet.slots}
+        self.card_slots = [slot for slot in sheet.slots if slot.kind == "card"]
         self.cards = {card.name: card for card in sheet.cards}
         self.kept = kept_slots(sheet)
         self.gone = hidden_slots(sheet)
@@ -79,56 +84,61 @@ class PlacedSheet:
 
     def card(self, card: CardSpec) -> str:
         """Why a card has no place."""
-        places = [slot for slot in self.sheet.slots if slot.kind == "card"]
-        if not places:
+        if not self.card_slots:
             return "the sheet has no slot for cards"
-        refused = {slot.label: card_refusal(slot, card) for slot in places}
-        fits = [slot for slot in places if refused[slot.label] is None]
-        blocks = {slot.label: self.block(slot, card) for slot in fits}
-        if card.carrier != "none" and (fits or self._all_placed()) and self._spare(card, blocks):
-            return self._not_needed()
-        taken = _grouped(blocks)
+        refused = {slot.label: card_refusal(slot, card) for slot in self.card_slots}
+        fits = self._fitting(card)
+        taken = _grouped(self._blocks(card))
         if fits and {refusal.why for refusal in refused.values() if refusal is not None} == {"connector"}:
             return f"its x{card.connector} connector fits {listed(slot.label for slot in fits)} only{_which(taken)}"
         clauses = [*_card_clauses(card, refused), *(_clause(words, labels) for words, labels in taken)]
         return "; ".join(clauses)
 
-    def block(self, slot: SlotSpec, card: CardSpec) -> str | None:
-        """What is in the way of a card in a slot that it fits, said of the slot ("is ..."); None where nothing is."""
+    def _fitting(self, card: CardSpec) -> list[SlotSpec]:
+        return [slot for slot in self.card_slots if card_refusal(slot, card) is None]
+
+    def _blocks(self, card: CardSpec) -> dict[str, Block | None]:
+        return {slot.label: self.block(slot, card) for slot in self._fitting(card)}
+
+    def block(self, slot: SlotSpec, card: CardSpec) -> Block | None:
+        """What is in the way of a card in a slot that it fits; None where nothing is."""
         over = [label for label in hidden(slot, card) if label in self.kept or label in self.held]
         if slot.label in self.kept:
-            words = f"is held by {self.kept[slot.label]}, which stays"
+            words = f"held by {self.kept[slot.label]}, which stays"
         elif slot.label in self.gone:
-            words = f"is hidden by {self.gone[slot.label]}, which stays"
+            words = f"hidden by {self.gone[slot.label]}, which stays"
         elif over:
             owner = self.kept.get(over[0]) or self.held[over[0]]
-            words = f"is no place for it, as it would hide {over[0]}, which {owner} holds"
+            words = f"no place for it, as it would hide {over[0]}, which {owner} holds"
         elif not Fixed.of(self.sheet, card).fit(slot, card):
-            words = "is no place for it, as the drives that stay on it would not all work there"
+            words = "no place for it, as the drives that stay on it would not all work there"
         elif slot.label in self.held:
-            words = f"is taken by {self.held[slot.label]}"
+            words = f"taken by {self.held[slot.label]}"
         elif slot.label in self.covered:
-            words = f"is hidden by {self.covered[slot.label]}"
+            words = f"hidden by {self.covered[slot.label]}"
         else:
             return None
-        return words
+        return Block("is", words)
 
     def _all_placed(self) -> bool:
         return all(drive.name in self.working for drive in self.sheet.drives)
 
-    def _spare(self, card: CardSpec, blocks: dict[str, str | None]) -> bool:
+    def is_spare(self, card: CardSpec) -> bool:
         """Whether nothing is lost by leaving a carrier out: no drive waits for it, or none that waits goes into it."""
+        if card.carrier == "none" or not (self._fitting(card) or (self.card_slots and self._all_placed())):
+            return False
         waiting = [drive for drive in self.sheet.drives if drive.name not in self.working]
         if any(drive.card == card.name and drive.stays for drive in waiting):
             return False
         if not any(bay_refusal(card, drive) is None for drive in waiting):
             return True
-        return bool(blocks) and None in blocks.values()
+        return None in self._blocks(card).values()
 
-    def _not_needed(self) -> str:
+    def not_needed(self) -> str:
+        """Why a spare carrier has no place: it wants none."""
         if self._all_placed():
-            return f"{NOT_NEEDED}: without it every drive has a place, and none has a better one with it"
-        return f"{NOT_NEEDED}: no drive that has no place would have one in its bays"
+            return "not needed: without it every drive has a place, and none has a better one with it"
+        return "not needed: no drive that has no place would have one in its bays"
 
     # --- Drives ------------------------------------------------------------------------------------------------
 
@@ -151,13 +161,16 @@ class PlacedSheet:
         if drive.bay is not None and drive.bay not in bays:
             where = f"bay {drive.bay} of {card.name}, which {label} has no lanes for"
             able = f"; if the firmware can split {label}, write that into its splits"
-            return f"it stays in {where}: {card.name} {self._split(card)}{'' if self.slots[label].splits else able}"
-        return f"it stays on {card.name}, which in {label} has bays and power for {counted(len(bays), 'drive')} at most"
+            able = "" if self.slots[label].splits else able
+            return f"it stays in {where}: {card.name} {self._split(card).of([label])}{able}"
+        return (
+            f"it stays on {card.name}, which in {label} has bays and power for {quantity(len(bays), 'drive')} at most"
+        )
 
     def _slots_for(self, drive: DriveSpec) -> list[str]:
         """What is in the way in slots of drives of its form."""
         refused: dict[str, Refusal | None] = {}
-        blocks: dict[str, str | None] = {}
+        blocks: dict[str, Block | None] = {}
         for slot in self.sheet.slots:
             why = slot_refusal(slot, drive)
             if why is not None and why.why == "form":
@@ -166,19 +179,19 @@ class PlacedSheet:
             if why is not None:
                 continue
             if slot.label in self.kept:
-                blocks[slot.label] = f"is held by {self.kept[slot.label]}, which stays"
+                blocks[slot.label] = Block("is", f"held by {self.kept[slot.label]}, which stays")
             elif slot.label in self.gone or slot.label in self.covered:
-                blocks[slot.label] = f"is hidden by {self.gone.get(slot.label) or self.covered[slot.label]}"
+                blocks[slot.label] = Block("is", f"hidden by {self.gone.get(slot.label) or self.covered[slot.label]}")
             elif slot.power_watts is not None and drive_watts(drive) > slot.power_watts:
-                blocks[slot.label] = f"gives {slot.power_watts:g} W, {_takes(drive)}"
+                blocks[slot.label] = Block("gives", f"{slot.power_watts:g} W, {_takes(drive)}")
             elif slot.label in self.held:
-                blocks[slot.label] = f"is taken by {self.held[slot.label]}"
+                blocks[slot.label] = Block("is", f"taken by {self.held[slot.label]}")
         return [*_length_clauses(drive, refused), *(_clause(words, labels) for words, labels in _grouped(blocks))]
 
     def _bays_for(self, drive: DriveSpec) -> list[str]:
         """What is in the way in carriers with bays of its form."""
         refused: dict[str, Refusal | None] = {}
-        blocks: dict[str, str | None] = {}
+        blocks: dict[str, Block | None] = {}
         for card in self.sheet.cards:
             why = None if card.carrier == "none" else bay_refusal(card, drive)
             if card.carrier == "none" or (why is not None and why.why == "form"):
@@ -186,71 +199,67 @@ class PlacedSheet:
             refused[card.name] = why
             if why is None:
                 blocks[card.name] = self._bay_block(card, drive)
-        full = [name for name, words in blocks.items() if words == ""]
-        others = {name: words for name, words in blocks.items() if words}
+        full = [name for name, block in blocks.items() if block is None]
         clauses = _length_clauses(drive, refused)
         if full:
             clauses.append(f"no bay of {listed(full, 'or')} is free")
-        return [*clauses, *(_clause(words, names) for words, names in _grouped(others))]
+        return [*clauses, *(_clause(words, names) for words, names in _grouped(blocks))]
 
-    def _bay_block(self, card: CardSpec, drive: DriveSpec) -> str:
-        """What is in the way in a carrier that takes such drives; "" where it is simply full."""
+    def _bay_block(self, card: CardSpec, drive: DriveSpec) -> Block | None:
+        """What is in the way in a carrier that takes such drives; None where it is simply full."""
         label = self.placement.cards.get(card.name)
         if label is None:
-            return "has no place either"
+            return Block("has", "no place either")
         slot = self.slots[label]
         bays, _ = bays_of(slot, card)
         there = [name for name, place in drives_on(self.placement, card.name).items() if place.bay in bays]
         if len(there) >= len(bays):
-            return self._split(card) if len(bays) < card.bays else ""
+            return self._split(card) if len(bays) < card.bays else None
         limit = limit_watts(slot, card)
         taken = own_watts(card) + sum(drive_watts(spec) for spec in self.sheet.drives if spec.name in there)
         if taken + drive_watts(drive) > limit:
             left = f"{max(0.0, limit - taken):g} W of {limit:g} W left"
-            return f"has {left} in {label}, {_takes(drive)}"
-        return ""
+            return Block("has", f"{left} in {label}, {_takes(drive)}")
+        return None
 
-    def _split(self, card: CardSpec) -> str:
+    def _split(self, card: CardSpec) -> Block:
         """What a passive carrier needs for all of its bays, and which of the slots that it fits do not offer it."""
-        fits = [slot for slot in self.sheet.slots if slot.kind == "card" and card_refusal(slot, card) is None]
+        fits = self._fitting(card)
         good = [slot for slot in fits if len(bays_of(slot, card)[0]) == card.bays]
         poor = [slot.label for slot in fits if slot not in good]
-        needs = f"needs a {NUMBERS.get(card.bays, str(card.bays))}-way split for all bays"
+        needs = f"a {NUMBERS.get(card.bays, str(card.bays))}-way split for all bays"
         offers = f"{listed(poor)} {'offers' if len(poor) == 1 else 'offer'} none" if poor else ""
         blocks = {slot.label: self.block(slot, card) for slot in good}
-        taken = _grouped({label: words for label, words in blocks.items() if words is not None})
+        taken = _grouped(blocks)
         better = f"{listed(slot.label for slot in good)} {'offers' if len(good) == 1 else 'offer'} it" if good else ""
         if better and taken:
             better = f"{better}{_which(taken)}"
-        return "; ".join(words for words in (needs, offers, better) if words)
+        return Block("needs", "; ".join(words for words in (needs, offers, better) if words))
 
 
 # --- Clauses ---------------------------------------------------------------------------------------------------
 
 
-def _grouped(blocks: Mapping[str, str | None]) -> list[tuple[str, list[str]]]:
-    """(words, places) with the places that the same words hold for together."""
-    groups: dict[str, list[str]] = {}
-    for place, words in blocks.items():
-        if words:
-            groups.setdefault(words, []).append(place)
+def _grouped(blocks: Mapping[str, Block | None]) -> list[tuple[Block, list[str]]]:
+    """What is in the way, with the places that the same holds for together."""
+    groups: dict[Block, list[str]] = {}
+    for place, block in blocks.items():
+        if block is not None:
+            groups.setdefault(block, []).append(place)
     return list(groups.items())
 
 
-def _clause(words: str, places: list[str]) -> str:
-    """Words that begin with a verb, said of one place or of several."""
-    if len(places) > 1:
-        verb, _, rest = words.partition(" ")
-        words = f"{PLURALS[verb]} {rest}"
-    return f"{listed(places)} {words}"
+def _clause(block: Block, places: list[str]) -> str:
+    """What is in the way, said of one place or of several."""
+    return f"{listed(places)} {block.of(places)}"
 
 
-def _which(taken: list[tuple[str, list[str]]]) -> str:
+def _which(taken: list[tuple[Block, list[str]]]) -> str:
     """What is in the way in places that have just been named: in all of them, or in each."""
     if len(taken) == 1:
-        words, places = taken[0]
-        return f", which {_clause(words, places).removeprefix(listed(places)).lstrip()}"
-    return ": " + "; ".join(_clause(words, places) for words, places in taken)
+        block, places = taken[0]
+        return f", which {block.of(places)}"
+    return ": " + "; ".join(_clause(block, places) for block, places in taken)
 
 
 def _card_clauses(card: CardSpec, refused: dict[str, Refusal | None]) -> list[str]:

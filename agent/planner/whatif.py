@@ -9,16 +9,15 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from agent.model.phrasing import listed
 from agent.planner.figures import Rated, could_mbps
-from agent.planner.phrases import counted, mbps
 from agent.planner.plan import plan
-from agent.planner.reasons import spares_apart, unplaced
+from agent.planner.reasons import unplaced
 from agent.planner.result import Candidate
 from agent.sheets.names import Names
 from agent.sheets.paths import bays_of, drives_on, slot_link
 from agent.sheets.reading import card_of
 from agent.sheets.sheet import DrivePlace, Placement
+from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -79,7 +78,7 @@ def _without_spares(found: Plan, cards: Sequence[CardSpec]) -> Plan:
         spare = spare[1:]
     names = {card.name for card in spare}
     sheet = replace(found.sheet, cards=tuple(card for card in found.sheet.cards if card.name not in names))
-    missing, spares = spares_apart(unplaced(sheet, found.placement))
+    missing, spares = unplaced(sheet, found.placement)
     return replace(found, sheet=sheet, unplaced=missing, spares=spares)
 
 
@@ -121,7 +120,7 @@ class Trial:
             found.append(f"{len(self.cards)} cards of this kind")
         missing = [name for name in self.names if name not in self.placed]
         if missing:
-            of = f"{len(missing)} of {counted(len(self.names), 'drive')}"
+            of = f"{len(missing)} of {quantity(len(self.names), 'drive')}"
             reason = next(
                 (spare.why for spare in (*self.plan.unplaced, *self.plan.spares) if spare.name == missing[0]), ""
             )
@@ -129,7 +128,7 @@ class Trial:
         elsewhere = [name for name in self.placed if not self._on_cards(name)]
         if elsewhere:
             where = dict.fromkeys(self.plan.placement.drives[name].holder for name in elsewhere)
-            found.append(f"{counted(len(elsewhere), 'drive')} better placed elsewhere ({listed(where)})")
+            found.append(f"{quantity(len(elsewhere), 'drive')} better placed elsewhere ({listed(where)})")
         if self.placed:
             worst = min(self.placed, key=lambda name: self.shares[name].high)
             found.append(self.rated.narrowest(self.shares[worst].narrowest))
@@ -146,15 +145,15 @@ class Trial:
             there = drives_on(self.plan.placement, card.name).values()
             bays, _ = bays_of(slot, card)
             if len(bays) < card.bays:
-                yield f"{counted(card.bays - len(bays), 'bay')} of {card.name} without lanes in {slot.label}"
+                yield f"{quantity(card.bays - len(bays), 'bay')} of {card.name} without lanes in {slot.label}"
             if len(there) < len(bays):
-                yield f"{counted(len(bays) - len(there), 'empty bay')} on {card.name}"
+                yield f"{quantity(len(bays) - len(there), 'empty bay')} on {card.name}"
             lanes = slot_link(slot, card)[1]
             if card.carrier == "passive":
                 lanes = sum(bays[place.bay] for place in there if place.bay is not None)
             if lanes < slot.lanes:
-                yield f"{slot.lanes - lanes} of {counted(slot.lanes, 'lane')} of {slot.label}"
+                yield f"{slot.lanes - lanes} of {quantity(slot.lanes, 'lane')} of {slot.label}"
         drives = [drive for drive in self.plan.sheet.drives if drive.name in self.placed]
         held = sum(could_mbps(self.plan.sheet, drive) - self.shares[drive.name].high for drive in drives)
         if held >= 1:
-            yield f"{mbps(held)} that the drives could do"
+            yield f"{mbps_fine(held)} that the drives could do"

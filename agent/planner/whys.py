@@ -8,13 +8,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.grouping import grouped
-from agent.model.phrasing import listed
 from agent.planner.build import needs_met
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
-from agent.planner.phrases import counted, mbps
 from agent.planner.problem import READ, allowed, score
 from agent.planner.refitted import counts_of, moved, with_drives, with_holders
 from agent.sheets.paths import drives_on, today
+from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -115,7 +114,7 @@ class Whys:
             label = self.sheet.slots[holder.slot].label
             owner = self._owner(label)
             if holder.bays < used:
-                found.append(f"{label} gives lanes to {counted(holder.bays, 'bay')} of it only, and {used} are wanted")
+                found.append(f"{label} gives lanes to {quantity(holder.bays, 'bay')} of it only, and {used} are wanted")
             elif holder.watts is not None and holder.watts < watts:
                 found.append(f"{label} leaves its drives {holder.watts / 100:g} W, and they take {watts / 100:g} W")
             elif owner is not None:
@@ -158,8 +157,7 @@ class Whys:
         if not tried:
             return self._no_other(kind, here)
         worth, place, other = max(tried, key=lambda pair: (pair[0], pair[1]))
-        words = self._loss(worth, other, place, was_here=was_here)
-        return words.removeprefix(STAYS) if carried else words
+        return self._loss(worth, other, place, was_here=was_here, carried=carried)
 
     def _holder(self, drive: DriveSpec) -> int:
         place = self.placement.drives[drive.name]
@@ -249,8 +247,8 @@ class Whys:
                 return f"{'the need' if len(lost) == 1 else 'the needs'} {listed(lost)} would {end}"
         return "fewer needs would be met"
 
-    def _loss(self, worth: Score, other: Arrangement, place: str, *, was_here: bool) -> str:
-        """What counts first in what another place would cost."""
+    def _loss(self, worth: Score, other: Arrangement, place: str, *, was_here: bool, carried: bool = False) -> str:
+        """What counts first in what another place would cost; a part that is `carried` stays on what moves."""
         mine = self.score
         if worth.needs < mine.needs:
             return f"{place} {self._lost(other)}"
@@ -259,9 +257,9 @@ class Whys:
         if worth.total != mine.total:
             return f"{place} all drives together would read {_less(mine.total, worth.total)}"
         if worth.moves != mine.moves and was_here:
-            return f"{STAYS}{place} it would do no better"
+            return f"{'' if carried else STAYS}{place} it would do no better"
         if worth.moves != mine.moves:
-            return f"{place} it would do as well, with {counted(mine.moves - worth.moves, 'move')} more"
+            return f"{place} it would do as well, with {quantity(mine.moves - worth.moves, 'move')} more"
         room = ""
         if worth.room != mine.room:
             more = len(other.holders) > len(self.arrangement.holders)
@@ -270,4 +268,4 @@ class Whys:
 
 
 def _less(mine: int, other: int) -> str:
-    return f"{mbps(abs(mine - other) / 10)} {'less' if other < mine else 'more'}"
+    return f"{mbps_fine(abs(mine - other) / 10)} {'less' if other < mine else 'more'}"

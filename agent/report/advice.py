@@ -6,11 +6,9 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from agent.report import words
+from agent.report import step_blocks, words
 from agent.report.paper import HEADING, INDENT, QUIET, STYLES, Page
-from agent.report.plain import mbps, plain
-from knowledge.phrasing import begun
-from knowledge.steps import SHORT
+from knowledge.phrasing import begun, plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,12 +29,10 @@ def add_findings(page: Page, group: Sequence[Finding], audit: Audit) -> None:
         page.add(line, hang=INDENT + 1)
         for evidence in finding.evidence:
             page.add(_reading(evidence), indent=INDENT + 1, hang=INDENT + 3, style=QUIET)
-    steps = words.steps_of(group)
-    gains = words.gains(steps)
+    steps = step_blocks.steps_of(group)
     if steps:
-        brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
-        page.add(f"What to do, least invasive first{brings}:", indent=INDENT + 1)
-    add_steps(page, steps, each_gain=len(gains) > 1)
+        page.add(step_blocks.lead("What to do", steps), indent=INDENT + 1)
+    add_steps(page, steps, each_gain=len(step_blocks.gains(steps)) > 1)
 
 
 def add_remarks(page: Page, audit: Audit) -> None:
@@ -58,24 +54,12 @@ def add_steps(page: Page, steps: Sequence[Step], *, each_gain: bool, indent: int
 
     A way to verify that several neighbours share stands once, after the last of them.
     """
-    number = 0
-    for cautions, together in words.runs(steps):
-        if cautions:
-            _cautions(page, cautions, words.which(number + 1, number + len(together)), indent)
-        for index, step in enumerate(together):
-            number += 1
-            brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
-            page.add(f"{number}. {plain(step.text, words.STEP)}{brings}", indent=indent, hang=indent + 3)
-            if index + 1 == len(together) or together[index + 1].verify != step.verify:
-                page.add(f"Then: {plain(step.verify, words.VERIFY)}", indent=indent + 3, style=QUIET)
-
-
-def _cautions(page: Page, cautions: Sequence[str], which: str, indent: int) -> None:
-    """The cautions before the steps from one number to another."""
-    again = [SHORT.get(caution, caution) for caution in cautions if caution in page.said]
-    brief = f" as above, {', '.join(again)}." if again else ""
-    page.add(f"Before {which}:{brief}", indent=indent, hang=indent + 2, style="bold")
-    for caution in cautions:
-        if caution not in page.said:
+    for block in step_blocks.blocks(steps, page.said, each_gain=each_gain):
+        if block.before:
+            page.add(f"{block.before}{block.again}", indent=indent, hang=indent + 2, style="bold")
+        for caution in block.cautions:
             page.add(f"! {caution}", indent=indent + 2, hang=indent + 4)
-    page.said.update(cautions)
+        for step in block.steps:
+            page.add(f"{step.number}. {step.text}", indent=indent, hang=indent + 3)
+            if not step.shared:
+                page.add(f"Then: {step.verify}", indent=indent + 3, style=QUIET)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from msgspec import Struct
 
 from agent.compare.changes import Change, Part  # noqa: TC001 - msgspec looks up the types of fields
-from agent.report import form
 from agent.report.data import FindingData, UnreadData  # noqa: TC001 - as above
 from agent.report.form import From, build
 
@@ -73,11 +72,6 @@ class CompareData(Struct, frozen=True, kw_only=True):
     changes: tuple[Change, ...]
     findings: tuple[FindingChangeData, ...]
     doubts: tuple[UnreadData, ...]
-
-
-def schema() -> dict[str, Any]:
-    """The JSON Schema of the form."""
-    return form.schema(CompareData)
 
 
 def compare(found: Comparison, before_name: str, after_name: str) -> CompareData:

@@ -28,16 +28,9 @@ def _pieces(found: Comparison, before_name: str, after_name: str, level: int) ->
         yield f"**{rows.OTHER_MACHINE}: {escaped(found.other_machine, rows.SENTENCE)}.**\n\n"
     yield f"**{escaped(found.verdict, rows.SENTENCE)}**\n\n"
     yield bullets((_side("Before", before_name, found.before), _side("After", after_name, found.after)))
-    parts = table(rows.HEAD_PARTS, rows.parts(found, escaped))
-    if parts:
-        yield heading(level + 1, "Parts") + parts
-    for title, changes in rows.topics(found):
-        yield heading(level + 1, title) + table(rows.HEAD_CHANGES, [rows.change(change, escaped) for change in changes])
-    if found.findings:
-        yield heading(level + 1, "Findings") + table(
-            rows.HEAD_FINDINGS, [rows.finding(finding, escaped) for finding in found.findings]
-        )
-        yield bullets(_evidence(found))
+    for section in rows.sections(found, escaped):
+        yield heading(level + 1, section.title) + table(section.head, [row.cells for row in section.rows])
+        yield bullets(f"{row.subject}: {reading}" for row in section.rows for reading in row.evidence)
     doubts = [f"{what}: {why}" for what, why in rows.doubts(found, escaped)]
     if doubts:
         yield heading(level + 1, "What could not be compared") + bullets(doubts)
@@ -46,11 +39,3 @@ def _pieces(found: Comparison, before_name: str, after_name: str, level: int) ->
 def _side(word: str, name: str, audit: Audit) -> str:
     when = f", read {escaped(audit.facts.taken_at)}" if audit.facts.taken_at else ""
     return f"{word}: {escaped(name)}{when}"
-
-
-def _evidence(found: Comparison) -> Iterator[str]:
-    """The readings that findings gained or changed rest on."""
-    for finding in found.findings:
-        for reading in finding.after.evidence if finding.after is not None else ():
-            words = f"{escaped(reading.source)}: {escaped(reading.read)}; expected {escaped(reading.expected)}"
-            yield f"{escaped(finding.subject, rows.SUBJECT)}: {words}"

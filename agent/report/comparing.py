@@ -12,11 +12,12 @@ from rich.text import Text
 from agent.model.findings import Severity
 from agent.report import compare_rows as rows
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import plain, told
+from agent.report.plain import told
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from agent.audit import Audit
-    from agent.compare.changes import Comparison, Direction, FindingChange
+    from agent.compare.changes import Comparison
 
 __all__ = ["page", "show"]
 
@@ -31,18 +32,12 @@ def page(found: tuple[Comparison, str, str], width: int, source: str) -> Page:
     _verdict(page, comparison)
     _side(page, "Before", before_name, comparison.before)
     _side(page, "After", after_name or source, comparison.after)
-    _parts(page, comparison)
-    for title, changes in rows.topics(comparison):
-        page.heading(title)
+    for section in rows.sections(comparison):
+        page.heading(section.title)
         above = ""
-        for change in changes:
-            word, subject, what, before, after = rows.change(change)
-            _row(page, (word, change.direction), subject if subject != above else "", f"{what}: {before} -> {after}")
-            above = subject
-    if comparison.findings:
-        page.heading("Findings")
-        for gain in comparison.findings:
-            _finding(page, gain)
+        for row in section.rows:
+            _row(page, row, row.subject if row.subject != above else "")
+            above = row.subject if section.folds else ""
     doubts = list(rows.doubts(comparison))
     if doubts:
         page.heading("What could not be compared")
@@ -67,28 +62,11 @@ def _side(page: Page, word: str, name: str, audit: Audit) -> None:
     page.add(f"{word}: {plain(name)}, {host}{when}{against}", hang=2, style=QUIET)
 
 
-def _parts(page: Page, found: Comparison) -> None:
-    lines = list(rows.parts(found))
-    if not lines:
-        return
-    page.heading("Parts")
-    for kind, name, before, after, told_by in lines:
-        where = {"added": after, "removed": before, rows.LOST: before}.get(kind, f"{before} -> {after}")
-        _row(page, (kind, "worse" if kind == rows.LOST else "other"), "", f"{name}: {where} (told by its {told_by})")
-
-
-def _row(page: Page, word: tuple[str, Direction], subject: str, rest: str) -> None:
+def _row(page: Page, row: rows.ChangeRow, subject: str) -> None:
     """A row: whose it is ("": as the row above), then the word of what became of it and the figures."""
     if subject:
         page.add(subject, indent=2, hang=4)
-    line = Text().append(f"{word[0]:<{WORD}}", LOOKS[word[1]]).append(rest, "")
+    line = Text().append(f"{row.cells[0]:<{WORD}}", LOOKS[row.way]).append(row.line, "")
     page.add(line, indent=4, hang=4 + WORD)
-
-
-def _finding(page: Page, gain: FindingChange) -> None:
-    word, kind, subject, before, after = rows.finding(gain)
-    figures = {"gained": after, "cleared": before, rows.WITH_PART: before}.get(kind, f"{before} -> {after}")
-    _row(page, (word, gain.direction), subject, f"{kind}: {figures}")
-    for evidence in gain.after.evidence if gain.after is not None else ():
-        words = f"{plain(evidence.source)}: {plain(evidence.read)}; expected {plain(evidence.expected)}"
-        page.add(words, indent=4 + WORD, hang=6 + WORD, style=QUIET)
+    for reading in row.evidence:
+        page.add(reading, indent=4 + WORD, hang=6 + WORD, style=QUIET)

@@ -8,7 +8,6 @@ import msgspec
 from msgspec import Struct
 
 from agent.report.form import By, From, Mbps, MbpsRange, Through, build
-from agent.report.form import schema as schema_of
 from agent.report.health import FirmwareSlotsData, HealthData  # noqa: TC001 - the forms' fields are read at work
 from agent.report.plain import block_sizes, describe, describe_link, stripe_caution
 from knowledge.rates import GTPS
@@ -278,14 +277,6 @@ class WrittenData(Struct, frozen=True, kw_only=True):
     readings: int
     looks: int
     redacted: bool
-
-
-FORMS: Final[dict[str, type[Struct]]] = {"check": CheckData, "inventory": InventoryData}
-
-
-def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema of one form ("check" or "inventory")."""
-    return schema_of(FORMS[name])
 
 
 def encode(form: Any) -> bytes:  # noqa: ANN401 - any of the forms, or a schema

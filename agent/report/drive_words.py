@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Verdict
-from agent.report.plain import NOT_READ, bytes_text, mbps_range, place, plain, quantity
-from knowledge.rates import celsius_text
+from agent.report.plain import NOT_READ, place, stripe_caution
+from knowledge.phrasing import bytes_text, celsius_text, mbps_range, plain, quantity
 from probes.unread import Unread, readable
 
 if TYPE_CHECKING:
@@ -194,3 +194,8 @@ def stripe_hop(seen: StripeSeen, audit: Audit) -> str:
     if seen.alone is None or narrowest is None or narrowest.now is None:
         return ""
     return f"narrowest: {rate_text(narrowest.now)} ({place(narrowest.link)})"
+
+
+def stripe_cautions(audit: Audit) -> tuple[str, ...]:
+    """What has to be known beside the rates of sets, once for each kind of set."""
+    return tuple(dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))))

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from msgspec import UNSET, Struct, UnsetType
 
 from agent.report.form import build
-from agent.report.form import schema as schema_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -71,8 +70,3 @@ def contents(titles: Mapping[str, str]) -> ExplainData:
     """The form of the list of chapters."""
     listed = (ChapterData(name=name, title=title, markdown=None) for name, title in titles.items())
     return ExplainData(explanations=(), chapters=tuple(listed))
-
-
-def schema() -> dict[str, Any]:
-    """The JSON Schema of the form."""
-    return schema_of(ExplainData)

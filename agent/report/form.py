@@ -12,7 +12,6 @@ from operator import attrgetter
 from types import NoneType, UnionType
 from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar, Union, get_args, get_origin
 
-import msgspec
 from msgspec import NODEFAULT, Struct
 
 from probes.unread import Unread, readable
@@ -87,11 +86,6 @@ def build(form: type[Form], value: object, /, **given: object) -> Form:
             continue
         filled[name] = found if convert is None else convert(found)
     return form(**filled)
-
-
-def schema(form: type[Struct]) -> dict[str, Any]:
-    """The JSON Schema of a form."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **msgspec.json.schema(form)}
 
 
 @cache

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 from msgspec import Struct
 
 from agent.report.form import By
-from agent.report.plain import bytes_text, plain
+from knowledge.phrasing import bytes_text, plain
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
 
@@ -82,11 +82,16 @@ def _warnings(found: Health) -> Iterator[str]:
 
 def lines(drive: Drive) -> Iterator[str]:
     """What an NVMe drive says of itself, for an inventory: its life, its wear, its firmware slots."""
+    yield from life_and_wear(drive)
+    if isinstance(drive.firmware_slots, FirmwareSlots):
+        yield f"firmware slots: {slots(drive.firmware_slots)}"
+
+
+def life_and_wear(drive: Drive) -> Iterator[str]:
+    """What an NVMe drive says of its health."""
     if isinstance(drive.health, Health):
         yield ", ".join(_life(drive.health))
         yield ", ".join(_wear(drive.health))
-    if isinstance(drive.firmware_slots, FirmwareSlots):
-        yield _slots(drive.firmware_slots)
 
 
 def _life(health: Health) -> Iterator[str]:
@@ -107,17 +112,17 @@ def _wear(health: Health) -> Iterator[str]:
     yield from (f"warns: {name.replace('_', ' ')}" for name in _warnings(health))
 
 
-def _slots(slots: FirmwareSlots) -> str:
+def slots(found: FirmwareSlots) -> str:
     """Firmware slots that hold something or are known to be there, and what the next reset changes."""
-    known = [number for number, revision in enumerate(slots.revisions, 1) if revision or number <= (slots.count or 0)]
+    known = [number for number, revision in enumerate(found.revisions, 1) if revision or number <= (found.count or 0)]
     named = []
     for number in known:
-        notes = ["in use"] if number == slots.active else []
-        notes += ["after the next reset"] if number == slots.after_reset != slots.active else []
-        notes += ["cannot be written"] if number == 1 and slots.first_read_only else []
-        revision = plain(slots.revisions[number - 1] or "empty", 20)
+        notes = ["in use"] if number == found.active else []
+        notes += ["after the next reset"] if number == found.after_reset != found.active else []
+        notes += ["cannot be written"] if number == 1 and found.first_read_only else []
+        revision = plain(found.revisions[number - 1] or "empty", 20)
         named.append(f"{number} {revision} ({', '.join(notes)})" if notes else f"{number} {revision}")
-    return f"firmware slots: {', '.join(named) or 'none told'}"
+    return ", ".join(named) or "none told"
 
 
 def _number(figure: int | Unread) -> str:

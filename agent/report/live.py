@@ -15,9 +15,9 @@ from rich.text import Text
 
 from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES
-from agent.report.plain import plain
 from agent.report.watching import LEVELS, PLAIN_LEVELS, DriveNow, event_words, hottest, rate_words
 from agent.soak import wording
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from probes.samples import Event, Head, Moment

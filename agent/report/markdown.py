@@ -10,18 +10,17 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.abilities import rate_text
-from agent.report import drive_words, words
+from agent.report import drive_words, step_blocks, words
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
-from agent.report.plain import mbps, mbps_range, size, stripe_caution, told
-from knowledge.phrasing import begun
-from knowledge.steps import SHORT
+from agent.report.plain import size, told
+from knowledge.phrasing import begun, mbps, mbps_range
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
-    from agent.model.findings import Finding, Step
+    from agent.model.findings import Finding
     from agent.model.judged import Judged
     from agent.model.stripes import StripeSeen
 
@@ -118,7 +117,6 @@ def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[
 
     People copy one such section into a ticket, so each has its cautions in full, and each step how to verify it.
     """
-    said: set[str] = set()
     yield heading(place.level + 2, _safe(words.subject(group[0].subject, audit).rstrip(":")))
     for finding in group:
         headline = words.headline(finding)
@@ -132,33 +130,14 @@ def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[
             for evidence in finding.evidence
         ]
         yield table(("reading", "read", "expected"), rows)
-    steps = words.steps_of(group)
-    gains = words.gains(steps)
+    steps = step_blocks.steps_of(group)
     if steps:
-        brings = f"; the step that helps should bring up to {mbps(*gains)} more" if len(gains) == 1 else ""
-        yield paragraph(_safe(f"{place.to_do}, least invasive first{brings}:"))
-    number = 1
-    for cautions, together in words.runs(steps):
-        yield from _cautions(cautions, words.which(number, number + len(together) - 1), said)
-        yield numbered(_steps(together, each_gain=len(gains) > 1), number)
-        number += len(together)
-
-
-def _steps(together: Sequence[Step], *, each_gain: bool) -> Iterator[str]:
-    for step in together:
-        brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
-        yield f"{escaped(step.text, words.STEP)}{brings} *Then:* {escaped(step.verify, words.VERIFY)}"
-
-
-def _cautions(cautions: Sequence[str], which: str, said: set[str]) -> Iterator[str]:
-    """The cautions before the steps: in full where they stand first in a section, then in brief."""
-    if not cautions:
-        return
-    again = [SHORT.get(caution, caution) for caution in cautions if caution in said]
-    brief = f" as above, {', '.join(again)}." if again else ""
-    yield paragraph(f"**Before {which}:**{brief}")
-    yield bullets(_safe(caution) for caution in cautions if caution not in said)
-    said.update(cautions)
+        yield paragraph(_safe(step_blocks.lead(place.to_do, steps)))
+    for block in step_blocks.blocks(steps, set(), each_gain=len(step_blocks.gains(steps)) > 1, escape=escaped):
+        if block.before:
+            yield paragraph(f"**{block.before}**{block.again}")
+        yield bullets(map(_safe, block.cautions))
+        yield numbered((f"{step.text} *Then:* {step.verify}" for step in block.steps), block.steps[0].number)
 
 
 # --- Drives and sets -------------------------------------------------------------------------------------------
@@ -205,7 +184,7 @@ def _stripes(audit: Audit, place: Standing) -> Iterator[str]:
     rows = ([escaped(seen.stripe.name), *map(_range, _set_rates(seen))] for seen in audit.stripes if not seen.why)
     yield table(("set", *SET_RATES), rows)
     yield bullets(_safe(_stripe(seen, audit)) for seen in audit.stripes)
-    for caution in dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))):
+    for caution in drive_words.stripe_cautions(audit):
         yield paragraph(f"**Caution:** {_safe(caution)}")
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from agent.report.plain import LONGEST, plain
+from knowledge.phrasing import LONGEST, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

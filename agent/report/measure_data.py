@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from msgspec import Struct
 
 from agent.report.data import RateData, UnreadData, rate
 from agent.report.form import By, From, Mbps, MbpsRange, Seconds, build
-from agent.report.form import schema as schema_of
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -125,11 +124,6 @@ class MeasureData(Struct, frozen=True, kw_only=True):
     sum_mbps: Annotated[SpreadData | None, From("total")]
     sum_delivery: DeliveryData | None
     shared: tuple[SharedData, ...]
-
-
-def schema() -> dict[str, Any]:
-    """The JSON Schema of the form."""
-    return schema_of(MeasureData)
 
 
 def form(found: Measurement, audit: Audit) -> MeasureData:

@@ -13,9 +13,8 @@ from agent.measure.measured import RANDOM
 from agent.measure.targets import LIMITS
 from agent.model.findings import Severity
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import mbps, mbps_range, place, plain, told
-from knowledge.phrasing import begun
-from knowledge.rates import celsius_text
+from agent.report.plain import place, told
+from knowledge.phrasing import begun, celsius_text, mbps, mbps_range, plain, quantity
 
 if TYPE_CHECKING:
     from agent.audit import Audit
@@ -85,7 +84,7 @@ def _target(page: Page, measured: Measured, delivery: Delivery, audit: Audit) ->
         page.add(plain(f"{measured.words}.", SENTENCE), indent=2, hang=4, style=STYLES[Severity.LIMIT])
     if measured.lost:
         page.add(
-            f"{measured.lost} request{'' if measured.lost == 1 else 's'} did not come back.",
+            f"{quantity(measured.lost, 'request')} did not come back.",
             indent=2,
             hang=4,
             style=STYLES[Severity.FAULT],

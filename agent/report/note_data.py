@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from msgspec import Struct
 
-from agent.report import form
 from agent.report.data import VERSION, StepData, UnreadData
 from agent.report.form import By, From, build
 from knowledge.fieldnotes import Note  # noqa: TC001 - part of the forms
@@ -119,15 +118,6 @@ class LearnData(Struct, frozen=True, kw_only=True):
     notes: tuple[Note, ...]
 
 
-FORMS: Final[dict[str, type[Struct]]] = {
-    "note": NoteData,
-    "note-test": TestData,
-    "notes": ListData,
-    "notes-learned": LearnData,
-    "notes-lint": LintData,
-}
-
-
 def listed(found: Catalogue) -> ListData:
     """All notes in short."""
     return build(ListData, found)
@@ -160,8 +150,3 @@ def linted(found: Linted) -> LintData:
 def learned(found: Learned) -> LearnData:
     """What captures taught."""
     return build(LearnData, found)
-
-
-def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema of a form of FORMS."""
-    return form.schema(FORMS[name])

@@ -14,7 +14,7 @@ from agent.notes import versions
 from agent.notes.matching import text_words
 from agent.notes.seen import link_words
 from agent.report.paper import HEADING, QUIET, STYLES, Page
-from agent.report.plain import plain
+from knowledge.phrasing import mbps, plain, quantity
 from knowledge.steps import STEPS
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def listed(found: Catalogue, width: int, _source: str) -> Page:
     """All notes, one line each."""
     page = Page(width)
     used = [note for note in found.notes if not note.hidden_by]
-    page.add(f"{_count(len(used), 'field note')}; lanewright notes show NOTE tells all of one.")
+    page.add(f"{quantity(len(used), 'field note')}; lanewright notes show NOTE tells all of one.")
     page.add()
     rows = [(kept.note.id, kept.note.confidence, plain(kept.note.title)) for kept in used]
     page.columns(rows, [STYLES[Severity(kept.note.severity)] for kept in used])
@@ -128,7 +128,7 @@ def sightings(seen: SeenThen) -> Iterator[str]:
     if seen.link is not None:
         yield f"trained at {link_words(seen.link)}"
     if seen.rate_mbps is not None:
-        yield f"{seen.rate_mbps:,.0f} MB/s alone"
+        yield f"{mbps(seen.rate_mbps)} alone"
     if seen.boots is not None:
         yield "a machine starts with it" if seen.boots else "a machine does not start with it"
     if seen.firmware_needed is not None:
@@ -143,11 +143,11 @@ def tested(found: Tried, width: int, source: str) -> Page:
     page = Page(width)
     name = found.note.id
     if found.holds:
-        first = f"{name} holds for {_count(len(found.holds), 'part')} of {plain(source)}."
+        first = f"{name} holds for {quantity(len(found.holds), 'part')} of {plain(source)}."
     elif found.unknown or found.unseen is not None:
         first = f"Whether {name} holds on {plain(source)} cannot be told."
     else:
-        first = f"{name} does not hold on {plain(source)}; {_count(found.looked_at, 'part')} looked at."
+        first = f"{name} does not hold on {plain(source)}; {quantity(found.looked_at, 'part')} looked at."
     page.add(first, style=HEADING)
     if found.unseen is not None:
         page.add(f"There may be more parts than were seen: {plain(found.unseen.what)}: {plain(found.unseen.why)}.")
@@ -182,8 +182,8 @@ def linted(found: Linted, width: int, source: str) -> Page:
     if not found.files:
         page.add(f"There is no file of notes in {plain(source)}.")
         return page
-    looked = f"{_count(notes, 'note')} in {_count(len(found.files), 'file')}"
-    wrong = f"{_count(len(found.wrong), 'thing')} wrong" if found.wrong else "nothing wrong"
+    looked = f"{quantity(notes, 'note')} in {quantity(len(found.files), 'file')}"
+    wrong = f"{quantity(len(found.wrong), 'thing')} wrong" if found.wrong else "nothing wrong"
     page.add(f"{looked} right; {wrong}.", style=STYLES[Severity.FAULT if found.wrong else Severity.OK])
     for problem in found.wrong:
         page.add(plain(problem.words, 600), indent=2, hang=4)
@@ -192,7 +192,3 @@ def linted(found: Linted, width: int, source: str) -> Page:
         for remark in found.remarks:
             page.add(plain(remark.words, 600), indent=2, hang=4)
     return page
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number:,} {what}{'' if number == 1 else 's'}"

@@ -1,4 +1,4 @@
-"""What every form needs: text of devices made harmless, figures in one style, a function in a few words."""
+"""What every form says of values that may be unread, of functions, links and drives, in a few words."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from knowledge.classes import describe_class
+from knowledge.phrasing import bytes_text, plain
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 from probes.decode import NOT_GIVEN
 from probes.unread import Unread, readable
@@ -20,54 +21,9 @@ if TYPE_CHECKING:
     from agent.model.stripes import StripeSeen
     from probes.facts import Drive, Host, PciFunction
 
-LONGEST: Final = 200
 NOT_KNOWN: Final = "not known"
 NOT_READ: Final = "could not be read"
-MOST_MARKS: Final = 2  # accents on one letter; more of them would run over the lines around
 HOST_NAME: Final = 64  # characters; the longest that Linux takes (HOST_NAME_MAX)
-
-
-def plain(text: str, limit: int = LONGEST) -> str:
-    r"""`text` with every character that is not printable shown as an escape, and cut at `limit` characters.
-
-    Control characters, terminal escapes, heaps of accents and marks that turn the writing direction come out as "\x1b"
-    and the like; they never act. Whoever shows device text, in whatever form, calls this.
-    """
-    if len(text) > limit:
-        text = text[: limit - 3] + "..."
-    if text.isascii() and text.isprintable():
-        return text
-    from unicodedata import combining
-
-    marks = 0
-    shown = []
-    for character in text:
-        marks = marks + 1 if combining(character) else 0
-        shown.append(character if character.isprintable() and marks <= MOST_MARKS else _escape(character))
-    return "".join(shown)
-
-
-def _escape(character: str) -> str:
-    code = ord(character)
-    if code < 0x100:  # noqa: PLR2004 - one byte
-        return f"\\x{code:02x}"
-    return f"\\u{code:04x}"
-
-
-def quantity(count: int, letter: str, many: str = "") -> str:
-    """A count with its word: "1 machine", "2,000 machines"."""
-    return f"{count:,} {letter if count == 1 else many or f'{letter}s'}"
-
-
-def mbps(rate: float) -> str:
-    """A rate for people: "3,938 MB/s"."""
-    return f"{rate:,.0f} MB/s"
-
-
-def mbps_range(rates: tuple[float, float]) -> str:
-    """A range for people: "2,954 to 3,601 MB/s", or one figure where both ends are the same."""
-    low, high = f"{rates[0]:,.0f}", f"{rates[1]:,.0f}"
-    return f"{high} MB/s" if low == high else f"{low} to {high} MB/s"
 
 
 def rate_or_unknown(rate: Rate | None) -> str:
@@ -168,10 +124,3 @@ def block_sizes(drive: Drive) -> tuple[list[int], bool]:
     sizes = [block.size_bytes for block in readable(drive.blocks) or ()]
     known = [size for size in sizes if isinstance(size, int)]
     return known, not isinstance(drive.blocks, Unread) and len(known) == len(sizes)
-
-
-def bytes_text(total: int) -> str:
-    """A number of bytes for people, in GB or TB of 10^9 and 10^12 bytes; "" for none."""
-    if not total:
-        return ""
-    return f"{total / 1e12:.1f} TB" if total >= 1e12 else f"{total / 1e9:.0f} GB"  # noqa: PLR2004

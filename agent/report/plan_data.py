@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from msgspec import Struct
 
-from agent.report import form
 from agent.report.data import RateData, StepData, rate
 from agent.report.form import From, Mbps, MbpsRange, Through, build
 
@@ -171,14 +170,6 @@ class CandidatesData(Struct, frozen=True, kw_only=True):
     sheet: str
     machine: MachineData
     candidates: tuple[CandidateData, ...]
-
-
-FORMS: Final[dict[str, type[Struct]]] = {"plan": PlanData, "candidates": CandidatesData}
-
-
-def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema of one form ("plan" or "candidates")."""
-    return form.schema(FORMS[name])
 
 
 def plan(found: Plan) -> PlanData:

@@ -12,11 +12,9 @@ from rich.text import Text
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate, Severity
-from agent.planner.phrases import counted
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import mbps, mbps_range, plain
-from knowledge.phrasing import begun
+from knowledge.phrasing import begun, mbps, mbps_range, plain, quantity, span
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -123,7 +121,7 @@ def _shortfall(found: Plan) -> str:
     needs = f"{unmet} of {len(found.needs)} needs {_is(unmet)} not met" if unmet else ""
     if len(found.needs) == unmet == 1:
         needs = "the need is not met"
-    parts = f"{counted(missing, 'part')} {_has(missing)} no place" if missing else ""
+    parts = f"{quantity(missing, 'part')} {_has(missing)} no place" if missing else ""
     return "; ".join(words for words in (needs, parts) if words)
 
 
@@ -137,7 +135,7 @@ def _standing(found: Plan) -> str:
 def _gained(found: Plan) -> str:
     """What all drives at once reach in place of what they reach today."""
     after, before = found.figures, found.today
-    moves = f", for {counted(after.moves, 'move')}" if after.moves else ""
+    moves = f", for {quantity(after.moves, 'move')}" if after.moves else ""
     if not found.drives:
         return f": no drive has a place{moves}." if found.sheet.drives else f": no drives on this sheet{moves}."
     today = before if before is not None and before.total_mbps else None
@@ -204,7 +202,7 @@ def _card(card: CardPlanned) -> str:
         allowed = f" of {card.watts_limit:,g} W allowed" if card.watts_limit is not None else " W"
         words.append(f"at most {_at_most(card.watts)}{allowed}")
     if card.bays_free:
-        words.append(f"{counted(card.bays_free, 'bay')} free")
+        words.append(f"{quantity(card.bays_free, 'bay')} free")
     return _why(", ".join(words), card.why)
 
 
@@ -302,7 +300,7 @@ def _figures(alternative: Alternative) -> str:
     figures: Figures = alternative.figures
     return (
         f"all at once {mbps(figures.total_mbps)}, worst-off {mbps(figures.worst_mbps)}, "
-        f"{counted(figures.moves, 'move')}, {counted(figures.slots_used, 'slot')} in use"
+        f"{quantity(figures.moves, 'move')}, {quantity(figures.slots_used, 'slot')} in use"
     )
 
 
@@ -373,7 +371,7 @@ def _cells(candidate: Candidate) -> list[str]:
 
 
 def _span(rates: tuple[float, float] | None) -> str:
-    return "no drive" if rates is None else mbps_range(rates).removesuffix(" MB/s")
+    return "no drive" if rates is None else span(rates)
 
 
 def _stripe(candidate: Candidate) -> str:

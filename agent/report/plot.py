@@ -14,8 +14,9 @@ from bisect import bisect_left
 from typing import TYPE_CHECKING, Any, Final
 
 from agent.report import plot_points as points
-from agent.report.plain import machine_named, plain
+from agent.report.plain import machine_named
 from agent.soak import wording
+from knowledge.phrasing import plain
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:

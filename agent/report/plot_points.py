@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from msgspec import Struct
 
-from agent.report.plain import plain
 from agent.soak import wording
 from agent.soak.series import limits_of
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

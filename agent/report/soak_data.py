@@ -5,11 +5,10 @@ Times are seconds since the start of the soak, temperatures degrees Celsius, rat
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from msgspec import Struct
 
-from agent.report import form
 from agent.report.data import EvidenceData, RateOrNull, StepData  # noqa: TC001 - the forms' fields are read at work
 from agent.report.form import By, From, MbpsRange, Rounded, Seconds, build
 
@@ -332,14 +331,6 @@ class LogsData(Struct, frozen=True, kw_only=True):
     version: int = VERSION
     folder: str
     logs: tuple[LogData, ...]
-
-
-FORMS: Final[dict[str, type[Struct]]] = {"soak": SoakData, "soaks": LogsData}
-
-
-def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema of one form ("soak" or "soaks")."""
-    return form.schema(FORMS[name])
 
 
 def soak(found: Analysis) -> SoakData:

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final
 from agent.model.findings import Severity
 from agent.report.marks import bullets, escaped, heading
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import machine_named, plain
+from agent.report.plain import machine_named
 from agent.soak import wording
 from agent.soak.pairs import WORDS
-from knowledge.phrasing import sentence
+from knowledge.phrasing import plain, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from msgspec import Struct
 
-from agent.report import form
 from agent.report.form import From, Rounded, build
 from agent.soak.pairs import Direction  # noqa: TC001 - msgspec looks up the types of fields
 
@@ -78,11 +77,6 @@ class SoakPairData(Struct, frozen=True, kw_only=True):
     only_before: tuple[str, ...]
     only_after: tuple[str, ...]
     notes: tuple[str, ...]
-
-
-def schema() -> dict[str, Any]:
-    """The JSON Schema of the form."""
-    return form.schema(SoakPairData)
 
 
 def pair(found: SoakPair, before_name: str, after_name: str) -> SoakPairData:

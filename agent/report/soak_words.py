@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Severity
 from agent.report.paper import STYLES
-from agent.report.plain import mbps_range, plain
 from agent.soak import wording
+from knowledge.phrasing import mbps_range, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

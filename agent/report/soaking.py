@@ -12,11 +12,11 @@ from rich.text import Text
 from agent.report import soak_words
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import machine_named, plain
+from agent.report.plain import machine_named
 from agent.report.soak_words import BAD, FAIR, GOOD, SENTENCE, UNSURE
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
-from knowledge.phrasing import begun
+from knowledge.phrasing import begun, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Verdict
 from agent.report import tally_words as words
+from knowledge.phrasing import no_formula, printable
 from knowledge.rates import GTPS
-from probes.files import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -54,7 +54,6 @@ COLUMNS: Final = {
     "host_firmware": "firmware versions of the machines, and in how many",
     "at_start": "links whose rate the system gave as it was when it started",
 }
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")  # what spreadsheets take for a formula or command
 _LONGEST: Final = 30_000  # characters; spreadsheets take some 32,000 in a cell
 
 
@@ -105,4 +104,4 @@ def _cell(value: Value) -> Value:
     if not isinstance(value, str):
         return value
     text = printable(value, _LONGEST)
-    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
+    return no_formula(text)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from msgspec import Struct
 
@@ -10,7 +10,6 @@ from agent.model.findings import Verdict
 from agent.report import tally_words as words
 from agent.report.data import RateOrNull  # noqa: TC001 - the forms' fields are read at work
 from agent.report.form import By, From, Through, build
-from agent.report.form import schema as schema_of
 
 if TYPE_CHECKING:
     from agent.tally.table import Choice, Table, TallyLine
@@ -130,11 +129,6 @@ class TallyData(Struct, frozen=True, kw_only=True):
     lines: tuple[LineData, ...]
     silent_ports: Annotated[int, From("silent")]
     machines_read_in_part: Annotated[int, From("partly")]
-
-
-def schema() -> dict[str, Any]:
-    """The JSON Schema of the form."""
-    return schema_of(TallyData)
 
 
 def form(found: Table) -> TallyData:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.report import tally_words as words
 from agent.report.marks import bullets, escaped, heading, table
-from knowledge.rates import celsius_text
+from knowledge.phrasing import celsius_text
 
 if TYPE_CHECKING:
     from agent.tally.table import Table, TallyLine

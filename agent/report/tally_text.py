@@ -8,8 +8,7 @@ from rich.text import Text
 
 from agent.report import tally_words as words
 from agent.report.paper import HEADING, QUIET, STYLES, Page
-from agent.report.plain import plain, quantity
-from knowledge.rates import celsius_text
+from knowledge.phrasing import celsius_text, plain, quantity
 
 if TYPE_CHECKING:
     from agent.tally.table import Table, TallyLine

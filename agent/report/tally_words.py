@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.throughput import link_mbps
-from agent.report.plain import mbps, quantity
+from knowledge.phrasing import mbps, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -13,8 +13,9 @@ from agent.model.findings import Verdict
 from agent.report import drive_words, health, words
 from agent.report.advice import add_findings, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.plain import as_of, board, describe_link, plain, quantity, size, stripe_caution, told
+from agent.report.plain import as_of, board, describe_link, size, told
 from knowledge.pcie import SECONDARY_BUS_NUMBER
+from knowledge.phrasing import plain, quantity
 from knowledge.rates import describe as describe_speed
 from probes.unread import Unread
 
@@ -150,7 +151,7 @@ def _stripes(page: Page, audit: Audit) -> None:
         hop = drive_words.stripe_hop(seen, audit)
         if hop:
             page.add(hop, indent=4, hang=6, style=QUIET)
-    for caution in dict.fromkeys(filter(None, map(stripe_caution, audit.stripes))):
+    for caution in drive_words.stripe_cautions(audit):
         page.add(f"! {caution}", indent=2, hang=4)
 
 
@@ -223,7 +224,7 @@ def _blind(audit: Audit) -> bool:
 def _vacant(judged: Judged) -> str:
     """What there is to say of a port below which nothing answers, "" where it is empty."""
     if judged.verdict is Verdict.DARK:
-        return plain(judged.why.partition(";")[0])
+        return plain(judged.brief)
     if judged.verdict is not Verdict.UNKNOWN:
         return ""
     told = judged.link_up or judged.link.below_lost is not None

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.report.plain import plain
 from agent.soak import wording
 from agent.soak.series import limit_of, near_of
+from knowledge.phrasing import plain
 from probes.unread import Unread
 
 if TYPE_CHECKING:

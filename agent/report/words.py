@@ -9,22 +9,20 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
-from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, plain, quantity, told
-from knowledge.steps import FIRMWARE, POWER_OFF, SETUP, STEPS
+from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, told
+from knowledge.phrasing import plain, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.model.findings import Evidence, Finding, Rate, Step
+    from agent.model.findings import Evidence, Finding, Rate
     from agent.model.judged import Judged
     from probes.facts import PciFunction
 
 ROOT: Final = "needs-root"  # told at the end, not among the findings
 SHORT: Final = 90  # characters
 HEADLINE: Final = 400  # characters
-STEP: Final = 600
-VERIFY: Final = 400
 
 
 # --- Head and summary ------------------------------------------------------------------------------------------
@@ -69,7 +67,7 @@ def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
     for finding in findings(audit):
         counts[finding.severity] = counts.get(finding.severity, 0) + 1
     total = f"{quantity(len(judged), 'link')}, {_drives(audit)}"
-    if _as_planned(audit):
+    if audit.as_planned and not audit.part:
         total += f"; every part of {plain(audit.against or '')} is in its place"
     hidden = _hidden(audit)
     if not counts and not judged:
@@ -121,13 +119,6 @@ _COUNTED: Final = {
     Severity.NOTE: ("note", "notes", "worth knowing"),
     Severity.UNKNOWN: ("open question", "open questions", "that could not be told"),
 }
-
-
-def _as_planned(audit: Audit) -> bool:
-    """Whether a whole machine was held against a sheet, and each part of it was told and is in its place."""
-    if audit.against is None or audit.part or any(finding.rule.startswith("plan-") for finding in audit.findings):
-        return False
-    return not any(silence.what.endswith(f" of {audit.against}") for silence in audit.unread)
 
 
 def _without_a_card(audit: Audit) -> str:
@@ -262,37 +253,6 @@ def is_met(evidence: Evidence) -> bool:
     """Whether a reading meets what was expected word for word, so that saying both would say it twice."""
     read, expected = evidence.read, evidence.expected
     return expected in {read, f"{read} or more", f"{read.removeprefix('up to ')} or more"}
-
-
-def steps_of(group: Sequence[Finding]) -> list[Step]:
-    """All steps of the findings of one subject, each once, least invasive first."""
-    steps = {step.text: step for finding in group for step in finding.steps}
-    return sorted(steps.values(), key=lambda step: STEPS[step.action].rank)
-
-
-def gains(steps: Sequence[Step]) -> set[float]:
-    """The different gains that steps should bring, MB/s."""
-    return {step.gain_mbps for step in steps if step.gain_mbps is not None}
-
-
-def runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
-    """Neighbouring steps of a kind (looking, hands inside, settings, firmware) under all cautions any of them needs."""
-    found: list[tuple[tuple[str, ...], list[Step]]] = []
-    kinds: list[tuple[bool, ...]] = []
-    for step in steps:
-        kind = tuple(sign in step.cautions for sign in (POWER_OFF, SETUP, FIRMWARE))
-        if kinds and kinds[-1] == kind:
-            cautions, together = found[-1]
-            found[-1] = (tuple(dict.fromkeys((*cautions, *step.cautions))), [*together, step])
-        else:
-            kinds.append(kind)
-            found.append((step.cautions, [step]))
-    return found
-
-
-def which(first: int, last: int) -> str:
-    """The steps from one number to another: "step 1", "steps 2 to 5"."""
-    return f"step {first}" if first == last else f"steps {first} to {last}"
 
 
 # --- The rest --------------------------------------------------------------------------------------------------

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 FAMILIES = (absent, drives, links, errors, health_log, host, notes, sheet, slots, stripe_sets)
 RULES = {rule.id: rule for family in FAMILIES for rule in REGISTERED.values() if rule.run.__module__ == family.__name__}
 
-__all__ = ["FAMILIES", "RULES", "Found", "Rule", "run"]
+OF_SHEET = frozenset(rule.id for rule in RULES.values() if rule.run.__module__ == sheet.__name__)
+
+__all__ = ["FAMILIES", "OF_SHEET", "RULES", "Found", "Rule", "run"]
 
 
 def run(seen: JudgedMachine) -> Iterator[tuple[Rule, Found | Unread]]:

@@ -13,11 +13,11 @@ from agent.model import split_slots
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.machine import DOWNSTREAM_FACING, is_bridge
-from agent.model.phrasing import listed
 from agent.model.upwards import behind
 from agent.model.verdicts import EMULATED_LANES, EMULATED_VENDORS, tunnel
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
+from knowledge.phrasing import listed
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:

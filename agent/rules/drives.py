@@ -9,7 +9,8 @@ from agent.model.findings import Evidence, Severity
 from agent.model.temperature_limits import by_drive, limits
 from agent.model.unseen_parts import drives as missing_drives
 from agent.rules.rule import Compared, Found, Rule
-from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, celsius_text
+from knowledge.phrasing import celsius_text
+from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS
 from probes import platform
 from probes.unread import Unread, of
 

@@ -10,6 +10,7 @@ from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.link_errors import link_error_count, link_error_counts
 from agent.rules.rule import EXTENDED, Compared, Found, Rule
 from knowledge import pcie
+from knowledge.phrasing import quantity
 from knowledge.rates import FEW_ERRORS
 from knowledge.steps import CONTACT
 from probes.decode import set_bits
@@ -83,8 +84,7 @@ def _link_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
             offset, last = series[-1]
             whose = "both ends" if len(ends) == BOTH else ends[0].address
             rise = Evidence(f"errors of {whose}, {offset:.1f} s later", f"{last:,} (was {first:,})", "no rise")
-            more = last - first
-            counted = f"{more:,} more link error{'s' if more > 1 else ''} within {offset:.1f} s"
+            counted = f"{quantity(last - first, 'more link error')} within {offset:.1f} s"
             headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
             yield Found(judged.subject, headline, (rise, *evidence), judged=judged)
         elif first > FEW_ERRORS:

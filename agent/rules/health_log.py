@@ -12,7 +12,7 @@ from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
 from agent.model.temperature_limits import by_drive, limits
 from agent.rules.rule import Compared, Found, Rule
-from knowledge.rates import celsius_text
+from knowledge.phrasing import celsius_text, quantity
 from knowledge.steps import BELOW_LIMIT, WELL
 from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
@@ -133,9 +133,11 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
         )
         spent = [(minutes, layout, name) for minutes, layout, name in counts if isinstance(minutes, int) and minutes]
         if spent:
-            words = " and ".join(f"{_count(minutes, 'minute')} at its {name} limit" for minutes, _, name in spent)
+            words = " and ".join(f"{quantity(minutes, 'minute')} at its {name} limit" for minutes, _, name in spent)
             total = sum(minutes for minutes, _, _ in spent)
-            evidence = [Evidence(_bytes(drive, layout), _count(entry, "minute"), "none") for entry, layout, _ in spent]
+            evidence = [
+                Evidence(_bytes(drive, layout), quantity(entry, "minute"), "none") for entry, layout, _ in spent
+            ]
             without = LOAD if _too_hot(seen, drive, health) else ()
             headline = f"spent {words} or above so far{_share_of_life(health, total)}"
             yield make(headline, *evidence, without=without)
@@ -187,11 +189,11 @@ def _drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
         for how, times, layout, seconds, seconds_layout in counts:
             if not isinstance(times, int) or not times:
                 continue
-            evidence.append(Evidence(_bytes(drive, layout), _count(times, "time"), "none"))
-            words.append(f"{how} {_count(times, 'time')}")
+            evidence.append(Evidence(_bytes(drive, layout), quantity(times, "time"), "none"))
+            words.append(f"{how} {quantity(times, 'time')}")
             total += times
             if isinstance(seconds, int) and seconds:
-                evidence.append(Evidence(_bytes(drive, seconds_layout), _count(seconds, "second"), "none"))
+                evidence.append(Evidence(_bytes(drive, seconds_layout), quantity(seconds, "second"), "none"))
                 words[-1] += f" ({_duration(seconds)} in all)"
         if evidence:
             without = LOAD if _too_hot(seen, drive, health) else ()
@@ -318,7 +320,7 @@ def _drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
         errors = health.media_errors
         if isinstance(errors, int) and errors:
             evidence = Evidence(_bytes(drive, MEDIA_AND_DATA_INTEGRITY_ERRORS), f"{errors:,}", "0")
-            yield make(f"could not give data back whole {_count(errors, 'time')} so far: back up now", evidence)
+            yield make(f"could not give data back whole {quantity(errors, 'time')} so far: back up now", evidence)
 
 
 @Rule(
@@ -466,7 +468,9 @@ def _drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 Evidence(_bytes(drive, UNSAFE_SHUTDOWNS), f"{lost:,}", "a small part of its starts"),
                 Evidence(_bytes(drive, POWER_CYCLES), f"{starts:,}", "for comparison"),
             )
-            yield make(f"lost its power without notice {_count(lost, 'time')} in {_count(starts, 'start')}", *evidence)
+            yield make(
+                f"lost its power without notice {quantity(lost, 'time')} in {quantity(starts, 'start')}", *evidence
+            )
 
 
 @Rule(
@@ -596,16 +600,12 @@ def _kelvin(celsius: float) -> str:
     return f"{celsius + 273.15:.0f} K ({celsius_text(celsius)})"
 
 
-def _count(number: int, what: str) -> str:
-    return f"{number:,} {what}{'' if number == 1 else 's'}"
-
-
 def _duration(seconds: int) -> str:
     """Seconds for people, in the largest unit that says something."""
     for unit, length in (("hour", 3600), ("minute", 60)):
         if seconds >= 2 * length:
-            return _count(seconds // length, unit)
-    return _count(seconds, "second")
+            return quantity(seconds // length, unit)
+    return quantity(seconds, "second")
 
 
 def _share_of_life(health: Health, minutes: int) -> str:
@@ -614,15 +614,15 @@ def _share_of_life(health: Health, minutes: int) -> str:
         return ""
     share = minutes / (hours * MINUTES_AN_HOUR)
     words = f"{share:.1%}" if share >= 0.001 else "less than 0.1%"  # noqa: PLR2004 - where one decimal says nothing
-    return f", {words.replace('%', ' %')} of the {_count(hours, 'hour')} that it was on in its life"
+    return f", {words.replace('%', ' %')} of the {quantity(hours, 'hour')} that it was on in its life"
 
 
 def _how_often(health: Health, times: int) -> str:
     hours = health.power_on_hours
     if not isinstance(hours, int) or not hours:
         return ""
-    every = f"once in {_count(hours // times, 'hour')}" if hours >= times else f"{times / hours:.0f} times an hour"
-    return f"; of the {_count(hours, 'hour')} that it was on in its life, {every} on average"
+    every = f"once in {quantity(hours // times, 'hour')}" if hours >= times else f"{times / hours:.0f} times an hour"
+    return f"; of the {quantity(hours, 'hour')} that it was on in its life, {every} on average"
 
 
 def _written(health: Health) -> str:

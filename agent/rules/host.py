@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
-from agent.model.phrasing import first_of
 from agent.rules.rule import Compared, Found, Rule
+from knowledge.phrasing import quantity, some
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
             evidence.append(Evidence(f"{drive.name} ({model}) firmware", drive.firmware, "for the record"))
     if evidence:
         count = len(evidence)
-        yield Found("host", f"{count} firmware version{'s' if count > 1 else ''} on record", tuple(evidence))
+        yield Found("host", f"{quantity(count, 'firmware version')} on record", tuple(evidence))
 
 
 @Rule(
@@ -104,7 +104,7 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
         missing.append(Unread(what, "the drive answers the super-user only"))
     blocked = [judged for judged in seen.judged if judged.needs_root]
     if blocked:
-        keys = first_of([judged.link.key for judged in blocked], MOST_NAMES)
+        keys = some((judged.link.key for judged in blocked), 5)
         missing.append(Unread(f"verdict of {keys}", "rests on registers given to the super-user only"))
     if missing:
         evidence = tuple(
@@ -115,4 +115,4 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
             for unread in missing
         )
-        yield Found("host", f"root would add {len(missing)} kind{'s' if len(missing) > 1 else ''} of reading", evidence)
+        yield Found("host", f"root would add {quantity(len(missing), 'kind')} of reading", evidence)

@@ -10,6 +10,7 @@ from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
+from knowledge.phrasing import mbps, quantity
 from knowledge.steps import CONTACT
 
 if TYPE_CHECKING:
@@ -302,21 +303,21 @@ def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
             continue
         names = ", ".join(name for name, _ in below)
         headline = (
-            f"{len(below)} drive{'s' if len(below) > 1 else ''} behind it could move {asked:,.0f} MB/s"
-            f"{' together' if len(below) > 1 else ''}; it carries {carried:,.0f} MB/s"
+            f"{quantity(len(below), 'drive')} behind it could move {mbps(asked)}"
+            f"{' together' if len(below) > 1 else ''}; it carries {mbps(carried)}"
         )
         now = judged.now
         assert now is not None
         evidence = (
             Evidence(
                 f"{judged.link.key} link rate now",
-                f"{rate_text(now)}, {carried:,.0f} MB/s",
-                f"{asked:,.0f} MB/s, to hold back none of its drives",
+                f"{rate_text(now)}, {mbps(carried)}",
+                f"{mbps(asked)}, to hold back none of its drives",
             ),
             Evidence(
                 f"own link{'s' if len(below) > 1 else ''} of {names}",
-                f"{asked:,.0f} MB/s{' together' if len(below) > 1 else ''}",
-                f"{carried:,.0f} MB/s or less; this is {asked / carried:.1f} times as much",
+                f"{mbps(asked)}{' together' if len(below) > 1 else ''}",
+                f"{mbps(carried)} or less; this is {asked / carried:.1f} times as much",
             ),
         )
         yield Found(judged.subject, headline, evidence, judged=judged)

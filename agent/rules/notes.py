@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
-from agent.model.phrasing import first_of
 from agent.model.unseen_parts import missed
 from agent.rules.rule import Compared, Found, Rule
 from knowledge.notes import index
+from knowledge.phrasing import quantity, some
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def _nameless(functions: Iterable[PciFunction]) -> Iterator[Unread]:
     """One line for functions whose numbers were asked for in vain: any note may hold for them."""
     lost = [(function, first) for function in functions for first in [_lost_number(function)] if first is not None]
     if lost:
-        subjects = first_of([function.address for function, _ in lost], MOST_PARTS)
+        subjects = some((function.address for function, _ in lost), MOST_PARTS)
         yield of(f"which field notes hold for {subjects}", lost[0][1])
 
 
@@ -127,6 +127,7 @@ def _found(applied: Applied) -> Found:
         severity=severity,
         judged=first.judged,
         drive=first.drive is not None,
+        also=tuple(match.part.subject for match in applied.matches[1:MOST_PARTS]),
         part=_part(first),
         advises=tuple(action for action in note.advises if not (met and action == "update-firmware")),
     )
@@ -145,7 +146,7 @@ def _part(part: NotablePart) -> str:
 def _others(applied: Applied) -> str:
     """The other parts that the note holds for."""
     names = [match.part.subject for match in applied.matches[1:]]
-    return f"; so for {first_of(names, MOST_PARTS)}" if names else ""
+    return f"; so for {some(names, MOST_PARTS)}" if names else ""
 
 
 def _shown(beside: Iterable[Beside]) -> str:
@@ -175,8 +176,7 @@ def _evidence(applied: Applied) -> Iterator[Evidence]:
     for proof in proofs[:MOST_PROOFS]:
         yield _plainly(where, _proof(proof))
     if len(proofs) > MOST_PROOFS:
-        more = len(proofs) - MOST_PROOFS
-        pieces = "1 more piece" if more == 1 else f"{more} more pieces"
+        pieces = quantity(len(proofs) - MOST_PROOFS, "more piece")
         yield _plainly(where, f"{pieces} of evidence, see lanewright notes show")
     for condition in applied.matches[0].conditions:
         yield _condition(applied.matches[0], condition)

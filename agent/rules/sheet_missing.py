@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Evidence, Severity, Verdict
-from agent.model.phrasing import first_of
 from agent.model.sheet_parts import CardMatch
 from agent.rules.rule import Found
+from knowledge.phrasing import some
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -192,5 +192,5 @@ def _answering(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatch
 
 def _names(drives: Sequence[DriveMatch]) -> str:
     """Drives by the sheet's names for them."""
-    names = first_of([f'"{drive.drive.name}"' for drive in drives], MOST_NAMES)
-    return f"the drive{'s' if len(drives) > 1 else ''} {names}"
+    shown = some((f'"{drive.drive.name}"' for drive in drives), MOST_NAMES)
+    return f"the drive{'s' if len(drives) > 1 else ''} {shown}"

@@ -13,10 +13,10 @@ from msgspec.structs import replace
 
 from agent.model import throughput
 from agent.model.findings import Evidence, Verdict
-from agent.model.phrasing import first_of
 from agent.rules.rule import Found
 from agent.rules.sheet_moving import groups, out_of_place, place_words
 from knowledge import pcie
+from knowledge.phrasing import mbps, some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -86,7 +86,7 @@ def _alone(need: Broken) -> Found:
 
 
 def _says(need: Broken) -> str:
-    return f'the need "{need.need.name}" is not met: {first_of(need.words, MOST_WORDS)}'
+    return f'the need "{need.need.name}" is not met: {some(need.words, MOST_WORDS)}'
 
 
 # --- One need --------------------------------------------------------------------------------------------------
@@ -216,9 +216,9 @@ def _rates(seen: JudgedMachine, matched: MatchedSheet, need: NeedExpected) -> It
         for parts, who, most in _reached(need, fitted, flows, hops, direction):
             if most < asked * (1 - LEAST_LOSS):
                 evidence = Evidence(
-                    f"{who} when {word} alone", f"{most:,.0f} MB/s at most", _asked(matched, need, f"{asked:,.0f} MB/s")
+                    f"{who} when {word} alone", f"{mbps(most)} at most", _asked(matched, need, f"{mbps(asked)}")
                 )
-                yield parts, f"{who} can be {word} at {most:,.0f} MB/s at most, not at {asked:,.0f}", evidence
+                yield parts, f"{who} can be {word} at {mbps(most)} at most, not at {asked:,.0f}", evidence
 
 
 def _reached(

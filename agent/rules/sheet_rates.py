@@ -8,6 +8,7 @@ from agent.model.abilities import rate_text
 from agent.model.findings import Evidence, Rate, Severity, Verdict
 from agent.model.throughput import link_mbps
 from agent.rules.rule import Found
+from knowledge.phrasing import mbps, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -106,7 +107,7 @@ def _rate_below(seen: JudgedMachine, matched: MatchedSheet, when: str, key: str,
     evidence = [
         Evidence(
             f"{match.found.name} ({match.words}) {when}",
-            f"{high:,.0f} MB/s at most",
+            f"{mbps(high)} at most",
             f"{planned:,.0f} ({matched.source})",
         )
         for match, high, planned in short
@@ -114,7 +115,7 @@ def _rate_below(seen: JudgedMachine, matched: MatchedSheet, when: str, key: str,
     ]
     crossing = sum(key in flow.hops for flow in seen.flows)
     payload = f", packets of {hop.payload_bytes} bytes" if hop is not None and hop.payload_bytes is not None else ""
-    read = f"{now_text(judged)}{payload}, {crossing} drive{'s' if crossing > 1 else ''} across it"
+    read = f"{now_text(judged)}{payload}, {quantity(crossing, 'drive')} across it"
     evidence.append(Evidence(f"{key} link, which decides", read, f"lanes, packets and drives as in {matched.source}"))
     names = ", ".join(match.found.name for match, _, _ in short if match.found is not None)
     most = max(planned - high for _, high, planned in short)

@@ -11,6 +11,7 @@ from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.unseen_parts import TELLS_OF_SLOTS, missed
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
+from knowledge.phrasing import mbps
 from knowledge.steps import CONTACT
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
         )
         headline = (
             f"needs {rate_text(holder.device_can)} of a slot that can do {rate_text(holder.port_can)}; "
-            f"{judged.subject} would gain {move.gain_mbps:,.0f} MB/s there"
+            f"{judged.subject} would gain {mbps(move.gain_mbps)} there"
         )
         yield Found(holder.subject, headline, evidence, judged=judged, move=move, gain_mbps=move.gain_mbps)
 

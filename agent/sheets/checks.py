@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Final
 from agent.model.throughput import PAIRS, STRIPE_LEAST
 from agent.sheets.needs import check_needs
 from agent.sheets.wording import Say
+from knowledge.phrasing import counted, mbps, quoted
 from knowledge.rates import describe, lane_mbps
 from knowledge.slots import goes_in
-from probes.files import quoted
 
 if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
@@ -179,7 +179,7 @@ def _check_rate(say: Say, key: str, rate: float | None, part: CardSpec | DriveSp
     most = lane_mbps(part.generation) * part.lanes
     if rate is not None and rate > most and say.has(key):
         link = f"{describe(part.generation)} x{part.lanes}"
-        raise say.wrong(key, f"{rate:,.0f} MB/s are more than its own link carries ({most:,.0f} MB/s at {link})")
+        raise say.wrong(key, f"{mbps(rate)} are more than its own link carries ({mbps(most)} at {link})")
 
 
 def _check_place(say: Say, key: str, drive: DriveSpec) -> None:
@@ -212,7 +212,9 @@ def _check_bay(say: Say, key: str, drive: DriveSpec, card: CardSpec) -> None:
     if not card.bays:
         raise say.wrong(f"{key}.card", f"{quoted(card.name)} has no bays")
     if drive.bay is not None and drive.bay > card.bays:
-        raise say.wrong(f"{key}.bay", f"there is no bay {drive.bay}: {quoted(card.name)} has {_bays(card.bays)}")
+        raise say.wrong(
+            f"{key}.bay", f"there is no bay {drive.bay}: {quoted(card.name)} has {counted(card.bays, 'bay')}"
+        )
     if drive.form != card.bay_form:
         words = f"the bays of {quoted(card.name)} take {card.bay_form.upper()} drives, not {drive.form.upper()}"
         raise say.wrong(f"{key}.card", words)
@@ -238,7 +240,7 @@ def _check_drives_today(say: Say) -> None:
                 raise say.wrong(f"drive[{number}].bay", words)
         counts[drive.card] += 1
         if counts[drive.card] > most[drive.card]:
-            words = f"{quoted(drive.card)} has {_bays(most[drive.card])}, and more drives are said to be on it"
+            words = f"{quoted(drive.card)} has {counted(most[drive.card], 'bay')}, and more drives are said to be on it"
             raise say.wrong(f"drive[{number}].card", words)
 
 
@@ -259,10 +261,6 @@ def _check_stripes(say: Say) -> None:
             raise say.wrong(key, f"RAID {stripe.raid} takes at least {least} drives, and {named}")
         if stripe.raid == PAIRS and len(stripe.drives) % 2:
             raise say.wrong(key, f"RAID {PAIRS} takes drives in pairs, and {named}")
-
-
-def _bays(count: int) -> str:
-    return "one bay" if count == 1 else f"{count} bays"
 
 
 def _too_short(lanes: int, connector: int) -> str:

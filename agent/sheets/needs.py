@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from probes.files import quoted
+from knowledge.phrasing import quoted
 
 if TYPE_CHECKING:
     from agent.model.expected import Need

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.model.sheet_slots import slot_words
 from agent.model.throughput import Flow, Hop
 from agent.sheets.sheet import DrivePlace, Placement
+from knowledge.phrasing import slot_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

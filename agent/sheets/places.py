@@ -15,9 +15,10 @@ from agent.model.machine import device_place
 from agent.model.tree import Tree
 from knowledge import pcie
 from knowledge.classes import class_words
+from knowledge.phrasing import printable
 from knowledge.rates import WIDTHS
 from knowledge.slots import CONNECTORS
-from probes.files import printable
+from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -14,9 +14,10 @@ from agent.model.expected import Need
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink
 from agent.toml.tables import problem, problem_at, tables
 from knowledge.parts import CardKind, DriveKind, kinds, nearest, typical_watts
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
 from knowledge.slots import MODULE_LANES
-from probes.files import printable, quoted, read_standard_input, read_whole
+from probes.files import read_standard_input, read_whole
 
 if TYPE_CHECKING:
     from msgspec import Struct

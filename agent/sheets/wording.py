@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.sheets.sheet import fail
 from knowledge.parts import nearest
-from probes.files import quoted
+from knowledge.phrasing import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -17,8 +17,6 @@ from probes.samples import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from probes.samples import DriveHead, Head
 
 IS_GONE: Final = "the drive is gone"
@@ -51,9 +49,3 @@ def names_of(drive: DriveHead) -> dict[str, str]:
 def names_of_others(head: Head) -> dict[str, str]:
     """The temperatures beside the drives' own in words for people."""
     return {other(place): f"the temperature of {name}" for place, name in enumerate(head.others)}
-
-
-def listed(names: Sequence[str]) -> str:
-    """Several things as a part of a sentence: "a, b and c"."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last

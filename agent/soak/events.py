@@ -9,7 +9,8 @@ from math import nan
 from typing import TYPE_CHECKING, Final
 
 from agent.soak import called
-from knowledge.rates import GTPS, celsius_text, describe
+from knowledge.phrasing import celsius_text, listed
+from knowledge.rates import GTPS, describe
 from probes.answers import ASLEEP
 from probes.samples import COUNTERS, Event, other
 from probes.unread import Unread
@@ -157,7 +158,7 @@ class _Turns:
             yield f"{self._listed(lost)} could not be read: {why}"
 
     def _listed(self, words: Sequence[str]) -> str:
-        return called.listed([self._names[word] for word in words])
+        return listed([self._names[word] for word in words])
 
 
 class _Limit:

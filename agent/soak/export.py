@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import astuple
 
 from agent.soak.daytime import Daytime
+from knowledge.phrasing import no_formula
 from probes.samples import ERRORS, LINK, Missed, other
 
 if TYPE_CHECKING:
@@ -57,7 +58,6 @@ _OWN: Final = {
     "other": _NAMES[: _NAMES.index("hottest_celsius")],
     "event": _NAMES[: _NAMES.index("celsius")],
 }
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")  # what spreadsheets take for a formula or command
 
 
 def csv_rows(soak: Soak) -> Iterator[str]:
@@ -106,7 +106,7 @@ def _cell(text: str) -> str:
     """Text that no spreadsheet takes for a formula and no terminal for a command."""
     if not text.isprintable():
         text = "".join(letter if letter.isprintable() else _escape(letter) for letter in text)
-    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
+    return no_formula(text)
 
 
 def _escape(letter: str) -> str:

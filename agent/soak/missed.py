@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Final
 
 from agent.soak import wording
 from agent.soak.analysed import Missing, TimeSpan
-from agent.soak.called import listed, names_of, names_of_others
+from agent.soak.called import names_of, names_of_others
 from agent.soak.series import BLOCK_SECONDS, STANDS_FOR
+from knowledge.phrasing import listed
 from probes.answers import ASLEEP
 from probes.samples import (
     COUNTERS,

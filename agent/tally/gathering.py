@@ -23,11 +23,11 @@ from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from knowledge import pcie
 from knowledge.classes import class_words
+from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
 from probes import collect
 from probes.capture import load_file, recorded
 from probes.facts import Health
-from probes.files import printable, quoted
 from probes.redact_text import host_name
 from probes.tokens import Known, is_placeholder
 from probes.unread import Unread, readable

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from knowledge.parts import nearest
-from probes.files import printable
+from knowledge.phrasing import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from knowledge.phrasing import printable
 from knowledge.problems import BadInput
-from probes.files import printable
 
 LINE_LIMIT: Final = 2000  # characters
 DOTS_LIMIT: Final = 32  # in one line; the TOML reader takes memory by the square of a dotted key's parts
@@ -14,7 +14,7 @@ DOTS_LIMIT: Final = 32  # in one line; the TOML reader takes memory by the squar
 def problem(source: str, line: int | None, words: str, key: str = "") -> BadInput:
     """One sentence: where, and what is wrong there."""
     where = [printable(source), *([f"line {line}"] if line is not None else []), *([printable(key)] if key else [])]
-    return BadInput(f"{', '.join(where)}: {words}")
+    return BadInput(f"{', '.join(where)}: {words}", line)
 
 
 def problem_at(source: str, lines: dict[str, int], key: str, words: str) -> BadInput:

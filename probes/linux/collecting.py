@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from knowledge.rates import WIDTHS, parse_speed
 from probes import smbios
-from probes.answers import ASLEEP, MOST_DIGITS, NOT_RECORDED, NOTHING_GIVEN, failed
+from probes.answers import ASLEEP, GONE, MOST_DIGITS, NOT_RECORDED, NOTHING_GIVEN
 from probes.decode import SIZES_FOR_ANYBODY, Registers
 from probes.facts import (
     ErrorCounters,
@@ -28,7 +28,7 @@ from probes.linux.listed import FolderFiles, listed
 from probes.linux.storage import block_drives, nvme_drives, sensors
 from probes.linux.values import count, integer, is_address, last, named, real, whole
 from probes.reads import Recorded, Recording
-from probes.unread import Unread, of, together
+from probes.unread import NOT_TOLD, Unread, of, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -166,7 +166,7 @@ def _functions(reads: Reads, addresses: Sequence[str], unread: list[Unread]) -> 
     told = reads.udev("pci")
     known = frozenset() if isinstance(told, Unread) else frozenset(told.split("\n"))
     # A system without udev has no names; one whose udev does not answer keeps them to itself.
-    lost = told if isinstance(told, Unread) and told.why not in NO_UDEV else None
+    lost = told if isinstance(told, Unread) and told.code not in NO_UDEV and told.why != NOT_RECORDED else None
     found, troubles = [], {}
     short = 0
     for address in addresses:
@@ -208,18 +208,15 @@ def _nameless(found: Sequence[PciFunction]) -> Iterator[Unread]:
         yield of(f"maker and model of {first if len(lost) == 1 else f'{len(lost)} functions'}", why.minor)
 
 
-NO_UDEV: Final = frozenset(failed("", name).why for name in ("ENOSYS", "ENOTSUP", "ENODATA")) | {NOT_RECORDED}
+NO_UDEV: Final = frozenset({"ENOSYS", "ENOTSUP", "ENODATA"})
 
 
 def _together(address: str, problems: Sequence[Unread]) -> Unread:
     """One line for several failed reads of one device."""
     found = together(address, problems)
-    if all(problem.why.endswith(GONE) for problem in problems):
+    if all(problem.code in GONE for problem in problems):
         return replace(found, why=f"the device went away while it was read: {problems[0].why}")
     return found
-
-
-GONE: Final = ("(ENOENT)", "(ENODEV)", "(ENXIO)")
 
 
 def _function(reads: Reads, address: str, names: str | Unread | None) -> tuple[PciFunction, list[Unread]]:
@@ -301,14 +298,15 @@ def _link_attributes(asked: FolderFiles, *, asleep: bool) -> LinkAttributes | No
     if not asked.offers("current_link_speed") and not asked.offers("max_link_speed"):
         return None
 
-    def told(name: str) -> str | Unread:
-        key = f"text {asked.place}/{name}"
-        answer = Unread(key, ASLEEP) if asleep else asked.text(name)
-        return Unread(key, "not there") if answer is None else answer
-
-    speed, width, max_speed, max_width = (told(name) for name in LINK_FILES)
-    if asked.lost and all(isinstance(value, Unread) and value.why == "not there" for value in (speed, max_speed)):
+    answers = {
+        name: Unread(f"text {asked.place}/{name}", ASLEEP) if asleep else asked.text(name) for name in LINK_FILES
+    }
+    if asked.lost and answers["current_link_speed"] is None and answers["max_link_speed"] is None:
         return None
+    speed, width, max_speed, max_width = (
+        Unread(f"text {asked.place}/{name}", "not there") if answer is None else answer
+        for name, answer in answers.items()
+    )
     return LinkAttributes(
         speed=_speed(speed, f"text {asked.place}/current_link_speed"),
         width=_width(width, f"text {asked.place}/current_link_width"),
@@ -453,4 +451,6 @@ def _virtual(processor: str | Unread) -> bool | Unread:
     for line in processor.splitlines():
         if line.startswith("flags"):
             return "hypervisor" in line.split()
-    return Unread("text /proc/cpuinfo", "this processor does not tell whether it runs under a hypervisor")
+    return Unread(
+        "text /proc/cpuinfo", "this processor does not tell whether it runs under a hypervisor", code=NOT_TOLD
+    )

@@ -14,7 +14,7 @@ from probes.answers import ASLEEP, NOT_RECORDED, NOTHING_GIVEN, OF_ROOT, failed
 from probes.facts import BlockDevice, Drive, Gap, Sensor
 from probes.linux.listed import FolderFiles, listed
 from probes.linux.values import is_address, named, whole
-from probes.unread import Unread, of
+from probes.unread import NONSENSE, Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -409,7 +409,7 @@ def _sensor(
             return number
         degrees = number / 1000
         if number in ABSENT_MILLIDEGREES or not PLAUSIBLE_CELSIUS[0] < degrees < PLAUSIBLE_CELSIUS[1]:
-            return Unread(key, f"reads {number}, which is no temperature")
+            return Unread(key, f"reads {number}, which is no temperature", code=NONSENSE)
         return degrees
 
     # Reading `_max` of an NVMe drive makes the kernel send Get Features; only Identify and Get Log Page are asked for.
@@ -430,4 +430,4 @@ def _sensor(
 
 def _given(limit: float | Unread | None) -> float | Unread | None:
     """A limit; what the kernel makes of one that is not set is none."""
-    return None if isinstance(limit, Unread) and limit.why.startswith("reads ") else limit
+    return None if isinstance(limit, Unread) and limit.code == NONSENSE else limit

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from probes.answers import MOST_DIGITS, NOTHING_GIVEN
-from probes.unread import Unread
+from probes.unread import NONSENSE, Unread
 
 
 def is_address(text: str) -> bool:
@@ -40,7 +40,7 @@ def integer(text: str, key: str) -> int | Unread:
             number = MOST + 1
         if -MOST <= number <= MOST:
             return number
-    return Unread(key, f'reads "{text[:40]}", not a number')
+    return Unread(key, f'reads "{text[:40]}", not a number', code=NONSENSE)
 
 
 def named(answer: str | Unread | None) -> str | Unread | None:

@@ -12,13 +12,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from knowledge.rates import parse_speed
-from probes.answers import ASLEEP, MOST_DIGITS, failed
+from probes.answers import ASLEEP, GONE, MOST_DIGITS
 from probes.linux.counts import counted, traffic
 from probes.linux.storage import DRIVE_CHIPS, PLAUSIBLE_CELSIUS, drive_of
 from probes.linux.values import is_address, whole
 from probes.samples import COUNTERS, ERRORS, LINK, TEMPERATURE, Counters
 from probes.temperatures import LostTemperature, Temperature, Temperatures
-from probes.unread import Unread
+from probes.unread import NONSENSE, Unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -43,9 +43,7 @@ PCI: Final = "/sys/bus/pci/devices"
 MOST_LANES: Final = 32
 ERROR_FILES: Final = ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal")
 SLEEPS: Final = frozenset({"D3cold", "suspended", "suspending"})
-GONE: Final = frozenset(failed("", name).why for name in ("ENOENT", "ENODEV", "ENXIO"))
 NOTHING: Final = "nothing was given"
-SAYS: Final = "reads "  # how the reason begins where an answer came and made no sense
 # Temperatures of single cores are left out where their chip gives that of the whole processor.
 WHOLE_PROCESSOR: Final = "Package"
 ONE_CORE: Final = "Core "
@@ -61,7 +59,7 @@ def drive_folder(name: str) -> str:
 def drive_is_gone(reads: Reads, name: str) -> bool:
     """Whether the folder of a drive is not there any more; one that cannot be looked up says nothing."""
     answer = reads.target(drive_folder(name))
-    return isinstance(answer, Unread) and answer.why in GONE
+    return isinstance(answer, Unread) and answer.code in GONE
 
 
 def temperatures(reads: Reads) -> Temperatures:
@@ -93,7 +91,7 @@ def temperatures(reads: Reads) -> Temperatures:
 
 def _of(what: str, lost: Unread) -> Unread:
     """The same reason for something else."""
-    return Unread(what, lost.why, lost.needs_root)
+    return Unread(what, lost.why, lost.needs_root, code=lost.code)
 
 
 def _given(answer: str | Unread) -> str | Unread:
@@ -172,7 +170,7 @@ def celsius(reads: Reads, path: str, what: str = TEMPERATURE) -> float | Unread:
     if isinstance(number, Unread):
         return _of(what, number)
     if not 0 <= number < PLAUSIBLE_CELSIUS[1] * 1000:
-        return Unread(what, f"{SAYS}{number}, which is no temperature")
+        return Unread(what, f"reads {number}, which is no temperature", code=NONSENSE)
     return number / 1000
 
 
@@ -184,7 +182,7 @@ def celsius_if_awake(reads: Reads, temperature: Temperature, what: str = TEMPERA
 
 def did_not_answer(answer: float | Unread) -> bool:
     """Whether a sensor gave no answer; one that made no sense is one, and what a right is missing for may have one."""
-    return isinstance(answer, Unread) and not answer.needs_root and not answer.why.startswith(SAYS)
+    return isinstance(answer, Unread) and not answer.needs_root and answer.code != NONSENSE
 
 
 def _left_alone(state: str | Unread, what: str) -> Unread | None:
@@ -231,10 +229,10 @@ class LinkReader:
 def _rate(speed: str, width: str) -> tuple[int, int] | Unread:
     generation, lanes = parse_speed(speed), whole(width, LINK)
     if generation is None:
-        return Unread(LINK, f'{SAYS}"{speed[:LONGEST_WORD]}", which is no speed of a link')
+        return Unread(LINK, f'reads "{speed[:LONGEST_WORD]}", which is no speed of a link')
     if isinstance(lanes, Unread):
         return lanes
-    return (generation, lanes) if 0 <= lanes <= MOST_LANES else Unread(LINK, f"{SAYS}{lanes} lanes")
+    return (generation, lanes) if 0 <= lanes <= MOST_LANES else Unread(LINK, f"reads {lanes} lanes")
 
 
 class ErrorReader:
@@ -256,7 +254,7 @@ class ErrorReader:
         is_total = label.rpartition("\n")[2].startswith("TOTAL_ERR")
         if not (is_total and count.isascii() and count.isdigit() and len(count) <= MOST_DIGITS):
             last = answer.rpartition("\n")[2]
-            return Unread(ERRORS, f'{SAYS}"{last[:LONGEST_WORD]}", which is no total of errors')
+            return Unread(ERRORS, f'reads "{last[:LONGEST_WORD]}", which is no total of errors')
         self._counted.add(path)
         return int(count)
 

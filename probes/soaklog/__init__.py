@@ -33,8 +33,8 @@ import os
 from itertools import chain
 from typing import TYPE_CHECKING, Final, TypeVar
 
+from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
-from probes.files import quoted
 from probes.soaklog.reading import Log
 from probes.soaklog.schema import reason
 from probes.soaklog.writing import Writer

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 import msgspec
 from msgspec import Meta
 
+from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
-from probes.files import quoted
 from probes.samples import COUNTERS, ERRORS, LINK, RATES, Counters, DriveSample, End, Event, Head, Moment, Soak
 from probes.samples import other as other_word
 from probes.samples import sensor as sensor_word

@@ -6,7 +6,7 @@ import os
 import sqlite3
 from typing import Final
 
-from probes.files import printable
+from knowledge.phrasing import printable
 from probes.samples import Counters
 
 FORMAT: Final = "lanewright-soak"

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 import msgspec
 
+from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
-from probes.files import check_place, quoted
+from probes.files import check_place
 from probes.samples import COUNTERS, other
 from probes.soaklog.schema import (
     COUNTER_COLUMNS,

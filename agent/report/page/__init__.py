@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from agent.report.plain import plain
+from knowledge.phrasing import plain, some
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,8 +70,7 @@ def page(
 
 
 def _title(machines: Sequence[str], soaks: Sequence[str]) -> str:
-    names = list(dict.fromkeys((*machines, *soaks)))
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")  # noqa: PLR2004 - as many
+    return some(dict.fromkeys((*machines, *soaks)), 3)
 
 
 def _environment() -> Environment:

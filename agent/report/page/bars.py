@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from agent.model.throughput import ceiling_mbps
 from agent.report.page import words
-from agent.report.plain import mbps
+from knowledge.phrasing import mbps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -44,22 +44,23 @@ class RangeBar(Struct, frozen=True):
     label: str
     rates: tuple[float, float]
     ceiling: float | None
+    way: str = "reading"
 
 
 def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[RangeBar]:
     """All that is told of a drive's rates, with the ceiling of its own link at the best of both its ends."""
     read, write = (_ceiling(seen, audit, way) for way in ("to_host", "to_drive"))
     both_read, both_write = seen.both if seen.both is not None else (None, None)
-    for label, rates, ceiling in (
-        ("read alone", seen.alone, read),
-        (f"read, {ALL}", seen.together, read),
-        ("written alone", seen.alone_write, write),
-        (f"written, {ALL}", seen.together_write, write),
-        ("read (all read and written)", both_read, read),
-        ("written (all read and written)", both_write, write),
+    for label, rates, ceiling, way in (
+        ("read alone", seen.alone, read, "reading"),
+        (f"read, {ALL}", seen.together, read, "reading"),
+        ("written alone", seen.alone_write, write, "writing"),
+        (f"written, {ALL}", seen.together_write, write, "writing"),
+        ("read (all read and written)", both_read, read, "reading"),
+        ("written (all read and written)", both_write, write, "writing"),
     ):
         if rates is not None:
-            yield RangeBar(label, rates, ceiling)
+            yield RangeBar(label, rates, ceiling, way)
 
 
 def loads_of_stripe(seen: StripeSeen) -> Iterator[RangeBar]:
@@ -85,12 +86,8 @@ def _ceiling(seen: DriveSeen, audit: Audit, way: Direction) -> float | None:
 
 def ceilings(loads: Sequence[RangeBar]) -> str:
     """The ceilings of reading and of writing in words, "" where none is known."""
-    found = {}
-    for way, verb in (("reading", "read"), ("writing", "written")):
-        rate = next((load.ceiling for load in loads if load.label.startswith(verb) and load.ceiling is not None), None)
-        if rate is not None:
-            found[way] = mbps(rate)
-    return " and ".join(f"{rate} {way}" for way, rate in found.items())
+    found = {load.way: load.ceiling for load in loads if load.ceiling is not None}
+    return " and ".join(f"{mbps(rate)} {way}" for way, rate in found.items())
 
 
 def longest(loads: Sequence[RangeBar]) -> float:

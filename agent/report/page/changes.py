@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from agent.report import compare_rows as rows
 from agent.report.page import words
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
     from agent.audit import Audit
@@ -16,13 +16,6 @@ if TYPE_CHECKING:
 
 # How the word of a direction looks.
 LOOKS: Final = {"better": "ok", "worse": "fault", "changed": "plainly"}
-
-
-class Topic(Struct, frozen=True):
-    """A table of changes: its title and its rows, whose first cell is the direction in a word."""
-
-    title: str
-    rows: tuple[tuple[str, ...], ...]
 
 
 class ChangesShown(Struct, frozen=True, kw_only=True):
@@ -33,12 +26,9 @@ class ChangesShown(Struct, frozen=True, kw_only=True):
     other_machine: str
     before: str
     after: str
-    parts: tuple[tuple[str, ...], ...]
-    topics: tuple[Topic, ...]
-    findings: tuple[tuple[str, ...], ...]
+    sections: tuple[rows.ChangeSection, ...]
     doubts: tuple[tuple[str, str], ...]
     looks: dict[str, str]
-    heads: dict[str, tuple[str, ...]]
 
 
 def changes(found: Comparison) -> ChangesShown:
@@ -50,16 +40,9 @@ def changes(found: Comparison) -> ChangesShown:
         other_machine=words.sentence(other) if found.other_machine else "",
         before=_when(found.before),
         after=_when(found.after),
-        parts=tuple(rows.parts(found)),
-        topics=tuple(Topic(title, tuple(map(rows.change, some))) for title, some in rows.topics(found)),
-        findings=tuple(map(rows.finding, found.findings)),
+        sections=tuple(rows.sections(found)),
         doubts=tuple(rows.doubts(found)),
         looks=LOOKS,
-        heads={
-            "parts": rows.HEAD_PARTS,
-            "changes": ("Is", *rows.HEAD_CHANGES[1:]),
-            "findings": ("Is", *rows.HEAD_FINDINGS[1:]),
-        },
     )
 
 

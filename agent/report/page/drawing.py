@@ -207,13 +207,12 @@ class _Wide(_Sheet):
 
 def _inside(entry: MapEntry, room: float) -> list[tuple[str, str]]:
     """What stands in a box with so much room, line by line, with the look of each line."""
-    verdict, _, could = entry.mark.partition(": ")
     lines = [
         *((line, "name") for line in wrapped(entry.name, room, LARGE * BOLD)),
         (entry.what, "what"),
         (entry.also, "what"),
-        (verdict, f"held {entry.severity}"),
-        (could, f"held {entry.severity}"),
+        (entry.held, f"held {entry.severity}"),
+        (entry.could, f"held {entry.severity}"),
     ]
     return [line for line in lines if line[0]]
 

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from agent.report import step_blocks
 from agent.report import words as shared
 from agent.report.page import words
-from agent.report.plain import mbps, plain
+from knowledge.phrasing import mbps, plain
 from knowledge.steps import SHORT
 
 if TYPE_CHECKING:
@@ -91,15 +92,15 @@ def _run(together: Sequence[Step], first: int) -> StepRun:
     last = first + len(together) - 1
     brief = ", ".join(SHORT.get(caution, plain(caution)) for caution in cautions)
     return StepRun(
-        tuple(plain(caution, shared.STEP) for caution in cautions),
-        shared.which(first, last),
+        tuple(plain(caution, step_blocks.STEP) for caution in cautions),
+        step_blocks.which(first, last),
         tuple(
             StepShown(
                 number=first + place,
-                text=plain(step.text, shared.STEP),
+                text=plain(step.text, step_blocks.STEP),
                 again=brief,
                 gain="" if step.gain_mbps is None else f"up to {mbps(step.gain_mbps)} more",
-                verify=plain(step.verify, shared.VERIFY),
+                verify=plain(step.verify, step_blocks.VERIFY),
             )
             for place, step in enumerate(together)
         ),

@@ -18,7 +18,8 @@ from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
 from agent.report.page.findings import FindingShown, findings
 from agent.report.page.map import chart
-from agent.report.plain import board, mbps, plain, quantity, size, stripe_caution, told
+from agent.report.plain import board, size, told
+from knowledge.phrasing import mbps, plain, quantity, some
 from probes.facts import FirmwareSlots
 from probes.unread import Unread
 
@@ -193,7 +194,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         links=tuple(_links(audit)),
         drives=tuple(_alike([_drive(seen, audit, loads[seen.drive.name], scale) for seen in audit.drives])),
         stripes=tuple(_stripes(audit, scale)),
-        cautions=tuple(dict.fromkeys(filter(None, map(stripe_caution, audit.stripes)))),
+        cautions=drive_words.stripe_cautions(audit),
         map=drawings(drawn),
         chart=drawn.entries,
         left_out=drawn.left_out,
@@ -209,7 +210,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
 def _map_words(audit: Audit) -> str:
     """What the map shows as a whole."""
     held = [link for link in audit.links if link.link.device is not None and link.verdict.severity.rank < ON_THE_WAY]
-    names = words.listed(f"{shared.port(judged)} ({judged.verdict.value})" for judged in held)
+    names = some(f"{shared.port(judged)} ({judged.verdict.value})" for judged in held)
     fitted = [link for link in audit.links if link.link.device is not None]
     untold = sum(judged.verdict is Verdict.UNKNOWN for judged in fitted)
     none = f"None is known to be held back, {untold} could not be judged." if untold else "None is held back."
@@ -313,10 +314,10 @@ def _alike(drives: Sequence[DriveShown]) -> Iterator[DriveShown]:
         hops = zip(*(drive.hops for drive in together), strict=True)
         yield structs.replace(
             first,
-            name=words.listed([drive.name for drive in together], 8),
+            name=some([drive.name for drive in together], 8),
             members=tuple(member for drive in together for member in drive.members),
             hops=tuple(
-                HopShown(alike[0].rate, words.listed(dict.fromkeys(hop.where for hop in alike), 4), alike[0].mark)
+                HopShown(alike[0].rate, some(dict.fromkeys(hop.where for hop in alike), 4), alike[0].mark)
                 for alike in hops
             ),
         )
@@ -361,7 +362,7 @@ def _firmware(audit: Audit) -> Iterator[FirmwareRow]:
             plain(drive.name, words.SHORT),
             plain(told(drive.model), words.NAME),
             told(drive.firmware),
-            _told_by_drive(drive)[1],
+            _slots(drive),
         )
 
 
@@ -370,15 +371,14 @@ def _health(audit: Audit) -> Iterator[HealthRow]:
         drive = seen.drive
         if drive.health is None:
             continue
-        lines = _told_by_drive(drive)[0]
+        lines = tuple(health.life_and_wear(drive))
         if isinstance(drive.health, Unread):
             lines = (f"not known ({plain(drive.health.why)})",)
         yield HealthRow(plain(drive.name, words.SHORT), plain(told(drive.model), words.NAME), lines)
 
 
-def _told_by_drive(drive: Drive) -> tuple[tuple[str, ...], str]:
-    """What a drive says of its health, line by line, and of its firmware slots ("" where it says nothing of them)."""
-    lines = tuple(health.lines(drive))
-    if not isinstance(drive.firmware_slots, FirmwareSlots):
-        return lines, "not known" if isinstance(drive.firmware_slots, Unread) else ""
-    return lines[:-1], lines[-1].removeprefix("firmware slots: ")
+def _slots(drive: Drive) -> str:
+    """What a drive says of its firmware slots, "" where it says nothing of them."""
+    if isinstance(drive.firmware_slots, FirmwareSlots):
+        return health.slots(drive.firmware_slots)
+    return "not known" if isinstance(drive.firmware_slots, Unread) else ""

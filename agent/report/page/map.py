@@ -15,7 +15,8 @@ from agent.model.tree import Tree
 from agent.report import words as shared
 from agent.report.drive_words import where
 from agent.report.page import words
-from agent.report.plain import describe, plain, quantity, told
+from agent.report.plain import describe, told
+from knowledge.phrasing import plain, quantity, some
 from knowledge.rates import GTPS
 from probes.unread import Unread
 
@@ -43,8 +44,9 @@ class MapEntry(Struct, frozen=True, kw_only=True):
     """A link of the map and what is below it.
 
     `slot` and `rate` stand at the line, `name` and `what` in the box at its end, `also` too where there is room.
-    `lanes` are in use, `bed` the lanes that could be; 0 where nothing is known or nothing runs. `mark` is the word of
-    what holds it back, "" for nothing; `at_end` tells that it is of what is in the box, while the link is well.
+    `lanes` are in use, `bed` the lanes that could be; 0 where nothing is known or nothing runs. `held` is the word of
+    what holds it back, "" for nothing, and `could` what there is to say of that; `at_end` tells that it is of what is
+    in the box, while the link is well.
     `kind` is "link", "empty", "hidden" (its port is not visible), "virtual", "own" (not PCI Express) or "fold".
     """
 
@@ -54,12 +56,18 @@ class MapEntry(Struct, frozen=True, kw_only=True):
     what: str
     lanes: int = 0
     bed: int = 0
-    mark: str = ""
+    held: str = ""
+    could: str = ""
     also: str = ""
     severity: str = OK
     at_end: bool = False
     kind: str = "link"
     below: tuple[MapEntry, ...] = ()
+
+    @property
+    def mark(self) -> str:
+        """What holds it back in one line, "" for nothing."""
+        return f"{self.held}: {self.could}" if self.could else self.held
 
     @property
     def size(self) -> int:
@@ -118,9 +126,9 @@ class _Mapped:
     def _entry(self, judged: Judged, depth: int = 1) -> MapEntry:
         could = shared.best(judged) or judged.port_can
         name, what = self._box(judged)
-        mark = _mark(judged, could)
-        faulty = "" if mark else self._faulty(judged)
-        sharing = "" if mark or faulty else self._shared(judged)
+        held, more = _held(judged, could)
+        faulty = "" if held else self._faulty(judged)
+        sharing = "" if held or faulty else self._shared(judged)
         return MapEntry(
             slot=shared.port(judged),
             rate=words.now(judged),
@@ -128,7 +136,8 @@ class _Mapped:
             what=what,
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
             bed=could.width if could is not None and judged.verdict is not Verdict.VIRTUAL else 0,
-            mark=mark or faulty or sharing,
+            held=held or faulty or ("shared" if sharing else ""),
+            could=more or sharing,
             also="" if what else judged.device_address or "",
             severity=_severity(judged, faulty, sharing),
             at_end=bool(faulty),
@@ -159,7 +168,7 @@ class _Mapped:
             and seen.together is not None
             and seen.together[1] < seen.alone[1] * SHARED
         ]
-        return f"shared: holds back {quantity(len(held), 'drive')}" if held else ""
+        return f"holds back {quantity(len(held), 'drive')}" if held else ""
 
     def _below(self, judged: Judged, depth: int) -> Iterator[MapEntry]:
         """What hangs on a link; what lies deeper than people nest cards is one entry."""
@@ -202,9 +211,9 @@ class _Mapped:
             yield MapEntry(
                 slot=plain(at, words.SHORT),
                 rate=rate,
-                name=words.listed((plain(name, words.SHORT) for name in names), 4),
+                name=some((plain(name, words.SHORT) for name in names), 4),
                 what="",
-                mark=faulty,
+                held=faulty,
                 severity=Severity.FAULT.value if faulty else OK,
                 at_end=bool(faulty),
                 kind="own",
@@ -215,7 +224,7 @@ class _Mapped:
         fitted = [judged for judged in rest if judged.link.device is not None]
         empty = [judged for judged in rest if judged.link.device is None]
         if fitted:
-            names = words.listed(dict.fromkeys(self._box(judged)[0] for judged in fitted), 3)
+            names = some(dict.fromkeys(self._box(judged)[0] for judged in fitted), 3)
             told = all(judged.link.onboard or judged.link.slot_lost is None for judged in fitted)
             yield MapEntry(
                 slot="on the board" if told else "no slot known",
@@ -249,15 +258,15 @@ def _kind(judged: Judged) -> str:
     return "hidden" if judged.link.port is None else "link"
 
 
-def _mark(judged: Judged, could: Rate | None) -> str:
-    """The word of what holds a link back, with what it could do where that is more."""
+def _held(judged: Judged, could: Rate | None) -> tuple[str, str]:
+    """The word of what holds a link back, and what it could do where that is more."""
     if judged.verdict.severity is Severity.OK or (judged.link.device is None and judged.verdict is not Verdict.DARK):
-        return ""
+        return "", ""
     now = judged.now
     if now is None or could is None or (could.width <= now.width and could.speed <= now.speed):
-        return judged.verdict.value
+        return judged.verdict.value, ""
     wider, faster = could.width > now.width, could.speed > now.speed
-    return f"{judged.verdict.value}: could be {' '.join(_parts(could, wider=wider, faster=faster))}"
+    return judged.verdict.value, f"could be {' '.join(_parts(could, wider=wider, faster=faster))}"
 
 
 def _parts(could: Rate, *, wider: bool, faster: bool) -> Iterator[str]:
@@ -300,10 +309,11 @@ def _one_of(alike: Sequence[MapEntry]) -> MapEntry:
         rate=first.rate,
         name=f"{len(alike)} alike",
         what=first.what if len(names) > 1 and first.what else first.name,
-        also=words.listed(names, 4) if len(names) > 1 else "",
+        also=some(names, 4) if len(names) > 1 else "",
         lanes=first.lanes,
         bed=first.bed,
-        mark=first.mark,
+        held=first.held,
+        could=first.could,
         severity=first.severity,
         at_end=first.at_end,
         kind=first.kind,

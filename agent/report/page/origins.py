@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.report.plain import plain
+from knowledge.phrasing import plain
 from knowledge.rates import NEAR_CRITICAL_CELSIUS, NEAR_LIMIT_CELSIUS, RULE_OF_THUMB
 from probes import platform
 

@@ -13,12 +13,13 @@ from agent.report import soak_words, soaking
 from agent.report.page import words
 from agent.report.page.findings import runs
 from agent.report.page.plot import drawn_drives, plots
-from agent.report.plain import machine_named, plain
+from agent.report.plain import machine_named
 from agent.report.plot_points import MOST_EVENTS
 from agent.report.soak_words import SENTENCE
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
 from agent.soak.throttling import untold
+from knowledge.phrasing import plain, some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -123,7 +124,7 @@ def _verdict(drives: Sequence[DriveAnalysis], seconds: float) -> str:
     groups: dict[str, list[str]] = {}
     for drive in drives:
         groups.setdefault(headline(drive, seconds)[1], []).append(plain(drive.head.name, words.SHORT))
-    said = "; ".join(f"{words.listed(names, 8)}: {what}" for what, names in groups.items())
+    said = "; ".join(f"{some(names, 8)}: {what}" for what, names in groups.items())
     return f"{said}." if said else "No drives were seen."
 
 

@@ -11,14 +11,10 @@ from agent.model.findings import Severity, Verdict
 from agent.model.unseen_parts import missed
 from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
-from agent.report.plain import mbps_range, plain
-from knowledge.phrasing import begun
-from knowledge.rates import celsius_text
+from knowledge.phrasing import begun, celsius_text, mbps_range, plain
 from probes.tokens import is_word_token
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
@@ -44,14 +40,6 @@ def sentence(text: str) -> str:
     """Words with a capital and an end, as a sentence has them; "" stays as it is."""
     whole = begun(text)
     return whole if not whole or whole.endswith((".", "!", "?")) else f"{whole}."
-
-
-def listed(names: Iterable[str], most: int = 6) -> str:
-    """Names in a row; of very many the first ones, and how many more there are."""
-    found = list(names)
-    if len(found) <= most:
-        return ", ".join(found)
-    return f"{', '.join(found[:most])} and {len(found) - most} more"
 
 
 # --- The machine -----------------------------------------------------------------------------------------------
