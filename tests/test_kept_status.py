@@ -237,6 +237,12 @@ def test_sound_on_many_lanes_is_that_of_a_display_card(lanes: int, fresh: str, v
     assert words == ([f"audio function on a link of {lanes} lanes"] if verdict is Verdict.RESTING else [])
 
 
+def test_lanes_of_a_port_that_is_not_the_true_one_excuse_nothing() -> None:
+    """How many lanes are wired below an emulated port says nothing of the slot: lost lanes are lost all the same."""
+    found = judged(port(can=(4, 32), wired_lanes=LOST), device((3, 4), (3, 2)))
+    assert (found.verdict, found.port_hidden) == (Verdict.NARROW, True)
+
+
 def test_the_wired_lanes_are_those_of_the_port() -> None:
     """The same property at the card's own end, where it speaks of slots further down, changes nothing."""
     found = judged(port(), device((3, 8), (3, 4), class_code=NETWORK, wired_lanes=4))

@@ -556,6 +556,7 @@ WAS_MANAGED: Final = (
     "0",
 )
 BARE: Final = "0000:00:05.0"
+UNREAD: Final = {pcie.LINK_STATUS: {"current_link_speed": 0}}
 NO_FIGURES: Final[dict[str, Any]] = {
     "registers": {pcie.LINK_CAPABILITIES: NOTHING, pcie.LINK_CAPABILITIES_2: {"supported_link_speeds_vector": 0}},
     "attributes": {"max_link_speed": "Unknown", "max_link_width": "255"},
@@ -789,6 +790,62 @@ def test_what_was_seen_later_is_told_once_for_all_looks(rates: list[Can], why: s
 def test_a_verdict_says_in_one_sentence_what_falls_short(machine: Machine, why: str) -> None:
     """What runs, of what could be, and what explains it: each is said where it holds, and only there."""
     assert why == judged_at(machine).why
+
+
+@pytest.mark.parametrize(("again", "told"), [((PORT,), True), ((CARD,), True), (ENDS, True), ((), False)])
+def test_a_later_look_counts_where_either_end_was_looked_at(again: tuple[str, ...], told: bool) -> None:  # noqa: FBT001 - a column
+    """One end is enough to see a link again; a look at other functions says nothing of it."""
+    tree = build(tower(network((4, 4)), now=(1, 4)))
+    judged = all_judged(tree, seen_again(tree, (4, 4)), again)[PORT]
+    assert (Verdict.RESTING if told else Verdict.SLOW) is judged.verdict
+    assert [0.0, *([0.5] if told else [])] == [offset for offset, _ in judged.looks]
+
+
+def test_a_later_look_without_a_rate_says_why() -> None:
+    """Ends that contradict each other, or a device that sleeps, stand among the later looks as what they are."""
+    tree = build(tower(network((4, 4)), now=(1, 4)))
+    torn, asleep = tree.copy(), tree.copy()
+    set_link(torn, (CARD,), (4, 4))
+    asleep.put(f"/sys/bus/pci/devices/{CARD}/power_state", "D3cold")
+    judged = judged_at(tree, [(0.5, torn), (1.0, asleep), (1.5, tree)])
+    (line,) = [one for one in judged.evidence if " more look" in one.source]
+    assert "ends that contradict each other, then not read, then 2.5 GT/s (Gen 1) x4" == line.read
+    assert [Rate(1, 4), None, None, Rate(1, 4)] == [rate for _, rate in judged.looks]
+
+
+@pytest.mark.parametrize(
+    "port",
+    [{"version": 1}, {"registers": {pcie.LINK_CONTROL_2: {"target_link_speed": 0}}}],
+    ids=["no such register", "a code for no speed"],
+)
+def test_a_port_without_a_target_explains_nothing(port: dict[str, Any]) -> None:
+    """Where no Target Link Speed can be, or it names no speed, a low speed is slow and nothing is said of a setting."""
+    judged = judged_at(tower(network((2, 4)), (2, 16), now=(1, 4), **port))
+    assert (Verdict.SLOW, False) == (judged.verdict, "Target Link Speed" in words(judged))
+    assert "set" not in judged.why
+
+
+def test_one_emulated_end_is_enough() -> None:
+    """An emulated card below a port that is none, on a machine that does not call itself a guest, is virtual."""
+    judged = judged_at(tower(network((1, 1), vendor=PARAVIRTUAL, vector=(1,)), (4, 16)))
+    assert Verdict.VIRTUAL is judged.verdict
+    assert "emulated device" in judged.why
+
+
+@pytest.mark.parametrize(
+    ("fitted", "verdict"),
+    [
+        (network((1, 1)), Verdict.VIRTUAL),
+        (network((2, 1)), Verdict.FULL),  # emulators make up 2.5 GT/s x1
+        (network((1, 2)), Verdict.FULL),
+        (network((1, 1), now=(1, 0), attributes={"current_link_speed": "Unknown"}), Verdict.UNKNOWN),
+    ],
+)
+def test_a_guests_link_is_made_up_where_ability_and_status_are(fitted: Function, verdict: Verdict) -> None:
+    """In a guest only 2.5 GT/s x1, in capability and in status, is what an emulator makes up; all else is a drive's."""
+    port = tower(fitted, (4, 32), vendor=EMULATED, now=fitted.now or fitted.can, registers=UNREAD if fitted.now else {})
+    port.virtual = True
+    assert verdict is judged_at(port).verdict
 
 
 def test_an_emulated_ports_own_contradictions_do_not_count() -> None:

@@ -437,10 +437,11 @@ def tunnel(ends: tuple[PciFunction, ...], *, slowest: bool) -> Evidence | None:
 
 
 def _looks(link: Link, machine: Machine) -> tuple[tuple[float, Reading], ...]:
+    assert link.device is not None
     found = [(0.0, read(link.port, link.device))]
     for look in machine.facts.looks:
         port = look.functions.get(link.port.address) if link.port is not None else None
-        device = look.functions.get(link.device.address) if link.device is not None else None
+        device = look.functions.get(link.device.address)
         if port is not None or device is not None:
             found.append((look.offset, read(port, device)))
     return tuple(found)
