@@ -17,7 +17,7 @@ from agent.sheets.writing import from_audit
 from knowledge import pcie
 from knowledge.steps import SAVE, STEPS
 from probes.decode import Registers
-from probes.facts import Gap
+from probes.facts import Gap, LinkAttributes
 from probes.unread import Unread
 from tests.kept import (
     AUDIO,
@@ -32,6 +32,7 @@ from tests.kept import (
     drive,
     facts,
     function,
+    number,
     port,
     registers,
 )
@@ -223,6 +224,63 @@ def test_a_card_whose_port_was_not_found_is_held_against_its_own_end() -> None:
     assert (Verdict.UNKNOWN, True, False) == (found.verdict, found.needs_root, found.port_hidden)
     full = audit(facts(port(), device((3, 8), (3, 8), parent=LOST, root=LOST))).by_key[CARD]
     assert (Verdict.FULL, False) == (full.verdict, full.needs_root)
+
+
+def test_a_rate_that_is_root_s_to_read_says_so() -> None:
+    """An unknown link whose status root may read sends its reader to root."""
+    for needs_root in (True, False):
+        found = judged(port(), device(now=replace(LOST, needs_root=needs_root)))
+        assert (found.verdict, found.needs_root) == (Verdict.UNKNOWN, needs_root)
+
+
+def test_a_tunnel_that_could_not_be_read_needs_no_port() -> None:
+    """A card whose port was not found, and of which nobody knows whether it is tunnelled, has its own end only."""
+    found = audit(facts(port(), device((3, 8), (3, 4), parent=LOST, root=LOST, tunnelled=LOST))).by_key[CARD]
+    assert (found.verdict, found.port_can, found.device_can) == (Verdict.UNKNOWN, None, Rate(3, 8))
+    assert [LOST.what] == [one.source for one in found.evidence]
+
+
+def test_lost_lanes_of_a_slot_of_unknown_wiring_are_shown_with_all_readings() -> None:
+    """The lanes in use, both abilities, the wiring that was not read, and what the hardware noted of the link."""
+    managed = number(
+        pcie.LINK_STATUS, current_link_speed=3, negotiated_link_width=4, link_bandwidth_management_status=1
+    )
+    given = {
+        pcie.LINK_CAPABILITIES: number(pcie.LINK_CAPABILITIES, max_link_speed=3, maximum_link_width=16),
+        pcie.LINK_STATUS: managed,
+        pcie.PCI_EXPRESS_CAPABILITIES: number(pcie.PCI_EXPRESS_CAPABILITIES, device_port_type=pcie.ROOT_PORT),
+    }
+    above = port(registers=Registers.of(given), wired_lanes=Unread("lanes wired", "is no number"))
+    found = judged(above, device((3, 8), (3, 4), class_code=NETWORK))
+    assert [
+        f"{CARD} Link Status",
+        f"{PORT} Link Capabilities",
+        f"{CARD} Link Capabilities",
+        "lanes wired",
+        f"{PORT} Link Status: Link Bandwidth Management Status",
+    ] == [one.source for one in found.evidence]
+    assert (
+        "runs with 4 of the 8 lanes both ends can do; how many are wired to its slot "
+        "(IOPCIExpressMaxLinkWidthOverride) could not be read: is no number"
+    ) == found.why
+
+
+@pytest.mark.parametrize(
+    ("now", "link", "verdict"),
+    [
+        (LOST, None, Verdict.VIRTUAL),
+        ((3, 4), None, Verdict.FULL),  # its registers tell of a link
+        (LOST, LinkAttributes(LOST, LOST, LOST, LOST), Verdict.UNKNOWN),  # it has one, and nobody read it
+    ],
+)
+def test_an_emulated_device_without_any_link_is_virtual(
+    now: tuple[int, int] | Unread, link: LinkAttributes | None, verdict: Verdict
+) -> None:
+    """An emulator's device that has neither attributes nor a rate has no link; one that has either is judged by it."""
+    found = judged(port(), device(now=now, link=link, vendor_id=0x1AF4))
+    assert found.verdict is verdict
+    words = ["emulated device without a link"] if verdict is Verdict.VIRTUAL else []
+    assert words == [one.read for one in found.evidence if one.source == f"{CARD} link attributes"]
 
 
 @pytest.mark.parametrize(

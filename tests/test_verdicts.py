@@ -801,6 +801,15 @@ def test_a_later_look_counts_where_either_end_was_looked_at(again: tuple[str, ..
     assert [0.0, *([0.5] if told else [])] == [offset for offset, _ in judged.looks]
 
 
+def test_a_passed_through_card_is_looked_at_again_by_its_own_end() -> None:
+    """Later looks need no port: one that was seen faster rests, one that was not is slow."""
+    bare = Machine(name="guest", virtual=True, buses={"0000:00": [network((4, 4), at="05.0", now=(1, 4), target=1)]})
+    tree = build(bare)
+    for later, verdict in (((4, 4), Verdict.RESTING), ((1, 4), Verdict.SLOW)):
+        looks = seen_again(tree, later, ends=(BARE,))
+        assert verdict is all_judged(tree, looks, (BARE,))[BARE].verdict
+
+
 def test_a_later_look_without_a_rate_says_why() -> None:
     """Ends that contradict each other, or a device that sleeps, stand among the later looks as what they are."""
     tree = build(tower(network((4, 4)), now=(1, 4)))

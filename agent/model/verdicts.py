@@ -225,18 +225,16 @@ def _one_end(judged: Judged, port_can: Ability | None, device_can: Ability, read
     why = f"{why}; what both ends can do is not known"
     if missing is None:
         return _without_port(replace(judged, why=why, evidence=_expect(reading, can or now)))
-    if missing.problem:
-        why = f"{why}: {missing.problem}"
+    why = f"{why}: {missing.problem}"
     known = _at_least(device_can.evidence, can) if can is not None else ()
     evidence = (*_expect(reading, can or now), *known, *missing.evidence)
     return replace(judged, why=why, evidence=evidence, needs_root=missing.needs_root)
 
 
 def _without_port(judged: Judged) -> Judged:
-    """With the reason why the port could not be found, where a reading failed."""
+    """With the reason why the port could not be found."""
     lost = judged.link.port_lost
-    if lost is None:
-        return judged
+    assert lost is not None
     shown = Evidence(lost.what, lost.why, "readable")
     why = f"{judged.why}: {lost.what} could not be read"
     return replace(judged, why=why, evidence=(*judged.evidence, shown), needs_root=lost.needs_root)
@@ -262,7 +260,7 @@ def _below(
         asked = int(target.expected)
         shown = Evidence(target.source, target.read, f"{speed_text(best.speed)} or more")
         evidence = (shown, *evidence)
-        if now.speed == asked < best.speed:
+        if now.speed == asked:
             says = f"{says}, because the port is set to that speed"
             if asked == SLOWEST:
                 says = f"{says}; firmware sets it so, or the kernel after training failed"
