@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 from unicodedata import combining
 
@@ -114,6 +115,22 @@ def limit(found: Comparison, text: str) -> int:
 def test_what_people_read_of_two_machines_is_what_was_reviewed(before: str, after: str, golden: Golden) -> None:
     """The text of `compare` at 100 columns without colour is the golden one."""
     golden(FIXTURES / after / f"compare-{before}.txt", shown(compared(before, after), 100))
+
+
+def neighbours() -> list[tuple[str, str]]:
+    """Each machine of a family beside the next of them, both ways, and beside the third from it."""
+    pairs = []
+    for family in ("bench-1", "bench-2", "bench-3", "tower"):
+        names = [name for name in FOLDERS if name.startswith(family)]
+        pairs += [pair for one, other in pairwise(names) for pair in ((one, other), (other, one))]
+        pairs += zip(names, names[3:], strict=False)
+    return pairs
+
+
+def test_verdicts_on_many_pairs_are_what_was_reviewed(golden: Golden) -> None:
+    """The sentence that a comparison begins with, for many pairs of machines, is the golden one."""
+    told = [f"{before} -> {after}: {compared(before, after).verdict}" for before, after in neighbours()]
+    golden(FIXTURES / "compare-verdicts.txt", "\n".join([*told, ""]))
 
 
 @every_pair
