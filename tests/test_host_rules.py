@@ -156,10 +156,14 @@ def test_a_running_set_that_lacks_a_member_is_a_fault(fields: dict[str, Any], sa
         assert [("md0 md/degraded, md/raid_disks", read)] == shown(finding)
 
 
-@pytest.mark.parametrize("field", ["level", "state", "missing"])
-def test_a_set_of_which_a_reading_failed_may_lack_a_member(field: str) -> None:
+@pytest.mark.parametrize(
+    "fields",
+    [{"level": BROKEN}, {"state": BROKEN}, {"missing": BROKEN, "places": 2}],
+    ids=["level", "state", "missing"],
+)
+def test_a_set_of_which_a_reading_failed_may_lack_a_member(fields: dict[str, Any]) -> None:
     """What was not read of a set leaves open whether it lacks a member, and no fault is made of it."""
-    seen = audit(replace(facts(), stripes=(of_set(**{field: BROKEN}),)))
+    seen = audit(replace(facts(), stripes=(of_set(**fields),)))
     assert [] == [one.rule for one in seen.findings if one.rule == "stripe-degraded"]
     assert [("whether md0 lacks a member", BROKEN.why)] == [
         (one.what, one.why) for one in seen.unread if one.what.startswith("whether md0")

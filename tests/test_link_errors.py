@@ -90,6 +90,14 @@ def test_an_end_without_errors_is_no_evidence() -> None:
                 "came is not known"
             ),
         ),
+        (
+            [(16, 5), (3, 5)],
+            Severity.NOTE,
+            (
+                f"its two ends counted 21 link errors {SINCE}; the counters went back while looking, so whether more "
+                "came is not known"
+            ),
+        ),
         ([(16, 5), (17, 5)], Severity.FAULT, "its two ends counted 1 more link error within 1.0 s"),
         ([(17, 5), (18, 5)], Severity.FAULT, "its two ends counted 2 more link errors within 1.0 s"),
         ([(16, 5), (16, 1100)], Severity.FAULT, "its two ends counted 1,095 more link errors within 1.0 s"),
