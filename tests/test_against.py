@@ -26,6 +26,7 @@ from tests.against import FIXTURES, SHEET, audit_against, sheet_of
 from tests.boards import bench_1, bench_2, carrier, display, folio, reel_3, reel_4, ten_gigabit
 from tests.build import build, capture_bytes, facts
 from tests.machines import MACHINES
+from tests.parts import Slot, downstream_port, root_port, switch
 from tests.test_machines import FOLDERS
 from tests.test_rules import facts_of, silent, silent_machine
 
@@ -536,6 +537,24 @@ def test_a_card_in_another_slot_than_needed_breaks_the_need() -> None:
     findings = found(bench_1({"SLOT3": ten_gigabit()}), planned(lan, needs=(need,)))
     assert [("plan-need-broken", "fault", "0000:04:00.0")] == said(findings)
     assert ["check-sheet", "move-as-planned"] == [step.action for step in findings[0].steps]
+
+
+def test_a_card_that_answers_nowhere_breaks_no_need_of_a_slot() -> None:
+    """It is missing, which is said; where it is, and that this is another slot, is not."""
+    need = NeedExpected(name="wish", cards=("lan",), in_slot="SLOT4")
+    findings = found(bench_1({}), planned(card("lan", "SLOT4", pci_id="f1d0:1010"), needs=(need,)))
+    assert ["plan-part-missing"] == [one.rule for one in findings]
+
+
+def test_a_switch_of_the_board_is_no_carrier_to_be_behind() -> None:
+    """A drive behind a switch that sits in no slot and is no card of the sheet does not break the need."""
+    need = NeedExpected(name="wish", drives=("a",), not_behind_switch=True)
+    behind = switch((3, 4), [downstream_port((3, 4), [reel_3("RL3-9")], slot=Slot(number=9, name="BAY9"))])
+    board = bench_1({}, more=[root_port("1e.0", (3, 4), [behind])])
+    in_slot = bench_1({"SLOT3": [behind]})
+    drives = (drive("a", model="Ostrayne Reel 3 2TB", serial="RL3-9"),)
+    assert [] == broken(board, need, drives=drives)
+    assert 1 == len(broken(in_slot, need, drives=drives))
 
 
 def test_a_need_that_parts_in_other_places_break_is_told_with_them() -> None:

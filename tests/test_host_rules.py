@@ -140,6 +140,7 @@ ONE: Final = "one of its members is missing: the next loss may take all of its d
             "2 missing, 2 at work of 4",
         ),
         ({"places": BROKEN}, ONE, "1 missing, 2 at work"),
+        ({"missing": BROKEN}, ONE, "1 missing, 2 at work of 3"),  # by its places
         ({"unplaced": ("block2",)}, ONE, "1 missing, 2 at work of 3, and block2 in a place that could not be read"),
         ({"missing": 0, "places": 2}, "", ""),
         ({"missing": None, "level": "raid0", "places": 2}, "", ""),
@@ -158,7 +159,7 @@ def test_a_running_set_that_lacks_a_member_is_a_fault(fields: dict[str, Any], sa
 
 @pytest.mark.parametrize(
     "fields",
-    [{"level": BROKEN}, {"state": BROKEN}, {"missing": BROKEN, "places": 2}],
+    [{"level": BROKEN}, {"state": BROKEN}, {"missing": BROKEN, "places": BROKEN}],
     ids=["level", "state", "missing"],
 )
 def test_a_set_of_which_a_reading_failed_may_lack_a_member(fields: dict[str, Any]) -> None:

@@ -130,7 +130,8 @@ def test_in_flits_a_packet_costs_its_header_alone() -> None:
     Where both directions work, the requests for what is written (16 bytes for 512) travel to the host, and
     acknowledgements cost nothing: they have bytes of their own. Source: PCI Express Base 6.0, flit mode; by hand.
     """
-    for way, alone_mbps, busy_mbps in (("to_host", 27764.7, 26971.4), ("to_drive", 28179.1, 28179.1)):
+    by_hand: dict[Direction, tuple[float, float]] = {"to_host": (27764.7, 26971.4), "to_drive": (28179.1, 28179.1)}
+    for way, (alone_mbps, busy_mbps) in by_hand.items():
         assert alone_mbps == round(ceiling_mbps(6, 4, 256, way), 1)
         assert [busy_mbps, busy_mbps] == [
             round(found(6, 4, 256, way), 1) for found in (busy_ceiling_mbps, busy_bound_mbps)
