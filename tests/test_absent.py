@@ -699,3 +699,57 @@ def test_one_port_that_fails_on_one_side_is_neither_gained_nor_cleared() -> None
     torn = seen(tree)
     assert (1, 0) == (len(absent(whole)), len(absent(torn)))
     assert ([], []) == (gains(whole, torn), gains(torn, whole))
+
+
+# --- Odd carriers ----------------------------------------------------------------------------------------------
+
+
+def in_slot(*fitted: Function, lanes: int = 8) -> Machine:
+    """A machine with one slot and what is in it."""
+    port = root_port("01.0", (4, lanes), list(fitted), slot=Slot(number=1, name="SLOT1"))
+    return Machine(name="bench-9", buses={"0000:00": [port]})
+
+
+def test_a_switch_behind_a_switch_has_the_bays_of_the_last() -> None:
+    """Ports that lead to the next switch are no bays; those at the end of the way are."""
+    (finding,) = of(
+        seen(in_slot(switch((4, 8), [downstream_port((4, 8), [switch((4, 8), [bay(), bay(number=102)])])]))), SWITCH
+    )
+    assert "if one is fitted at one of its 2 ports" in finding.headline
+    assert "nothing behind 0000:04:00.0 and 0000:04:01.0" == finding.evidence[0].read
+
+
+def test_a_switch_that_ends_in_a_switch_without_ports_is_left_alone() -> None:
+    """Where no port is at the end of the way, nothing is claimed, and nothing was missed."""
+    found = seen(in_slot(switch((4, 8), [downstream_port((4, 8), [switch((4, 8), [])])])))
+    assert ([], []) == (absent(found), not_told(found, "drives behind"))
+
+
+def test_a_switch_below_a_port_of_an_emulator_is_left_alone() -> None:
+    """No slot has 32 lanes: what hangs there is made as it is asked for (common practice)."""
+    assert [] == absent(seen(in_slot(switch((4, 8), [bay()]), lanes=32)))
+    assert 1 == len(absent(seen(in_slot(switch((4, 8), [bay()]), lanes=16))))
+
+
+def test_a_switch_with_something_unread_beside_it_may_be_a_device() -> None:
+    """A second function of the card, of which nobody knows what it is, may be the device: nothing is claimed."""
+    whole = facts(build(in_slot(switch((4, 8), [bay()]), card("encryption", (4, 8)))))
+    lost = Unread("class", "the device gave an error")
+    spoilt = tuple(replace(one, class_code=lost) if one.address.endswith("01:00.1") else one for one in whole.functions)
+    assert [] == absent(audit(replace(whole, functions=spoilt)))
+
+
+def test_a_drive_wider_than_its_part_may_sit_across_the_slot() -> None:
+    """A drive of eight lanes in a part with four takes the lanes of the next: no other part is said to be silent."""
+    wide, fits = drive((4, 8)), drive((4, 4))
+    assert [[], 1] == [absent(seen(bench_1({"SLOT1": [wide]}, split=True))), len(absent(seen(split("#..."))))]
+    assert 1 == len(absent(seen(bench_1({"SLOT1": [fits]}, split=True))))
+
+
+def test_a_drive_of_unread_class_is_a_drive_by_the_systems_word() -> None:
+    """Where the class of the only function that answers failed, the drive that the system has there tells."""
+    tree = build(split("#..."))
+    (whole, lost) = facts(tree), Unread("class", "the device gave an error")
+    address = next(one.address for one in whole.drives if one.kind == "nvme" and isinstance(one.address, str))
+    spoilt = tuple(replace(one, class_code=lost) if one.address == address else one for one in whole.functions)
+    assert absent(seen(tree)) == absent(audit(replace(whole, functions=spoilt)))

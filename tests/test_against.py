@@ -17,21 +17,27 @@ from msgspec.structs import replace
 from agent.audit import audit
 from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected
 from agent.model.findings import Severity
+from agent.rules import RULES
+from agent.rules import sheet as sheet_rules
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit
 from probes import capture, collect
-from tests.against import FIXTURES, SHEET, audit_against
+from tests.against import FIXTURES, SHEET, audit_against, sheet_of
 from tests.boards import bench_1, bench_2, carrier, display, folio, reel_3, reel_4, ten_gigabit
 from tests.build import build, capture_bytes, facts
 from tests.machines import MACHINES
+from tests.parts import Slot, downstream_port, root_port, switch
 from tests.test_machines import FOLDERS
-from tests.test_rules import silent, silent_machine
+from tests.test_rules import facts_of, silent, silent_machine
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from agent.audit import Audit
     from agent.model.findings import Finding
     from agent.sheets.sheet import Sheet
     from probes.facts import Facts
+    from tests.conftest import Golden
     from tests.parts import Machine
 
 SYSTEM: Final = "Quillmark Folio 1TB"
@@ -533,6 +539,24 @@ def test_a_card_in_another_slot_than_needed_breaks_the_need() -> None:
     assert ["check-sheet", "move-as-planned"] == [step.action for step in findings[0].steps]
 
 
+def test_a_card_that_answers_nowhere_breaks_no_need_of_a_slot() -> None:
+    """It is missing, which is said; where it is, and that this is another slot, is not."""
+    need = NeedExpected(name="wish", cards=("lan",), in_slot="SLOT4")
+    findings = found(bench_1({}), planned(card("lan", "SLOT4", pci_id="f1d0:1010"), needs=(need,)))
+    assert ["plan-part-missing"] == [one.rule for one in findings]
+
+
+def test_a_switch_of_the_board_is_no_carrier_to_be_behind() -> None:
+    """A drive behind a switch that sits in no slot and is no card of the sheet does not break the need."""
+    need = NeedExpected(name="wish", drives=("a",), not_behind_switch=True)
+    behind = switch((3, 4), [downstream_port((3, 4), [reel_3("RL3-9")], slot=Slot(number=9, name="BAY9"))])
+    board = bench_1({}, more=[root_port("1e.0", (3, 4), [behind])])
+    in_slot = bench_1({"SLOT3": [behind]})
+    drives = (drive("a", model="Ostrayne Reel 3 2TB", serial="RL3-9"),)
+    assert [] == broken(board, need, drives=drives)
+    assert 1 == len(broken(in_slot, need, drives=drives))
+
+
 def test_a_need_that_parts_in_other_places_break_is_told_with_them() -> None:
     """The system drive sits on the split carrier, and a reel in its socket: one fault, with the order of steps."""
     fitted = {"SLOT1": [folio("QF1-1", (4, 4))], "SLOT1b": [reel_4("RL4-2")], "M2_1": [reel_4("RL4-1")]}
@@ -730,3 +754,26 @@ def test_a_sheet_for_anywhere_is_a_list_of_parts() -> None:
     findings = found(bench_1(fitted), expected)
     assert [("plan-part-missing", "fault", "host")] == said(findings)
     assert 'the drive "spare"' in findings[0].headline
+
+
+# --- Other machines against a sheet --------------------------------------------------------------------------------
+
+CROSSED: Final = ("bench-1-need-broken", "bench-1-rate-below", "bench-2-below-plan", "bench-2-planned-unsplit")
+
+
+def told_of_sheet(found: Audit) -> Iterator[str]:
+    """What the rules of the sheet find, with its evidence, and what they cannot tell."""
+    for finding in found.findings:
+        if RULES[finding.rule].run.__module__ == sheet_rules.__name__:
+            yield f"  {finding.severity} {finding.rule} {finding.subject}: {finding.headline}"
+            yield from (f"    {one.source}: {one.read}; expected {one.expected}" for one in finding.evidence)
+    yield from (f"  not told: {one.what}: {one.why}" for one in found.unread if SHEET in one.what)
+
+
+@pytest.mark.parametrize("name", CROSSED)
+def test_other_machines_held_against_a_sheet_say_what_was_reviewed(name: str, golden: Golden) -> None:
+    """Each machine of the bench that a sheet is for, most of which it does not fit, has the golden findings."""
+    lines = []
+    for machine in [folder for folder in FOLDERS if folder.startswith(name[: len("bench-1")])]:
+        lines += [machine, *told_of_sheet(audit_against(facts_of(machine), sheet_of(name)))]
+    golden(FIXTURES / name / "sheet-and-others.txt", "\n".join([*lines, ""]))

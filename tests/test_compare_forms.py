@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 from unicodedata import combining
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from agent.compare.changes import Comparison
+    from tests.conftest import Golden
 
 CALM: Final = "bench-1-upgraded"
 # Before, after, and how the command ends.
@@ -83,9 +85,52 @@ def said(found: Comparison) -> list[str]:
     return words
 
 
+# Before and after of the goldens beside the capture of the machine after: what a comparison says of each of them.
+TOLD: Final = (
+    ("bench-1-slot-limited", "bench-1-upgraded"),
+    ("bench-1-upgraded", "bench-1-misplaced"),
+    ("bench-1-ordinary-user", "bench-1-upgraded"),
+    ("bench-1-switch-carrier", "bench-1-stripe-set"),
+    ("bench-1-stripe-set", "bench-1-switch-carrier"),
+    ("bench-1-half-carrier", "bench-1-upgraded"),
+    ("bench-1-tunnelled-dock", "bench-1-payload-mismatch"),
+    ("bench-2-worn-riser", "bench-2-failing-drives"),
+    ("bench-2-hot-drive", "bench-2-noisy-link"),
+    ("bench-2-noisy-link", "bench-2-lane-errors"),
+    ("bench-2-other-sets", "bench-2-power-fault"),
+    ("bench-3-idle", "bench-3-asleep"),
+    ("bench-3-dark-slot", "bench-3-swap-wanted"),
+    ("bench-3-set-slow", "bench-3-two-ends"),
+    ("tower-2-narrow-drive", "tower-2-narrow-carrier"),
+    ("tower-3-calm-display", "tower-3-tunnelled-dock"),
+)
+
+
 def limit(found: Comparison, text: str) -> int:
     """How much of a text the forms show."""
     return compare_rows.SENTENCE if text in {found.verdict, found.other_machine} else 300
+
+
+@pytest.mark.parametrize(("before", "after"), TOLD, ids="->".join)
+def test_what_people_read_of_two_machines_is_what_was_reviewed(before: str, after: str, golden: Golden) -> None:
+    """The text of `compare` at 100 columns without colour is the golden one."""
+    golden(FIXTURES / after / f"compare-{before}.txt", shown(compared(before, after), 100))
+
+
+def neighbours() -> list[tuple[str, str]]:
+    """Each machine of a family beside the next of them, both ways, and beside the third from it."""
+    pairs = []
+    for family in ("bench-1", "bench-2", "bench-3", "tower"):
+        names = [name for name in FOLDERS if name.startswith(family)]
+        pairs += [pair for one, other in pairwise(names) for pair in ((one, other), (other, one))]
+        pairs += zip(names, names[3:], strict=False)
+    return pairs
+
+
+def test_verdicts_on_many_pairs_are_what_was_reviewed(golden: Golden) -> None:
+    """The sentence that a comparison begins with, for many pairs of machines, is the golden one."""
+    told = [f"{before} -> {after}: {compared(before, after).verdict}" for before, after in neighbours()]
+    golden(FIXTURES / "compare-verdicts.txt", "\n".join([*told, ""]))
 
 
 @every_pair

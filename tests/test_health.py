@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.model.findings import Severity
@@ -28,6 +29,7 @@ from probes.redact import redact
 from probes.unread import Unread
 from tests.build import Machine, build, drive, facts, record, root_port
 from tests.machines import MACHINES
+from tests.test_rules import facts_of
 
 if TYPE_CHECKING:
     from agent.audit import Audit
@@ -500,3 +502,46 @@ def test_redaction_leaves_the_figures_as_they_are() -> None:
     again = collect(Recorded(answers, "linux")).drives[0]
     assert (kept.health, kept.firmware_slots) == (again.health, again.firmware_slots)
     assert kept.serial != again.serial
+
+
+# --- Figures that a log leaves out -----------------------------------------------------------------------------
+
+
+def said_of(rule: str, **fields: Any) -> list[str]:  # noqa: ANN401 - fields of Health
+    """What a rule says of a drive without sensors whose log has these figures and is calm otherwise."""
+    whole = facts_of("bench-1-upgraded")
+    first = next(one for one in whole.drives if isinstance(one.health, Health))
+    assert isinstance(first.health, Health)
+    worn = replace(first, health=replace(first.health, **fields))
+    sensors = tuple(one for one in whole.sensors if one.drive != first.name)
+    seen = audit(replace(whole, drives=(worn,), sensors=sensors))
+    return [one.headline for one in seen.findings if one.rule == rule]
+
+
+def test_a_warning_of_heat_without_a_temperature_says_that_none_is_told() -> None:
+    """The drive's own warning counts though its log gives no composite temperature, or one that could not be read."""
+    words = "warns of its heat itself: past a threshold set in it, "
+    lost = Unread("temperature", "no drive can have it")
+    for celsius, told in (
+        (None, "its composite temperature is not told"),
+        (lost, "its composite temperature could not be read (no drive can have it)"),
+        (40.0, "composite at 40.0 C"),
+    ):
+        assert [f"{words}{told}"] == said_of("drive-heat-warning", temperature_past_threshold=True, celsius=celsius)
+
+
+@pytest.mark.parametrize("hours", [0, Unread("hours", "is too large")], ids=["none", "unread"])
+def test_times_of_a_drive_of_unknown_age_stand_alone(hours: int | Unread) -> None:
+    """Without the hours of its life there is nothing to hold time and counts against, and nothing is said of it."""
+    (hot,) = said_of("drive-was-hot", warning_minutes=5, power_on_hours=hours)
+    assert hot.startswith("spent 5 minutes at its warning limit or above so far")
+    (slowed,) = said_of("drive-throttled", light_count=3, power_on_hours=hours)
+    assert not [word for word in ("life", "None") if word in hot + slowed]
+
+
+def test_counts_that_could_not_be_read_are_no_finding() -> None:
+    """Lost power is told where both counts were read, and only then."""
+    lost = Unread("count", "is too large")
+    assert 1 == len(said_of("drive-power-lost", unsafe_shutdowns=100, power_cycles=300))
+    assert [] == said_of("drive-power-lost", unsafe_shutdowns=lost, power_cycles=300)
+    assert [] == said_of("drive-power-lost", unsafe_shutdowns=100, power_cycles=lost)

@@ -11,13 +11,13 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
-from agent.model.findings import Severity, Verdict
+from agent.model.findings import Rate, Severity, Verdict
 from agent.report import data, text
 from agent.sheets.writing import from_audit
 from knowledge import pcie
 from knowledge.steps import SAVE, STEPS
 from probes.decode import Registers
-from probes.facts import Gap
+from probes.facts import Gap, LinkAttributes
 from probes.unread import Unread
 from tests.kept import (
     AUDIO,
@@ -32,6 +32,7 @@ from tests.kept import (
     drive,
     facts,
     function,
+    number,
     port,
     registers,
 )
@@ -152,6 +153,152 @@ def test_a_slow_card_that_may_be_a_display_is_no_fault() -> None:
     assert found.verdict is Verdict.UNKNOWN
     assert "is no number" in found.why
     assert judged(port(), replace(narrow, class_code=nameless)).verdict is Verdict.NARROW
+
+
+LOST: Final = Unread("where it hangs", "for root alone", needs_root=True, vital=True)
+FREE_TO_RISE: Final = (f"{PORT} Link Control 2: Target Link Speed", "not given by this platform")
+
+
+@pytest.mark.parametrize(
+    ("port_has", "card_has", "rates", "last", "needs_root"),
+    [
+        ({}, {"now": (1, 4)}, ((3, 16), (3, 4)), FREE_TO_RISE, False),
+        ({}, {"now": (1, 4), "class_code": LOST}, ((3, 16), (3, 4)), (f"{CARD} class code", LOST.why), True),
+        ({}, {"now": (1, 4), "power_state": LOST}, ((3, 16), (3, 4)), (f"{CARD} power state", LOST.why), True),
+        ({"wired_lanes": LOST}, {"now": (3, 2)}, ((3, 16), (3, 4)), (LOST.what, LOST.why), False),
+        ({"tunnelled": LOST}, {}, ((3, 16), (3, 4)), (LOST.what, LOST.why), False),
+        ({}, {"tunnelled": LOST}, ((3, 16), (3, 4)), (LOST.what, LOST.why), False),
+        (
+            {"tunnelled": True},
+            {},
+            ((3, 16), (3, 4)),
+            (f"{PORT} IOPCITunnelled", "tunnelled through another cable"),
+            False,
+        ),
+        (
+            {},
+            {"registers": registers(None, (3, 4), pcie.ENDPOINT)},
+            ((3, 16), None),
+            (f"{CARD} Link Capabilities", "not given by this platform"),
+            False,
+        ),
+    ],
+    ids=["target", "class", "sleep", "wiring", "tunnel of the port", "tunnel of the card", "tunnelled", "ability"],
+)
+def test_a_verdict_ends_with_the_reading_that_was_missed(
+    port_has: dict[str, Any],
+    card_has: dict[str, Any],
+    rates: tuple[tuple[int, int], tuple[int, int] | None],
+    last: tuple[str, str],
+    needs_root: bool,  # noqa: FBT001 - a column of the table
+) -> None:
+    """What could not be read is shown last, by the name of its end; what each end can do is told all the same."""
+    found = judged(port(**port_has), device(**card_has))
+    assert last == (found.evidence[-1].source, found.evidence[-1].read)
+    assert tuple(rate and Rate(*rate) for rate in rates) == (found.port_can, found.device_can)
+    assert found.needs_root is needs_root
+
+
+@pytest.mark.parametrize(
+    ("lost", "reason"),
+    [
+        (LOST, "takes registers that root may read"),
+        (replace(LOST, needs_root=False), "could not be read: for root alone"),
+    ],
+)
+def test_a_low_speed_says_whether_root_would_learn_more(lost: Unread, reason: str) -> None:
+    """A sleep that failed or is root's to read leaves a low speed unknown, and the words say which of the two it is."""
+    found = judged(port(), device(now=(1, 4), power_state=lost))
+    assert (found.verdict, found.needs_root) == (Verdict.UNKNOWN, lost.needs_root)
+    assert found.why.endswith(f"whether a setting, power saving or a fault does that {reason}")
+
+
+def test_a_card_whose_port_was_not_found_is_held_against_its_own_end() -> None:
+    """Its rate and ability are told, and last the reading that would have told its port, with who may read it."""
+    whole = facts(port(), device((3, 8), (3, 4), parent=LOST, root=LOST))
+    found = audit(whole).by_key[CARD]
+    assert [
+        (f"{CARD} Link Status", "8 GT/s (Gen 3) x4", "8 GT/s (Gen 3) x8"),
+        (f"where {CARD} hangs", LOST.why, "readable"),
+    ] == [(one.source, one.read, one.expected) for one in found.evidence]
+    assert (Verdict.UNKNOWN, True, False) == (found.verdict, found.needs_root, found.port_hidden)
+    full = audit(facts(port(), device((3, 8), (3, 8), parent=LOST, root=LOST))).by_key[CARD]
+    assert (Verdict.FULL, False) == (full.verdict, full.needs_root)
+
+
+def test_a_rate_that_is_root_s_to_read_says_so() -> None:
+    """An unknown link whose status root may read sends its reader to root."""
+    for needs_root in (True, False):
+        found = judged(port(), device(now=replace(LOST, needs_root=needs_root)))
+        assert (found.verdict, found.needs_root) == (Verdict.UNKNOWN, needs_root)
+
+
+def test_a_tunnel_that_could_not_be_read_needs_no_port() -> None:
+    """A card whose port was not found, and of which nobody knows whether it is tunnelled, has its own end only."""
+    found = audit(facts(port(), device((3, 8), (3, 4), parent=LOST, root=LOST, tunnelled=LOST))).by_key[CARD]
+    assert (found.verdict, found.port_can, found.device_can) == (Verdict.UNKNOWN, None, Rate(3, 8))
+    assert [LOST.what] == [one.source for one in found.evidence]
+
+
+def test_lost_lanes_of_a_slot_of_unknown_wiring_are_shown_with_all_readings() -> None:
+    """The lanes in use, both abilities, the wiring that was not read, and what the hardware noted of the link."""
+    managed = number(
+        pcie.LINK_STATUS, current_link_speed=3, negotiated_link_width=4, link_bandwidth_management_status=1
+    )
+    given = {
+        pcie.LINK_CAPABILITIES: number(pcie.LINK_CAPABILITIES, max_link_speed=3, maximum_link_width=16),
+        pcie.LINK_STATUS: managed,
+        pcie.PCI_EXPRESS_CAPABILITIES: number(pcie.PCI_EXPRESS_CAPABILITIES, device_port_type=pcie.ROOT_PORT),
+    }
+    above = port(registers=Registers.of(given), wired_lanes=Unread("lanes wired", "is no number"))
+    found = judged(above, device((3, 8), (3, 4), class_code=NETWORK))
+    assert [
+        f"{CARD} Link Status",
+        f"{PORT} Link Capabilities",
+        f"{CARD} Link Capabilities",
+        "lanes wired",
+        f"{PORT} Link Status: Link Bandwidth Management Status",
+    ] == [one.source for one in found.evidence]
+    assert (
+        "runs with 4 of the 8 lanes both ends can do; how many are wired to its slot "
+        "(IOPCIExpressMaxLinkWidthOverride) could not be read: is no number"
+    ) == found.why
+
+
+@pytest.mark.parametrize(
+    ("now", "link", "verdict"),
+    [
+        (LOST, None, Verdict.VIRTUAL),
+        ((3, 4), None, Verdict.FULL),  # its registers tell of a link
+        (LOST, LinkAttributes(LOST, LOST, LOST, LOST), Verdict.UNKNOWN),  # it has one, and nobody read it
+    ],
+)
+def test_an_emulated_device_without_any_link_is_virtual(
+    now: tuple[int, int] | Unread, link: LinkAttributes | None, verdict: Verdict
+) -> None:
+    """An emulator's device that has neither attributes nor a rate has no link; one that has either is judged by it."""
+    found = judged(port(), device(now=now, link=link, vendor_id=0x1AF4))
+    assert found.verdict is verdict
+    words = ["emulated device without a link"] if verdict is Verdict.VIRTUAL else []
+    assert words == [one.read for one in found.evidence if one.source == f"{CARD} link attributes"]
+
+
+@pytest.mark.parametrize(
+    ("lanes", "fresh", "verdict"),
+    [(8, "start-up", Verdict.RESTING), (4, "start-up", Verdict.SLOW), (8, "live", Verdict.SLOW)],
+)
+def test_sound_on_many_lanes_is_that_of_a_display_card(lanes: int, fresh: str, verdict: Verdict) -> None:
+    """Sound cards have at most four lanes; more are those of a display card, whose status may be one of start-up."""
+    found = judged(*as_of(fresh, port(), device((3, lanes), (1, lanes), class_code=AUDIO)))
+    assert found.verdict is verdict
+    words = [one.read for one in found.evidence if one.source == f"{CARD} class code, Link Capabilities"]
+    assert words == ([f"audio function on a link of {lanes} lanes"] if verdict is Verdict.RESTING else [])
+
+
+def test_lanes_of_a_port_that_is_not_the_true_one_excuse_nothing() -> None:
+    """How many lanes are wired below an emulated port says nothing of the slot: lost lanes are lost all the same."""
+    found = judged(port(can=(4, 32), wired_lanes=LOST), device((3, 4), (3, 2)))
+    assert (found.verdict, found.port_hidden) == (Verdict.NARROW, True)
 
 
 def test_the_wired_lanes_are_those_of_the_port() -> None:

@@ -124,6 +124,27 @@ def test_flits_leave_what_is_published() -> None:
     assert ceiling_mbps(6, 16, 256) < most
 
 
+def test_in_flits_a_packet_costs_its_header_alone() -> None:
+    """At 64 GT/s x4 packets have 29,500 MB/s; 256 bytes of data cost 16 on the way to the host, 12 to the drive.
+
+    Where both directions work, the requests for what is written (16 bytes for 512) travel to the host, and
+    acknowledgements cost nothing: they have bytes of their own. Source: PCI Express Base 6.0, flit mode; by hand.
+    """
+    by_hand: dict[Direction, tuple[float, float]] = {"to_host": (27764.7, 26971.4), "to_drive": (28179.1, 28179.1)}
+    for way, (alone_mbps, busy_mbps) in by_hand.items():
+        assert alone_mbps == round(ceiling_mbps(6, 4, 256, way), 1)
+        assert [busy_mbps, busy_mbps] == [
+            round(found(6, 4, 256, way), 1) for found in (busy_ceiling_mbps, busy_bound_mbps)
+        ]
+
+
+def test_an_unread_payload_counts_as_the_largest_while_both_directions_work() -> None:
+    """The largest Max Payload Size of the specification, 4,096 bytes, gives a figure that holds for all."""
+    for found in (busy_ceiling_mbps, busy_bound_mbps):
+        assert found(3, 4, 4096) == found(3, 4, None)
+        assert found(3, 4, 2048) < found(3, 4, None)
+
+
 @pytest.mark.parametrize(
     ("speed", "theory", "practice"),
     [(1, (1000, 0.01), (750, 0.01)), (2, (2000, 0.01), (1500, 0.01)), (3, (4000, 0.02), (3000, 0.02))],
@@ -190,6 +211,14 @@ def test_a_drive_alone_between_equals_is_decided_by_its_own_link() -> None:
 def test_a_drive_with_a_limit_of_its_own_is_decided_by_none() -> None:
     """A drive slower than all its hops gets its limit, and no hop is to blame."""
     assert Share(500.0, 500.0, None) == alone(Flow("disk", ("own",), 500.0), hops_of(hop("own", 3, 4)))
+
+
+def test_a_hop_that_has_half_a_megabyte_left_decides_nobody() -> None:
+    """Full is full to what floating point may differ by: next to a drive's own limit no hop is to blame."""
+    hops = hops_of(hop("own", 3, 4))
+    most = ceiling_mbps(3, 4, 256)
+    found = [together([Flow("disk", ("own",), limit)], hops)["disk"] for limit in (most - 0.5, most, most + 0.5)]
+    assert [None, "own", "own"] == [share.narrowest for share in found]
 
 
 def test_a_limit_between_rule_of_thumb_and_ceiling_cuts_the_upper_end() -> None:

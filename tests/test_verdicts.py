@@ -543,6 +543,338 @@ def test_an_ordinary_user_gets_the_verdict_of_root_or_is_told_to_ask_root(name: 
     }
 
 
+# --- What a verdict shows ------------------------------------------------------------------------------------------
+
+# Source, what was read, what was expected: each reading that a verdict rests on, in the order in which they are told.
+Shown = tuple[str, str, str]
+VECTOR: Final = "Link Capabilities and supported-speeds vector"
+TARGET_IS_FREE: Final = (f"{PORT} Link Control 2: Target Link Speed", "16 GT/s (Gen 4)", "16 GT/s (Gen 4) or more")
+MANAGED: Final = {pcie.LINK_STATUS: {"link_bandwidth_management_status": 1}}
+WAS_MANAGED: Final = (
+    f"{PORT} Link Status: Link Bandwidth Management Status",
+    "1 (changed to keep it reliable, or trained anew)",
+    "0",
+)
+BARE: Final = "0000:00:05.0"
+UNREAD: Final = {pcie.LINK_STATUS: {"current_link_speed": 0}}
+NO_FIGURES: Final[dict[str, Any]] = {
+    "registers": {pcie.LINK_CAPABILITIES: NOTHING, pcie.LINK_CAPABILITIES_2: {"supported_link_speeds_vector": 0}},
+    "attributes": {"max_link_speed": "Unknown", "max_link_width": "255"},
+}
+
+
+def runs_at(read: str, expected: str, end: str = CARD) -> Shown:
+    """What the Link Status of an end says."""
+    return (f"{end} Link Status", read, expected)
+
+
+def can_do(end: str, most: str, best: str = "16 GT/s (Gen 4) x4") -> Shown:
+    """What an end can do, beside the best of both."""
+    return (f"{end} {VECTOR}", f"up to {most}", f"{best} or more")
+
+
+ENDS_OF_X4: Final = (can_do(PORT, "16 GT/s (Gen 4) x16"), can_do(CARD, "16 GT/s (Gen 4) x4"))
+HIDDEN: Final = (f"{BARE}: port above", "not visible from here", "the port's own registers")
+EMULATED_PORT: Final = (
+    f"{PORT} Link Capabilities: Maximum Link Width",
+    "x32, an emulated port",
+    "the true port's own registers",
+)
+
+
+@pytest.mark.parametrize(
+    ("machine", "shown"),
+    [
+        pytest.param(
+            tower(network((4, 4)), now=(4, 2), registers=MANAGED),
+            [runs_at("16 GT/s (Gen 4) x2", "16 GT/s (Gen 4) x4"), *ENDS_OF_X4, WAS_MANAGED],
+            id="narrow",
+        ),
+        pytest.param(
+            tower(network((4, 4)), now=(2, 4), target=4, registers=MANAGED),
+            [TARGET_IS_FREE, runs_at("5 GT/s (Gen 2) x4", "16 GT/s (Gen 4) x4"), *ENDS_OF_X4, WAS_MANAGED],
+            id="slow",
+        ),
+        pytest.param(
+            tower(network((4, 4)), now=(2, 4), target=2),
+            [
+                (TARGET_IS_FREE[0], "5 GT/s (Gen 2)", TARGET_IS_FREE[2]),
+                runs_at("5 GT/s (Gen 2) x4", "16 GT/s (Gen 4) x4"),
+                *ENDS_OF_X4,
+            ],
+            id="set-slow",
+        ),
+        pytest.param(
+            tower(network((4, 4), power_state="D1"), now=(1, 4)),
+            [
+                (f"{CARD} power state", "D1", "D0"),
+                TARGET_IS_FREE,
+                runs_at("2.5 GT/s (Gen 1) x4", "16 GT/s (Gen 4) x4"),
+                *ENDS_OF_X4,
+            ],
+            id="resting",
+        ),
+        pytest.param(
+            tower(network((4, 4), registers=FROZEN), now=(2, 4)),
+            [
+                (f"{CARD} Link Control 2: Hardware Autonomous Speed Disable", "1", "0"),
+                TARGET_IS_FREE,
+                runs_at("5 GT/s (Gen 2) x4", "16 GT/s (Gen 4) x4"),
+                *ENDS_OF_X4,
+            ],
+            id="slow for good",
+        ),
+        pytest.param(
+            tower(network((4, 8)), (3, 4)),
+            [
+                runs_at("8 GT/s (Gen 3) x4", "8 GT/s (Gen 3) x4"),
+                can_do(PORT, "8 GT/s (Gen 3) x4", "8 GT/s (Gen 3) x4"),
+                can_do(CARD, "16 GT/s (Gen 4) x8", "8 GT/s (Gen 3) x4"),
+            ],
+            id="slot-limited",
+        ),
+        pytest.param(
+            tower(network((4, 4)), now=(5, 4)),
+            [runs_at("32 GT/s (Gen 5) x4", "16 GT/s (Gen 4) x4"), *ENDS_OF_X4],
+            id="above best",
+        ),
+        pytest.param(
+            tower(network((4, 4), attributes={"max_link_width": "8"})),
+            [
+                (f"{CARD} {VECTOR}", "up to 16 GT/s (Gen 4) x4", "the same from every source"),
+                (
+                    f"{CARD} attributes max_link_speed, max_link_width",
+                    "up to 16 GT/s (Gen 4) x8",
+                    "the same from every source",
+                ),
+            ],
+            id="an end that contradicts itself",
+        ),
+        pytest.param(
+            tower(network((4, 4)), now=(2, 4), **NO_FIGURES),
+            [
+                runs_at("5 GT/s (Gen 2) x4", "16 GT/s (Gen 4) x4"),
+                ENDS_OF_X4[1],
+                (f"{PORT} Link Capabilities", "speed code 0, width 0", "a speed and a width"),
+            ],
+            id="a port that says nothing",
+        ),
+        pytest.param(
+            tower(network((4, 4)), **NO_FIGURES),
+            [runs_at("16 GT/s (Gen 4) x4", "16 GT/s (Gen 4) x4"), ENDS_OF_X4[1]],
+            id="full below a port that says nothing",
+        ),
+        pytest.param(
+            tower(network((4, 4), power_state="D3cold")), [(f"{CARD} power state", "D3cold", "D0")], id="asleep"
+        ),
+        pytest.param(
+            tower(drive((4, 4)), (4, 32), vendor=EMULATED, now=(3, 4), target=3),
+            [runs_at("8 GT/s (Gen 3) x4", "16 GT/s (Gen 4) x4"), ENDS_OF_X4[1], EMULATED_PORT],
+            id="below an emulated port",
+        ),
+        pytest.param(
+            Machine(name="guest", virtual=True, buses={"0000:00": [drive((4, 4), at="05.0", now=(3, 4), target=3)]}),
+            [
+                runs_at("8 GT/s (Gen 3) x4", "16 GT/s (Gen 4) x4", BARE),
+                can_do(BARE, "16 GT/s (Gen 4) x4"),
+                HIDDEN,
+            ],
+            id="passed through",
+        ),
+        pytest.param(
+            Machine(name="guest", buses={"0000:00": [network((1, 1), at="05.0", vendor=PARAVIRTUAL, vector=(1,))]}),
+            [(f"{BARE} Link Capabilities", "emulated device: its link figures are made up", "a wired link")],
+            id="emulated",
+        ),
+        pytest.param(
+            Machine(name="bench-9", buses={"0000:00": [drive(None, at="05.0", integrated=True)]}),  # type: ignore[arg-type]
+            [(f"{BARE} PCI Express Capabilities: Device/Port Type", "integrated endpoint", "no link")],
+            id="integrated",
+        ),
+    ],
+)
+def test_a_verdict_shows_each_reading_that_it_rests_on(machine: Machine, shown: list[Shown]) -> None:
+    """Every verdict names register or attribute, the value as read and the value expected, and nothing else."""
+    (judged,) = all_judged(machine).values()
+    assert shown == [(one.source, one.read, one.expected) for one in judged.evidence]
+
+
+def test_an_ordinary_user_is_shown_what_root_would_read() -> None:
+    """What an ordinary user cannot read stands last, after all that was read; a place speaks for a register."""
+    (judged,) = all_judged(tower(network((4, 4)), now=(2, 4)), privileged=False).values()
+    assert [
+        f"{CARD} attributes current_link_speed, current_link_width",
+        f"{PORT} attributes max_link_speed, max_link_width",
+        f"{CARD} attributes max_link_speed, max_link_width",
+        f"{PORT} Link Control 2: Target Link Speed",
+    ] == [one.source for one in judged.evidence]
+    assert judged.why.endswith(
+        "whether a setting, power saving or a fault does that takes registers that root may read"
+    )
+    inside = Machine(name="bench-9", buses={"0000:00": [drive(None, at="05.0", integrated=True)]})  # type: ignore[arg-type]
+    (judged,) = all_judged(inside, privileged=False).values()
+    assert [f"{BARE} place in the tree"] == [one.source for one in judged.evidence]
+
+
+@pytest.mark.parametrize(
+    ("rates", "why", "told"),
+    [
+        ([(1, 4), (1, 4), (4, 4), (4, 4), (1, 4)], "seen at 16 GT/s (Gen 4) 1.0 s later", "4 more looks within 2.0 s"),
+        ([(4, 4), (1, 4)], "it was seen at 16 GT/s (Gen 4) at first", "1 more look within 0.5 s"),
+        ([(4, 4), (4, 2)], "its lanes come and go while one looks", "1 more look within 0.5 s"),
+        ([(4, 2), (4, 4), (4, 4)], "", "2 more looks within 1.0 s"),
+        ([(4, 4), (4, 4), (4, 4)], "", ""),
+    ],
+)
+def test_what_was_seen_later_is_told_once_for_all_looks(rates: list[Can], why: str, told: str) -> None:
+    """Later looks are one line in their order, equal ones in a row told once, and none where nothing ever varied."""
+    tree = build(tower(network((4, 4)), now=rates[0]))
+    judged = judged_at(tree, seen_again(tree, *rates[1:]))
+    assert judged.why.endswith(why)
+    assert ("its lanes come and go" in judged.why) == ("lanes come and go" in why)
+    lines = [(one.source, one.read) for one in judged.evidence if " more look" in one.source]
+    names = {1: "2.5 GT/s (Gen 1)", 4: "16 GT/s (Gen 4)"}
+    later = [f"{names[speed]} x{width}" for speed, width in rates[1:]]
+    in_order = [rate for number, rate in enumerate(later) if number == 0 or later[number - 1] != rate]
+    assert lines == ([(told, ", then ".join(in_order))] if told else [])
+
+
+@pytest.mark.parametrize(
+    ("machine", "why"),
+    [
+        (tower(network((4, 4)), now=(4, 2)), "runs with 2 of the 4 lanes both ends can do"),
+        (
+            tower(network((4, 4)), now=(2, 2)),
+            "runs with 2 of the 4 lanes both ends can do, and at 5 GT/s (Gen 2) of 16 GT/s (Gen 4)",
+        ),
+        (tower(network((4, 4)), now=(2, 4)), "runs at 5 GT/s (Gen 2) of the 16 GT/s (Gen 4) both ends can do"),
+        (
+            tower(network((4, 4)), now=(2, 4), target=2),
+            "runs at 5 GT/s (Gen 2) of the 16 GT/s (Gen 4) both ends can do, because the port is set to that speed",
+        ),
+        (
+            tower(network((4, 4)), now=(1, 4), target=1),
+            (
+                "runs at 2.5 GT/s (Gen 1) of the 16 GT/s (Gen 4) both ends can do, because the port is set to that "
+                "speed; firmware sets it so, or the kernel after training failed"
+            ),
+        ),
+        (
+            tower(network((4, 4), registers=FROZEN), now=(2, 4)),
+            (
+                "runs at 5 GT/s (Gen 2) of the 16 GT/s (Gen 4) both ends can do; autonomous speed change is switched "
+                "off at its own end, so it may stay there"
+            ),
+        ),
+        (
+            tower(network((4, 4)), now=(4, 8)),
+            "runs at 16 GT/s (Gen 4) x8, more than both ends say they can do (16 GT/s (Gen 4) x4)",
+        ),
+        (
+            tower(network((4, 4)), now=(2, 4), **NO_FIGURES),
+            (
+                "runs at 5 GT/s (Gen 2) x4 where the card alone can do 16 GT/s (Gen 4) x4; what both ends can do is "
+                f"not known: Link Capabilities of {PORT} read speed code 0, width 0"
+            ),
+        ),
+        (
+            tower(network((4, 8)), (3, 4)),
+            "runs at 8 GT/s (Gen 3) x4, the best of this slot; the card can do 16 GT/s (Gen 4) x8",
+        ),
+        (
+            tower(network((4, 8)), (3, 4), slot=None),
+            "runs at 8 GT/s (Gen 3) x4, the best of its port; the card can do 16 GT/s (Gen 4) x8",
+        ),
+    ],
+)
+def test_a_verdict_says_in_one_sentence_what_falls_short(machine: Machine, why: str) -> None:
+    """What runs, of what could be, and what explains it: each is said where it holds, and only there."""
+    assert why == judged_at(machine).why
+
+
+@pytest.mark.parametrize(("again", "told"), [((PORT,), True), ((CARD,), True), (ENDS, True), ((), False)])
+def test_a_later_look_counts_where_either_end_was_looked_at(again: tuple[str, ...], told: bool) -> None:  # noqa: FBT001 - a column
+    """One end is enough to see a link again; a look at other functions says nothing of it."""
+    tree = build(tower(network((4, 4)), now=(1, 4)))
+    judged = all_judged(tree, seen_again(tree, (4, 4)), again)[PORT]
+    assert (Verdict.RESTING if told else Verdict.SLOW) is judged.verdict
+    assert [0.0, *([0.5] if told else [])] == [offset for offset, _ in judged.looks]
+
+
+def test_a_passed_through_card_is_looked_at_again_by_its_own_end() -> None:
+    """Later looks need no port: one that was seen faster rests, one that was not is slow."""
+    bare = Machine(name="guest", virtual=True, buses={"0000:00": [network((4, 4), at="05.0", now=(1, 4), target=1)]})
+    tree = build(bare)
+    for later, verdict in (((4, 4), Verdict.RESTING), ((1, 4), Verdict.SLOW)):
+        looks = seen_again(tree, later, ends=(BARE,))
+        assert verdict is all_judged(tree, looks, (BARE,))[BARE].verdict
+
+
+def test_a_later_look_without_a_rate_says_why() -> None:
+    """Ends that contradict each other, or a device that sleeps, stand among the later looks as what they are."""
+    tree = build(tower(network((4, 4)), now=(1, 4)))
+    torn, asleep = tree.copy(), tree.copy()
+    set_link(torn, (CARD,), (4, 4))
+    asleep.put(f"/sys/bus/pci/devices/{CARD}/power_state", "D3cold")
+    judged = judged_at(tree, [(0.5, torn), (1.0, asleep), (1.5, tree)])
+    (line,) = [one for one in judged.evidence if " more look" in one.source]
+    assert "ends that contradict each other, then not read, then 2.5 GT/s (Gen 1) x4" == line.read
+    assert [Rate(1, 4), None, None, Rate(1, 4)] == [rate for _, rate in judged.looks]
+
+
+@pytest.mark.parametrize(
+    "port",
+    [{"version": 1}, {"registers": {pcie.LINK_CONTROL_2: {"target_link_speed": 0}}}],
+    ids=["no such register", "a code for no speed"],
+)
+def test_a_port_without_a_target_explains_nothing(port: dict[str, Any]) -> None:
+    """Where no Target Link Speed can be, or it names no speed, a low speed is slow and nothing is said of a setting."""
+    judged = judged_at(tower(network((2, 4)), (2, 16), now=(1, 4), **port))
+    assert (Verdict.SLOW, False) == (judged.verdict, "Target Link Speed" in words(judged))
+    assert "set" not in judged.why
+
+
+def test_one_emulated_end_is_enough() -> None:
+    """An emulated card below a port that is none, on a machine that does not call itself a guest, is virtual."""
+    judged = judged_at(tower(network((1, 1), vendor=PARAVIRTUAL, vector=(1,)), (4, 16)))
+    assert Verdict.VIRTUAL is judged.verdict
+    assert "emulated device" in judged.why
+
+
+@pytest.mark.parametrize(
+    ("fitted", "verdict"),
+    [
+        (network((1, 1)), Verdict.VIRTUAL),
+        (network((2, 1)), Verdict.FULL),  # emulators make up 2.5 GT/s x1
+        (network((1, 2)), Verdict.FULL),
+        (network((1, 1), now=(1, 0), attributes={"current_link_speed": "Unknown"}), Verdict.UNKNOWN),
+    ],
+)
+def test_a_guests_link_is_made_up_where_ability_and_status_are(fitted: Function, verdict: Verdict) -> None:
+    """In a guest only 2.5 GT/s x1, in capability and in status, is what an emulator makes up; all else is a drive's."""
+    port = tower(fitted, (4, 32), vendor=EMULATED, now=fitted.now or fitted.can, registers=UNREAD if fitted.now else {})
+    port.virtual = True
+    assert verdict is judged_at(port).verdict
+
+
+def test_an_emulated_ports_own_contradictions_do_not_count() -> None:
+    """A port that is not the true one is not asked: what it says of itself makes no drive below it unknown."""
+    port = tower(drive((4, 4)), (4, 32), vendor=EMULATED, now=(4, 4), attributes={"max_link_width": "8"})
+    assert Verdict.FULL is judged_at(port).verdict
+
+
+def test_an_emulated_device_without_a_port_has_its_own_end_only() -> None:
+    """A paravirtual device on a root bus is virtual with the rate it makes up, and no port is made up for it."""
+    bare = Machine(name="guest", buses={"0000:00": [network((1, 1), at="05.0", vendor=PARAVIRTUAL, vector=(1,))]})
+    judged = judged_at(bare, key=BARE)
+    assert (Verdict.VIRTUAL, None, Rate(1, 1), Rate(1, 1)) == (
+        judged.verdict,
+        judged.port_can,
+        judged.device_can,
+        judged.now,
+    )
+
+
 # --- Links that are no wires -------------------------------------------------------------------------------------
 
 

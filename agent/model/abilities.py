@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from probes.facts import PciFunction
 
 SLOWEST: Final = 1
-NOT_ASKED: Final = "no figure was given"
 # The property that tells the lanes wired to a slot. Source: IOPCIFamily, IOPCIConfigurator.cpp (Darwin).
 WIRED_LANES: Final = "IOPCIExpressMaxLinkWidthOverride"
 
@@ -71,7 +70,7 @@ def ability(function: PciFunction) -> Ability:
             ),
         )
     if told.rate is None:
-        return by_name if by_name is not None else _without(told, attributes is not None)
+        return by_name if by_name is not None else told
     # Kernels before 6.13 name the fastest speed of the vector even where Max Link Speed is lower (drivers/pci/pci.c).
     alike = {told.rate, Rate(told.fastest_named, told.width)}
     if by_name is not None and by_name.rate not in alike:
@@ -92,12 +91,6 @@ def port_ability(port: PciFunction) -> Ability:
         return can
     told = Evidence(f"{port.address} {WIRED_LANES}", f"{wired} lane{'' if wired == 1 else 's'} wired", f"x{can.width}")
     return replace(can, width=wired, evidence=(*can.evidence, told))
-
-
-def _without(told: Ability, offered: bool) -> Ability:  # noqa: FBT001 - one caller
-    if told.problem or offered:
-        return told
-    return Ability(frozenset(), 0, "this device has no link figures")
 
 
 def _registered(function: PciFunction) -> Ability:
@@ -160,7 +153,7 @@ def rate_of(reading: Reading) -> Rate | None:
 
 
 def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
-    """The rate that every reading of both ends agrees on; the device's end is asked first."""
+    """The rate that every reading of both ends agrees on; the device's end is asked first. One end is there."""
     if device is not None and device.power_state == "D3cold":
         state = Evidence(f"{device.address} power state", "D3cold", "D0")
         return Trouble("the device is asleep (D3cold) and was not woken", (state,))
@@ -178,9 +171,8 @@ def read(port: PciFunction | None, device: PciFunction | None) -> Reading:
                 silent.append(of(source, problem) if problem is not None else zero)
     if not rates:
         evidence = tuple(Evidence(unread.what, unread.why, "a speed and a width") for unread in silent)
-        nothing = Evidence("link status", NOT_ASKED, "a speed and a width")
-        why = f"its rate could not be read: {silent[0].why}" if silent else f"its rate could not be read: {NOT_ASKED}"
-        return Trouble(why, evidence or (nothing,), any(unread.needs_root for unread in silent))
+        why = f"its rate could not be read: {silent[0].why}"
+        return Trouble(why, evidence, any(unread.needs_root for unread in silent))
     if len({rate for _, rate in rates}) > 1:
         evidence = tuple(Evidence(source, rate_text(rate), "the same from every reading") for source, rate in rates)
         return Trouble(_contradiction(rates), evidence, contradicts=True)

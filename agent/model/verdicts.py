@@ -145,7 +145,7 @@ def _compare(
     if best is None:
         return _one_end(judged, port_can, device_can, reading)
     for end in (None if hidden else port_can, device_can):
-        if end is not None and end.problem and end.rate is not None:
+        if end is not None and end.problem:
             return replace(judged, why=end.problem, evidence=end.evidence, contradicts=True)
     abilities = (
         *_at_least(port_can.evidence if port_can and not hidden else (), best),
@@ -178,8 +178,8 @@ def _hidden(link: Link, port_can: Ability | None) -> tuple[Evidence, ...]:
     if link.port_lost is not None:
         return ()
     if link.port is None:
-        address = link.device.address if link.device is not None else ""
-        return (Evidence(f"{address}: port above", "not visible from here", "the port's own registers"),)
+        assert link.device is not None
+        return (Evidence(f"{link.device.address}: port above", "not visible from here", "the port's own registers"),)
     if port_can is not None and port_can.width == EMULATED_LANES:
         source = f"{link.port.address} Link Capabilities: Maximum Link Width"
         return (Evidence(source, f"x{EMULATED_LANES}, an emulated port", "the true port's own registers"),)
@@ -232,18 +232,16 @@ def _one_end(judged: Judged, port_can: Ability | None, device_can: Ability, read
     why = f"{why}; what both ends can do is not known"
     if missing is None:
         return _without_port(replace(judged, why=why, evidence=_expect(reading, can or now)))
-    if missing.problem:
-        why = f"{why}: {missing.problem}"
+    why = f"{why}: {missing.problem}"
     known = _at_least(device_can.evidence, can) if can is not None else ()
     evidence = (*_expect(reading, can or now), *known, *missing.evidence)
     return replace(judged, why=why, evidence=evidence, needs_root=missing.needs_root)
 
 
 def _without_port(judged: Judged) -> Judged:
-    """With the reason why the port could not be found, where a reading failed."""
+    """With the reason why the port could not be found."""
     lost = judged.link.port_lost
-    if lost is None:
-        return judged
+    assert lost is not None
     shown = Evidence(lost.what, lost.why, "readable")
     why = f"{judged.why}: {lost.what} could not be read"
     return replace(judged, why=why, evidence=(*judged.evidence, shown), needs_root=lost.needs_root)
@@ -262,16 +260,14 @@ def _below(
         if len({agreed.rate.width for agreed in _agreed(looks)}) > 1:
             why = f"{why}; its lanes come and go while one looks"
         # Width first, also where the speed is low: lost lanes point at contacts, and what cures them often cures both.
-        verdict, why, hidden = _unless(Verdict.NARROW, why, _lost_wiring(judged))
-        evidence = (*evidence, *hidden, *_corrected(link, machine))
-        return replace(judged, verdict=verdict, why=why, evidence=evidence)
+        return _narrow(replace(judged, why=why, evidence=evidence), machine)
     says = f"runs at {speed_text(now.speed)} of the {speed_text(best.speed)} {can}"
     target = None if judged.port_hidden else _target(link)
     if isinstance(target, Evidence):
         asked = int(target.expected)
         shown = Evidence(target.source, target.read, f"{speed_text(best.speed)} or more")
         evidence = (shown, *evidence)
-        if now.speed == asked < best.speed:
+        if now.speed == asked:
             says = f"{says}, because the port is set to that speed"
             if asked == SLOWEST:
                 says = f"{says}; firmware sets it so, or the kernel after training failed"
@@ -292,29 +288,18 @@ def _below(
     if isinstance(target, Unread) and target.why == NOT_GIVEN:
         says = f"{says}; whether it is set so at its port is not given by this platform"
         evidence = (*evidence, Evidence(target.what, target.why, f"{speed_text(best.speed)} or more"))
-    verdict, says, hidden = _unless(Verdict.SLOW, says, _lost_class(link))
-    return replace(judged, verdict=verdict, why=says, evidence=(*evidence, *hidden, *_corrected(link, machine)))
+    return replace(judged, verdict=Verdict.SLOW, why=says, evidence=(*evidence, *_corrected(link, machine)))
 
 
-def _lost_wiring(judged: Judged) -> tuple[str, Unread] | None:
-    """That the slot may be wired with fewer lanes than its port has, as nobody could read it."""
+def _narrow(judged: Judged, machine: Machine) -> Judged:
+    """Lanes are missing; `unknown` where the slot may have no more, as nobody could read how many are wired to it."""
+    corrected = _corrected(judged.link, machine)
     wired = None if judged.link.port is None or judged.port_hidden else judged.link.port.wired_lanes
-    return (f"how many are wired to its slot ({WIRED_LANES})", wired) if isinstance(wired, Unread) else None
-
-
-def _lost_class(link: Link) -> tuple[str, Unread] | None:
-    """That the card may be a display card, as nobody could read what it is."""
-    code = next((function.class_code for function in link.functions if isinstance(function.class_code, Unread)), None)
-    return None if code is None else ("whether it is a display card, which rests at low speed,", code)
-
-
-def _unless(verdict: Verdict, why: str, lost: tuple[str, Unread] | None) -> tuple[Verdict, str, tuple[Evidence, ...]]:
-    """The verdict with its reason, or `unknown` where what would explain it could not be read."""
-    if lost is None:
-        return verdict, why, ()
-    what, unread = lost
-    shown = Evidence(unread.what, unread.why, "readable")
-    return Verdict.UNKNOWN, f"{why}; {what} could not be read: {unread.why}", (shown,)
+    if not isinstance(wired, Unread):
+        return replace(judged, verdict=Verdict.NARROW, evidence=(*judged.evidence, *corrected))
+    shown = Evidence(wired.what, wired.why, "readable")
+    why = f"{judged.why}; how many are wired to its slot ({WIRED_LANES}) could not be read: {wired.why}"
+    return replace(judged, verdict=Verdict.UNKNOWN, why=why, evidence=(*judged.evidence, shown, *corrected))
 
 
 def _slowest(looks: Sequence[tuple[float, Reading]]) -> int:
@@ -325,9 +310,8 @@ def _slowest(looks: Sequence[tuple[float, Reading]]) -> int:
 
 
 def _target(link: Link) -> Evidence | Unread | None:
-    """The port's Target Link Speed; `expected` holds the generation. None where no port or no such register."""
-    if link.port is None:
-        return None
+    """The port's Target Link Speed; `expected` holds the generation. None where the register names no speed."""
+    assert link.port is not None
     told = link.port.registers.read(pcie.LINK_CONTROL_2, "target_link_speed")
     source = f"{link.port.address} Link Control 2: Target Link Speed"
     if isinstance(told, Unread):
@@ -344,17 +328,17 @@ def _unexplained(link: Link, machine: Machine, target: Evidence | Unread | None)
         # It stands past the bytes that every user may read, and may be set on purpose: to call the link slow could have
         # a good card pulled.
         return target
-    state = link.device.power_state if link.device is not None else None
+    assert link.device is not None
+    state = link.device.power_state
     if isinstance(state, Unread) and (state.failed or state.needs_root):
-        return of(f"{link.key} power state", state)
+        return of(f"{link.device.address} power state", state)
     return topology.may_drive_display(link, machine.below)
 
 
 def _frozen(link: Link) -> Evidence | None:
     """Evidence that the card's own end may not change its speed by itself."""
     device = link.device
-    if device is None:
-        return None
+    assert device is not None
     if device.registers.read(pcie.LINK_CONTROL_2, "hardware_autonomous_speed_disable") == 1:
         return Evidence(f"{device.address} Link Control 2: Hardware Autonomous Speed Disable", "1", "0")
     return None
@@ -371,6 +355,8 @@ def _corrected(link: Link, machine: Machine) -> tuple[Evidence, ...]:
 def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine) -> tuple[tuple[Evidence, str], ...]:
     """Evidence of power saving or autonomous speed change, each with the same in words."""
     found = []
+    device = link.device
+    assert device is not None
     speeds = [(offset, reading.rate.speed) for offset, reading in looks if isinstance(reading, Agreed)]
     slowest, fastest = min(speed for _, speed in speeds), max(speeds, key=lambda speed: speed[1])
     if fastest[1] > slowest:
@@ -381,14 +367,13 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
     if display is not None:
         evidence = Evidence(f"{display.address} class code", "display controller", "its best speed only at work")
         found.append((evidence, "display cards lower their speed at idle"))
-    elif link.device is not None and (read := _display_sound(link.device)):
-        evidence = Evidence(f"{link.device.address} class code, Link Capabilities", read, "its best speed only at work")
+    elif read := _display_sound(device):
+        evidence = Evidence(f"{device.address} class code, Link Capabilities", read, "its best speed only at work")
         found.append((evidence, "it is of a display card by its lanes, and those lower their speed at idle"))
     if link.port is not None and _ever(link.port, machine, "link_autonomous_bandwidth_status"):
         source = f"{link.port.address} Link Status: Link Autonomous Bandwidth Status"
         found.append((Evidence(source, "1", "0"), "the hardware reported that it changed the speed by itself"))
-    device = link.device
-    if device is not None and device.power_state in LOW_POWER:
+    if device.power_state in LOW_POWER:
         state = str(device.power_state)
         found.append((Evidence(f"{device.address} power state", state, "D0"), f"the device sleeps lightly ({state})"))
     return tuple(found)
@@ -457,10 +442,11 @@ def tunnel(ends: tuple[PciFunction, ...], *, slowest: bool) -> Evidence | None:
 
 
 def _looks(link: Link, machine: Machine) -> tuple[tuple[float, Reading], ...]:
+    assert link.device is not None
     found = [(0.0, read(link.port, link.device))]
     for look in machine.facts.looks:
         port = look.functions.get(link.port.address) if link.port is not None else None
-        device = look.functions.get(link.device.address) if link.device is not None else None
+        device = look.functions.get(link.device.address)
         if port is not None or device is not None:
             found.append((look.offset, read(port, device)))
     return tuple(found)

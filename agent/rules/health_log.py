@@ -93,7 +93,11 @@ def _composite(health: Health) -> str:
     """The composite temperature in words."""
     if isinstance(health.celsius, Unread):
         return f"its composite temperature could not be read ({health.celsius.why})"
-    return f"composite at {celsius_text(health.celsius) if health.celsius is not None else 'not told'}"
+    return (
+        "its composite temperature is not told"
+        if health.celsius is None
+        else f"composite at {celsius_text(health.celsius)}"
+    )
 
 
 @Rule(
