@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from agent.soak.analysed import Analysis, DriveAnalysis
     from probes.samples import Soak
+    from tests.drives_in_heat import Case
 
 SURE: Final = ("proved", "inferred")
 NOT_SLOW: Final = "none"
@@ -34,14 +35,17 @@ WORDS: Final = (*SURE, "unclear", "none", "unknown")
 class Told(Struct, frozen=True, kw_only=True):
     """What was said of one drawn soak, beside what is true of it. Errors are what was said less what is true.
 
-    `at_all` and `surely` tell whether it was told right, `falsely` whether the wrong was said for sure. `onset` is in
-    K, `slowed` a share of the rate that the drive really had while slowed, `settled` in K; None where either side has
-    none. `seconds` are those of a processor.
+    `returns` is how often slowing ended, `knows` whether the drive's limits were known. `at_all` and `surely` tell
+    whether it was told right, `falsely` whether the wrong was said for sure. `onset` is in K, `slowed` a share of the
+    rate that the drive really had while slowed, `settled` in K; None where either side has none. `seconds` are those
+    of a processor.
     """
 
     kind: str
     seed: int
     slows: bool
+    returns: int
+    knows: bool
     word: str
     onset: float | None
     slowed: float | None
@@ -65,6 +69,16 @@ class Told(Struct, frozen=True, kw_only=True):
         return self.word == NOT_SLOW if self.slows else self.word in SURE
 
 
+SUMS: Final[dict[str, Callable[[Told], bool]]] = {
+    "all that slow": lambda one: one.slows,
+    "  limits known": lambda one: one.slows and one.knows,
+    "  limits not known": lambda one: one.slows and not one.knows,
+    "  and return twice or more": lambda one: one.slows and not one.knows and one.returns > 1,
+    "all that do not slow": lambda one: not one.slows,
+    "all": lambda one: True,  # noqa: ARG005 - as the others
+}
+
+
 def onset_told(drive: DriveAnalysis) -> float | None:
     """The temperature at which the analysis saw the drive slow itself down: the middle one of its falls by heat."""
     found = [fall.celsius for fall in drive.falls if fall.kind == "heat" and fall.celsius is not None]
@@ -77,25 +91,31 @@ def slowed_told(drive: DriveAnalysis) -> float | None:
     return median(found) if found else None
 
 
-def judged(kind: str, seed: int, analysis: Callable[[Soak], Analysis] = analyse) -> Told:
-    """Draw a soak and let an analysis judge it."""
-    case = drawn(kind, seed)
+def judged(case: Case, analysis: Callable[[Soak], Analysis] = analyse) -> Told:
+    """Let an analysis judge a drawn soak."""
     truth = case.truth
     begin = time.process_time()
     drive = analysis(case.log).drives[0]
     seconds = time.process_time() - begin
-    slowed, settled = slowed_told(drive), drive.forecast.settled
+    slowed = slowed_told(drive)
     return Told(
-        kind=kind,
-        seed=seed,
+        kind=case.kind,
+        seed=case.seed,
         slows=truth.slows,
+        returns=truth.returns,
+        knows=case.sketch.knows != "ordinary",
         word=drive.throttling.kind,
         onset=_less(onset_told(drive), truth.onset),
         slowed=None if slowed is None or not truth.slowed_mbps else slowed / truth.slowed_mbps - 1.0,
-        settled=_less(settled, truth.settled),
+        settled=_less(drive.forecast.settled, truth.settled),
         settled_error=drive.forecast.error,
         seconds=seconds,
     )
+
+
+def drawn_and_judged(kind: str, seed: int) -> Told:
+    """Both in one, for a process of its own."""
+    return judged(drawn(kind, seed))
 
 
 def _less(told: float | None, true: float | None) -> float | None:
@@ -119,11 +139,11 @@ def table(found: Sequence[Told]) -> list[str]:
     lines = [f"{'kind':37}{'soaks':>6}{'at all':>8}{'surely':>8}{'falsely':>8}   said"]
     for name, some in groupby(found, lambda one: one.kind):
         lines.append(_line(name, list(some)))
-    for name, slows in (("all that slow", True), ("all that do not slow", False)):
-        some_of = [one for one in found if one.slows is slows]
+    for name, holds in SUMS.items():
+        some_of = [one for one in found if holds(one)]
         if some_of:
             lines.append(_line(name, some_of))
-    return [*lines, _line("all", found)]
+    return lines
 
 
 def _line(name: str, some: Sequence[Told]) -> str:
@@ -179,9 +199,9 @@ def main() -> None:
     begin = time.perf_counter()
     if given.jobs > 1:
         with ProcessPoolExecutor(given.jobs) as pool:
-            found = list(pool.map(judged, *zip(*soaks, strict=True), chunksize=4))
+            found = list(pool.map(drawn_and_judged, *zip(*soaks, strict=True), chunksize=4))
     else:
-        found = [judged(*one) for one in soaks]
+        found = [drawn_and_judged(*one) for one in soaks]
     print("\n".join((*table(found), *summary(found))))
     print(f"{len(found)} soaks from seed {given.seed} on, {time.perf_counter() - begin:.0f} s with the drawing")
     if given.list:

@@ -38,7 +38,8 @@ class Sketch(Struct, frozen=True, kw_only=True):
     `link_falls` is (share of the time, generation, lanes), `neighbour` (share of the time, share of the drive's rate
     that it leaves of a shared link, whether it is in the log, K that it warms the air by). `cache` has its size as a
     share of what the drive would write over its load at full rate. `least_reads` MB/s it reads at least. `steady` tells
-    that load and air stay the same, so that its temperature settles.
+    that load and air stay the same, so that its temperature settles. `begun` seconds after the drive slowed itself for
+    the first time the log begins; None: with the soak. It comes back `returns` times at least.
     """
 
     form: str
@@ -71,6 +72,8 @@ class Sketch(Struct, frozen=True, kw_only=True):
     job: bool = False
     steady: bool = False
     least_reads: float = 0.0
+    begun: float | None = None
+    returns: int = 0
 
 
 class Kind(Struct, frozen=True):
@@ -198,12 +201,12 @@ def uniform(chance: Generator, least: float, most: float) -> float:
 
 def _limit_known(chance: Generator, sketch: Sketch) -> Sketch:
     make, name = switched(chance, sketch.depth)
-    return structs.replace(sketch, policy=make, name=name, knows=str(chance.choice(["root", "limits"])))
+    return structs.replace(sketch, policy=make, name=name, knows=str(chance.choice(["root", "limits"])), returns=2)
 
 
 def _limit_unknown(chance: Generator, sketch: Sketch) -> Sketch:
     make, name = switched(chance, sketch.depth)
-    return structs.replace(sketch, policy=make, name=name, knows="ordinary")
+    return structs.replace(sketch, policy=make, name=name, knows="ordinary", returns=2)
 
 
 def _steps_known(chance: Generator, sketch: Sketch) -> Sketch:
@@ -271,6 +274,7 @@ def _quick(chance: Generator, sketch: Sketch) -> Sketch:
         sketch,
         policy=lambda onset: Switched(onset, onset - apart, low),
         name="quick",
+        returns=5,
         watched="controller",
         shown=Sensor(weights=(1.0, 0.0, 0.0, 0.0), offset=sketch.shown.offset),
         knows="ordinary",
@@ -373,6 +377,12 @@ def _stops_early(chance: Generator, sketch: Sketch) -> Sketch:
 def _job(chance: Generator, sketch: Sketch) -> Sketch:
     """A job of so many MB that takes longer for heat; the log goes on to its end."""
     return structs.replace(sketch, job=True, stop=sketch.seconds, depth=uniform(chance, 0.5, 0.75))
+
+
+def _begun_late(chance: Generator, sketch: Sketch) -> Sketch:
+    """A log that was begun when the drive was hot and slow already; it came and goes again."""
+    make, name = switched(chance, 0.6 * sketch.depth)
+    return structs.replace(sketch, begun=uniform(chance, 1.0, 60.0), returns=1, policy=make, name=name)
 
 
 # --- It does not slow ----------------------------------------------------------------------------------------------
@@ -551,6 +561,7 @@ KINDS: Final = {
     "slows, load rises": Kind(slows=True, change=_ramps_up),
     "slows, load stops early": Kind(slows=True, change=_stops_early),
     "slows, a job takes longer": Kind(slows=True, change=_job),
+    "slows, log begun late": Kind(slows=True, change=_begun_late),
     "steady": Kind(slows=False, change=_steady),
     "steady and hot": Kind(slows=False, change=_steady_hot),
     "cache fills while cool": Kind(slows=False, change=_cache_cool),

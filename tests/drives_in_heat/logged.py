@@ -60,6 +60,8 @@ class Reading(Struct, frozen=True, kw_only=True):
 class Known(Struct, frozen=True, kw_only=True):
     """What is known of a drive: its limits in degrees Celsius, whether its own counters are read, its link's turns.
 
+    `counts` tells that it counts its slowing itself; others leave their counters at 0 (facts: those with a policy of
+    their own). `silent` tells that what is not known was never asked for, so that nothing says why it is not there.
     `links` are (seconds, generation, lanes). `expected` is the range that its reads should reach.
     """
 
@@ -68,6 +70,7 @@ class Known(Struct, frozen=True, kw_only=True):
     limits: bool = False
     counters: bool = False
     counts: bool = False
+    silent: bool = False
     links: tuple[tuple[float, int, int], ...] = ((0.0, 4, 4),)
     expected: tuple[float, float] | None = None
 
@@ -109,7 +112,7 @@ def logged(chance: Generator, name: str, run: Run, times: Values, reading: Readi
     for column, values in zip(columns.columns, (celsius, hottest, *counts), strict=True):
         column.extend(values.tolist())
     head = _head(name, known, two=bool(np.any(run.further != run.shown)))
-    unread = [] if known.counters else [Missed(COUNTERS, NEEDS_ROOT, 0.0, None, needs_root=True)]
+    unread = [] if known.counters or known.silent else [Missed(COUNTERS, NEEDS_ROOT, 0.0, None, needs_root=True)]
     unread += _failures(times, failed)
     own = _counters(run, times, known) if known.counters else ()
     return track(
@@ -163,7 +166,7 @@ def _counters(run: Run, times: Values, known: Known) -> tuple[tuple[float, Count
 
 
 def _head(name: str, known: Known, *, two: bool) -> DriveHead:
-    lost = () if known.limits else (WARNING_LIMIT, CRITICAL_LIMIT)
+    lost = () if known.limits or known.silent else (WARNING_LIMIT, CRITICAL_LIMIT)
     first = known.links[0] if known.links else None
     return DriveHead(
         name=name,

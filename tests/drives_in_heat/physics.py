@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 STEFAN_BOLTZMANN: Final = 5.670374419e-8  # W/(m2 K4), CODATA 2018
 ZERO_CELSIUS: Final = 273.15  # K, the definition of the Celsius scale
-RISING_AIR: Final = 1.25  # laminar free convection: h goes with dT^(1/4); textbooks of heat transfer, from memory
+RISING: Final = 0.25  # laminar free convection: h goes with dT^(1/4); textbooks of heat transfer, from memory
 
 Bodies = list[float]  # temperatures of controller, flash, board and shell, in this order
 Watts = tuple[float, float]  # of the controller and of the flash
@@ -39,8 +39,9 @@ class Surface(Struct, frozen=True):
     def loss(self, celsius: float, air: float, flow: float) -> float:
         """The heat lost at this temperature, W; below 0 where the air is warmer."""
         above = celsius - air
-        risen = above * abs(above) ** (RISING_AIR - 1.0)
-        radiated = (celsius + ZERO_CELSIUS) ** 4 - (air + ZERO_CELSIUS) ** 4
+        risen = above * abs(above) ** RISING
+        warm, cold = (celsius + ZERO_CELSIUS) ** 2, (air + ZERO_CELSIUS) ** 2
+        radiated = (warm - cold) * (warm + cold)
         return (
             (self.contact + self.blown * flow) * above
             + self.rising * risen
@@ -67,44 +68,43 @@ class Body(Struct, frozen=True, kw_only=True):
     under: Surface  # of the board
     over: Surface  # of the shell
 
-    def inflows(self, bodies: Bodies, watts: Watts, air: float, flow: float) -> tuple[float, float, float, float]:
-        """The heat that each body gains, W."""
+    def flows(self, bodies: Bodies, watts: Watts, air: float, flow: float) -> tuple[float, float, float, float, float]:
+        """The heat that each body gains, W, and last what all of them together lose to the air."""
         controller, flash, board, shell = bodies
         to_board = self.controller_to_board * (controller - board)
         to_shell = self.controller_to_shell * (controller - shell)
         flash_to_board = self.flash_to_board * (flash - board)
         flash_to_shell = self.flash_to_shell * (flash - shell)
         across = self.board_to_shell * (board - shell)
+        under, over = self.under.loss(board, air, flow), self.over.loss(shell, air, flow)
         return (
             watts[0] - to_board - to_shell,
             watts[1] - flash_to_board - flash_to_shell,
-            to_board + flash_to_board - across - self.under.loss(board, air, flow),
-            to_shell + flash_to_shell + across - self.over.loss(shell, air, flow),
+            to_board + flash_to_board - across - under,
+            to_shell + flash_to_shell + across - over,
+            under + over,
         )
 
-    def warm(self, bodies: Bodies, watts: Watts, air: float, flow: float, seconds: float) -> None:
-        """Go on by a step that is short against the quickest body."""
-        controller, flash, board, shell = self.inflows(bodies, watts, air, flow)
+    def warm(self, bodies: Bodies, watts: Watts, air: float, flow: float, seconds: float) -> float:
+        """Go on by a step that is short against the quickest body; the joules that the air gained in it."""
+        controller, flash, board, shell, lost = self.flows(bodies, watts, air, flow)
         bodies[0] += controller * seconds / self.controller
         bodies[1] += flash * seconds / self.flash
         bodies[2] += board * seconds / self.board
         bodies[3] += shell * seconds / self.shell
+        return lost * seconds
 
     def stored(self, bodies: Bodies) -> float:
         """The heat in it, J above 0 degrees Celsius."""
         capacities = (self.controller, self.flash, self.board, self.shell)
         return sum(capacity * celsius for capacity, celsius in zip(capacities, bodies, strict=True))
 
-    def lost(self, bodies: Bodies, air: float, flow: float) -> float:
-        """The heat that it gives to the air, W."""
-        return self.under.loss(bodies[2], air, flow) + self.over.loss(bodies[3], air, flow)
-
     def settled(self, watts: Callable[[Bodies], Watts], air: float, flow: float = 1.0) -> Bodies:
         """Where the temperatures stay with a heat that may depend on them."""
 
-        def unbalanced(values: list[float]) -> tuple[float, float, float, float]:
+        def unbalanced(values: list[float]) -> tuple[float, ...]:
             bodies = [float(value) for value in values]
-            return self.inflows(bodies, watts(bodies), air, flow)
+            return self.flows(bodies, watts(bodies), air, flow)[:4]
 
         found = root(unbalanced, [air + 30.0, air + 28.0, air + 25.0, air + 22.0], tol=1e-9)
         if not found.success:

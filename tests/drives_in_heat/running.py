@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from tests.drives_in_heat.cache import Cache, Filling
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     Values = NDArray[np.float64]
 
 ZERO_CELSIUS: Final = 273.15
+SUMS: Final = ("read", "written", "free", "worked")
 PAST_CACHE: Final = 0.5  # what is written past a full cache costs so much of what folding it would, too
 
 
@@ -93,13 +94,21 @@ class Run(Struct, frozen=True, kw_only=True):
     done: float | None
     full_seconds: float
 
+    def after(self, seconds: float) -> Run:
+        """The rest of it from some seconds on, as a log has it that is begun then."""
+        place = int(np.searchsorted(self.times, seconds))
+        sums = {name: getattr(self, name)[place:] - getattr(self, name)[place - 1] for name in SUMS}
+        rest = {name: getattr(self, name)[place:] for name in ("shown", "further", "watched", "held")}
+        times = self.times[: len(self.times) - place]
+        return structs.replace(self, times=times, counts=self.counts[:, place:], **sums, **rest)
+
     @property
     def moved(self) -> Values:
         """MB read and written since the start."""
         return self.read + self.written
 
 
-def run(drive: Drive, policy: Policy) -> Run:  # noqa: PLR0914 - the loop of the simulator; it has to be quick
+def run(drive: Drive, policy: Policy) -> Run:
     """Let it work. Each step: what is asked, what is allowed, what is moved, what heat that is, where the heat goes."""
     body, heat, step, shown = drive.body, drive.heat, drive.step, drive.shown
     further = drive.further or shown
@@ -142,15 +151,14 @@ def run(drive: Drive, policy: Policy) -> Run:  # noqa: PLR0914 - the loop of the
             fold += PAST_CACHE * write
         watts = heat.watts(bodies, read, write, fold)
         joules += (watts[0] + watts[1]) * step
-        lost += body.lost(bodies, air, flow) * step
-        body.warm(bodies, watts, air, flow, step)
+        lost += body.warm(bodies, watts, air, flow, step)
         reading += (shown.of(bodies) - reading) * follows
-        second += (further.of(bodies) - second) * follows_second
+        second = reading if further is shown else second + (further.of(bodies) - second) * follows_second
         read_sum += read * step
         write_sum += write * step
         free_sum += free * step
-        rows.append((read_sum, write_sum, free_sum, work_sum, reading, second, watched, policy.held))
-        rows[-1] += (policy.light[0], policy.light[1], policy.heavy[0], policy.heavy[1])
+        sums = read_sum, write_sum, free_sum, work_sum
+        rows.append((*sums, reading, second, watched, policy.held, *policy.light, *policy.heavy))
     columns = np.array(rows).T
     return Run(
         times=step * np.arange(1, len(rows) + 1),

@@ -28,14 +28,15 @@ class Truth(Struct, frozen=True, kw_only=True):
 
     `slows`: heat takes at least a tenth of the rate of at least two samples. `onset` and `back` are what its first
     sensor shows (not rounded, as late as it is read) when slowing begins and ends, at the median, degrees Celsius;
-    None where it never does. `times` is how often it begins, `returns` how often it ends. `share` is the share of the loaded time in samples that
-    heat slows, `spans` when those are (neighbouring ones as one), seconds. `slowed_mbps` is the middle rate of those
-    samples, `free_mbps` what it would have been. `most_lost` is the greatest share that heat took of a sample.
+    None where it never does. `times` is how often it begins, `returns` how often it ends. `share` is the share of the
+    loaded time in samples that heat slows, `spans` when those are (neighbouring ones as one), seconds. `slowed_mbps` is
+    the middle rate of those samples, `free_mbps` what it would have been. `most_lost` is the greatest share that heat
+    took of a sample.
 
-    `moved` is MB moved up to the end of the log, `moved_unslowed` what the same drive moves with throttling off;
-    `longer` by how many seconds a job takes longer, None where the load is none. `settled` is what its first sensor
-    would show for ever under this load unslowed, None where load or air do not stay the same. `full_seconds` is how long its write cache was
-    full.
+    `moved` is MB moved from the first sample to the last, `moved_unslowed` what the same drive moves with throttling
+    off; `longer` by how many seconds a job takes longer, None where the load is none. `settled` is what its first
+    sensor would show for ever under this load unslowed, None where load or air do not stay the same. `full_seconds` is
+    how long its write cache was full.
     """
 
     slows: bool
@@ -77,8 +78,8 @@ def true_of(run: Run, off: Run, times: Values, reading: Reading, policy: str, se
         slowed_mbps=_middle((moved / spent)[slowed]),
         free_mbps=_middle((free / spent)[slowed]),
         most_lost=float(lost.max(initial=0.0)),
-        moved=float(run.moved[-1]),
-        moved_unslowed=float(off.moved[-1]),
+        moved=float(moved.sum()),
+        moved_unslowed=float(np.diff(summed(off, off.moved, times)).sum()),
         longer=None if run.done is None or off.done is None else run.done - off.done,
         settled=settled,
         full_seconds=run.full_seconds,
@@ -90,8 +91,8 @@ def _turns(run: Run, reading: Reading) -> tuple[Values, Values]:
     late = round(reading.late / float(run.times[0]))
     shown = np.concatenate([np.full(late, run.shown[0]), run.shown[: len(run.shown) - late]])
     begins, ends = [], []
-    slowing = False
-    turning = np.flatnonzero(np.diff(run.held, prepend=1.0)).tolist()
+    slowing = bool(run.held[0] < BEGINS)  # in a log that is begun late
+    turning = np.flatnonzero(np.diff(run.held, prepend=run.held[0])).tolist()
     for place in turning:
         held = run.held[place]
         if not slowing and held < BEGINS:
