@@ -74,6 +74,7 @@ SUMS: Final[dict[str, Callable[[Told], bool]]] = {
     "  limits known": lambda one: one.slows and one.knows,
     "  limits not known": lambda one: one.slows and not one.knows,
     "  and return twice or more": lambda one: one.slows and not one.knows and one.returns > 1,
+    "  and never return": lambda one: one.slows and not one.knows and not one.returns,
     "all that do not slow": lambda one: not one.slows,
     "all": lambda one: True,  # noqa: ARG005 - as the others
 }

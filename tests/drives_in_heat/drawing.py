@@ -116,7 +116,7 @@ def _drive(chance: Generator, sketch: Sketch) -> tuple[Drive, int]:
     """A drive whose watched temperature would settle at the sketch's peak, and the generation of its link."""
     body, heat = _body(chance, sketch.form), _heat(chance, sketch.form)
     reads, writes, generation = _rates(chance, sketch)
-    times = sketch.step * np.arange(1, int(sketch.seconds / sketch.step) + 1)
+    times = sketch.step * np.arange(1.0, int(sketch.seconds / sketch.step) + 1.0)
     work = loads.between(sketch.shape, sketch.start, sketch.stop)(chance, times)
     world = _world(chance, sketch, times, reads, LANE[generation] * 4 * REACHED)
     inside = (times >= sketch.start) & (times < sketch.stop)
@@ -154,7 +154,7 @@ def _body(chance: Generator, form: str) -> Body:
     def some(least: float, most: float) -> float:
         return float(chance.uniform(least, most))
 
-    shells = {"bare": (0.8, 2.0), "sink": (15.0, 60.0), "case": (50.0, 140.0), "card": (40.0, 160.0)}
+    covers = {"bare": (0.8, 2.0), "sink": (15.0, 60.0), "case": (50.0, 140.0), "card": (40.0, 160.0)}
     through = {"bare": (0.05, 0.2), "sink": (0.4, 1.2), "case": (0.5, 1.5), "card": (0.8, 2.0)}[form]
     boards = {"bare": (6.0, 10.0), "sink": (6.0, 10.0), "case": (15.0, 30.0), "card": (30.0, 60.0)}
     # W/K of both surfaces together before they are fitted, and m2: 8 W/(m2 K) and some flow on areas of the form.
@@ -165,12 +165,12 @@ def _body(chance: Generator, form: str) -> Body:
         controller=some(1.5, 3.5),
         flash=some(2.0, 5.0),
         board=some(*boards[form]),
-        shell=some(*shells[form]),
+        cover=some(*covers[form]),
         controller_to_board=some(0.4, 1.0),
         flash_to_board=some(0.5, 1.2),
-        controller_to_shell=some(*through),
-        flash_to_shell=some(*through),
-        board_to_shell=some(0.1, 0.3),
+        controller_to_cover=some(*through),
+        flash_to_cover=some(*through),
+        board_to_cover=some(0.1, 0.3),
         under=Surface(
             losing * (1 - over) * some(0.3, 0.6), losing * (1 - over) * some(0.3, 0.7), 0.02 * losing, 0.4 * area
         ),
@@ -341,5 +341,5 @@ def _others(chance: Generator, drive: Drive, times: Values) -> tuple[tuple[str, 
     """At times a temperature of the board, some kelvins above the air, in steps of a kelvin."""
     if chance.random() < 0.6:
         return ()
-    steps = drive.step * np.arange(1, len(drive.world.air) + 1)
+    steps = drive.step * np.arange(1.0, len(drive.world.air) + 1.0)
     return (("board", np.round(np.interp(times, steps, drive.world.air) + float(chance.uniform(1.0, 6.0)))),)

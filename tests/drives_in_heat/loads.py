@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Values = NDArray[np.float64]
+    Shape = Callable[[Generator, Values], "Work"]
+    Gate = Callable[[Generator, Values], Values]
 
 QUEUED: Final = 1.2  # use of a queue that never runs dry
 
@@ -35,10 +37,7 @@ class Work(Struct, frozen=True):
         return self.read + self.write > 0.0
 
 
-Shape = "Callable[[Generator, Values], Work]"
-
-
-def steady(use: float = QUEUED, reading: float = 1.0, ease: float = 1.0) -> Callable[[Generator, Values], Work]:
+def steady(use: float = QUEUED, reading: float = 1.0, ease: float = 1.0) -> Shape:
     """The same all the time; `reading` is the share of the reads."""
 
     def made(chance: Generator, times: Values) -> Work:  # noqa: ARG001 - as any shape
@@ -48,9 +47,7 @@ def steady(use: float = QUEUED, reading: float = 1.0, ease: float = 1.0) -> Call
     return made
 
 
-def gated(
-    shape: Callable[[Generator, Values], Work], gate: Callable[[Generator, Values], Values]
-) -> Callable[[Generator, Values], Work]:
+def gated(shape: Shape, gate: Gate) -> Shape:
     """A shape times what a gate lets through, 0 to 1."""
 
     def made(chance: Generator, times: Values) -> Work:
@@ -60,7 +57,7 @@ def gated(
     return made
 
 
-def periodic(on: float, off: float, rest: float = 0.0) -> Callable[[Generator, Values], Values]:
+def periodic(on: float, off: float, rest: float = 0.0) -> Gate:
     """On for some seconds, then at `rest` for some."""
 
     def gate(chance: Generator, times: Values) -> Values:
@@ -70,7 +67,7 @@ def periodic(on: float, off: float, rest: float = 0.0) -> Callable[[Generator, V
     return gate
 
 
-def bursts(on: float, off: float) -> Callable[[Generator, Values], Values]:
+def bursts(on: float, off: float) -> Gate:
     """On and off for times that chance draws, seconds at the mean."""
 
     def gate(chance: Generator, times: Values) -> Values:
@@ -82,16 +79,16 @@ def bursts(on: float, off: float) -> Callable[[Generator, Values], Values]:
     return gate
 
 
-def ramp(first: float, last: float) -> Callable[[Generator, Values], Values]:
+def ramp(first: float, last: float) -> Gate:
     """From one share to another, evenly, over the whole time."""
 
     def gate(chance: Generator, times: Values) -> Values:  # noqa: ARG001 - as any gate
-        return first + (last - first) * times / times[-1]
+        return np.asarray(first + (last - first) * times / times[-1])
 
     return gate
 
 
-def lessened(at: float, to: float) -> Callable[[Generator, Values], Values]:
+def lessened(at: float, to: float) -> Gate:
     """All, and only `to` of it after the share `at` of the time."""
 
     def gate(chance: Generator, times: Values) -> Values:  # noqa: ARG001 - as any gate
@@ -100,7 +97,7 @@ def lessened(at: float, to: float) -> Callable[[Generator, Values], Values]:
     return gate
 
 
-def stairs(levels: int) -> Callable[[Generator, Values], Values]:
+def stairs(levels: int) -> Gate:
     """Loads that change now and then, as those of a host with several jobs."""
 
     def gate(chance: Generator, times: Values) -> Values:
@@ -110,7 +107,7 @@ def stairs(levels: int) -> Callable[[Generator, Values], Values]:
     return gate
 
 
-def alternating(read_for: float, write_for: float, pause: float = 0.0) -> Callable[[Generator, Values], Work]:
+def alternating(read_for: float, write_for: float, pause: float = 0.0) -> Shape:
     """Reads, then writes, then rests, seconds each."""
 
     def made(chance: Generator, times: Values) -> Work:
@@ -121,9 +118,7 @@ def alternating(read_for: float, write_for: float, pause: float = 0.0) -> Callab
     return made
 
 
-def between(
-    shape: Callable[[Generator, Values], Work], start: float, stop: float
-) -> Callable[[Generator, Values], Work]:
+def between(shape: Shape, start: float, stop: float) -> Shape:
     """A shape with rest before `start` and from `stop` on, seconds."""
 
     def made(chance: Generator, times: Values) -> Work:

@@ -1,7 +1,7 @@
 """Where the heat of a drive goes: four bodies that warm each other, two of them losing heat to the air around.
 
-The controller and the flash are heated, each on the board and under a shell (a label, a heatsink, a case). Board and
-shell lose heat in three ways that no sum of exponentials describes: by contact and moved air (in proportion to the
+The controller and the flash are heated, each on the board and under a cover (a label, a heatsink, a case). Board and
+cover lose heat in three ways that no sum of exponentials describes: by contact and moved air (in proportion to the
 difference), by the air that rises along a warm surface (with the power 1.25 of it), and by radiation (with the fourth
 power of the absolute temperature). Temperatures are degrees Celsius, heat watts, capacities J/K, conductances W/K.
 """
@@ -16,11 +16,14 @@ from scipy.optimize import root
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import numpy as np
+    from numpy.typing import NDArray
+
 STEFAN_BOLTZMANN: Final = 5.670374419e-8  # W/(m2 K4), CODATA 2018
 ZERO_CELSIUS: Final = 273.15  # K, the definition of the Celsius scale
 RISING: Final = 0.25  # laminar free convection: h goes with dT^(1/4); textbooks of heat transfer, from memory
 
-Bodies = list[float]  # temperatures of controller, flash, board and shell, in this order
+Bodies = list[float]  # temperatures of controller, flash, board and cover, in this order
 Watts = tuple[float, float]  # of the controller and of the flash
 
 
@@ -39,7 +42,7 @@ class Surface(Struct, frozen=True):
     def loss(self, celsius: float, air: float, flow: float) -> float:
         """The heat lost at this temperature, W; below 0 where the air is warmer."""
         above = celsius - air
-        risen = above * abs(above) ** RISING
+        risen = above * float(abs(above) ** RISING)
         warm, cold = (celsius + ZERO_CELSIUS) ** 2, (air + ZERO_CELSIUS) ** 2
         radiated = (warm - cold) * (warm + cold)
         return (
@@ -59,52 +62,52 @@ class Body(Struct, frozen=True, kw_only=True):
     controller: float
     flash: float
     board: float
-    shell: float
+    cover: float
     controller_to_board: float
     flash_to_board: float
-    controller_to_shell: float
-    flash_to_shell: float
-    board_to_shell: float
+    controller_to_cover: float
+    flash_to_cover: float
+    board_to_cover: float
     under: Surface  # of the board
-    over: Surface  # of the shell
+    over: Surface  # of the cover
 
     def flows(self, bodies: Bodies, watts: Watts, air: float, flow: float) -> tuple[float, float, float, float, float]:
         """The heat that each body gains, W, and last what all of them together lose to the air."""
-        controller, flash, board, shell = bodies
+        controller, flash, board, cover = bodies
         to_board = self.controller_to_board * (controller - board)
-        to_shell = self.controller_to_shell * (controller - shell)
+        to_cover = self.controller_to_cover * (controller - cover)
         flash_to_board = self.flash_to_board * (flash - board)
-        flash_to_shell = self.flash_to_shell * (flash - shell)
-        across = self.board_to_shell * (board - shell)
-        under, over = self.under.loss(board, air, flow), self.over.loss(shell, air, flow)
+        flash_to_cover = self.flash_to_cover * (flash - cover)
+        across = self.board_to_cover * (board - cover)
+        under, over = self.under.loss(board, air, flow), self.over.loss(cover, air, flow)
         return (
-            watts[0] - to_board - to_shell,
-            watts[1] - flash_to_board - flash_to_shell,
+            watts[0] - to_board - to_cover,
+            watts[1] - flash_to_board - flash_to_cover,
             to_board + flash_to_board - across - under,
-            to_shell + flash_to_shell + across - over,
+            to_cover + flash_to_cover + across - over,
             under + over,
         )
 
     def warm(self, bodies: Bodies, watts: Watts, air: float, flow: float, seconds: float) -> float:
         """Go on by a step that is short against the quickest body; the joules that the air gained in it."""
-        controller, flash, board, shell, lost = self.flows(bodies, watts, air, flow)
+        controller, flash, board, cover, lost = self.flows(bodies, watts, air, flow)
         bodies[0] += controller * seconds / self.controller
         bodies[1] += flash * seconds / self.flash
         bodies[2] += board * seconds / self.board
-        bodies[3] += shell * seconds / self.shell
+        bodies[3] += cover * seconds / self.cover
         return lost * seconds
 
     def stored(self, bodies: Bodies) -> float:
         """The heat in it, J above 0 degrees Celsius."""
-        capacities = (self.controller, self.flash, self.board, self.shell)
+        capacities = (self.controller, self.flash, self.board, self.cover)
         return sum(capacity * celsius for capacity, celsius in zip(capacities, bodies, strict=True))
 
     def settled(self, watts: Callable[[Bodies], Watts], air: float, flow: float = 1.0) -> Bodies:
         """Where the temperatures stay with a heat that may depend on them."""
 
-        def unbalanced(values: list[float]) -> tuple[float, ...]:
+        def unbalanced(values: NDArray[np.float64], /) -> list[float]:
             bodies = [float(value) for value in values]
-            return self.flows(bodies, watts(bodies), air, flow)[:4]
+            return list(self.flows(bodies, watts(bodies), air, flow)[:4])
 
         found = root(unbalanced, [air + 30.0, air + 28.0, air + 25.0, air + 22.0], tol=1e-9)
         if not found.success:

@@ -24,7 +24,7 @@ PAST_CACHE: Final = 0.5  # what is written past a full cache costs so much of wh
 
 
 class Sensor(Struct, frozen=True, kw_only=True):
-    """What a drive shows of its bodies: their weights (controller, flash, board, shell), an offset in K, smoothing.
+    """What a drive shows of its bodies: their weights (controller, flash, board, cover), an offset in K, smoothing.
 
     A composite temperature is built from several places and need not be that of any (facts of published reviews:
     from 8 K above to 23 K below the hottest spot). `smooth` is the time constant of its filter in seconds, 0: none.
@@ -161,7 +161,7 @@ def run(drive: Drive, policy: Policy) -> Run:
         rows.append((*sums, reading, second, watched, policy.held, *policy.light, *policy.heavy))
     columns = np.array(rows).T
     return Run(
-        times=step * np.arange(1, len(rows) + 1),
+        times=step * np.arange(1.0, len(rows) + 1.0),
         read=columns[0],
         written=columns[1],
         free=columns[2],
