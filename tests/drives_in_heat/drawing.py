@@ -142,6 +142,8 @@ def _drive(chance: Generator, sketch: Sketch) -> tuple[Drive, int]:
         shown=sketch.shown,
         further=sketch.further,
         watched=sketch.watched,
+        spares_reads=sketch.spares_reads,
+        threads=sketch.threads,
         step=sketch.step,
         start=(start[0], start[1], start[2], start[3]),
     )
@@ -155,15 +157,15 @@ def _body(chance: Generator, form: str) -> Body:
         return float(chance.uniform(least, most))
 
     covers = {"bare": (0.8, 2.0), "sink": (15.0, 60.0), "case": (50.0, 140.0), "card": (40.0, 160.0)}
-    through = {"bare": (0.05, 0.2), "sink": (0.4, 1.2), "case": (0.5, 1.5), "card": (0.8, 2.0)}[form]
+    through = {"bare": (0.05, 0.2), "sink": (0.4, 1.2), "case": (0.5, 1.5), "card": (0.6, 1.5)}[form]
     boards = {"bare": (6.0, 10.0), "sink": (6.0, 10.0), "case": (15.0, 30.0), "card": (30.0, 60.0)}
     # W/K of both surfaces together before they are fitted, and m2: 8 W/(m2 K) and some flow on areas of the form.
-    losing = {"bare": 0.1, "sink": 0.25, "case": 0.4, "card": 0.6}[form]
+    losing = {"bare": 0.1, "sink": 0.25, "case": 0.4, "card": 0.35}[form]
     area = {"bare": 0.0035, "sink": 0.012, "case": 0.016, "card": 0.03}[form]
     over = 0.4 if form == "bare" else 0.8
     return Body(
-        controller=some(1.5, 3.5),
-        flash=some(2.0, 5.0),
+        controller=some(1.2, 2.8),
+        flash=some(1.5, 4.0),
         board=some(*boards[form]),
         cover=some(*covers[form]),
         controller_to_board=some(0.4, 1.0),
@@ -172,21 +174,20 @@ def _body(chance: Generator, form: str) -> Body:
         flash_to_cover=some(*through),
         board_to_cover=some(0.1, 0.3),
         under=Surface(
-            losing * (1 - over) * some(0.3, 0.6), losing * (1 - over) * some(0.3, 0.7), 0.02 * losing, 0.4 * area
+            losing * (1 - over) * some(0.3, 0.6), losing * (1 - over) * some(0.3, 0.7), 0.02 * losing, 0.2 * area
         ),
-        over=Surface(
-            0.0, losing * over * some(0.2, 0.9), losing * over * some(0.03, 0.25), 0.4 * area * some(0.3, 0.9)
-        ),
+        over=Surface(0.0, losing * over * some(0.2, 0.9), losing * over * some(0.03, 0.25), area * some(0.05, 0.3)),
     )
 
 
 def _heat(chance: Generator, form: str) -> Heat:
-    least, most = (0.8, 2.0) if form in {"bare", "sink"} else (2.0, 5.0)
+    least, most = (0.8, 2.0) if form in {"bare", "sink"} else (2.5, 6.0)
+    more = 1.0 if form in {"bare", "sink"} else float(chance.uniform(1.0, 1.7))  # more flash to drive
     return Heat(
         resting=float(chance.uniform(least, most)),
-        read=float(chance.uniform(0.6, 1.2)),
-        write=float(chance.uniform(0.8, 1.6)),
-        fold=float(chance.uniform(1.2, 2.5)),
+        read=more * float(chance.uniform(0.7, 1.3)),
+        write=more * float(chance.uniform(0.9, 1.8)),
+        fold=more * float(chance.uniform(1.2, 2.5)),
         to_flash=float(chance.uniform(0.3, 0.55)),
         leak=float(chance.uniform(0.0, 0.008)),
     )
@@ -194,9 +195,9 @@ def _heat(chance: Generator, form: str) -> Heat:
 
 def _rates(chance: Generator, sketch: Sketch) -> tuple[float, float, int]:
     """Rates of reading and writing, MB/s, and the generation of the link of four lanes."""
-    generation = 4 if sketch.least_reads else int(chance.choice([3, 4, 5], p=[0.3, 0.55, 0.15]))
+    generation = 4 if sketch.least_reads or sketch.reads else int(chance.choice([3, 4, 5], p=[0.3, 0.55, 0.15]))
     most = LANE[generation] * 4 * REACHED
-    reads = float(chance.uniform(max(0.4 * most, sketch.least_reads), most))
+    reads = float(chance.uniform(max(0.4 * most, sketch.least_reads), most)) if sketch.reads is None else sketch.reads
     return reads, reads * float(chance.uniform(0.45, 0.95)), generation
 
 
@@ -260,6 +261,8 @@ def _onset(sketch: Sketch, drive: Drive, off: Run) -> float:
     """Where the policy begins, by what it would watch with nothing slowed, degrees Celsius."""
     loaded = drive.work.loaded
     rest = float(off.watched[int(np.argmax(loaded))])
+    if sketch.at is not None:
+        return sketch.at
     if sketch.depth > 1.0:
         top = float(off.watched.max())
         return top + max(3.0, (sketch.depth - 1.0) * (top - rest))
@@ -330,6 +333,7 @@ def _neighbours(chance: Generator, sketch: Sketch, times: Values) -> tuple[Track
         watched="shown",
         step=0.25,
         least_reads=0.0,
+        threads=1,
     )
     drive, generation = _drive(chance, other)
     reading = Reading(every=sketch.reading.every)

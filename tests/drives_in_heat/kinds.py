@@ -40,6 +40,8 @@ class Sketch(Struct, frozen=True, kw_only=True):
     share of what the drive would write over its load at full rate. `least_reads` MB/s it reads at least. `steady` tells
     that load and air stay the same, so that its temperature settles. `begun` seconds after the drive slowed itself for
     the first time the log begins; None: with the soak. It comes back `returns` times at least.
+    `at` degrees Celsius the policy begins, whatever `depth` says, and `reads` MB/s it reads, where those are given.
+    `spares_reads` and `threads` are those of `Drive`.
     """
 
     form: str
@@ -74,6 +76,10 @@ class Sketch(Struct, frozen=True, kw_only=True):
     least_reads: float = 0.0
     begun: float | None = None
     returns: int = 0
+    at: float | None = None
+    reads: float | None = None
+    spares_reads: bool = False
+    threads: int = 1
 
 
 class Kind(Struct, frozen=True):
@@ -116,6 +122,7 @@ def sketched(chance: Generator, *, slows: bool) -> Sketch:
         drift=float(chance.choice([0.0, chance.uniform(0.3, 1.5)])),
         period=float(chance.uniform(500.0, 3000.0)),
         noise=float(chance.choice([0.005, 0.015, 0.04])),
+        threads=int(chance.choice([1, 2, 6])),
         limit_above=float(chance.choice([0.0, 1.0, 2.0, 4.0, -3.0]) if slows else chance.uniform(3.0, 20.0)),
     )
 
@@ -385,6 +392,61 @@ def _begun_late(chance: Generator, sketch: Sketch) -> Sketch:
     return structs.replace(sketch, begun=uniform(chance, 1.0, 60.0), returns=1, policy=make, name=name)
 
 
+def _writes_alone(chance: Generator, sketch: Sketch) -> Sketch:
+    """It slows its writes alone; reads go on beside them."""
+    return structs.replace(
+        sketch,
+        spares_reads=True,
+        shape=loads.steady(reading=uniform(chance, 0.0, 0.4)),
+        depth=uniform(chance, 0.5, 0.8),
+    )
+
+
+def _link_and_heat(chance: Generator, sketch: Sketch) -> Sketch:
+    """Heat slows it, and late in the soak its link falls: below what heat leaves at times."""
+    return structs.replace(
+        sketch,
+        shape=loads.steady(),
+        link_falls=(uniform(chance, 0.75, 0.9), *((4, 2), (3, 4), (4, 1))[int(chance.integers(3))]),
+        least_reads=4500.0,
+        depth=uniform(chance, 0.45, 0.7),
+    )
+
+
+def _published_module(chance: Generator, sketch: Sketch) -> Sketch:
+    """One module in random reads: 2.4 GB/s cold, 1.4 GB/s once at 80 C (facts: published tests of modules)."""
+    ease, apart = uniform(chance, 0.4, 0.8), uniform(chance, 2.0, 8.0)
+    return structs.replace(
+        sketch,
+        form="bare",
+        shape=loads.steady(ease=ease),
+        reads=2400.0 / ease,
+        policy=lambda onset: Switched(onset, onset - apart, 1.4 / 2.4),
+        name="published",
+        watched="shown",
+        at=80.0,
+        knows="ordinary",
+    )
+
+
+def _published_server_drive(chance: Generator, sketch: Sketch) -> Sketch:
+    """A server drive: full speed to 70 C, writes slowed at 76 C and stopped at 83 C (facts: its maker's page)."""
+    low, below = uniform(chance, 0.3, 0.6), uniform(chance, 2.0, 6.0)
+    return structs.replace(
+        sketch,
+        form="case",
+        seconds=2.0 * sketch.seconds,
+        stop=2.0 * sketch.seconds - 60.0,
+        shape=loads.steady(reading=uniform(chance, 0.0, 0.3)),
+        policy=lambda onset: Stepped([onset, onset + 7.0], [low, 0.02], below, 2.0),
+        name="published",
+        spares_reads=True,
+        watched="shown",
+        at=76.0,
+        limit_above=-6.0,
+    )
+
+
 # --- It does not slow ----------------------------------------------------------------------------------------------
 
 
@@ -562,6 +624,10 @@ KINDS: Final = {
     "slows, load stops early": Kind(slows=True, change=_stops_early),
     "slows, a job takes longer": Kind(slows=True, change=_job),
     "slows, log begun late": Kind(slows=True, change=_begun_late),
+    "slows its writes alone": Kind(slows=True, change=_writes_alone),
+    "slows, link falls as well": Kind(slows=True, change=_link_and_heat),
+    "slows, a published module": Kind(slows=True, change=_published_module),
+    "slows, a published server drive": Kind(slows=True, change=_published_server_drive),
     "steady": Kind(slows=False, change=_steady),
     "steady and hot": Kind(slows=False, change=_steady_hot),
     "cache fills while cool": Kind(slows=False, change=_cache_cool),

@@ -51,6 +51,8 @@ class Drive(Struct, frozen=True, kw_only=True):
 
     `reads` and `writes` are its rates unslowed, MB/s. `watched` is what its policy goes by: "controller" or "shown",
     the latter in whole kelvins as the drive reports it. `job` MB end the load when they are moved; None: time does.
+    `spares_reads` tells that it slows its writes alone. `threads` of the host ask by themselves, so that a load that is
+    no queue keeps the drive busy for longer than its use.
     """
 
     body: Body
@@ -66,6 +68,8 @@ class Drive(Struct, frozen=True, kw_only=True):
     step: float
     start: tuple[float, float, float, float]
     job: float | None = None
+    spares_reads: bool = False
+    threads: int = 1
 
 
 class Run(Struct, frozen=True, kw_only=True):
@@ -139,10 +143,13 @@ def run(drive: Drive, policy: Policy) -> Run:
             want_read, want_write = min(read_use * can_read, link), min(write_use * can_write, link)
             can_write *= filling.low if filling.full else 1.0
             use = want_read / can_read + want_write / can_write
-            scale = min(1.0, share / use)
-            read, write = want_read * scale, want_write * scale
-            free = (want_read + want_write) * min(1.0, 1.0 / use)
-            work_sum += step * min(1.0, use / share)
+            free_scale = scale = min(1.0, 1.0 / use)
+            if share < 1.0:
+                scale = min(1.0, share / use)
+            read = want_read * (free_scale if drive.spares_reads else scale)
+            write = want_write * scale
+            free = (want_read + want_write) * free_scale
+            work_sum += step * (1.0 - (1.0 - min(1.0, use / share)) ** drive.threads)
         elif job is not None and done is None and read_sum + write_sum >= job:
             done = place * step
         fold = filling.go_on(write, read, step)
