@@ -261,6 +261,8 @@ def test_kinds_that_slow_do(kind: str) -> None:
     assert truth.most_lost >= 0.1
     assert truth.onset is not None
     assert 48.0 <= truth.onset <= 92.0
+    assert truth.hottest_onset is not None
+    assert truth.hottest_onset >= truth.onset
     assert truth.moved < truth.moved_unslowed or truth.longer
     assert one.off.free == pytest.approx(one.off.moved)
     assert one.off.held.min() == 1.0
@@ -273,6 +275,7 @@ def test_kinds_that_do_not_slow_lose_nothing(kind: str) -> None:
     assert not truth.slows
     assert truth.most_lost <= 0.02
     assert truth.onset is None
+    assert not truth.tied
     assert truth.moved == pytest.approx(truth.moved_unslowed, rel=1e-3)
 
 
@@ -319,10 +322,11 @@ def reads_go_on(one: Case) -> bool:
 
 CONTENTS: Final[dict[str, Callable[[Case], bool]]] = {
     "slows, limit known": lambda one: one.log.tracks[0].head.warning_celsius is not None and one.truth.returns >= 2,
-    "slows, limit not known": lambda one: ordinary(one) and one.truth.returns >= 2,
+    "slows, limit not known": lambda one: ordinary(one) and one.truth.returns >= 2 and one.truth.tied,
     "slows in steps, limit not known": ordinary,
     "slows, host managed, counted": counted,
     "slows, host managed, not known": ordinary,
+    "slows to hold a temperature": lambda one: one.truth.tied,
     "slows once": lambda one: (one.truth.times, one.truth.returns) == (1, 0),
     "slows in cycles of seconds": lambda one: one.truth.returns >= 5,
     "slows, two sensors": hotter_inside,

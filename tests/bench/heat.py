@@ -35,16 +35,17 @@ WORDS: Final = (*SURE, "unclear", "none", "unknown")
 class Told(Struct, frozen=True, kw_only=True):
     """What was said of one drawn soak, beside what is true of it. Errors are what was said less what is true.
 
-    `returns` is how often slowing ended, `knows` whether the drive's limits were known. `at_all` and `surely` tell
-    whether it was told right, `falsely` whether the wrong was said for sure. `onset` is in K, `slowed` a share of the
-    rate that the drive really had while slowed, `settled` in K; None where either side has none. `seconds` are those
-    of a processor.
+    `returns` is how often slowing ended, `tied` whether the log itself ties it to a temperature, `knows` whether the
+    drive's limits were known. `at_all` and `surely` tell whether it was told right, `falsely` whether the wrong was
+    said for sure. `onset` is in K, `slowed` a share of the rate that the drive really had while slowed, `settled` in K;
+    None where either side has none. `seconds` are those of a processor.
     """
 
     kind: str
     seed: int
     slows: bool
     returns: int
+    tied: bool
     knows: bool
     word: str
     onset: float | None
@@ -74,7 +75,8 @@ SUMS: Final[dict[str, Callable[[Told], bool]]] = {
     "  limits known": lambda one: one.slows and one.knows,
     "  limits not known": lambda one: one.slows and not one.knows,
     "  and return twice or more": lambda one: one.slows and not one.knows and one.returns > 1,
-    "  and never return": lambda one: one.slows and not one.knows and not one.returns,
+    "  and return or hold a temperature": lambda one: one.slows and not one.knows and one.tied,
+    "  and nothing ties it to heat": lambda one: one.slows and not one.knows and not one.tied,
     "all that do not slow": lambda one: not one.slows,
     "all": lambda one: True,  # noqa: ARG005 - as the others
 }
@@ -104,6 +106,7 @@ def judged(case: Case, analysis: Callable[[Soak], Analysis] = analyse) -> Told:
         seed=case.seed,
         slows=truth.slows,
         returns=truth.returns,
+        tied=truth.tied,
         knows=case.sketch.knows != "ordinary",
         word=drive.throttling.kind,
         onset=_less(onset_told(drive), truth.onset),
