@@ -22,6 +22,7 @@ SAMPLES: Final = 2  # that heat must take so much of
 BEGINS: Final = 0.9  # of its work allowed: a policy that holds a temperature has begun to slow it
 ENDS: Final = 0.97
 HELD: Final = 2.0  # K
+OFTEN: Final = 3
 
 
 class Truth(Struct, frozen=True, kw_only=True):
@@ -31,8 +32,8 @@ class Truth(Struct, frozen=True, kw_only=True):
     sensor shows (not rounded, as late as it is read) when slowing begins and ends, at the median, degrees Celsius;
     None where it never does. `hottest_onset` and `hottest_back` are the same by the hottest of its sensors. `times` is
     how often it begins, `returns` how often it ends under load. `tied` tells whether the log itself ties it to a
-    temperature: it returns, or goes on with what is shown within 2 K of the onset. Where it is not, only a limit or a
-    counter tells heat from a full cache, a shared link or less load.
+    temperature: it returns, or begins three times at least, or goes on with what is shown within 2 K of the onset.
+    Where it is not, only a limit or a counter tells heat from a full cache, a shared link or less load.
 
     `share` is the share of the loaded time in samples that heat slows, `spans` when those are (neighbouring ones as
     one), seconds. `slowed_mbps` is the middle rate of those samples, `free_mbps` what it would have been. `most_lost`
@@ -88,7 +89,7 @@ def true_of(run: Run, off: Run, times: Values, reading: Reading, policy: str, se
         hottest_back=_middle([turn.hottest for turn in ends]) if slows else None,
         times=len(begins) if slows else 0,
         returns=returns if slows else 0,
-        tied=slows and (returns > 0 or holds),
+        tied=slows and (returns > 0 or holds or len(begins) >= OFTEN),
         share=float(spent[slowed].sum() / max(1e-9, spent[loaded].sum())),
         spans=_spans(times, slowed),
         slowed_mbps=_middle((moved / spent)[slowed]),
