@@ -414,7 +414,7 @@ def _link_and_heat(chance: Generator, sketch: Sketch) -> Sketch:
 
 
 def _published_module(chance: Generator, sketch: Sketch) -> Sketch:
-    """One module in random reads: 2.4 GB/s cold, 1.4 GB/s once at 80 C (facts: published tests of modules)."""
+    """One module in random reads: 2.4 GB/s cold, 1.4 GB/s once at 80 C. Source: public test notes, nvme_randread.txt."""
     ease, apart = uniform(chance, 0.4, 0.8), uniform(chance, 2.0, 8.0)
     return structs.replace(
         sketch,
@@ -430,7 +430,7 @@ def _published_module(chance: Generator, sketch: Sketch) -> Sketch:
 
 
 def _published_server_drive(chance: Generator, sketch: Sketch) -> Sketch:
-    """A server drive: full speed to 70 C, writes slowed at 76 C and stopped at 83 C (facts: its maker's page)."""
+    """A server drive: full speed to 70 C, writes slowed at 76 C and stopped at 83 C. Source: its maker, E65386."""
     low, below = uniform(chance, 0.3, 0.6), uniform(chance, 2.0, 6.0)
     return structs.replace(
         sketch,
@@ -478,7 +478,7 @@ def _cache_warm(chance: Generator, sketch: Sketch) -> Sketch:
 def _cache_above_warning(chance: Generator, sketch: Sketch) -> Sketch:
     """Its warning limit is the recommended one of about 70 C, which it passes without slowing: that comes later.
 
-    Such drives are in public documents: full speed to 70, slower from 76 C on (facts of a server drive's maker).
+    Such drives are in public documents: full speed to 70, slower from 76 C on (a server drive, document E65386).
     """
     return structs.replace(
         _cache_warm(chance, sketch),

@@ -23,6 +23,7 @@ from probes.samples import (
 )
 from probes.soaklog.tracks import MISSING, Columns, Times, track
 from probes.unread import Unread
+from tests.drives_in_heat.physics import ZERO_CELSIUS
 
 if TYPE_CHECKING:
     from numpy.random import Generator
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
 
     Values = NDArray[np.float64]
 
-ZERO_CELSIUS: Final = 273.15
 SECTOR: Final = 512  # bytes; what the kernel counts in (Documentation/block/stat.rst)
 MINUTE: Final = 60.0
 NEEDS_ROOT: Final = "only the super-user may ask the drive"
@@ -60,8 +60,8 @@ class Reading(Struct, frozen=True, kw_only=True):
 class Known(Struct, frozen=True, kw_only=True):
     """What is known of a drive: its limits in degrees Celsius, whether its own counters are read, its link's turns.
 
-    `counts` tells that it counts its slowing itself; others leave their counters at 0 (facts: those with a policy of
-    their own). `silent` tells that what is not known was never asked for, so that nothing says why it is not there.
+    `counts` tells that it counts its slowing itself; others leave their counters at 0 (those with a policy of
+    their own may; common practice). `silent` tells that what is not known was never asked for, so that nothing says why it is not there.
     `links` are (seconds, generation, lanes). `expected` is the range that its reads should reach.
     """
 

@@ -8,6 +8,7 @@ import numpy as np
 from msgspec import Struct, structs
 
 from tests.drives_in_heat.cache import Cache, Filling
+from tests.drives_in_heat.physics import ZERO_CELSIUS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
     Values = NDArray[np.float64]
 
-ZERO_CELSIUS: Final = 273.15
 SUMS: Final = ("read", "written", "free", "worked")
 PAST_CACHE: Final = 0.5  # what is written past a full cache costs so much of what folding it would, too
 
@@ -26,8 +26,8 @@ PAST_CACHE: Final = 0.5  # what is written past a full cache costs so much of wh
 class Sensor(Struct, frozen=True, kw_only=True):
     """What a drive shows of its bodies: their weights (controller, flash, board, cover), an offset in K, smoothing.
 
-    A composite temperature is built from several places and need not be that of any (facts of published reviews:
-    from 8 K above to 23 K below the hottest spot). `smooth` is the time constant of its filter in seconds, 0: none.
+    A composite temperature is built from several places and need not be that of any (published reviews with
+    a thermal camera: from 8 K above to 23 K below the hottest spot). `smooth` is the time constant of its filter in seconds, 0: none.
     """
 
     weights: tuple[float, float, float, float] = (1.0, 0.0, 0.0, 0.0)
@@ -113,7 +113,10 @@ class Run(Struct, frozen=True, kw_only=True):
 
 
 def run(drive: Drive, policy: Policy) -> Run:
-    """Let it work. Each step: what is asked, what is allowed, what is moved, what heat that is, where the heat goes."""
+    """Let it work. Each step: what is asked, what is allowed, what is moved, what heat that is, where the heat goes.
+
+    One long loop, as calls are most of what a step of some microseconds takes.
+    """
     body, heat, step, shown = drive.body, drive.heat, drive.step, drive.shown
     further = drive.further or shown
     bodies = list(drive.start)
