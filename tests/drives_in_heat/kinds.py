@@ -414,7 +414,7 @@ def _link_and_heat(chance: Generator, sketch: Sketch) -> Sketch:
 
 
 def _published_module(chance: Generator, sketch: Sketch) -> Sketch:
-    """One module in random reads: 2.4 GB/s cold, 1.4 GB/s once at 80 C. Source: public test notes, nvme_randread.txt."""
+    """One module in random reads: 2.4 GB/s cold, 1.4 GB/s once at 80 C. Source: public notes, nvme_randread.txt."""
     ease, apart = uniform(chance, 0.4, 0.8), uniform(chance, 2.0, 8.0)
     return structs.replace(
         sketch,

@@ -60,9 +60,9 @@ class Reading(Struct, frozen=True, kw_only=True):
 class Known(Struct, frozen=True, kw_only=True):
     """What is known of a drive: its limits in degrees Celsius, whether its own counters are read, its link's turns.
 
-    `counts` tells that it counts its slowing itself; others leave their counters at 0 (those with a policy of
-    their own may; common practice). `silent` tells that what is not known was never asked for, so that nothing says why it is not there.
-    `links` are (seconds, generation, lanes). `expected` is the range that its reads should reach.
+    `counts` tells that it counts its slowing itself; others leave their counters at 0 (those with a policy of their own
+    may; common practice). `silent` tells that what is not known was never asked for, so that nothing says why it is not
+    there. `links` are (seconds, generation, lanes). `expected` is the range that its reads should reach.
     """
 
     warning: float | None = None

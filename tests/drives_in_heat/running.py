@@ -26,8 +26,9 @@ PAST_CACHE: Final = 0.5  # what is written past a full cache costs so much of wh
 class Sensor(Struct, frozen=True, kw_only=True):
     """What a drive shows of its bodies: their weights (controller, flash, board, cover), an offset in K, smoothing.
 
-    A composite temperature is built from several places and need not be that of any (published reviews with
-    a thermal camera: from 8 K above to 23 K below the hottest spot). `smooth` is the time constant of its filter in seconds, 0: none.
+    A composite temperature is built from several places and need not be that of any (published reviews with a thermal
+    camera: from 8 K above to 23 K below the hottest spot). `smooth` is the time constant of its filter in seconds, 0:
+    none.
     """
 
     weights: tuple[float, float, float, float] = (1.0, 0.0, 0.0, 0.0)
