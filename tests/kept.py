@@ -61,7 +61,7 @@ def registers(
     return Registers.of(given)
 
 
-def function(address: str, class_code: int, parent: str | None = None, **more: Any) -> PciFunction:  # noqa: ANN401 - fields of PciFunction
+def function(address: str, class_code: int, parent: str | Unread | None = None, **more: Any) -> PciFunction:  # noqa: ANN401 - fields of PciFunction
     """One function; without registers it is a conventional one."""
     return PciFunction(
         **{
@@ -108,7 +108,7 @@ def device(
     can: Rate = (3, 4),
     now: Rate | Unread = (3, 4),
     address: str = CARD,
-    parent: str = PORT,
+    parent: str | Unread = PORT,
     kind: int | None = pcie.ENDPOINT,
     class_code: int = NVME,
     **more: Any,  # noqa: ANN401 - fields of PciFunction

@@ -163,3 +163,14 @@ def test_a_change_changes_the_facts(words: str) -> None:
     """No change of the table is empty."""
     name, edit = CHANGES[words]
     assert edit(facts_of(name)) != facts_of(name)
+
+
+def test_a_part_a_figure_or_a_finding_alone_is_a_change() -> None:
+    """Each of the three is enough for something to have changed; a doubt alone is none."""
+    figure = compare(audit(facts_of(SETS)), audit(host(kernel="6.18.2")(facts_of(SETS))))
+    finding = compare(audit(facts_of(SETS)), audit(of_drive("nvme0", state="dead")(facts_of(SETS))))
+    part = compare(audit(facts_of("bench-1-need-broken")), audit(facts_of("bench-1-ordinary-user")))
+    doubt = compare(audit(facts_of(SETS)), audit(host(firmware_version=BROKEN)(facts_of(SETS))))
+    kinds = [(bool(one.parts), bool(one.changes), bool(one.findings)) for one in (part, figure, finding, doubt)]
+    assert [(True, False, False), (False, True, False), (False, False, True), (False, False, False)] == kinds
+    assert [False, False, False, True] == [one.nothing_changed for one in (part, figure, finding, doubt)]

@@ -11,7 +11,7 @@ from agent.audit import audit
 from agent.model.findings import Severity
 from probes.facts import StripeSet
 from probes.unread import Unread
-from tests.kept import drive, facts
+from tests.kept import device, drive, facts, port
 
 if TYPE_CHECKING:
     from agent.model.findings import Finding
@@ -103,6 +103,23 @@ def test_readings_that_only_root_gets_are_listed_and_failed_ones_are_not() -> No
     """A list that was refused is root's to read; one that broke is not."""
     (finding,) = of_rule(facts(unread=(replace(ROOT, what="the list"), replace(BROKEN, what="another"))), "needs-root")
     assert [("the list", "root may read it")] == shown(finding)
+
+
+@pytest.mark.parametrize(("count", "named"), [(1, 1), (5, 5), (6, 5), (8, 5)])
+def test_links_that_root_would_judge_are_named_up_to_five(count: int, named: int) -> None:
+    """The first five go by their ports, the rest by their number."""
+    ends = [
+        end
+        for number in range(1, count + 1)
+        for end in (
+            port(f"00:{number:02x}.0"),
+            device(now=ROOT, address=f"{number:02x}:00.0", parent=f"00:{number:02x}.0"),
+        )
+    ]
+    (finding,) = of_rule(facts(*ends), "needs-root")
+    keys = ", ".join(f"00:{number:02x}.0" for number in range(1, named + 1))
+    more = f" and {count - named} more" if count > named else ""
+    assert [f"verdict of {keys}{more}"] == [source for source, _ in shown(finding) if source.startswith("verdict of")]
 
 
 # --- Sets of drives ------------------------------------------------------------------------------------------------

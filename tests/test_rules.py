@@ -29,7 +29,11 @@ from tests.against import audit_against, sheet_of
 from tests.machines import MACHINES
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from agent.audit import Audit
+    from agent.model.judged_machine import JudgedMachine
+    from agent.rules import Found
 
 FIXTURES: Final = Path(__file__).parent.parent / "fixtures"
 FOLDERS: Final = tuple(sorted(path.parent.name for path in FIXTURES.glob("*/about.toml")))
@@ -174,6 +178,17 @@ def test_no_family_is_forgotten() -> None:
     for name in files:
         importlib.import_module(name)
     assert {rule.run.__module__ for rule in REGISTERED.values()} == families
+
+
+def test_a_rule_is_registered_with_what_it_runs() -> None:
+    """What a rule decorates stays as it is, and stands in the list under the rule's id, with all that the rule has."""
+    rule = replace(next(iter(RULES.values())), id="made-up-for-a-test")
+
+    def run(seen: JudgedMachine) -> Iterator[Found | Unread]:
+        yield Unread("what", f"{seen} was asked")
+
+    assert rule(run) is run
+    assert replace(rule, run=run) == REGISTERED.pop("made-up-for-a-test")
 
 
 def test_an_id_is_given_once() -> None:

@@ -198,6 +198,16 @@ def test_what_heat_cost_is_what_the_same_drive_moves_without_it() -> None:
     assert free.cost is None
 
 
+def test_a_drive_that_slows_in_two_steps_is_costed_from_the_first() -> None:
+    """The speed that is missed is that before the lighter step, not that between the two."""
+    made, *_ = SLOWS["in two steps"]
+    found = one(made)
+    assert found.load is not None
+    assert found.cost is not None
+    lost = 2800e6 * 1200.0 - found.load.read_bytes
+    assert abs(found.cost.lost_bytes - lost) < 0.07 * lost
+
+
 def test_a_drive_that_was_never_seen_at_rest_has_no_figure_for_its_cooling() -> None:
     """Without its temperature at rest, what heat took is told, and not how much less resistance it needs."""
     whole = soak(unlimited(READS)).tracks[0]

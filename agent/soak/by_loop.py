@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 ONE_SECONDS: Final = 120.0  # falls that are closer together are told as one
 PAUSE_BLOCKS: Final = 3  # of rest, after which a cache may have been emptied
+NO_CACHE: Final = 1e9  # bytes written, less than which fill no drive's cache visibly (common practice)
 OFTEN: Final = 3  # returns as it had cooled, without which an open loop is no more than a cache or a load
 COOLER_KELVIN: Final = 5.0
 SAME_RATE: Final = 0.15
@@ -40,14 +41,25 @@ def by_loop(found: Sequence[Fall], cells: Blocks, loop: Loop | None, limits: Seq
     """
     if loop is None or not loop.sure:
         if loop is not None and loop.open and not loop.held and loop.returns >= min(OFTEN, loop.times - 1):
+            if not any(_meets(fall, loop) for fall in found):  # it comes and goes within blocks
+                return sorted((*found, *_falls_open(cells, loop)), key=lambda fall: fall.start)
             return [_left_open(fall) if _meets(fall, loop) else fall for fall in found]
         if loop is not None and loop.open and loop.held and not any(_settles_it(fall, loop) for fall in found):
             rest = [fall for fall in found if fall.kind == "link" or not _meets(fall, loop)]
-            return sorted((*rest, *_held_open(cells, loop)), key=lambda fall: fall.start)
+            return sorted((*rest, *_falls_open(cells, loop)), key=lambda fall: fall.start)
         return list(found) if limits else _untied(found, loop)
-    of_loop = [_fall(span, times, cells, loop) for span, times in _together(loop.spans)]
+    of_loop = [_from_its_first_step(_fall(span, times, cells, loop), found) for span, times in _together(loop.spans)]
     rest = [fall for fall in found if fall.kind == "link" or not _meets(fall, loop)]
     return sorted((*of_loop, *rest), key=lambda fall: fall.start)
+
+
+def _from_its_first_step(fall: Fall, found: Sequence[Fall]) -> Fall:
+    """A fall of a loop; of a drive that slowed itself by a lighter step before, from that on. Reads fill no cache."""
+    for other in found:
+        lighter = other.start < fall.start < other.end and other.written_bytes < NO_CACHE and other.kind != "link"
+        if lighter and other.before_mbps > fall.before_mbps:
+            fall = structs.replace(fall, start=other.start, before_mbps=other.before_mbps)
+    return fall
 
 
 def _meets(fall: Fall, loop: Loop) -> bool:
@@ -109,11 +121,11 @@ def _written(cells: Blocks, seconds: float) -> float:
     return total
 
 
-def _held_open(cells: Blocks, loop: Loop) -> Iterator[Fall]:
-    """The falls of a hold that something else may explain as well."""
+def _falls_open(cells: Blocks, loop: Loop) -> Iterator[Fall]:
+    """The falls of a loop or a hold that something else may explain as well."""
     for span, times in _together(loop.spans):
         fall = _fall(span, times, cells, loop)
-        yield structs.replace(fall, kind="unclear", words=f"{fall.words}, {HELD}")
+        yield structs.replace(fall, kind="unclear", words=f"{fall.words}, {HELD if loop.held else OPEN}")
 
 
 def _left_open(fall: Fall) -> Fall:

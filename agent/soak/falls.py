@@ -14,7 +14,7 @@ from msgspec import Struct, structs
 
 from agent.soak import wording
 from agent.soak.analysed import Fall
-from agent.soak.by_loop import ONE_SECONDS, PAUSE_BLOCKS, by_loop
+from agent.soak.by_loop import NO_CACHE, ONE_SECONDS, PAUSE_BLOCKS, by_loop
 from agent.soak.series import LOADED_MBPS, limits_of, median
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ STARTS_BELOW: Final = 0.9  # of the rate before: where a fall began
 BUSY_STAYS: Final = 0.8  # a drive that slows itself down is busy for as much of the time as before
 MIX_STAYS: Final = 0.3  # share of writing; more change than that is another load
 MOSTLY_WRITING: Final = 0.5
-LEAST_CACHE_BYTES: Final = 1e9  # no drive's cache is so small that less fills it visibly (common practice)
 SAME_VOLUME: Final = 0.2  # volumes of two falls that differ by less are the same
 COOLED_KELVIN: Final = 1.0
 COOL_KELVIN: Final = 10.0  # so much cooler than it was, a drive that slows itself has long gone back (common practice)
@@ -39,7 +38,7 @@ SEVERAL_KELVIN: Final = 3.0  # temperatures that far apart are several
 HOTTER_KELVIN: Final = 2.0  # a drive that worked at its full speed while so much hotter does not slow itself here
 HOTTER_BLOCKS: Final = 3
 LONG_BLOCKS: Final = 12  # two minutes at its full speed, as warm as when it fell: that is no temperature to slow at
-MOST_ASKED: Final = 200  # falls that are held against all else the drive did
+MOST_ASKED: Final = 60  # falls that are held against all else the drive did
 NEAR_SECONDS: Final = 15.0  # so close to the beginning of a fall, a change of the link is why
 
 
@@ -215,13 +214,16 @@ class Finder:
         return sum(value <= hottest - COOL_KELVIN for value in self.cells.celsius[first:after]) >= COOL_BLOCKS
 
     def _as_fast_at(self, fall: _Open, celsius: float) -> int:
-        """In how many blocks it worked as fast as before that fall, and was as warm as that or hotter."""
+        """In how many blocks it was as fast as before that fall, as warm as that or warmer; `LONG_BLOCKS` at most."""
         cells, seen = self.cells, 0
         if len(self.found) >= MOST_ASKED:
             return 0
-        for place, rate in enumerate(cells.rate):
-            if rate >= BACK * fall.before and cells.celsius[place] >= celsius:
+        fast = BACK * fall.before
+        for place, (rate, warmth) in enumerate(zip(cells.rate, cells.celsius, strict=True)):
+            if rate >= fast and warmth >= celsius:
                 seen += abs(cells.write[place] / rate - fall.share) <= MIX_STAYS
+                if seen >= LONG_BLOCKS:
+                    break
         return seen
 
     def _kind(self, fall: _Open, hottest: float | None, *, cooled: bool, sure_of_load: bool) -> FallKind:
@@ -236,7 +238,7 @@ class Finder:
             return "heat" if held_back and self._as_fast_at(fall, hottest) < LONG_BLOCKS else "unclear"
         if not self.limits and self._as_fast_at(fall, hottest + HOTTER_KELVIN) < HOTTER_BLOCKS:
             return "unclear"
-        return "cache" if writing and fall.written >= LEAST_CACHE_BYTES else "other"
+        return "cache" if writing and fall.written >= NO_CACHE else "other"
 
     def _words(self, fall: Fall, *, cooled: bool, stays: bool) -> str:
         """One sentence for one fall."""
@@ -303,7 +305,7 @@ def alike(volumes: Sequence[float]) -> bool:
 
 def _by_volume(found: Sequence[Fall]) -> list[Fall]:
     """The falls; those that came after one volume at several temperatures, where no limit is known, are of a cache."""
-    full = [fall for fall in found if fall.kind in {"cache", "unclear"} and fall.written_bytes >= LEAST_CACHE_BYTES]
+    full = [fall for fall in found if fall.kind in {"cache", "unclear"} and fall.written_bytes >= NO_CACHE]
     warmth = [fall.celsius for fall in full if fall.celsius is not None]
     if not alike([fall.written_bytes for fall in full]) or max(warmth) - min(warmth) < SEVERAL_KELVIN:
         return list(found)

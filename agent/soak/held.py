@@ -81,18 +81,21 @@ def _hold(cells: Blocks, weight: float) -> _Hold | None:
     whole = _whole(cells)
     if len(whole) < HELD_BLOCKS + FEWEST:
         return None
+    work = [_work(cells, place, weight) for place in whole]
+    if min(work) > LESS * max(work):
+        return None  # it does as much all the time, as most do
     pace = {place: while_busy(_work(cells, place, weight), cells.busy[place]) for place in whole}
     bottom = max(cells.celsius[place] for place in whole) - BAND_KELVIN
     cool = [place for place in whole if cells.celsius[place] < bottom]
     if len(cool) < FEWEST:
         return None
     full, busy = _middle([pace[place] for place in cool]), _middle([cells.busy[place] for place in cool])
-    work = _middle([_work(cells, place, weight) for place in cool])
+    least = LESS * _middle([_work(cells, place, weight) for place in cool])
     slow = [place for place in whole if pace[place] < FALLEN * full and not cells.busy[place] < BUSY_STAYS * busy]
     stays = [place for place in slow if cells.celsius[place] >= bottom]
     lasted = sum(cells.end[place] - cells.start[place] for place in stays)
     elsewhere = len(slow) - len(stays)
-    if stays and _middle([_work(cells, place, weight) for place in stays]) > LESS * work:
+    if stays and _middle([_work(cells, place, weight) for place in stays]) > least:
         return None  # it is merely busier
     if len(stays) < HELD_BLOCKS or lasted < HELD_SECONDS or elsewhere > SLOW_ELSEWHERE * len(cool):
         return None
