@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
-from agent.compare.doubts import Doubts
-from agent.compare.identity import card_token, drive_token, ids, in_order, position
-from agent.compare.naming import by_severity, counted, direction, listed
+from agent.compare.doubts import MOST_NAMED, Doubts
+from agent.compare.naming import by_severity, direction
 from agent.model.findings import Severity
+from agent.model.identity import card_token, drive_token, ids, in_order, position
 from knowledge import pcie
+from knowledge.phrasing import counted, listed
 from probes.decode import Registers
 from probes.redact_text import serial_number
 from probes.tokens import Known
@@ -92,7 +93,7 @@ def test_addresses_are_in_the_order_of_their_places() -> None:
 )
 def test_a_list_names_four_and_counts_the_rest(count: int, words: str) -> None:
     """The last of a whole list stands behind "and"; past four names the others are counted."""
-    assert words == listed(list("abcde")[:count])
+    assert words == listed(list("abcde")[:count], most=MOST_NAMED)
 
 
 def test_numbers_have_words() -> None:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from agent.soak.analysed import Analysis, DriveAnalysis
     from probes.samples import Soak
-    from tests.drives_in_heat import Case
+    from tests.drives_in_heat import Case, Truth
 
 SURE: Final = ("proved", "inferred")
 NOT_SLOW: Final = "none"
@@ -82,10 +82,15 @@ SUMS: Final[dict[str, Callable[[Told], bool]]] = {
 }
 
 
-def onset_told(drive: DriveAnalysis) -> float | None:
-    """The temperature at which the analysis saw the drive slow itself down: the middle one of its falls by heat."""
+def onset_error(drive: DriveAnalysis, truth: Truth) -> float | None:
+    """The temperature at which the analysis saw the drive slow itself down less the true one, both of the same sensor.
+
+    Without a loop that it is sure of, that of the middle one of its falls by heat.
+    """
+    if drive.loop is not None and drive.loop.sure:
+        return _less(drive.loop.onset, truth.hottest_onset if drive.loop.hottest else truth.onset)
     found = [fall.celsius for fall in drive.falls if fall.kind == "heat" and fall.celsius is not None]
-    return median(found) if found else None
+    return _less(median(found), truth.onset) if found else None
 
 
 def slowed_told(drive: DriveAnalysis) -> float | None:
@@ -109,7 +114,7 @@ def judged(case: Case, analysis: Callable[[Soak], Analysis] = analyse) -> Told:
         tied=truth.tied,
         knows=case.sketch.knows != "ordinary",
         word=drive.throttling.kind,
-        onset=_less(onset_told(drive), truth.onset),
+        onset=onset_error(drive, truth),
         slowed=None if slowed is None or not truth.slowed_mbps else slowed / truth.slowed_mbps - 1.0,
         settled=_less(drive.forecast.settled, truth.settled),
         settled_error=drive.forecast.error,
