@@ -703,16 +703,18 @@ def test_a_capture_that_is_stopped_leaves_nothing(
     rooted: Path, tmp_path: Path, which: signal.Signals, status: int, said: bytes
 ) -> None:
     """A signal in the middle of a capture ends it without a file, whole or half, with the status that shells expect."""
+    told = "time.sleep = lambda seconds, real=time.sleep: (print('waits', flush=True), real(seconds))"
+    waits = f"import time; {told}; import agent.__main__"
     process = subprocess.Popen(
-        [sys.executable, "-m", "agent", "capture", str(tmp_path / "x.json"), "--root", str(rooted), "--settle", "60"],
+        [sys.executable, "-c", waits, "capture", str(tmp_path / "x.json"), "--root", str(rooted), "--settle", "60"],
         cwd=HERE,
         env=environment(),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),  # noqa: PLW1509 - as a shell starts it
     )
-    time.sleep(1.0)
-    assert None is process.poll()
+    assert process.stdout is not None
+    assert b"waits\n" == process.stdout.readline()
     process.send_signal(which)
     output, errors = process.communicate(timeout=PATIENCE)
     assert (status, b"", said) == (process.returncode, output, errors.strip())
