@@ -227,7 +227,8 @@ def _health(before: Drive, after: Drive, words: str, doubts: Doubts) -> Iterator
     for attribute, what, bad in COUNTS:
         figures = getattr(one, attribute), getattr(other, attribute)
         if isinstance(figures[0], int) and isinstance(figures[1], int) and figures[0] != figures[1]:
-            yield _count(words, what, (figures[0], figures[1]), direction(-figures[0], -figures[1]) if bad else "other")
+            worse = bad and figures[1] > figures[0]  # they count over the drive's life: one that fell tells of a reset
+            yield _count(words, what, (figures[0], figures[1]), "worse" if worse else "other")
     yield from _shares(one, other, words)
 
 

@@ -315,9 +315,9 @@ def _tau(case: Case) -> float | None:
 def _reason(case: Case) -> str:
     """Why it needs any."""
     if case.throttling.kind == "proved":
-        return case.throttling.words
+        return "it slowed itself down to stay cool"
     if case.throttling.kind == "inferred":
-        return f"it seems to have slowed itself down to stay cool: {case.throttling.words}"
+        return "by all signs it slowed itself down to stay cool"
     assert case.limit is not None
     assert case.temperatures is not None
     if case.temperatures.most >= case.limit.celsius:

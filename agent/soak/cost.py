@@ -80,8 +80,8 @@ def _with_cooling(of: Series, found: Cost, places: Sequence[int], loop: Loop | N
     settles, share = needed
     text += (
         f"; at full speed it would settle at about {wording.celsius(settles)}; to stay {NEAR_LIMIT_CELSIUS:.0f} C "
-        f"below where it slows itself, cooling must bring its rise above rest down to {share:.0%} of that, which is so "
-        "much less thermal resistance (K/W) from drive to air"
+        f"below where it slows itself it may have at most {share:.0%} of its present thermal resistance to the air "
+        "(K/W): a heatsink, moving air or both"
     )
     return structs.replace(found, words=text, unslowed_celsius=settles, resistance_share=share)
 

@@ -224,9 +224,13 @@ def _of_loop(loop: Loop) -> Iterator[Evidence]:
     """A loop as readings."""
     error = f"give or take {max(HALF_STEP, loop.scatter):.1f} C"
     where = "temperature at which it was held" if loop.held else f"temperature of {loop.times} falls of its rate"
-    yield Evidence(where, f"{loop.onset:.1f} C, {error}", "any, if heat were not why")
+    yield Evidence(where, f"{loop.onset:.1f} C, {error}", "various temperatures, if heat were not the cause")
     if loop.back is not None:
-        yield Evidence(f"temperature of {loop.returns} returns", f"{loop.back:.1f} C", "any, if heat were not why")
+        yield Evidence(
+            f"temperature of {loop.returns} returns",
+            f"{loop.back:.1f} C",
+            "various temperatures, if heat were not the cause",
+        )
 
 
 def _many(falls: Sequence[Fall]) -> str:
