@@ -436,6 +436,12 @@ def test_an_analysis_that_always_says_the_same_does_not(word: str, floors: tuple
     assert missed([structs.replace(one, word=word) for one in quick()], floors)
 
 
+@pytest.mark.parametrize(("kind", "seed"), [("load falls evenly", 105)])
+def test_what_was_once_told_falsely_is_not_told_again(kind: str, seed: int) -> None:
+    """A drive that gets slower still while it cools down is not held back by heat, at whatever temperature it fell."""
+    assert not judged(case(kind, seed)).falsely
+
+
 @pytest.mark.long
 def test_the_analysis_holds_its_floors_over_all() -> None:
     """Of 600 soaks as many are told right, and surely, and temperatures err by no more than they did."""

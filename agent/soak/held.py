@@ -35,6 +35,7 @@ LESS: Final = 0.9  # of what it does in all of the time: less is done while held
 RISE_KELVIN: Final = 2.0  # by so much it still warmed in the time before it was first held
 RISE_SECONDS: Final = 120.0
 SINKS: Final = 0.3  # of the whole fall of the speed that is still to come after its first block
+SLOWER: Final = 0.95  # of its speed while hottest: less than that is slower
 COMES_BACK: Final = 0.1  # of the samples while held that are at full speed
 STAYS_AWAY: Final = 0.1  # of them that are slow
 
@@ -71,7 +72,7 @@ def held(of: Series, cells: Blocks, speed: Sequence[float], weight: float) -> Lo
         returns=0,
         before_mbps=_middle([cells.rate[place] for place in hold.cool]),
         during_mbps=_middle([cells.rate[place] for place in hold.stays]),
-        against=tuple(_against(of, cells, speed, hold, scatter)),
+        against=tuple(dict.fromkeys(_against(of, cells, speed, hold, scatter))),
         spans=tuple(TimeSpan(cells.start[place], cells.end[place]) for place in hold.stays),
         held=True,
     )
@@ -128,6 +129,8 @@ def _against(of: Series, cells: Blocks, speed: Sequence[float], hold: _Hold, sca
         yield "level"
     if hold.as_fast > SELDOM:
         yield "as fast"
+    if _slows_though_cooler(cells, hold):
+        yield "drifts"
     samples = [at for place in hold.stays for at in range(cells.first[place], cells.first[place + 1])]
     if _sinks([hold.pace[place] for place in hold.stays], hold.full) or _comes_back(speed, samples, hold.full):
         return
@@ -138,6 +141,16 @@ def _against(of: Series, cells: Blocks, speed: Sequence[float], hold: _Hold, sca
         yield "drifts"
     if len(samples) * of.every < LONG_SECONDS or not _reads_less(of, speed, samples, hold.full):
         yield "one speed"
+
+
+def _slows_though_cooler(cells: Blocks, hold: _Hold) -> bool:
+    """Whether it got slower still while it cooled down: a drive that heat holds back gets faster then."""
+    quarter = max(1, len(hold.stays) // 4)
+    hottest = sorted(hold.stays, key=lambda place: -cells.celsius[place])[:quarter]
+    last = hold.stays[-quarter:]
+    cooled = _middle([cells.celsius[place] for place in hottest]) - _middle([cells.celsius[place] for place in last])
+    slower = _middle([hold.pace[place] for place in last]) < SLOWER * _middle([hold.pace[place] for place in hottest])
+    return cooled > STILL_KELVIN and slower
 
 
 def _reads_less(of: Series, speed: Sequence[float], samples: Sequence[int], full: float) -> bool:
