@@ -58,14 +58,14 @@ def test_a_drive_alone_does_not_tell_its_carrier() -> None:
 
 
 def test_a_carrier_is_known_before_the_drives_on_it() -> None:
-    """Of two alike drives without numbers one is gone: the other one is still in its bay on the same carrier."""
+    """Of two drives without numbers on one of two alike carriers one is gone: the other is still in its bay."""
 
     def rack(*drives: list[Function]) -> Machine:
         card = carrier((3, 8), [unnamed(), unnamed()])
         bays = [port for port in card.below if port.below]
         for bay, fitted in zip(bays, drives, strict=True):
             bay.below[:] = fitted
-        return bench_1({"SLOT2": [card]})
+        return bench_1({"SLOT1": [carrier((3, 8), [])], "SLOT2": [card]})
 
     found = compare(seen(rack([unnamed()], [unnamed()])), seen(rack([], [unnamed()])))
     assert [("removed", "slot 101 of the card in SLOT2", "")] == [one[:1] + one[2:] for one in parts(found)]
@@ -134,23 +134,30 @@ def test_a_root_bus_is_the_one_with_the_most_in_common(before: list[object], aft
 # --- What is gone --------------------------------------------------------------------------------------------------
 
 
+def rack(*serials: str) -> Function:
+    """A carrier with drives of these numbers, one a bay; an empty one leaves its bay without."""
+    card = carrier((3, 8), [reel_3(serial or "x") for serial in serials])
+    for bay, serial in zip(card.below, serials, strict=False):
+        if not serial:
+            bay.below.clear()
+    return card
+
+
 def test_a_drive_replaces_the_one_of_its_own_bay_first() -> None:
     """Of two drives on a carrier both are gone, and a new one came into the second bay: the first is lost.
 
     A card was put in before it, so that all parts have other numbers.
     """
-
-    def rack(*serials: str) -> Function:
-        card = carrier((3, 8), [reel_3(serial or "x") for serial in serials])
-        for bay, serial in zip(card.below, serials, strict=False):
-            if not serial:
-                bay.below.clear()
-        return card
-
     found = told({"SLOT3": [rack("A-1", "A-2")]}, {"SLOT1": [gigabit()], "SLOT3": [rack("", "B-1")]})
     assert [("slot 101 of the card in SLOT3", "worse"), ("slot 102 of the card in SLOT3", "other")] == sorted(
         lost_parts(found)
     )
+
+
+def test_a_drive_in_another_bay_of_the_same_carrier_replaces_one() -> None:
+    """One is gone from the first bay and a new one came into the second: an exchange, as both sit in one slot."""
+    found = told({"SLOT3": [rack("A-1", "")]}, {"SLOT3": [rack("", "B-1")]})
+    assert [("slot 101 of the card in SLOT3", "other")] == lost_parts(found)
 
 
 def test_ports_without_a_slot_are_told_by_their_positions() -> None:
