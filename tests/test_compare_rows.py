@@ -12,14 +12,20 @@ from agent.compare import gained, lanes, rates, readings
 from agent.compare.doubts import Doubts
 from agent.compare.matching import MatchedMachines
 from agent.compare.naming import alone, subject
+from agent.compare.whole import compare
 from agent.model.findings import Evidence, Finding, Rate, Severity, Verdict
 from agent.model.stripes import StripeSeen
+from agent.sheets.writing import from_audit
 from knowledge import pcie
 from knowledge.rates import NEAR_LIMIT_CELSIUS
 from probes.decode import Registers
-from probes.facts import ErrorCounters, StripeSet
+from probes.facts import ErrorCounters, Facts, StripeSet
+from probes.tokens import Known
 from probes.unread import Unread
 from tests import kept
+from tests.boards import bench_1, reel_4
+from tests.test_compare import seen as judged_machine
+from tests.test_compare_losses import _against as against
 from tests.test_compare_small import function, host, of_drive
 
 if TYPE_CHECKING:
@@ -27,7 +33,6 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Change
-    from probes.facts import Facts
 
 ROOT: Final = Unread("what was asked for", "given to the super-user only", needs_root=True)
 PLACES: Final = (("00:01.0", "01:00.0"), ("00:02.0", "02:00.0"), ("00:03.0", "03:00.0"))
@@ -50,10 +55,14 @@ TOWER: Final = tower()
 SHIFTED: Final = tower(kept.function("00:00.1", kept.AUDIO))
 
 
+def judged(seen: Facts | Audit) -> Audit:
+    """The audit of a machine, where it is not one already."""
+    return audit(seen) if isinstance(seen, Facts) else seen
+
+
 def matched(before: Facts | Audit, after: Facts | Audit) -> MatchedMachines:
     """Two machines, or two audits that say something of them, with their parts matched."""
-    sides = [one if hasattr(one, "findings") else audit(one) for one in (before, after)]
-    return MatchedMachines(*sides)
+    return MatchedMachines(judged(before), judged(after))
 
 
 def told(rows: Iterable[Change]) -> list[tuple[str, str, str, str]]:
@@ -189,8 +198,7 @@ def a_set(name: str = "md0", members: tuple[str, ...] = ("disk0",), **more: Any)
 
 def sets(of: Facts | Audit, *found: StripeSeen) -> Audit:
     """A machine with these sets."""
-    whole = of if hasattr(of, "findings") else audit(of)
-    return replace(whole, stripes=found)
+    return replace(judged(of), stripes=found)
 
 
 RENAMED: Final = of_drive("disk0", name="disk7")(SHIFTED)
@@ -347,8 +355,7 @@ def finding(
 
 def with_findings(seen: Facts | Audit, *found: Finding) -> Audit:
     """A machine of which these are found, and nothing else."""
-    whole = seen if hasattr(seen, "findings") else audit(seen)
-    return replace(whole, findings=found)
+    return replace(judged(seen), findings=found)
 
 
 def gains(before: Audit, after: Audit) -> Iterator[tuple[str, str]]:
@@ -485,3 +492,39 @@ def test_a_disk_has_no_place_on_its_controller() -> None:
     pair = matched(TOWER, of_drive("disk9", interconnect="ATA")(TOWER))
     ((before, after),) = [one for one in pair.pairs() if one[1].address is None]
     assert not pair.moved(before, after)
+
+
+# --- The whole -----------------------------------------------------------------------------------------------------
+
+
+def test_a_name_that_was_kept_out_is_told_as_that() -> None:
+    """The same machine by its parts, with another name, of which only a token is left."""
+    token = Known().word("bench-9", remember=False)
+    found = compare(audit(TOWER), audit(host(name=token)(TOWER)))
+    assert [("name", '"bench-2"', f"kept out of the capture ({token})", "other")] == told(found.changes)
+
+
+def test_a_comparison_has_the_rates_and_both_machines_as_they_were() -> None:
+    """What a drive should reach is part of it, and each side is the one that was given."""
+    before = with_rates((("a",), 3000, 3000), QUIET)
+    after = with_rates((("a",), 2000, 2000), QUIET)
+    found = compare(before, after)
+    assert ["read alone", "read together"] == [one.what for one in found.changes]
+    assert [True, True] == [found.before is before, found.after is after]
+
+
+def test_of_a_planned_upgrade_the_planned_drives_are_counted() -> None:
+    """Held against its sheet, a machine is told by the drives that the sheet has, and by those that were added."""
+    before = judged_machine(bench_1({"M2_1": [reel_4("A-1")]}))
+    after = judged_machine(bench_1({"M2_1": [reel_4("A-1")], "M2_2": [reel_4("A-2")]}))
+    planned = compare(before, against(after, from_audit(after, "after")))
+    assert "The upgrade delivers: 2 of 2 planned drives at full link; one drive added." == planned.verdict
+    assert "The upgrade delivers: the new drive at full link." == compare(before, after).verdict
+
+
+def test_a_set_that_only_one_of_two_machines_has_is_told_once() -> None:
+    """What is missed of the first machine stands with what is worse, and not once more with the rest."""
+    other = host(name="bench-9")(replace(TOWER, drives=(), functions=TOWER.functions[:2]))
+    found = compare(sets(TOWER, a_set()), audit(other))
+    assert found.other_machine
+    assert 1 == found.verdict.count("stripe set md0 no longer there")
