@@ -152,6 +152,33 @@ def test_numbers_that_cannot_be_read_are_told_elsewhere() -> None:
     assert ([], []) == (findings, untold(found))
 
 
+LOST: Final = Unread("register", "no answer", vital=True)
+
+
+@pytest.mark.parametrize(
+    ("lost", "named"),
+    [
+        pytest.param({"vendor_id": LOST}, True, id="its maker alone"),
+        pytest.param({"device_id": LOST}, True, id="its model alone"),
+        pytest.param({}, False, id="neither"),
+        pytest.param({"vendor_id": LOST, "physical_function": "0000:01:00.0"}, False, id="of a virtual function"),
+    ],
+)
+def test_a_part_without_its_numbers_may_have_any_note(lost: dict[str, Any], named: bool) -> None:  # noqa: FBT001 - a parameter
+    """One number that failed is enough to leave open which notes hold; a virtual function is no part of its own."""
+    facts = facts_of("bench-1-upgraded")
+    functions = (replace(facts.functions[0], **lost), *facts.functions[1:])
+    told = [one.what for one in audit(replace(facts, functions=functions)).unread if "field note" in one.what]
+    assert ([f"which field notes hold for {functions[0].address}"] if named else []) == told
+
+
+def test_a_file_of_the_users_own_that_is_damaged_is_told() -> None:
+    """Notes of a damaged file are held against nothing: the check says so, once, in the words of the reader."""
+    damaged = Unread("a file of your own field notes", "own.toml, line 3: this is not TOML")
+    seen = audit(facts_of("bench-1-upgraded"), notes=Shelf((), (damaged,)))
+    assert [damaged] == [one for one in seen.unread if one.what == damaged.what]
+
+
 def test_a_drive_without_a_driver_may_have_any_firmware() -> None:
     """Of an NVMe function that the system has no drive for, a note about firmware cannot be told."""
     facts = facts_of("bench-1-upgraded")
@@ -214,6 +241,59 @@ def test_firmware_that_is_there_needs_no_update() -> None:
     assert "older than the one that it needs" in unmet.headline
     assert ["update-firmware"] == [step.action for step in unmet.steps]
     assert Severity.LIMIT is unmet.severity
+
+
+@pytest.mark.parametrize(
+    ("seen", "severity"),
+    [
+        pytest.param({"verdict": "full"}, Severity.LIMIT, id="the same verdict"),
+        pytest.param({"verdict": "narrow"}, Severity.NOTE, id="another verdict"),
+        pytest.param({"verdict": "narrow", "quirk": "odd"}, Severity.NOTE, id="another verdict, and a quirk"),
+        pytest.param({"quirk": "odd"}, Severity.LIMIT, id="nothing to hold it against"),
+        pytest.param({"firmware_needed": "QF-2.4", "verdict": "full"}, Severity.LIMIT, id="older firmware"),
+        pytest.param({"firmware_needed": "QF-2.3", "verdict": "full"}, Severity.NOTE, id="the needed firmware"),
+        pytest.param(
+            {"firmware_needed": "QF-2.3", "quirk": "odd"}, Severity.NOTE, id="the needed firmware, and a quirk"
+        ),
+    ],
+)
+def test_a_limit_that_this_machine_shows_not_is_a_note(seen: dict[str, Any], severity: Severity) -> None:
+    """A confirmed limit stays one until the machine shows otherwise, or has the firmware that the note asks for."""
+    about = note(
+        when={"card": ["f1c5:0210"]}, seen=seen, severity="limit", confidence="confirmed", advises=["update-firmware"]
+    )
+    (finding,) = noted(facts_of("bench-1-upgraded"), about)[1]
+    assert severity is finding.severity
+    is_there = seen.get("firmware_needed") == "QF-2.3"
+    assert ([] if is_there else ["update-firmware"]) == [step.action for step in finding.steps]
+
+
+def test_what_a_note_rests_on_goes_from_the_newest() -> None:
+    """Of six pieces of evidence the four newest are shown, and how many more there are."""
+    days = ("2026-03-02", "2024-01-09", "2026-05-11", "2025-12-24", "2023-07-30", "2026-05-10")
+    about = note(evidence=[{"source": f"bench on {day}", "date": day} for day in days])
+    (finding,) = noted(facts_of("bench-1-upgraded"), about)[1]
+    shown = [one.read for one in finding.evidence if one.source == "field note reel-is-full, reported"]
+    newest = ("2026-05-11", "2026-05-10", "2026-03-02", "2025-12-24")
+    more = "2 more pieces of evidence, see lanewright notes show"
+    assert [*(f"bench on {day}, {day}" for day in newest), more] == shown
+
+
+def test_what_is_the_same_is_as_expected() -> None:
+    """Where the machine shows what the note has seen, nothing else is expected: no field note speaks against it."""
+    (finding,) = noted(facts_of("bench-1-upgraded"), note(when={"card": ["f1c5:*"]}, seen={"verdict": "full"}))[1]
+    assert [("full", "full")] == [(one.read, one.expected) for one in finding.evidence if one.source == "nvme4 verdict"]
+
+
+def test_hands_go_to_the_drive_that_a_note_holds_for() -> None:
+    """A step of a note of a drive names the drive, and one of another card names the card by its slot."""
+    facts = facts_of("bench-1-upgraded")
+    texts = [
+        noted(facts, note(when={"card": [card]}, advises=["reseat"]))[1][0].steps[0].text
+        for card in ("f1c4:4210", "f1d0:1010")
+    ]
+    assert "nvme0 in SLOT1" in texts[0]
+    assert "the card in SLOT4 (0000:" in texts[1]
 
 
 def test_a_firmware_step_carries_its_caution_first() -> None:
