@@ -20,7 +20,7 @@ from probes.linux import collecting as linux
 from probes.reads import Recorded, Recording
 from probes.unread import Unread
 from tests.boards import bench_1, carrier, display, folio, reel_3
-from tests.build import build, facts, record
+from tests.build import build, facts, record, set_link
 from tests.raid import Raid, put_set
 from tests.tree import TreeReads
 
@@ -288,6 +288,43 @@ def test_own_limits_of_members_free_the_shared_link() -> None:
     seen = audit(facts(tower(Raid(members=[f"nvme{one}n1" for one in range(4)]))), limits=limits)
     assert [] == held_back(seen)
     assert ((5908, 6000), (4000, 4000)) == (rounded(seen.stripes[0].alone), rounded(seen.stripes[0].alone_write))
+
+
+@pytest.mark.parametrize(("each", "told"), [(2401.0, False), (2410.0, True)])
+def test_a_loss_of_a_thousandth_is_a_matter_of_rounding(each: float, told: bool) -> None:  # noqa: FBT001 - a parameter
+    """Three members share 7,201.8 MB/s: 7,203 that they could give is no loss, 7,230 is one of four thousandths."""
+    limits = {f"nvme{one}": (each, 1000.0) for one in range(3)}
+    seen = audit(facts(tower(Raid(members=[f"nvme{one}n1" for one in range(3)]))), limits=limits)
+    assert "0000:00:01.0" == seen.stripes[0].narrowest_alone
+    assert told == bool(held_back(seen))
+
+
+def narrow_tower(up: tuple[int, int]) -> Tree:
+    """A set of two drives with x4 each behind a carrier whose uplink may have fewer lanes than they have together."""
+    drives = [reel_3("RL3-12001"), reel_3("RL3-12002")]
+    tree = build(bench_1({"SLOT1": [carrier(up, drives, bays=2)]}))
+    put_set(tree, Raid(members=["nvme0n1", "nvme1n1"]))
+    return tree
+
+
+@pytest.mark.parametrize(("up", "told"), [((3, 4), True), ((3, 8), False)])
+def test_two_members_are_enough_to_share_a_link(up: tuple[int, int], told: bool) -> None:  # noqa: FBT001 - a parameter
+    """Two drives with four lanes each are held back by an uplink of four lanes, and not by one of eight."""
+    said = held_back(audit(facts(narrow_tower(up))))
+    assert told == any(
+        "2,954 to 3,601 MB/s through it, where its members could give 5,908 to 7,202" in one for one in said
+    )
+    assert told == bool(said)
+
+
+def test_a_link_below_its_best_is_no_measure_of_a_carrier() -> None:
+    """An uplink of eight lanes that trained at four is a finding by itself; how the carrier is built is not blamed."""
+    tree = narrow_tower((3, 8))
+    set_link(tree, ("0000:00:01.0", "0000:01:00.0"), (3, 4))
+    seen = audit(facts(tree))
+    assert ["0000:01:00.0"] == [one.subject for one in seen.findings if one.rule == "link-narrow"]
+    assert "0000:00:01.0" == seen.stripes[0].narrowest_alone
+    assert [] == held_back(seen)
 
 
 def test_a_stripe_comes_with_its_caution_once() -> None:
