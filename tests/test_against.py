@@ -22,8 +22,9 @@ from agent.rules import sheet as sheet_rules
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit
 from probes import capture, collect
+from probes.unread import Unread
 from tests.against import FIXTURES, SHEET, audit_against, sheet_of
-from tests.boards import bench_1, bench_2, carrier, display, folio, reel_3, reel_4, ten_gigabit
+from tests.boards import bench_1, bench_2, carrier, display, folio, gigabit, reel_3, reel_4, ten_gigabit
 from tests.build import build, capture_bytes, facts
 from tests.machines import MACHINES
 from tests.parts import Slot, downstream_port, root_port, switch
@@ -736,6 +737,96 @@ def test_what_the_sheet_does_not_have_is_a_note_with_what_is_behind_it() -> None
     findings = found(bench_1(fitted), planned(drives=(drive("boot", slot="M2_1", model=SYSTEM),)))
     assert [("plan-unplanned", "note", "0000:01:00.0")] == said(findings)
     assert "with nvme0, nvme1" in findings[0].headline
+
+
+def spoiled(machine: Machine, address: str, **fields: Any) -> Facts:  # noqa: ANN401 - fields of a function
+    """The facts of a machine of which one function says something else."""
+    seen = facts(build(machine))
+    functions = tuple(replace(one, **fields) if one.address == address else one for one in seen.functions)
+    assert functions != seen.functions
+    return replace(seen, functions=functions)
+
+
+def doubted(seen: Audit) -> list[str]:
+    """What may be a part of the sheet or none of it."""
+    return [one.what for one in seen.unread if one.what.endswith(f"is a part of {SHEET}")]
+
+
+TWO_CARDS: Final = {"SLOT1": display(), "SLOT4": ten_gigabit()}
+NOT_GIVEN: Final = Unread("what was asked for", "not given by this platform")
+NO_ANSWER: Final = Unread("what was asked for", "no answer", vital=True)
+# The display card in SLOT1 has lost its numbers, so that it may be the card of the sheet, which answers nowhere.
+MAY_BE: Final = {
+    "a card that names itself otherwise": (card("lan", "SLOT3", pci_id="f1d0:9999"), True),
+    "a card of which the sheet has no numbers": (card("lan", "SLOT3"), False),
+}
+
+
+@pytest.mark.parametrize(("wanted", "unplanned"), MAY_BE.values(), ids=MAY_BE)
+def test_a_card_that_may_be_one_that_was_not_seen_is_not_said_to_be_unplanned(
+    wanted: CardExpected,
+    unplanned: bool,  # noqa: FBT001 - a parameter
+) -> None:
+    """Where a card of the sheet could not be seen, a card that says that it is another one is still unplanned."""
+    seen = audit(spoiled(bench_1(TWO_CARDS), "0000:01:00.0", vendor_id=NO_ANSWER), planned=planned(wanted))
+    named = "LN-10 network card, two ports"
+    assert [f"{named} is not in the sheet"] * unplanned == [one.headline for one in plan_findings(seen)]
+    display_card = f"whether Canvas 12 in SLOT1 is a part of {SHEET}"
+    network_card = f"whether {named} in SLOT4 is a part of {SHEET}"
+    assert [display_card, *[network_card] * (not unplanned)] == doubted(seen)
+
+
+def test_of_two_cards_of_a_kind_either_may_be_the_one_in_a_slot_that_nobody_knows() -> None:
+    """The sheet has one network card, in a slot that is not found: of the two that answer none is unplanned."""
+    seen = audit(
+        facts(build(bench_1({"SLOT3": ten_gigabit(), "SLOT4": ten_gigabit()}))),
+        planned=planned(card("lan", "X9", pci_id="F1D0:1010")),
+    )
+    assert [] == plan_findings(seen)
+    assert [f"whether LN-10 network card, two ports in SLOT4 is a part of {SHEET}"] == doubted(seen)
+
+
+@pytest.mark.parametrize("lost", ["vendor_id", "device_id", "class_code"])
+def test_a_card_that_does_not_say_what_it_is_is_not_said_to_be_unplanned(lost: str) -> None:
+    """Without its numbers it may be any card, and without its class a drive: a sheet of one drive leaves it open."""
+    boot = drive("boot", slot="M2_1", model=SYSTEM)
+    machine = bench_1({"SLOT4": [gigabit()], "M2_1": [folio("QF1-1")]})
+    seen = audit(spoiled(machine, "0000:08:00.0", **{lost: NO_ANSWER}), planned=planned(drives=(boot,)))
+    assert [] == plan_findings(seen)
+    assert [f"whether LN-1 network card in SLOT4 is a part of {SHEET}"] == doubted(seen)
+
+
+def test_a_drive_that_is_another_than_the_one_that_was_not_seen_is_unplanned() -> None:
+    """A drive of the sheet could not be seen, for one whose model failed: another, of a known model, is not it."""
+    seen = facts(build(bench_1({"M2_1": [reel_4("RL4-1")], "M2_2": [reel_4("RL4-2")]})))
+    first, second = (one for one in seen.drives if one.kind == "nvme")
+    others = tuple(one for one in seen.drives if one.kind != "nvme")
+    seen = replace(seen, drives=(replace(first, model=NO_ANSWER, serial=NO_ANSWER), second, *others))
+    told = {}
+    for model in (SYSTEM, "Ostrayne Reel 4 2TB", None):
+        wanted = drive("spare", slot="SLOT4", model=model, serial=None if model else "RL4-9")
+        found = audit(seen, planned=planned(drives=(wanted,)))
+        told[model] = [one.subject for one in plan_findings(found) if one.rule == "plan-unplanned"]
+    assert told == {SYSTEM: ["nvme1"], "Ostrayne Reel 4 2TB": [], None: ["nvme1"]}
+
+
+def test_a_drive_on_no_link_that_is_shown_is_unplanned_without_a_place() -> None:
+    """A drive whose function is not listed is told by its name, and its place is said not to be shown."""
+    seen = facts(build(bench_1({"M2_1": [reel_4("RL4-1")]})))
+    functions = tuple(one for one in seen.functions if one.address != "0000:03:00.0")
+    assert len(functions) < len(seen.functions)
+    seen = replace(seen, functions=functions)
+    findings = plan_findings(audit(seen, planned=planned()))
+    assert ["nvme0 in a place that is not shown"] == [reading.source for one in findings for reading in one.evidence]
+
+
+def test_another_card_that_does_not_name_itself_is_another_part() -> None:
+    """A network card in the place of a switch carrier is no carrier, though its numbers are not given."""
+    machine = bench_1({"SLOT4": [gigabit()]})
+    rack = card("rack", "SLOT4", carrier="switch", bays=2)
+    (finding,) = plan_findings(audit(spoiled(machine, "0000:08:00.0", vendor_id=NOT_GIVEN), planned=planned(rack)))
+    assert "plan-other-part" == finding.rule
+    assert [("not read", f"a packet switch ({SHEET})")] == [(one.read, one.expected) for one in finding.evidence]
 
 
 def test_without_a_sheet_nothing_is_held_against_anything() -> None:
