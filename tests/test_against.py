@@ -491,6 +491,47 @@ def test_where_the_sheet_says_what_goes_where_no_other_move_is_advised(name: str
     ]
 
 
+def test_parts_that_follow_each_other_have_not_changed_places() -> None:
+    """One drive waits for the socket of another, which goes to a free one: nobody is in the place of each."""
+    fitted = {"M2_1": [reel_4("RL4-1")], "SLOT4": [reel_4("RL4-2")]}
+    drives = (drive("b", slot="M2_1", serial="RL4-2"), drive("a", slot="M2_2", serial="RL4-1"))
+    (finding,) = found(bench_1(fitted), planned(drives=drives))
+    assert finding.headline.startswith("2 parts are in other places, some in each other's: ")
+
+
+def test_what_is_on_a_carrier_goes_along_with_it() -> None:
+    """A card waits for the slot that a carrier is split over: once that has moved, no drive of it is in the way."""
+    lan = card("lan", "SLOT1", pci_id="f1d0:1010")
+    rack = card("rack", "SLOT2", carrier="passive", bays=4)
+    fitted = {**SIDE_BY_SIDE, "SLOT3": ten_gigabit()}
+    (finding,) = found(bench_1(fitted, split=True), planned(lan, rack, drives=ON_RACK))
+    assert [
+        ("move-as-planned", 'Move the card "rack" with what is on it from SLOT1 to SLOT2, where the sheet has it.'),
+        ("move-as-planned", 'Move the card "lan" from SLOT3 to SLOT1, where the sheet has it.'),
+    ] == by_hand(finding)
+
+
+def test_what_does_not_answer_comes_out_of_a_slot_first() -> None:
+    """The slot that a card belongs in holds one that is felt there and brings up no link: it is taken out before."""
+    seen = audit(seen_by("bench-3-dark-slot", "root"), planned=planned(card("canvas", "J2", pci_id="f1e0:1200")))
+    (place,) = [one for one in plan_findings(seen) if one.rule == "plan-other-place"]
+    assert ["make-room", "move-as-planned"] == [action for action, _ in by_hand(place)]
+    assert by_hand(place)[0][1].startswith("Take what does not answer out of slot J2")
+
+
+def test_the_last_bay_of_a_carrier_is_free_before_a_drive_goes_in() -> None:
+    """A drive whose bay is the last one changes places with what is in it: one of the two is laid aside."""
+    behind = carrier((4, 4), [reel_4("RL4-1"), folio("QF1-1", (4, 4))], bays=2, down=(4, 4))
+    drives = (
+        drive("a", card="spares", bay=1, serial="RL4-1"),
+        drive("b", card="spares", bay=2, serial="RL4-2"),
+        drive("boot", slot="M2_1", model=SYSTEM),
+    )
+    fitted = {"SLOT3": [behind], "M2_1": [reel_4("RL4-2")]}
+    (finding,) = found(bench_1(fitted), planned(SPARES, drives=drives))
+    assert ["lay-aside", "move-as-planned", "fit-as-planned"] == [action for action, _ in by_hand(finding)]
+
+
 # --- Needs -----------------------------------------------------------------------------------------------------
 
 
@@ -615,6 +656,40 @@ def test_what_may_be_another_part_breaks_no_need() -> None:
     need = NeedExpected(name="wish", drives=("d1",), not_on_split=True)
     drives = (drive("d1", card="rack", bay=1, model=SYSTEM), ON_RACK[1])
     assert [] == broken(bench_1(SIDE_BY_SIDE, split=True), need, RACK, drives=drives)
+
+
+@pytest.mark.parametrize("privileged", [True, False])
+def test_a_slot_is_split_whatever_the_sheet_says_of_carriers(privileged: bool) -> None:  # noqa: FBT001 - a parameter
+    """Two drives side by side in one slot, which the sheet has on no carrier: the slot that both are in is split.
+
+    Only the firmware's names of slots, or the addresses on the sheet, tell that; without the names nothing is said.
+    """
+    need = NeedExpected(name="wish", drives=("d1",), not_on_split=True)
+    drives = (drive("d1", slot="SLOT1", serial="RL4-1"),)
+    findings = broken(bench_1(SIDE_BY_SIDE, split=True), need, drives=drives, privileged=privileged)
+    assert [("plan-need-broken", "fault", "0000:01:00.0")] * privileged == said(findings)
+
+
+def test_a_need_of_two_drives_is_told_with_the_one_that_is_out_of_place() -> None:
+    """One of them is where the sheet has it, the other is not: one finding, with what is to be done by hand."""
+    fitted = {"SLOT1": [folio("QF1-1", (4, 4))], "SLOT1b": [reel_4("RL4-2")]}
+    need = NeedExpected(name="wish", drives=("boot", "d2"), not_on_split=True)
+    drives = (ON_RACK[1], drive("boot", slot="M2_1", model=SYSTEM))
+    findings = found(bench_1(fitted, split=True), planned(RACK, drives=drives, needs=(need,)))
+    assert ["plan-need-broken"] == [one.rule for one in findings]
+    assert ["check-sheet", "move-as-planned"] == [step.action for step in findings[0].steps]
+
+
+def test_a_need_that_a_part_in_its_place_breaks_is_told_apart_from_parts_out_of_place() -> None:
+    """A drive on a carrier breaks a need where the sheet has it; a network card in another slot is no matter of it."""
+    need = NeedExpected(name="wish", drives=("d1",), not_on_split=True)
+    lan = card("lan", "SLOT4", pci_id="f1d0:1010")
+    fitted = {**SIDE_BY_SIDE, "SLOT3": ten_gigabit()}
+    findings = found(bench_1(fitted, split=True), planned(RACK, lan, drives=ON_RACK, needs=(need,)))
+    assert {
+        "plan-need-broken": ["check-sheet", "plan-anew"],
+        "plan-other-place": ["check-sheet", "move-as-planned"],
+    } == {one.rule: [step.action for step in one.steps] for one in findings}
 
 
 # --- Steps that fit a drive ------------------------------------------------------------------------------------
