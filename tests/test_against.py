@@ -16,11 +16,13 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected
-from agent.model.findings import Severity
+from agent.model.findings import Rate, Severity, Verdict
 from agent.rules import RULES
 from agent.rules import sheet as sheet_rules
+from agent.rules.sheet_rates import falls_below
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit
+from knowledge import pcie
 from probes import capture, collect
 from probes.unread import Unread
 from tests.against import FIXTURES, SHEET, audit_against, sheet_of
@@ -692,6 +694,28 @@ def test_a_need_that_a_part_in_its_place_breaks_is_told_apart_from_parts_out_of_
     } == {one.rule: [step.action for step in one.steps] for one in findings}
 
 
+@pytest.mark.parametrize(("stripe", "told"), [("scratch", []), (None, ['the drive "a" when read alone'])])
+def test_a_drive_without_a_driver_has_no_rate_to_break_a_need(stripe: str | None, told: list[str]) -> None:
+    """What nobody claims has no rate: the need is told of the other drive, and of a set that both make, not at all."""
+    seen = facts(build(bench_1({"M2_1": [reel_4("RL4-1")], "M2_2": [reel_4("RL4-2")]})))
+    seen = replace(seen, drives=tuple(one for one in seen.drives if one.name != "nvme1"))
+    raid = None if stripe is None else 0
+    need = NeedExpected(name="wish", stripe=stripe, raid=raid, drives=("a", "b"), read_mbps=90_000.0)
+    drives = (drive("a", slot="M2_1"), drive("b", slot="M2_2"))
+    findings = plan_findings(audit(seen, planned=planned(drives=drives, needs=(need,))))
+    assert told == [reading.source for one in findings for reading in one.evidence]
+
+
+def test_a_bay_is_told_with_the_place_of_its_carrier() -> None:
+    """A carrier below a port without a name is where that port is, though its bays have names of their own."""
+    behind = switch((3, 4), [downstream_port((3, 4), [reel_3("RL3-9")], slot=Slot(number=9, name="BAY9"))])
+    board = bench_1({}, more=[root_port("1e.0", (3, 4), [behind])])
+    number = f"{behind.vendor:04x}:{behind.device:04x}"
+    rack = card("rack", None, pci_id=number, carrier="switch", bays=1)
+    (finding,) = found(board, planned(rack, drives=(drive("a", slot="M2_1", serial="RL3-9"),)))
+    assert 'not in bay 1 of the card "rack" in 0000:00:1e.0' in finding.headline
+
+
 # --- Steps that fit a drive ------------------------------------------------------------------------------------
 
 OF_CARDS: Final = {"reseat", "clean", "try-other-slot", "enable-slot"}
@@ -736,6 +760,25 @@ def test_a_count_of_drives_is_held_against_the_sheet() -> None:
     (count,) = [step for step in finding.steps if step.action == "count-drives"]
     assert count.verify.startswith("As many as the sheet has: split the slot")
     assert "nothing to do" not in count.verify
+
+
+SPLIT_IN_TWO: Final = {
+    "bay 2, which has its port": ((1, 2), False),
+    "bay 4, which has none": ((1, 4), True),
+    "bays 2 and 4": ((1, 2, 4), True),
+}
+
+
+@pytest.mark.parametrize(("bays", "split"), SPLIT_IN_TWO.values(), ids=SPLIT_IN_TWO)
+def test_a_slot_is_to_be_split_where_a_lost_drive_has_no_port(bays: tuple[int, ...], split: bool) -> None:  # noqa: FBT001 - a parameter
+    """A slot that is split in two has ports for the first two bays: only what is lost in a later one asks for more."""
+    seen = facts(build(bench_1({"SLOT1": [reel_4("RL4-1")]}, split=True)))
+    functions = tuple(one for one in seen.functions if one.address not in {"0000:00:01.2", "0000:00:01.3"})
+    assert len(seen.functions) - 2 == len(functions)
+    drives = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in bays)
+    (finding,) = plan_findings(audit(replace(seen, functions=functions), planned=planned(RACK, drives=drives)))
+    assert "plan-part-missing" == finding.rule
+    assert split == ("set-split" in {step.action for step in finding.steps})
 
 
 # --- Below plan ------------------------------------------------------------------------------------------------
@@ -788,6 +831,63 @@ def test_rates_below_plan_are_told_where_links_are_not() -> None:
     assert [("plan-rate-below", "limit", "0000:04:00.0")] == said(findings)
     assert "packets of 128 bytes" in findings[0].evidence[-1].read
     assert ["check-sheet"] == [step.action for step in findings[0].steps]
+
+
+def rate_finding(seen: Audit) -> Finding:
+    """The only thing that is said of rates below plan."""
+    (finding,) = [one for one in plan_findings(seen) if one.rule == "plan-rate-below"]
+    return finding
+
+
+def test_a_payload_that_is_not_known_is_not_told() -> None:
+    """A link whose packets have a size that the standard reserves is told without one.
+
+    Source: PCI Express Base, Device Control Register, Max_Payload_Size: 110b and 111b are reserved.
+    """
+    drives = (drive("a", slot="M2_1", serial="RL4-1", alone=(9000.0, 9999.0)),)
+    odd = reel_4("RL4-1", registers={pcie.DEVICE_CONTROL: {"max_payload_size": 7}})
+    finding = rate_finding(audit(facts(build(bench_1({"M2_1": [odd]}))), planned=planned(drives=drives)))
+    assert "16 GT/s (Gen 4) x4, 1 drive across it" == finding.evidence[-1].read
+
+
+def test_the_drive_that_loses_most_is_the_measure_of_a_link() -> None:
+    """Two drives share 7,201.8 MB/s: of 5,000 and 7,000 on the sheet the second lacks more, 3,399 MB/s."""
+    fitted = {"SLOT3": [carrier((4, 4), [reel_4("RL4-1"), reel_4("RL4-2")], bays=2, down=(4, 4))]}
+    drives = tuple(
+        drive(f"d{bay}", card="spares", bay=bay, serial=f"RL4-{bay}", together=(high, high))
+        for bay, high in ((1, 5000.0), (2, 7000.0))
+    )
+    finding = rate_finding(audit(facts(build(bench_1(fitted))), planned=planned(SPARES, drives=drives)))
+    assert "nvme0, nvme1 should reach up to 3,399 MB/s less with all drives at once" in finding.headline
+
+
+def test_where_a_drives_own_limit_decides_its_own_link_is_named() -> None:
+    """A drive that gives 3,000 MB/s by itself, of 5,000 on the sheet, is told at its own link."""
+    drives = (drive("a", slot="M2_1", serial="RL4-1", alone=(5000.0, 5000.0)),)
+    seen = facts(build(bench_1({"M2_1": [reel_4("RL4-1")]})))
+    finding = rate_finding(audit(seen, planned=planned(drives=drives), limits={"nvme0": (3000.0, 2000.0)}))
+    assert ("0000:03:00.0", True) == (finding.subject, "2,000 MB/s less alone" in finding.headline)
+
+
+BELOW: Final = {
+    "full": (Verdict.FULL, Rate(3, 4), True),
+    "narrow, its best would do": (Verdict.NARROW, Rate(4, 4), False),
+    "narrow, its best would not do": (Verdict.NARROW, Rate(3, 4), True),
+    "unknown": (Verdict.UNKNOWN, None, False),
+    "unknown, its best would not do": (Verdict.UNKNOWN, Rate(3, 4), True),
+}
+
+
+@pytest.mark.parametrize(("verdict", "best", "below"), BELOW.values(), ids=BELOW)
+def test_what_a_link_does_now_counts_only_where_it_is_at_its_best(
+    verdict: Verdict,
+    best: Rate | None,
+    below: bool,  # noqa: FBT001 - a parameter
+) -> None:
+    """A link at 8 GT/s x4, of 16 GT/s x4 on the sheet: below its best, or not known to be at it, its best counts."""
+    judged = audit(facts(build(bench_1({"SLOT4": [reel_3("RL3-1")]})))).by_key["0000:00:1d.0"]
+    assert Rate(3, 4) == judged.now
+    assert below == falls_below(replace(judged, verdict=verdict, best=best), Rate(4, 4))
 
 
 def test_own_limits_of_drives_are_part_of_the_audit() -> None:
