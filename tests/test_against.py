@@ -24,6 +24,8 @@ from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit
 from knowledge import pcie
 from probes import capture, collect
+from probes.decode import Registers
+from probes.facts import LinkAttributes
 from probes.unread import Unread
 from tests.against import FIXTURES, SHEET, audit_against, sheet_of
 from tests.boards import bench_1, bench_2, carrier, display, folio, gigabit, reel_3, reel_4, ten_gigabit
@@ -31,7 +33,7 @@ from tests.build import build, capture_bytes, facts
 from tests.machines import MACHINES
 from tests.parts import Slot, downstream_port, root_port, switch
 from tests.test_machines import FOLDERS
-from tests.test_rules import facts_of, silent, silent_machine
+from tests.test_rules import facts_of, silent, silent_machine, unread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -704,6 +706,17 @@ def test_a_drive_without_a_driver_has_no_rate_to_break_a_need(stripe: str | None
     drives = (drive("a", slot="M2_1"), drive("b", slot="M2_2"))
     findings = plan_findings(audit(seen, planned=planned(drives=drives, needs=(need,))))
     assert told == [reading.source for one in findings for reading in one.evidence]
+
+
+def test_a_drive_whose_best_is_not_known_breaks_no_rate() -> None:
+    """A drive of which no ability was read may reach more than its link does now: nothing is said of its need."""
+    address = "0000:03:00.0"
+    nothing = {"registers": Registers(Unread(address, "no answer")), "link": unread(LinkAttributes)}
+    seen = spoiled(bench_1({"M2_1": [reel_4("RL4-1")]}), address, **nothing)
+    need = NeedExpected(name="wish", drives=("a",), read_mbps=90_000.0)
+    against = audit(seen, planned=planned(drives=(drive("a", slot="M2_1", serial="RL4-1"),), needs=(need,)))
+    assert (Verdict.UNKNOWN, True) == (against.by_key["0000:00:06.0"].verdict, against.drives[0].alone is not None)
+    assert [] == plan_findings(against)
 
 
 def test_a_bay_is_told_with_the_place_of_its_carrier() -> None:
