@@ -25,7 +25,7 @@ from agent.sheets.writing import from_audit
 from knowledge import pcie
 from probes import capture, collect
 from probes.decode import Registers
-from probes.facts import LinkAttributes
+from probes.facts import KernelSlot, LinkAttributes
 from probes.unread import Unread
 from tests.against import FIXTURES, SHEET, audit_against, sheet_of
 from tests.boards import bench_1, bench_2, carrier, display, folio, gigabit, reel_3, reel_4, ten_gigabit
@@ -672,6 +672,25 @@ def test_a_slot_is_split_whatever_the_sheet_says_of_carriers(privileged: bool) -
     drives = (drive("d1", slot="SLOT1", serial="RL4-1"),)
     findings = broken(bench_1(SIDE_BY_SIDE, split=True), need, drives=drives, privileged=privileged)
     assert [("plan-need-broken", "fault", "0000:01:00.0")] * privileged == said(findings)
+
+
+def test_parts_of_a_slot_with_names_of_their_own_are_parts_of_the_slot_on_the_sheet() -> None:
+    """The firmware describes the slot without a name, the kernel names each part: the sheet's port tells the slot.
+
+    The kernel makes names that are there twice differ (drivers/pci/slot.c, make_slot_name; from memory).
+    """
+    seen = facts(build(bench_1(SIDE_BY_SIDE, split=True)))
+    assert not isinstance(seen.board_slots, Unread)
+    nameless = tuple(replace(one, designation="") if one.slot_id == 1 else one for one in seen.board_slots)
+    named = tuple(
+        KernelSlot(name=name, address=bus, occupied=None) for name, bus in (("1", "0000:01:00"), ("1-1", "0000:02:00"))
+    )
+    need = NeedExpected(name="wish", drives=("d2",), not_on_split=True)
+    expected = planned(drives=(drive("d2", slot="SLOT1", serial="RL4-2"),), needs=(need,), SLOT1="0000:00:01.0")
+    against = audit(replace(seen, board_slots=nameless, kernel_slots=named), planned=expected)
+    slots = [against.by_key[key].link.slot for key in ("0000:00:01.0", "0000:00:01.1")]
+    assert ["1", "1-1"] == [slot.name for slot in slots if slot is not None]
+    assert ["0000:02:00.0"] == [one.subject for one in plan_findings(against) if one.rule == "plan-need-broken"]
 
 
 def test_a_need_of_two_drives_is_told_with_the_one_that_is_out_of_place() -> None:
