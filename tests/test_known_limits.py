@@ -7,11 +7,14 @@ practice.
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from msgspec import structs
 
+from agent.commands import session
 from agent.report.soak_words import limit as limit_words
 from agent.sheets.sheet import DriveSpec, MachineSpec, Sheet
 from agent.soak.analysis import analyse
@@ -21,12 +24,11 @@ from probes.samples import CRITICAL_LIMIT, WARNING_LIMIT, End
 from probes.unread import Unread
 from tests.soaks import hot, soak
 from tests.test_cli import run
+from tests.test_reach import CLOCK
 from tests.test_rules import facts_of
 from tests.test_soak_log import CAPTURE, drive_head, head, sample
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from probes.samples import Head
 
 SOURCE = "the capture tower.json of 2026-03-02"
@@ -139,3 +141,26 @@ def test_an_earlier_log_is_found_by_itself_and_files_are_taken(tmp_path: Path) -
     assert (2, "") == (done.status, done.output)
     capture = run("soak", "--show", str(path), "--limits", "fixtures/bench-1-upgraded/capture.json")
     assert 0 == capture.status
+
+
+def test_a_source_is_named_without_its_folders(tmp_path: Path) -> None:
+    """A log is handed on: the folders of the one that lent a limit, which name the user, and broken bytes stay out."""
+    path = tmp_path / "alice" / os.fsdecode(b"root\xff.sqlite")
+    path.parent.mkdir()
+    log = soaklog.Writer(str(path), head(1), CAPTURE)
+    log.commit()
+    log.close(End(1.0, "time", None))
+    around = session.Surroundings(platform="linux", environ={}, clock=lambda: CLOCK, wall=lambda: 0.0)
+    sources = {limit.source for limit in session.known_limits((str(path),), around)}
+    assert {"the log root\\udcff.sqlite of 2026-03-02T08:30:00Z"} == sources
+
+
+def test_only_the_latest_logs_are_opened_for_limits(tmp_path: Path) -> None:
+    """Of many logs the last by name are read: a folder of years holds no soak up."""
+    for number in range(4):
+        log = soaklog.Writer(str(tmp_path / f"{number}.sqlite"), head(1), CAPTURE)
+        log.commit()
+        log.close(End(1.0, "time", None))
+    (tmp_path / "9.txt").write_text("no log")
+    assert {"2.sqlite", "3.sqlite"} == {Path(path).name for path, *_ in soaklog.listed(str(tmp_path), 2)}
+    assert 4 == len(soaklog.listed(str(tmp_path)))

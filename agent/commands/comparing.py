@@ -118,6 +118,7 @@ def _soaks(before: str, after: str | None, form: str, *, as_given: bool) -> int:
     """Compare two logs; the exit status."""
     from agent.commands import session
     from agent.soak.pairs import pair
+    from knowledge.problems import NothingRead
 
     assert after is not None
     analyses = [session.analysed(name)[1] for name in (before, after)]
@@ -137,7 +138,7 @@ def _soaks(before: str, after: str | None, form: str, *, as_given: bool) -> int:
         from agent.report import soak_pairs as report
 
         output.page(report.page, (found, *names), names[1])
-    return 3 if found.nothing else 1 if found.worse else 0
+    return NothingRead.exit_status if found.nothing else int(found.worse)
 
 
 def _in_order(before: str, after: str) -> None:

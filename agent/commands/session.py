@@ -108,13 +108,15 @@ def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], V
     from probes.soaklog import Writer, default_folder, new_place
 
     check_followed("soak", around.platform)
-    known = [*known_limits(asked.limits, around), *_of_logs(folder(around.environ))]
+    known = known_limits(asked.limits, around)
     if asked.command:
         child.find(asked.command, around.environ)
     if asked.log is not None:
         check_log(asked.log, check_place)
     audit, capture = _seen(asked, around)
-    head = completed(_head(asked, around, audit), known)
+    head = _head(asked, around, audit)
+    if any(drive.warning_celsius is None or drive.critical_celsius is None for drive in head.drives):
+        head = completed(head, [*known, *_of_logs(folder(around.environ))])
     path = asked.log if asked.log is not None else new_place(default_folder(around.environ), head.started_at)
     log = Writer(path, head, capture)
     with child.Run(asked.command, around.clock().running) as running:
@@ -321,14 +323,14 @@ def known_limits(names: Sequence[str], around: Surroundings) -> list[KnownLimit]
             from probes.soaklog import head_of
 
             head = head_of(name)
-            found += known.of_head(head, f"the log {name} of {head.started_at}")
+            found += known.of_head(head, f"the log {_base(name)} of {head.started_at}")
         elif _is_capture(name):
             facts = Source(name, None, around.platform, around.clock).facts(0.0)
-            found += known.of_facts(facts, f"the capture {name} of {facts.taken_at}")
+            found += known.of_facts(facts, f"the capture {_base(name)} of {facts.taken_at}")
         else:
             from agent.sheets.reading import read
 
-            found += known.of_sheet(read(name), f"the build sheet {name}")
+            found += known.of_sheet(read(name), f"the build sheet {_base(name)}")
     return found
 
 
@@ -337,8 +339,15 @@ def _of_logs(at: str) -> list[KnownLimit]:
     from agent.soak.known_limits import of_head
     from probes.soaklog import listed
 
-    logs = listed(at)[:MOST_LOGS]
-    return [limit for path, head, *_ in logs for limit in of_head(head, f"the log {path} of {head.started_at}")]
+    logs = listed(at, MOST_LOGS)
+    return [limit for path, head, *_ in logs for limit in of_head(head, f"the log {_base(path)} of {head.started_at}")]
+
+
+def _base(name: str) -> str:
+    """A file as a log that others may see names it: without its folders, which tell of the user."""
+    from knowledge.phrasing import printable
+
+    return printable(os.path.basename(name))
 
 
 def _is_capture(name: str) -> bool:

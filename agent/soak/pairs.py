@@ -176,7 +176,6 @@ def _compared(before: DriveAnalysis, after: DriveAnalysis) -> DrivePair:
     slowing = Slowing(before=_slowed(before), after=_slowed(after))
     rates = _mean(before), _mean(after)
     found = [*_of_slowing(slowing, *rates), *([_of_warmth(warmth)] if warmth is not None else [])]
-    doubts = list(_doubts(before, after, warmth))
     directions = [direction for direction, _ in found]
     direction: Direction = next((way for way in ("worse", "better", "alike") if way in directions), "unknown")
     return DrivePair(
@@ -184,7 +183,7 @@ def _compared(before: DriveAnalysis, after: DriveAnalysis) -> DrivePair:
         before_name=before.head.name,
         direction=direction,
         words=tuple(words for _, words in found),
-        doubts=tuple(doubts),
+        doubts=tuple(_doubts(before, after, warmth)),
         warmth=warmth,
         slowing=slowing,
         before_mbps=rates[0],

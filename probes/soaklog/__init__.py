@@ -76,20 +76,22 @@ def new_place(folder: str, started_at: str) -> str:
     return os.path.join(folder, next(f"{name}{SUFFIX}" for name in names if f"{name}{SUFFIX}" not in taken))
 
 
-def listed(folder: str) -> list[tuple[str, Head, End | None, float]]:
-    """The logs in a folder, latest first: (path, head, end, seconds logged). What is no log is left out."""
+def listed(folder: str, most: int | None = None) -> list[tuple[str, Head, End | None, float]]:
+    """The logs in a folder, latest first: (path, head, end, seconds logged). What is no log is left out.
+
+    Of more than `most` only the last by name are opened: those with the names of `new_place` are the latest.
+    """
     try:
-        names = sorted(os.listdir(folder))
+        names = sorted(name for name in os.listdir(folder) if name.endswith(SUFFIX))
     except (OSError, ValueError):
         return []
     found = []
-    for name in names:
-        if name.endswith(SUFFIX):
-            path = os.path.join(folder, name)
-            try:
-                found.append((path, *_summary(path)))
-            except BadInput:
-                continue
+    for name in names if most is None else names[-most:]:
+        path = os.path.join(folder, name)
+        try:
+            found.append((path, *_summary(path)))
+        except BadInput:
+            continue
     return sorted(found, key=lambda pair: pair[1].started_at, reverse=True)
 
 
