@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.findings import Severity
 from agent.report.paper import STYLES
 from agent.soak import wording
-from knowledge.phrasing import mbps_range, plain
+from knowledge.phrasing import mbps_fine, mbps_range, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -95,8 +95,8 @@ def _in_time(rates: LoadRates) -> str:
 
 def _rates(rates: LoadRates) -> str:
     """The middle rate and the spread."""
-    half = f"half of the time between {rates.low_quarter:,.0f} and {wording.mbps(rates.high_quarter)}"
-    return f"{wording.mbps(rates.median)} in the middle, {half}, {wording.mbps(rates.most)} at most"
+    half = f"half of the time between {rates.low_quarter:,.0f} and {mbps_fine(rates.high_quarter)}"
+    return f"{mbps_fine(rates.median)} in the middle, {half}, {mbps_fine(rates.most)} at most"
 
 
 _MOMENT: Final = 0.5  # seconds; what is shorter is told as a moment

@@ -9,6 +9,7 @@ from msgspec import structs
 
 from agent.soak import wording
 from agent.soak.analysed import Fall, TimeSpan
+from knowledge.phrasing import mbps_fine
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -87,7 +88,7 @@ def _together(spans: Sequence[TimeSpan]) -> Iterator[tuple[TimeSpan, int]]:
 
 
 def _fall(span: TimeSpan, times: int, cells: Blocks, loop: Loop) -> Fall:
-    rates = f"from {wording.mbps(loop.before_mbps)} to {wording.mbps(loop.during_mbps)}"
+    rates = f"from {mbps_fine(loop.before_mbps)} to {mbps_fine(loop.during_mbps)}"
     at = f"at about {wording.celsius(loop.onset)}"
     if loop.held:
         words = f"gave way {rates}, in the middle, and so held it {at}"

@@ -15,6 +15,7 @@ from msgspec import structs
 from agent.soak import wording
 from agent.soak.analysed import Cost
 from agent.soak.series import LOADED_BUSY, LOADED_MBPS
+from knowledge.phrasing import mbps_fine
 from knowledge.rates import NEAR_LIMIT_CELSIUS
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def _with_cooling(of: Series, found: Cost, places: Sequence[int], loop: Loop | N
         f"have moved meanwhile at its full speed, {longer} more for the same work"
     )
     if found.settled_mbps is not None:
-        text += f"; for hours expect about {wording.mbps(found.settled_mbps)} of {wording.mbps(before)}"
+        text += f"; for hours expect about {mbps_fine(found.settled_mbps)} of {mbps_fine(before)}"
     needed = _needed(of, found, places, loop, before)
     if needed is None:
         return structs.replace(found, words=text)

@@ -16,6 +16,7 @@ from agent.soak import wording
 from agent.soak.analysed import Fall
 from agent.soak.by_loop import NO_CACHE, ONE_SECONDS, PAUSE_BLOCKS, by_loop
 from agent.soak.series import LOADED_MBPS, limits_of, median
+from knowledge.phrasing import mbps_fine
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -242,7 +243,7 @@ class Finder:
 
     def _words(self, fall: Fall, *, cooled: bool, stays: bool) -> str:
         """One sentence for one fall."""
-        rates = f"fell from {wording.mbps(fall.before_mbps)} to {wording.mbps(fall.during_mbps)}"
+        rates = f"fell from {mbps_fine(fall.before_mbps)} to {mbps_fine(fall.during_mbps)}"
         where = "at an unknown temperature" if fall.celsius is None else f"at {wording.celsius(fall.celsius)}"
         if fall.celsius is not None and self.held is not None:
             apart = self.held.celsius - fall.celsius

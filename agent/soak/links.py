@@ -11,6 +11,7 @@ from agent.model.findings import Rate, Severity
 from agent.soak import wording
 from agent.soak.analysed import ErrorBurst, LinkChange
 from agent.soak.series import LOADED_BUSY, LOADED_MBPS, middle_rate
+from knowledge.phrasing import mbps_fine
 from knowledge.rates import FEW_ERRORS, GTPS
 
 if TYPE_CHECKING:
@@ -81,9 +82,9 @@ def _rates(before: float | None, after: float | None) -> str:
     if before is None or after is None:
         return "; what became of its rate is not known"
     if abs(after - before) <= SAME_RATE * max(before, after):
-        return f", and its rate stayed at {wording.mbps(after)}"
+        return f", and its rate stayed at {mbps_fine(after)}"
     verb = "fell" if after < before else "rose"
-    return f", and its rate {verb} from {wording.mbps(before)} to {wording.mbps(after)}"
+    return f", and its rate {verb} from {mbps_fine(before)} to {mbps_fine(after)}"
 
 
 def bursts(of: Series, errors: Sequence[tuple[float, int]]) -> tuple[ErrorBurst, ...]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from msgspec import Struct
 
 from agent.soak import wording
+from knowledge.phrasing import mbps_fine
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -218,13 +219,13 @@ def _of_slowing(
     way: Direction = "alike" if abs(change) < SLOWED_SHARE else "worse" if change > 0 else "better"
     words = f"it slowed itself to stay cool in {before:.0%} of the time under load before, in {after:.0%} after"
     if before_mbps is not None and after_mbps is not None:
-        words += f"; its mean rate under load went from {wording.mbps(before_mbps)} to {wording.mbps(after_mbps)}"
+        words += f"; its mean rate under load went from {mbps_fine(before_mbps)} to {mbps_fine(after_mbps)}"
     yield way, words
 
 
 def _of_warmth(warmth: Warmth) -> tuple[Direction, str]:
     load = " and ".join(
-        f"{wording.mbps(rate)} of {what}"
+        f"{mbps_fine(rate)} of {what}"
         for rate, what in ((warmth.read_mbps, "reading"), (warmth.write_mbps, "writing"))
         if rate >= ALIKE_MBPS
     )
@@ -316,4 +317,4 @@ def _phases(which: str, drive: DriveAnalysis) -> str:
 
 
 def _rates(phases: Iterable[Phase]) -> str:
-    return ", ".join(wording.mbps(phase.read_mbps + phase.write_mbps) for phase in phases)
+    return ", ".join(mbps_fine(phase.read_mbps + phase.write_mbps) for phase in phases)

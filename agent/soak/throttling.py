@@ -10,6 +10,7 @@ from msgspec import structs
 from agent.model.findings import Evidence
 from agent.soak import missed, wording
 from agent.soak.analysed import Throttling, TimeSpan
+from knowledge.phrasing import mbps_fine
 from probes.samples import COUNTERS
 
 if TYPE_CHECKING:
@@ -209,7 +210,7 @@ def _rise(name: str, rise: int) -> str:
 def _observed(loop: Loop) -> str:
     """A loop in one sentence."""
     at = wording.celsius(loop.onset) + (" at its hottest sensor" if loop.hottest else "")
-    rates = f"from {wording.mbps(loop.before_mbps)} to {wording.mbps(loop.during_mbps)}"
+    rates = f"from {mbps_fine(loop.before_mbps)} to {mbps_fine(loop.during_mbps)}"
     text = f"it slows itself at about {at} (observed): "
     if loop.held:
         return f"{text}there, and not while it was cooler, its rate gave way {rates}, so that it grew no hotter"
@@ -244,7 +245,7 @@ def _many(falls: Sequence[Fall]) -> str:
         "and came back as it cooled" if all(fall.recovered for fall in falls) else "and mostly came back as it cooled"
     )
     back = back if any(fall.recovered for fall in falls) else "and did not come back under load"
-    rates = f"from {wording.mbps(before)} to as little as {wording.mbps(during)}"
+    rates = f"from {mbps_fine(before)} to as little as {mbps_fine(during)}"
     return f"its rate fell at least {times} times at {where}, {rates}, {back}"
 
 
@@ -262,7 +263,7 @@ def _evidence(falls: Sequence[Fall]) -> Iterator[Evidence]:
     for fall in falls[:MOST_READINGS]:
         at = "" if fall.celsius is None else f" at {wording.celsius(fall.celsius)}"
         source = f"rate from {wording.moment(fall.start)} to {wording.moment(fall.end)}"
-        yield Evidence(source, f"{wording.mbps(fall.during_mbps)}{at}", wording.mbps(fall.before_mbps))
+        yield Evidence(source, f"{mbps_fine(fall.during_mbps)}{at}", mbps_fine(fall.before_mbps))
 
 
 def _spans(falls: Sequence[Fall]) -> tuple[TimeSpan, ...]:

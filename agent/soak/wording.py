@@ -30,11 +30,6 @@ def kelvin(change: float) -> str:
     return f"{change:.1f} K"
 
 
-def mbps(rate: float) -> str:
-    """A rate: "2,954 MB/s"; a slow one with its tenth."""
-    return f"{rate:,.1f} MB/s" if rate < 10.0 else f"{rate:,.0f} MB/s"  # noqa: PLR2004 - where the tenth tells something
-
-
 def lasting(seconds: float) -> str:
     """A length of time: "45 s", "6 min", "3.5 h"."""
     if seconds < _SHORT:
@@ -62,7 +57,7 @@ def amount(size: float) -> str:
     for unit, name in ((1e12, "TB"), (1e9, "GB"), (1e6, "MB")):
         if size >= unit:
             value = size / unit
-            return f"{value:.1f} {name}" if value < 10.0 else f"{value:,.0f} {name}"  # noqa: PLR2004 - as in `mbps`
+            return f"{value:.1f} {name}" if value < 10.0 else f"{value:,.0f} {name}"  # noqa: PLR2004 - the tenth tells something
     return f"{size:,.0f} bytes"
 
 
