@@ -68,7 +68,10 @@ def test_dust_in_a_heatsink_is_worse() -> None:
     """The other way round is worse, and the status says so."""
     found = beside(cool(kelvin=12.0), cool(kelvin=18.0))
     assert ("worse", True) == (found.drives[0].direction, found.worse)
-    assert "nvme0: worse." == found.verdict
+    (drive,) = found.drives
+    assert drive.warmth is not None
+    assert found.verdict.startswith("nvme0: worse, ")
+    assert f"{drive.warmth.change:.1f} K warmer" in found.verdict
 
 
 def test_the_same_again_is_no_difference() -> None:
@@ -104,6 +107,7 @@ def test_slowing_that_went_away_is_better() -> None:
     assert drive.before_mbps is not None
     assert drive.after_mbps is not None
     assert drive.before_mbps < drive.after_mbps
+    assert f"before in {drive.slowing.before:.0%}" in found.verdict
     assert "% of the time under load before, in 0% after" in said(found)
     assert "worse" == beside(after, hot()).drives[0].direction
 

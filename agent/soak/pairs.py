@@ -26,9 +26,11 @@ ALIKE_MBPS: Final = 20.0  # nor by less than what a system does beside it
 MEGA: Final = 1e6  # bytes
 SURE: Final = 2.0  # standard deviations that a difference must be greater than
 STEP_ERROR: Final = 0.5  # K; of a temperature that is no fit but a mean: sensors have steps of 1 K
+MOST_FIGURES: Final = 3  # drives of one direction whose figures are in the verdict
 SLOWED_SHARE: Final = 0.05  # of the time under load; less of it more or less is no difference
 SLOWED: Final = frozenset({"proved", "inferred"})
 NOT_TOLD: Final = frozenset({"unclear", "unknown"})
+CHANGED: Final = frozenset({"better", "worse"})
 
 WORDS: Final[dict[Direction, str]] = {  # the worst first
     "worse": "worse",
@@ -82,6 +84,19 @@ class DrivePair(Struct, frozen=True, kw_only=True):
     before_mbps: float | None
     after_mbps: float | None
 
+    @property
+    def figure(self) -> str:
+        """By how much it is better or worse, in few words; nothing where neither is told."""
+        parts = []
+        before, after = self.slowing.before, self.slowing.after
+        if self.direction in CHANGED and before is not None and after is not None and before != after:
+            parts.append(f"slowed itself in {after:.0%} of its time under load, before in {before:.0%}")
+        if self.direction in CHANGED and self.warmth is not None and self.warmth.sure:
+            way = "warmer" if self.warmth.change > 0 else "cooler"
+            error = wording.kelvin(SURE * self.warmth.error)
+            parts.append(f"{wording.kelvin(abs(self.warmth.change))} {way}, give or take {error}")
+        return "; ".join(parts)
+
 
 class SoakPair(Struct, frozen=True, kw_only=True):
     """Two soaks, the drives that were in both, and the names of those that were in one alone."""
@@ -110,9 +125,12 @@ class SoakPair(Struct, frozen=True, kw_only=True):
             return "No drive was in both soaks, so nothing can be compared."
         parts = []
         for direction, word in WORDS.items():
-            names = [drive.name for drive in self.drives if drive.direction == direction]
-            if names:
-                parts.append(f"{', '.join(names)}: {word}")
+            drives = [drive for drive in self.drives if drive.direction == direction]
+            figures = [f", {drive.figure}" if drive.figure else "" for drive in drives]
+            if len(drives) > MOST_FIGURES or not any(figures):
+                parts += [f"{', '.join(drive.name for drive in drives)}: {word}"] if drives else []
+            else:
+                parts += [f"{drive.name}: {word}{figure}" for drive, figure in zip(drives, figures, strict=True)]
         return f"{'; '.join(parts)}."
 
 
