@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import gc
+import os
 import sys
 from math import isnan
 from typing import TYPE_CHECKING, Any, Final
@@ -16,6 +17,7 @@ import click
 
 from agent import __version__, output
 from knowledge.problems import Problem
+from probes.files import begin_run
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -80,11 +82,8 @@ def _source(replay: str | None, root: str | None) -> Source:
 
     if replay is not None and root is not None:
         raise click.UsageError("--replay and --root cannot go together: a capture already is another machine.")
-    if root is not None:
-        import os
-
-        if not os.path.isdir(root):
-            raise click.UsageError(f"--root {root}: there is no such directory.")
+    if root is not None and not os.path.isdir(root):
+        raise click.UsageError(f"--root {root}: there is no such directory.")
     return Source(replay, root, sys.platform, _clock, _tell if sys.stderr is not None and sys.stderr.isatty() else None)
 
 
@@ -118,8 +117,6 @@ def _audited(
 
 def _noted(directories: tuple[str, ...]) -> Shelf:
     """The user's own field notes, and those of the folders that were named."""
-    import os
-
     from agent.notebook.places import loaded
 
     return loaded(os.environ, directories)
@@ -162,6 +159,7 @@ def main() -> None:
     Reads PCI Express links, slots, drives and temperatures, live or from a capture, and says what falls short, why,
     and what to do about it.
     """
+    begin_run(os.environ.get("SUDO_UID", ""))
     gc.disable()  # a command lives for a moment and makes no cycles worth collecting; this saves some of its start
     click.get_current_context().call_on_close(gc.enable)
     for stream in (sys.stdout, sys.stderr):

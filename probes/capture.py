@@ -332,7 +332,7 @@ def write_file(  # noqa: PLR0913 - the keys of the file, and how to write it
 ) -> None:
     """Write a capture, whole or not at all; packed with gzip where the name ends in ".gz". Raises BadInput.
 
-    A file that exists is replaced only with `force`.
+    A file that exists is replaced only with `force`. One that keeps serial numbers is its owner's alone to read.
     """
     check_place(path, force=force)
     data = encode(
@@ -343,7 +343,7 @@ def write_file(  # noqa: PLR0913 - the keys of the file, and how to write it
         samples=samples,
         keep_serials=keep_serials,
     )
-    write_whole(path, _pack(data) if path.endswith(".gz") else data, force=force)
+    write_whole(path, _pack(data) if path.endswith(".gz") else data, force=force, private=keep_serials)
 
 
 def _pack(data: bytes) -> bytes:

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 _PIECE: Final = 256 * 1024
 _KERNEL_FOLDERS: Final = ("/sys", "/dev", "/proc")
+_SHARED: Final = 0o022  # rights by which others than its owner change a file or a folder
+_PRIVATE: Final = 0o600
+SQLITE: Final = b"SQLite format 3\x00"  # how such a file begins: SQLite, Database File Format, section 1.3
 _NO_HARD_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK})
 
 
@@ -31,6 +34,24 @@ def _reason(error: OSError | ValueError) -> str:
 
 
 # --- Reading ---------------------------------------------------------------------------------------------------
+
+_taken_in: set[tuple[int, int]] = set()  # device and file number of what this run has read
+_asked_by: int | None = None
+
+
+def begin_run(asked_by: str = "") -> None:
+    """Forget what an earlier run in this process has read; `asked_by` is the number of the user behind sudo, if any.
+
+    Source: sudo(8), "ENVIRONMENT", SUDO_UID.
+    """
+    global _asked_by  # noqa: PLW0603 - of the process, as its user is
+    _taken_in.clear()
+    _asked_by = int(asked_by) if asked_by.isascii() and asked_by.isdigit() else None
+
+
+def taken_in(status: os.stat_result) -> None:
+    """Keep in mind a file that is read, so that nothing is written over it in the same run."""
+    _taken_in.add((status.st_dev, status.st_ino))
 
 
 def read_whole(path: str, limit: int) -> bytes | bytearray:
@@ -50,7 +71,9 @@ def read_whole(path: str, limit: int) -> bytes | bytearray:
     if not regular:
         raise BadInput(f"{quoted(path)} is not a regular file; give the name of a file, or - to read standard input")
     try:
-        return _all_of(lambda size: os.read(handle, size), limit, os.fstat(handle).st_size)
+        status = os.fstat(handle)
+        taken_in(status)
+        return _all_of(lambda size: os.read(handle, size), limit, status.st_size)
     except OSError as error:
         raise BadInput(
             f"{quoted(path)} cannot be read ({_reason(error)}); copy it again from where it was made"
@@ -127,28 +150,68 @@ def check_place(path: str, *, force: bool) -> None:
         raise BadInput(f"{quoted(path)} exists and is not a regular file; choose another name")
     if not force:
         raise _exists(path)
+    _check_replaced(path)
 
 
-def write_whole(path: str, data: bytes, *, force: bool) -> None:
+def _check_replaced(path: str) -> None:
+    """Refuse to replace what this run has read, a log, and in a folder that many share what another user has laid."""
+    try:
+        status, laid = os.stat(path), os.lstat(path)
+    except (OSError, ValueError):  # a link to nothing
+        return
+    if (status.st_dev, status.st_ino) in _taken_in:
+        raise BadInput(f"{quoted(path)} was read by this very command; choose another name for what is written")
+    if _begin_of(path, len(SQLITE)) == SQLITE:
+        raise BadInput(f"{quoted(path)} is a database such as a log, which is never overwritten; choose another name")
+    folder = os.stat(os.path.dirname(path) or ".")
+    if folder.st_mode & _SHARED and laid.st_uid not in owners():
+        raise BadInput(f"{quoted(path)} is another user's; choose another name")
+
+
+def _begin_of(path: str, size: int) -> bytes:
+    """How a regular file begins; nothing where that cannot be read."""
+    import stat
+
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY)
+    except OSError:
+        return b""
+    try:
+        return os.read(handle, size) if stat.S_ISREG(os.fstat(handle).st_mode) else b""
+    except OSError:
+        return b""
+    finally:
+        os.close(handle)
+
+
+def owners() -> frozenset[int]:
+    """The users whose files are ours: this one, and where this is root the one who asked for it by sudo."""
+    here = os.geteuid()
+    return frozenset({here} if here or _asked_by is None else {here, _asked_by})
+
+
+def write_whole(path: str, data: bytes, *, force: bool, private: bool = False) -> None:
     """Write a file so that its name never stands for a part of it; one that exists is replaced only with `force`.
 
     The content goes to a nameless neighbour first. Signals that end a program wait until that is in place or
-    gone, so that nothing is left behind.
+    gone, so that nothing is left behind. A `private` file is its owner's alone to read; none gets rights that the one
+    it replaces did not give.
     """
     check_place(path, force=force)
     folder = os.path.dirname(path) or "."
     try:
-        with _Undisturbed():
-            _write(folder, path, data, force=force)
+        with Undisturbed():
+            _write(folder, path, data, force=force, private=private)
     except FileExistsError:
         raise _exists(path) from None
     except (OSError, ValueError) as error:
         raise _unwritable(path, error) from None
 
 
-def _write(folder: str, path: str, data: bytes, *, force: bool) -> None:
+def _write(folder: str, path: str, data: bytes, *, force: bool, private: bool) -> None:
     neighbour = os.path.join(folder, f".lanewright-{os.urandom(8).hex()}.part")
-    handle = os.open(neighbour, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666)
+    rights = _rights(path, private=private)
+    handle = os.open(neighbour, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, rights)
     try:
         try:
             left = memoryview(data)
@@ -167,10 +230,25 @@ def _write(folder: str, path: str, data: bytes, *, force: bool) -> None:
     _keep_name(folder)
 
 
+def _rights(path: str, *, private: bool) -> int:
+    """The rights of a new file: no wider than those of the file that it replaces."""
+    import stat
+
+    rights = _PRIVATE if private else 0o666
+    try:
+        status = os.lstat(path)
+    except OSError:
+        return rights
+    return rights & status.st_mode if stat.S_ISREG(status.st_mode) else rights
+
+
 def _name_new(neighbour: str, path: str) -> None:
     """Give the written file its name, unless that is taken (FileExistsError)."""
     try:
-        os.link(neighbour, path)
+        if os.link in os.supports_follow_symlinks:
+            os.link(neighbour, path, follow_symlinks=False)  # of what somebody else may have laid there meanwhile
+        else:
+            os.link(neighbour, path)
     except OSError as error:
         if error.errno not in _NO_HARD_LINKS:
             raise
@@ -207,10 +285,11 @@ def _keep_name(folder: str) -> None:
         os.close(handle)
 
 
-class _Undisturbed:
+class Undisturbed:
     """Holds back the signals that end a program; they arrive when the block is left."""
 
     def __enter__(self) -> None:
+        """Hold them back."""
         import signal
 
         self._before = signal.pthread_sigmask(
@@ -218,6 +297,7 @@ class _Undisturbed:
         )
 
     def __exit__(self, *_: object) -> None:
+        """Let them come."""
         import signal
 
         signal.pthread_sigmask(signal.SIG_SETMASK, self._before)

@@ -59,7 +59,9 @@ def encoded(answers: Mapping[str, Answer] = ANSWERS, samples: capture.Samples = 
     )
 
 
-def write(path: str, *, answers: Mapping[str, Answer] = ANSWERS, force: bool = False) -> None:
+def write(
+    path: str, *, answers: Mapping[str, Answer] = ANSWERS, force: bool = False, keep_serials: bool = True
+) -> None:
     """Write a capture to `path`."""
     capture.write_file(
         path,
@@ -68,7 +70,7 @@ def write(path: str, *, answers: Mapping[str, Answer] = ANSWERS, force: bool = F
         agent="0.1.0",
         answers=answers,
         samples=(),
-        keep_serials=True,
+        keep_serials=keep_serials,
         force=force,
     )
 
@@ -534,13 +536,15 @@ def test_a_link_is_replaced_not_followed(tmp_path: Path) -> None:
 
 
 def test_the_file_has_ordinary_rights(tmp_path: Path) -> None:
-    """The user's mask decides who may read a capture, as for any file."""
+    """The user's mask decides who may read a capture, as for any file; one that keeps serial numbers is private."""
     before = os.umask(0o027)
     try:
-        write(str(tmp_path / "capture.json"))
+        write(str(tmp_path / "capture.json"), keep_serials=False)
+        write(str(tmp_path / "whole.json"))
     finally:
         os.umask(before)
     assert (tmp_path / "capture.json").stat().st_mode & 0o777 == 0o640
+    assert (tmp_path / "whole.json").stat().st_mode & 0o777 == 0o600
 
 
 def unwritable(path: str, *, force: bool = False) -> str:

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
 LAST: Final = "last"
 MOST_LOGS: Final = 50  # of the user, that are looked through for limits of drives
-SQLITE: Final = b"SQLite format 3\x00"  # how such a file begins: SQLite, Database File Format, section 1.3
 
 
 class View(Protocol):
@@ -104,7 +103,6 @@ def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], V
     """
     from agent import child
     from agent.soak.known_limits import completed
-    from probes.files import check_place
     from probes.soaklog import Writer, default_folder, new_place
 
     check_followed("soak", around.platform)
@@ -112,25 +110,29 @@ def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], V
     if asked.command:
         child.find(asked.command, around.environ)
     if asked.log is not None:
-        check_log(asked.log, check_place)
+        check_log(asked.log)
     audit, capture = _seen(asked, around)
     head = _head(asked, around, audit)
     if any(drive.warning_celsius is None or drive.critical_celsius is None for drive in head.drives):
         head = completed(head, [*known, *_of_logs(folder(around.environ))])
     path = asked.log if asked.log is not None else new_place(default_folder(around.environ), head.started_at)
-    log = Writer(path, head, capture)
+    log = Writer(path, head, capture, private=asked.keep_serials or asked.log is None)
     with child.Run(asked.command, around.clock().running) as running:
         end = _logged(asked, around, log, head, _Begun(head, running, lambda: begin(head, path)))
     return _closed(log, path, end)
 
 
-def check_log(path: str, check: Callable[..., None]) -> None:
-    """Refuse a place for a log where there is something already: a log is never overwritten."""
+def check_log(path: str) -> None:
+    """Refuse a place for a log where there is something already, as a log is never overwritten, or others may write."""
+    from probes.files import check_place
+    from probes.soaklog import check_folder
+
     if os.path.lexists(path):
         from knowledge.phrasing import quoted
 
         raise BadInput(f"{quoted(path)} exists already, and a log is never overwritten; choose another name")
-    check(path, force=False)
+    check_place(path, force=False)
+    check_folder(path)
 
 
 def _seen(asked: SoakRequest, around: Surroundings) -> tuple[Audit, bytes]:
@@ -305,7 +307,7 @@ def is_log(name: str) -> bool:
     """Whether a file is the log of a soak; what cannot be read is told of later, as a capture."""
     if name == "-":
         return False
-    from probes.files import read_whole
+    from probes.files import SQLITE, read_whole
 
     try:
         return bytes(read_whole(name, len(SQLITE))[: len(SQLITE)]) == SQLITE
@@ -352,7 +354,7 @@ def _base(name: str) -> str:
 
 def _is_capture(name: str) -> bool:
     """Whether a file begins as a capture does: JSON, plain or packed (RFC 1952)."""
-    from probes.files import read_whole
+    from probes.files import SQLITE, read_whole
 
     start = bytes(read_whole(name, len(SQLITE))[: len(SQLITE)])
     return start.startswith(b"\x1f\x8b") or start.lstrip().startswith(b"{")

@@ -37,14 +37,14 @@ from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
 from probes.soaklog.reading import Log
 from probes.soaklog.schema import reason
-from probes.soaklog.writing import Writer
+from probes.soaklog.writing import Writer, check_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from probes.samples import End, Head, Moment, Soak
 
-__all__ = ["SUFFIX", "Writer", "default_folder", "head_of", "listed", "new_place", "read", "samples"]
+__all__ = ["SUFFIX", "Writer", "check_folder", "default_folder", "head_of", "listed", "new_place", "read", "samples"]
 
 SUFFIX: Final = ".sqlite"
 

@@ -19,6 +19,7 @@ from msgspec import Meta
 
 from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
+from probes.files import taken_in
 from probes.samples import COUNTERS, ERRORS, LINK, RATES, Counters, DriveSample, End, Event, Head, Moment, Soak
 from probes.samples import other as other_word
 from probes.samples import sensor as sensor_word
@@ -425,6 +426,7 @@ def _size(path: str) -> int:
         ) from None
     if not stat.S_ISREG(found.st_mode):
         raise BadInput(f"{quoted(path)} is not a regular file; give a file that soak wrote")
+    taken_in(found)
     with contextlib.suppress(OSError):
         return found.st_size + os.stat(f"{path}-wal").st_size
     return found.st_size

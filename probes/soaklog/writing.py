@@ -11,7 +11,7 @@ import msgspec
 
 from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
-from probes.files import check_place
+from probes.files import Undisturbed, check_place, owners
 from probes.samples import COUNTERS, other
 from probes.soaklog.schema import (
     COUNTER_COLUMNS,
@@ -55,6 +55,7 @@ class _Way(NamedTuple):
 # Sources: sqlite.org/wal.html, "Overview"; sqlite.org/uri.html, "nolock".
 _WAYS: Final = (_Way("WAL", "mode=rw"), _Way("DELETE", "mode=rw"), _Way("DELETE", "mode=rw&nolock=1"))
 _OF_FILE_SYSTEMS: Final = {sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_BUSY}
+_SIDES: Final = ("-wal", "-shm")  # source: sqlite.org/wal.html, "Overview"
 PRIMARY: Final = 0xFF  # of an error code of SQLite; the rest tells more. Source: sqlite.org/rescode.html
 
 
@@ -78,14 +79,19 @@ class Writer:
     Nothing is on disk for others to see before `commit`; after a failure the file holds what was committed before.
     """
 
-    def __init__(self, path: str, head: Head, capture: bytes) -> None:
-        """Make the file, which must not be there yet, and write what is known at the start."""
+    def __init__(self, path: str, head: Head, capture: bytes, *, private: bool = False) -> None:
+        """Make the file, which must not be there yet, and write what is known at the start.
+
+        A `private` one is its owner's alone to read.
+        """
         from threading import Lock
 
         check_place(path, force=False)
+        check_folder(path)
         if len(head.drives) > DRIVES:
             raise BadInput(f"this machine has {len(head.drives)} drives, and a log holds {DRIVES} at most")
         self.path = path
+        self._rights = 0o600 if private else 0o666
         self._lock = Lock()
         self._tick = 0
         self._fault: BadInput | None = None
@@ -94,19 +100,20 @@ class Writer:
         self._errors: list[tuple[int, ...] | None] = [None] * self._drives
         self._lost = [_Turns(place) for place in range(self._drives)]
         self._others = _Turns(None)
-        try:
-            _make(path)
-        except (OSError, ValueError) as error:
-            raise BadInput(
-                f"the log {quoted(path)} cannot be made ({reason(error)}); name another place with --log"
-            ) from None
-        try:
-            self._file = self._begun(head, capture)
-        except BaseException as error:
-            _remove(path)
-            if isinstance(error, (sqlite3.Error, OSError)):
-                raise self._failed(error) from None
-            raise
+        with Undisturbed():  # a signal finds a whole log, or none
+            try:
+                _make(path, self._rights, _SIDES)
+            except (OSError, ValueError) as error:
+                raise BadInput(
+                    f"the log {quoted(path)} cannot be made ({reason(error)}); name another place with --log"
+                ) from None
+            try:
+                self._file = self._begun(head, capture)
+            except BaseException as error:
+                _remove(path)
+                if isinstance(error, (sqlite3.Error, OSError)):
+                    raise self._failed(error) from None
+                raise
 
     def _begun(self, head: Head, capture: bytes) -> sqlite3.Connection:
         """The file with what is known at the start, by the first way of writing that its file system bears."""
@@ -117,7 +124,7 @@ class Writer:
                 if error.sqlite_errorcode & PRIMARY not in _OF_FILE_SYSTEMS:
                     raise
                 _remove(self.path)
-                _make(self.path)
+                _make(self.path, self._rights)
         return self._connected(_WAYS[-1], head, capture)
 
     def _connected(self, way: _Way, head: Head, capture: bytes) -> sqlite3.Connection:
@@ -324,12 +331,51 @@ def _view(head: Head) -> str:
     )
 
 
-def _make(path: str) -> None:
-    """An empty file that was not there. Raises OSError, ValueError."""
-    os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666))
+def check_folder(path: str) -> None:
+    """Where this is root, refuse a folder for a log that others can change, as SQLite opens files there by their names.
+
+    One that many share is none such where only its owner may take a file away: the log's side files are made first.
+    """
+    import stat
+
+    if os.geteuid() != 0:
+        return
+    place = os.path.dirname(os.path.realpath(path))
+    ours = owners()
+    while True:
+        try:
+            status = os.stat(place)
+        except OSError:
+            return  # making the log will say so
+        shared = status.st_mode & (stat.S_IWGRP | stat.S_IWOTH) and not status.st_mode & stat.S_ISVTX
+        if shared or status.st_uid not in ours:
+            raise BadInput(
+                f"other users may change what is in {quoted(place)}, so root writes no log there; name a place in a "
+                "folder of root's own with --log"
+            )
+        if place == os.path.dirname(place):
+            return
+        place = os.path.dirname(place)
+
+
+def _make(path: str, rights: int, sides: Iterable[str] = ()) -> None:
+    """An empty file that was not there, with those `sides` of it that SQLite opens by name. Raises OSError, ValueError.
+
+    So nobody else can have laid them there; SQLite takes them away at the end.
+    """
+    made = []
+    try:
+        for name in (path, *(f"{path}{ending}" for ending in sides)):
+            os.close(os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, rights))
+            made.append(name)
+    except BaseException:
+        for name in made:
+            with contextlib.suppress(OSError):
+                os.unlink(name)
+        raise
 
 
 def _remove(path: str) -> None:
-    for name in (path, *(f"{path}{ending}" for ending in ("-wal", "-shm", "-journal"))):
+    for name in (path, *(f"{path}{ending}" for ending in (*_SIDES, "-journal"))):
         with contextlib.suppress(OSError):
             os.unlink(name)
