@@ -331,6 +331,7 @@ def _wrote(what: str, place: str) -> None:
 def _ran(options: _Options) -> int:
     """Run a soak, then show what came of it; the exit status."""
     from agent.commands import session
+    from agent.commands.aside import Aside
     from knowledge.problems import BadInput
 
     asked = session.SoakRequest(
@@ -342,7 +343,15 @@ def _ran(options: _Options) -> int:
         keep_serials=options.keep_serials,
         limits=options.limits,
     )
-    done = session.run(asked, _around(), lambda head, path: _begun(options, head, path))
+    views: list[View] = []
+
+    def begun(head: Head, path: str) -> View:
+        views.append(_aside(options, head, path))
+        return views[0]
+
+    done = session.run(asked, _around(), begun)
+    for fault in (view.fault for view in views if isinstance(view, Aside) and view.fault is not None):
+        _say(f"lanewright: nothing was shown any more after an error of the view ({type(fault).__name__})")
     try:
         _shown(options, *session.analysed(done.path, done.end), done.path)
     except BadInput as problem:
@@ -388,23 +397,31 @@ def _on_terminal() -> bool:
     return sys.stderr is not None and sys.stderr.isatty() and os.environ.get("TERM") not in {"dumb", "unknown"}
 
 
-def _begun(options: _Options, head: Head, path: str) -> View:
-    """Say what is logged where; the view that was asked for."""
-    from agent.commands.session import Silent
+def _aside(options: _Options, head: Head, path: str) -> View:
+    """The view that was asked for."""
+    kind = options.view or ("live" if _on_terminal() and not options.command else "lines")
+    if kind == "none":
+        from agent.commands.session import Silent
+
+        return Silent()
+    from agent.commands.aside import Aside
+
+    return Aside(lambda: _begun(options, head, path, live=kind == "live"))
+
+
+def _begun(options: _Options, head: Head, path: str, *, live: bool) -> View:
+    """Say what is logged where, and begin the view."""
     from agent.report.watching import Lines
     from agent.soak import wording
     from knowledge.phrasing import plain
 
-    kind = options.view or ("live" if _on_terminal() and not options.command else "lines")
-    if kind == "none":
-        return Silent()
     count = len(head.drives)
     drives = f"{count} drive{'' if count == 1 else 's'}" if count else "no drives (none can be seen here)"
     ends = "with the command" if options.command else "with Ctrl-C"
     if options.lasts is not None:
         ends = f"after {wording.lasting(options.lasts)}, or {ends}"
     _say(f"Logging {drives}, each {head.every:g} s, to {plain(path, 300)}; it ends {ends}.")
-    if kind == "live":
+    if live:
         from agent.report.live import on_terminal
 
         return on_terminal(head, options.lasts)
