@@ -1,5 +1,17 @@
-"""`python -m agent` is `lanewright`."""
+"""`python -m agent` is `lanewright`. Ctrl-C is seen to before anything else is loaded."""
 
-from agent.cli import start
+from agent.interrupt import from_now_on
 
-start()
+__all__ = ["start"]
+
+
+def start() -> None:
+    """Run the program as a process of its own."""
+    from_now_on()
+    from agent.cli import start as run
+
+    run()
+
+
+if __name__ == "__main__":
+    start()

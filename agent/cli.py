@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent import __version__, output
+from agent import __version__, interrupt, output
 from knowledge.problems import Problem
 from probes.files import begin_run
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import Sheet
     from agent.source import Clock, Source
 
-INTERRUPTED: Final = 130  # as shells have it: 128 and the number of the signal
 SETTLE_SECONDS: Final = 2.0
 LONGEST_SETTLE: Final = 600.0
 SEARCH_SECONDS: Final = 10.0
@@ -61,8 +60,8 @@ class Commands(click.Group):
             click.echo(f"lanewright: {plain(str(problem), 600)}", err=True)
             ctx.exit(problem.exit_status)
         except KeyboardInterrupt:
-            click.echo("lanewright: stopped before it was done", err=True)
-            ctx.exit(INTERRUPTED)
+            click.echo(interrupt.WORDS, err=True)
+            ctx.exit(interrupt.STATUS)
 
 
 class Seconds(click.FloatRange):

@@ -704,7 +704,7 @@ def test_a_capture_that_is_stopped_leaves_nothing(
 ) -> None:
     """A signal in the middle of a capture ends it without a file, whole or half, with the status that shells expect."""
     told = "time.sleep = lambda seconds, real=time.sleep: (print('waits', flush=True), real(seconds))"
-    waits = f"import time; {told}; import agent.__main__"
+    waits = f"import time; {told}; from agent.__main__ import start; start()"
     process = subprocess.Popen(
         [sys.executable, "-c", waits, "capture", str(tmp_path / "x.json"), "--root", str(rooted), "--settle", "60"],
         cwd=HERE,

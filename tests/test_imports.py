@@ -33,7 +33,7 @@ ARROWS: Final = (
     ("agent.advisor",),
     ("agent.rules",),
     ("agent.notes",),
-    ("agent.model", "agent.toml"),
+    ("agent.model", "agent.toml", "agent.interrupt"),
     ("probes",),
     ("knowledge",),
 )
@@ -57,6 +57,7 @@ PAGE: Final = "agent.report.page"
 POOL: Final = "agent.tally.pool"
 FOLDERS: Final = "probes.folders"
 CHILD: Final = "agent.child"
+INTERRUPT: Final = "agent.interrupt"
 REGISTRY: Final = "probes.registry"
 TERMINAL: Final = frozenset(
     f"agent.report.{name}"
@@ -88,7 +89,8 @@ DOORS: Final = {
     "os.pread": set[str](),
     "os.preadv": {BLOCKS},
     "os.posix_fadvise": {BLOCKS},
-    "os.write": {FILES},
+    "os.write": {FILES, INTERRUPT},
+    "os._exit": {INTERRUPT},
     "os.listdir": {READS, FILES, *SOAKLOG},
     "os.scandir": {FOLDERS},
     "os.walk": set[str](),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent import output
+from agent import interrupt, output
 from agent.commands.reach import check_followed, unlisted
 from agent.commands.soak import Duration
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 LONGEST: Final = 3600.0
 SHORTEST: Final = 0.2
-INTERRUPTED: Final = 130  # as shells have it: 128 and the number of the signal
 UNITS: Final = {"": 1, "k": 1024, "m": 1024**2, "g": 1024**3, "t": 1024**4}
 MOST_DIGITS: Final = 15
 
@@ -204,7 +203,7 @@ def _links(keys: Sequence[str], found: Audit, reads: Reads) -> Mapping[str, tupl
 def status(found: Measurement) -> int:
     """The exit status of a measurement."""
     if found.interrupted:
-        return INTERRUPTED
+        return interrupt.STATUS
     whole = all(measured.ended in {"time", "bytes"} for measured in found.measured)
     total = found.sum_delivery
     short = any(delivery.verdict == "short" for delivery in found.deliveries) or (

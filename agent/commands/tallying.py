@@ -104,12 +104,14 @@ def _found(names: tuple[str, ...]) -> tuple[list[str], list[Refused]]:
 
 def _read(files: list[str], refused: list[Refused], jobs: int, progress: Progress, platform: str) -> TallyRun:
     """Read the files, and say how far that is."""
+    from agent.interrupt import raised
     from agent.tally.running import run
 
-    try:
-        return run(files, jobs, progress.told, host=platform, refused=refused)
-    finally:
-        progress.end()
+    with raised():
+        try:
+            return run(files, jobs, progress.told, host=platform, refused=refused)
+        finally:
+            progress.end()
 
 
 def _complain(found: Table) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
+from agent.interrupt import raised
 from agent.measure.measured import WARM_UP, Measured, Reason, Spread
 from knowledge.phrasing import celsius_text, quoted
 from knowledge.problems import BadInput
@@ -240,7 +241,8 @@ class _Run:
         interrupted = False
         start = self._around.clock()
         try:
-            self._loop(start)
+            with raised():
+                self._loop(start)
         except KeyboardInterrupt:
             interrupted = True
         for timed in self._group:
