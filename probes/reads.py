@@ -23,13 +23,15 @@ from __future__ import annotations
 
 import errno
 import os
+import sys
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, Protocol
 
 from probes.answers import NOT_RECORDED, NOTHING_GIVEN, errno_name, failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
 Answer = str | bytes | tuple[str, ...] | Unread
 
@@ -80,6 +82,7 @@ NVME_QUESTIONS: Final = {
 }
 _ADMIN_COMMAND: Final = 0xC0484E41
 _ADMIN_TIMEOUT_MS: Final = 5000
+_LONGEST_PATH: Final = 1024  # MAXPATHLEN of Darwin, sys/syslimits.h
 
 
 class Live:
@@ -94,8 +97,11 @@ class Live:
 
     def _inside(self, place: str) -> str:
         """The true place of a path below the root; no link may lead out of it (OSError)."""
+        return self._checked(os.path.realpath(place))
+
+    def _checked(self, real: str) -> str:
+        """A true place, if it is below the root (OSError)."""
         assert self._root is not None
-        real = os.path.realpath(place)
         if real != self._root and not real.startswith(self._root.rstrip("/") + "/"):
             raise OSError(errno.ELOOP, "leads out of the given root")
         return real
@@ -121,11 +127,33 @@ class Live:
             return os.open(path, flags)
         place = self._beside(path)
         try:
-            return os.open(place, flags | os.O_NOFOLLOW)
+            return self._held(place, flags | os.O_NOFOLLOW)
         except OSError as error:
             if error.errno != errno.ELOOP:
                 raise
-        return os.open(self._inside(place), flags | os.O_NOFOLLOW)
+        return self._held(self._inside(place), flags | os.O_NOFOLLOW)
+
+    def _held(self, place: str, flags: int) -> int:
+        """What is opened below the root, and is there: a folder may have become a link since it was looked up."""
+        handle = os.open(place, flags)
+        try:
+            self._checked(_true_place(handle))
+        except BaseException:
+            os.close(handle)
+            raise
+        return handle
+
+    @contextmanager
+    def _folder(self, path: str) -> Iterator[int | str]:
+        """A directory to look into: below a root one that is held open."""
+        if self._root is None:
+            yield path
+            return
+        handle = self._held(self._directory(path), os.O_RDONLY | os.O_CLOEXEC | os.O_DIRECTORY)
+        try:
+            yield handle
+        finally:
+            os.close(handle)
 
     def _file(self, path: str, limit: int) -> bytes:
         """The bytes of a file, `limit` at most; a read that gave little is no end of it, one that gave nothing is."""
@@ -162,7 +190,8 @@ class Live:
     def names(self, path: str) -> tuple[str, ...] | Unread:
         """See `Reads`."""
         try:
-            found = os.listdir(self._directory(path))
+            with self._folder(path) as folder:
+                found = os.listdir(folder)
         except (OSError, ValueError) as error:
             return failed(f"list {path}", _name(error))
         if len(found) > LIST_LIMIT:
@@ -172,11 +201,13 @@ class Live:
     def target(self, path: str) -> str | Unread:
         """See `Reads`."""
         try:
-            return (
-                os.readlink(path if self._root is None else self._beside(path))
-                .encode("utf-8", "replace")
-                .decode("utf-8")
-            )
+            if self._root is None:
+                found = os.readlink(path)
+            else:
+                head, _, tail = path.rpartition("/")
+                with self._folder(head) as folder:
+                    found = os.readlink(tail, dir_fd=folder if isinstance(folder, int) else None)
+            return found.encode("utf-8", "replace").decode("utf-8")
         except (OSError, ValueError) as error:
             return failed(f"link {path}", _name(error))
 
@@ -245,6 +276,16 @@ class Live:
         from probes.registry import ask
 
         return ask(name)
+
+
+def _true_place(handle: int) -> str:
+    """Where what is open truly is (OSError). Sources: proc(5), "/proc/pid/fd"; fcntl(2) of Darwin, F_GETPATH."""
+    if sys.platform == "darwin":
+        import fcntl
+
+        found: bytes = fcntl.fcntl(handle, fcntl.F_GETPATH, bytes(_LONGEST_PATH))
+        return os.fsdecode(found.rstrip(b"\0"))
+    return os.readlink(f"/proc/self/fd/{handle}")
 
 
 def _regular(handle: int) -> bool:

@@ -226,6 +226,39 @@ def test_a_root_may_be_written_in_any_way(rooted: Path, form: str, monkeypatch: 
     assert "ELOOP" == errno_of(reads.text("/sys/bad"))
 
 
+@pytest.mark.parametrize("kind", ["text", "data", "names", "target"])
+@pytest.mark.parametrize("before", [0, 1])
+def test_a_folder_that_becomes_a_link_meanwhile_leads_nowhere(
+    rooted: Path, monkeypatch: pytest.MonkeyPatch, kind: str, before: int
+) -> None:
+    """Who may change what is below a root cannot have a file from elsewhere read, however well he times it."""
+    outside = rooted.parent / "elsewhere"
+    outside.mkdir()
+    (outside / "file").write_text("secret")
+    (outside / "link").symlink_to("secret")
+    folder = rooted / "sys" / "swapped"
+    folder.mkdir()
+    (folder / "file").write_text("kept")
+    (folder / "link").symlink_to("kept")
+    asked = {"text": "file", "data": "file", "names": "", "target": "link"}[kind]
+    live, subject = Live(str(rooted)), f"/sys/swapped/{asked}".rstrip("/")
+    for _ in range(before):  # the true place of the folder is known then
+        assert not isinstance(getattr(live, kind)(subject), Unread)
+    opened = os.open
+
+    def swapped(path: str, flags: int, *rest: int) -> int:
+        if folder.is_dir() and not folder.is_symlink():
+            folder.rename(rooted / "sys" / "away")
+            folder.symlink_to(outside)
+        return opened(path, flags, *rest)
+
+    monkeypatch.setattr(os, "open", swapped)
+    found = getattr(live, kind)(subject)
+    assert folder.is_symlink()
+    assert "secret" not in repr(found)
+    assert isinstance(found, Unread)
+
+
 def test_the_whole_machine_may_be_the_root() -> None:
     """`/` as a root shows the files of this machine and asks the host nothing else."""
     reads = Live("/")
