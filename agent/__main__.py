@@ -1,16 +1,45 @@
-"""`python -m agent` is `lanewright`. Ctrl-C is seen to before anything else is loaded."""
+"""`python -m agent` is `lanewright`: Ctrl-C and what the system refuses are seen to before anything else is loaded."""
 
-from agent.interrupt import from_now_on
+import errno
+import os
+import sys
+
+from agent.interrupt import ended, from_now_on
 
 __all__ = ["start"]
+
+UNUSABLE = 2  # the exit status of what the user can mend
+REFUSED = frozenset(
+    {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EAGAIN}
+)
+TEXTS_KEPT = 1  # the level of optimization up to which Python keeps the texts of help pages and schemas
 
 
 def start() -> None:
     """Run the program as a process of its own."""
     from_now_on()
-    from agent.cli import start as run
+    if sys.flags.optimize > TEXTS_KEPT:
+        _again_with_texts()
+    try:
+        from agent.cli import start as run
 
-    run()
+        run()
+    except MemoryError:
+        ended("lanewright: there is not enough memory for this; give it more, or take away the limit", UNUSABLE)
+    except OSError as error:
+        if error.errno not in REFUSED:
+            raise
+        reason = os.strerror(error.errno).lower()
+        ended(f"lanewright: the system refused to go on ({reason}); make room, or raise the limit", UNUSABLE)
+
+
+def _again_with_texts() -> None:
+    """Begin again in this process with the texts of help pages and schemas: they are in the docstrings.
+
+    Source: docs.python.org, "Command line and environment", -OO and PYTHONOPTIMIZE.
+    """
+    words = ["-O" if word == "-OO" else word for word in sys.orig_argv]
+    os.execve(sys.executable, words, {**os.environ, "PYTHONOPTIMIZE": str(TEXTS_KEPT)})  # noqa: S606 - this very program
 
 
 if __name__ == "__main__":

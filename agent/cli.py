@@ -50,10 +50,19 @@ class Commands(click.Group):
             self.add_command(LATER[cmd_name]())
         return super().get_command(ctx, cmd_name)
 
+    def make_context(self, *words: Any, **more: Any) -> click.Context:  # noqa: ANN401 - as click has it
+        """Take in the options before a command's name."""
+        try:
+            return super().make_context(*words, **more)
+        except click.ClickException as error:
+            raise _harmless(error) from None
+
     def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - as click has it
         """Run the command."""
         try:
             return super().invoke(ctx)
+        except click.ClickException as error:
+            raise _harmless(error) from None
         except Problem as problem:
             from knowledge.phrasing import plain
 
@@ -62,6 +71,14 @@ class Commands(click.Group):
         except KeyboardInterrupt:
             click.echo(interrupt.WORDS, err=True)
             ctx.exit(interrupt.STATUS)
+
+
+def _harmless(error: click.ClickException) -> click.ClickException:
+    """The same with what the user typed as it can be shown: the library repeats it as it is."""
+    from knowledge.phrasing import plain
+
+    error.message = plain(error.message, 2000)
+    return error
 
 
 class Seconds(click.FloatRange):

@@ -8,11 +8,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
 LONGEST: Final = 200
 MOST_MARKS: Final = 2  # accents on one letter; more of them would run over the lines around
 TENTH_BELOW: Final = 10.0  # a rate of which the tenth still tells something
+# Letters and marks that nobody sees, beside those that are not printable anyway, and a blank of Braille.
+# Source: Unicode Character Database, DerivedCoreProperties, Default_Ignorable_Code_Point; U+2800 BRAILLE PATTERN BLANK.
+_UNSEEN: Final = frozenset(
+    "\u034f\u115f\u1160\u17b4\u17b5\u180b\u180c\u180d\u180f\u2800\u3164\uffa0"
+    + "".join(map(chr, (*range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0))))
+)
+_MARKS: Final = frozenset({"Mn", "Me"})  # what stands over a letter takes no place of its own: general categories
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")  # what spreadsheets take for a formula or command
 
 
@@ -110,14 +117,17 @@ def plain(text: str, limit: int = LONGEST) -> str:
         text = text[: limit - 3] + "..."
     if text.isascii() and text.isprintable():
         return text
-    from unicodedata import combining
+    return "".join(letter if shown else _escape(letter) for letter, shown in _letters(text))
+
+
+def _letters(text: str) -> Iterator[tuple[str, bool]]:
+    """Each character, and whether it can be shown as it is: it is seen, acts on nothing and is no heap of marks."""
+    from unicodedata import category
 
     marks = 0
-    shown = []
-    for character in text:
-        marks = marks + 1 if combining(character) else 0
-        shown.append(character if character.isprintable() and marks <= MOST_MARKS else _escape(character))
-    return "".join(shown)
+    for letter in text:
+        marks = marks + 1 if category(letter) in _MARKS else 0
+        yield letter, letter.isprintable() and marks <= MOST_MARKS and letter not in _UNSEEN
 
 
 def _escape(character: str) -> str:
@@ -134,10 +144,10 @@ def printable(text: str, limit: int = 160) -> str:
     """
     if len(text) > limit:
         text = f"{text[: limit - 3]}..."
-    if text.isprintable():
+    if text.isascii() and text.isprintable():
         return text
     spelt = "".join(
-        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text
+        letter if shown else letter.encode("unicode_escape").decode("ascii") for letter, shown in _letters(text)
     )
     return spelt if len(spelt) <= limit else f"{spelt[: limit - 3]}..."
 
@@ -148,5 +158,18 @@ def quoted(name: str) -> str:
 
 
 def no_formula(text: str) -> str:
-    """The text of a cell, which no spreadsheet takes for a formula."""
-    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
+    """The text of a cell, which no spreadsheet takes for a formula; some take its signs in wide and small forms too.
+
+    Source of those forms: Unicode Standard Annex 15, compatibility decomposition (NFKC).
+    """
+    begin = text.lstrip()[:1]
+    if not begin.isascii():
+        from unicodedata import normalize
+
+        begin = normalize("NFKC", begin)
+    return f"'{text}" if begin.startswith(_FORMULA) or text.startswith(_FORMULA) else text
+
+
+def encodable(text: str) -> str:
+    r"""The text with what UTF-8 cannot hold spelt out: bytes of a name that are no UTF-8 come out as "\udcff"."""
+    return text.encode("utf-8", "backslashreplace").decode()

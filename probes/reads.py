@@ -27,6 +27,7 @@ import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, Protocol
 
+from knowledge.phrasing import encodable
 from probes.answers import NOT_RECORDED, NOTHING_GIVEN, errno_name, failed
 from probes.unread import Unread
 
@@ -371,7 +372,12 @@ def _temperatures() -> str:
     import psutil
 
     chips = psutil.sensors_temperatures()
-    return _as_json({chip: [(shwtemp.label, shwtemp.current) for shwtemp in chips[chip]] for chip in sorted(chips)})
+    return _as_json(
+        {
+            encodable(chip): [(encodable(shwtemp.label), shwtemp.current) for shwtemp in chips[chip]]
+            for chip in sorted(chips)
+        }
+    )
 
 
 def _as_json(table: object) -> str:

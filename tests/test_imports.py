@@ -105,7 +105,7 @@ DOORS: Final = {
     "os.makedirs": SOAKLOG,
     "os.system": set[str](),
     "os.popen": set[str](),
-    "os.environ": COMMANDS,
+    "os.environ": COMMANDS | {"agent.__main__"},
     "os.getenv": COMMANDS,
     "os.urandom": {FILES},
     "shutil.*": set[str](),

@@ -1,7 +1,9 @@
-"""Ctrl-C at any moment: one sentence and status 130, no traceback, also while modules are still being loaded."""
+"""Bad moments for the process itself: Ctrl-C while modules are loaded, full devices, small limits, no docstrings."""
 
 from __future__ import annotations
 
+import os
+import resource
 import signal
 import subprocess
 import sys
@@ -9,6 +11,9 @@ from pathlib import Path
 from typing import Final
 
 import pytest
+
+from agent.commands import session
+from tests.test_written_files import log_file
 
 HERE: Final = Path(__file__).resolve().parent.parent
 UPGRADED: Final = HERE / "fixtures" / "bench-1-upgraded" / "capture.json"
@@ -93,3 +98,89 @@ def test_a_termination_has_the_usual_status() -> None:
         capture_output=True,
     )
     assert (-signal.SIGTERM, b"", b"") == (ended.returncode, ended.stdout, ended.stderr)
+
+
+def limited(which: int, limit: int, *words: str) -> tuple[int, str]:
+    """The status and the words of a run that has no more than so much of something."""
+    ended = subprocess.run(
+        [sys.executable, "-m", "agent", *words],
+        cwd=HERE,
+        check=False,
+        capture_output=True,
+        text=True,
+        preexec_fn=lambda: resource.setrlimit(which, (limit, limit)),
+    )
+    return ended.returncode, ended.stderr
+
+
+@pytest.mark.parametrize("files", [5, 6, 8, 12])
+def test_few_files_may_be_open(files: int) -> None:
+    """It works, or says in one sentence what the system refused."""
+    status, said = limited(resource.RLIMIT_NOFILE, files, "check", "--replay", str(UPGRADED))
+    assert (status, said.count("\n")) in {(0, 0), (2, 1)}
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize("megabytes", [24, 32, 48, 64, 96, 256])
+def test_little_memory_may_be_had(megabytes: int) -> None:
+    """The same; what is too little for the interpreter itself is not this program's to tell."""
+    status, said = limited(resource.RLIMIT_AS, megabytes * 1024 * 1024, "check", "--replay", str(UPGRADED))
+    assert (status, said.count("\n")) in {(0, 0), (2, 1)} or "agent" not in said
+    assert 0 == status or megabytes < 256
+
+
+@pytest.mark.parametrize(
+    "words", [["--help"], ["check", "--help"], ["--version"], ["check", "--replay", str(UPGRADED)]]
+)
+def test_a_full_device_is_said_to_be_full(words: list[str]) -> None:
+    """Whatever is printed: one sentence and status 2."""
+    with Path("/dev/full").open("wb") as full:
+        ended = subprocess.run(
+            [sys.executable, "-m", "agent", *words], cwd=HERE, check=False, stdout=full, stderr=subprocess.PIPE
+        )
+    assert (2, 1) == (ended.returncode, ended.stderr.count(b"\n"))
+    assert ended.stderr.startswith(b"lanewright: ")
+
+
+@pytest.mark.parametrize("words", [["check", "--help"], ["schema", "check"], ["explain", "--format", "json"]])
+@pytest.mark.parametrize(("option", "variable"), [(["-OO"], "0"), ([], "2"), (["-O"], "2")])
+def test_texts_are_kept_where_python_takes_them_away(words: list[str], option: list[str], variable: str) -> None:
+    """Help pages and schemas are made of docstrings, and say the same in a Python that is told to leave them out."""
+    usual, bare = (
+        subprocess.run(
+            [sys.executable, *options, "-m", "agent", *words],
+            cwd=HERE,
+            check=True,
+            capture_output=True,
+            env={**os.environ, **more},
+        ).stdout
+        for options, more in (([], {}), (option, {"PYTHONOPTIMIZE": variable}))
+    )
+    assert usual == bare
+    assert len(usual) > 100
+
+
+def test_a_foreign_way_to_show_pictures_is_no_matter(tmp_path: Path) -> None:
+    """A picture is drawn to a file, whatever the environment says of windows."""
+    log = tmp_path / "log.sqlite"
+    log_file(log)
+    ended = subprocess.run(
+        [sys.executable, "-m", "agent", "soak", "--show", str(log), "--plot", str(tmp_path / "plot.svg")],
+        cwd=HERE,
+        check=False,
+        capture_output=True,
+        env={**os.environ, "MPLBACKEND": "nonsense"},
+    )
+    assert (0, True) == (ended.returncode, (tmp_path / "plot.svg").exists())
+
+
+def test_a_file_called_last_hides_no_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`last` is the latest log; a file of that name is ./last."""
+    monkeypatch.chdir(tmp_path)
+    folder = tmp_path / "state" / "lanewright" / "soaks"
+    folder.mkdir(parents=True)
+    log_file(folder / "one.sqlite")
+    (tmp_path / "last").write_text("a file")
+    environ = {"XDG_STATE_HOME": str(tmp_path / "state")}
+    assert str(folder / "one.sqlite") == session.found("last", environ)
+    assert "./last" == session.found("./last", environ)

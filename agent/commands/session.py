@@ -286,9 +286,9 @@ def found(name: str, environ: Mapping[str, str]) -> str:
     """The log that is meant: a file, the name of one in the user's folder, or "last" for the latest there."""
     from probes.soaklog import SUFFIX, listed
 
-    if os.path.lexists(name):
-        return name
     at = folder(environ)
+    if name != LAST and os.path.lexists(name):
+        return name
     if name == LAST:
         logs = listed(at)
         if not logs:

@@ -219,6 +219,7 @@ class _Options:
         if self.plot is not None:
             from agent.report import plot
 
+            os.environ.pop("MPLBACKEND", None)  # a way to show pictures: that of another program, and here none is used
             plot.ready()
 
 

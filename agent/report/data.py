@@ -10,6 +10,7 @@ from msgspec import Struct
 from agent.report.form import By, From, Mbps, MbpsRange, Through, build
 from agent.report.health import FirmwareSlotsData, HealthData  # noqa: TC001 - the forms' fields are read at work
 from agent.report.plain import block_sizes, describe, describe_link, stripe_caution
+from knowledge.phrasing import encodable
 from knowledge.rates import GTPS
 from probes.unread import Unread, readable
 
@@ -281,10 +282,22 @@ class WrittenData(Struct, frozen=True, kw_only=True):
 
 def encode(form: Any) -> bytes:  # noqa: ANN401 - any of the forms, or a schema
     """JSON, two spaces a level; every character that is not printable comes out as an escape."""
-    data = msgspec.json.format(msgspec.json.encode(form), indent=2) + b"\n"
+    try:
+        packed = msgspec.json.encode(form)
+    except UnicodeEncodeError:  # a name of the user's that is no UTF-8
+        packed = msgspec.json.encode(_encodable(msgspec.to_builtins(form)))
+    data = msgspec.json.format(packed, indent=2) + b"\n"
     if data.isascii() and b"\x7f" not in data:
         return data
     return "".join(map(_escaped, data.decode())).encode()
+
+
+def _encodable(value: Any) -> Any:  # noqa: ANN401 - any JSON
+    if isinstance(value, str):
+        return encodable(value)
+    if isinstance(value, dict):
+        return {_encodable(key): _encodable(inner) for key, inner in value.items()}
+    return [_encodable(inner) for inner in value] if isinstance(value, list | tuple) else value
 
 
 def _escaped(character: str) -> str:
