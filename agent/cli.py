@@ -32,6 +32,7 @@ SETTLE_SECONDS: Final = 2.0
 LONGEST_SETTLE: Final = 600.0
 SEARCH_SECONDS: Final = 10.0
 LONGEST_SEARCH: Final = 86_400.0
+LONGEST_WORDS: Final = 2000  # of a message about what was typed
 
 
 class Commands(click.Group):
@@ -77,7 +78,7 @@ def _harmless(error: click.ClickException) -> click.ClickException:
     """The same with what the user typed as it can be shown: the library repeats it as it is."""
     from knowledge.phrasing import plain
 
-    error.message = plain(error.message, 2000)
+    vars(error)["message"] = plain(error.message, LONGEST_WORDS)
     return error
 
 

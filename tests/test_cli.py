@@ -857,3 +857,21 @@ def test_what_root_would_add_is_said_once(tmp_path: Path) -> None:
     assert 1 == done.output.count("What root would add")
     assert done.output.index("What root would add") > done.output.index("Links, worst first")
     assert "What root would add" not in shown("bench-1-upgraded").output
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["check", "\x1b[31m"],
+        ["--\x1b[31m"],
+        ["\x1b[31m"],
+        ["check", "--root", "/x\x1b[31m\n"],
+        ["check", "--fail-on", "\x1b[31m"],
+    ],
+)
+def test_what_was_typed_is_repeated_harmlessly(words: list[str]) -> None:
+    """Messages of the library of commands repeat it as well: nothing of it acts on a terminal."""
+    done = run(*words)
+    assert 2 == done.status
+    assert "\x1b" not in done.errors
+    assert "x1b[31m" in done.errors

@@ -9,7 +9,7 @@ from typing import Final
 
 import msgspec
 import pytest
-import regex
+import regex  # type: ignore[import-untyped]
 from hypothesis import given
 from hypothesis import strategies as st
 
