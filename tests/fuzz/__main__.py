@@ -8,13 +8,14 @@ holds what is learnt of paths through the code from run to run.
 from __future__ import annotations
 
 import argparse
+import importlib
 import importlib.util
 import subprocess
 import sys
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +28,7 @@ MEMORY: Final = 1024  # MB
 
 def one(name: str, libfuzzer: Sequence[str]) -> None:
     """Fuzz a target in this process, until libFuzzer ends it."""
-    import atheris  # type: ignore[import-not-found]
+    atheris: Any = importlib.import_module("atheris")
 
     with atheris.instrument_imports(include=["agent", "probes", "knowledge"]):
         from tests.fuzz.targets import tried
