@@ -15,6 +15,7 @@ CHAPTERS: Final[dict[str, tuple[str, ...]]] = {
     "verdicts": (),
     "platforms": (),
     "safety": (),
+    "protection": (),
     "captures": ("capture",),
     "planning": ("plan",),
     "soaking": ("soak",),
