@@ -41,7 +41,8 @@ def holder_sets(problem: PlacingProblem) -> Iterator[tuple[int, ...]]:
 
     def rest(slot: int, chosen: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
         if slot == len(problem.sizes):
-            yield tuple(sorted(chosen))
+            if all(_has_beside(problem, chosen, number) for number in chosen):
+                yield tuple(sorted(chosen))
             return
         yield from rest(slot + 1, chosen)
         for number, holder in enumerate(problem.holders):
@@ -60,6 +61,11 @@ def _goes_with(problem: PlacingProblem, chosen: Sequence[int], number: int) -> b
         and holder.slot not in other.covers
         for other in (problem.holders[one] for one in chosen)
     )
+
+
+def _has_beside(problem: PlacingProblem, chosen: Sequence[int], number: int) -> bool:
+    """Whether each slot that must hold something beside a holder does so."""
+    return all(any(problem.holders[other].slot == slot for other in chosen) for slot in problem.holders[number].beside)
 
 
 def fillings(problem: PlacingProblem, holders: Sequence[int]) -> Iterator[tuple[tuple[int, int, int], ...]]:

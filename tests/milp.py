@@ -92,7 +92,7 @@ class Placing:
         self.met = [self._need(need) for need in problem.needs]
 
     def _places(self) -> None:
-        """A slot holds one holder and hides others, a card is in one slot."""
+        """A slot holds one holder, hides others and may ask that others are filled; a card is in one slot."""
         problem, row = self.problem, self.program.row
         in_slot = [
             {self.used[number]: 1.0 for number, holder in enumerate(problem.holders) if holder.slot == slot}
@@ -103,6 +103,8 @@ class Placing:
         for number, holder in enumerate(problem.holders):
             for slot in holder.covers:
                 row(in_slot[slot] | {self.used[number]: 1.0}, most=1)
+            for slot in holder.beside:
+                row(in_slot[slot] | {self.used[number]: in_slot[slot].get(self.used[number], 0.0) - 1.0}, least=0)
         for card in range(len(problem.must)):
             row(self.of_card(card), most=1)
 

@@ -6,6 +6,7 @@ placing problem has none.
 
 from __future__ import annotations
 
+from itertools import product
 from random import Random
 from typing import TYPE_CHECKING, Final
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from agent.planner.problem import Rates
 
 Link = tuple[int, int]  # generation, lanes
+State = tuple[Slot, tuple[int, ...], tuple[int, ...]]  # a slot as it is while some others are empty, and some filled
 
 PAYLOAD_BYTES: Final = 256
 LANES_OF_A_BAY: Final = 4
@@ -46,7 +48,12 @@ def random_problem(seed: int, slots: int, cards: int, drives: int) -> PlacingPro
     return random_made(seed, slots, cards, drives).problem
 
 
-def random_made(seed: int, slots: int, cards: int, drives: int) -> Made:
+def shared_problem(seed: int, slots: int, cards: int, drives: int) -> PlacingProblem:
+    """The same where half of the slots lose lanes, or all of them, while others are filled."""
+    return random_made(seed, slots, cards, drives, shared=True).problem
+
+
+def random_made(seed: int, slots: int, cards: int, drives: int, *, shared: bool = False) -> Made:
     """The same with the links that it was made of."""
     random = Random(seed)  # noqa: S311 - repeatable problems, no secrets
     era = random.choice(ERAS)
@@ -63,9 +70,12 @@ def random_made(seed: int, slots: int, cards: int, drives: int) -> Made:
         for slot, one in enumerate(board)
         if not one.socket and _goes_in(part, one)
     ]
+    states = lane_states(seed, board) if shared else [[(one, (), ())] for one in board]
     made = [
-        _holder(board[slot], slot, None if card is None else fitted[card], card, covers[slot], kinds)
+        _beside(_holder(one, slot, None if card is None else fitted[card], card, covers[slot], kinds), empty, filled)
         for card, slot in places
+        for one, empty, filled in states[slot]
+        if card is None or _goes_in(fitted[card], one)
     ]
     problem = PlacingProblem(
         sizes=tuple(0 if one.socket else int(10 * link_mbps(one.generation, one.lanes)) for one in board),
@@ -157,6 +167,45 @@ def _covers(random: Random, board: Sequence[Slot]) -> list[tuple[int, ...]]:
         under = (random.choice(sockets),) if sockets and random.random() < 0.15 else ()
         covers.append((*neighbour, *under))
     return covers
+
+
+def lane_states(seed: int, board: Sequence[Slot]) -> list[list[State]]:
+    """For each slot the states that it can be in: as it is then, the slots that are empty, those that are filled.
+
+    Half of the slots lose half of their lanes, or all, to one or two others, now and then to both ways of a pair. A
+    state in which no lane is left is none.
+    """
+    random = Random(f"lanes {seed}")  # noqa: S311 - repeatable problems, no secrets
+    loss: dict[int, dict[int, int]] = {}  # what is left of each slot while another is filled
+    numbers = range(len(board))
+    for slot in random.sample(numbers, (len(board) + 1) // 2) if len(board) > 1 else []:
+        beside = [other for other in numbers if other != slot]
+        others = random.sample(beside, min(len(beside), random.choice((1, 1, 2))))
+        half = board[slot].lanes // 2
+        loss[slot] = {
+            other: half if slot in loss.get(other, ()) else random.choice((half, half, 0)) for other in others
+        }
+    found = []
+    for slot, one in enumerate(board):
+        states: list[State] = []
+        others = sorted(loss.get(slot, {}))
+        for filled in product((False, True), repeat=len(others)):
+            there = tuple(other for other, full in zip(others, filled, strict=True) if full)
+            lanes = min([one.lanes, *(loss[slot][other] for other in there)])
+            empty = tuple(other for other in others if other not in there)
+            splits = tuple(split for split in one.splits if sum(split) <= lanes)
+            if lanes:
+                states.append((replace(one, lanes=lanes, splits=splits), empty, there))
+        found.append(states)
+    return found
+
+
+def _beside(
+    made: tuple[Holder, Link | None, tuple[Link | None, ...]], empty: tuple[int, ...], filled: tuple[int, ...]
+) -> tuple[Holder, Link | None, tuple[Link | None, ...]]:
+    """A holder that asks other slots to be empty or filled."""
+    holder, shared, own = made
+    return replace(holder, covers=(*holder.covers, *empty), beside=filled), shared, own
 
 
 # --- Holders ---------------------------------------------------------------------------------------------------
@@ -262,18 +311,22 @@ def _with_today(random: Random, problem: PlacingProblem) -> tuple[PlacingProblem
 def random_arrangement(random: Random, problem: PlacingProblem, zeal: float = 1.0) -> Arrangement:
     """An allowed arrangement: holders in random order, each part placed with probability `zeal` where it can be."""
     taken: set[int] = set()
+    full: set[int] = set()
     cards: set[int] = set()
     left = [one.count for one in problem.classes]
     holders: list[int] = []
     drives: list[tuple[int, int, int]] = []
     for number in random.sample(range(len(problem.holders)), len(problem.holders)):
         holder = problem.holders[number]
-        if holder.card in cards or not taken.isdisjoint((holder.slot, *holder.covers)) or random.random() >= zeal:
+        if holder.card in cards or not full.issuperset(holder.beside):
+            continue
+        if not taken.isdisjoint((holder.slot, *holder.covers)) or random.random() >= zeal:
             continue
         filled = _filled(random, problem, holder, left, zeal)
         if holder.card is None and not filled:
             continue
         taken |= {holder.slot, *holder.covers}
+        full.add(holder.slot)
         cards |= set() if holder.card is None else {holder.card}
         holders.append(number)
         for kind, count in filled.items():

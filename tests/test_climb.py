@@ -8,7 +8,7 @@ from agent.planner.climb import climbed
 from agent.planner.problem import Arrangement, DriveClass, Holder, PlacingProblem, allowed, score
 from agent.planner.search import always
 from tests.brute import arrangements
-from tests.placing import random_arrangement, random_problem
+from tests.placing import random_arrangement, random_problem, shared_problem
 from tests.placing_odd import odd_problem
 
 
@@ -16,7 +16,7 @@ def test_a_climb_never_ends_lower_nor_where_it_is_not_allowed() -> None:
     """From any allowed arrangement the climb ends in one with as many parts that is allowed and no worse."""
     better = 0
     for seed in range(200):
-        for problem in (random_problem(seed, 5, 5, 9), odd_problem(seed, 4, 4, 7)):
+        for problem in (random_problem(seed, 5, 5, 9), odd_problem(seed, 4, 4, 7), shared_problem(seed, 5, 5, 9)):
             start = random_arrangement(Random(seed), problem, zeal=0.8)  # noqa: S311 - repeatable
             end = climbed(problem, start, always)
             assert allowed(problem, end), seed

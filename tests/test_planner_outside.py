@@ -19,7 +19,7 @@ from agent.model.throughput import Flow, Hop, together
 from agent.planner.problem import READ, WRITE, NeedOf, PlacingProblem, allowed, met, score, uplinks_of
 from agent.planner.search import search
 from tests import brute, milp
-from tests.placing import PAYLOAD_BYTES, random_arrangement, random_made, random_problem
+from tests.placing import PAYLOAD_BYTES, random_arrangement, random_made, random_problem, shared_problem
 from tests.placing_odd import odd_problem
 
 if TYPE_CHECKING:
@@ -36,10 +36,10 @@ SIZES: Final = ((1, 1, 2), (2, 2, 3), (3, 3, 4), (3, 3, 4), (3, 4, 5), (4, 3, 4)
 
 
 def small_problems(number: int) -> Iterator[tuple[str, PlacingProblem]]:
-    """Small problems of both sorts, with words that lead back to each."""
+    """Small problems of each sort, with words that lead back to each."""
     for seed in range(number):
         size = SIZES[seed % len(SIZES)]
-        for make in (random_problem, odd_problem):
+        for make in (random_problem, odd_problem, shared_problem):
             yield f"{make.__name__}({seed}, *{size})", make(seed, *size)
 
 
@@ -203,7 +203,7 @@ def test_moves_are_the_fewest_that_named_drives_need() -> None:
 def test_the_enumeration_leaves_nothing_out() -> None:
     """The arrangements listed are those that `allowed` lets through among all sets of holders with all counts."""
     for seed in range(60):
-        for problem in (random_problem(seed, 2, 2, 2), odd_problem(seed, 2, 2, 3)):
+        for problem in (random_problem(seed, 2, 2, 2), odd_problem(seed, 2, 2, 3), shared_problem(seed, 2, 2, 2)):
             expected = sorted((one.holders, one.drives) for one in brute.every_allowed(problem))
             assert expected == sorted((one.holders, one.drives) for one in brute.arrangements(problem)), seed
 
@@ -319,13 +319,13 @@ LARGER: Final = [(seed, slots, 8, drives) for seed in range(4) for slots, drives
 @pytest.mark.parametrize("case", LARGER, ids=str)
 def test_the_search_agrees_with_the_mixed_integer_program(case: tuple[int, int, int, int]) -> None:
     """On machines of 6 to 8 slots, 8 cards and 12 to 16 drives, SciPy's HiGHS solver finds the same best score."""
-    problem = random_problem(*case)
-    answer = search(problem)
-    found = milp.best(problem)
-    assert found is not None
-    assert found[0] == answer.score == score(problem, answer.best)
-    assert allowed(problem, answer.best)
-    assert answer.proved
+    for problem in (random_problem(*case), shared_problem(*case)):
+        answer = search(problem)
+        found = milp.best(problem)
+        assert found is not None
+        assert found[0] == answer.score == score(problem, answer.best)
+        assert allowed(problem, answer.best)
+        assert answer.proved
 
 
 @pytest.mark.parametrize("seed", range(3))

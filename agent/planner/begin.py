@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from agent.planner.fills import reach
 from agent.planner.problem import READ, Arrangement, PlacingProblem, allowed
-from agent.planner.refitted import counts_of, with_drives
+from agent.planner.refitted import counts_of, settled, with_drives
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -26,6 +26,7 @@ def today(problem: PlacingProblem) -> Arrangement:
         for number, holder in enumerate(problem.holders)
         if holder.card is not None and problem.card_today[holder.card] == holder.slot
     ]
+    drives.sort(key=lambda drive: problem.holders[drive[1]].card is not None)  # slots that are filled take lanes
     return _with_drives(problem, _with_cards(problem, Arrangement((), ()), cards), drives)
 
 
@@ -55,7 +56,7 @@ def _wanted(problem: PlacingProblem, number: int) -> bool:
 
 def _with_cards(problem: PlacingProblem, arrangement: Arrangement, numbers: Iterable[int]) -> Arrangement:
     for number in numbers:
-        tried = Arrangement(tuple(sorted({*arrangement.holders, number})), arrangement.drives)
+        tried = settled(problem, Arrangement(tuple(sorted({*arrangement.holders, number})), arrangement.drives))
         if allowed(problem, tried):
             arrangement = tried
     return arrangement

@@ -125,7 +125,8 @@ def _features(problem: PlacingProblem, number: int) -> tuple[object, ...]:
     """All that counts of a holder but the number of its card."""
     one = problem.holders[number]
     roles = tuple(_roles(problem, number))
-    return one.slot, one.bays, one.link, one.watts, one.rates, one.split, one.switch, tuple(sorted(one.covers)), roles
+    others = tuple(sorted(one.covers)), tuple(sorted(one.beside))
+    return one.slot, one.bays, one.link, one.watts, one.rates, one.split, one.switch, *others, roles
 
 
 def _roles(problem: PlacingProblem, number: int) -> Iterator[bool]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.planner.problem import READ, allowed, score
-from agent.planner.refitted import counts_of, moved, with_drives, with_holders
+from agent.planner.refitted import counts_of, moved, settled, with_drives, with_holders
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -42,7 +42,7 @@ def _cards_changed(problem: PlacingProblem, arrangement: Arrangement) -> Iterato
     for here in arrangement.holders:
         mine = problem.holders[here]
         for there, holder in enumerate(problem.holders):
-            if mine.card is None or holder.card != mine.card or there == here:
+            if mine.card is None or holder.card != mine.card or holder.slot == mine.slot:
                 continue
             changes = {here: there}
             other = in_slot.get(holder.slot)
@@ -52,7 +52,7 @@ def _cards_changed(problem: PlacingProblem, arrangement: Arrangement) -> Iterato
                 if exchanged is None:
                     continue
                 changes[other] = exchanged
-            yield with_holders(arrangement, changes)
+            yield settled(problem, with_holders(arrangement, changes))
 
 
 def _drives_changed(problem: PlacingProblem, arrangement: Arrangement) -> Iterator[Arrangement]:

@@ -26,7 +26,8 @@ class Holder(Struct, frozen=True):
     `bays` is how many drives work there, 0 for cards without bays. `link` is what the card's own link carries for all
     of its drives together, None where each bay has lanes of its own. `watts` is what drives may take together, None
     for no limit. `rates` is what one drive of each class reaches in a bay, all 0 where it cannot go there. `split`
-    and `switch` tell what the drives hang on. `covers` are the slots that must stay empty beside it.
+    and `switch` tell what the drives hang on. `covers` are the slots that must stay empty beside it, `beside` those
+    that must hold something: where a slot has fewer lanes while another is filled, it has a holder for either.
     """
 
     card: int | None
@@ -38,6 +39,7 @@ class Holder(Struct, frozen=True):
     split: bool = False
     switch: bool = False
     covers: tuple[int, ...] = ()
+    beside: tuple[int, ...] = ()
 
     @property
     def home(self) -> tuple[str, int]:
@@ -119,7 +121,10 @@ def allowed(problem: PlacingProblem, arrangement: Arrangement) -> bool:
     slots = [holder.slot for holder in holders]
     cards = [holder.card for holder in holders if holder.card is not None]
     covered = [slot for holder in holders for slot in holder.covers]
-    if len(set(slots)) < len(slots) or len(set(cards)) < len(cards) or not set(covered).isdisjoint(slots):
+    beside = {slot for holder in holders for slot in holder.beside}
+    if len(set(slots)) < len(slots) or len(set(cards)) < len(cards):
+        return False
+    if not set(covered).isdisjoint(slots) or not beside.issubset(slots):
         return False
     here: dict[int, list[tuple[int, int]]] = {}
     used = [0] * len(problem.classes)

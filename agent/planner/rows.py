@@ -101,7 +101,7 @@ class Rows:
                 entries[kind].append((row, factor))
 
     def _place_rows(self) -> None:
-        """A slot holds one thing; one that is covered holds nothing."""
+        """A slot holds one thing; one that is covered holds nothing, and one that must be filled holds something."""
         options = self._choices.options
         for numbers in self._choices.by_slot:
             row = self._row(1)
@@ -119,6 +119,18 @@ class Rows:
                 *(other for other, option in enumerate(options) if option.slot == slot),
             ]:
                 self.own[number].append((row, 1))
+        leaning = grouped(  # options by own slot and slot that must hold something beside them
+            ((option.slot, slot), number)
+            for number, option in enumerate(options)
+            for slot in sorted(set(self.holder(number).beside))
+        )
+        for (_, slot), leans in leaning.items():
+            row = self._row(0)
+            for number in leans:
+                self.own[number].append((row, 1))
+            for number, option in enumerate(options):
+                if option.slot == slot:
+                    self.own[number].append((row, -1))
 
     def _card_rows(self) -> None:
         """So many cards of each kind; all are placed where everything is, and where a need names them."""

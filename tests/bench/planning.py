@@ -1,7 +1,8 @@
 """Planning: how long the proof of the best arrangement takes, beside SciPy's mixed-integer solver on the same problems.
 
-Two sorts of problems of each size: those of `tests/placing.py`, in which few things fit, and roomy ones, in which
-almost everything fits everywhere, so that there is much to choose from. Seconds are processor time (both run on one
+Three sorts of problems of each size: those of `tests/placing.py`, in which few things fit, the same with half of the
+slots losing lanes while others are filled, and roomy ones, in which almost everything fits everywhere, so that there is
+much to choose from. Seconds are processor time (both run on one
 processor), so that other work on the machine does not count.
 """
 
@@ -18,7 +19,7 @@ from msgspec.structs import replace
 from agent.model.throughput import ceiling_mbps, link_mbps
 from agent.planner.problem import DriveClass, Holder, NeedOf, PlacingProblem
 from agent.planner.search import search
-from tests.placing import PAYLOAD_BYTES, random_arrangement, random_problem
+from tests.placing import PAYLOAD_BYTES, random_arrangement, random_problem, shared_problem
 from tests.placing_parts import CARRIERS, KINDS, WANTED, Card, Kind
 
 if TYPE_CHECKING:
@@ -181,7 +182,7 @@ def main() -> None:
     """Measure all sizes and sorts; the number of problems of each is the first argument."""
     seeds = int(sys.argv[1]) if len(sys.argv) > 1 else SEEDS
     for size in GOALS:
-        for make in (random_problem, roomy_problem):
+        for make in (random_problem, shared_problem, roomy_problem):
             measure(size, make, seeds)
 
 
