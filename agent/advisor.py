@@ -28,6 +28,7 @@ LOOKS: Final = frozenset(
             "look-again",
             "wake",
             "check-sharing",
+            "check-neighbour",
         ),
         *("count-drives", "check-sheet", "plan-anew"),
     }
@@ -102,6 +103,7 @@ def _fitting(rule: Rule, found: Found) -> list[str]:
     if found.severity is Severity.NOTE and rule.severity is Severity.FAULT:
         dropped |= set(STEPS) - LOOKS - {"cool"}
     added = [*found.advises, *(["check-sharing"] if found.lanes_shared else [])]
+    added += ["check-neighbour"] if found.beside else []
     if judged is not None and judged.link.onboard:
         dropped |= FOR_CARDS
     if judged is not None and judged.verdict is Verdict.EMPTY:
@@ -135,7 +137,7 @@ def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
     shows = (rule.shows or "lanewright check shows {rate}").replace("{rate}", rate)
     load = (rule.load or "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
     since = SINCE.get(judged.fresh, "") if judged is not None else ""
-    words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other}
+    words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other, "beside": found.beside}
     words |= {"setup": setup, "since": since}
     return {**words, "shows": shows, "load": load, "counted": rule.counted or COUNTED_ANYHOW}
 

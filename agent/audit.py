@@ -74,10 +74,16 @@ class Audit(Struct, frozen=True):
 
     @property
     def worst(self) -> Severity:
-        """The worst severity of any finding or verdict."""
+        """The worst severity of any finding or verdict; a link as narrow as the build sheet has it is what is found."""
         found = [finding.severity for finding in self.findings]
+        planned = {
+            finding.subject
+            for finding in self.findings
+            if finding.rule == "link-narrow" and finding.severity is Severity.NOTE
+        }
+        verdicts = (judged.verdict.severity for judged in self.links if judged.subject not in planned)
         return min(
-            (*found, *(judged.verdict.severity for judged in self.links)),
+            (*found, *verdicts),
             key=lambda severity: severity.rank,
             default=Severity.OK,
         )

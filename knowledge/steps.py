@@ -130,6 +130,14 @@ STEPS: Final[dict[str, StepKind]] = {
             "With its lanes to itself the slot offers all that are wired, and lanewright check shows them.",
         ),
         StepKind(
+            "check-neighbour",
+            4,
+            "{beside}. Many boards give half of a slot's lanes to its neighbour while that is filled (common "
+            "practice): see in the board's manual whether {here} then has as few lanes as this link.",
+            "If the manual says so, this is no fault, and all lanes come back when the neighbour is empty; if not, "
+            "go on.",
+        ),
+        StepKind(
             "count-drives",
             4,
             "Count the drives on the carrier in {slot} (maker's sheet, order, or a photo) before touching anything.",

@@ -282,6 +282,18 @@ def bench_2_worn_riser() -> Setup:
 
 
 @machine
+def bench_2_lanes_taken() -> Setup:
+    """PCIE1 has half of its lanes, as the board gives the others to PCIE2, which is filled. M2A takes none of PCIE3."""
+    shown = display()
+    for function in shown:
+        function.now = (3, 8)
+    tower = bench_2({"PCIE1": shown, "PCIE2": ten_gigabit(), "PCIE3": [reel_3("RL3-20101")]})
+    port = _port(tower, "01.0")
+    port.now = (3, 8)
+    return _again(build(tower), port.address, shown[0].address)
+
+
+@machine
 def bench_2_slow_link() -> Setup:
     """A drive's link fell back to 5 GT/s; nobody set it so, and nothing sleeps."""
     slow = reel_3("RL3-21001")

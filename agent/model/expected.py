@@ -79,11 +79,23 @@ class NeedExpected(Need, frozen=True, kw_only=True):
     raid: int | None = None
 
 
+class LanesExpected(Struct, frozen=True):
+    """A slot that loses lanes to others: all that it has, and (slots, lanes left) for each set that takes some."""
+
+    lanes: int
+    taken: tuple[tuple[tuple[str, ...], int], ...]
+
+
 class Expectations(Struct, frozen=True, kw_only=True):
-    """All that is expected. `source` is the sheet's name for people; `ports` gives the address of a slot's port."""
+    """All that is expected. `source` is the sheet's name for people; `ports` gives the address of a slot's port.
+
+    `lanes` are the slots that lose lanes while others are filled, `filled` those that the sheet fills.
+    """
 
     source: str
     ports: dict[str, str]
     cards: tuple[CardExpected, ...]
     drives: tuple[DriveExpected, ...]
     needs: tuple[NeedExpected, ...] = ()
+    lanes: dict[str, LanesExpected] = {}
+    filled: frozenset[str] = frozenset()

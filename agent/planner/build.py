@@ -26,11 +26,13 @@ from agent.planner.holders import (
     hundredths_taken,
     rates_of,
     slot_holders,
+    slot_of,
     slots_of_lanes,
     tenths,
     tenths_asked,
 )
 from agent.planner.problem import READ, Arrangement, DriveClass, Holder, NeedOf, PlacingProblem, met
+from agent.planner.refitted import settled
 from agent.sheets.paths import bays_of, today
 from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import DrivePlace, Placement
@@ -49,7 +51,8 @@ class Built(Struct, frozen=True):
     Slots and cards are numbered as in the sheet. `members` are the names of the drives of each class. `needs` names
     the problem's needs: those of the sheet, then the link rates that cards want. They come twice in the problem: all
     as they can be met at best, then all as they are met firmly. What comes after them in the problem only makes sure
-    that drives that stay are not left out for others.
+    that drives that stay are not left out for others. `by_pair` gives a holder by card and slot: where the slot has
+    fewer lanes beside others there are more of them, and `settled` (refitted.py) takes the right one.
     """
 
     sheet: Sheet
@@ -78,7 +81,7 @@ def build(sheet: Sheet) -> Built:
     cards = {card.name: number for number, card in enumerate(sheet.cards)}
     uplinks = {uplink.name: number for number, uplink in enumerate(sheet.uplinks)}
     classes = _classes(sheet, slots, cards)
-    holders = (*card_holders(sheet, slots, classes), *slot_holders(sheet, classes))
+    holders = (*card_holders(sheet, slots, classes), *slot_holders(sheet, slots, classes))
     wants = [number for number, card in enumerate(sheet.cards) if card.wants_mbps is not None]
     pairs = [_need(sheet, need, classes, holders, slots, cards) for need in sheet.needs]
     pairs += [(_want(sheet, number, holders),) * 2 for number in wants]
@@ -188,14 +191,16 @@ def _need(
 
 
 def _want(sheet: Sheet, number: int, holders: Sequence[Holder]) -> NeedOf:
-    """The link rate that a card wants, as the slots that give it, shared uplinks above them included."""
+    """The link rate that a card wants, as the holders that give it, shared uplinks above their slots included."""
     card = sheet.cards[number]
-    good = {
+    good = frozenset(
         place
-        for place, slot in enumerate(sheet.slots)
-        if card.wants_mbps is not None and card_mbps(sheet, slot, card)[0] >= card.wants_mbps - ROUNDING
-    }
-    return NeedOf(each=NOWHERE, cards=((number, _where(holders, number, good)),))
+        for place, holder in enumerate(holders)
+        if holder.card == number
+        if card.wants_mbps is not None
+        and card_mbps(sheet, slot_of(sheet, holder), card)[0] >= card.wants_mbps - ROUNDING
+    )
+    return NeedOf(each=NOWHERE, cards=((number, good),))
 
 
 def _where(holders: Sequence[Holder], card: int, slots: set[int]) -> frozenset[int]:
@@ -259,7 +264,8 @@ def arrangement_of(built: Built, placement: Placement) -> Arrangement | None:
             key = kind, built.by_pair[pair]
             counts[key] = counts.get(key, 0) + 1
     holders = sorted({built.by_pair[pair] for pair in pairs})
-    return Arrangement(tuple(holders), tuple((kind, holder, count) for (kind, holder), count in sorted(counts.items())))
+    drives = tuple((kind, holder, count) for (kind, holder), count in sorted(counts.items()))
+    return settled(built.problem, Arrangement(tuple(holders), drives))
 
 
 def placement_of(built: Built, arrangement: Arrangement, like: Placement | None = None) -> Placement:
@@ -320,7 +326,7 @@ def _is_at(built: Built, place: DrivePlace | None, number: int) -> bool:
 
 def _bays(built: Built, holder: Holder, names: Sequence[str], now: dict[str, DrivePlace]) -> dict[str, DrivePlace]:
     """Bays for the drives of one holder."""
-    slot = built.sheet.slots[holder.slot]
+    slot = slot_of(built.sheet, holder)
     if holder.card is None:
         return {name: DrivePlace(slot.label, None) for name in names}
     card = built.sheet.cards[holder.card]

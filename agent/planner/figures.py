@@ -13,6 +13,7 @@ from agent.planner.fits import card_mbps, card_refusal, refusal_words
 from agent.planner.phrases import link_words, place_words
 from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
+from agent.sheets.lanes import lanes_words, slots_with
 from agent.sheets.paths import bays_of, flows, key_words, slot_link, today
 from knowledge.phrasing import listed, mbps_fine, mbps_range, quantity
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
@@ -171,13 +172,16 @@ def needs_seen(built: Built, rated: Rated) -> tuple[NeedSeen, ...]:
         if arrangement is not None and not met(built.problem, arrangement, built.problem.needs[number]):
             answer = "not met"
         found.append(NeedSeen(need.name, answer, why))
-    slots = {slot.label: slot for slot in sheet.slots}
+    slots = slots_with(sheet, rated.placement)
     for card in sheet.cards:
         if card.wants_mbps is None:
             continue
         name, label = f"link of {card.name}", rated.placement.cards.get(card.name)
         if label is None:
             found.append(NeedSeen(name, "not met", f"{card.name} has no place"))
+            continue
+        if not slots[label].lanes:
+            found.append(NeedSeen(name, "not met", f"{label} has {lanes_words(sheet, label, rated.placement)}"))
             continue
         rate, uplink = card_mbps(sheet, slots[label], card)
         answer = "met" if rate >= card.wants_mbps * (1 - SAME) else "not met"
@@ -283,7 +287,7 @@ def _rate_seen(
 def _ways_seen(rated: Rated, need: Need, names: Sequence[str]) -> list[tuple[str, str]]:
     """Whether drives hang on a split slot or behind a switch where that is refused."""
     cards = {card.name: card for card in rated.sheet.cards}
-    slots = {slot.label: slot for slot in rated.sheet.slots}
+    slots = slots_with(rated.sheet, rated.placement)
     on = {name: rated.placement.drives[name] for name in names if rated.placement.drives[name].bay is not None}
     split = [
         name

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import Struct
 
 from agent.model.throughput import link_mbps
+from agent.sheets.lanes import kept_slots
 from agent.sheets.paths import slot_link, uplinks_of
 from knowledge.slots import card_watts, goes_in
 
@@ -113,12 +114,6 @@ def _drive_refusal(form: str, lengths: tuple[str, ...], drive: DriveSpec) -> Ref
 
 
 # --- What stays ------------------------------------------------------------------------------------------------
-
-
-def kept_slots(sheet: Sheet) -> dict[str, str]:
-    """The slots whose card or drive stays, with its name."""
-    parts: tuple[CardSpec | DriveSpec, ...] = (*sheet.cards, *sheet.drives)
-    return {part.slot: part.name for part in parts if part.stays and part.slot is not None}
 
 
 def hidden_slots(sheet: Sheet) -> dict[str, str]:

@@ -16,12 +16,13 @@ from agent.planner.fits import (
     card_refusal,
     hidden,
     hidden_slots,
-    kept_slots,
     limit_watts,
     own_watts,
     slot_refusal,
 )
-from agent.planner.problem import READ, Holder
+from agent.planner.problem import Holder
+from agent.planner.states import states_of
+from agent.sheets.lanes import kept_slots, slot_with, states
 from agent.sheets.paths import bay_link, bays_of, slot_link, today
 from agent.sheets.reading import drive_watts
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.planner.problem import Rates
+    from agent.sheets.lanes import State
     from agent.sheets.paths import Link
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
 
@@ -77,13 +79,13 @@ def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> Rates:
 class DrivesAlike(Struct):
     """Drives that are alike: one of them, where they stay (None: anywhere), and all their names.
 
-    `reached` are the slots with which the bays have lanes that those of a card stay in, None for drives without such
-    bays.
+    `reached` are the slots, each with its lanes then, with which the bays have lanes that those of a card stay in, None
+    for drives without such bays.
     """
 
     like: DriveSpec
     home: Home | None
-    reached: frozenset[str] | None
+    reached: frozenset[tuple[str, int]] | None
     names: list[str]
     today: dict[Home, int]
 
@@ -92,11 +94,12 @@ class DrivesAlike(Struct):
 
 
 def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAlike]) -> Iterator[Holder]:
-    """Every card in every slot that it can be in."""
+    """Every card in every state of every slot that it can be in."""
     kept, gone = kept_slots(sheet), hidden_slots(sheet)
+    offered = open_states(sheet)
     for number, card in enumerate(sheet.cards):
         fixed = Fixed.of(sheet, card)
-        places = []
+        places: list[State] = []
         for slot in sheet.slots:
             if slot.kind != "card":
                 continue
@@ -106,8 +109,9 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                 taken = slot.label in kept or slot.label in gone or not kept.keys().isdisjoint(hidden(slot, card))
                 possible = not taken and card_refusal(slot, card) is None
             if possible:
-                places.append(slot)
-        for slot in [slot for slot in places if fixed.fit(slot, card)] or places:
+                places += offered[slot.label]
+        for state in [place for place in places if fixed.fit(place.slot, card)] or places:
+            slot = state.slot
             watts = _watts(slot, card, fixed)
             bays, split = bays_of(slot, card)
             free = len(set(bays) - set(fixed.bays))
@@ -122,14 +126,36 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                     rates_of(sheet, bay_link(slot, card, drives_alike.like), drives_alike.like)
                     if bays
                     and _goes(drives_alike, ("card", number), card, free, left)
-                    and (drives_alike.reached is None or slot.label in drives_alike.reached)
+                    and (drives_alike.reached is None or (slot.label, slot.lanes) in drives_alike.reached)
                     else NOWHERE
                     for drives_alike in classes
                 ),
                 split=split,
                 switch=card.carrier == "switch",
-                covers=tuple(slots[label] for label in hidden(slot, card) if label not in kept),
+                covers=tuple(
+                    slots[label]
+                    for label in dict.fromkeys((*hidden(slot, card), *sorted(state.empty)))
+                    if label not in kept
+                ),
+                beside=tuple(slots[label] for label in sorted(state.filled)),
             )
+
+
+def open_states(sheet: Sheet) -> dict[str, tuple[State, ...]]:
+    """The states of each slot, those left out in which what stays would not work though it can."""
+    cards = {card.slot: card for card in sheet.cards if card.stays}
+
+    def works(slot: SlotSpec) -> bool:
+        card = cards.get(slot.label)
+        return slot.lanes > 0 and (card is None or Fixed.of(sheet, card).fit(slot, card))
+
+    return states_of(sheet, works)
+
+
+def slot_of(sheet: Sheet, holder: Holder) -> SlotSpec:
+    """A holder's slot, with the lanes that it has then."""
+    beside = {sheet.slots[number].label for number in holder.beside}
+    return slot_with(sheet.slots[holder.slot], beside | kept_slots(sheet).keys())
 
 
 class Fixed(Struct, frozen=True):
@@ -151,13 +177,19 @@ class Fixed(Struct, frozen=True):
         return set(self.bays) <= set(bays_of(slot, card)[0]) and self.watts <= limit_watts(slot, card) - own_watts(card)
 
 
-def slots_of_lanes(sheet: Sheet, drive: DriveSpec) -> frozenset[str] | None:
-    """The slots with which the bay has lanes that a drive stays in; None for a drive that has no such bay."""
+def slots_of_lanes(sheet: Sheet, drive: DriveSpec) -> frozenset[tuple[str, int]] | None:
+    """The slots, by label and lanes, with which the bay has lanes that a drive stays in; None where it has no bay."""
     if drive.card is None or not drive.stays:
         return None
     card = next(card for card in sheet.cards if card.name == drive.card)
     bay = today(sheet).drives[drive.name].bay
-    return frozenset(slot.label for slot in sheet.slots if slot.kind == "card" and bay in bays_of(slot, card)[0])
+    return frozenset(
+        (slot.label, state.slot.lanes)
+        for slot in sheet.slots
+        if slot.kind == "card"
+        for state in states(slot, kept_slots(sheet))
+        if bay in bays_of(state.slot, card)[0]
+    )
 
 
 def _watts(slot: SlotSpec, card: CardSpec, fixed: Fixed) -> int:
@@ -173,9 +205,10 @@ def _goes(alike: DrivesAlike, home: Home, card: CardSpec, free: int, left: int) 
     return free > 0 and hundredths_taken(drive_watts(alike.like)) <= left and bay_refusal(card, alike.like) is None
 
 
-def slot_holders(sheet: Sheet, classes: Sequence[DrivesAlike]) -> Iterator[Holder]:
+def slot_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAlike]) -> Iterator[Holder]:
     """Every slot that takes a drive itself and that some drive can be in."""
     kept, gone = kept_slots(sheet), hidden_slots(sheet)
+    offered = open_states(sheet)
     for number, slot in enumerate(sheet.slots):
         if slot.kind == "card" or slot.label in gone:
             continue
@@ -183,13 +216,25 @@ def slot_holders(sheet: Sheet, classes: Sequence[DrivesAlike]) -> Iterator[Holde
         stay = [drives_alike for drives_alike in classes if drives_alike.home == ("slot", number)]
         if watts is not None and stay:
             watts = max(watts, *(hundredths_taken(drive_watts(alike.like)) for alike in stay))
-        rates = []
+        going = []
         for drives_alike in classes:
             if slot.label in kept or drives_alike.home is not None:
                 goes = drives_alike in stay
             else:
                 goes = slot_refusal(slot, drives_alike.like) is None
                 goes = goes and (watts is None or hundredths_taken(drive_watts(drives_alike.like)) <= watts)
-            rates.append(rates_of(sheet, slot_link(slot, drives_alike.like), drives_alike.like) if goes else NOWHERE)
-        if any(rate[READ] for rate in rates):
-            yield Holder(card=None, slot=number, bays=1, link=None, watts=watts, rates=tuple(rates))
+            going.append(goes)
+        for state in offered[slot.label] if any(going) else ():
+            yield Holder(
+                card=None,
+                slot=number,
+                bays=1,
+                link=None,
+                watts=watts,
+                rates=tuple(
+                    rates_of(sheet, slot_link(state.slot, drives_alike.like), drives_alike.like) if goes else NOWHERE
+                    for drives_alike, goes in zip(classes, going, strict=True)
+                ),
+                covers=tuple(slots[label] for label in sorted(state.empty) if label not in kept),
+                beside=tuple(slots[label] for label in sorted(state.filled)),
+            )

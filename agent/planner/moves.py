@@ -14,6 +14,7 @@ from agent.model.findings import Step
 from agent.model.turns import Mover, turns
 from agent.planner.fits import hidden
 from agent.planner.phrases import few, place_words
+from agent.sheets.lanes import slots_with
 from agent.sheets.paths import bays_of, drives_on, today
 from knowledge.phrasing import listed, quantity
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
@@ -252,6 +253,7 @@ class Moves:
 
     def _split(self, slot: SlotSpec, placement: Placement) -> tuple[int, ...]:
         """How a slot must be split for the drives of its passive carrier, () where it need not be."""
+        slot = slots_with(self.sheet, placement)[slot.label]
         card = self._passive_in(slot, placement)
         if card is None or all(place.bay == 1 for place in drives_on(placement, card.name).values()):
             return ()

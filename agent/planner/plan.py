@@ -16,9 +16,11 @@ from agent.planner.fits import limit_watts, own_watts
 from agent.planner.moves import steps
 from agent.planner.problem import Arrangement, score
 from agent.planner.reasons import unplaced
+from agent.planner.refitted import settled
 from agent.planner.result import CardPlanned, Plan
 from agent.planner.search import always, search
 from agent.planner.whys import Whys
+from agent.sheets.lanes import slots_with
 from agent.sheets.paths import bays_of, drives_on, slot_link, today
 from agent.sheets.reading import drive_watts
 
@@ -75,8 +77,10 @@ def _with_kept(built: Built, arrangement: Arrangement) -> Arrangement:
     """The arrangement with every card that stays: a search that was cut short may have left an empty carrier out."""
     kept = {number for number, card in enumerate(built.sheet.cards) if card.stays and card.slot is not None}
     missing = kept - {built.problem.holders[number].card for number in arrangement.holders}
-    more = [number for number, holder in enumerate(built.problem.holders) if holder.card in missing]
-    return replace(arrangement, holders=tuple(sorted((*arrangement.holders, *more))))
+    more = {holder.card: number for number, holder in enumerate(built.problem.holders) if holder.card in missing}
+    if not more:
+        return arrangement
+    return settled(built.problem, replace(arrangement, holders=tuple(sorted((*arrangement.holders, *more.values())))))
 
 
 def _fewest_moves(
@@ -111,7 +115,7 @@ def _today(built: Built) -> Figures | None:
 
 def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
     """A card in its slot, with what it and its drives take there."""
-    slot = next(slot for slot in rated.sheet.slots if slot.label == rated.placement.cards[card.name])
+    slot = slots_with(rated.sheet, rated.placement)[rated.placement.cards[card.name]]
     there = drives_on(rated.placement, card.name)
     on = [drive for drive in rated.sheet.drives if drive.name in there]
     known = card.power_watts is not None and all(drive.power_watts is not None for drive in on)

@@ -14,7 +14,6 @@ from agent.planner.fits import (
     card_refusal,
     hidden,
     hidden_slots,
-    kept_slots,
     limit_watts,
     own_watts,
     slot_refusal,
@@ -22,6 +21,7 @@ from agent.planner.fits import (
 from agent.planner.holders import Fixed
 from agent.planner.phrases import NUMBERS
 from agent.planner.result import Unplaced
+from agent.sheets.lanes import filled, kept_slots, slot_with, slots_with, taken_words
 from agent.sheets.paths import bays_of, drives_on, flows
 from agent.sheets.reading import drive_watts
 from knowledge.phrasing import listed, quantity
@@ -66,8 +66,9 @@ class PlacedSheet:
         """Note what holds and hides which slot."""
         self.sheet = sheet
         self.placement = placement
-        self.slots = {slot.label: slot for slot in sheet.slots}
-        self.card_slots = [slot for slot in sheet.slots if slot.kind == "card"]
+        self.slots = slots_with(sheet, placement)
+        self.filled = filled(placement)
+        self.card_slots = [slot for slot in self.slots.values() if slot.kind == "card"]
         self.cards = {card.name: card for card in sheet.cards}
         self.kept = kept_slots(sheet)
         self.gone = hidden_slots(sheet)
@@ -117,8 +118,22 @@ class PlacedSheet:
         elif slot.label in self.covered:
             words = f"hidden by {self.covered[slot.label]}"
         else:
-            return None
+            return self._lanes(slot)
         return Block("is", words)
+
+    def _lanes(self, slot: SlotSpec) -> Block | None:
+        """What lanes have to do with it that a slot stays free: it has none, or would take them from others."""
+        if not slot.lanes:
+            return Block("has", taken_words(slot, self.filled))
+        poorer = [
+            other
+            for other in self.slots.values()
+            if other.label in self.held and slot_with(other, {*self.filled, slot.label}).lanes < other.lanes
+        ]
+        if not poorer:
+            return None
+        holds = listed(f"{other.label}, which {self.held[other.label]} holds" for other in poorer)
+        return Block("is", f"free, but would take lanes of {holds}")
 
     def _all_placed(self) -> bool:
         return all(drive.name in self.working for drive in self.sheet.drives)
@@ -171,7 +186,7 @@ class PlacedSheet:
         """What is in the way in slots of drives of its form."""
         refused: dict[str, Refusal | None] = {}
         blocks: dict[str, Block | None] = {}
-        for slot in self.sheet.slots:
+        for slot in self.slots.values():
             why = slot_refusal(slot, drive)
             if why is not None and why.why == "form":
                 continue
@@ -186,6 +201,8 @@ class PlacedSheet:
                 blocks[slot.label] = Block("gives", f"{slot.power_watts:g} W, {_takes(drive)}")
             elif slot.label in self.held:
                 blocks[slot.label] = Block("is", f"taken by {self.held[slot.label]}")
+            else:
+                blocks[slot.label] = self._lanes(slot)
         return [*_length_clauses(drive, refused), *(_clause(words, labels) for words, labels in _grouped(blocks))]
 
     def _bays_for(self, drive: DriveSpec) -> list[str]:

@@ -13,6 +13,7 @@ from agent.planner.figures import Rated, could_mbps
 from agent.planner.plan import plan
 from agent.planner.reasons import unplaced
 from agent.planner.result import Candidate
+from agent.sheets.lanes import slots_with
 from agent.sheets.names import Names
 from agent.sheets.paths import bays_of, drives_on, slot_link
 from agent.sheets.reading import card_of
@@ -139,7 +140,7 @@ class Trial:
 
     def _wasted(self) -> Iterator[str]:
         """What would lie idle: bays, lanes, and what the drives could do but do not get."""
-        slots = {slot.label: slot for slot in self.plan.sheet.slots}
+        slots = slots_with(self.plan.sheet, self.plan.placement)
         for card in self.cards:
             slot = slots[self.plan.placement.cards[card.name]]
             there = drives_on(self.plan.placement, card.name).values()

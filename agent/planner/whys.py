@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from agent.model.grouping import grouped
 from agent.planner.build import needs_met
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
 from agent.planner.problem import READ, allowed, score
-from agent.planner.refitted import counts_of, moved, with_drives, with_holders
+from agent.planner.refitted import counts_of, moved, settled, with_drives, with_holders
 from agent.sheets.paths import drives_on, today
 from knowledge.phrasing import listed, mbps_fine, quantity
 
@@ -32,7 +34,9 @@ class Whys:
 
     def __init__(self, built: Built, arrangement: Arrangement, placement: Placement) -> None:
         """Keep what the reasons rest on."""
-        self.built = built
+        used = ((number, built.problem.holders[number]) for number in arrangement.holders)
+        in_use = {(holder.card, holder.slot): number for number, holder in used}
+        self.built = replace(built, by_pair=built.by_pair | in_use)
         self.problem = built.problem
         self.sheet = built.sheet
         self.arrangement = arrangement
@@ -98,7 +102,7 @@ class Whys:
                     return None
                 changes[number] = back
                 name = f"{name} (in exchange with {self.sheet.cards[holder.card].name})"
-        changed = with_holders(self.arrangement, changes)
+        changed = settled(self.problem, with_holders(self.arrangement, changes))
         if not allowed(self.problem, changed):
             return None
         return score(self.problem, changed), f"in {name}", changed
@@ -170,7 +174,7 @@ class Whys:
         """A drive of a class in every other place: a free bay or slot, or in exchange with a drive of another class."""
         drives = counts_of(self.arrangement)
         for number, holder in enumerate(self.problem.holders):
-            if number == here or not holder.rates[kind][READ]:
+            if holder.home == self.problem.holders[here].home or not holder.rates[kind][READ]:
                 continue
             if number not in self.arrangement.holders and holder.card is not None:
                 continue

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
 from agent.model.abilities import rate_text
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
+from agent.model.neighbours import beside_words, halved
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
@@ -59,10 +62,15 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
             "Dirty contacts of the card or in the slot",
             "A worn riser or extension",
             "A card that is not fully seated",
+            (
+                "A neighbouring slot that is filled: many boards give it half of the lanes of this one (common "
+                "practice); the board's manual tells"
+            ),
         ),
         cannot_tell=(
             "Which of the parts on the way is bad, and whether a narrower link was meant: some boards give lanes to "
-            "a neighbour without saying so in the port."
+            "a neighbour without saying so in the port. Where a build sheet says that, a link with the lanes that are "
+            "left to it is a note and no fault."
         ),
         source=(
             "PCI Express Base Specification, Link Status Register, Negotiated Link Width; the causes are common "
@@ -72,8 +80,16 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
     ),
 )
 def _link_narrow(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    slots = seen.machine.facts.described
     for judged in seen.with_verdict(Verdict.NARROW):
-        yield _plainly(seen, judged)
+        if seen.matched is not None and seen.expected is not None and seen.expected.lanes:
+            from agent.rules.sheet_lanes import as_the_sheet_has_it
+
+            noted = as_the_sheet_has_it(seen.matched, seen.expected, judged)
+            if noted is not None:
+                yield noted
+                continue
+        yield replace(_plainly(seen, judged), beside=beside_words(judged, seen.judged, slots) if halved(judged) else "")
 
 
 @Rule(

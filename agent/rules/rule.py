@@ -39,7 +39,8 @@ class Found(Struct, frozen=True):
     feed the steps. `drive` tells that `subject` is the name of a drive, and `judged` its own link. `part` and `place`
     are words for what hands go to and for its slot, where these do not follow from `judged`; `without` are steps of the
     rule that do not fit what was found. `hands` are what is to be done with several parts, in order; `advises` are
-    steps beyond those of the rule; `also` are further subjects of the same.
+    steps beyond those of the rule; `also` are further subjects of the same. `beside` says which neighbouring slots are
+    filled, where that may be why.
     """
 
     subject: str
@@ -57,6 +58,7 @@ class Found(Struct, frozen=True):
     hands: tuple[Hand, ...] = ()
     advises: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
+    beside: str = ""
 
 
 CAPABILITIES: Final = 2  # depths to which configuration space has to be read (agent/compare/matching.py depth_of)

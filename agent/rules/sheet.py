@@ -235,6 +235,45 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
 
 
 @Rule(
+    id="plan-lanes-more",
+    severity=Severity.NOTE,
+    title="A link has more lanes than the build sheet leaves its slot beside what is filled",
+    fires_on=("bench-2-lanes-taken",),
+    quiet_on=(*BUILT, "bench-2-below-plan"),
+    steps=("check-sheet",),
+    of_status=True,
+    compared=Compared(),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "No fault: the machine does better than the sheet says. But plans made with the sheet hold this slot for "
+            "poorer than it is, and may leave it empty for nothing."
+        ),
+        evidence=(
+            "The lanes in use now; what is in the slots that are said to take lanes (an answering function, or Slot "
+            "Status); the lanes_while of the slot on the sheet."
+        ),
+        causes=(
+            "A sheet that names the wrong slot, or too few lanes",
+            "A firmware setup that divides the lanes in another way",
+        ),
+        cannot_tell=(
+            "What the board does with other parts in these slots; its manual tells. A slot that is split is not looked "
+            "at. Where it could not be read whether another slot is filled, it is taken to be as the sheet has it, and "
+            "that is said."
+        ),
+        source="The build sheet; PCI Express Base Specification, Link Status Register, Negotiated Link Width.",
+        see_also=("check-sheet", "plan-link-below", "link-narrow"),
+    ),
+)
+def _plan_lanes_more(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    if seen.matched is not None and seen.expected is not None and seen.expected.lanes:
+        from agent.rules.sheet_lanes import more_lanes
+
+        yield from more_lanes(seen.matched, seen.expected)
+
+
+@Rule(
     id="plan-rate-below",
     severity=Severity.LIMIT,
     title=("Drives in their places should reach less than the build sheet expects, though their links are as planned"),

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
+    from agent.model.sheet_lanes import LanesLeft
     from agent.model.sheet_parts import CardMatch, DriveMatch, MatchedSheet
 
 LEAST_LOSS: Final = 0.001  # of a link rate; less is a matter of rounding
@@ -25,7 +26,7 @@ Short = tuple["DriveMatch", float, float]  # a drive, what it should reach at mo
 
 def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Links of parts in their places."""
-    for match, judged, planned in _links_below(matched):
+    for match, judged, planned in _links_below(seen, matched):
         now = judged.now
         assert now is not None
         part_can = judged.device_can is not None and _less(judged.device_can, planned)
@@ -34,7 +35,10 @@ def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
         for end, can in (("port", judged.port_can), ("card", judged.device_can)):
             if can is not None and _less(can, planned):
                 evidence.append(Evidence(f"{judged.link.key} ability of the {end}", rate_text(can), rate_text(planned)))
+        left = _left(seen, matched, judged)
         cause = "; the part itself can do no more" if part_can else ""
+        if left is not None and left.by and left.lanes < planned.width and not part_can:
+            cause = f"; by the sheet {left.words}"
         yield Found(
             judged.subject,
             f"{match.words} runs at {rate_text(now)} where the sheet expects {rate_text(planned)}{cause}",
@@ -47,11 +51,24 @@ def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
         )
 
 
-def _links_below(matched: MatchedSheet) -> Iterator[tuple[CardMatch | DriveMatch, Judged, Rate]]:
+def _left(seen: JudgedMachine, matched: MatchedSheet, judged: Judged) -> LanesLeft | None:
+    """What the sheet leaves the slot of a link beside what is filled, where it says that slots lose lanes."""
+    if seen.expected is None or not seen.expected.lanes:
+        return None
+    from agent.model.sheet_lanes import lanes_left
+
+    return lanes_left(matched, seen.expected, judged)
+
+
+def _links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[tuple[CardMatch | DriveMatch, Judged, Rate]]:
     """Parts in their places, each with its link and the rate that the sheet expects, where the link falls below it."""
     for part in matched.parts():
         judged, planned = part.link, part.planned
-        if judged is not None and planned is not None and part.how in IN_PLACE and falls_below(judged, planned):
+        if judged is None or planned is None or part.how not in IN_PLACE:
+            continue
+        left = _left(seen, matched, judged)
+        taken = left is not None and judged.now is not None and bool(left.by) and left.lanes == judged.now.width
+        if falls_below(judged, planned) or (taken and judged.now is not None and _less(judged.now, planned)):
             yield part, judged, planned
 
 
@@ -79,7 +96,7 @@ def _less(rate: Rate, planned: Rate) -> bool:
 
 def rates_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
     """Rates of drives in their places, one finding for all that one link holds back."""
-    told = {judged.link.key for _, judged, _ in _links_below(matched)}
+    told = {judged.link.key for _, judged, _ in _links_below(seen, matched)}
     told |= {
         other.link.key for other in seen.judged if other.verdict.kind.below_best or other.verdict is Verdict.UNKNOWN
     }

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.throughput import PAIRS, STRIPE_LEAST
+from agent.sheets.lanes_checks import check_lanes, check_splits
 from agent.sheets.needs import check_needs
 from agent.sheets.wording import Say
 from knowledge.phrasing import counted, mbps, quoted
@@ -17,9 +18,6 @@ from knowledge.slots import goes_in
 
 if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
-
-# Groups of lanes that a slot can be split into: those that a link can have and a connector is made for, but x12.
-GROUPS: Final = (1, 2, 4, 8, 16)
 
 _OF_CARD_SLOTS: Final = ("open_end", "splits", "covers", "longest_mm", "height")
 _OF_BAYS: Final = ("bay_lanes", "bay_generation", "bay_lengths", "bay_form")
@@ -37,6 +35,7 @@ def check(sheet: Sheet) -> None:
     _check_uplinks(say)
     for number, slot in enumerate(sheet.slots):
         _check_slot(say, f"slot[{number}]", slot)
+    check_lanes(say)
     say.once("slot", "port", [slot_data.port for slot_data in sheet.slots])
     for number, card in enumerate(sheet.cards):
         _check_card(say, f"card[{number}]", card)
@@ -82,8 +81,7 @@ def _check_slot(say: Say, key: str, slot: SlotSpec) -> None:
         )
     if slot.kind != "m.2" and slot.lengths:
         raise say.wrong(f"{key}.lengths", f"only M.2 sockets have this, and {quoted(slot.label)} is none")
-    for number, split in enumerate(slot.splits):
-        _check_split(say, f"{key}.splits[{number}]", slot, split)
+    check_splits(say, f"{key}.splits", slot.splits, slot.lanes)
     if slot.uplink is not None:
         say.known(f"{key}.uplink", slot.uplink, "uplink", [uplink.name for uplink in say.sheet.uplinks])
     for number, label in enumerate(slot.covers):
@@ -92,15 +90,6 @@ def _check_slot(say: Say, key: str, slot: SlotSpec) -> None:
             raise say.wrong(place, f"{quoted(label)} cannot cover itself: a card always takes its own slot")
         say.known(place, label, "slot", [slot_data.label for slot_data in say.sheet.slots])
     say.listed_once(f"{key}.covers", slot.covers)
-    say.listed_once(f"{key}.splits", ["+".join(map(str, split)) for split in slot.splits])
-
-
-def _check_split(say: Say, key: str, slot: SlotSpec, split: tuple[int, ...]) -> None:
-    odd = [part for part in split if part not in GROUPS]
-    if odd:
-        raise say.wrong(key, f"a slot cannot be split into a group of {odd[0]} lanes; groups have 1, 2, 4, 8 or 16")
-    if sum(split) > slot.lanes:
-        raise say.wrong(key, f"the groups have {sum(split)} lanes together, and the slot is wired with {slot.lanes}")
 
 
 # --- Cards -----------------------------------------------------------------------------------------------------

@@ -9,9 +9,18 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import asdict
 
-from agent.model.expected import CardExpected, DriveExpected, Expectations, NeedExpected, as_written, named
+from agent.model.expected import (
+    CardExpected,
+    DriveExpected,
+    Expectations,
+    LanesExpected,
+    NeedExpected,
+    as_written,
+    named,
+)
 from agent.model.likeness import same
 from agent.model.throughput import alone, together
+from agent.sheets.lanes import filled, slots_with
 from agent.sheets.paths import flows, links, slot_link, today
 from agent.sheets.places import LONGEST_LABEL, harmless
 from agent.sheets.sheet import fail
@@ -42,13 +51,13 @@ def expected(sheet: Sheet) -> Expectations:
     one = {flow.name: alone(flow, hops) for flow in found}
     at_once = together(found, hops)
     has = links(sheet, placement)
-    slots = {slot.label: slot for slot in sheet.slots}
+    slots = slots_with(sheet, placement)
     cards = []
     for card in sheet.cards:
         slot = slots[placement.cards[card.name]] if card.name in placement.cards else None
         if slot is None and not anywhere:
             continue
-        link = None if slot is None or card.carrier == "passive" else slot_link(slot, card)
+        link = None if slot is None or not slot.lanes or card.carrier == "passive" else slot_link(slot, card)
         port = slot.port if slot is not None else None
         cards.append(
             CardExpected(
@@ -72,7 +81,19 @@ def expected(sheet: Sheet) -> Expectations:
         )
     ports = {slot.label: slot.port for slot in sheet.slots if slot.port is not None}
     needs = tuple(_need(sheet, need) for need in sheet.needs)
-    return Expectations(source=sheet.source, ports=ports, cards=tuple(cards), drives=tuple(drives), needs=needs)
+    return Expectations(
+        source=sheet.source,
+        ports=ports,
+        cards=tuple(cards),
+        drives=tuple(drives),
+        needs=needs,
+        lanes={
+            slot.label: LanesExpected(slot.lanes, tuple((one.filled, one.lanes) for one in slot.lanes_while))
+            for slot in sheet.slots
+            if slot.lanes_while
+        },
+        filled=filled(placement),
+    )
 
 
 def _drive(

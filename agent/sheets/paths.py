@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from agent.model.throughput import Flow, Hop
+from agent.sheets.lanes import slots_with
 from agent.sheets.sheet import DrivePlace, Placement
 from knowledge.phrasing import slot_words
 
@@ -35,7 +36,7 @@ def bays_of(slot: SlotSpec, card: CardSpec) -> tuple[dict[int, int], bool]:
     Behind a switch all work. A passive carrier gives bay i the lanes from (i - 1) x `bay_lanes` on; a bay works where a
     group of the slot's lanes starts there. Of the ways to split, the one with most bays counts, then most lanes.
     """
-    if card.carrier == "none":
+    if card.carrier == "none" or not slot.lanes:
         return {}, False
     if card.carrier == "switch":
         return dict.fromkeys(range(1, card.bays + 1), card.bay_lanes), False
@@ -115,11 +116,11 @@ def uplinks_of(sheet: Sheet, slot: SlotSpec) -> Iterator[Uplink]:
 
 def links(sheet: Sheet, placement: Placement) -> dict[str, Link]:
     """Every link of the build by its key: uplinks, cards that have a link of their own, and drives that work."""
-    slots = {slot.label: slot for slot in sheet.slots}
+    slots = slots_with(sheet, placement)
     found = {f"uplink {uplink.name}": (uplink.generation, uplink.lanes) for uplink in sheet.uplinks}
     for card in sheet.cards:
         slot = slots.get(placement.cards.get(card.name, ""))
-        if slot is not None and card.carrier != "passive":
+        if slot is not None and slot.lanes and card.carrier != "passive":
             found[f"card {card.name}"] = slot_link(slot, card)
     for drive, link, _, _ in _working(sheet, placement):
         found[f"bay of {drive.name}"] = link
@@ -145,7 +146,7 @@ def flows(sheet: Sheet, placement: Placement) -> tuple[tuple[Flow, ...], dict[st
 
 def _working(sheet: Sheet, placement: Placement) -> Iterator[tuple[DriveSpec, Link, SlotSpec, CardSpec | None]]:
     """The drives that work, with their own link, their slot, and the card they are on (None: the slot itself)."""
-    slots = {slot.label: slot for slot in sheet.slots}
+    slots = slots_with(sheet, placement)
     cards = {card.name: card for card in sheet.cards}
     for drive in sheet.drives:
         place = placement.drives.get(drive.name)
@@ -153,6 +154,8 @@ def _working(sheet: Sheet, placement: Placement) -> Iterator[tuple[DriveSpec, Li
             continue
         if place.bay is None:
             slot = slots[place.holder]
+            if not slot.lanes:
+                continue
             yield drive, slot_link(slot, drive), slot, None
             continue
         card = cards[place.holder]

@@ -11,7 +11,7 @@ from msgspec import UNSET
 from msgspec.structs import asdict
 
 from agent.model.expected import Need
-from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink
+from agent.sheets.sheet import CardSpec, DriveSpec, LanesWhile, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink
 from agent.toml.tables import problem, problem_at, tables
 from knowledge.parts import CardKind, DriveKind, kinds, nearest, typical_watts
 from knowledge.phrasing import printable, quoted
@@ -149,8 +149,20 @@ def _slot(entry: SlotEntry, key: str, fail_here: Fail) -> SlotSpec:
             raise _missing(key, "slot", "connector", fail_here)
         given["connector"] = MODULE_LANES
     if "splits" in given:
-        given["splits"] = tuple(tuple(int(part) for part in words.split("+")) for words in given["splits"])
+        given["splits"] = _splits(given["splits"])
+    if entry.lanes_while is not UNSET:
+        given["lanes_while"] = tuple(_lanes_while(_given(one)) for one in entry.lanes_while)
     return SlotSpec(**given)
+
+
+def _lanes_while(given: dict[str, Any]) -> LanesWhile:
+    if "splits" in given:
+        given["splits"] = _splits(given["splits"])
+    return LanesWhile(**given)
+
+
+def _splits(written: tuple[str, ...]) -> tuple[tuple[int, ...], ...]:
+    return tuple(tuple(int(part) for part in words.split("+")) for words in written)
 
 
 def _card(entry: CardEntry, key: str, fail_here: Fail) -> CardSpec:

@@ -14,7 +14,7 @@ from agent.sheets.sheet import FORMAT, VERSION
 from agent.toml.keys import shown, unknown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from knowledge.problems import BadInput
 
@@ -38,6 +38,7 @@ _Rate = Annotated[float, Meta(gt=0, le=1_000_000)]
 _Millimetres = Annotated[int, Meta(ge=10, le=1000)]
 _Bay = Annotated[int, Meta(ge=1, le=64)]
 _Split = Annotated[str, Meta(pattern=r"\A[0-9]{1,2}(\+[0-9]{1,2}){1,15}\Z")]
+_Splits = Annotated[tuple[_Split, ...], Meta(max_length=16)]
 # A platform that knows no segment leaves it out, and marks what then collides with the id of its entry.
 _ENTRY = r"(?:[0-9a-f]{4,8}:)?[0-9a-f]{2}:[0-9a-f]{2}\.[0-7](?:@[0-9a-f]{1,16})?|entry-[0-9a-f]{1,16}"
 _Port = Annotated[str, Meta(pattern=rf"\A(?:{_ENTRY})\Z")]
@@ -68,6 +69,14 @@ class UplinkEntry(Struct, forbid_unknown_fields=True):
     above: _Name | UnsetType = UNSET
 
 
+class LanesWhileEntry(Struct, forbid_unknown_fields=True):
+    """One of the lanes_while of a slot."""
+
+    filled: Annotated[tuple[_Name, ...], Meta(min_length=1, max_length=8)]
+    lanes: Literal[0, 1, 2, 4, 8, 12, 16, 32]  # knowledge/rates.py, WIDTHS, and none
+    splits: _Splits | UnsetType = UNSET
+
+
 class SlotEntry(Struct, forbid_unknown_fields=True, kw_only=True):
     """[[slot]]. A socket for drives needs no connector: it has the lanes that it has."""
 
@@ -77,7 +86,7 @@ class SlotEntry(Struct, forbid_unknown_fields=True, kw_only=True):
     open_end: bool | UnsetType = UNSET
     lanes: Lanes
     generation: _Generation
-    splits: Annotated[tuple[_Split, ...], Meta(max_length=16)] | UnsetType = UNSET
+    splits: _Splits | UnsetType = UNSET
     uplink: _Name | UnsetType = UNSET
     power_watts: _SlotWatts | UnsetType = UNSET
     longest_mm: _Millimetres | UnsetType = UNSET
@@ -85,6 +94,7 @@ class SlotEntry(Struct, forbid_unknown_fields=True, kw_only=True):
     covers: Annotated[tuple[_Name, ...], Meta(max_length=4)] | UnsetType = UNSET
     lengths: _Lengths | UnsetType = UNSET
     port: _Port | UnsetType = UNSET
+    lanes_while: Annotated[tuple[LanesWhileEntry, ...], Meta(max_length=16)] | UnsetType = UNSET
 
 
 class CardEntry(Struct, forbid_unknown_fields=True):
@@ -181,6 +191,9 @@ TABLES: Final[dict[str, type[Struct]]] = {
     "need": NeedEntry,
 }
 
+# Tables that stand in a list of another table, by their key there.
+_INNER: Final[dict[str, type[Struct]]] = {"lanes_while": LanesWhileEntry}
+
 # --- Words -----------------------------------------------------------------------------------------------------
 
 # What each key takes, to follow "is not". A key that means another thing in one table stands there with it.
@@ -211,6 +224,9 @@ _TAKES: Final = {
     "not_behind_switch": "true or false",
     "splits": 'a list of up to 16 ways to split the lanes in quotes, such as ["4+4+4+4", "8+8"]',
     "uplink": "the name of an uplink in quotes",
+    "lanes_while": 'a list of up to 16 tables such as {filled = ["SLOT2"], lanes = 8}',
+    "filled": "a list of 1 to 8 slot labels in quotes",
+    "lanes_while.lanes": "the lanes that are left: 0 (the slot does not work), 1, 2, 4, 8, 12, 16 or 32",
     "slot.power_watts": "a power above 0 and up to 600 W",
     "card.power_watts": "a power from 0 to 1,000 W",
     "drive.power_watts": "a power above 0 and up to 100 W",
@@ -277,7 +293,19 @@ def _keys(data: dict[str, Any], fail: Fail) -> None:
         known = TABLES[table].__struct_fields__
         for number, entry in enumerate(value if isinstance(value, list) else [value]):
             if isinstance(entry, dict):
-                _known(f"{table}[{number}]" if isinstance(value, list) else table, entry, known, fail)
+                key = f"{table}[{number}]" if isinstance(value, list) else table
+                _known(key, entry, known, fail)
+                for place, inner, kind in _inner(key, entry):
+                    _known(place, inner, kind.__struct_fields__, fail)
+
+
+def _inner(key: str, entry: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any], type[Struct]]]:
+    """The tables in lists of an entry, with their paths and what they are."""
+    for name, kind in _INNER.items():
+        listed = entry.get(name)
+        for number, inner in enumerate(listed if isinstance(listed, list) else ()):
+            if isinstance(inner, dict):
+                yield f"{key}.{name}[{number}]", inner, kind
 
 
 def _known(key: str, table: dict[str, Any], known: tuple[str, ...], fail: Fail) -> None:
@@ -289,19 +317,30 @@ def _texts(data: dict[str, Any], fail: Fail) -> None:
     """Refuse text that cannot be shown as it is: control characters, line ends, invisible letters."""
     for table, value in data.items():
         for number, entry in enumerate(value if isinstance(value, list) else [value]):
-            for key, words in entry.items() if isinstance(entry, dict) else ():
-                path = f"{table}[{number}].{key}" if isinstance(value, list) else f"{table}.{key}"
-                listed = isinstance(words, list)
-                for place, text in enumerate(words if listed else [words]):
-                    if isinstance(text, str) and not (text.isprintable() and text == text.strip()):
-                        raise fail(f"{path}[{place}]" if listed else path, _UNCLEAN.format(shown(text)))
+            if isinstance(entry, dict):
+                path = f"{table}[{number}]" if isinstance(value, list) else table
+                for key, text in _texts_of(path, entry):
+                    if not (text.isprintable() and text == text.strip()):
+                        raise fail(key, _UNCLEAN.format(shown(text)))
+
+
+def _texts_of(path: str, entry: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Every text of a table with its path, those in lists and in tables in lists too."""
+    for key, words in entry.items():
+        for place, text in enumerate(words if isinstance(words, list) else [words]):
+            if isinstance(text, str):
+                yield f"{path}.{key}[{place}]" if isinstance(words, list) else f"{path}.{key}", text
+    for place, inner, _ in _inner(path, entry):
+        yield from _texts_of(place, inner)
 
 
 def _unfit(data: dict[str, Any], key: str, fail: Fail) -> BadInput:
     """The error for the value at a path that does not fit."""
     value = _at(data, key)
-    table = key.partition("[")[0].partition(".")[0]
-    missing = _missing(table, value) if key.endswith("]") and "." not in key else ""
+    outer, _, rest = key.partition(".")
+    table = next((name for name in _INNER if f".{name}[" in key), outer.partition("[")[0])
+    heading = rest.partition("[")[0] == table if "." in key else key.endswith("]")  # of an entry, not of a key of it
+    missing = _missing(table, value) if heading and "." not in rest else ""
     if missing:
         return fail(key, f"{missing} is missing: {takes(table, missing)}")
     if key in TABLES or (key.endswith("]") and "." not in key):
@@ -315,7 +354,7 @@ def _missing(table: str, entry: object) -> str:
     """The first key that an entry of a list of tables must have and has not, "" where it has all."""
     if not isinstance(entry, dict):
         return ""
-    fields = msgspec.structs.fields(TABLES[table])
+    fields = msgspec.structs.fields((TABLES | _INNER)[table])
     return next((field.name for field in fields if field.required and field.name not in entry), "")
 
 

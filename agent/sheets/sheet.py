@@ -33,12 +33,24 @@ class Uplink(Struct, frozen=True):
     above: str | None = None
 
 
+class LanesWhile(Struct, frozen=True):
+    """What a slot has while all slots of `filled` hold something: so many lanes (0: it does not work), and splits.
+
+    `splits` are the ways to divide these lanes, None for those of the slot that they are enough for.
+    """
+
+    filled: tuple[str, ...]
+    lanes: int
+    splits: tuple[tuple[int, ...], ...] | None = None
+
+
 class SlotSpec(Struct, frozen=True, kw_only=True):
     """A slot of the board: one for cards, or (`kind` "m.2", "u.2") one that takes a drive itself.
 
     `connector` is its size in lanes, `lanes` those that are wired. `splits` are the ways in which the firmware can
     divide them, each a row of lanes ((4, 4, 4, 4)). `covers` are the slots that a double-width card in this one hides.
     `lengths` are the codes of drives that an M.2 socket takes, () for any. `port` is the address of the port above it.
+    `lanes_while` says when the slot has fewer lanes, as others take them; of all that apply the fewest lanes count.
     """
 
     label: str
@@ -55,6 +67,7 @@ class SlotSpec(Struct, frozen=True, kw_only=True):
     covers: tuple[str, ...] = ()
     lengths: tuple[str, ...] = ()
     port: str | None = None
+    lanes_while: tuple[LanesWhile, ...] = ()
 
 
 class CardSpec(Struct, frozen=True, kw_only=True):

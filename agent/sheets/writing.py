@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import NODEFAULT
 
 from agent.sheets.places import harmless
-from agent.sheets.sheet import FORMAT, VERSION, CardSpec
+from agent.sheets.sheet import FORMAT, VERSION, CardSpec, LanesWhile
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -116,8 +116,10 @@ def _pairs(spec: Struct, without: Sequence[str] = ()) -> Iterator[str]:
 def _value(name: str, value: Any) -> str:  # noqa: ANN401 - whatever a field of a sheet can be
     """A value as TOML."""
     if name == "splits":
-        return _value("", tuple("+".join(map(str, split)) for split in value))
+        value = tuple("+".join(map(str, split)) for split in value)
     match value:
+        case LanesWhile():
+            return f"{{{', '.join(_pairs(value))}}}"
         case bool():
             return "true" if value else "false"
         case str():
