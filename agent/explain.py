@@ -40,6 +40,7 @@ IN_GENERAL: Final = {
     "shows": "lanewright check shows that it is mended",
     "load": "the link should reach its best rate; if it does, it was only resting",
     "counted": COUNTED_ANYHOW,
+    "beside": "The slot beside it is filled",
     "setup": USUAL_SETUP_PLACE,
     "since": SINCE["start-up"],
 }

@@ -412,6 +412,112 @@ slot[0].covers[1]: "SLOT2" stands here twice
 + covers = ["SLOT2",
 +   "SLOT2"] #!
 
+slot[0].lanes_while: "SLOT2" is not a list of up to 16 tables such as {filled = ["SLOT2"], lanes = 8}
+- covers = ["SLOT2"]
++ lanes_while = "SLOT2" #!
+
+slot[0].lanes_while[0]: "SLOT2" does not belong here; lanes_while takes a list of up to 16 tables
+- covers = ["SLOT2"]
++ lanes_while = ["SLOT2"] #!
+
+slot[0].lanes_while[0]: lanes is missing: the lanes that are left: 0 (the slot does not work), 1, 2, 4
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"]}] #!
+
+slot[0].lanes_while[0]: filled is missing: a list of 1 to 8 slot labels in quotes
+- covers = ["SLOT2"]
++ lanes_while = [{lanes = 8}] #!
+
+slot[0].lanes_while[0].lanes: 3 is not the lanes that are left: 0 (the slot does not work), 1, 2, 4
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 3}] #!
+
+slot[0].lanes_while[0].filled: a list of 0 is not a list of 1 to 8 slot labels in quotes
+- covers = ["SLOT2"]
++ lanes_while = [{filled = [], lanes = 8}] #!
+
+slot[0].lanes_while[0].filed: this key is not known; did you mean filled
+- covers = ["SLOT2"]
++ lanes_while = [{filed = ["SLOT2"], lanes = 8}] #!
+
+slot[0].lanes_while[0].filled[0]: "SLOT2 " holds characters that cannot be shown, or begins or ends with a blank
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2 "], lanes = 8}] #!
+
+slot[0].lanes_while[0].filled[0]: no slot is called "SLOT9"; did you mean "SLOT
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT9"], lanes = 8}] #!
+
+slot[0].lanes_while[0].filled[1]: "SLOT1" cannot take lanes from itself; name the slots that take them
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2", "SLOT1"], lanes = 8}] #!
+
+slot[0].lanes_while[0].filled[1]: "SLOT2" stands here twice
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2", "SLOT2"], lanes = 8}] #!
+
+slot[0].lanes_while[0].lanes: "SLOT1" has 16 lanes, and no more can be left of them
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 32}] #!
+
+slot[0].lanes_while[0].lanes: "SLOT1" has 16 lanes anyway; write what is left, or leave this out
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 16}] #!
+
+slot[0].lanes_while[0].splits[0]: the groups have 16 lanes together, and only 8 are left
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 8, splits = ["4+4+4+4"]}] #!
+
+slot[0].lanes_while[0].splits[1]: "4+4" stands here twice
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 8, splits = ["4+4", "4+4"]}] #!
+
+slot[0].lanes_while[0].splits[0]: a slot cannot be split into a group of 3 lanes
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 8, splits = ["3+3"]}] #!
+
+slot[0].lanes_while[1].filled: the lanes that are left beside "SLOT2" stand here twice
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 8}, {filled = ["SLOT2"], lanes = 4}] #!
+
+slot[0].lanes_while[1].lanes: 8 lanes can be left beside "SLOT2" alone, so beside "SLOT2" and "SLOT3" it must be fewer
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 8}, {filled = ["SLOT2", "SLOT3"], lanes = 8}] #!
+
+slot[0].lanes_while[1].lanes: 8 lanes can be left beside "SLOT2" alone, so beside "SLOT3" and "SLOT2" it must be fewer
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT3", "SLOT2"], lanes = 8}, {filled = ["SLOT2"], lanes = 8}] #!
+
+slot[0].lanes_while[1].lanes: 8 lanes are left beside "SLOT2" too; write the same splits at both
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 8, splits = ["4+4"]}, {filled = ["SLOT3"], lanes = 8}] #!
+
+slot[4].lanes_while[0].splits: only slots for cards have this, and "M2-A" takes a drive
+- lengths = ["2242", "2260", "2280"]
++ lanes_while = [{filled = ["SLOT4"], lanes = 2, splits = ["1+1"]}] #!
+
+slot[0].lanes_while[0].lanes: "SLOT1" and "SLOT3" would leave each other without lanes; write 0 only
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT3"], lanes = 0}] #!
+- longest_mm = 260
++ lanes_while = [{filled = ["SLOT1"], lanes = 0}]
+
+slot[0].lanes_while[1].lanes: "SLOT1", "SLOT3" and "M2-A" would leave each other without lanes
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["SLOT2"], lanes = 8},
++   {filled = ["SLOT3"], lanes = 0}] #!
+- longest_mm = 260
++ lanes_while = [{filled = ["M2-A", "SLOT4"], lanes = 0}]
+- lengths = ["2242", "2260", "2280"]
++ lanes_while = [{filled = ["SLOT1"], lanes = 0}]
+
+slot[0].lanes_while[0].lanes: "preview display" stays here without lanes, as "boot" stays too; let one of them move
+- covers = ["SLOT2"]
++ lanes_while = [{filled = ["M2-B"], lanes = 0}] #!
+- slot = "M2-B"
++ slot = "M2-B"
++ stays = true
+
 drive[0].slot: no slot is called "M2-C"; did you mean "M2-
 - slot = "M2-B"
 + slot = "M2-C" #!

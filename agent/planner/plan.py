@@ -19,6 +19,7 @@ from agent.planner.reasons import unplaced
 from agent.planner.refitted import settled
 from agent.planner.result import CardPlanned, Plan
 from agent.planner.search import always, search
+from agent.planner.taken import lanes_taken
 from agent.planner.whys import Whys
 from agent.sheets.lanes import slots_with
 from agent.sheets.paths import bays_of, drives_on, slot_link, today
@@ -68,6 +69,7 @@ def plan(
         needs=needs,
         unplaced=missing,
         spares=spares,
+        lanes_taken=lanes_taken(rated),
         alternatives=alternatives(built, best, placement, answer.others, few_moves),
         steps=steps(sheet, placement, {name: share.high for name, share in rated.shares("to_host").items()}),
     )

@@ -86,6 +86,16 @@ class Unplaced(Struct, frozen=True):
     why: str
 
 
+class LanesTaken(Struct, frozen=True):
+    """A slot that has `lanes` of its `wired` ones (0: none works), as the slots `by` are filled; what that costs."""
+
+    slot: str
+    lanes: int
+    wired: int
+    by: tuple[str, ...]
+    costs: str
+
+
 class Figures(Struct, frozen=True, kw_only=True):
     """What an arrangement gives in a few figures: rates in MB/s (upper ends), all drives reading at once."""
 
@@ -111,6 +121,7 @@ class Plan(Struct, frozen=True, kw_only=True):
 
     `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
     `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without.
+    `lanes_taken` are slots whose lanes others take in this plan.
     `today` is what the parts give where they are now, None where nothing is fitted. `steps` are in order, each with its
     cautions.
     """
@@ -128,6 +139,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     needs: tuple[NeedSeen, ...]
     unplaced: tuple[Unplaced, ...]
     spares: tuple[Unplaced, ...]
+    lanes_taken: tuple[LanesTaken, ...]
     alternatives: tuple[Alternative, ...]
     steps: tuple[Step, ...]
 

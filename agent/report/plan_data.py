@@ -113,6 +113,16 @@ class UnplacedData(Struct, frozen=True):
     why: str
 
 
+class LanesData(Struct, frozen=True):
+    """A slot that has `lanes` of its `wired` ones (0: none works), as the slots `by` are filled; what that costs."""
+
+    slot: str
+    lanes: int
+    wired: int
+    by: tuple[str, ...]
+    costs: str
+
+
 class AlternativeData(Struct, frozen=True):
     """A next best arrangement: in what it differs, what it would cost."""
 
@@ -144,6 +154,7 @@ class PlanData(Struct, frozen=True, kw_only=True):
     needs: tuple[NeedData, ...]
     unplaced: tuple[UnplacedData, ...]
     spares: tuple[UnplacedData, ...]
+    lanes_taken: tuple[LanesData, ...]
     alternatives: tuple[AlternativeData, ...]
     steps: tuple[StepData, ...]
 

@@ -14,6 +14,7 @@ from agent.model.abilities import rate_text
 from agent.model.findings import Rate, Severity
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
+from agent.report.plan_lanes import taken_words
 from knowledge.phrasing import begun, mbps, mbps_range, plain, quantity, span
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ def plan(found: Plan, width: int, source: str) -> Page:
     _needs(page, found)
     _unplaced(page, found)
     _places(page, found)
+    _lanes(page, found)
     _rates(page, found)
     _stripes(page, found.stripes)
     _alternatives(page, found)
@@ -188,6 +190,14 @@ def _places(page: Page, found: Plan) -> None:
     rows = [(_word(card.was, card.slot), plain(card.name), _card(card)) for card in found.cards]
     rows += [_drive(drive, found) for drive in found.drives]
     _rows(page, rows, ["" if row[0] == "stays" else STYLES[Severity.NOTE] for row in rows])
+
+
+def _lanes(page: Page, found: Plan) -> None:
+    """The slots whose lanes others take, and what that costs."""
+    if found.lanes_taken:
+        page.heading("Lanes that slots take from each other")
+        rows = [("taken", plain(one.slot), plain(taken_words(one), SENTENCE)) for one in found.lanes_taken]
+        _rows(page, rows, [QUIET] * len(rows))
 
 
 def _word(was: str | None, now: str) -> str:

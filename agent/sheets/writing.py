@@ -9,10 +9,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import NODEFAULT
+from msgspec.structs import replace
 
 from agent.sheets.places import harmless
-from agent.sheets.sheet import FORMAT, VERSION, CardSpec, LanesWhile
+from agent.sheets.sheet import FORMAT, VERSION, CardSpec, LanesWhile, SlotSpec
 from knowledge.problems import BadInput
+from knowledge.rates import WIDTHS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -34,6 +36,7 @@ _INTRODUCTION: Final = (
 )
 _TO_LOOK_UP: Final = (
     "uplinks: links that slots share (see the board's block diagram), as [[uplink]], and their name at each slot",
+    "slots: lanes_while, the lanes that a slot has left while others are filled (see the manual's table of slots)",
     "slots: open_end, longest_mm, height, covers (what a double-width card in it hides), lengths of M.2 modules",
     "cards: wants_mbps is the link rate that a card must keep, which no plan makes less; write what it really needs",
     "cards: power_watts without drives, cable_watts, height, length_mm, wide, connector where its lanes need less",
@@ -73,12 +76,23 @@ def _lines(found: SheetOfMachine, taken_at: str, source: str) -> Iterator[str]:
     yield from _pairs(found.machine, () if found.payload_told else ("payload_bytes",))
     for table, parts in (
         ("uplink", found.uplinks),
-        ("slot", found.slots),
+        ("slot", tuple(_asked(found.slots))),
         ("card", found.cards),
         ("drive", found.drives),
         ("stripe", found.stripes),
     ):
         yield from _entries(table, parts)
+
+
+def _asked(slots: Sequence[SheetEntry]) -> Iterator[SheetEntry]:
+    """The slots, each with the question which others take its lanes: no machine tells, the board's manual does."""
+    specs = [part.spec for part in slots if isinstance(part.spec, SlotSpec)]
+    for place, (part, spec) in enumerate(zip(slots, specs, strict=True)):
+        others = specs[place + 1 :] + specs[place - 1 : place]
+        question = "Has it fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
+        half = next((lanes for lanes in reversed(WIDTHS) if 2 * lanes <= spec.lanes), 0)
+        taken = (f"lanes_while = {_value('', (LanesWhile((one.label,), half),))}" for one in others[:1])
+        yield replace(part, remarks=(*part.remarks, *([question] if others else []), *taken))
 
 
 def _entries(table: str, parts: Sequence[SheetEntry]) -> Iterator[str]:
