@@ -8,9 +8,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import pytest
+from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.model.findings import Severity, Verdict
+from agent.model.neighbours import beside_words
 from agent.sheets.reading import parse
 from knowledge import pcie
 from tests.against import audit_against
@@ -28,7 +30,7 @@ SHEET: Final = (FIXTURES / "bench-2-lanes-taken" / "sheet.toml").read_text()
 X8: Final = (3, 8)
 
 
-def tower(fitted: Fitted, now: tuple[int, int] = X8, *, felt: str | None = None) -> Facts:
+def tower(fitted: Fitted, now: tuple[int, int] = X8, *, felt: str | None = None, privileged: bool = True) -> Facts:
     """bench-2 with a display card in PCIE1 whose link runs so; `felt` is a port that detects a card."""
     shown = display()
     machine = bench_2({"PCIE1": shown, **fitted})
@@ -37,7 +39,7 @@ def tower(fitted: Fitted, now: tuple[int, int] = X8, *, felt: str | None = None)
         end.now = now
     if felt is not None:
         ports[felt].registers[pcie.SLOT_STATUS] = {"presence_detect_state": 1}
-    return facts(build(machine))
+    return facts(build(machine), privileged=privileged)
 
 
 def narrow(seen: Audit) -> Finding:
@@ -81,6 +83,24 @@ def test_a_neighbour_that_does_not_answer_is_filled_all_the_same() -> None:
     """A card that is detected and does not answer takes its lanes too."""
     finding = narrow(audit(tower({}, felt="02.0")))
     assert ["Slot PCIE2 beside it is filled"] == [text.partition(".")[0] for text in asked(finding)]
+
+
+def test_a_neighbour_that_could_not_be_looked_into_is_not_empty() -> None:
+    """To an ordinary user the board's slots are not told: the step says that they could not be read, and asks."""
+    (text,) = asked(narrow(audit(tower({}, privileged=False))))
+    assert text.startswith("Which slots are beside it could not be read (permission denied")
+
+
+def test_a_neighbour_whose_presence_could_not_be_read_is_named_so() -> None:
+    """A slot next in the board's list that may hold something is told apart from an empty one."""
+    seen = audit(tower({}))
+    first = seen.by_key["0000:00:01.0"]
+    unread = (
+        replace(one, verdict=Verdict.UNKNOWN, why="no answer") if one.port_address == "0000:00:02.0" else one
+        for one in seen.links
+    )
+    words = beside_words(first, tuple(unread), seen.facts)
+    assert "Whether slot PCIE2 beside it is filled could not be read (no answer)" == words
 
 
 # --- With a sheet ----------------------------------------------------------------------------------------------
@@ -143,3 +163,12 @@ def test_a_slot_that_could_not_be_found_is_taken_as_the_sheet_has_it() -> None:
     other = SHEET.replace('"PCIE2"', '"PCIE9"')
     finding = narrow(held(BUILT, sheet=other))
     assert "PCIE9 is taken to be filled as on the sheet: what is in it could not be read" in finding.headline
+
+
+def test_a_part_in_a_slot_without_lanes_is_missing_for_that_reason() -> None:
+    """Where the sheet leaves a slot no lanes beside what is filled, that is said of the part that does not answer."""
+    dead = SHEET.replace('{filled = ["M2A"], lanes = 2}', '{filled = ["M2A"], lanes = 0}')
+    missing = next(
+        one for one in held({"PCIE2": ten_gigabit()}, sheet=dead).findings if one.rule == "plan-part-missing"
+    )
+    assert "by the sheet PCIE3 has no lanes while M2A is filled" in missing.headline

@@ -10,6 +10,7 @@ from itertools import chain, combinations
 from random import Random
 from typing import TYPE_CHECKING, Final
 
+import msgspec
 import pytest
 from msgspec.structs import replace
 
@@ -17,12 +18,16 @@ from agent.model.expected import Need
 from agent.planner.build import arrangement_of, build
 from agent.planner.plan import plan
 from agent.planner.problem import allowed, score
+from agent.planner.result import LanesTaken
 from agent.planner.search import search
+from agent.report.plan_data import plan as plan_form
+from agent.report.planning import plan as page
 from agent.sheets.lanes import slot_with, states
 from agent.sheets.reading import parse
 from agent.sheets.sheet import DrivePlace, LanesWhile, Placement
 from agent.sheets.writing import with_placement
 from tests.brute import arrangements
+from tests.machines import FIXTURES
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, sheet, slot, socket, switch
 
 if TYPE_CHECKING:
@@ -257,6 +262,42 @@ def test_a_placement_of_today_is_rated_with_the_lanes_that_it_leaves() -> None:
     arrangement = arrangement_of(built, placement)
     assert arrangement is not None
     assert not allowed(built.problem, arrangement)
+
+
+# --- The page --------------------------------------------------------------------------------------------------
+
+SHARED: Final = FIXTURES / "sheets" / "bench-2-shared-lanes.toml"
+
+
+def test_the_page_says_which_lanes_are_taken_and_what_that_costs() -> None:
+    """Text and JSON name the slot, what is left to it, who takes the rest, and the bays or lanes that are lost."""
+    found = plan(parse(SHARED.read_text(), "shared.toml"))
+    bays, dead = found.lanes_taken
+    assert LanesTaken("PCIE1", 8, 16, ("PCIE2",), "2 bays of rack have no lanes") == bays
+    assert LanesTaken("PCIE3", 0, 4, ("M2B",), "nothing can be in it") == dead
+    text = "\n".join(line.plain for line in page(found, 200, "shared.toml").lines)
+    assert "taken  PCIE1: 8 of 16 lanes left, as PCIE2 is filled; 2 bays of rack have no lanes" in text
+    assert "taken  PCIE3: none of 4 lanes left, as M2B is filled; nothing can be in it" in text
+    told = msgspec.json.decode(msgspec.json.encode(plan_form(found)))["lanes_taken"]
+    assert ["PCIE1", "PCIE3"] == [one["slot"] for one in told]
+    assert {"slot": "PCIE3", "lanes": 0, "wired": 4, "by": ["M2B"], "costs": "nothing can be in it"} == told[1]
+    plain_sheet = replace(found.sheet, slots=tuple(replace(one, lanes_while=()) for one in found.sheet.slots))
+    assert () == plan(plain_sheet).lanes_taken
+
+
+def test_a_link_and_the_rates_that_taken_lanes_cost_are_told() -> None:
+    """A carrier with a switch has half its link: both links are named, and what its drives would read more."""
+    slots = [slot("SLOT1", 4, 4, lanes_while=(LanesWhile(("M2_1",), 2),)), socket("M2_1", 4)]
+    rack = switch("rack", 2, 4, 4, slot="SLOT1", stays=True)
+    fitted = [
+        drive("a", 4, card="rack", bay=1),
+        drive("b", 4, card="rack", bay=2),
+        drive("c", 4, slot="M2_1", stays=True),
+    ]
+    (one,) = plan(sheet(slots, [rack], fitted)).lanes_taken
+    # 2 lanes of 16 GT/s carry 2 x 16 x 128 / 130 / 8 GB/s, of which 256 / 280 are data.
+    words = "rack has 16 GT/s (Gen 4) x2 in place of 16 GT/s (Gen 4) x4; "
+    assert f"{words}with all of its lanes the drives together would read 3,601 MB/s more" == one.costs
 
 
 # --- The file --------------------------------------------------------------------------------------------------

@@ -12,13 +12,14 @@ from msgspec import Struct
 
 from agent.model.findings import Verdict
 from agent.model.machine import device_place
+from agent.model.unseen_parts import missed
 from knowledge.phrasing import begun, listed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.model.judged import Judged
-    from probes.facts import BoardSlot
+    from probes.facts import BoardSlot, Facts
 
 
 class Neighbours(Struct, frozen=True):
@@ -38,16 +39,17 @@ def neighbours(judged: Judged, links: Sequence[Judged], slots: Sequence[BoardSlo
     return Neighbours(filled, tuple((other, why) for other in beside if other not in filled for why in _unread(other)))
 
 
-def beside_words(judged: Judged, links: Sequence[Judged], slots: Sequence[BoardSlot]) -> str:
+def beside_words(judged: Judged, links: Sequence[Judged], facts: Facts) -> str:
     """Which slots beside a link's own are filled, as a sentence without its end; "" where none is or may be."""
-    found = neighbours(judged, links, slots)
+    found = neighbours(judged, links, facts.described)
     if found.filled:
         places = list(dict.fromkeys(_place(other) for other in found.filled))
         return begun(f"{listed(places)} beside it {'is' if len(places) == 1 else 'are'} filled")
     if found.unread:
         places = list(dict.fromkeys(_place(other) for other, _ in found.unread))
         return f"Whether {listed(places, 'or')} beside it is filled could not be read ({found.unread[0][1]})"
-    return ""
+    lost = missed(facts.board_slots)
+    return f"Which slots are beside it could not be read ({lost.why})" if lost is not None else ""
 
 
 def halved(judged: Judged) -> bool:

@@ -139,7 +139,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     needs: tuple[NeedSeen, ...]
     unplaced: tuple[Unplaced, ...]
     spares: tuple[Unplaced, ...]
-    lanes_taken: tuple[LanesTaken, ...]
+    lanes_taken: tuple[LanesTaken, ...] = ()
     alternatives: tuple[Alternative, ...]
     steps: tuple[Step, ...]
 

@@ -12,13 +12,15 @@ from msgspec.structs import replace
 from agent.model.grouping import grouped
 from agent.planner.build import needs_met
 from agent.planner.fits import bay_refusal, card_refusal, limit_watts, refusal_words, slot_refusal
+from agent.planner.holders import slot_of
 from agent.planner.problem import READ, allowed, score
 from agent.planner.refitted import counts_of, moved, settled, with_drives, with_holders
+from agent.sheets.lanes import filled, slot_with, taken_words
 from agent.sheets.paths import drives_on, today
 from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from agent.planner.build import Built
     from agent.planner.problem import Arrangement, Score
@@ -113,11 +115,14 @@ class Whys:
         used = sum(count for _, count in there)
         watts = sum(self.problem.classes[kind].watts * count for kind, count in there)
         found = []
-        for number in others:
+        beside = filled(self.placement) - {self.sheet.slots[self.problem.holders[here].slot].label}
+        for number in self._one_a_slot(others, beside):
             holder = self.problem.holders[number]
-            label = self.sheet.slots[holder.slot].label
-            owner = self._owner(label)
-            if holder.bays < used:
+            slot = self.sheet.slots[holder.slot]
+            label, owner = slot.label, self._owner(slot.label)
+            if not slot_with(slot, beside).lanes:
+                found.append(f"{label} has {taken_words(slot, beside)}")
+            elif holder.bays < used:
                 found.append(f"{label} gives lanes to {quantity(holder.bays, 'bay')} of it only, and {used} are wanted")
             elif holder.watts is not None and holder.watts < watts:
                 found.append(f"{label} leaves its drives {holder.watts / 100:g} W, and they take {watts / 100:g} W")
@@ -126,6 +131,13 @@ class Whys:
             else:
                 found.append(f"in {label} a wide card and another part would be in each other's way")
         return "; ".join(found)
+
+    def _one_a_slot(self, numbers: Iterable[int], beside: frozenset[str]) -> Iterator[int]:
+        """Of a card's holders one for each slot, where there are several the one with the lanes that it has now."""
+        for slot, here in grouped((self.problem.holders[number].slot, number) for number in numbers).items():
+            spec = slot_with(self.sheet.slots[slot], beside)
+            now = (number for number in here if slot_of(self.sheet, self.problem.holders[number]).lanes == spec.lanes)
+            yield next(now, here[0])
 
     def _owner(self, label: str) -> str | None:
         """The card in a slot of the plan."""

@@ -9,7 +9,6 @@ from msgspec.structs import replace
 from agent.model.abilities import rate_text
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
-from agent.model.neighbours import beside_words, halved
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
@@ -80,16 +79,25 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
     ),
 )
 def _link_narrow(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    slots = seen.machine.facts.described
     for judged in seen.with_verdict(Verdict.NARROW):
-        if seen.matched is not None and seen.expected is not None and seen.expected.lanes:
-            from agent.rules.sheet_lanes import as_the_sheet_has_it
+        yield _as_planned(seen, judged) or _perhaps_shared(seen, judged)
 
-            noted = as_the_sheet_has_it(seen.matched, seen.expected, judged)
-            if noted is not None:
-                yield noted
-                continue
-        yield replace(_plainly(seen, judged), beside=beside_words(judged, seen.judged, slots) if halved(judged) else "")
+
+def _as_planned(seen: JudgedMachine, judged: Judged) -> Found | None:
+    """A note where the build sheet leaves the link just these lanes; None where there is no such sheet."""
+    if seen.matched is None or seen.expected is None or not seen.expected.lanes:
+        return None
+    from agent.rules.sheet_lanes import as_the_sheet_has_it
+
+    return as_the_sheet_has_it(seen.matched, seen.expected, judged)
+
+
+def _perhaps_shared(seen: JudgedMachine, judged: Judged) -> Found:
+    """The verdict as a finding; where half of the lanes are missing, with what is beside the slot."""
+    from agent.model.neighbours import beside_words, halved
+
+    found = _plainly(seen, judged)
+    return replace(found, beside=beside_words(judged, seen.judged, seen.machine.facts)) if halved(judged) else found
 
 
 @Rule(

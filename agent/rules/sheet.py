@@ -57,6 +57,7 @@ BUILT: Final = ("bench-1-as-planned",)
             "A part that was not fitted after all",
             "One that is not seated",
             "A slot or socket switched off in the firmware setup",
+            "A slot whose lanes another one takes while that is filled, as the sheet may say",
             "A dead part",
         ),
         cannot_tell=(
@@ -72,7 +73,7 @@ def _plan_part_missing(seen: JudgedMachine) -> Iterator[Found | Unread]:
     if seen.matched is not None:
         from agent.rules.sheet_missing import parts_missing
 
-        yield from parts_missing(seen.matched)
+        yield from parts_missing(seen.matched, seen.expected)
     elif seen.expected is not None:
         yield Unread(f"parts of {seen.expected.source}", "no PCI function of this machine could be listed")
 

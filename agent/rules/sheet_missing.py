@@ -13,6 +13,7 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from agent.model.expected import Expectations
     from agent.model.judged import Judged
     from agent.model.sheet_parts import DriveMatch, MatchedSheet
 
@@ -23,12 +24,12 @@ OF_CARDS: Final = ("reseat", "clean", "try-other-slot", "enable-slot")
 OF_DRIVES: Final = ("reseat-drive", "try-drive-elsewhere", "enable-socket", "count-drives", "set-split")
 
 
-def parts_missing(matched: MatchedSheet) -> Iterator[Found | Unread]:
+def parts_missing(matched: MatchedSheet, expected: Expectations | None = None) -> Iterator[Found | Unread]:
     """Cards with what should be on them, drives in slots of their own, and drives of cards that answer."""
     for card in matched.cards:
         lost = [drive_match for drive_match in matched.on(card) if drive_match.how == "missing"]
         if card.how == "missing" and (lost or card.card.carrier != "passive"):
-            yield _missing(matched, card, lost)
+            yield _missing(matched, expected, card, lost)
         elif lost and _unsplit(card, lost) is None:
             yield _missing_on(matched, card, lost)
         elif card.how == "untold" and card.card.carrier != "passive":
@@ -37,7 +38,7 @@ def parts_missing(matched: MatchedSheet) -> Iterator[Found | Unread]:
             yield _unseen(matched, card, card.lost)
     for drive in matched.drives:
         if drive.how == "missing" and drive.on is None:
-            yield _missing(matched, drive, ())
+            yield _missing(matched, expected, drive, ())
         elif drive.how == "untold":
             yield _untold(matched, drive)
         if drive.lost is not None:
@@ -61,7 +62,9 @@ def _unseen(matched: MatchedSheet, match: CardMatch | DriveMatch, lost: Unread) 
     return Unread(f"{match.words} of {matched.source}", why, lost.needs_root, vital=lost.failed)
 
 
-def _missing(matched: MatchedSheet, match: CardMatch | DriveMatch, drives: Sequence[DriveMatch]) -> Found:
+def _missing(
+    matched: MatchedSheet, expected: Expectations | None, match: CardMatch | DriveMatch, drives: Sequence[DriveMatch]
+) -> Found:
     """A part of which nothing is to be seen, with the drives that should be on it."""
     part = f"{match.words} with {_names(drives)}" if drives else match.words
     without = OF_DRIVES if isinstance(match, CardMatch) else (*OF_CARDS, "count-drives", "set-split")
@@ -87,13 +90,23 @@ def _missing(matched: MatchedSheet, match: CardMatch | DriveMatch, drives: Seque
         evidence += [Evidence(told.source, told.read, "a part that answers") for told in judged.evidence]
     return Found(
         judged.subject,
-        f"{read} where the sheet has {part}",
+        f"{read} where the sheet has {part}{_dead(matched, expected, judged)}",
         tuple(evidence),
         severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in match.spot.links) else None,
         part=f"{match.words} in {match.spot.words}",
         place=match.spot.words,
         without=without,
     )
+
+
+def _dead(matched: MatchedSheet, expected: Expectations | None, judged: Judged) -> str:
+    """What to add where the sheet itself leaves the slot no lanes beside what is filled, "" where it leaves some."""
+    if expected is None or not expected.lanes:
+        return ""
+    from agent.model.sheet_lanes import lanes_left
+
+    left = lanes_left(matched, expected, judged)
+    return f"; by the sheet {left.words}" if left is not None and not left.lanes else ""
 
 
 def _no_slot(matched: MatchedSheet, label: str) -> str:

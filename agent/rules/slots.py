@@ -163,6 +163,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
         causes=(
             "A card that sits almost, but not quite",
             "A slot that is switched off in the firmware setup",
+            "A neighbour that is filled and takes all of its lanes; the board's manual tells",
             "A dead card",
             "A riser that does not carry the link",
         ),
