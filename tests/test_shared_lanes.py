@@ -33,7 +33,7 @@ from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, sheet, s
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    from agent.sheets.sheet import Sheet, SlotSpec
+    from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
 
 X8: Final = LanesWhile(("SLOT2",), 8, ((4, 4),))
 
@@ -165,9 +165,9 @@ def plains(whole: Sheet) -> Iterator[Sheet]:
     return (plain(whole, filled) for filled in subsets([place.label for place in whole.slots]))
 
 
-def eight_and_eight(**more: object) -> list[SlotSpec]:
+def eight_and_eight() -> list[SlotSpec]:
     """Two slots that share sixteen lanes as sixteen, or as eight and eight."""
-    return [slot("SLOT1", 16, splits=FOUR_WAYS, lanes_while=(X8,), **more), slot("SLOT2", 8)]
+    return [slot("SLOT1", 16, splits=FOUR_WAYS, lanes_while=(X8,)), slot("SLOT2", 8)]
 
 
 def test_a_carrier_of_four_has_two_bays_beside_a_card_that_takes_eight_lanes() -> None:
@@ -192,9 +192,9 @@ def test_a_card_that_wants_all_lanes_keeps_its_neighbour_empty() -> None:
     assert {"display": "SLOT1"} == found.placement.cards
 
 
-def dead_beside(**more: object) -> list[SlotSpec]:
+def dead_beside() -> list[SlotSpec]:
     """A slot that has no lanes while the socket beside it is filled."""
-    return [slot("SLOT4", 4, lanes_while=(LanesWhile(("M2_2",), 0),), **more), socket("M2_2", 4)]
+    return [slot("SLOT4", 4, lanes_while=(LanesWhile(("M2_2",), 0),)), socket("M2_2", 4)]
 
 
 def test_a_slot_without_lanes_holds_nothing_and_the_reason_is_told() -> None:
@@ -218,6 +218,25 @@ def test_what_stays_keeps_its_lanes() -> None:
     slots = [slot("SLOT1", 8, splits=((4, 4),), lanes_while=(LanesWhile(("M2_1",), 4),)), socket("M2_1", 4)]
     other = plan(sheet(slots, [kept], [*fitted, *drives(1, generation=4)]))
     assert {"old-1", "old-2"} == set(other.placement.drives)
+
+
+@pytest.mark.parametrize(
+    ("kept", "fitted"),
+    [
+        (card("net", slot="SLOT4", stays=True, power_watts=60.0), ()),  # the slot gives 25 W
+        (
+            passive(
+                "two", 2, 4, bay_lanes=2, slot="SLOT4", stays=True
+            ),  # bay 2 has no lanes in a slot that is not split
+            (drive("old", card="two", bay=2, stays=True),),
+        ),
+    ],
+)
+def test_what_stays_against_the_figures_keeps_its_lanes_too(kept: CardSpec, fitted: tuple[DriveSpec, ...]) -> None:
+    """A card that stays where the sheet's own figures forbid it is not left out for drives in the socket."""
+    found = plan(sheet(dead_beside(), [kept], [*fitted, *drives(2)]))
+    assert {kept.name: "SLOT4"} == found.placement.cards
+    assert "M2_2" not in {place.holder for place in found.placement.drives.values()}
 
 
 def test_what_stays_in_two_slots_takes_from_a_third_whatever_else_is_done() -> None:
@@ -266,6 +285,7 @@ def test_a_placement_of_today_is_rated_with_the_lanes_that_it_leaves() -> None:
 
 # --- The page --------------------------------------------------------------------------------------------------
 
+CHAPTER: Final = FIXTURES.parent / "knowledge" / "manual" / "planning.md"
 SHARED: Final = FIXTURES / "sheets" / "bench-2-shared-lanes.toml"
 
 
@@ -283,6 +303,16 @@ def test_the_page_says_which_lanes_are_taken_and_what_that_costs() -> None:
     assert {"slot": "PCIE3", "lanes": 0, "wired": 4, "by": ["M2B"], "costs": "nothing can be in it"} == told[1]
     plain_sheet = replace(found.sheet, slots=tuple(replace(one, lanes_while=()) for one in found.sheet.slots))
     assert () == plan(plain_sheet).lanes_taken
+
+
+def test_the_manual_shows_what_the_program_says() -> None:
+    """The example of the manual's chapter on plans stands on the page of its sheet, line by line."""
+    _, _, after = CHAPTER.read_text().partition("bench-2-shared-lanes.toml")
+    example = after.partition("```text\n")[2].partition("```")[0].splitlines()
+    shown = [line.plain.rstrip() for line in page(plan(parse(SHARED.read_text(), "shared.toml")), 80, "here").lines]
+    assert "Lanes that slots take from each other" == example[0]
+    start = shown.index(example[0])
+    assert shown[start : start + len(example)] == example
 
 
 def test_a_link_and_the_rates_that_taken_lanes_cost_are_told() -> None:

@@ -51,7 +51,7 @@ class Spots:
         self._expected = expected
         self._found: dict[str, Spot | None] = {}
         labels = [*expected.ports, *(card.slot for card in expected.cards), *(drive.slot for drive in expected.drives)]
-        labels += [need.in_slot for need in expected.needs]
+        labels += [*(need.in_slot for need in expected.needs), *expected.lanes]
         claimed: dict[str, str] = {}
         for label in dict.fromkeys(label for label in labels if label is not None):
             for link in self._links(label, None):

@@ -147,7 +147,7 @@ def open_states(sheet: Sheet) -> dict[str, tuple[State, ...]]:
 
     def works(slot: SlotSpec) -> bool:
         card = cards.get(slot.label)
-        return slot.lanes > 0 and (card is None or Fixed.of(sheet, card).fit(slot, card))
+        return slot.lanes > 0 and (card is None or set(Fixed.of(sheet, card).bays) <= set(bays_of(slot, card)[0]))
 
     return states_of(sheet, works)
 

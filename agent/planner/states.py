@@ -22,17 +22,18 @@ if TYPE_CHECKING:
 def states_of(sheet: Sheet, works: Callable[[SlotSpec], bool]) -> dict[str, tuple[State, ...]]:
     """The states of each slot in which it has lanes, by its label.
 
-    `works` says of a slot in which something stays whether that works with the lanes that the slot is given with.
+    `works` says of a slot in which something stays whether all of it works with the lanes that the slot is given with.
+    Where it never does, by the sheet's own figures, the slot must keep some lanes.
     """
     kept = kept_slots(sheet)
     forbidden: dict[str, list[LanesWhile]] = {slot.label: [] for slot in sheet.slots}
     for slot in sheet.slots:
         found = [one for one in states(slot, kept) if slot.label in kept]
-        if any(works(one.slot) for one in found):
-            for one in found:
-                if one.filled and not works(one.slot):
-                    first, *rest = sorted(one.filled)
-                    forbidden[first].append(LanesWhile(tuple(rest), 0))
+        whole = any(works(one.slot) for one in found)
+        for one in found:
+            if one.filled and not (works(one.slot) if whole else one.slot.lanes):
+                first, *rest = sorted(one.filled)
+                forbidden[first].append(LanesWhile(tuple(rest), 0))
     return {
         slot.label: tuple(
             one

@@ -330,8 +330,8 @@ def _texts_of(path: str, entry: dict[str, Any]) -> Iterator[tuple[str, str]]:
         for place, text in enumerate(words if isinstance(words, list) else [words]):
             if isinstance(text, str):
                 yield f"{path}.{key}[{place}]" if isinstance(words, list) else f"{path}.{key}", text
-    for place, inner, _ in _inner(path, entry):
-        yield from _texts_of(place, inner)
+    for inside, inner, _ in _inner(path, entry):
+        yield from _texts_of(inside, inner)
 
 
 def _unfit(data: dict[str, Any], key: str, fail: Fail) -> BadInput:
