@@ -38,7 +38,8 @@ class DrivePlanned(Struct, frozen=True, kw_only=True):
 
     `place` and `was` are words ("bay 2 of carrier-a in SLOT3"). `narrowest` names the hop that decides its share
     while all drives are read, in words, `narrowest_write` the same while all are written; `held_back` tells whether
-    what it is read with is less than the drive itself could do.
+    what it is read with is less than the drive itself could do. `together_today` is what it is read with where it is
+    today, while all drives that work today are read; None where it does not work today.
     """
 
     name: str
@@ -52,6 +53,7 @@ class DrivePlanned(Struct, frozen=True, kw_only=True):
     narrowest: str
     narrowest_write: str
     held_back: bool
+    together_today: tuple[float, float] | None = None
 
 
 class StripePlanned(Struct, frozen=True, kw_only=True):

@@ -69,6 +69,7 @@ class DrivePlanData(Struct, frozen=True):
     """A drive in its place; rates are MB/s, [low, high].
 
     `narrowest_hop` decides while all drives are read, `narrowest_hop_write` while all are written.
+    `together_today_mbps` is what it is read with where it is today, all drives at once; null where it does not work.
     """
 
     name: str
@@ -82,6 +83,7 @@ class DrivePlanData(Struct, frozen=True):
     narrowest_hop: Annotated[str, From("narrowest")]
     narrowest_hop_write: Annotated[str, From("narrowest_write")]
     held_back: bool
+    together_today_mbps: Annotated[MbpsRange | None, From("together_today")]
 
 
 class StripeData(Struct, frozen=True):

@@ -12,7 +12,7 @@ from msgspec import Struct
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate
-from knowledge.phrasing import begun, mbps, mbps_range, plain, quantity
+from knowledge.phrasing import begun, mbps, mbps_range, plain, quantity, span
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -21,8 +21,15 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import Sheet
 
 ANSWERS: Final = {"not met": "fault", "at best": "limit", "met": "ok"}  # worst first, with the look of each
+# Headings of what is no section of rows.
+STEPS: Final = "What to do, in this order"
+ORDER: Final = "What to buy"
+SLOTS: Final = "The slots, before and after"
+UNKNOWN: Final = "What is not known, and what was taken in its place"
+FIRST: Final = frozenset({"needs", "unplaced", "spares"})  # on pages these stand before what to buy
 SENTENCE: Final = 400  # characters
 ROUNDING: Final = 1e-6  # what a float may be off by
+TODAY: Final = "read at once today"
 READ: Final = ("read alone", "read, all drives at once")
 WRITTEN: Final = ("written alone", "written, all drives at once")
 SET: Final = ("read", "read, all drives at work", "written")
@@ -222,16 +229,17 @@ def _rates(drives: Sequence[DrivePlanned]) -> Iterator[PlanRow]:
     for drive in drives:
         hops = drive.narrowest, drive.narrowest_write
         figures = (drive.alone, drive.together, drive.alone_write, drive.together_write, hops, drive.held_back)
-        groups.setdefault(figures, []).append(drive)
+        groups.setdefault((*figures, drive.together_today), []).append(drive)
     for alike in groups.values():
         first = alike[0]
         each = ", each" if len(alike) > 1 else ""
         held = "held back by" if first.held_back else "narrowest hop"
         read, write = (first.alone, first.together), (first.alone_write, first.together_write)
+        today = () if first.together_today is None else ((TODAY, first.together_today),)
         yield PlanRow(
             name=f"{', '.join(plain(planned.name) for planned in alike)}{each}",
-            figures=tuple(zip((*READ, *WRITTEN), (*read, *write), strict=True)),
-            told=(f"reads {_both(*read)}", f"writes {_both(*write)}"),
+            figures=(*today, *zip((*READ, *WRITTEN), (*read, *write), strict=True)),
+            told=(f"reads {_both(*read)}{_in_place_of(first)}", f"writes {_both(*write)}"),
             more=(PlanLine(f"{held}: {_hops(first)}", "limit" if first.held_back else "quiet"),),
         )
 
@@ -246,6 +254,13 @@ def _both(alone: tuple[float, float], together: tuple[float, float]) -> str:
     if mbps_range(alone) == mbps_range(together):
         return f"{mbps_range(alone)} alone, and all drives at once"
     return f"{mbps_range(alone)} alone; all drives at once {mbps_range(together)}"
+
+
+def _in_place_of(drive: DrivePlanned) -> str:
+    """What a drive is read with today, where that is something else."""
+    if drive.together_today is None or mbps_range(drive.together_today) == mbps_range(drive.together):
+        return ""
+    return f" in place of {span(drive.together_today)} today"
 
 
 def _stripe(stripe: StripePlanned) -> PlanRow:

@@ -119,7 +119,7 @@ def _below(page: Page, row: PlanRow, indent: int, hang: int) -> None:
 
 def _steps(page: Page, found: Plan) -> None:
     if found.steps:
-        page.heading("What to do, in this order")
+        page.heading(plan_rows.STEPS)
         add_steps(page, found.steps, each_gain=bool(step_blocks.gains(found.steps)), indent=2)
 
 
