@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from agent.report.plan_parts import SlotPart
     from agent.report.plan_rows import Pieces, PlanRow, PlanSection
 
-LINE: Final = 2_000  # characters; a row may name many drives
+LINE: Final = 20_000  # characters; a row may name many drives
 
 
 def plan(found: Plan, source: str, made_at: str) -> str:
@@ -115,7 +115,7 @@ def _section(section: PlanSection) -> Iterator[str]:
 
 def _row(row: PlanRow) -> str:
     """A row in one line, with all that belongs to it."""
-    word = f"**{row.word.upper()}** " if row.word else ""
+    word = f"**{row.word}** " if row.word else ""
     words = f": {_safe(row.words)}" if row.words else ""
     more = "".join(f"; {_safe(text)}" for text in (*row.told, *(line.text for line in row.more)))
     cautions = "".join(f" **Caution:** {_safe(caution)}" for caution in row.cautions)

@@ -261,9 +261,10 @@ def unknown(found: Plan) -> tuple[tuple[str, str], ...]:
     used = [cards[card.name] for card in found.cards]
     drives = {drive.name for drive in found.drives}
     placed = [drive for drive in found.sheet.drives if drive.name in drives]
-    filled = [slot for slot in found.sheet.slots if slot.label in found.placement.cards.values()]
-    lengths = {slot.label: slot.longest_mm for slot in filled}
-    unmeasured = [card for card in used if card.length_mm is None and lengths[found.placement.cards[card.name]]]
+    in_slots = {card.slot for card in found.cards}
+    filled = [slot for slot in found.sheet.slots if slot.label in in_slots]
+    short = {slot.label for slot in filled if slot.longest_mm is not None}
+    unmeasured = [card for card in found.cards if cards[card.name].length_mm is None and card.slot in short]
     rows = (
         (
             (drive.name for drive in placed if drive.read_mbps is None or drive.write_mbps is None),
