@@ -296,8 +296,8 @@ def test_a_plan_prints_to_few_sheets(running: Browser, tmp_path: Path, made: Cal
         assert most >= len(re.findall(rb"/MediaBox ", look.page.pdf(prefer_css_page_size=True)))
         look.page.emulate_media(media="print")
         shown = look.ask(
-            """() => [...document.querySelectorAll('.cautions li, .steps li, .badge, .answer, .only-wide svg')].map(one =>
-                one.getClientRects().length)"""
+            """() => [...document.querySelectorAll(
+                '.cautions li, .steps li, .badge, .answer, .only-wide svg')].map(one => one.getClientRects().length)"""
         )
         assert shown
         assert 0 not in shown
