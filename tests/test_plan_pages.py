@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 import pytest
+from click import Choice
 
+from agent.cli import main
 from agent.planner.plan import plan as planned
 from agent.planner.result import NeedSeen, Unplaced
 from agent.report import data, plan_data, plan_parts, planning
@@ -142,6 +144,13 @@ def test_a_value_that_a_form_lost_would_be_noticed(form: str) -> None:
     assert [] == [other for other in others if FORMS[form](other) == FORMS[form](base)]
 
 
+def test_every_form_of_a_plan_is_held_against_its_text() -> None:
+    """A form that `plan` learns is one of those here: one that nothing reads back may lose what it likes."""
+    (option,) = [found for found in main.commands["plan"].params if found.name == "form"]
+    assert isinstance(option.type, Choice)
+    assert {"text", "json", *FORMS} == set(option.type.choices)
+
+
 # --- What to buy -----------------------------------------------------------------------------------------------
 
 
@@ -248,12 +257,32 @@ def test_where_nothing_changes_the_slots_are_drawn_once() -> None:
 def test_many_bays_and_many_empty_slots_are_drawn_together() -> None:
     """Twenty drives on one carrier are one line with the bays that they take, empty slots one box."""
     first, last = plan_parts.slots(large())
-    assert ["rack", "bays 1 to 20: reel-01, reel-02, reel-03, reel-04 and 16 more", "4 bays free"] == [
+    assert ["rack", "bays 1 to 20: 20 drives, reel-01 to reel-20", "4 bays free"] == [
         part.words for part in first.planned
     ]
     assert "7 more slots" == last.label
     wide, narrow = drawings(plan_parts.slots(large()))
     assert 4 == len(wide.boxes) == len(narrow.boxes)
+
+
+def test_bays_that_do_not_follow_each_other_are_told_apart() -> None:
+    """Of many drives on one carrier those in neighbouring bays of which the same becomes are one line, no others."""
+    now = {f"reel-{bay}": DrivePlace("rack", bay) for bay in (1, 2, 3, 4, 5, 6)}
+    new = {f"tape-{bay}": DrivePlace("rack", bay) for bay in (7, 9, 10)}
+    rack = CardSpec(name="rack", connector=16, lanes=16, generation=4, carrier="switch", bays=10, slot="SLOT1")
+    reels = [DriveSpec(name=name, generation=4, card="rack", bay=place.bay) for name, place in now.items()]
+    tapes = [DriveSpec(name=name, generation=4) for name in new]
+    base = make_plan()
+    sheet = msgspec.structs.replace(base.sheet, cards=(rack,), drives=(*reels, *tapes))
+    found = make_plan(sheet=sheet, placement=Placement({"rack": "SLOT1"}, now | new))
+    (slot,) = plan_parts.slots(found)
+    assert [
+        ("rack", ""),
+        ("bays 1 to 6: 6 drives, reel-1 to reel-6", ""),
+        ("bay 7: tape-7", "new"),
+        ("bays 9 to 10: tape-9, tape-10", "new"),
+        ("1 bay free", ""),
+    ] == [(part.words, part.word) for part in slot.planned]
 
 
 def test_a_slot_that_a_wide_card_hides_is_told() -> None:
@@ -282,8 +311,10 @@ def test_a_reader_of_screens_hears_what_is_drawn() -> None:
 
 @every_form
 def test_rates_stand_beside_those_of_today(form: str) -> None:
-    """The whole and each drive that works today have their rates of today beside those of the plan."""
+    """The whole and each drive that works today have their rates of today beside those of the plan, as in the text."""
     found = make_plan(drives=(drive("reel-1", together_today=(800.0, 890.2)),))
+    text = " ".join(lines_of(planning.plan(found, 200, SOURCE)))
+    assert "alone, and all drives at once in place of 800 to 890 today" in text
     said = squeezed(FORMS[form](found))
     assert "alldrivesreadatonce,upto5,402MB/s14,404MB/s" in said
     assert "theworst-offofthem,upto890MB/s3,300MB/s" in said

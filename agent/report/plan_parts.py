@@ -31,6 +31,7 @@ FEW_BAYS: Final = 8  # drives of a card that are still told one by one
 FEW_EMPTY: Final = 2  # empty slots that are still told one by one
 NAMED: Final = 4  # names that a drawing has room for
 MOST_NAMES: Final = 60
+MOST_UNKNOWN: Final = 12
 ORDER_NOTE: Final = (
     "Parts of the sheet that are not fitted today and have a place; those on the shelf need not be bought. Figures of "
     "a kind are typical ones: hold the maker's sheet against them before ordering."
@@ -227,8 +228,10 @@ class _Side:
         for (_, word), run in groupby(enumerate(told), key=lambda one: (one[1][0] - one[0], one[1][2])):
             alike = [drive for _, drive in run]
             first, last = alike[0][0], alike[-1][0]
+            names = [name for _, name, _ in alike]
             bays = f"bay {first}" if first == last else f"bays {first} to {last}"
-            yield SlotPart(f"{bays}: {some((name for _, name, _ in alike), NAMED)}", word, inside=True)
+            drives = f"{len(names)} drives, {names[0]} to {names[-1]}" if len(names) > NAMED else ", ".join(names)
+            yield SlotPart(f"{bays}: {drives}", word, inside=True)
 
     def _without(self, slot: SlotSpec) -> tuple[SlotPart, ...]:
         """What to say of a slot with nothing in it."""
@@ -289,4 +292,4 @@ def unknown(found: Plan) -> tuple[tuple[str, str], ...]:
 
 
 def _named(names: Iterable[str]) -> str:
-    return some(map(plain, names), MOST_NAMES)
+    return some(map(plain, names), MOST_UNKNOWN)
