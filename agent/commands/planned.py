@@ -81,7 +81,7 @@ def chosen(form: str | None, out: str | None, *, force: bool) -> str:
     found = form or ENDINGS.get(os.path.splitext(out)[1].lower())
     if found is None:
         raise click.UsageError(
-            f"--out {out!r} ends in none of .html, .md and .json; the ending says which form it takes, or --format does."
+            f"--out {out!r} ends in none of .html, .md and .json; the ending says which form it takes, else --format."
         )
     from probes.files import check_place
 
