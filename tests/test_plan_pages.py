@@ -303,7 +303,7 @@ def test_a_reader_of_screens_hears_what_is_drawn() -> None:
     assert 2 == len(images)
     assert [] == [one for names in images for one in names.split() if f'id="{one}"' not in text]
     listed = PageReader(text).inside("inwords", "li")[0]
-    assert listed.startswith("SLOT1 (16 GT/s (Gen 4) x16): today empty; as planned reel rack (new), bay 1: reel-1")
+    assert listed.startswith("SLOT1 (16 GT/s (Gen 4) x16): today: empty. As planned: reel rack (new); bay 1: reel-1")
 
 
 # --- Rates, steps, what is not known ---------------------------------------------------------------------------

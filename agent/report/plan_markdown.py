@@ -77,7 +77,7 @@ def _slots(found: Plan) -> Iterator[str]:
 
 
 def _parts(parts: Sequence[SlotPart]) -> str:
-    return ", ".join(f"{_safe(part.words)} (**{part.word}**)" if part.word else _safe(part.words) for part in parts)
+    return "; ".join(f"{_safe(part.words)} (**{part.word}**)" if part.word else _safe(part.words) for part in parts)
 
 
 def _unknown(found: Plan) -> Iterator[str]:

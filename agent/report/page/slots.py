@@ -106,8 +106,7 @@ class _Drawn:
     ) -> None:
         """The box of a slot with all that is in it."""
         (left, top), (wide, tall) = corner, size
-        empty = all(part.words == EMPTY for part in parts)
-        kind = "empty" if empty else "link"
+        kind = "empty" if any(part.words == EMPTY for part in parts) else "link"
         self.boxes.append(Box(x=left + 1, y=top, width=wide - 2, height=tall, severity="ok", kind=kind))
         x, room = left + INSET, wide - 2 * INSET
         self.text(x, top + 17.0, slot.label, room, "slot")
