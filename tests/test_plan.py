@@ -23,7 +23,7 @@ from agent.planner.moves import PROVE
 from agent.planner.phrases import losses
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
-from agent.planner.result import NeedSeen, Plan, Unplaced
+from agent.planner.result import Change, NeedSeen, Plan, Unplaced
 from agent.sheets.paths import today
 from agent.sheets.reading import parse
 from agent.sheets.sheet import DrivePlace, Placement, StripeSpec, Uplink
@@ -179,7 +179,10 @@ def test_a_display_card_does_not_go_into_a_one_lane_slot() -> None:
     """A card that takes 70 W has no place in a slot of one lane with an open end, and its power is the reason."""
     part = card("screen", 16, power_watts=70.0)
     found = planned(sheet([slot("X1", 1, power_watts=None, open_end=True)], [part]))
-    assert ("screen", "it takes 70 W, X1 gives 25 W") == (found.unplaced[0].name, found.unplaced[0].why)
+    assert ("screen", "it takes 70 W, X1 gives 25 W (the rule for a x1 slot)") == (
+        found.unplaced[0].name,
+        found.unplaced[0].why,
+    )
 
 
 def test_typical_power_counts_where_the_sheet_does_not_say() -> None:
@@ -187,9 +190,8 @@ def test_typical_power_counts_where_the_sheet_does_not_say() -> None:
     fitted = [drive(f"d{number}", 4, power_watts=None) for number in range(3)]
     found = planned(sheet([slot("SLOT1", 8)], [switch("rack", 4, 8)], fitted))
     assert 2 == len(found.drives)
-    assert "has 2 W of 25 W left in SLOT1, it takes 9 W (typical of its generation, as the sheet does not say)" in (
-        found.unplaced[0].why
-    )
+    left = "2 W left of 25 W (by the sheet) in SLOT1"
+    assert f"{left}, it takes 9 W (typical of its generation, as the sheet does not say)" in found.unplaced[0].why
 
 
 def test_the_good_sheet_is_planned_whole() -> None:
@@ -298,14 +300,15 @@ def test_a_carrier_says_that_other_slots_have_too_few_lanes() -> None:
     """A passive carrier in the only split slot says what the others would give it."""
     slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
     one = sheet(slots, [passive("rack")], drives(3))
-    assert "SLOT1 gives lanes to 1 bay of it only, and 3 are wanted" == why(one, "rack")
+    lost = "drive-2 and drive-3 would have no place"
+    assert f"in SLOT1, which gives lanes to 1 bay of it only, {lost}" == why(one, "rack")
 
 
-def test_taken_slots_are_named_with_their_cards() -> None:
-    """A card whose other slots are held by cards that fit nowhere else names them."""
+def test_a_card_that_would_put_out_another_names_it() -> None:
+    """A card whose other slot is the only one for another card says who would have no place."""
     slots = [slot("SLOT1", 16), slot("SLOT2", 1, connector=1)]
     one = sheet(slots, [card("display", 16), card("net", 1)])
-    assert "SLOT1 is taken by display" == why(one, "net")
+    assert "in SLOT1 display would have no place" == why(one, "net")
 
 
 def test_a_drive_says_what_would_be_lost_elsewhere() -> None:
@@ -319,7 +322,7 @@ def test_a_drive_with_one_place_says_so() -> None:
     alone = sheet([socket("M1"), socket("M2", lengths=("2230",))], [], [drive("long", length="22110")])
     assert "nothing else takes it" == why(alone, "long")
     twins = sheet([socket("M1"), socket("M2")], [], drives(2))
-    assert "M2 would take it, but another drive is there" == why(twins, "drive-1")
+    assert "M2 would take it, but holds a drive like it" == why(twins, "drive-1")
 
 
 def test_a_drive_says_what_is_in_the_way_on_another_card() -> None:
@@ -327,10 +330,11 @@ def test_a_drive_says_what_is_in_the_way_on_another_card() -> None:
     slots = [slot("SLOT1", 16), slot("SLOT2", 8, power_watts=20.0), slot("SLOT3", 1)]
     racks = [switch("big", 2, 16, length_mm=200), switch("small", 4, 8, power_watts=6.0)]
     one = sheet(slots, racks, drives(3))
-    assert "small would take it, but the power there is used up" == why(one, "drive-1")
-    assert "big would take it, but all bays there are taken by drives like it" == why(one, "drive-3")
+    power = "6 W left of 20 W (by the sheet) in SLOT2, and it takes 8 W"
+    assert f"small would take it, but has {power}" == why(one, "drive-1")
+    assert "big would take it, but is full of drives like it" == why(one, "drive-3")
     spare = sheet([slot("SLOT1", 16)], [switch("one", 2), switch("two", 2)], drives(2))
-    assert "two would take it, but without a slot in this plan" == why(spare, "drive-1")
+    assert "two would take it, but has no slot in this plan" == why(spare, "drive-1")
 
 
 def test_a_socket_beside_a_bay_is_one_slot_more() -> None:
@@ -456,19 +460,25 @@ def test_a_need_is_met_firmly_rather_than_at_best() -> None:
 
 
 @pytest.mark.parametrize(
-    ("needs", "firmly", "words"),
+    ("change", "words"),
     [
-        (0, 0, []),
-        (-1, 0, ["1 need fewer met"]),
-        (-1, -1, ["1 need fewer met"]),
-        (0, -2, ["2 needs fewer met firmly"]),
-        (1, -1, ["1 need more met", "1 need fewer met firmly"]),
+        (Change(), []),
+        (Change(needs_lost=("fast",)), ['the need "fast" not met']),
+        (
+            Change(needs_lost=("fast", "cool"), needs_gained=("near",)),
+            ['the needs "fast" and "cool" not met', 'the need "near" met'],
+        ),
+        (
+            Change(needs_weaker=("fast",), needs_firmer=("near",)),
+            ['the need "fast" met at best only', 'the need "near" met firmly'],
+        ),
+        (Change(parts_lost=("a",), parts_gained=("b",)), ["a without a place", "b with a place"]),
     ],
 )
-def test_needs_that_are_lost_are_counted_once(needs: int, firmly: int, words: list[str]) -> None:
-    """What another arrangement costs names needs of the sheet, and firm ones where those alone are lost."""
+def test_what_is_lost_and_gained_is_named(change: Change, words: list[str]) -> None:
+    """What another arrangement costs names parts and needs, also where as many are lost as gained."""
     alike = Score(4, 2, 100, 200, -1, -10)
-    assert words == losses(alike, alike, needs, firmly)
+    assert words == losses(alike, alike, change)
 
 
 def test_a_need_of_a_stripe_is_of_the_whole() -> None:

@@ -221,7 +221,7 @@ def test_the_first_words_tell_what_is_missing_and_what_is_gained() -> None:
             {"today": msgspec.structs.replace(BEFORE, worst_mbps=3300.0)},
             "up to 14,404 MB/s in place of 5,402, the worst-off of them up to 3,300 MB/s as today, for 3 moves.",
         ),
-        ({"drives": ()}, "Best place for each part, proved: no drives on this sheet, for 3 moves."),
+        ({"drives": ()}, "Best place for each part: 4 parts in place, no drives on this sheet, for 3 moves."),
         (
             {"figures": msgspec.structs.replace(BEFORE, moves=0), "steps": ()},
             (
@@ -410,7 +410,7 @@ def test_the_best_candidate_is_praised_with_its_faults() -> None:
     tried = [make_candidate("a"), make_candidate("b", together=(1000.0, 1200.0))]
     tried = [msgspec.structs.replace(one, plan=make_plan()) for one in tried]
     page = flat(planning.candidates(tried, 100, SOURCE))
-    assert "with all drives at work, but 1 of 3 needs is not met; 1 part has no place." in page
+    assert 'with all drives at work, but the need "vault writes 9,000 MB/s" is not met; latch has no place.' in page
 
 
 def test_a_spare_is_told_and_is_no_lack() -> None:

@@ -16,6 +16,7 @@ from agent.planner.fits import (
     hidden_slots,
     kept_slots,
     limit_watts,
+    limit_words,
     own_watts,
     slot_refusal,
 )
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from agent.planner.fits import Refusal
+    from agent.planner.whys import Whys
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, Sheet, SlotSpec
 
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
@@ -46,12 +48,15 @@ class Block(Struct, frozen=True):
         return f"{self.verb if len(places) == 1 else PLURALS[self.verb]} {self.rest}"
 
 
-def unplaced(sheet: Sheet, placement: Placement) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
+def unplaced(
+    sheet: Sheet, placement: Placement, whys: Whys | None = None
+) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
     """Every part that should have a place and has none, cards first, then carriers that nothing is lost without.
 
     Each has its reason. A drive that stays in a bay without lanes has no place either, as it does not work there.
+    `whys` knows of a plan that is proved what would be lost with a part in the place of another.
     """
-    seen = PlacedSheet(sheet, placement)
+    seen = PlacedSheet(sheet, placement, whys)
     cards = [card for card in sheet.cards if card.name not in placement.cards]
     spares = [card for card in cards if seen.is_spare(card)]
     missing = [Unplaced(card.name, seen.card(card)) for card in cards if card not in spares]
@@ -62,9 +67,10 @@ def unplaced(sheet: Sheet, placement: Placement) -> tuple[tuple[Unplaced, ...], 
 class PlacedSheet:
     """A sheet and a placement, looked at for reasons."""
 
-    def __init__(self, sheet: Sheet, placement: Placement) -> None:
+    def __init__(self, sheet: Sheet, placement: Placement, whys: Whys | None = None) -> None:
         """Note what holds and hides which slot."""
         self.sheet = sheet
+        self._whys = whys
         self.placement = placement
         self.slots = {slot.label: slot for slot in sheet.slots}
         self.card_slots = [slot for slot in sheet.slots if slot.kind == "card"]
@@ -110,15 +116,22 @@ class PlacedSheet:
         elif over:
             owner = self.kept.get(over[0]) or self.held[over[0]]
             words = f"no place for it, as it would hide {over[0]}, which {owner} holds"
+            words += self._lost(card, slot, owner) if over[0] not in self.kept else ", which stays"
         elif not Fixed.of(self.sheet, card).fit(slot, card):
             words = "no place for it, as the drives that stay on it would not all work there"
         elif slot.label in self.held:
-            words = f"taken by {self.held[slot.label]}"
+            owner = self.held[slot.label]
+            words = f"held by {owner}{self._lost(card, slot, owner)}"
         elif slot.label in self.covered:
-            words = f"hidden by {self.covered[slot.label]}"
+            owner = self.covered[slot.label]
+            words = f"hidden by {owner}{self._lost(card, slot, owner)}"
         else:
             return None
         return Block("is", words)
+
+    def _lost(self, card: CardSpec, slot: SlotSpec, owner: str) -> str:
+        """What giving a slot to a card would cost, after the name of the part that has it; "" where it is not known."""
+        return "" if self._whys is None else self._whys.card_in(card, slot, owner)
 
     def _all_placed(self) -> bool:
         return all(drive.name in self.working for drive in self.sheet.drives)
@@ -183,9 +196,11 @@ class PlacedSheet:
             elif slot.label in self.gone or slot.label in self.covered:
                 blocks[slot.label] = Block("is", f"hidden by {self.gone.get(slot.label) or self.covered[slot.label]}")
             elif slot.power_watts is not None and drive_watts(drive) > slot.power_watts:
-                blocks[slot.label] = Block("gives", f"{slot.power_watts:g} W, {_takes(drive)}")
+                blocks[slot.label] = Block("gives", f"{slot.power_watts:g} W (by the sheet), {_takes(drive)}")
             elif slot.label in self.held:
-                blocks[slot.label] = Block("is", f"taken by {self.held[slot.label]}")
+                owner = self.held[slot.label]
+                lost = "" if self._whys is None else self._whys.drive_in(drive, slot.label, card=False)
+                blocks[slot.label] = Block("is", f"held by {owner}{lost}")
         return [*_length_clauses(drive, refused), *(_clause(words, labels) for words, labels in _grouped(blocks))]
 
     def _bays_for(self, drive: DriveSpec) -> list[str]:
@@ -213,13 +228,16 @@ class PlacedSheet:
         slot = self.slots[label]
         bays, _ = bays_of(slot, card)
         there = [name for name, place in drives_on(self.placement, card.name).items() if place.bay in bays]
-        if len(there) >= len(bays):
-            return self._split(card) if len(bays) < card.bays else None
+        full_up = len(there) >= len(bays)
+        lost = "" if self._whys is None else self._whys.drive_in(drive, card.name, card=True, full=full_up)
+        if full_up:
+            full = Block("is", f"full{lost}") if lost else None
+            return self._split(card) if len(bays) < card.bays else full
         limit = limit_watts(slot, card)
         taken = own_watts(card) + sum(drive_watts(spec) for spec in self.sheet.drives if spec.name in there)
         if taken + drive_watts(drive) > limit:
-            left = f"{max(0.0, limit - taken):g} W of {limit:g} W left"
-            return Block("has", f"{left} in {label}, {_takes(drive)}")
+            left = f"{max(0.0, limit - taken):g} W left of {limit_words(slot, card)} in {label}"
+            return Block("has", f"{left}, {_takes(drive)}{lost}")
         return None
 
     def _split(self, card: CardSpec) -> Block:

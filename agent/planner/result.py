@@ -5,12 +5,13 @@ Data only. Rates are (low, high) in MB/s (10^6 bytes per second), power is watts
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
 if TYPE_CHECKING:
     from agent.model.findings import Step
+    from agent.planner.fits import Whose
     from agent.sheets.sheet import Placement, Sheet
 
 
@@ -19,7 +20,7 @@ class CardPlanned(Struct, frozen=True, kw_only=True):
 
     `link` is (generation, lanes) of its link there; `why` one line for people; `was` its slot today (None: not fitted).
     `watts` is the most that card and drives take there, None where a figure is missing;
-    `watts_limit` what slot and card rules allow.
+    `watts_limit` what slot and card rules allow, and `watts_limit_from` whose figure that is.
     """
 
     name: str
@@ -29,6 +30,7 @@ class CardPlanned(Struct, frozen=True, kw_only=True):
     why: str
     watts: float | None
     watts_limit: float | None
+    watts_limit_from: Whose | None = None
     bays_used: int
     bays_free: int
 
@@ -99,13 +101,50 @@ class Figures(Struct, frozen=True, kw_only=True):
     slots_used: int
 
 
+class Slower(Struct, frozen=True):
+    """A drive that reads less than before with all drives at work; MB/s."""
+
+    name: str
+    before_mbps: float
+    after_mbps: float
+
+
+class Change(Struct, frozen=True, kw_only=True):
+    """What one arrangement gains and loses against another: names of parts and of needs.
+
+    Parts are drives that work and cards that are wanted for their own sake. `needs_firmer` were met at best only and
+    are met firmly, `needs_weaker` the other way round.
+    """
+
+    parts_gained: tuple[str, ...] = ()
+    parts_lost: tuple[str, ...] = ()
+    needs_gained: tuple[str, ...] = ()
+    needs_lost: tuple[str, ...] = ()
+    needs_firmer: tuple[str, ...] = ()
+    needs_weaker: tuple[str, ...] = ()
+    slower: tuple[Slower, ...] = ()
+
+
+class Broken(Struct, frozen=True):
+    """A limit that today's places break: what sort of limit, by which part in which slot, and how, in a sentence."""
+
+    limit: Literal["power", "lanes", "split", "fit"]
+    part: str
+    slot: str
+    why: str
+
+
 class Alternative(Struct, frozen=True):
-    """Another arrangement, in what it differs (one line), and what it would cost or spare (one line)."""
+    """Another arrangement, in what it differs (one line), and what it would cost or spare (one line).
+
+    `change` is what it gains and loses against the plan.
+    """
 
     what: str
     costs: str
     figures: Figures
     placement: Placement
+    change: Change = Change()
 
 
 class Plan(Struct, frozen=True, kw_only=True):
@@ -113,8 +152,8 @@ class Plan(Struct, frozen=True, kw_only=True):
 
     `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
     `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without.
-    `today` is what the parts give where they are now, None where nothing is fitted. `steps` are in order, each with its
-    cautions.
+    `today` is what the parts give where they are now, None where nothing is fitted; `change` is what the plan gains
+    and loses against that, `broken` the limits that today's places break. `steps` are in order, each with its cautions.
     """
 
     sheet: Sheet
@@ -132,6 +171,8 @@ class Plan(Struct, frozen=True, kw_only=True):
     spares: tuple[Unplaced, ...]
     alternatives: tuple[Alternative, ...]
     steps: tuple[Step, ...]
+    change: Change | None = None
+    broken: tuple[Broken, ...] = ()
 
 
 class Candidate(Struct, frozen=True, kw_only=True):

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.report.plan_rows import SENTENCE, PlanLine, PlanRow, at_most, sections, shortfall
-from knowledge.phrasing import mbps, plain, span
+from agent.planner.phrases import NAMED, needs_named
+from agent.report.plan_rows import SENTENCE, PlanLine, PlanRow, at_most, sections
+from knowledge.phrasing import listed, mbps, plain, span
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -48,9 +49,23 @@ def choice(tried: Sequence[Candidate]) -> Pieces:
         words = " give most, and the same with all drives at work; slots, power and price decide between them."
         return of_all, (names, "ok"), (words, "")
     rate = f": its drives read up to {mbps(best.together[1])} with all drives at work" if best.together else ""
-    short = shortfall(best.plan)
+    short = "; ".join(_short(best.plan))
     but = f", but {short}" if short else ""
     return of_all, (plain(best.kind), "ok"), (f" gives most{rate}{but}.", "")
+
+
+def _short(found: Plan) -> Iterator[str]:
+    """What a plan does not give, the needs by name."""
+    unmet = [plain(need) for need in _unmet(found)]
+    if unmet:
+        yield f"{needs_named(unmet)} {'is' if len(unmet) == 1 else 'are'} not met"
+    missing = [plain(part.name) for part in found.unplaced]
+    if missing:
+        yield f"{listed(missing, most=NAMED)} {'has' if len(missing) == 1 else 'have'} no place"
+
+
+def _unmet(found: Plan) -> tuple[str, ...]:
+    return tuple(need.name for need in found.needs if need.answer == "not met")
 
 
 def left_undone(found: Plan) -> tuple[list[PlanRow], PlanLine | None]:
@@ -65,6 +80,20 @@ def cells(candidate: Candidate) -> Iterator[tuple[str, str]]:
     """What stands beside each label for a candidate."""
     for label, show in _LABELS:
         yield label, show(candidate)
+
+
+def _needs(candidate: Candidate) -> str:
+    """What becomes of the needs: those not met, and those gained and lost against today."""
+    plan = candidate.plan
+    change = plan.change
+    sorts = [("not met", _unmet(plan))]
+    if change is not None:
+        sorts += [("gained", change.needs_gained), ("firmly now", change.needs_firmer)]
+        sorts += [("lost", change.needs_lost), ("at best now", change.needs_weaker)]
+    found = [f"{words}: {listed((plain(need) for need in needs), most=NAMED)}" for words, needs in sorts if needs]
+    if plan.needs and not _unmet(plan):
+        found.insert(0, "all met")
+    return "; ".join(found) or "none on the sheet"
 
 
 def _span(rates: tuple[float, float] | None) -> str:
@@ -99,6 +128,7 @@ _LABELS: Final = (
     ("as a stripe, MB/s", _stripe),
     ("slots taken", lambda candidate: str(candidate.slots_used)),
     ("power at most", _power),
+    ("needs", _needs),
     ("held back by", lambda candidate: plain(candidate.limit, SENTENCE)),
     ("would lie idle", lambda candidate: "; ".join(plain(words, SENTENCE) for words in candidate.wasted) or "nothing"),
 )

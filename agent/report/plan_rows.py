@@ -12,7 +12,9 @@ from msgspec import Struct
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate
-from knowledge.phrasing import begun, mbps, mbps_range, plain, quantity, span
+from agent.planner.phrases import NAMED, needs_named
+from agent.sheets.paths import today as fitted
+from knowledge.phrasing import begun, listed, mbps, mbps_range, plain, quantity, span
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -97,11 +99,16 @@ def machine(sheet: Sheet) -> tuple[str, str]:
 
 
 def answer(found: Plan) -> Iterator[Pieces]:
-    """What stands in the way, then in one sentence what is gained and whether it is the best there is."""
+    """What stands in the way, what is gained and whether it is the best there is, what is lost, what today breaks."""
     short = shortfall(found)
     if short:
         yield ((f"{begun(short)}.", "fault"),)
     yield ((_standing(found), "ok" if found.proved else "limit"), (_gained(found), ""))
+    lost = "; ".join(_lost(found))
+    if lost:
+        yield (("What is lost: ", "limit"), (f"{lost}.", ""))
+    for limit in found.broken:
+        yield (("As it is today, ", "limit"), (f"{plain(limit.why, SENTENCE)}.", ""))
     if found.figures.moves and not found.worth_moving:
         yield ((_not_worth(found), "limit"),)
     if not found.proved:
@@ -129,22 +136,81 @@ def shortfall(found: Plan) -> str:
 
 
 def _standing(found: Plan) -> str:
+    """What sort of answer it is; without drives on the sheet there is little to prove, and nothing is called so."""
+    proved = ", proved" if found.drives or found.sheet.drives else ""
+    if not found.figures.moves and found.proved:
+        return "Nothing to move, proved best" if proved else "Nothing to move"
     if not found.figures.moves:
-        return "Nothing to move, proved best" if found.proved else "Nothing better found"
+        return "Nothing better found"
     best = "Best that can be had" if shortfall(found) else "Best place for each part"
-    return f"{best}, proved" if found.proved else "Best found so far"
+    return f"{best}{proved}" if found.proved else "Best found so far"
 
 
 def _gained(found: Plan) -> str:
-    """What all drives at once reach in place of what they reach today."""
+    """What is gained against today: needs, parts in place, rates; then for how many moves."""
+    moves = f", for {quantity(found.figures.moves, 'move')}" if found.figures.moves else ""
+    return f": {'; '.join([*_new(found), *_reached(found)])}{moves}."
+
+
+def _new(found: Plan) -> Iterator[str]:
+    """The needs that are met and the parts that have a place, and were not or had none."""
+    change = found.change
+    if change is None:
+        return
+    if change.needs_gained:
+        yield f"it meets {_named(change.needs_gained)}, not met today"
+    if change.needs_firmer:
+        yield f"it meets {_named(change.needs_firmer)} firmly, today at best only"
+    here = fitted(found.sheet)
+    dark = [name for name in change.parts_gained if name in here.drives]
+    new = [name for name in change.parts_gained if name not in dark]
+    if dark:
+        yield f"it brings {_parts(dark)} to work"
+    if new:
+        yield f"it finds {'a place' if len(new) == 1 else 'places'} for {_parts(new)}"
+
+
+def _reached(found: Plan) -> Iterator[str]:
+    """What all drives at once reach in place of what they reach today; words where there are none."""
     after, before = found.figures, found.today
-    moves = f", for {quantity(after.moves, 'move')}" if after.moves else ""
     if not found.drives:
-        return f": no drive has a place{moves}." if found.sheet.drives else f": no drives on this sheet{moves}."
+        if found.sheet.drives:
+            yield "no drive has a place"
+        elif found.change is None or not any(_new(found)):
+            yield f"{quantity(after.placed, 'part')} in place, no drives on this sheet"
+        return
     today = before if before is not None and before.total_mbps else None
+    # A drive that comes in may be the slowest of all, which takes nothing from those that were there.
+    newly = found.change is not None and not found.change.slower
+    alike = today is not None and not (newly and after.worst_mbps < today.worst_mbps)
     total = _against(after.total_mbps, today.total_mbps if today is not None else None)
-    worst = _against(after.worst_mbps, today.worst_mbps if today is not None else None)
-    return f": all drives read at once reach up to {total}, the worst-off of them up to {worst}{moves}."
+    worst = _against(after.worst_mbps, today.worst_mbps if today is not None and alike else None)
+    yield f"all drives read at once reach up to {total}, the worst-off of them up to {worst}"
+
+
+def _lost(found: Plan) -> Iterator[str]:
+    """The needs, parts and rates that today has and the plan has not."""
+    change = found.change
+    if change is None:
+        return
+    for names, words in ((change.needs_lost, "no longer met"), (change.needs_weaker, "met at best only")):
+        if names:
+            yield f"{_named(names)} {_is(len(names))} {words}"
+    if change.parts_lost:
+        names = change.parts_lost
+        yield f"{_parts(names)} {_has(len(names))} no place any more"
+    for slower in change.slower[:NAMED]:
+        yield f"{plain(slower.name)} reads up to {mbps(slower.after_mbps)} in place of {slower.before_mbps:,.0f}"
+    if len(change.slower) > NAMED:
+        yield f"{quantity(len(change.slower) - NAMED, 'more drive')} read less"
+
+
+def _parts(names: Sequence[str]) -> str:
+    return listed(map(plain, names), most=NAMED)
+
+
+def _named(needs: Sequence[str]) -> str:
+    return plain(needs_named([plain(need) for need in needs]), SENTENCE)
 
 
 def _against(rate: float, today: float | None) -> str:
@@ -204,9 +270,8 @@ def at_most(watts: float) -> str:
 
 def _drive(drive: DrivePlanned, found: Plan) -> tuple[str, str, str]:
     """Word, name and words of a drive; one that stays in its bay while its card moves stays."""
-    spec = next((other_drive for other_drive in found.sheet.drives if other_drive.name == drive.name), None)
     place = found.placement.drives.get(drive.name)
-    in_its_bay = spec is not None and place is not None and (spec.card, spec.bay) == (place.holder, place.bay)
+    in_its_bay = place is not None and place.bay is not None and fitted(found.sheet).drives.get(drive.name) == place
     if in_its_bay and drive.was not in {None, drive.place}:
         return "stays", drive.name, _why(f"{plain(drive.place)}, moves with its card", drive.why)
     return _word(drive.was, drive.place), drive.name, _why(_from(drive.was, drive.place), drive.why)
