@@ -18,7 +18,7 @@ from agent.model.expected import Need
 from agent.planner.alternatives import gap
 from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
-from agent.planner.fits import limit_watts
+from agent.planner.fits import limit_from, limit_watts
 from agent.planner.moves import PROVE
 from agent.planner.phrases import losses
 from agent.planner.plan import plan
@@ -156,30 +156,34 @@ def test_watts_are_not_given_where_a_figure_is_missing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("place", "part", "watts"),
+    ("place", "part", "watts", "whose"),
     [
-        (slot("A", 1, power_watts=None, open_end=True), card("c", 16), 25.0),
-        (slot("A", 4, power_watts=None, open_end=True), card("c", 16), 25.0),
-        (slot("A", 1, power_watts=None, height="low", open_end=True), card("c", 16, height="low"), 10.0),
-        (slot("A", 16, power_watts=None), card("c", 16), 75.0),
-        (slot("A", 16, power_watts=None), card("c", 1, height="low"), 10.0),
-        (slot("A", 4, power_watts=75.0, open_end=True), card("c", 16), 75.0),
-        (slot("A", 4, power_watts=None, open_end=True), card("c", 16, cable_watts=150.0), 175.0),
+        (slot("A", 1, power_watts=None, open_end=True), card("c", 16), 25.0, "slot rule"),
+        (slot("A", 4, power_watts=None, open_end=True), card("c", 16), 25.0, "slot rule"),
+        (slot("A", 1, power_watts=None, height="low", open_end=True), card("c", 16, height="low"), 10.0, "slot rule"),
+        (slot("A", 16, power_watts=None), card("c", 16), 75.0, "card rule"),
+        (slot("A", 16, power_watts=None), card("c", 1, height="low"), 10.0, "card rule"),
+        (slot("A", 4, power_watts=75.0, open_end=True), card("c", 16), 75.0, "card rule"),
+        (slot("A", 16, power_watts=40.0), card("c", 16), 40.0, "sheet"),
+        (slot("A", 16, power_watts=40.0), card("c", 8), 25.0, "card rule"),
+        (slot("A", 4, power_watts=None, open_end=True), card("c", 16, cable_watts=150.0), 175.0, "slot rule"),
     ],
 )
-def test_a_slot_gives_what_a_card_of_its_size_may_take(place: SlotSpec, part: CardSpec, watts: float) -> None:
+def test_a_slot_gives_what_a_card_of_its_size_may_take(
+    place: SlotSpec, part: CardSpec, watts: float, whose: str
+) -> None:
     """Without a figure on the sheet a slot gives what a card of its own size and height may take, not the card's limit.
 
     Figures: PCI Express Card Electromechanical Specification, power of a card after configuration.
     """
-    assert watts == limit_watts(place, part)
+    assert (watts, whose) == (limit_watts(place, part), limit_from(place, part))
 
 
 def test_a_display_card_does_not_go_into_a_one_lane_slot() -> None:
     """A card that takes 70 W has no place in a slot of one lane with an open end, and its power is the reason."""
     part = card("screen", 16, power_watts=70.0)
     found = planned(sheet([slot("X1", 1, power_watts=None, open_end=True)], [part]))
-    assert ("screen", "it takes 70 W, X1 gives 25 W (the rule for a x1 slot)") == (
+    assert ("screen", "it takes 70 W, X1 gives 25 W (the rule for an x1 slot)") == (
         found.unplaced[0].name,
         found.unplaced[0].why,
     )
@@ -190,7 +194,7 @@ def test_typical_power_counts_where_the_sheet_does_not_say() -> None:
     fitted = [drive(f"d{number}", 4, power_watts=None) for number in range(3)]
     found = planned(sheet([slot("SLOT1", 8)], [switch("rack", 4, 8)], fitted))
     assert 2 == len(found.drives)
-    left = "2 W left of 25 W (by the sheet) in SLOT1"
+    left = "2 W left of 25 W (the rule for an x8 card) in SLOT1"
     assert f"{left}, it takes 9 W (typical of its generation, as the sheet does not say)" in found.unplaced[0].why
 
 
@@ -202,6 +206,83 @@ def test_the_good_sheet_is_planned_whole() -> None:
     assert "SLOT1" == card_of(found, "preview display").slot
     assert "SLOT3" == card_of(found, "scratch carrier").slot
     assert {one.name for one in found.sheet.drives} == {one.name for one in found.drives}
+
+
+# --- Against today -----------------------------------------------------------------------------------------------
+
+
+def test_what_is_gained_is_named_also_where_it_is_no_rate() -> None:
+    """Two cards that change places gain a need by name, and on a sheet without drives that is all there is."""
+    needs = (Need(name="net in front", cards=("net",), in_slot="SLOT1"),)
+    slots = [slot("SLOT1"), slot("SLOT2")]
+    found = planned(
+        sheet(slots, [card("net", slot="SLOT2"), card("audio", power_watts=7.0, slot="SLOT1")], needs=needs)
+    )
+    assert Change(needs_gained=("net in front",)) == found.change
+    fewest = found.alternatives[-1].change
+    assert (("net in front",), ()) == (fewest.needs_lost, fewest.needs_gained)
+
+
+def test_what_is_lost_for_it_is_named_too() -> None:
+    """Two needs that contradict a third: those gained and the one lost are all named, and so is who reads less."""
+    needs = (
+        Need(name="net in front", cards=("net",), in_slot="SLOT1"),
+        Need(name="fast", drives=("a", "b"), read_mbps=5000.0),
+        Need(name="steady", drives=("a", "b"), read_mbps=4500.0),
+    )
+    slots = [slot("SLOT1", 8, 4, connector=16), slot("SLOT2", 4, 4, connector=16, power_watts=75.0)]
+    fitted = [drive("a", 4, card="rack", bay=1), drive("b", 4, card="rack", bay=2)]
+    cards = [card("net", slot="SLOT1"), switch("rack", 2, 16, 4, slot="SLOT2", cable_watts=75.0)]
+    found = planned(sheet(slots, cards, fitted, needs=needs))
+    assert found.change is not None
+    assert Change(needs_gained=("fast", "steady"), needs_lost=("net in front",)) == found.change
+    back = found.alternatives[-1].change
+    assert (("net in front",), ["a", "b"]) == (back.needs_gained, [one.name for one in back.slower])
+
+
+def test_parts_that_come_to_work_are_named() -> None:
+    """A drive in a bay without lanes and one that is new are gained; nothing fitted has nothing to compare with."""
+    fitted = [drive("a", card="rack", bay=1), drive("b", card="rack", bay=2), drive("c")]
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
+    found = planned(sheet(slots, [passive("rack", slot="SLOT1")], fitted))
+    assert Change(parts_gained=("b", "c")) == found.change
+    assert planned(sheet([socket("M1")], [], [drive("a")])).change is None
+
+
+@pytest.mark.parametrize(
+    ("one", "broken"),
+    [
+        (
+            sheet(
+                [slot("SLOT1", 8)],
+                [switch("rack", 4, 8, slot="SLOT1")],
+                [drive(f"d{bay}", card="rack", bay=bay) for bay in (1, 2, 3)],
+            ),
+            [("power", "rack", "SLOT1", "29 W"), ("power", "rack", "SLOT1", "25 W (the rule for an x8 card)")],
+        ),
+        (sheet([slot("SLOT1", 16, power_watts=4.0)], [card("net", slot="SLOT1")]), [("power", "net", "SLOT1", "4 W")]),
+        (
+            sheet([slot("SLOT1", 16)], [passive("rack", slot="SLOT1")], [drive("a", card="rack", bay=2)]),
+            [("split", "rack", "SLOT1", "a on rack")],
+        ),
+        (
+            sheet([slot("SLOT1", 4, connector=16)], [passive("rack", slot="SLOT1")], [drive("a", card="rack", bay=2)]),
+            [("lanes", "rack", "SLOT1", "which has 4 lanes")],
+        ),
+        (sheet([slot("SLOT1", 4)], [card("net", 8, slot="SLOT1")]), [("fit", "net", "SLOT1", "x8 connector")]),
+        (
+            sheet([socket("M1", lengths=("2230",))], [], [drive("a", length="2280", slot="M1")]),
+            [("fit", "a", "M1", "2280")],
+        ),
+        (sheet([socket("M1", power_watts=6.0)], [], [drive("a", slot="M1")]), [("power", "a", "M1", "8 W")]),
+        (sheet([slot("SLOT1", 16)], [card("net", slot="SLOT1")], [drive("a")]), []),
+    ],
+)
+def test_limits_that_today_breaks_are_said(one: Sheet, broken: list[tuple[str, str, str, str]]) -> None:
+    """Power, lanes, splits and shapes that what is fitted goes beyond are named with part, place and figures."""
+    found = planned(one).broken
+    assert {seen[:3] for seen in broken} == {(limit.limit, limit.part, limit.slot) for limit in found}
+    assert all(words in limit.why for *_, words in broken for limit in found)
 
 
 # --- Why ---------------------------------------------------------------------------------------------------------
@@ -237,7 +318,7 @@ def test_a_drive_that_stays_in_a_bay_without_lanes_is_left_there() -> None:
         "it stays in bay 2 of rack, which SLOT1 has no lanes for: rack needs a four-way split for all bays; "
         "SLOT1 offers none; if the firmware can split SLOT1, write that into its splits"
     )
-    assert (Unplaced("e", words),) == found.unplaced
+    assert (Unplaced("e", words, {}),) == found.unplaced
 
 
 def test_a_carrier_goes_where_the_bays_have_lanes_that_drives_stay_in() -> None:

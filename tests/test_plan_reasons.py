@@ -35,7 +35,11 @@ def reason(
             "it is of full height, SLOT1 and SLOT2 take low cards only",
         ),
         ([slot("SLOT1", 16, longest_mm=170)], card("net", length_mm=310), "it is 310 mm long, SLOT1 takes 170 mm"),
-        ([slot("SLOT4", 8)], card("net", 8, power_watts=31.0), "it takes 31 W, SLOT4 gives 25 W (by the sheet)"),
+        (
+            [slot("SLOT4", 8)],
+            card("net", 8, power_watts=31.0),
+            "it takes 31 W, SLOT4 gives 25 W (the rule for an x8 card)",
+        ),
         (
             [slot("SLOT1", 4), slot("SLOT2", 16, longest_mm=99), slot("SLOT3", 16, power_watts=9.0)],
             card("net", 8, power_watts=31.0, length_mm=200),
@@ -155,7 +159,7 @@ def test_power_that_is_not_left_is_given_in_watts() -> None:
     one = sheet(
         [slot("SLOT4", 8)], [switch("rack", 4, 8)], [drive("a", power_watts=11.0), drive("b", power_watts=11.5)]
     )
-    words = "rack has 9 W left of 25 W (by the sheet) in SLOT4, it takes 11.5 W"
+    words = "rack has 9 W left of 25 W (the rule for an x8 card) in SLOT4, it takes 11.5 W"
     assert words == reason(one, "b", {"rack": "SLOT4"}, {"a": DrivePlace("rack", 1)})
     hot = sheet([socket("M1", power_watts=8.0)], [], [drive("a", power_watts=9.0)])
     assert "M1 gives 8 W (by the sheet), it takes 9 W" == reason(hot, "a")

@@ -73,7 +73,7 @@ def limit_from(slot: SlotSpec, card: CardSpec) -> Whose:
 def _slot_watts(slot: SlotSpec, card: CardSpec) -> tuple[float, Whose]:
     """What a card may take from a slot, watts, and whose figure that is."""
     rule = card_watts(card.connector, card.height)
-    if slot.power_watts is not None and slot.power_watts <= rule:
+    if slot.power_watts is not None and slot.power_watts < rule:
         return slot.power_watts, "sheet"
     if slot.power_watts is None and card_watts(slot.connector, slot.height) < rule:
         return card_watts(slot.connector, slot.height), "slot rule"
@@ -83,11 +83,11 @@ def _slot_watts(slot: SlotSpec, card: CardSpec) -> tuple[float, Whose]:
 def limit_words(slot: SlotSpec, card: CardSpec) -> str:
     """What a card and its drives may take in a slot, and whose figure that is."""
     watts, whose = _slot_watts(slot, card)
-    low = "low " if (slot if whose == "slot rule" else card).height == "low" else ""
+    a = "a low" if (slot if whose == "slot rule" else card).height == "low" else "an"
     words = {
         "sheet": "by the sheet",
-        "slot rule": f"the rule for a {low}x{slot.connector} slot",
-        "card rule": f"the rule for a {low}x{card.connector} card",
+        "slot rule": f"the rule for {a} x{slot.connector} slot",
+        "card rule": f"the rule for {a} x{card.connector} card",
     }[whose]
     if not card.cable_watts:
         return f"{watts:g} W ({words})"

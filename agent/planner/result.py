@@ -84,10 +84,15 @@ class NeedSeen(Struct, frozen=True):
 
 
 class Unplaced(Struct, frozen=True):
-    """A part that has no place, and why, in one sentence that names the slots."""
+    """A part that has no place, and why, in one sentence that names the slots.
+
+    `limits` is what is in the way at each slot or carrier that is looked at: "connector", "height", "length", "power",
+    "split", "bays" (all are in use), "held", "hidden" or "no slot" (of a carrier that has no place itself).
+    """
 
     name: str
     why: str
+    limits: dict[str, str] = {}
 
 
 class Figures(Struct, frozen=True, kw_only=True):

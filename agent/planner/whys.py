@@ -17,6 +17,8 @@ from agent.planner.fits import (
     bay_refusal,
     card_refusal,
     hidden,
+    hidden_slots,
+    kept_slots,
     limit_watts,
     limit_words,
     own_watts,
@@ -45,6 +47,8 @@ KEPT: Final = "stays: the sheet says so"
 STAYS: Final = "stays where it is: "
 KEPT_BAY: Final = "stays in its bay: the sheet says so"
 
+PLURALS: Final = {"holds": "each hold", "is": "are", "has": "have"}
+IDLE: Final = ("moves", "room", "")  # what counts least: no need, part or rate is gained or lost
 TOLD: Final = ("needs", "worst", "total")  # losses that are worth a word beside a part that is left out
 
 Sort = Literal["kept", "only", "best", "one", "blocked"]
@@ -126,7 +130,8 @@ class Whys:
                 return self._reason(other, place, "best", numbers, was_here=was_here)
             if not self.problem.must[card]:
                 lost, where = self.losses.of(other), listed((self.sheet.slots[slot].label for slot in numbers), "or")
-                words = f"in {where} it would be of no use, and without it {lost.words}"
+                words = "leaving it out gains nothing" if lost.decides in IDLE else f"without it {lost.words}"
+                words = f"in {where} it would be of no use, and {words}"
                 return Reason(words=words, sort="best", other=other, decides=lost.decides, slots=numbers)
             given = [found for slot in numbers if (found := self._given(card, slot)) is not None]
             if len(given) == len(numbers):
@@ -187,7 +192,9 @@ class Whys:
             label for label, refusal in refused.items() if refusal is None and label != self.placement.cards[card.name]
         ]
         if fits:
-            return f"{listed(fits)} would fit too, but for parts that stay"
+            owners = {**hidden_slots(self.sheet), **kept_slots(self.sheet)}
+            stay = dict.fromkeys(owners[label] for label in fits if label in owners)
+            return f"{listed(fits)} would fit too, but for {listed(stay) or 'what it would hide'}, which may not move"
         words = {"connector": f"its x{card.connector} connector", "height": "its height", "length": "its length"}
         words["power"] = f"its power of {own_watts(card):g} W"
         reasons = {refusal.why for refusal in refused.values() if refusal is not None}
@@ -297,7 +304,14 @@ class Whys:
             for number, holder in enumerate(self.problem.holders)
             if self._is_with(number, name, card=card) and holder.rates[kind][READ]
         ]
-        return self._in_the_way(kind, numbers) if numbers else "is no place for it by the sheet's figures"
+        if numbers:
+            return self._in_the_way(kind, numbers)
+        one = next(drive for drive in self.sheet.drives if drive.name == self.built.members[kind][0])
+        spec = next((spec for spec in self.sheet.cards if card and spec.name == name), None)
+        refused = slot_refusal(self.slots[name], one) if spec is None else bay_refusal(spec, one)
+        if refused is not None and refused.why == "length":
+            return f"takes {refused.offers} drives, not {one.length}"
+        return "has no room and power for it by the sheet's figures"
 
     def _holder(self, drive: DriveSpec) -> int:
         place = self.placement.drives[drive.name]
@@ -356,7 +370,7 @@ class Whys:
         if not others:
             return Reason(words="nothing else takes it", sort="only")
         groups = grouped((self._in_the_way(kind, numbers), name) for name, numbers in others.items())
-        words = (f"{listed(names)} would take it, but {what}" for what, names in groups.items())
+        words = (f"{listed(names)} would take it, but {_said_of(names, what)}" for what, names in groups.items())
         return Reason(words="; ".join(words), sort="blocked")
 
     def _in_the_way(self, kind: int, numbers: Sequence[int]) -> str:
@@ -372,7 +386,7 @@ class Whys:
             return self._spent(number, kind)
         if all(pair == kind for pair, _ in there):
             return "holds a drive like it" if holder.card is None else "is full of drives like it"
-        return f"{'holds a drive' if holder.card is None else 'is full of drives'} that could not go elsewhere for it"
+        return f"{'holds a drive' if holder.card is None else 'is full of drives'} that could not change places with it"
 
     def _over(self, number: int) -> str:
         """The wide card that hides a slot of drives in the plan."""
@@ -455,7 +469,9 @@ class Whys:
         if not tried:
             return ""
         _, other, found = max(tried, key=lambda one: (one[0], one[1]))
-        return f": with {drive.name} there in place of {other} {self.losses.of(found).words}"
+        lost = self.losses.of(found)
+        words = "nothing would be gained" if lost.decides in IDLE else lost.words
+        return f": with {drive.name} there in place of {other} {words}"
 
     # --- Words -------------------------------------------------------------------------------------------------
 
@@ -475,3 +491,9 @@ class Whys:
         if lost.decides == "moves" and was_here:
             words = f"{'' if carried else STAYS}{place} it would do no better"
         return Reason(words=words, sort=sort, other=other, decides=lost.decides, slots=slots)
+
+
+def _said_of(places: Sequence[str], words: str) -> str:
+    """Words that begin with a verb, said of one place or of several."""
+    verb, _, rest = words.partition(" ")
+    return words if len(places) == 1 else f"{PLURALS[verb]} {rest}"

@@ -114,10 +114,14 @@ class NeedData(Struct, frozen=True):
 
 
 class UnplacedData(Struct, frozen=True):
-    """A part that has no place, and why."""
+    """A part that has no place, and why; `limits` names what is in the way at each slot or carrier.
+
+    It is "connector", "height", "length", "power", "split", "bays" (all are in use), "held", "hidden" or "no slot".
+    """
 
     name: str
     why: str
+    limits: dict[str, str]
 
 
 class SlowerData(Struct, frozen=True):
