@@ -73,10 +73,16 @@ class Enumerated:
             return
         was = self.problem.card_today[number]
         moved = was is not None and was != here
-        assert set(reason.slots) == ({was} if moved and was in elsewhere else elsewhere)
+        slots = {was} if moved and was in elsewhere else elsewhere
         assert allowed(self.problem, reason.other)
         worth = score(self.problem, reason.other)
         there = self.slot_of(reason.other, number)
+        if reason.sort == "one":
+            assert there in slots
+            assert reason.decides in {"moves", "room", ""}
+            self.decides(reason, worth)
+            return
+        assert set(reason.slots) == slots
         if there is None:
             assert not self.problem.must[number]
             assert worth == self.best_with(number, {None, *reason.slots})

@@ -121,32 +121,42 @@ class Whys:
         )
 
     def _weighed(self, card: int, slots: Collection[int], *, was_here: bool) -> Reason:
-        """A card against the best that is left with it in other slots; where that is not known, against an exchange."""
-        other = None if self._instead is None else self._instead.card(card, slots)
-        if other is not None:
-            place = self._place_of(card, other)
-            numbers = tuple(sorted(slots))
-            if place is not None:
-                return self._reason(other, place, "best", numbers, was_here=was_here)
-            if not self.problem.must[card]:
-                lost, where = self.losses.of(other), listed((self.sheet.slots[slot].label for slot in numbers), "or")
-                words = "leaving it out gains nothing" if lost.decides in IDLE else f"without it {lost.words}"
-                words = f"in {where} it would be of no use, and {words}"
-                return Reason(words=words, sort="best", other=other, decides=lost.decides, slots=numbers)
-            given = [found for slot in numbers if (found := self._given(card, slot)) is not None]
-            if len(given) == len(numbers):
-                best = max(given, key=lambda found: score(self.problem, found))
-                place = self._place_of(card, best) or ""
-                return self._reason(best, place, "best", numbers, was_here=was_here)
+        """A card against an exchange that loses next to nothing, else against the best that is left with it elsewhere.
+
+        Where that is not known, an exchange that loses more has to do.
+        """
         here = next(number for number in self.arrangement.holders if self.problem.holders[number].card == card)
         others = [
             number for number, holder in enumerate(self.problem.holders) if holder.card == card and holder.slot in slots
         ]
         tried = [found for other in others if (found := self._exchanged(here, other)) is not None]
-        if not tried:
-            return Reason(words=self._all_worse(here, others), sort="blocked")
-        _, place, other = max(tried, key=lambda pair: (pair[0], pair[1]))
-        return self._reason(other, place, "one", (), was_here=was_here)
+        exchange = None
+        if tried:
+            _, place, other = max(tried, key=lambda pair: (pair[0], pair[1]))
+            exchange = self._reason(other, place, "one", (), was_here=was_here)
+        if exchange is not None and exchange.decides in IDLE:
+            return exchange
+        best = self._best_elsewhere(card, tuple(sorted(slots)), was_here=was_here)
+        return best or exchange or Reason(words=self._all_worse(here, others), sort="blocked")
+
+    def _best_elsewhere(self, card: int, slots: tuple[int, ...], *, was_here: bool) -> Reason | None:
+        """A card against the best that is left with it in other slots; None where that is not known."""
+        other = None if self._instead is None else self._instead.card(card, slots)
+        if other is None:
+            return None
+        place = self._place_of(card, other)
+        if place is not None:
+            return self._reason(other, place, "best", slots, was_here=was_here)
+        if not self.problem.must[card]:
+            lost, where = self.losses.of(other), listed((self.sheet.slots[slot].label for slot in slots), "or")
+            words = "leaving it out gains nothing" if lost.decides in IDLE else f"without it {lost.words}"
+            words = f"in {where} it would be of no use, and {words}"
+            return Reason(words=words, sort="best", other=other, decides=lost.decides, slots=slots)
+        given = [found for slot in slots if (found := self._given(card, slot)) is not None]
+        if len(given) < len(slots):
+            return None
+        best = max(given, key=lambda found: score(self.problem, found))
+        return self._reason(best, self._place_of(card, best) or "", "best", slots, was_here=was_here)
 
     def _place_of(self, card: int, other: Arrangement) -> str | None:
         """Where a card is in another arrangement, and where that puts what is there in the plan; None where nowhere."""
