@@ -23,7 +23,7 @@ from agent.planner.moves import PROVE
 from agent.planner.phrases import losses
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
-from agent.planner.result import Change, NeedSeen, Plan, Unplaced
+from agent.planner.result import NeedSeen, Plan, PlanChange, Unplaced
 from agent.sheets.paths import today
 from agent.sheets.reading import parse
 from agent.sheets.sheet import DrivePlace, Placement, StripeSpec, Uplink
@@ -218,7 +218,7 @@ def test_what_is_gained_is_named_also_where_it_is_no_rate() -> None:
     found = planned(
         sheet(slots, [card("net", slot="SLOT2"), card("audio", power_watts=7.0, slot="SLOT1")], needs=needs)
     )
-    assert Change(needs_gained=("net in front",)) == found.change
+    assert PlanChange(needs_gained=("net in front",)) == found.change
     fewest = found.alternatives[-1].change
     assert (("net in front",), ()) == (fewest.needs_lost, fewest.needs_gained)
 
@@ -235,7 +235,7 @@ def test_what_is_lost_for_it_is_named_too() -> None:
     cards = [card("net", slot="SLOT1"), switch("rack", 2, 16, 4, slot="SLOT2", cable_watts=75.0)]
     found = planned(sheet(slots, cards, fitted, needs=needs))
     assert found.change is not None
-    assert Change(needs_gained=("fast", "steady"), needs_lost=("net in front",)) == found.change
+    assert PlanChange(needs_gained=("fast", "steady"), needs_lost=("net in front",)) == found.change
     back = found.alternatives[-1].change
     assert (("net in front",), ["a", "b"]) == (back.needs_gained, [one.name for one in back.slower])
 
@@ -245,7 +245,7 @@ def test_parts_that_come_to_work_are_named() -> None:
     fitted = [drive("a", card="rack", bay=1), drive("b", card="rack", bay=2), drive("c")]
     slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
     found = planned(sheet(slots, [passive("rack", slot="SLOT1")], fitted))
-    assert Change(parts_gained=("b", "c")) == found.change
+    assert PlanChange(parts_gained=("b", "c")) == found.change
     assert planned(sheet([socket("M1")], [], [drive("a")])).change is None
 
 
@@ -543,20 +543,20 @@ def test_a_need_is_met_firmly_rather_than_at_best() -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (Change(), []),
-        (Change(needs_lost=("fast",)), ['the need "fast" not met']),
+        (PlanChange(), []),
+        (PlanChange(needs_lost=("fast",)), ['the need "fast" not met']),
         (
-            Change(needs_lost=("fast", "cool"), needs_gained=("near",)),
+            PlanChange(needs_lost=("fast", "cool"), needs_gained=("near",)),
             ['the needs "fast" and "cool" not met', 'the need "near" met'],
         ),
         (
-            Change(needs_weaker=("fast",), needs_firmer=("near",)),
+            PlanChange(needs_weaker=("fast",), needs_firmer=("near",)),
             ['the need "fast" met at best only', 'the need "near" met firmly'],
         ),
-        (Change(parts_lost=("a",), parts_gained=("b",)), ["a without a place", "b with a place"]),
+        (PlanChange(parts_lost=("a",), parts_gained=("b",)), ["a without a place", "b with a place"]),
     ],
 )
-def test_what_is_lost_and_gained_is_named(change: Change, words: list[str]) -> None:
+def test_what_is_lost_and_gained_is_named(change: PlanChange, words: list[str]) -> None:
     """What another arrangement costs names parts and needs, also where as many are lost as gained."""
     alike = Score(4, 2, 100, 200, -1, -10)
     assert words == losses(alike, alike, change)

@@ -14,14 +14,14 @@ from rich.console import Console
 from agent.model.findings import Step
 from agent.planner.result import (
     Alternative,
-    Broken,
     Candidate,
     CardPlanned,
-    Change,
     DrivePlanned,
     Figures,
+    LimitBroken,
     NeedSeen,
     Plan,
+    PlanChange,
     Slower,
     StripePlanned,
     Unplaced,
@@ -241,7 +241,7 @@ def test_the_answer_fits_what_was_found(more: dict[str, Any], first: str) -> Non
 
 def test_what_is_gained_comes_first_then_what_is_lost() -> None:
     """Needs and parts that are gained open the sentence, losses follow it, and limits that today breaks after them."""
-    change = Change(
+    change = PlanChange(
         parts_gained=("reel-1",),
         parts_lost=("reel-9",),
         needs_gained=("scratch",),
@@ -250,7 +250,7 @@ def test_what_is_gained_comes_first_then_what_is_lost() -> None:
         needs_weaker=("far",),
         slower=(Slower("reel-2", 3500.0, 3300.4),),
     )
-    found = make_plan(change=change, broken=(Broken("power", "cinch", "SLOT4", "cinch takes 44 W in SLOT4"),))
+    found = make_plan(change=change, broken=(LimitBroken("power", "cinch", "SLOT4", "cinch takes 44 W in SLOT4"),))
     page = shown(found)
     named = ("scratch", "near", "reel-1", "14,404 MB/s", "quiet", "far", "reel-9", "3,300 MB/s in place of 3,500")
     places = [page.index(words) for words in (*named, "cinch takes 44 W in SLOT4", "Needs")]
@@ -264,14 +264,14 @@ def test_what_is_gained_comes_first_then_what_is_lost() -> None:
 def test_a_new_slow_drive_takes_nothing_from_the_others() -> None:
     """Where no drive reads less than today, the worst-off one is not held against that of today."""
     slow = msgspec.structs.replace(AFTER, worst_mbps=500.0)
-    assert "up to 500 MB/s in place of 890" not in shown(make_plan(figures=slow, change=Change()))
-    change = Change(slower=(Slower("reel-2", 890.2, 500.0),))
+    assert "up to 500 MB/s in place of 890" not in shown(make_plan(figures=slow, change=PlanChange()))
+    change = PlanChange(slower=(Slower("reel-2", 890.2, 500.0),))
     assert "up to 500 MB/s in place of 890" in shown(make_plan(figures=slow, change=change))
 
 
 def test_candidates_name_the_needs_that_they_gain_and_lose() -> None:
     """Each kind beside the others says which needs it does not meet, gains and loses, by name."""
-    change = Change(needs_gained=("scratch",), needs_lost=("quiet",))
+    change = PlanChange(needs_gained=("scratch",), needs_lost=("quiet",))
     tried = msgspec.structs.replace(make_candidate("a"), plan=make_plan(change=change))
     page = flat(planning.candidates([tried], 200, SOURCE))
     assert "not met: vault writes 9,000 MB/s; gained: scratch; lost: quiet" in page

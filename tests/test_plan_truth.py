@@ -167,9 +167,9 @@ def lifted(one: Sheet, place: str, limit: str) -> Sheet:
     return changed(one, "slots", place, **LIFTED[limit])
 
 
-POWER: Final = {"cable_watts": 1000.0}
+POWER: Final[dict[str, object]] = {"cable_watts": 1000.0}
 ROOMY: Final = slot("SPARE", 16, 4, splits=FOUR_WAYS)
-LIFTED: Final = {
+LIFTED: Final[dict[str, dict[str, object]]] = {
     "connector": {"open_end": True},
     "height": {"height": "full"},
     "length": {"longest_mm": None, "lengths": ()},

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.planner.build import placement_of
-from agent.planner.changes import change
 from agent.planner.figures import Rated, figures, needs_seen
+from agent.planner.gains import change
 from agent.planner.phrases import few, losses
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agent.planner.build import Built
-    from agent.planner.changes import Seen
+    from agent.planner.gains import Seen
     from agent.planner.problem import Arrangement
     from agent.sheets.sheet import Placement
 

@@ -16,7 +16,7 @@ from agent.planner.fits import (
     refusal_words,
     slot_refusal,
 )
-from agent.planner.result import Broken
+from agent.planner.result import LimitBroken
 from agent.sheets.paths import bays_of, drives_on, today
 from agent.sheets.reading import drive_watts
 from knowledge.phrasing import listed, quantity
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
 
 
-def broken(sheet: Sheet) -> tuple[Broken, ...]:
+def broken(sheet: Sheet) -> tuple[LimitBroken, ...]:
     """Every limit that is broken today, cards first."""
     return tuple(_Today(sheet).all())
 
@@ -41,28 +41,32 @@ class _Today:
         self.slots = {slot.label: slot for slot in sheet.slots}
         self.cards = {card.name: card for card in sheet.cards}
 
-    def all(self) -> Iterator[Broken]:
+    def all(self) -> Iterator[LimitBroken]:
         for name, label in self.now.cards.items():
             yield from self._card(self.cards[name], self.slots[label])
         for drive in self.sheet.drives:
             yield from self._drive(drive)
 
-    def _card(self, card: CardSpec, slot: SlotSpec) -> Iterator[Broken]:
+    def _card(self, card: CardSpec, slot: SlotSpec) -> Iterator[LimitBroken]:
         """What is against a card in its slot, and against all of its drives together."""
         refused = card_refusal(slot, card)
         if refused is not None:
-            limit = "power" if refused.why == "power" else "fit"
-            yield Broken(limit, card.name, slot.label, f"{card.name}: {refusal_words(slot, card, refused)}")
+            yield LimitBroken(
+                "power" if refused.why == "power" else "fit",
+                card.name,
+                slot.label,
+                f"{card.name}: {refusal_words(slot, card, refused)}",
+            )
         there = drives_on(self.now, card.name)
         if refused is None or refused.why != "power":
             drives = sum(drive_watts(drive) for drive in self.sheet.drives if drive.name in there)
             taken = own_watts(card) + drives
             if taken > limit_watts(slot, card):
                 why = f"{card.name} and {quantity(len(there), 'drive')} on it take {taken:g} W in {slot.label}"
-                yield Broken("power", card.name, slot.label, f"{why}, which gives {limit_words(slot, card)}")
+                yield LimitBroken("power", card.name, slot.label, f"{why}, which gives {limit_words(slot, card)}")
         yield from self._dark(card, slot)
 
-    def _dark(self, card: CardSpec, slot: SlotSpec) -> Iterator[Broken]:
+    def _dark(self, card: CardSpec, slot: SlotSpec) -> Iterator[LimitBroken]:
         """Drives in bays of a card that get no lanes: for want of a split, or as there are too few lanes."""
         bays, _ = bays_of(slot, card)
         dark = {name: place.bay for name, place in drives_on(self.now, card.name).items() if place.bay not in bays}
@@ -73,9 +77,9 @@ class _Today:
                 continue
             why = f"{listed(names)} on {card.name} {'gets' if len(names) == 1 else 'get'} no lanes in {slot.label}, "
             why += "which cannot be split so" if reach else f"which has {quantity(slot.lanes, 'lane')}"
-            yield Broken("split" if reach else "lanes", card.name, slot.label, why)
+            yield LimitBroken("split" if reach else "lanes", card.name, slot.label, why)
 
-    def _drive(self, drive: DriveSpec) -> Iterator[Broken]:
+    def _drive(self, drive: DriveSpec) -> Iterator[LimitBroken]:
         """What is against a drive in its bay or slot."""
         place = self.now.drives.get(drive.name)
         if place is None:
@@ -85,7 +89,7 @@ class _Today:
         if refused is not None:
             what = f"a {drive.length} drive" if refused.why == "length" else f"a {drive.form.upper()} drive"
             why = f"{drive.name} is {what}, and {place.holder} takes {refused.offers}"
-            yield Broken("fit", drive.name, place.holder, why)
+            yield LimitBroken("fit", drive.name, place.holder, why)
         if slot is not None and slot.power_watts is not None and drive_watts(drive) > slot.power_watts:
             why = f"{drive.name} takes {drive_watts(drive):g} W, and {slot.label} gives {slot.power_watts:g} W"
-            yield Broken("power", drive.name, slot.label, f"{why} (by the sheet)")
+            yield LimitBroken("power", drive.name, slot.label, f"{why} (by the sheet)")

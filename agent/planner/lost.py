@@ -12,6 +12,8 @@ from agent.planner.problem import score
 from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from agent.planner.build import Built
     from agent.planner.problem import Arrangement
     from agent.sheets.sheet import Placement
@@ -42,7 +44,7 @@ class Losses:
         """What another arrangement loses, by what counts first."""
         mine, its = self.score, score(self.built.problem, other)
         decides: Decides = next((field for field in FIELDS if getattr(mine, field) != getattr(its, field)), "")
-        words = {
+        words: dict[Decides, Callable[[], str]] = {
             "placed": lambda: f"{self._out(other)} would have no place",
             "needs": lambda: self._needs(other),
             "worst": lambda: f"the worst-off drive would read {_less(mine.worst, its.worst)}",

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from agent.planner.problem import Score
-    from agent.planner.result import Change
+    from agent.planner.result import PlanChange
     from agent.sheets.paths import Link
     from agent.sheets.sheet import Placement
 
@@ -44,7 +44,7 @@ def place_words(placement: Placement, drive: str) -> str | None:
     return f"bay {place.bay} of {place.holder}" + (f" in {slot}" if slot is not None else ", which is not fitted")
 
 
-def losses(best: Score, other: Score, change: Change) -> list[str]:
+def losses(best: Score, other: Score, change: PlanChange) -> list[str]:
     """What another arrangement costs and spares against the best one, in the order of what counts most."""
     found = [
         f"{listed(names, most=NAMED)} {words}"
@@ -66,7 +66,7 @@ def losses(best: Score, other: Score, change: Change) -> list[str]:
     return found
 
 
-def needs_changed(change: Change) -> tuple[tuple[tuple[str, ...], str], ...]:
+def needs_changed(change: PlanChange) -> tuple[tuple[tuple[str, ...], str], ...]:
     """The needs that are lost and gained, each sort with what becomes of them."""
     return (
         (change.needs_lost, "not met"),

@@ -12,9 +12,9 @@ from msgspec.structs import replace
 from agent.planner.alternatives import alternatives, gap
 from agent.planner.broken import broken
 from agent.planner.build import build, needs_met, placement_of
-from agent.planner.changes import change
 from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
 from agent.planner.fits import limit_from, limit_watts, own_watts
+from agent.planner.gains import change
 from agent.planner.instead import Effort, Instead
 from agent.planner.moves import steps
 from agent.planner.problem import Arrangement, score

@@ -114,7 +114,7 @@ class Slower(Struct, frozen=True):
     after_mbps: float
 
 
-class Change(Struct, frozen=True, kw_only=True):
+class PlanChange(Struct, frozen=True, kw_only=True):
     """What one arrangement gains and loses against another: names of parts and of needs.
 
     Parts are drives that work and cards that are wanted for their own sake. `needs_firmer` were met at best only and
@@ -130,7 +130,7 @@ class Change(Struct, frozen=True, kw_only=True):
     slower: tuple[Slower, ...] = ()
 
 
-class Broken(Struct, frozen=True):
+class LimitBroken(Struct, frozen=True):
     """A limit that today's places break: what sort of limit, by which part in which slot, and how, in a sentence."""
 
     limit: Literal["power", "lanes", "split", "fit"]
@@ -149,7 +149,7 @@ class Alternative(Struct, frozen=True):
     costs: str
     figures: Figures
     placement: Placement
-    change: Change = Change()
+    change: PlanChange = PlanChange()
 
 
 class Plan(Struct, frozen=True, kw_only=True):
@@ -176,8 +176,8 @@ class Plan(Struct, frozen=True, kw_only=True):
     spares: tuple[Unplaced, ...]
     alternatives: tuple[Alternative, ...]
     steps: tuple[Step, ...]
-    change: Change | None = None
-    broken: tuple[Broken, ...] = ()
+    change: PlanChange | None = None
+    broken: tuple[LimitBroken, ...] = ()
 
 
 class Candidate(Struct, frozen=True, kw_only=True):

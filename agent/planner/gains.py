@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.throughput import SAME
-from agent.planner.result import Change, Slower
+from agent.planner.result import PlanChange, Slower
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 RANKS: Final = {"not met": 0, "at best": 1, "met": 2}
 
 
-def change(before: Seen, after: Seen) -> Change:
+def change(before: Seen, after: Seen) -> PlanChange:
     """What the second of two placements of one sheet gains and loses against the first."""
     (old, asked), (new, answered) = before, after
     had, has = _working(old), _working(new)
     ranks = [(need.name, RANKS[was.answer], RANKS[need.answer]) for was, need in zip(asked, answered, strict=True)]
-    return Change(
+    return PlanChange(
         parts_gained=tuple(name for name in has if name not in had),
         parts_lost=tuple(name for name in had if name not in has),
         needs_gained=tuple(name for name, was, now in ranks if not was and now),
