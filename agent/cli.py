@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.audit import Audit
+    from agent.commands.planned import PlanForm
     from agent.model.shelf import Shelf
     from agent.proposals import PlanRequest
     from agent.sheets.sheet import Sheet
@@ -332,7 +333,14 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
 @click.option("--write", "place", metavar="FILE", help="Write the sheet, its places as planned, to FILE.")
 @click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
 @click.option("--kinds", is_flag=True, help="List the kinds of parts that sheets and options can name.")
-@format_option
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "markdown", "html"]),
+    show_default="text",
+    help="How to show it; html and markdown are for the customer or the order.",
+)
+@click.option("--out", metavar="FILE", help="Write it to FILE; the ending (.html, .md, .json) says the form.")
 def plan(  # noqa: PLR0913 - one for each option
     *,
     sheet: str | None,
@@ -344,7 +352,8 @@ def plan(  # noqa: PLR0913 - one for each option
     place: str | None,
     force: bool,
     kinds: bool,
-    form: str,
+    form: str | None,
+    out: str | None,
 ) -> None:
     """Find the best place for each part of a build sheet, before anything is bought or opened.
 
@@ -356,8 +365,8 @@ def plan(  # noqa: PLR0913 - one for each option
     """
     if sum((sheet is not None, origin is not None, kinds)) != 1:
         raise click.UsageError("Give one of these: a build SHEET, --sheet-from CAPTURE to make one, or --kinds.")
-    if sheet is None and (added or drives or tried or form == "json"):
-        raise click.UsageError("--add, --drives, --compare and --format json go with a SHEET.")
+    if sheet is None and (added or drives or tried or out is not None or form not in {None, "text"}):
+        raise click.UsageError("--add, --drives, --compare, --out and --format go with a SHEET.")
     if tried and place is not None:
         raise click.UsageError("--write writes one plan: choose a kind, and give it with --add in place of --compare.")
     if place is not None:
@@ -381,40 +390,30 @@ def plan(  # noqa: PLR0913 - one for each option
         from agent.proposals import PlanRequest
 
         asked = PlanRequest(sheet, added, drives, tried)
-        sys.exit(_compared(asked, seconds, form) if tried else _planned(asked, seconds, form, place, force=force))
+        from agent.commands.planned import PlanForm, chosen
+
+        found = chosen(form, out, force=force)
+        shown = PlanForm(form=found, out=out, force=force, made_at=_clock().now())
+        sys.exit(_compared(asked, seconds, shown) if tried else _planned(asked, seconds, shown, place, force=force))
 
 
-def _planned(asked: PlanRequest, seconds: float, form: str, place: str | None, *, force: bool) -> int:
+def _planned(asked: PlanRequest, seconds: float, shown: PlanForm, place: str | None, *, force: bool) -> int:
     """Show the plan of a sheet, and write it where that is asked for; the exit status."""
     from agent.proposals import complete, proposed, written
 
     proposal = proposed(asked, _for_seconds(seconds))
-    if form == "json":
-        from agent.report import plan_data
-
-        output.form(plan_data.plan(proposal.plan))
-    else:
-        from agent.report import planning
-
-        output.page(planning.plan, proposal.plan, proposal.name)
+    shown.plan(proposal.plan, proposal.name)
     if place is not None:
         _write(written(proposal), place, force=force)
     return 0 if complete(proposal.plan) else 1
 
 
-def _compared(asked: PlanRequest, seconds: float, form: str) -> int:
+def _compared(asked: PlanRequest, seconds: float, shown: PlanForm) -> int:
     """Show kinds of cards side by side in the machine of a sheet; the exit status."""
     from agent.proposals import compared, complete
 
     tried = compared(asked, lambda: _for_seconds(seconds))
-    if form == "json":
-        from agent.report import plan_data
-
-        output.form(plan_data.candidates(tried))
-    else:
-        from agent.report import planning
-
-        output.page(planning.candidates, tried, tried[0].plan.sheet.source)
+    shown.candidates(tried)
     return 0 if any(complete(candidate.plan) for candidate in tried) else 1
 
 

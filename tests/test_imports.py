@@ -49,6 +49,7 @@ BLOCKS: Final = "probes.blocks"
 COMPARING: Final = "agent.commands.comparing"
 EXPLAINING: Final = "agent.commands.explaining"
 MANUAL_PAGES: Final = "agent.commands.manual_pages"
+PLANNED: Final = "agent.commands.planned"
 MEASURING: Final = "agent.commands.measuring"
 TALLYING: Final = "agent.commands.tallying"
 NOTING: Final = "agent.commands.noting"
@@ -132,7 +133,7 @@ DOORS: Final = {
     "sys.stderr": COMMANDS,
     "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MANUAL_PAGES, MEASURING, NOTING, REPORTING, TALLYING},
+    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MANUAL_PAGES, MEASURING, NOTING, PLANNED, REPORTING, TALLYING},
     "rich.*": {OUTPUT, *TERMINAL},
     "matplotlib.*": {PLOT},
     "jinja2.*": {PAGE},

@@ -17,6 +17,7 @@ from agent.report.page import page
 from agent.report.page.bars import RangeBar, bars
 from agent.report.page.machine import machine
 from knowledge.phrasing import mbps, plain
+from tests import plans
 from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, soaked, whole_page
 
 if TYPE_CHECKING:
@@ -26,7 +27,14 @@ if TYPE_CHECKING:
     from agent.model.findings import Finding
 
 every_folder = pytest.mark.parametrize("name", FOLDERS)
-SPECIAL: Final = {"whole": whole_page, "hostile": hostile_page}
+SPECIAL: Final = {
+    "whole": whole_page,
+    "hostile": hostile_page,
+    "plan": plans.plan_page,
+    "large plan": plans.large_page,
+    "hostile plan": plans.hostile_page,
+    "kinds": plans.kinds_page,
+}
 every_page = pytest.mark.parametrize("name", [*FOLDERS, *SPECIAL])
 HTML: Final = "{http://www.w3.org/1999/xhtml}"
 SVG: Final = "{http://www.w3.org/2000/svg}"

@@ -18,12 +18,12 @@ from agent.model.expected import Need
 from agent.planner.alternatives import gap
 from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
-from agent.planner.fits import limit_watts
+from agent.planner.fits import limit_from, limit_watts
 from agent.planner.moves import PROVE
 from agent.planner.phrases import losses
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
-from agent.planner.result import NeedSeen, Plan, Unplaced
+from agent.planner.result import NeedSeen, Plan, PlanChange, Unplaced
 from agent.sheets.paths import today
 from agent.sheets.reading import parse
 from agent.sheets.sheet import DrivePlace, Placement, StripeSpec, Uplink
@@ -156,30 +156,37 @@ def test_watts_are_not_given_where_a_figure_is_missing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("place", "part", "watts"),
+    ("place", "part", "watts", "whose"),
     [
-        (slot("A", 1, power_watts=None, open_end=True), card("c", 16), 25.0),
-        (slot("A", 4, power_watts=None, open_end=True), card("c", 16), 25.0),
-        (slot("A", 1, power_watts=None, height="low", open_end=True), card("c", 16, height="low"), 10.0),
-        (slot("A", 16, power_watts=None), card("c", 16), 75.0),
-        (slot("A", 16, power_watts=None), card("c", 1, height="low"), 10.0),
-        (slot("A", 4, power_watts=75.0, open_end=True), card("c", 16), 75.0),
-        (slot("A", 4, power_watts=None, open_end=True), card("c", 16, cable_watts=150.0), 175.0),
+        (slot("A", 1, power_watts=None, open_end=True), card("c", 16), 25.0, "slot rule"),
+        (slot("A", 4, power_watts=None, open_end=True), card("c", 16), 25.0, "slot rule"),
+        (slot("A", 1, power_watts=None, height="low", open_end=True), card("c", 16, height="low"), 10.0, "slot rule"),
+        (slot("A", 16, power_watts=None), card("c", 16), 75.0, "card rule"),
+        (slot("A", 16, power_watts=None), card("c", 1, height="low"), 10.0, "card rule"),
+        (slot("A", 4, power_watts=75.0, open_end=True), card("c", 16), 75.0, "card rule"),
+        (slot("A", 16, power_watts=40.0), card("c", 16), 40.0, "sheet"),
+        (slot("A", 16, power_watts=40.0), card("c", 8), 25.0, "card rule"),
+        (slot("A", 4, power_watts=None, open_end=True), card("c", 16, cable_watts=150.0), 175.0, "slot rule"),
     ],
 )
-def test_a_slot_gives_what_a_card_of_its_size_may_take(place: SlotSpec, part: CardSpec, watts: float) -> None:
+def test_a_slot_gives_what_a_card_of_its_size_may_take(
+    place: SlotSpec, part: CardSpec, watts: float, whose: str
+) -> None:
     """Without a figure on the sheet a slot gives what a card of its own size and height may take, not the card's limit.
 
     Figures: PCI Express Card Electromechanical Specification, power of a card after configuration.
     """
-    assert watts == limit_watts(place, part)
+    assert (watts, whose) == (limit_watts(place, part), limit_from(place, part))
 
 
 def test_a_display_card_does_not_go_into_a_one_lane_slot() -> None:
     """A card that takes 70 W has no place in a slot of one lane with an open end, and its power is the reason."""
     part = card("screen", 16, power_watts=70.0)
     found = planned(sheet([slot("X1", 1, power_watts=None, open_end=True)], [part]))
-    assert ("screen", "it takes 70 W, X1 gives 25 W") == (found.unplaced[0].name, found.unplaced[0].why)
+    assert ("screen", "it takes 70 W, X1 gives 25 W (the rule for an x1 slot)") == (
+        found.unplaced[0].name,
+        found.unplaced[0].why,
+    )
 
 
 def test_typical_power_counts_where_the_sheet_does_not_say() -> None:
@@ -187,9 +194,8 @@ def test_typical_power_counts_where_the_sheet_does_not_say() -> None:
     fitted = [drive(f"d{number}", 4, power_watts=None) for number in range(3)]
     found = planned(sheet([slot("SLOT1", 8)], [switch("rack", 4, 8)], fitted))
     assert 2 == len(found.drives)
-    assert "has 2 W of 25 W left in SLOT1, it takes 9 W (typical of its generation, as the sheet does not say)" in (
-        found.unplaced[0].why
-    )
+    left = "2 W left of 25 W (the rule for an x8 card) in SLOT1"
+    assert f"{left}, it takes 9 W (typical of its generation, as the sheet does not say)" in found.unplaced[0].why
 
 
 def test_the_good_sheet_is_planned_whole() -> None:
@@ -200,6 +206,83 @@ def test_the_good_sheet_is_planned_whole() -> None:
     assert "SLOT1" == card_of(found, "preview display").slot
     assert "SLOT3" == card_of(found, "scratch carrier").slot
     assert {one.name for one in found.sheet.drives} == {one.name for one in found.drives}
+
+
+# --- Against today -----------------------------------------------------------------------------------------------
+
+
+def test_what_is_gained_is_named_also_where_it_is_no_rate() -> None:
+    """Two cards that change places gain a need by name, and on a sheet without drives that is all there is."""
+    needs = (Need(name="net in front", cards=("net",), in_slot="SLOT1"),)
+    slots = [slot("SLOT1"), slot("SLOT2")]
+    found = planned(
+        sheet(slots, [card("net", slot="SLOT2"), card("audio", power_watts=7.0, slot="SLOT1")], needs=needs)
+    )
+    assert PlanChange(needs_gained=("net in front",)) == found.change
+    fewest = found.alternatives[-1].change
+    assert (("net in front",), ()) == (fewest.needs_lost, fewest.needs_gained)
+
+
+def test_what_is_lost_for_it_is_named_too() -> None:
+    """Two needs that contradict a third: those gained and the one lost are all named, and so is who reads less."""
+    needs = (
+        Need(name="net in front", cards=("net",), in_slot="SLOT1"),
+        Need(name="fast", drives=("a", "b"), read_mbps=5000.0),
+        Need(name="steady", drives=("a", "b"), read_mbps=4500.0),
+    )
+    slots = [slot("SLOT1", 8, 4, connector=16), slot("SLOT2", 4, 4, connector=16, power_watts=75.0)]
+    fitted = [drive("a", 4, card="rack", bay=1), drive("b", 4, card="rack", bay=2)]
+    cards = [card("net", slot="SLOT1"), switch("rack", 2, 16, 4, slot="SLOT2", cable_watts=75.0)]
+    found = planned(sheet(slots, cards, fitted, needs=needs))
+    assert found.change is not None
+    assert PlanChange(needs_gained=("fast", "steady"), needs_lost=("net in front",)) == found.change
+    back = found.alternatives[-1].change
+    assert (("net in front",), ["a", "b"]) == (back.needs_gained, [one.name for one in back.slower])
+
+
+def test_parts_that_come_to_work_are_named() -> None:
+    """A drive in a bay without lanes and one that is new are gained; nothing fitted has nothing to compare with."""
+    fitted = [drive("a", card="rack", bay=1), drive("b", card="rack", bay=2), drive("c")]
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
+    found = planned(sheet(slots, [passive("rack", slot="SLOT1")], fitted))
+    assert PlanChange(parts_gained=("b", "c")) == found.change
+    assert planned(sheet([socket("M1")], [], [drive("a")])).change is None
+
+
+@pytest.mark.parametrize(
+    ("one", "broken"),
+    [
+        (
+            sheet(
+                [slot("SLOT1", 8)],
+                [switch("rack", 4, 8, slot="SLOT1")],
+                [drive(f"d{bay}", card="rack", bay=bay) for bay in (1, 2, 3)],
+            ),
+            [("power", "rack", "SLOT1", "29 W"), ("power", "rack", "SLOT1", "25 W (the rule for an x8 card)")],
+        ),
+        (sheet([slot("SLOT1", 16, power_watts=4.0)], [card("net", slot="SLOT1")]), [("power", "net", "SLOT1", "4 W")]),
+        (
+            sheet([slot("SLOT1", 16)], [passive("rack", slot="SLOT1")], [drive("a", card="rack", bay=2)]),
+            [("split", "rack", "SLOT1", "a on rack")],
+        ),
+        (
+            sheet([slot("SLOT1", 4, connector=16)], [passive("rack", slot="SLOT1")], [drive("a", card="rack", bay=2)]),
+            [("lanes", "rack", "SLOT1", "which has 4 lanes")],
+        ),
+        (sheet([slot("SLOT1", 4)], [card("net", 8, slot="SLOT1")]), [("fit", "net", "SLOT1", "x8 connector")]),
+        (
+            sheet([socket("M1", lengths=("2230",))], [], [drive("a", length="2280", slot="M1")]),
+            [("fit", "a", "M1", "2280")],
+        ),
+        (sheet([socket("M1", power_watts=6.0)], [], [drive("a", slot="M1")]), [("power", "a", "M1", "8 W")]),
+        (sheet([slot("SLOT1", 16)], [card("net", slot="SLOT1")], [drive("a")]), []),
+    ],
+)
+def test_limits_that_today_breaks_are_said(one: Sheet, broken: list[tuple[str, str, str, str]]) -> None:
+    """Power, lanes, splits and shapes that what is fitted goes beyond are named with part, place and figures."""
+    found = planned(one).broken
+    assert {seen[:3] for seen in broken} == {(limit.limit, limit.part, limit.slot) for limit in found}
+    assert all(words in limit.why for *_, words in broken for limit in found)
 
 
 # --- Why ---------------------------------------------------------------------------------------------------------
@@ -235,7 +318,7 @@ def test_a_drive_that_stays_in_a_bay_without_lanes_is_left_there() -> None:
         "it stays in bay 2 of rack, which SLOT1 has no lanes for: rack needs a four-way split for all bays; "
         "SLOT1 offers none; if the firmware can split SLOT1, write that into its splits"
     )
-    assert (Unplaced("e", words),) == found.unplaced
+    assert (Unplaced("e", words, {}),) == found.unplaced
 
 
 def test_a_carrier_goes_where_the_bays_have_lanes_that_drives_stay_in() -> None:
@@ -298,14 +381,15 @@ def test_a_carrier_says_that_other_slots_have_too_few_lanes() -> None:
     """A passive carrier in the only split slot says what the others would give it."""
     slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
     one = sheet(slots, [passive("rack")], drives(3))
-    assert "SLOT1 gives lanes to 1 bay of it only, and 3 are wanted" == why(one, "rack")
+    lost = "drive-2 and drive-3 would have no place"
+    assert f"in SLOT1, which gives lanes to 1 bay of it only, {lost}" == why(one, "rack")
 
 
-def test_taken_slots_are_named_with_their_cards() -> None:
-    """A card whose other slots are held by cards that fit nowhere else names them."""
+def test_a_card_that_would_put_out_another_names_it() -> None:
+    """A card whose other slot is the only one for another card says who would have no place."""
     slots = [slot("SLOT1", 16), slot("SLOT2", 1, connector=1)]
     one = sheet(slots, [card("display", 16), card("net", 1)])
-    assert "SLOT1 is taken by display" == why(one, "net")
+    assert "in SLOT1 display would have no place" == why(one, "net")
 
 
 def test_a_drive_says_what_would_be_lost_elsewhere() -> None:
@@ -319,7 +403,7 @@ def test_a_drive_with_one_place_says_so() -> None:
     alone = sheet([socket("M1"), socket("M2", lengths=("2230",))], [], [drive("long", length="22110")])
     assert "nothing else takes it" == why(alone, "long")
     twins = sheet([socket("M1"), socket("M2")], [], drives(2))
-    assert "M2 would take it, but another drive is there" == why(twins, "drive-1")
+    assert "M2 would take it, but holds a drive like it" == why(twins, "drive-1")
 
 
 def test_a_drive_says_what_is_in_the_way_on_another_card() -> None:
@@ -327,10 +411,11 @@ def test_a_drive_says_what_is_in_the_way_on_another_card() -> None:
     slots = [slot("SLOT1", 16), slot("SLOT2", 8, power_watts=20.0), slot("SLOT3", 1)]
     racks = [switch("big", 2, 16, length_mm=200), switch("small", 4, 8, power_watts=6.0)]
     one = sheet(slots, racks, drives(3))
-    assert "small would take it, but the power there is used up" == why(one, "drive-1")
-    assert "big would take it, but all bays there are taken by drives like it" == why(one, "drive-3")
+    power = "6 W left of 20 W (by the sheet) in SLOT2, and it takes 8 W"
+    assert f"small would take it, but has {power}" == why(one, "drive-1")
+    assert "big would take it, but is full of drives like it" == why(one, "drive-3")
     spare = sheet([slot("SLOT1", 16)], [switch("one", 2), switch("two", 2)], drives(2))
-    assert "two would take it, but without a slot in this plan" == why(spare, "drive-1")
+    assert "two would take it, but has no slot in this plan" == why(spare, "drive-1")
 
 
 def test_a_socket_beside_a_bay_is_one_slot_more() -> None:
@@ -456,19 +541,25 @@ def test_a_need_is_met_firmly_rather_than_at_best() -> None:
 
 
 @pytest.mark.parametrize(
-    ("needs", "firmly", "words"),
+    ("change", "words"),
     [
-        (0, 0, []),
-        (-1, 0, ["1 need fewer met"]),
-        (-1, -1, ["1 need fewer met"]),
-        (0, -2, ["2 needs fewer met firmly"]),
-        (1, -1, ["1 need more met", "1 need fewer met firmly"]),
+        (PlanChange(), []),
+        (PlanChange(needs_lost=("fast",)), ['the need "fast" not met']),
+        (
+            PlanChange(needs_lost=("fast", "cool"), needs_gained=("near",)),
+            ['the needs "fast" and "cool" not met', 'the need "near" met'],
+        ),
+        (
+            PlanChange(needs_weaker=("fast",), needs_firmer=("near",)),
+            ['the need "fast" met at best only', 'the need "near" met firmly'],
+        ),
+        (PlanChange(parts_lost=("a",), parts_gained=("b",)), ["a without a place", "b with a place"]),
     ],
 )
-def test_needs_that_are_lost_are_counted_once(needs: int, firmly: int, words: list[str]) -> None:
-    """What another arrangement costs names needs of the sheet, and firm ones where those alone are lost."""
+def test_what_is_lost_and_gained_is_named(change: PlanChange, words: list[str]) -> None:
+    """What another arrangement costs names parts and needs, also where as many are lost as gained."""
     alike = Score(4, 2, 100, 200, -1, -10)
-    assert words == losses(alike, alike, needs, firmly)
+    assert words == losses(alike, alike, change)
 
 
 def test_a_need_of_a_stripe_is_of_the_whole() -> None:

@@ -213,6 +213,10 @@ def test_json_loads_no_terminal_library_and_a_check_no_sheets() -> None:
         (("--sheet-from", UPGRADED, "--compare", "network-1g"), "--compare SHEET"),
         (("--sheet-from", UPGRADED, "--drives", "4xgen4"), "--drives SHEET"),
         (("--sheet-from", UPGRADED, "--format", "json"), "--format SHEET"),
+        (("--sheet-from", UPGRADED, "--format", "html"), "--format SHEET"),
+        (("--kinds", "--out", "x.html"), "--out SHEET"),
+        ((PARTS, "--out", "x.toml"), "--out .html .md .json"),
+        ((PARTS, "--out", "x.html", "--format", "text"), "--out --format html markdown"),
         ((PARTS, "--compare", "carrier-1-x4-gen3", "--write", "x.toml"), "--write --compare"),
         ((PARTS, "--write", "-"), "--write"),
         ((PARTS, "--seconds", "-1"), "--seconds -1"),
@@ -335,6 +339,72 @@ def test_a_place_that_takes_no_file_ends_with_2(place: str) -> None:
         done = plan(*words)
         assert 2 == done.status
         assert one_line(done.errors)
+
+
+# --- Pages to hand over --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("ending", "shown"), [("html", "html"), ("md", "markdown"), ("json", "json")])
+def test_a_page_goes_to_a_file_whose_ending_says_its_form(ending: str, shown: str, tmp_path: Path) -> None:
+    """What --out writes is what --format prints, but for its time; the status is that of the plan in both."""
+    place = tmp_path / f"plan.{ending}"
+    done = plan(UNMET, "--out", place)
+    assert (1, "") == (done.status, done.output)
+    assert done.errors.endswith(f'plan.{ending}".\n')
+    printed = plan(UNMET, "--format", shown)
+    assert (1, "") == (printed.status, printed.errors)
+    without_time = [re.sub(r"Made [0-9T:Z-]{20}", "", text) for text in (place.read_text("utf-8"), printed.output)]
+    assert without_time[0] == without_time[1]
+    assert "reel-2" in without_time[0]
+
+
+def test_a_page_is_replaced_only_by_force(tmp_path: Path) -> None:
+    """A file that is there stays as it was without --force, and no time is spent on a plan for it."""
+    place = tmp_path / "plan.html"
+    place.write_text("kept")
+    done = plan(PARTS, "--out", place)
+    assert (2, "", "kept") == (done.status, done.output, place.read_text())
+    assert "--force" in one_line(done.errors)
+    assert 0 == plan(PARTS, "--out", place, "--force").status
+    assert place.read_text().startswith("<!DOCTYPE html>")
+
+
+def test_a_form_that_is_named_goes_before_the_ending(tmp_path: Path) -> None:
+    """With --format the file may have any name."""
+    place = tmp_path / "plan.txt"
+    assert 0 == plan(PARTS, "--out", place, "--format", "markdown").status
+    assert place.read_text("utf-8").startswith("# Plan for bench-2")
+
+
+def test_a_page_names_the_sheet_without_its_folder(tmp_path: Path) -> None:
+    """Where the sheet lies says something of whoever planned it, and is not handed over."""
+    folder = tmp_path / "of a customer"
+    folder.mkdir()
+    sheet = folder / "tower.toml"
+    sheet.write_text(SMALL)
+    for shown in ("html", "markdown"):
+        for more in ((), ("--compare", "carrier-1-x4-gen3", "--drives", "1xgen3")):
+            done = plan(sheet, "--format", shown, *more)
+            assert "tower.toml (build sheet)" in done.output
+            assert "of a customer" not in done.output
+
+
+def test_kinds_side_by_side_make_a_page_too(tmp_path: Path) -> None:
+    """A comparison goes to a file as a plan does, and the plan can be written as a sheet beside its page."""
+    place, sheet = tmp_path / "kinds.html", tmp_path / "planned.toml"
+    done = plan("-", "--compare", "carrier-1-x4-gen3", "--drives", "1xgen3", "--out", place, send=SMALL)
+    assert (0, "") == (done.status, done.output)
+    assert "Side by side" in place.read_text("utf-8")
+    assert 0 == plan("-", "--out", tmp_path / "plan.md", "--write", sheet, send=SMALL).status
+    assert "bought last year" in sheet.read_text()
+
+
+def test_a_page_loads_no_terminal_library_and_text_no_templates() -> None:
+    """A plan as HTML or Markdown does without rich, one as text without jinja2."""
+    for shown, without in (("html", "rich"), ("markdown", "rich"), ("markdown", "jinja2"), ("text", "jinja2")):
+        status, names = loaded("plan", str(PARTS), "--format", shown)
+        assert status == 0
+        assert without not in names
 
 
 # --- What if -------------------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from agent.planner import moves
 from agent.planner.fits import hidden
 from agent.planner.moves import steps
+from agent.planner.result import NeedSeen, Unplaced
 from agent.sheets.paths import today
 from agent.sheets.sheet import DrivePlace, Placement, StripeSpec
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
@@ -217,7 +218,8 @@ def test_a_split_that_is_there_is_left_alone() -> None:
     fitted = [drive("d1", card="rack", bay=1), drive("d2", card="rack", bay=2), drive("d3")]
     after = Placement({"rack": "SLOT1"}, {f"d{bay}": DrivePlace("rack", bay) for bay in (1, 2, 3)})
     actions = carried_out(sheet(slots, [passive("rack", slot="SLOT1")], fitted), after)
-    assert [moves.NOTE_PLACES, moves.OPEN, moves.FIT_DRIVE, moves.CLOSE, moves.PROVE] == actions
+    hands = [moves.TAKE_CARD, moves.FIT_DRIVE, moves.FIT_CARD]
+    assert [moves.NOTE_PLACES, moves.OPEN, *hands, moves.CLOSE, moves.PROVE] == actions
 
 
 @pytest.mark.parametrize(("bays", "splits"), [(1, 0), (2, 1)])
@@ -275,3 +277,41 @@ def test_a_card_that_comes_out_for_its_bays_is_told_in_plain_words() -> None:
     after = Placement({"rack": "SLOT2"}, {"a": DrivePlace("rack", 1), "b": DrivePlace("rack", 2)})
     texts = [step.text for step in steps(one, after, {})]
     assert "Take rack out of SLOT1, with its drive, to get at its bays." in texts
+
+
+def test_supply_cables_come_off_before_their_card_moves() -> None:
+    """A card with cables of its own is disconnected before it leaves its slot, with all cautions."""
+    slots = [slot("SLOT1", 16), slot("SLOT2", 16), slot("SLOT3", 16)]
+    cards = [card("display", 16, cable_watts=150.0, slot="SLOT1"), card("net", slot="SLOT2")]
+    moved_on = steps(sheet(slots, cards), Placement({"display": "SLOT3", "net": "SLOT2"}, {}), {})
+    order = [step.action for step in moved_on]
+    assert [moves.UNPLUG, moves.MOVE_CARD, moves.CABLE] == order[2:-2]
+    assert (*HANDS, LICENSED) == next(step.cautions for step in moved_on if step.action == moves.UNPLUG)
+    swapped = [
+        step.action for step in steps(sheet(slots, cards), Placement({"display": "SLOT2", "net": "SLOT1"}, {}), {})
+    ]
+    assert swapped.index(moves.UNPLUG) < min(swapped.index(moves.TAKE_CARD), swapped.index(moves.MOVE_CARD))
+    out = [step.action for step in steps(sheet(slots, cards), Placement({"net": "SLOT2"}, {}), {})]
+    assert [moves.UNPLUG, moves.TAKE_CARD] == out[2:-2]
+
+
+@pytest.mark.parametrize(("form", "taken_out"), [("m.2", True), ("u.2", False)])
+def test_a_card_comes_out_where_its_bays_are_on_it(form: str, taken_out: bool) -> None:  # noqa: FBT001 - a case
+    """Bays of M.2 drives are reached with the card on the table (common practice), drives on cables without that."""
+    rack = switch("rack", slot="SLOT1", bay_form=form)
+    one = sheet([slot("SLOT1", 16)], [rack], [drive("a", form=form, card="rack", bay=1), drive("b", form=form)])
+    after = Placement({"rack": "SLOT1"}, {"a": DrivePlace("rack", 1), "b": DrivePlace("rack", 2)})
+    hands = [moves.TAKE_CARD, moves.FIT_DRIVE, moves.FIT_CARD] if taken_out else [moves.FIT_DRIVE]
+    assert hands == carried_out(one, after)[2:-2]
+
+
+def test_the_last_step_promises_only_what_the_plan_holds() -> None:
+    """Needs that are not met or at best, and parts without a place, are named in the last step, and nothing else is."""
+    one = sheet([socket("M1")], [], [drive("a"), drive("b")])
+    needs = (NeedSeen("quiet", "met", ""), NeedSeen("fast", "not met", ""), NeedSeen("near", "at best", ""))
+    after = Placement({}, {"a": DrivePlace("M1", None)})
+    last = steps(one, after, {}, needs, (Unplaced("b", "M1 is held by a"),))[-1]
+    told = 'not meet the need "fast", meets the need "near" at best only and has no place for b'
+    assert told in last.verify
+    assert "quiet" not in last.verify
+    assert "no place" not in steps(one, after, {}, needs[:1])[-1].verify

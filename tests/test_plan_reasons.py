@@ -35,13 +35,17 @@ def reason(
             "it is of full height, SLOT1 and SLOT2 take low cards only",
         ),
         ([slot("SLOT1", 16, longest_mm=170)], card("net", length_mm=310), "it is 310 mm long, SLOT1 takes 170 mm"),
-        ([slot("SLOT4", 8)], card("net", 8, power_watts=31.0), "it takes 31 W, SLOT4 gives 25 W"),
+        (
+            [slot("SLOT4", 8)],
+            card("net", 8, power_watts=31.0),
+            "it takes 31 W, SLOT4 gives 25 W (the rule for an x8 card)",
+        ),
         (
             [slot("SLOT1", 4), slot("SLOT2", 16, longest_mm=99), slot("SLOT3", 16, power_watts=9.0)],
             card("net", 8, power_watts=31.0, length_mm=200),
             (
                 "its x8 connector does not go into SLOT1; it is 200 mm long, SLOT2 takes 99 mm; "
-                "it takes 31 W, SLOT3 gives 9 W"
+                "it takes 31 W, SLOT3 gives 9 W (by the sheet)"
             ),
         ),
     ],
@@ -62,7 +66,7 @@ def test_a_slot_that_is_kept_is_named_with_its_card() -> None:
 def test_slots_that_are_taken_are_named_with_their_cards() -> None:
     """A card whose slots are given to others names who has them."""
     one = sheet([slot("SLOT1", 16), slot("SLOT2", 16)], [card("one", 16), card("two", 16), card("net")])
-    assert "SLOT1 is taken by one; SLOT2 is taken by two" == reason(one, "net", {"one": "SLOT1", "two": "SLOT2"})
+    assert "SLOT1 is held by one; SLOT2 is held by two" == reason(one, "net", {"one": "SLOT1", "two": "SLOT2"})
 
 
 def test_slots_that_are_hidden_are_named_with_the_wide_card() -> None:
@@ -70,7 +74,7 @@ def test_slots_that_are_hidden_are_named_with_the_wide_card() -> None:
     slots = [slot("SLOT1", 16, covers=("SLOT2",)), slot("SLOT2", 4)]
     wide = card("display", 16, wide=2)
     placed = {"display": "SLOT1"}
-    assert "SLOT1 is taken by display; SLOT2 is hidden by display" == reason(
+    assert "SLOT1 is held by display; SLOT2 is hidden by display" == reason(
         sheet(slots, [wide, card("net")]), "net", placed
     )
     fixed = card("display", 16, wide=2, slot="SLOT1", stays=True)
@@ -82,7 +86,10 @@ def test_a_wide_card_names_what_it_would_hide() -> None:
     """A wide card without a place says which neighbour is in its way."""
     slots = [slot("SLOT1", 16, covers=("SLOT2",)), slot("SLOT2", 4)]
     one = sheet(slots, [card("display", 16, wide=2), card("net", slot="SLOT2", stays=True)])
-    words = "its x16 connector fits SLOT1 only, which is no place for it, as it would hide SLOT2, which net holds"
+    words = (
+        "its x16 connector fits SLOT1 only, which is no place for it, as it would hide SLOT2, which net holds, which "
+        "stays"
+    )
     assert words == reason(one, "display", {"net": "SLOT2"})
 
 
@@ -117,7 +124,7 @@ def test_a_drive_that_is_too_long_names_the_places() -> None:
     long = drive("a", length="22110")
     assert "no bay or slot of M1 and M2 takes a 22110 drive" == reason(sheet(slots, [], [long]), "a")
     more = sheet([*slots, socket("M3")], [], [long, drive("b")])
-    words = "M1 takes 2280 drives, not 22110; M2 takes 2230 or 2280 drives, not 22110; M3 is taken by b"
+    words = "M1 takes 2280 drives, not 22110; M2 takes 2230 or 2280 drives, not 22110; M3 is held by b"
     assert words == reason(more, "a", {}, {"b": DrivePlace("M3", None)})
 
 
@@ -143,7 +150,7 @@ def test_a_split_that_another_card_has_is_named() -> None:
 def test_full_carriers_and_sockets_are_named() -> None:
     """A drive that would fit where others are names those places."""
     one = sheet([slot("SLOT1", 16), socket("M1")], [switch("rack", 1)], [drive("a"), drive("b"), drive("c")])
-    words = "M1 is taken by b; no bay of rack is free"
+    words = "M1 is held by b; no bay of rack is free"
     assert words == reason(one, "c", {"rack": "SLOT1"}, {"a": DrivePlace("rack", 1), "b": DrivePlace("M1", None)})
 
 
@@ -152,10 +159,10 @@ def test_power_that_is_not_left_is_given_in_watts() -> None:
     one = sheet(
         [slot("SLOT4", 8)], [switch("rack", 4, 8)], [drive("a", power_watts=11.0), drive("b", power_watts=11.5)]
     )
-    words = "rack has 9 W of 25 W left in SLOT4, it takes 11.5 W"
+    words = "rack has 9 W left of 25 W (the rule for an x8 card) in SLOT4, it takes 11.5 W"
     assert words == reason(one, "b", {"rack": "SLOT4"}, {"a": DrivePlace("rack", 1)})
     hot = sheet([socket("M1", power_watts=8.0)], [], [drive("a", power_watts=9.0)])
-    assert "M1 gives 8 W, it takes 9 W" == reason(hot, "a")
+    assert "M1 gives 8 W (by the sheet), it takes 9 W" == reason(hot, "a")
 
 
 def test_sockets_that_are_hidden_or_kept_are_named() -> None:

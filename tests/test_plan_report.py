@@ -18,8 +18,11 @@ from agent.planner.result import (
     CardPlanned,
     DrivePlanned,
     Figures,
+    LimitBroken,
     NeedSeen,
     Plan,
+    PlanChange,
+    Slower,
     StripePlanned,
     Unplaced,
 )
@@ -221,7 +224,7 @@ def test_the_first_words_tell_what_is_missing_and_what_is_gained() -> None:
             {"today": msgspec.structs.replace(BEFORE, worst_mbps=3300.0)},
             "up to 14,404 MB/s in place of 5,402, the worst-off of them up to 3,300 MB/s as today, for 3 moves.",
         ),
-        ({"drives": ()}, "Best place for each part, proved: no drives on this sheet, for 3 moves."),
+        ({"drives": ()}, "Best place for each part: 4 parts in place, no drives on this sheet, for 3 moves."),
         (
             {"figures": msgspec.structs.replace(BEFORE, moves=0), "steps": ()},
             (
@@ -234,6 +237,44 @@ def test_the_first_words_tell_what_is_missing_and_what_is_gained() -> None:
 def test_the_answer_fits_what_was_found(more: dict[str, Any], first: str) -> None:
     """Nothing fitted today, nothing gained, no drives, nothing to move: each has its own words."""
     assert first in shown(make_plan(**more, needs=(), unplaced=()))
+
+
+def test_what_is_gained_comes_first_then_what_is_lost() -> None:
+    """Needs and parts that are gained open the sentence, losses follow it, and limits that today breaks after them."""
+    change = PlanChange(
+        parts_gained=("reel-1",),
+        parts_lost=("reel-9",),
+        needs_gained=("scratch",),
+        needs_lost=("quiet",),
+        needs_firmer=("near",),
+        needs_weaker=("far",),
+        slower=(Slower("reel-2", 3500.0, 3300.4),),
+    )
+    found = make_plan(change=change, broken=(LimitBroken("power", "cinch", "SLOT4", "cinch takes 44 W in SLOT4"),))
+    page = shown(found)
+    named = ("scratch", "near", "reel-1", "14,404 MB/s", "quiet", "far", "reel-9", "3,300 MB/s in place of 3,500")
+    places = [page.index(words) for words in (*named, "cinch takes 44 W in SLOT4", "Needs")]
+    assert sorted(places) == places
+    form = plan_data.plan(found)
+    assert form.change is not None
+    assert (("scratch",), ("quiet",)) == (form.change.needs_gained, form.change.needs_lost)
+    assert [("power", "cinch")] == [(limit.limit, limit.part) for limit in form.broken]
+
+
+def test_a_new_slow_drive_takes_nothing_from_the_others() -> None:
+    """Where no drive reads less than today, the worst-off one is not held against that of today."""
+    slow = msgspec.structs.replace(AFTER, worst_mbps=500.0)
+    assert "up to 500 MB/s in place of 890" not in shown(make_plan(figures=slow, change=PlanChange()))
+    change = PlanChange(slower=(Slower("reel-2", 890.2, 500.0),))
+    assert "up to 500 MB/s in place of 890" in shown(make_plan(figures=slow, change=change))
+
+
+def test_candidates_name_the_needs_that_they_gain_and_lose() -> None:
+    """Each kind beside the others says which needs it does not meet, gains and loses, by name."""
+    change = PlanChange(needs_gained=("scratch",), needs_lost=("quiet",))
+    tried = msgspec.structs.replace(make_candidate("a"), plan=make_plan(change=change))
+    page = flat(planning.candidates([tried], 200, SOURCE))
+    assert "not met: vault writes 9,000 MB/s; gained: scratch; lost: quiet" in page
 
 
 def test_one_need_or_one_figure_is_not_told_as_many() -> None:
@@ -410,7 +451,7 @@ def test_the_best_candidate_is_praised_with_its_faults() -> None:
     tried = [make_candidate("a"), make_candidate("b", together=(1000.0, 1200.0))]
     tried = [msgspec.structs.replace(one, plan=make_plan()) for one in tried]
     page = flat(planning.candidates(tried, 100, SOURCE))
-    assert "with all drives at work, but 1 of 3 needs is not met; 1 part has no place." in page
+    assert 'with all drives at work, but the need "vault writes 9,000 MB/s" is not met; latch has no place.' in page
 
 
 def test_a_spare_is_told_and_is_no_lack() -> None:

@@ -108,10 +108,10 @@ def _audit(source: Source, settle: float, shelf: Shelf | None) -> Audit:
 def _soak(name: str) -> tuple[str, Soak, Analysis]:
     from agent.commands import session
 
-    return f"{_base(name)} (log)", *session.analysed(name)
+    return f"{own_name(name)} (log)", *session.analysed(name)
 
 
-def _base(name: str) -> str:
+def own_name(name: str) -> str:
     """A file's own name: where it lies says something of whoever made the report, and nothing of the machine."""
     import os
 
@@ -122,7 +122,7 @@ def _without_folder(source: Source) -> str:
     """The source for people, a capture by its file's own name."""
     if source.replay is None or source.replay == "-":
         return source.name
-    return source.name.replace(source.replay, _base(source.replay), 1)
+    return source.name.replace(source.replay, own_name(source.replay), 1)
 
 
 def _made(form: str, machines: Machines, soaks: Soaks, made_at: str) -> str:

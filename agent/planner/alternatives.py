@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent.planner.build import needs_met, placement_of
+from agent.planner.build import placement_of
 from agent.planner.figures import Rated, figures, needs_seen
+from agent.planner.gains import change
 from agent.planner.phrases import few, losses
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from agent.planner.build import Built
+    from agent.planner.gains import Seen
     from agent.planner.problem import Arrangement
     from agent.sheets.sheet import Placement
 
@@ -27,12 +29,13 @@ MOST_NAMED: Final = 3  # differences that are written out
 
 
 def alternatives(
-    built: Built, best: Arrangement, placement: Placement, others: Iterable[Arrangement], few_moves: Arrangement | None
+    built: Built, best: Arrangement, plan: Seen, others: Iterable[Arrangement], few_moves: Arrangement | None
 ) -> tuple[Alternative, ...]:
     """The other arrangements that differ for people, `few_moves` last or named where it is one of them.
 
-    None that leaves out what has a place.
+    None that leaves out what has a place. `plan` is the plan's placement with its needs.
     """
+    placement = plan[0].placement
     placed = score(built.problem, best).placed
     seen = {_looks(built, placement)}
     found = []
@@ -44,22 +47,24 @@ def alternatives(
         if looks in seen or score(built.problem, other).placed < placed:
             continue
         seen.add(looks)
-        found.append(_alternative(built, (best, placement), (other, there), heading))
+        found.append(_alternative(built, (best, plan), (other, there), heading))
     return tuple(found)
 
 
 def _alternative(
-    built: Built, best: tuple[Arrangement, Placement], other: tuple[Arrangement, Placement], heading: str
+    built: Built, best: tuple[Arrangement, Seen], other: tuple[Arrangement, Placement], heading: str
 ) -> Alternative:
     mine, its = score(built.problem, best[0]), score(built.problem, other[0])
-    what = few(differences(built, best[1], other[1]), MOST_NAMED)
-    (all_mine, firm_mine), (all_its, firm_its) = needs_met(built, best[0]), needs_met(built, other[0])
+    what = few(differences(built, best[1][0].placement, other[1]), MOST_NAMED)
     rated = Rated(built.sheet, other[1])
+    needs = needs_seen(built, rated)
+    changed = change(best[1], (rated, needs))
     return Alternative(
         what=f"{heading}: {what}" if heading else what,
-        costs=", ".join(losses(mine, its, len(all_its) - len(all_mine), len(firm_its) - len(firm_mine))) or SAME,
-        figures=figures(rated, needs_seen(built, rated), -its.moves),
+        costs=", ".join(losses(mine, its, changed)) or SAME,
+        figures=figures(rated, needs, -its.moves),
         placement=other[1],
+        change=changed,
     )
 
 

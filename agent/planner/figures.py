@@ -40,12 +40,20 @@ class Rated:
         self.flows, self.hops = flows(sheet, placement)
         self.by_name = {flow.name: flow for flow in self.flows}
         self._shares: dict[Direction, dict[str, Share]] = {}
+        self._read_today: dict[str, Share] | None = None
 
     def shares(self, direction: Direction) -> dict[str, Share]:
         """What each drive that works reaches while all of them do."""
         if direction not in self._shares:
             self._shares[direction] = together(self.flows, self.hops, direction)
         return self._shares[direction]
+
+    def read_today(self, name: str) -> tuple[float, float] | None:
+        """What a drive is read with where it is today while all that work there are; None where it does not."""
+        if self._read_today is None:
+            self._read_today = Rated(self.sheet, self.today).shares("to_host")
+        share = self._read_today.get(name)
+        return None if share is None else share.span
 
     def alone(self, name: str, direction: Direction = "to_host") -> tuple[float, float]:
         """What a drive reaches while all others rest."""
@@ -109,6 +117,7 @@ def drive_planned(rated: Rated, drive: DriveSpec, why: str) -> DrivePlanned:
         narrowest=rated.narrowest(share.narrowest),
         narrowest_write=rated.narrowest(written.narrowest),
         held_back=share.high < could_mbps(rated.sheet, drive) * (1 - SAME),
+        together_today=rated.read_today(drive.name),
     )
 
 

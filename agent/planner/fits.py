@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
 
 Why = Literal["connector", "height", "length", "power", "form"]
+Whose = Literal["sheet", "slot rule", "card rule"]
 
 
 class Refusal(Struct, frozen=True):
@@ -43,7 +44,7 @@ def card_refusal(slot: SlotSpec, card: CardSpec) -> Refusal | None:
     if card.length_mm is not None and slot.longest_mm is not None and card.length_mm > slot.longest_mm:
         return Refusal("length", f"{slot.longest_mm} mm")
     if own_watts(card) > limit_watts(slot, card):
-        return Refusal("power", f"{limit_watts(slot, card):g} W")
+        return Refusal("power", limit_words(slot, card))
     return None
 
 
@@ -62,8 +63,36 @@ def limit_watts(slot: SlotSpec, card: CardSpec) -> float:
 
     A slot need not give more than a card of its own size may ask for, unless its maker says so.
     """
-    gives = card_watts(slot.connector, slot.height) if slot.power_watts is None else slot.power_watts
-    return min(gives, card_watts(card.connector, card.height)) + card.cable_watts
+    return _slot_watts(slot, card)[0] + card.cable_watts
+
+
+def limit_from(slot: SlotSpec, card: CardSpec) -> Whose:
+    """Whose figure the power of a card in a slot ends at: the sheet's for the slot, or the rule for slot or card."""
+    return _slot_watts(slot, card)[1]
+
+
+def _slot_watts(slot: SlotSpec, card: CardSpec) -> tuple[float, Whose]:
+    """What a card may take from a slot, watts, and whose figure that is."""
+    rule = card_watts(card.connector, card.height)
+    if slot.power_watts is not None and slot.power_watts < rule:
+        return slot.power_watts, "sheet"
+    if slot.power_watts is None and card_watts(slot.connector, slot.height) < rule:
+        return card_watts(slot.connector, slot.height), "slot rule"
+    return rule, "card rule"
+
+
+def limit_words(slot: SlotSpec, card: CardSpec) -> str:
+    """What a card and its drives may take in a slot, and whose figure that is."""
+    watts, whose = _slot_watts(slot, card)
+    a = "a low" if (slot if whose == "slot rule" else card).height == "low" else "an"
+    words = {
+        "sheet": "by the sheet",
+        "slot rule": f"the rule for {a} x{slot.connector} slot",
+        "card rule": f"the rule for {a} x{card.connector} card",
+    }[whose]
+    if not card.cable_watts:
+        return f"{watts:g} W ({words})"
+    return f"{watts + card.cable_watts:g} W ({watts:g} W {words}, {card.cable_watts:g} W by its own cables)"
 
 
 def own_watts(card: CardSpec) -> float:

@@ -13,15 +13,16 @@ from msgspec.structs import replace
 from agent.model.findings import Step
 from agent.model.turns import Mover, turns
 from agent.planner.fits import hidden
-from agent.planner.phrases import few, place_words
+from agent.planner.phrases import NAMED, few, needs_named, place_words
 from agent.sheets.lanes import slots_with
 from agent.sheets.paths import bays_of, drives_on, today
-from knowledge.phrasing import listed, quantity
+from knowledge.phrasing import listed, quantity, sentence
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
+    from agent.planner.result import NeedSeen, Unplaced
     from agent.sheets.sheet import CardSpec, DrivePlace, Placement, Sheet, SlotSpec
 
 NOTE_PLACES: Final = "note-places"
@@ -32,20 +33,31 @@ MOVE_DRIVE: Final = "move-drive"
 FIT_DRIVE: Final = "fit-drive"
 MOVE_CARD: Final = "move-card"
 FIT_CARD: Final = "fit-card"
+UNPLUG: Final = "disconnect-cables"
 CABLE: Final = "connect-cables"
 CLOSE: Final = "close-machine"
 SPLIT: Final = "split-slot"
 JOIN: Final = "join-slot"
 PROVE: Final = "prove-plan"
-NAMED: Final = 12  # places that are written out in one step
+PLACES: Final = 12  # places that are written out in one step
 
 ASIDE: Final = " and lay it aside"
+AS_PLANNED: Final = "Every part that the plan has a place for is there, and every link and rate is as planned."
 SEATED: Final = "The card is straight and fully home, and its bracket is fastened."
 FLAT: Final = "The drive is fully in its connector and lies flat under its screw or clip."
 
 
-def steps(sheet: Sheet, after: Placement, rates: Mapping[str, float]) -> tuple[Step, ...]:
-    """The steps from today to a placement; `rates` is what each drive should then read, MB/s."""
+def steps(
+    sheet: Sheet,
+    after: Placement,
+    rates: Mapping[str, float],
+    needs: Sequence[NeedSeen] = (),
+    unplaced: Sequence[Unplaced] = (),
+) -> tuple[Step, ...]:
+    """The steps from today to a placement; `rates` is what each drive should then read, MB/s.
+
+    `needs` and `unplaced` are what the placement gives and leaves out: the last step promises no more.
+    """
     moves = Moves(sheet, after)
     hands = list(moves.hands())
     setup = list(moves.setup(rates))
@@ -57,9 +69,27 @@ def steps(sheet: Sheet, after: Placement, rates: Mapping[str, float]) -> tuple[S
             "The mains plug is out and nothing turns or glows inside.",
         ),
     ]
-    last = [moves.prove(changed=bool(hands), setup=bool(setup))] if after.cards or after.drives else []
+    last = (
+        [moves.prove(_open(needs, unplaced), changed=bool(hands), setup=bool(setup))]
+        if after.cards or after.drives
+        else []
+    )
     closing = [moves.close(setup=bool(setup))]
     return (*(before if hands else []), *hands, *(closing if hands else []), *setup, *last)
+
+
+def _open(needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> str:
+    """What a plan does not give, or not firmly, as a sentence for its last step; "" where it gives all."""
+    unmet = [need.name for need in needs if need.answer == "not met"]
+    at_best = [need.name for need in needs if need.answer == "at best"]
+    found = []
+    if unmet:
+        found.append(f"does not meet {needs_named(unmet)}")
+    if at_best:
+        found.append(f"meets {needs_named(at_best)} at best only")
+    if unplaced:
+        found.append(f"has no place for {listed((part.name for part in unplaced), most=NAMED)}")
+    return sentence(f"the plan {listed(found)}") if found else ""
 
 
 def _hand(action: str, text: str, verify: str, *more: str) -> Step:
@@ -88,7 +118,7 @@ class Moves:
         places = [f"{card} in {slot}" for card, slot in self.now.cards.items()]
         places += [f"{drive} in {place_words(self.now, drive)}" for drive in self.now.drives]
         text = "Back up every drive, and note where each part sits"
-        text += f" (or take photos): {few(places, NAMED)}." if places else "."
+        text += f" (or take photos): {few(places, PLACES)}." if places else "."
         sets = [f"{stripe.name} ({listed(stripe.drives)})" for stripe in self.sheet.stripes]
         if sets:
             text += f" Label the drives that belong together: {listed(sets)}."
@@ -106,8 +136,8 @@ class Moves:
             "The firmware setup opens." if setup else "It starts as before; if not, set the boot order.",
         )
 
-    def prove(self, *, changed: bool, setup: bool) -> Step:
-        """The proof, by the sheet with the new places."""
+    def prove(self, left_open: str, *, changed: bool, setup: bool) -> Step:
+        """The proof, by the sheet with the new places; `left_open` says what the plan does not hold."""
         run = "lanewright check --against SHEET, with this sheet."
         if changed:
             run = "lanewright check --against SHEET, with the sheet that lanewright plan --write has written."
@@ -116,7 +146,7 @@ class Moves:
             f"Save the setup and start the machine; then run {run}" if setup else f"Run {run}",
             (),
             None,
-            "Every part is in its place and every link and rate is as planned.",
+            f"{AS_PLANNED} {left_open}" if left_open else AS_PLANNED,
         )
 
     # --- Hands -------------------------------------------------------------------------------------------------
@@ -128,7 +158,11 @@ class Moves:
         yield from self._cards()
 
     def _clear(self) -> Iterator[Step]:
-        """Take out cards that leave, and cards that move anyhow and are in the way of drives."""
+        """Take out cards that leave, and cards that are in the way of drives: in their bays or in slots they hide.
+
+        The bays of a card for M.2 drives are reached with the card on the table only (common practice); drives of
+        other forms hang on cables of their own.
+        """
         changed = {name for name in {*self.drives, *self.after.drives} if self._differs(name)}
         touched = [
             place
@@ -139,24 +173,31 @@ class Moves:
         carriers = {place.holder for place in touched if place.bay is not None}
         sockets = {place.holder for place in touched if place.bay is None}
         for name, slot in list(self.cards.items()):
-            target = self.after.cards.get(name)
+            target, card = self.after.cards.get(name), self.specs[name]
             if target is None:
-                yield self._take_card(name, remark="it is not needed in this build")
-            elif target != slot and name in carriers:
-                yield self._take_card(name, aim="to get at its bays")
-            elif target != slot and not sockets.isdisjoint(hidden(self.slots[slot], self.specs[name])):
-                yield self._take_card(name, aim="to get at what it hides")
+                yield from self._take_card(name, remark="it is not needed in this build")
+            elif name in carriers and card.bay_form == "m.2":
+                yield from self._take_card(name, aim="to get at its bays")
+            elif not sockets.isdisjoint(hidden(self.slots[slot], card)):
+                yield from self._take_card(name, aim="to get at what it hides")
 
     def _differs(self, drive: str) -> bool:
         return self.drives.get(drive) != self.after.drives.get(drive)
 
-    def _take_card(self, name: str, *, aim: str = "", remark: str = "") -> Step:
+    def _take_card(self, name: str, *, aim: str = "", remark: str = "") -> Iterator[Step]:
+        yield from self._disconnect(name)
         slot = self.cards.pop(name)
         there = [drive for drive, place in self.drives.items() if place.holder == name and place.bay is not None]
         drives = f", with {'its drive' if len(there) == 1 else 'its drives'}" if there else ""
         comma = "," if drives and aim else ""
         why = f"{comma} {aim}" if aim else f"; {remark}"
-        return _hand(TAKE_CARD, f"Take {name} out of {slot}{drives}{why}.", f"{slot} is empty.")
+        yield _hand(TAKE_CARD, f"Take {name} out of {slot}{drives}{why}.", f"{slot} is empty.")
+
+    def _disconnect(self, name: str) -> Iterator[Step]:
+        """The supply cables of a card come off before it leaves its slot."""
+        if self.specs[name].cable_watts:
+            text = f"Disconnect the supply cables of {name}: press the catch of each plug, pull at the plug only."
+            yield _hand(UNPLUG, text, f"No cable holds {name} any more.", LICENSED)
 
     def _drives(self) -> Iterator[Step]:
         """Take out drives that leave, then move and fit the others as places come free."""
@@ -177,11 +218,9 @@ class Moves:
         where = f"bay {target.bay} of {target.holder}" if target.bay is not None else target.holder
         start = self._where(name) if name in self.drives else None
         self.drives[name] = target
-        slot = self.cards.get(target.holder) if target.bay is not None else None
-        reach = f" (take the card out of {slot} for it if the bay cannot be reached)" if slot is not None else ""
         if start is None:
-            return _hand(FIT_DRIVE, f"Fit {name} into {where}{reach}.", FLAT)
-        return _hand(MOVE_DRIVE, f"Move {name} from {start} to {where}{reach}.", FLAT)
+            return _hand(FIT_DRIVE, f"Fit {name} into {where}.", FLAT)
+        return _hand(MOVE_DRIVE, f"Move {name} from {start} to {where}.", FLAT)
 
     def _where(self, name: str) -> str:
         """Where a drive is by now."""
@@ -197,7 +236,7 @@ class Moves:
         ]
         for unit, turn in turns(units):
             if turn == "aside":
-                yield self._take_card(unit.name, aim="and lay it aside")
+                yield from self._take_card(unit.name, aim="and lay it aside")
             else:
                 yield from self._put_card(unit.name)
 
@@ -207,6 +246,8 @@ class Moves:
 
     def _put_card(self, name: str) -> Iterator[Step]:
         start, label = self.cards.get(name), self.after.cards[name]
+        if start is not None:
+            yield from self._disconnect(name)
         self.cards[name] = label
         if start is None:
             yield _hand(FIT_CARD, f"Fit {name} into {label}.", SEATED)

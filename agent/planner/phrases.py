@@ -6,17 +6,19 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate
-from knowledge.phrasing import mbps_fine, quantity
+from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from agent.planner.problem import Score
+    from agent.planner.result import PlanChange
     from agent.sheets.paths import Link
     from agent.sheets.sheet import Placement
 
 NUMBERS: Final = {2: "two", 3: "three", 4: "four", 6: "six", 8: "eight"}
 TENTH: Final = 10
+NAMED: Final = 4  # parts or needs that are written out in one clause
 
 
 def few(items: Sequence[str], most: int) -> str:
@@ -42,18 +44,17 @@ def place_words(placement: Placement, drive: str) -> str | None:
     return f"bay {place.bay} of {place.holder}" + (f" in {slot}" if slot is not None else ", which is not fitted")
 
 
-def losses(best: Score, other: Score, needs: int, firmly: int) -> list[str]:
-    """What another arrangement costs and spares against the best one, in the order of what counts most.
-
-    `needs` and `firmly` are how many needs more it meets at all, and firmly.
-    """
-    found = []
-    if other.placed != best.placed:
-        found.append(f"{_count_change(other.placed - best.placed, 'part')} in place")
-    if needs:
-        found.append(f"{_count_change(needs, 'need')} met")
-    if firmly and firmly * needs <= 0:
-        found.append(f"{_count_change(firmly, 'need')} met firmly")
+def losses(best: Score, other: Score, change: PlanChange) -> list[str]:
+    """What another arrangement costs and spares against the best one, in the order of what counts most."""
+    found = [
+        f"{listed(names, most=NAMED)} {words}"
+        for names, words in (
+            (change.parts_lost, "without a place"),
+            (change.parts_gained, "with a place"),
+        )
+        if names
+    ]
+    found += [f"{needs_named(names)} {words}" for names, words in needs_changed(change) if names]
     if other.worst != best.worst:
         found.append(f"{_change(other.worst - best.worst)} for the worst-off drive")
     if other.total != best.total:
@@ -63,6 +64,22 @@ def losses(best: Score, other: Score, needs: int, firmly: int) -> list[str]:
     if other.room != best.room:
         found.append(f"{'more' if other.room < best.room else 'less'} of the slots' lanes taken up")
     return found
+
+
+def needs_changed(change: PlanChange) -> tuple[tuple[tuple[str, ...], str], ...]:
+    """The needs that are lost and gained, each sort with what becomes of them."""
+    return (
+        (change.needs_lost, "not met"),
+        (change.needs_weaker, "met at best only"),
+        (change.needs_gained, "met"),
+        (change.needs_firmer, "met firmly"),
+    )
+
+
+def needs_named(names: Sequence[str]) -> str:
+    """Needs by name in a sentence: the need "a"; the needs "a", "b" and 3 more."""
+    quoted = listed((f'"{name}"' for name in names), most=NAMED)
+    return f"{'the need' if len(names) == 1 else 'the needs'} {quoted}"
 
 
 def _count_change(number: int, word: str) -> str:

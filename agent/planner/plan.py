@@ -10,9 +10,12 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.planner.alternatives import alternatives, gap
+from agent.planner.broken import broken
 from agent.planner.build import build, needs_met, placement_of
 from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
-from agent.planner.fits import limit_watts, own_watts
+from agent.planner.fits import limit_from, limit_watts, own_watts
+from agent.planner.gains import change
+from agent.planner.instead import Effort, Instead
 from agent.planner.moves import steps
 from agent.planner.problem import Arrangement, score
 from agent.planner.reasons import unplaced
@@ -29,10 +32,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from agent.planner.build import Built
-    from agent.planner.result import Figures
+    from agent.planner.result import NeedSeen
     from agent.sheets.sheet import CardSpec, Placement, Sheet
 
 OTHERS: Final = 3  # next best arrangements that are asked for
+LOOKS: Final = 500  # looks at the clock that reasons may take beyond those of the search itself
 # The order of aims stays strict, so that what is proved is proved; only what is advised goes by this.
 MEASURABLE: Final = 0.03  # a gain below this share is lost in what repeated measurements differ by (common practice)
 
@@ -45,16 +49,20 @@ def plan(
     Of drives that are alike, those have a place first that have it in `like` too.
     """
     built = build(sheet)
-    answer = search(built.problem, running, also=others)
+    effort = Effort(running)
+    answer = search(built.problem, effort, also=others)
     best = _with_kept(built, answer.best)
     worth = score(built.problem, best)
     placement = placement_of(built, best, like)
     rated = Rated(sheet, placement)
     needs = needs_seen(built, rated)
-    whys = Whys(built, best, placement)
+    few_moves = _fewest_moves(built, best, placement, effort) if others else None
+    # What the reasons ask of the search must not take longer than the plan itself.
+    instead = Instead(built, effort.at_most(effort.looks + LOOKS)) if others and answer.proved else None
+    whys = Whys(built, best, placement, instead)
+    missing, spares = unplaced(sheet, placement, whys if answer.proved else None)
     working = rated.by_name
-    few_moves = _fewest_moves(built, best, placement, running) if others else None
-    missing, spares = unplaced(sheet, placement)
+    now = _today(built)
     return Plan(
         sheet=sheet,
         placement=placement,
@@ -62,7 +70,7 @@ def plan(
         gap=gap(worth, answer.bound),
         worth_moving=worth.moves < 0 and (few_moves is None or _gains(built, best, few_moves)),
         figures=figures(rated, needs, -worth.moves),
-        today=_today(built),
+        today=None if now is None else figures(*now, 0),
         cards=tuple(_card(rated, card, whys) for card in sheet.cards if card.name in placement.cards),
         drives=tuple(drive_planned(rated, drive, whys.drive(drive)) for drive in sheet.drives if drive.name in working),
         stripes=stripes_planned(rated),
@@ -70,9 +78,16 @@ def plan(
         unplaced=missing,
         spares=spares,
         lanes_taken=lanes_taken(rated),
-        alternatives=alternatives(built, best, placement, answer.others, few_moves),
-        steps=steps(sheet, placement, {name: share.high for name, share in rated.shares("to_host").items()}),
+        alternatives=alternatives(built, best, (rated, needs), answer.others, few_moves),
+        steps=steps(sheet, placement, _read(rated), needs, missing),
+        change=None if now is None else change(now, (rated, needs)),
+        broken=broken(sheet),
     )
+
+
+def _read(rated: Rated) -> dict[str, float]:
+    """What each drive should read at best with all at work, MB/s."""
+    return {name: share.high for name, share in rated.shares("to_host").items()}
 
 
 def _with_kept(built: Built, arrangement: Arrangement) -> Arrangement:
@@ -106,13 +121,13 @@ def _gains(built: Built, best: Arrangement, few_moves: Arrangement) -> bool:
     return any(gained > kept and gained >= kept * (1 + MEASURABLE) for gained, kept in pairs)
 
 
-def _today(built: Built) -> Figures | None:
-    """What the parts give where they are now."""
+def _today(built: Built) -> tuple[Rated, tuple[NeedSeen, ...]] | None:
+    """What the parts give where they are now, and the needs that are met there; None where nothing is fitted."""
     now = today(built.sheet)
     if not now.cards and not now.drives:
         return None
     rated = Rated(built.sheet, now)
-    return figures(rated, needs_seen(built, rated), 0)
+    return rated, needs_seen(built, rated)
 
 
 def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
@@ -131,6 +146,7 @@ def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
         why=whys.card(card),
         watts=own_watts(card) + sum(drive_watts(drive) for drive in on) if known else None,
         watts_limit=limit_watts(slot, card),
+        watts_limit_from=limit_from(slot, card),
         bays_used=used,
         bays_free=len(bays) - used,
     )

@@ -15,6 +15,7 @@ from agent.planner.fits import (
     hidden,
     hidden_slots,
     limit_watts,
+    limit_words,
     own_watts,
     slot_refusal,
 )
@@ -30,41 +31,51 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from agent.planner.fits import Refusal
-    from agent.sheets.sheet import CardSpec, DriveSpec, Placement, Sheet, SlotSpec
+    from agent.planner.whys import Whys
+    from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, Placement, Sheet, SlotSpec
 
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
 
 
 class Block(Struct, frozen=True):
-    """What is in the way at a place, said of it: a verb, and what follows the verb."""
+    """What is in the way at a place, said of it: a verb, and what follows the verb; `limit` is what sort it is of."""
 
     verb: str
     rest: str
+    limit: str
 
     def of(self, places: Sequence[str]) -> str:
         """The same said of so many places."""
         return f"{self.verb if len(places) == 1 else PLURALS[self.verb]} {self.rest}"
 
 
-def unplaced(sheet: Sheet, placement: Placement) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
+def unplaced(
+    sheet: Sheet, placement: Placement, whys: Whys | None = None
+) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
     """Every part that should have a place and has none, cards first, then carriers that nothing is lost without.
 
     Each has its reason. A drive that stays in a bay without lanes has no place either, as it does not work there.
+    `whys` knows of a plan that is proved what would be lost with a part in the place of another.
     """
-    seen = PlacedSheet(sheet, placement)
+    seen = PlacedSheet(sheet, placement, whys)
     cards = [card for card in sheet.cards if card.name not in placement.cards]
     spares = [card for card in cards if seen.is_spare(card)]
-    missing = [Unplaced(card.name, seen.card(card)) for card in cards if card not in spares]
-    missing += [Unplaced(drive.name, seen.drive(drive)) for drive in sheet.drives if drive.name not in seen.working]
+    missing = [Unplaced(card.name, seen.card(card), seen.card_limits(card)) for card in cards if card not in spares]
+    missing += [
+        Unplaced(drive.name, seen.drive(drive), seen.drive_limits(drive))
+        for drive in sheet.drives
+        if drive.name not in seen.working
+    ]
     return tuple(missing), tuple(Unplaced(card.name, seen.not_needed()) for card in spares)
 
 
 class PlacedSheet:
     """A sheet and a placement, looked at for reasons."""
 
-    def __init__(self, sheet: Sheet, placement: Placement) -> None:
+    def __init__(self, sheet: Sheet, placement: Placement, whys: Whys | None = None) -> None:
         """Note what holds and hides which slot."""
         self.sheet = sheet
+        self._whys = whys
         self.placement = placement
         self.slots = slots_with(sheet, placement)
         self.filled = filled(placement)
@@ -98,33 +109,48 @@ class PlacedSheet:
     def _fitting(self, card: CardSpec) -> list[SlotSpec]:
         return [slot for slot in self.card_slots if card_refusal(slot, card) is None]
 
+    def card_limits(self, card: CardSpec) -> dict[str, str]:
+        """What is in the way of a card in each slot for cards."""
+        refused = ((slot.label, card_refusal(slot, card)) for slot in self.card_slots)
+        found: dict[str, str] = {label: refusal.why for label, refusal in refused if refusal is not None}
+        return found | {label: block.limit for label, block in self._blocks(card).items() if block is not None}
+
     def _blocks(self, card: CardSpec) -> dict[str, Block | None]:
         return {slot.label: self.block(slot, card) for slot in self._fitting(card)}
 
     def block(self, slot: SlotSpec, card: CardSpec) -> Block | None:
         """What is in the way of a card in a slot that it fits; None where nothing is."""
         over = [label for label in hidden(slot, card) if label in self.kept or label in self.held]
-        if slot.label in self.kept:
+        limit = "held"
+        if not Fixed.of(self.sheet, card).fit(slot, card):
+            words, limit = "no place for it, as the drives that stay on it would not all work there", "bays"
+        elif slot.label in self.kept:
             words = f"held by {self.kept[slot.label]}, which stays"
         elif slot.label in self.gone:
-            words = f"hidden by {self.gone[slot.label]}, which stays"
+            words, limit = f"hidden by {self.gone[slot.label]}, which stays", "hidden"
         elif over:
             owner = self.kept.get(over[0]) or self.held[over[0]]
             words = f"no place for it, as it would hide {over[0]}, which {owner} holds"
-        elif not Fixed.of(self.sheet, card).fit(slot, card):
-            words = "no place for it, as the drives that stay on it would not all work there"
+            words += self._lost(card, slot, owner) if over[0] not in self.kept else ", which stays"
+            limit = "hidden"
         elif slot.label in self.held:
-            words = f"taken by {self.held[slot.label]}"
+            owner = self.held[slot.label]
+            words = f"held by {owner}{self._lost(card, slot, owner)}"
         elif slot.label in self.covered:
-            words = f"hidden by {self.covered[slot.label]}"
+            owner = self.covered[slot.label]
+            words, limit = f"hidden by {owner}{self._lost(card, slot, owner)}", "hidden"
         else:
             return self._lanes(slot)
-        return Block("is", words)
+        return Block("is", words, limit)
+
+    def _lost(self, card: CardSpec, slot: SlotSpec, owner: str) -> str:
+        """What giving a slot to a card would cost, after the name of the part that has it; "" where it is not known."""
+        return "" if self._whys is None else self._whys.card_in(card, slot, owner)
 
     def _lanes(self, slot: SlotSpec) -> Block | None:
         """What lanes have to do with it that a slot stays free: it has none, or would take them from others."""
         if not slot.lanes:
-            return Block("has", taken_words(slot, self.filled))
+            return Block("has", taken_words(slot, self.filled), "lanes")
         poorer = [
             other
             for other in self.slots.values()
@@ -133,7 +159,7 @@ class PlacedSheet:
         if not poorer:
             return None
         holds = listed(f"{other.label}, which {self.held[other.label]} holds" for other in poorer)
-        return Block("is", f"free, but would take lanes of {holds}")
+        return Block("is", f"free, but would take lanes of {holds}", "lanes")
 
     def _all_placed(self) -> bool:
         return all(drive.name in self.working for drive in self.sheet.drives)
@@ -145,7 +171,8 @@ class PlacedSheet:
         waiting = [drive for drive in self.sheet.drives if drive.name not in self.working]
         if any(drive.card == card.name and drive.stays for drive in waiting):
             return False
-        if not any(bay_refusal(card, drive) is None for drive in waiting):
+        free = [drive for drive in waiting if not (drive.stays and (drive.card is not None or drive.slot is not None))]
+        if not any(bay_refusal(card, drive) is None for drive in free):
             return True
         return None in self._blocks(card).values()
 
@@ -182,7 +209,22 @@ class PlacedSheet:
             f"it stays on {card.name}, which in {label} has bays and power for {quantity(len(bays), 'drive')} at most"
         )
 
+    def drive_limits(self, drive: DriveSpec) -> dict[str, str]:
+        """What is in the way of a drive in each slot and carrier of its form."""
+        if drive.stays and (drive.card is not None or drive.slot is not None):
+            return {}
+        found: dict[str, str] = {}
+        for refused, blocks in (self._slot_blocks(drive), self._bay_blocks(drive)):
+            found |= {place: refusal.why for place, refusal in refused.items() if refusal is not None}
+            found |= {place: "bays" if block is None else block.limit for place, block in blocks.items()}
+        return found
+
     def _slots_for(self, drive: DriveSpec) -> list[str]:
+        """What is in the way in slots of drives of its form, in words."""
+        refused, blocks = self._slot_blocks(drive)
+        return [*_length_clauses(drive, refused), *(_clause(words, labels) for words, labels in _grouped(blocks))]
+
+    def _slot_blocks(self, drive: DriveSpec) -> tuple[dict[str, Refusal | None], dict[str, Block | None]]:
         """What is in the way in slots of drives of its form."""
         refused: dict[str, Refusal | None] = {}
         blocks: dict[str, Block | None] = {}
@@ -193,20 +235,43 @@ class PlacedSheet:
             refused[slot.label] = why
             if why is not None:
                 continue
-            if slot.label in self.kept:
-                blocks[slot.label] = Block("is", f"held by {self.kept[slot.label]}, which stays")
-            elif slot.label in self.gone or slot.label in self.covered:
-                blocks[slot.label] = Block("is", f"hidden by {self.gone.get(slot.label) or self.covered[slot.label]}")
-            elif slot.power_watts is not None and drive_watts(drive) > slot.power_watts:
-                blocks[slot.label] = Block("gives", f"{slot.power_watts:g} W, {_takes(drive)}")
-            elif slot.label in self.held:
-                blocks[slot.label] = Block("is", f"taken by {self.held[slot.label]}")
-            else:
-                blocks[slot.label] = self._lanes(slot)
-        return [*_length_clauses(drive, refused), *(_clause(words, labels) for words, labels in _grouped(blocks))]
+            block = self._slot_block(slot, drive)
+            if block is not None:
+                blocks[slot.label] = block
+        return refused, blocks
+
+    def _slot_block(self, slot: SlotSpec, drive: DriveSpec) -> Block | None:
+        """What is in the way of a drive in a slot that takes it; None where nothing is."""
+        if slot.label in self.kept:
+            return Block("is", f"held by {self.kept[slot.label]}, which stays", "held")
+        if slot.label in self.gone or slot.label in self.covered:
+            return Block("is", f"hidden by {self.gone.get(slot.label) or self.covered[slot.label]}", "hidden")
+        if slot.power_watts is not None and drive_watts(drive) > slot.power_watts:
+            return Block("gives", f"{slot.power_watts:g} W (by the sheet), {_takes(drive)}", "power")
+        if slot.label in self.held:
+            lost = "" if self._whys is None else self._whys.drive_in(drive, slot.label, card=False)
+            return Block("is", f"held by {self.held[slot.label]}{lost}", "held")
+        return self._lanes(slot)
 
     def _bays_for(self, drive: DriveSpec) -> list[str]:
-        """What is in the way in carriers with bays of its form."""
+        """What is in the way in carriers with bays of its form, in words."""
+        refused, blocks = self._bay_blocks(drive)
+        full = [name for name, block in blocks.items() if block is None]
+        clauses = _length_clauses(drive, refused)
+        if full:
+            clauses.append(f"no bay of {listed(full, 'or')} is free{self._all_stay(full)}")
+        return [*clauses, *(_clause(words, names) for words, names in _grouped(blocks))]
+
+    def _all_stay(self, cards: Sequence[str]) -> str:
+        """That all drives on some cards stay; "" where one may move."""
+        there = [drive for drive in self.sheet.drives if any(drive.name in self._there(name) for name in cards)]
+        return ", as the drives there stay" if all(drive.stays for drive in there) else ""
+
+    def _there(self, card: str) -> dict[str, DrivePlace]:
+        return drives_on(self.placement, card)
+
+    def _bay_blocks(self, drive: DriveSpec) -> tuple[dict[str, Refusal | None], dict[str, Block | None]]:
+        """What is in the way in carriers with bays of its form; None for those whose bays are just all in use."""
         refused: dict[str, Refusal | None] = {}
         blocks: dict[str, Block | None] = {}
         for card in self.sheet.cards:
@@ -216,27 +281,26 @@ class PlacedSheet:
             refused[card.name] = why
             if why is None:
                 blocks[card.name] = self._bay_block(card, drive)
-        full = [name for name, block in blocks.items() if block is None]
-        clauses = _length_clauses(drive, refused)
-        if full:
-            clauses.append(f"no bay of {listed(full, 'or')} is free")
-        return [*clauses, *(_clause(words, names) for words, names in _grouped(blocks))]
+        return refused, blocks
 
     def _bay_block(self, card: CardSpec, drive: DriveSpec) -> Block | None:
         """What is in the way in a carrier that takes such drives; None where it is simply full."""
         label = self.placement.cards.get(card.name)
         if label is None:
-            return Block("has", "no place either")
+            return Block("has", "no place either", "no slot")
         slot = self.slots[label]
         bays, _ = bays_of(slot, card)
         there = [name for name, place in drives_on(self.placement, card.name).items() if place.bay in bays]
-        if len(there) >= len(bays):
-            return self._split(card) if len(bays) < card.bays else None
+        full_up = len(there) >= len(bays)
+        lost = "" if self._whys is None else self._whys.drive_in(drive, card.name, card=True, full=full_up)
+        if full_up:
+            full = Block("is", f"full{lost}", "bays") if lost else None
+            return self._split(card) if len(bays) < card.bays else full
         limit = limit_watts(slot, card)
         taken = own_watts(card) + sum(drive_watts(spec) for spec in self.sheet.drives if spec.name in there)
         if taken + drive_watts(drive) > limit:
-            left = f"{max(0.0, limit - taken):g} W of {limit:g} W left"
-            return Block("has", f"{left} in {label}, {_takes(drive)}")
+            left = f"{max(0.0, limit - taken):g} W left of {limit_words(slot, card)} in {label}"
+            return Block("has", f"{left}, {_takes(drive)}{lost}", "power")
         return None
 
     def _split(self, card: CardSpec) -> Block:
@@ -251,7 +315,7 @@ class PlacedSheet:
         better = f"{listed(slot.label for slot in good)} {'offers' if len(good) == 1 else 'offer'} it" if good else ""
         if better and taken:
             better = f"{better}{_which(taken)}"
-        return Block("needs", "; ".join(words for words in (needs, offers, better) if words))
+        return Block("needs", "; ".join(words for words in (needs, offers, better) if words), "split")
 
 
 # --- Clauses ---------------------------------------------------------------------------------------------------

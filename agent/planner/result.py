@@ -5,12 +5,13 @@ Data only. Rates are (low, high) in MB/s (10^6 bytes per second), power is watts
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
 if TYPE_CHECKING:
     from agent.model.findings import Step
+    from agent.planner.fits import Whose
     from agent.sheets.sheet import Placement, Sheet
 
 
@@ -19,7 +20,7 @@ class CardPlanned(Struct, frozen=True, kw_only=True):
 
     `link` is (generation, lanes) of its link there; `why` one line for people; `was` its slot today (None: not fitted).
     `watts` is the most that card and drives take there, None where a figure is missing;
-    `watts_limit` what slot and card rules allow.
+    `watts_limit` what slot and card rules allow, and `watts_limit_from` whose figure that is.
     """
 
     name: str
@@ -29,6 +30,7 @@ class CardPlanned(Struct, frozen=True, kw_only=True):
     why: str
     watts: float | None
     watts_limit: float | None
+    watts_limit_from: Whose | None = None
     bays_used: int
     bays_free: int
 
@@ -38,7 +40,8 @@ class DrivePlanned(Struct, frozen=True, kw_only=True):
 
     `place` and `was` are words ("bay 2 of carrier-a in SLOT3"). `narrowest` names the hop that decides its share
     while all drives are read, in words, `narrowest_write` the same while all are written; `held_back` tells whether
-    what it is read with is less than the drive itself could do.
+    what it is read with is less than the drive itself could do. `together_today` is what it is read with where it is
+    today, while all drives that work today are read; None where it does not work today.
     """
 
     name: str
@@ -52,6 +55,7 @@ class DrivePlanned(Struct, frozen=True, kw_only=True):
     narrowest: str
     narrowest_write: str
     held_back: bool
+    together_today: tuple[float, float] | None = None
 
 
 class StripePlanned(Struct, frozen=True, kw_only=True):
@@ -80,10 +84,15 @@ class NeedSeen(Struct, frozen=True):
 
 
 class Unplaced(Struct, frozen=True):
-    """A part that has no place, and why, in one sentence that names the slots."""
+    """A part that has no place, and why, in one sentence that names the slots.
+
+    `limits` is what is in the way at each slot or carrier that is looked at: "connector", "height", "length", "power",
+    "split", "bays" (all are in use), "held", "hidden" or "no slot" (of a carrier that has no place itself).
+    """
 
     name: str
     why: str
+    limits: dict[str, str] = {}
 
 
 class LanesTaken(Struct, frozen=True):
@@ -107,13 +116,50 @@ class Figures(Struct, frozen=True, kw_only=True):
     slots_used: int
 
 
+class Slower(Struct, frozen=True):
+    """A drive that reads less than before with all drives at work; MB/s."""
+
+    name: str
+    before_mbps: float
+    after_mbps: float
+
+
+class PlanChange(Struct, frozen=True, kw_only=True):
+    """What one arrangement gains and loses against another: names of parts and of needs.
+
+    Parts are drives that work and cards that are wanted for their own sake. `needs_firmer` were met at best only and
+    are met firmly, `needs_weaker` the other way round.
+    """
+
+    parts_gained: tuple[str, ...] = ()
+    parts_lost: tuple[str, ...] = ()
+    needs_gained: tuple[str, ...] = ()
+    needs_lost: tuple[str, ...] = ()
+    needs_firmer: tuple[str, ...] = ()
+    needs_weaker: tuple[str, ...] = ()
+    slower: tuple[Slower, ...] = ()
+
+
+class LimitBroken(Struct, frozen=True):
+    """A limit that today's places break: what sort of limit, by which part in which slot, and how, in a sentence."""
+
+    limit: Literal["power", "lanes", "split", "fit"]
+    part: str
+    slot: str
+    why: str
+
+
 class Alternative(Struct, frozen=True):
-    """Another arrangement, in what it differs (one line), and what it would cost or spare (one line)."""
+    """Another arrangement, in what it differs (one line), and what it would cost or spare (one line).
+
+    `change` is what it gains and loses against the plan.
+    """
 
     what: str
     costs: str
     figures: Figures
     placement: Placement
+    change: PlanChange = PlanChange()
 
 
 class Plan(Struct, frozen=True, kw_only=True):
@@ -122,8 +168,8 @@ class Plan(Struct, frozen=True, kw_only=True):
     `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
     `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without.
     `lanes_taken` are slots whose lanes others take in this plan.
-    `today` is what the parts give where they are now, None where nothing is fitted. `steps` are in order, each with its
-    cautions.
+    `today` is what the parts give where they are now, None where nothing is fitted; `change` is what the plan gains
+    and loses against that, `broken` the limits that today's places break. `steps` are in order, each with its cautions.
     """
 
     sheet: Sheet
@@ -142,6 +188,8 @@ class Plan(Struct, frozen=True, kw_only=True):
     lanes_taken: tuple[LanesTaken, ...] = ()
     alternatives: tuple[Alternative, ...]
     steps: tuple[Step, ...]
+    change: PlanChange | None = None
+    broken: tuple[LimitBroken, ...] = ()
 
 
 class Candidate(Struct, frozen=True, kw_only=True):

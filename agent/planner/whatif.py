@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from agent.planner.build import arrangement_of, build
 from agent.planner.figures import Rated, could_mbps
 from agent.planner.plan import plan
 from agent.planner.reasons import unplaced
 from agent.planner.result import Candidate
+from agent.planner.whys import Whys
 from agent.sheets.lanes import slots_with
 from agent.sheets.names import Names
 from agent.sheets.paths import bays_of, drives_on, slot_link
@@ -79,8 +81,15 @@ def _without_spares(found: Plan, cards: Sequence[CardSpec]) -> Plan:
         spare = spare[1:]
     names = {card.name for card in spare}
     sheet = replace(found.sheet, cards=tuple(card for card in found.sheet.cards if card.name not in names))
-    missing, spares = unplaced(sheet, found.placement)
+    missing, spares = unplaced(sheet, found.placement, _whys(sheet, found))
     return replace(found, sheet=sheet, unplaced=missing, spares=spares)
+
+
+def _whys(sheet: Sheet, found: Plan) -> Whys | None:
+    """What knows of the plan, on a sheet with fewer spare parts, what would be lost otherwise; None if not proved."""
+    built = build(sheet)
+    arrangement = arrangement_of(built, found.placement)
+    return Whys(built, arrangement, found.placement) if found.proved and arrangement is not None else None
 
 
 class Trial:

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from agent.model.abilities import rate_text
 from agent.report import drive_words, step_blocks, words
-from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
+from agent.report.marks import bullets, escaped, heading, paragraph, step_list, table
 from agent.report.plain import size, told
 from knowledge.phrasing import begun, mbps, mbps_range
 
@@ -133,11 +133,8 @@ def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[
     steps = step_blocks.steps_of(group)
     if steps:
         yield paragraph(_safe(step_blocks.lead(place.to_do, steps)))
-    for block in step_blocks.blocks(steps, set(), each_gain=len(step_blocks.gains(steps)) > 1, escape=escaped):
-        if block.before:
-            yield paragraph(f"**{block.before}**{block.again}")
-        yield bullets(map(_safe, block.cautions))
-        yield numbered((f"{step.text} *Then:* {step.verify}" for step in block.steps), block.steps[0].number)
+    each_gain = len(step_blocks.gains(steps)) > 1
+    yield from step_list(step_blocks.blocks(steps, set(), each_gain=each_gain, escape=escaped))
 
 
 # --- Drives and sets -------------------------------------------------------------------------------------------

@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING, Final
 from knowledge.phrasing import LONGEST, plain
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
+    from agent.report.step_blocks import StepBlock
+
+CAUTIONS: Final = 4_000  # characters
 # What CommonMark lets a backslash take the meaning from, section 2.4. What is no mark where it stands stays as it is,
 # so that addresses, names and paths remain readable: an underscore between letters or figures (section 6.2), a number
 # sign or a hyphen inside a word, "greater than" anywhere but at the begin of a line.
@@ -66,3 +69,12 @@ def numbered(lines: Iterable[str], first: int = 1) -> str:
     """A list of numbered lines that are escaped already, with an empty line after it; "" for none."""
     made = "".join(f"{number}. {line}\n" for number, line in enumerate(lines, first))
     return f"{made}\n" if made else ""
+
+
+def step_list(blocks: Iterable[StepBlock]) -> Iterator[str]:
+    """Steps, their texts escaped already, below the cautions that come before them, which are not."""
+    for block in blocks:
+        if block.before:
+            yield paragraph(f"**{block.before}**{f' {escaped(block.again, CAUTIONS)}' if block.again else ''}")
+        yield bullets(escaped(caution, CAUTIONS) for caution in block.cautions)
+        yield numbered((f"{step.text} *Then:* {step.verify}" for step in block.steps), block.steps[0].number)

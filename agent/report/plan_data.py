@@ -52,7 +52,11 @@ class PlacementData(Struct, frozen=True):
 
 
 class CardPlanData(Struct, frozen=True):
-    """A card in its slot; `was` is its slot today. `watts` is the most that it takes with its drives."""
+    """A card in its slot; `was` is its slot today. `watts` is the most that it takes with its drives.
+
+    `watts_limit_from` is whose figure `watts_limit` is: the sheet's for the slot, or the rule for slot or card. What
+    supply cables of the card's own bring comes on top.
+    """
 
     name: str
     slot: str
@@ -61,6 +65,7 @@ class CardPlanData(Struct, frozen=True):
     why: str
     watts: float | None
     watts_limit: float | None
+    watts_limit_from: Literal["sheet", "slot rule", "card rule"] | None
     bays_used: int
     bays_free: int
 
@@ -69,6 +74,7 @@ class DrivePlanData(Struct, frozen=True):
     """A drive in its place; rates are MB/s, [low, high].
 
     `narrowest_hop` decides while all drives are read, `narrowest_hop_write` while all are written.
+    `together_today_mbps` is what it is read with where it is today, all drives at once; null where it does not work.
     """
 
     name: str
@@ -82,6 +88,7 @@ class DrivePlanData(Struct, frozen=True):
     narrowest_hop: Annotated[str, From("narrowest")]
     narrowest_hop_write: Annotated[str, From("narrowest_write")]
     held_back: bool
+    together_today_mbps: Annotated[MbpsRange | None, From("together_today")]
 
 
 class StripeData(Struct, frozen=True):
@@ -107,9 +114,45 @@ class NeedData(Struct, frozen=True):
 
 
 class UnplacedData(Struct, frozen=True):
-    """A part that has no place, and why."""
+    """A part that has no place, and why; `limits` names what is in the way at each slot or carrier.
+
+    It is "connector", "height", "length", "power", "split", "bays" (all are in use), "held", "hidden" or "no slot".
+    """
 
     name: str
+    why: str
+    limits: dict[str, str]
+
+
+class SlowerData(Struct, frozen=True):
+    """A drive that reads less with all drives at work."""
+
+    name: str
+    before_mbps: Mbps
+    after_mbps: Mbps
+
+
+class ChangeData(Struct, frozen=True):
+    """What an arrangement gains and loses: parts that work, needs, and drives that read less, by name.
+
+    `needs_firmer` were met at best and are met, `needs_weaker` the other way round.
+    """
+
+    parts_gained: tuple[str, ...]
+    parts_lost: tuple[str, ...]
+    needs_gained: tuple[str, ...]
+    needs_lost: tuple[str, ...]
+    needs_firmer: tuple[str, ...]
+    needs_weaker: tuple[str, ...]
+    slower: tuple[SlowerData, ...]
+
+
+class BrokenData(Struct, frozen=True):
+    """A limit that today's places break: by which part, in which slot or on which card, and how."""
+
+    limit: Literal["power", "lanes", "split", "fit"]
+    part: str
+    slot: str
     why: str
 
 
@@ -124,18 +167,21 @@ class LanesData(Struct, frozen=True):
 
 
 class AlternativeData(Struct, frozen=True):
-    """A next best arrangement: in what it differs, what it would cost."""
+    """A next best arrangement: in what it differs, what it would cost; `change` is against the plan."""
 
     what: str
     costs: str
     figures: FiguresData
     placement: PlacementData
+    change: ChangeData
 
 
 class PlanData(Struct, frozen=True, kw_only=True):
     """The plan of one build sheet. `proved`: nothing better exists; else `gap` says how much better one could be.
 
     `worth_moving` is false where nothing moves, or where moving what is fitted gains less than can be measured.
+    `change` is what the plan gains and loses against today, null where nothing is fitted; `broken` are the limits that
+    today's places break.
     """
 
     format: Literal["lanewright-plan"] = "lanewright-plan"
@@ -147,6 +193,8 @@ class PlanData(Struct, frozen=True, kw_only=True):
     worth_moving: bool
     figures: FiguresData
     today: FiguresData | None
+    change: ChangeData | None
+    broken: tuple[BrokenData, ...]
     placement: PlacementData
     cards: tuple[CardPlanData, ...]
     drives: tuple[DrivePlanData, ...]

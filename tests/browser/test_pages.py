@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import pytest
 
 from agent.report.page import page
+from tests import plans
 from tests.browser.looking import DESK, PHONE, WIDTHS, axe, browser, opened
 from tests.machines import hall_server
 from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, whole_page
@@ -38,8 +39,14 @@ PAGES: Final[dict[str, Callable[[], str]]] = {
     "ordinary user": lambda: page_of("bench-1-ordinary-user"),
     "guest": lambda: page_of("guest-plain"),
     "hall": hall_page,
+    "plan": plans.plan_page,
+    "large plan": plans.large_page,
+    "hostile plan": plans.hostile_page,
 }
-every_page = pytest.mark.parametrize("name", PAGES)
+# A page without a drawing is held to all but what drawings are held to.
+ALL: Final[dict[str, Callable[[], str]]] = {**PAGES, "kinds": plans.kinds_page}
+every_page = pytest.mark.parametrize("name", ALL)
+every_drawing = pytest.mark.parametrize("name", PAGES)
 every_width = pytest.mark.parametrize("width", WIDTHS)
 both_schemes = pytest.mark.parametrize("scheme", ["light", "dark"])
 DRAWINGS: Final = (
@@ -63,7 +70,7 @@ def running() -> Iterator[Browser]:
 @every_page
 def test_a_page_asks_for_nothing_and_complains_of_nothing(running: Browser, tmp_path: Path, name: str) -> None:
     """Opening and scrolling a page makes no request but for the file itself, and no message, error or dialog."""
-    with opened(running, PAGES[name](), tmp_path) as look:
+    with opened(running, ALL[name](), tmp_path) as look:
         look.page.mouse.wheel(0, 20_000)
         look.page.wait_for_timeout(50)
         assert [look.address] == look.requests
@@ -83,9 +90,10 @@ def test_the_listeners_hear_what_a_page_does(running: Browser, tmp_path: Path) -
 
 
 @every_width
-def test_hostile_texts_do_nothing(running: Browser, tmp_path: Path, width: int) -> None:
+@pytest.mark.parametrize("name", ["hostile", "hostile plan"])
+def test_hostile_texts_do_nothing(running: Browser, tmp_path: Path, name: str, width: int) -> None:
     """Texts that try to break out run nothing, add no element, and push nothing out of the window."""
-    with opened(running, hostile_page(), tmp_path, width=width) as look:
+    with opened(running, PAGES[name](), tmp_path, width=width) as look:
         assert "owned" != look.page.title()
         assert 0 == look.ask("() => document.querySelectorAll('script, img, iframe, link, base, form').length")
         assert 0 == look.ask("() => [...document.querySelectorAll('svg')].filter(one => one.onload).length")
@@ -97,7 +105,7 @@ def test_hostile_texts_do_nothing(running: Browser, tmp_path: Path, width: int) 
 # --- What is seen ----------------------------------------------------------------------------------------------
 
 
-@every_page
+@every_drawing
 @every_width
 def test_drawings_are_seen_and_nothing_is_too_wide(running: Browser, tmp_path: Path, name: str, width: int) -> None:
     """Of each drawing one form is seen and lies inside the window; the page never scrolls sideways."""
@@ -111,14 +119,25 @@ def test_drawings_are_seen_and_nothing_is_too_wide(running: Browser, tmp_path: P
 
 
 @every_width
-def test_the_words_of_a_map_stay_inside_it(running: Browser, tmp_path: Path, width: int) -> None:
+def test_kinds_side_by_side_are_not_too_wide(running: Browser, tmp_path: Path, width: int) -> None:
+    """The table of kinds of cards fits into the window; nothing of it scrolls sideways or is cut."""
+    with opened(running, plans.kinds_page(), tmp_path, width=width) as look:
+        tables = look.ask("() => [...document.querySelectorAll('table')].map(one => one.getBoundingClientRect().right)")
+        assert tables
+        assert [] == [right for right in tables if right > width]
+        assert 0 >= look.ask(TOO_WIDE)
+
+
+@every_width
+@pytest.mark.parametrize("name", ["whole", "plan", "large plan"])
+def test_the_words_of_a_map_stay_inside_it(running: Browser, tmp_path: Path, name: str, width: int) -> None:
     """No word of a drawing runs out of it, and words in it are large enough to be read."""
     script = """() => [...document.querySelectorAll('svg[role=img]')].filter(one => one.clientWidth).flatMap(one => {
         const box = one.getBoundingClientRect();
         return [...one.querySelectorAll('text')].map(text => ({
             words: text.textContent, size: text.getBoundingClientRect().height,
             over: text.getBoundingClientRect().right - box.right}))})"""
-    with opened(running, whole_page(), tmp_path, width=width) as look:
+    with opened(running, PAGES[name](), tmp_path, width=width) as look:
         found = look.ask(script)
         assert found
         assert [] == [one for one in found if one["over"] > 1.0]
@@ -126,7 +145,7 @@ def test_the_words_of_a_map_stay_inside_it(running: Browser, tmp_path: Path, wid
 
 
 @pytest.mark.parametrize("width", [PHONE, DESK])
-@pytest.mark.parametrize("name", [*FOLDERS, "hostile"])
+@pytest.mark.parametrize("name", [*FOLDERS, "hostile", "plan", "large plan", "hostile plan"])
 def test_words_of_maps_stay_in_their_boxes(running: Browser, tmp_path: Path, name: str, width: int) -> None:
     """No word of any machine's map, however long its names, runs out of its box or out of the drawing."""
     script = """() => [...document.querySelectorAll('.map svg:not(.plot)')].filter(one => one.clientWidth).flatMap(
@@ -136,7 +155,7 @@ def test_words_of_maps_stay_in_their_boxes(running: Browser, tmp_path: Path, nam
                 box.x < own.x && own.x < box.x + box.width && box.y <= middle && middle <= box.y + box.height)
             const end = around ? around.x + around.width : one.viewBox.baseVal.width
             return [text.textContent, own.x + own.width - end]})).filter(one => one[1] > 0.5)"""
-    made = hostile_page() if name == "hostile" else page_of(name)
+    made = PAGES[name]() if name in PAGES else page_of(name)
     with opened(running, made, tmp_path, width=width) as look:
         assert [] == look.ask(script)
 
@@ -181,6 +200,8 @@ def test_a_drawing_says_what_it_is(running: Browser, tmp_path: Path) -> None:
         assert [] == [name for name in names if len(name.split()) != 2]
         assert look.page.get_by_role("img", name="Map of bench-1").count() == 2
         assert look.page.get_by_role("img", name="Temperatures and rates of the soak of bench-1").count() == 1
+    with opened(running, plans.plan_page(), tmp_path) as look:
+        assert look.page.get_by_role("img", name="The slots of bench-1, before and after").count() == 1
 
 
 # --- Keyboard --------------------------------------------------------------------------------------------------
@@ -268,17 +289,31 @@ def test_a_page_prints_to_a4(running: Browser, tmp_path: Path) -> None:
             assert pytest.approx(A4, abs=1) == (float(wide), float(tall))
 
 
+@pytest.mark.parametrize(("made", "most"), [(plans.small_page, 2), (plans.plan_page, 3)])
+def test_a_plan_prints_to_few_sheets(running: Browser, tmp_path: Path, made: Callable[[], str], most: int) -> None:
+    """A small plan prints to two sheets, one of six slots and nine steps to three, with every caution and drawing."""
+    with opened(running, made(), tmp_path, width=700) as look:
+        assert most >= len(re.findall(rb"/MediaBox ", look.page.pdf(prefer_css_page_size=True)))
+        look.page.emulate_media(media="print")
+        shown = look.ask(
+            """() => [...document.querySelectorAll(
+                '.cautions li, .steps li, .badge, .answer, .only-wide svg')].map(one => one.getClientRects().length)"""
+        )
+        assert shown
+        assert 0 not in shown
+
+
 # --- For everybody ---------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("name", "width"), [(name, width) for name in PAGES for width in (PHONE, DESK) if name != "hall" or width == DESK]
+    ("name", "width"), [(name, width) for name in ALL for width in (PHONE, DESK) if name != "hall" or width == DESK]
 )
 @both_schemes
 def test_axe_finds_no_barrier(running: Browser, tmp_path: Path, name: str, scheme: Scheme, width: int) -> None:
     """The checker of accessibility finds nothing on any page, light or dark, narrow or wide."""
     checker = axe()
-    with opened(running, PAGES[name](), tmp_path, scheme=scheme, width=width) as look:
+    with opened(running, ALL[name](), tmp_path, scheme=scheme, width=width) as look:
         look.ask(checker)
         found = look.ask(
             """async () => (await axe.run(document)).violations.map(

@@ -50,12 +50,9 @@ def page(
         [soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)]
     )
     explained = glossary([audit for _, audit in machines])
-    environment = _environment()
-    style = _style(environment)
-    return environment.get_template("page.html.j2").render(
+    return rendered(
+        "page.html.j2",
         title=_title([one.name for one in shown], [drive.machine for drive in drives]),
-        style=style,
-        digest=_digest(style),
         machines=shown,
         soaks=drives,
         as_of_then=as_of_then,
@@ -67,6 +64,13 @@ def page(
         known={glossary_word.anchor for glossary_word in explained},
         made_at=plain(made_at, 40),
     )
+
+
+def rendered(template: str, **shown: Any) -> str:  # noqa: ANN401 - whatever the template shows
+    """A whole page by the template of this name, with the one style sheet and what allows it."""
+    environment = _environment()
+    style = _style(environment)
+    return environment.get_template(template).render(style=style, digest=_digest(style), **shown)
 
 
 def _title(machines: Sequence[str], soaks: Sequence[str]) -> str:

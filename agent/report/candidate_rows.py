@@ -1,0 +1,134 @@
+"""What all forms of `plan --compare` show: which kind gives most, the kinds side by side, what each leaves undone."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from agent.planner.phrases import NAMED, needs_named
+from agent.report.plan_rows import SENTENCE, PlanLine, PlanRow, at_most, sections
+from knowledge.phrasing import listed, mbps, plain, span
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from agent.planner.result import Candidate, Plan
+    from agent.report.plan_rows import Pieces
+
+TO_SEE: Final = "To see the whole plan with one of them, with its steps, use --add in place of --compare."
+
+
+def name(number: int, candidate: Candidate, tried: Sequence[Candidate]) -> str:
+    """The kind of a candidate; a kind that was given twice is numbered."""
+    alike = [place for place, other in enumerate(tried) if other.kind == candidate.kind]
+    return plain(candidate.kind) if len(alike) == 1 else f"{plain(candidate.kind)} ({alike.index(number) + 1})"
+
+
+def choice(tried: Sequence[Candidate]) -> Pieces:
+    """Which candidate gives most: needs and places first, then all drives at work, then fewer slots."""
+
+    def worth(candidate: Candidate) -> tuple[int, int, float, int]:
+        unmet = sum(need.answer == "not met" for need in candidate.plan.needs)
+        return (
+            -len(candidate.plan.unplaced),
+            -unmet,
+            candidate.together[1] if candidate.together else 0.0,
+            -candidate.slots_used,
+        )
+
+    if all(planned.together is None for planned in tried):
+        return (("No drive would be on any of the candidates in this machine.", "fault"),)
+    if len(tried) == 1:
+        return ((f"What {plain(tried[0].kind)} would give in this machine.", ""),)
+    best = max(tried, key=worth)
+    alike = [planned for planned in tried if worth(planned)[:3] == worth(best)[:3]]
+    if len(alike) == len(tried):
+        return (("The candidates give the same with all drives at work; slots, power and price decide.", "ok"),)
+    of_all = (f"Of {len(tried)} candidates ", "")
+    if len(alike) > 1:
+        names = " and ".join(plain(planned.kind) for planned in alike)
+        words = " give most, and the same with all drives at work; slots, power and price decide between them."
+        return of_all, (names, "ok"), (words, "")
+    rate = f": its drives read up to {mbps(best.together[1])} with all drives at work" if best.together else ""
+    short = "; ".join(_short(best.plan))
+    but = f", but {short}" if short else ""
+    return of_all, (plain(best.kind), "ok"), (f" gives most{rate}{but}.", "")
+
+
+def _short(found: Plan) -> Iterator[str]:
+    """What a plan does not give, the needs by name."""
+    unmet = [plain(need) for need in _unmet(found)]
+    if unmet:
+        yield f"{needs_named(unmet)} {'is' if len(unmet) == 1 else 'are'} not met"
+    missing = [plain(part.name) for part in found.unplaced]
+    if missing:
+        yield f"{listed(missing, most=NAMED)} {'has' if len(missing) == 1 else 'have'} no place"
+
+
+def _unmet(found: Plan) -> tuple[str, ...]:
+    return tuple(need.name for need in found.needs if need.answer == "not met")
+
+
+def left_undone(found: Plan) -> tuple[list[PlanRow], PlanLine | None]:
+    """Needs, parts and carriers that a candidate leaves, and what to say of a search that was not finished."""
+    rows = {section.key: section.rows for section in sections(found)}
+    left = [*rows.get("unplaced", ()), *(row for row in rows.get("needs", ()) if row.look == "fault")]
+    gap = None if found.proved else PlanLine(f"not proved best: {plain(found.gap, SENTENCE)}", "limit")
+    return [*left, *rows.get("spares", ())], gap
+
+
+def cells(candidate: Candidate) -> Iterator[tuple[str, str]]:
+    """What stands beside each label for a candidate."""
+    for label, show in _LABELS:
+        yield label, show(candidate)
+
+
+def _needs(candidate: Candidate) -> str:
+    """What becomes of the needs: those not met, and those gained and lost against today."""
+    plan = candidate.plan
+    change = plan.change
+    sorts = [("not met", _unmet(plan))]
+    if change is not None:
+        sorts += [("gained", change.needs_gained), ("firmly now", change.needs_firmer)]
+        sorts += [("lost", change.needs_lost), ("at best now", change.needs_weaker)]
+    found = [f"{words}: {listed((plain(need) for need in needs), most=NAMED)}" for words, needs in sorts if needs]
+    if plan.needs and not _unmet(plan):
+        found.insert(0, "all met")
+    return "; ".join(found) or "none on the sheet"
+
+
+def _span(rates: tuple[float, float] | None) -> str:
+    return "no drive" if rates is None else span(rates)
+
+
+def _stripe(candidate: Candidate) -> str:
+    return "one drive only" if candidate.stripe is None and candidate.together is not None else _span(candidate.stripe)
+
+
+def _goes(candidate: Candidate) -> str:
+    """The slots of the candidate's cards: those of its kind that were added last."""
+    kinds_of = {card.name: card.kind for card in candidate.plan.sheet.cards}
+    slots = [
+        plain(card.slot)
+        for card in candidate.plan.cards
+        if kinds_of.get(card.name) == candidate.kind and card.was is None
+    ]
+    return ", ".join(slots[len(slots) - candidate.slots_used :]) if candidate.slots_used else "no slot"
+
+
+def _power(candidate: Candidate) -> str:
+    if not candidate.slots_used:
+        return "none"
+    return "not known" if candidate.watts is None else f"{at_most(candidate.watts)} W"
+
+
+_LABELS: Final = (
+    ("goes into", _goes),
+    ("one alone, MB/s", lambda candidate: _span(candidate.alone)),
+    ("all at work, MB/s", lambda candidate: _span(candidate.together)),
+    ("as a stripe, MB/s", _stripe),
+    ("slots taken", lambda candidate: str(candidate.slots_used)),
+    ("power at most", _power),
+    ("needs", _needs),
+    ("held back by", lambda candidate: plain(candidate.limit, SENTENCE)),
+    ("would lie idle", lambda candidate: "; ".join(plain(words, SENTENCE) for words in candidate.wasted) or "nothing"),
+)
