@@ -24,6 +24,10 @@ def start() -> None:
         from agent.cli import start as run
 
         run()
+    except RuntimeError as error:
+        if "thread" not in str(error):  # the interpreter has no kind of error of its own for that
+            raise
+        ended("lanewright: the system gives this process no thread; raise the limit of processes or memory", UNUSABLE)
     except MemoryError:
         ended("lanewright: there is not enough memory for this; give it more, or take away the limit", UNUSABLE)
     except OSError as error:

@@ -129,6 +129,33 @@ def test_little_memory_may_be_had(megabytes: int) -> None:
     assert 0 == status or megabytes < 256
 
 
+# All that a soak loads is loaded before; then there is memory for all but the stack of a thread.
+NO_THREAD: Final = """
+import resource, threading
+import agent.cli, agent.child, agent.commands.soak, agent.commands.session, agent.commands.aside, agent.soak.running
+import agent.report.watching, probes.soaklog, probes.capture, probes.linux.collecting, agent.audit, probes.redact
+from agent.__main__ import start
+threading.stack_size(1024 * 1024 * 1024)
+resource.setrlimit(resource.RLIMIT_AS, (900 * 1024 * 1024,) * 2)
+start()
+"""
+
+
+def test_no_thread_may_be_had(tmp_path: Path) -> None:
+    """A soak needs some; without, it says so, and leaves no log that is none."""
+    log = tmp_path / "log.sqlite"
+    ended = subprocess.run(
+        [sys.executable, "-c", NO_THREAD, "soak", "--for", "1s", "--log", str(log)],
+        cwd=HERE,
+        check=False,
+        capture_output=True,
+        text=True,
+    )
+    assert (2, 1) == (ended.returncode, ended.stderr.count("\n")), ended.stderr
+    assert "no thread" in ended.stderr
+    assert [] == list(tmp_path.iterdir())
+
+
 @pytest.mark.parametrize(
     "words", [["--help"], ["check", "--help"], ["--version"], ["check", "--replay", str(UPGRADED)]]
 )

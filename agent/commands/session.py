@@ -116,8 +116,8 @@ def run(asked: SoakRequest, around: Surroundings, begin: Callable[[Head, str], V
     if any(drive.warning_celsius is None or drive.critical_celsius is None for drive in head.drives):
         head = completed(head, [*known, *_of_logs(folder(around.environ))])
     path = asked.log if asked.log is not None else new_place(default_folder(around.environ), head.started_at)
-    log = Writer(path, head, capture, private=asked.keep_serials or asked.log is None)
     with child.Run(asked.command, around.clock().running) as running:
+        log = Writer(path, head, capture, private=asked.keep_serials or asked.log is None)
         end = _logged(asked, around, log, head, _Begun(head, running, lambda: begin(head, path)))
     return _closed(log, path, end)
 
