@@ -38,7 +38,7 @@ class SlotDrawing(Struct, frozen=True, kw_only=True):
     words: tuple[Words, ...]
 
 
-class Column(Struct, frozen=True):
+class SlotColumn(Struct, frozen=True):
     """One time: its heading, and the parts of each slot then."""
 
     title: str
@@ -50,13 +50,13 @@ def drawings(slots: Sequence[SlotShown]) -> tuple[SlotDrawing, ...]:
     planned = tuple(slot.planned for slot in slots)
     before = tuple(slot.today for slot in slots)
     changed = any(part.word for parts in planned + before for part in parts)
-    columns = [Column("As planned" if changed else "Today, and as planned", planned)]
+    columns = [SlotColumn("As planned" if changed else "Today, and as planned", planned)]
     if changed:
-        columns.insert(0, Column("Today", before))
+        columns.insert(0, SlotColumn("Today", before))
     return _side_by_side(slots, columns), _below(slots, columns)
 
 
-def _side_by_side(slots: Sequence[SlotShown], columns: Sequence[Column]) -> SlotDrawing:
+def _side_by_side(slots: Sequence[SlotShown], columns: Sequence[SlotColumn]) -> SlotDrawing:
     """A column beside the other, each slot at one height."""
     sheet = _Drawn("wide", WIDE)
     wide = (WIDE - GAP) / 2
@@ -72,7 +72,7 @@ def _side_by_side(slots: Sequence[SlotShown], columns: Sequence[Column]) -> Slot
     return sheet.done(top)
 
 
-def _below(slots: Sequence[SlotShown], columns: Sequence[Column]) -> SlotDrawing:
+def _below(slots: Sequence[SlotShown], columns: Sequence[SlotColumn]) -> SlotDrawing:
     """One column below the other."""
     sheet = _Drawn("narrow", NARROW)
     top = 0.0
