@@ -14,7 +14,7 @@ from agent.cli import main
 from agent.planner.plan import plan as planned
 from agent.planner.result import NeedSeen, Unplaced
 from agent.report import data, plan_data, plan_parts, planning
-from agent.report.page.slots import drawings
+from agent.report.page.slot_drawing import drawings
 from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, MachineSpec, Placement, Sheet, SlotSpec
 from knowledge.parts import kinds
 from knowledge.phrasing import plain

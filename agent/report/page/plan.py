@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from agent.report import candidate_rows, plan_parts, plan_rows, step_blocks
 from agent.report.page import bars, rendered
-from agent.report.page.slots import drawings
+from agent.report.page.slot_drawing import drawings
 from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
