@@ -331,8 +331,10 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     help="Search no longer than this; with --compare, for each kind.",
 )
 @click.option("--write", "place", metavar="FILE", help="Write the sheet, its places as planned, to FILE.")
+@click.option("--new", "fresh", metavar="FILE", help="Ask for a first sheet, step by step, and write it to FILE.")
+@click.option("--template", metavar="KIND", help="With --new: ask nothing, write the template of this kind of board.")
 @click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
-@click.option("--kinds", is_flag=True, help="List the kinds of parts that sheets and options can name.")
+@click.option("--kinds", is_flag=True, help="List the kinds of parts and of boards that sheets and options can name.")
 @click.option(
     "--format",
     "form",
@@ -350,6 +352,8 @@ def plan(  # noqa: PLR0913 - one for each option
     tried: tuple[str, ...],
     seconds: float,
     place: str | None,
+    fresh: str | None,
+    template: str | None,
     force: bool,
     kinds: bool,
     form: str | None,
@@ -363,12 +367,15 @@ def plan(  # noqa: PLR0913 - one for each option
     Exit status: 0 every part has a place and every need is met (with --compare: with one of the kinds); 1 not so; 2
     bad use or unreadable input.
     """
-    if sum((sheet is not None, origin is not None, kinds)) != 1:
-        raise click.UsageError("Give one of these: a build SHEET, --sheet-from CAPTURE to make one, or --kinds.")
+    if sum((sheet is not None, origin is not None, fresh is not None, kinds)) != 1:
+        raise click.UsageError(
+            "Give one of these: a build SHEET, --new FILE or --sheet-from CAPTURE to make one, or --kinds."
+        )
     if sheet is None and (added or drives or tried or out is not None or form not in {None, "text"}):
         raise click.UsageError("--add, --drives, --compare, --out and --format go with a SHEET.")
     if tried and place is not None:
         raise click.UsageError("--write writes one plan: choose a kind, and give it with --add in place of --compare.")
+    _check_new(fresh, template, place)
     if place is not None:
         from probes.files import check_place
 
@@ -377,9 +384,13 @@ def plan(  # noqa: PLR0913 - one for each option
         check_place(place, force=force)
     if kinds:
         from agent.report import planning
-        from knowledge import parts
+        from knowledge import boards, parts
 
         output.page(planning.kinds, parts.kinds(), "kinds of parts")
+        click.echo()
+        output.page(planning.kinds, boards.board_kinds(), "kinds of boards, for --new FILE --template KIND")
+    elif fresh is not None:
+        _first_sheet(fresh, template, force=force)
     elif origin is not None:
         from agent.sheets.writing import from_audit
 
@@ -395,6 +406,25 @@ def plan(  # noqa: PLR0913 - one for each option
         found = chosen(form, out, force=force)
         shown = PlanForm(form=found, out=out, force=force, made_at=_clock().now())
         sys.exit(_compared(asked, seconds, shown) if tried else _planned(asked, seconds, shown, place, force=force))
+
+
+def _check_new(fresh: str | None, template: str | None, place: str | None) -> None:
+    """Refuse words beside --new FILE that have no meaning there (UsageError)."""
+    if template is not None and fresh is None:
+        raise click.UsageError("--template goes with --new FILE.")
+    if fresh is not None and (fresh == "-" or place is not None):
+        raise click.UsageError("--new writes a build sheet to the file that it names, and needs no --write.")
+
+
+def _first_sheet(place: str, kind: str | None, *, force: bool) -> None:
+    """Ask for a first sheet where a person can be asked; otherwise, or with a kind of board, write a template."""
+    from agent.commands import first_sheet
+    from probes.files import is_terminal
+
+    if kind is None and is_terminal() and sys.stdout is not None and sys.stdout.isatty():
+        first_sheet.ask(place, force=force)
+    else:
+        first_sheet.write_template(place, kind, force=force)
 
 
 def _planned(asked: PlanRequest, seconds: float, shown: PlanForm, place: str | None, *, force: bool) -> int:

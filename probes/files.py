@@ -54,8 +54,8 @@ def taken_in(status: os.stat_result) -> None:
     _taken_in.add((status.st_dev, status.st_ino))
 
 
-def read_whole(path: str, limit: int) -> bytes | bytearray:
-    """All of a regular file, or the first `limit` + 1 bytes of a larger one.
+def read_whole(path: str, limit: int, *, own: bool = False) -> bytes | bytearray:
+    """All of a regular file, or the first `limit` + 1 bytes of a larger one; one of our `own` may be written over.
 
     Nothing else is opened, so that nothing is waited for and no device is touched.
     """
@@ -72,7 +72,8 @@ def read_whole(path: str, limit: int) -> bytes | bytearray:
         raise BadInput(f"{quoted(path)} is not a regular file; give the name of a file, or - to read standard input")
     try:
         status = os.fstat(handle)
-        taken_in(status)
+        if not own:
+            taken_in(status)
         return _all_of(lambda size: os.read(handle, size), limit, status.st_size)
     except OSError as error:
         raise BadInput(
@@ -80,6 +81,21 @@ def read_whole(path: str, limit: int) -> bytes | bytearray:
         ) from None
     finally:
         os.close(handle)
+
+
+def read_if_there(path: str, limit: int) -> bytes | bytearray | None:
+    """As `read_whole`, of a file of our own; None where nothing has that name."""
+    return read_whole(path, limit, own=True) if os.path.lexists(path) else None
+
+
+def is_terminal() -> bool:
+    """Whether standard input is a terminal, where a person can be asked."""
+    import sys
+
+    try:
+        return sys.stdin is not None and sys.stdin.isatty()
+    except ValueError:
+        return False
 
 
 def read_standard_input(limit: int) -> bytes | bytearray:
@@ -92,6 +108,21 @@ def read_standard_input(limit: int) -> bytes | bytearray:
         return _all_of(sys.stdin.buffer.read, limit)
     except (OSError, ValueError):
         raise BadInput("standard input cannot be read; give the name of a file") from None
+
+
+def read_line(limit: int) -> bytes | None:
+    """The next line of standard input, of which no more than `limit` bytes are kept; None at its end."""
+    import sys
+
+    try:
+        if sys.stdin is None:
+            return None
+        line = rest = sys.stdin.buffer.readline(limit)
+        while len(rest) == limit and not rest.endswith(b"\n"):
+            rest = sys.stdin.buffer.readline(limit)
+    except (OSError, ValueError):  # the terminal is gone
+        return None
+    return line or None
 
 
 def _all_of(read: Callable[[int], bytes], limit: int, size: int = 0) -> bytes | bytearray:
@@ -206,6 +237,11 @@ def write_whole(path: str, data: bytes, *, force: bool, private: bool = False) -
         raise _exists(path) from None
     except (OSError, ValueError) as error:
         raise _unwritable(path, error) from None
+
+
+def drop(path: str) -> None:
+    """Remove a file that has served its purpose; one that is gone, or must stay, is no matter."""
+    _remove(path)
 
 
 def _write(folder: str, path: str, data: bytes, *, force: bool, private: bool) -> None:

@@ -48,6 +48,7 @@ SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading",
 BLOCKS: Final = "probes.blocks"
 COMPARING: Final = "agent.commands.comparing"
 EXPLAINING: Final = "agent.commands.explaining"
+FIRST_SHEET: Final = "agent.commands.first_sheet"
 MANUAL_PAGES: Final = "agent.commands.manual_pages"
 PLANNED: Final = "agent.commands.planned"
 MEASURING: Final = "agent.commands.measuring"
@@ -133,7 +134,18 @@ DOORS: Final = {
     "sys.stderr": COMMANDS,
     "time.*": COMMANDS,
     "datetime.datetime.now": set[str](),
-    "click.*": {*COMMANDS, COMPARING, EXPLAINING, MANUAL_PAGES, MEASURING, NOTING, PLANNED, REPORTING, TALLYING},
+    "click.*": {
+        *COMMANDS,
+        COMPARING,
+        EXPLAINING,
+        FIRST_SHEET,
+        MANUAL_PAGES,
+        MEASURING,
+        NOTING,
+        PLANNED,
+        REPORTING,
+        TALLYING,
+    },
     "rich.*": {OUTPUT, *TERMINAL},
     "matplotlib.*": {PLOT},
     "jinja2.*": {PAGE},

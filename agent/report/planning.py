@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from agent.planner.result import Candidate, Plan
     from agent.report.plan_rows import Pieces, PlanRow, PlanSection
     from agent.sheets.sheet import Sheet
+    from knowledge.boards import BoardKind
     from knowledge.parts import CardKind, DriveKind
 
 __all__ = ["candidates", "kinds", "plan", "show"]
@@ -58,8 +59,8 @@ def candidates(tried: Sequence[Candidate], width: int, source: str) -> Page:
     return page
 
 
-def kinds(known: Mapping[str, CardKind | DriveKind], width: int, title: str) -> Page:
-    """The page of `plan --kinds`: each kind of part by its name, and what it stands for."""
+def kinds(known: Mapping[str, CardKind | DriveKind | BoardKind], width: int, title: str) -> Page:
+    """The page of `plan --kinds`: each kind of part, or of board, by its name, and what it stands for."""
     page = Page(width)
     page.add(title, style=HEADING)
     page.columns([(name, plain(kind.what, SENTENCE)) for name, kind in known.items()])

@@ -57,22 +57,22 @@ def from_audit(audit: Audit, source: str) -> str:
 
 def _lines(found: SheetOfMachine, taken_at: str, source: str) -> Iterator[str]:
     """The lines of a sheet."""
-    yield from _comment(f"Build sheet made from what is fitted ({source}, read {taken_at or 'at a time not told'}).")
-    yield from _comment(_INTRODUCTION)
+    yield from comment(f"Build sheet made from what is fitted ({source}, read {taken_at or 'at a time not told'}).")
+    yield from comment(_INTRODUCTION)
     for item in _TO_LOOK_UP:
-        yield from _comment(item, "- ")
+        yield from comment(item, "- ")
     if found.left_out:
         yield "#"
         yield "# Left out:"
         for item in found.left_out:
-            yield from _comment(item, "- ")
+            yield from comment(item, "- ")
     yield ""
     yield f"format = {quoted(FORMAT)}"
     yield f"version = {VERSION}"
     yield ""
     yield "[machine]"
     for remark in found.remarks:
-        yield from _comment(remark)
+        yield from comment(remark)
     yield from _pairs(found.machine, () if found.payload_told else ("payload_bytes",))
     for table, parts in (
         ("uplink", found.uplinks),
@@ -91,7 +91,7 @@ def _asked(slots: Sequence[SheetEntry]) -> Iterator[SheetEntry]:
         others = specs[place + 1 :] + specs[place - 1 : place]
         question = "Has it fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
         half = next((lanes for lanes in reversed(WIDTHS) if 2 * lanes <= spec.lanes), 0)
-        taken = (f"lanes_while = {_value('', (LanesWhile((one.label,), half),))}" for one in others[:1])
+        taken = (f"lanes_while = {value_text('', (LanesWhile((one.label,), half),))}" for one in others[:1])
         yield replace(part, remarks=(*part.remarks, *([question] if others else []), *taken))
 
 
@@ -100,11 +100,11 @@ def _entries(table: str, parts: Sequence[SheetEntry]) -> Iterator[str]:
         yield ""
         yield f"[[{table}]]"
         for remark in part.remarks:
-            yield from _comment(remark)
+            yield from comment(remark)
         yield from _pairs(part.spec)
 
 
-def _comment(text: str, mark: str = "") -> Iterator[str]:
+def comment(text: str, mark: str = "") -> Iterator[str]:
     """A text as lines of comment, each beginning with the mark of one."""
     line = f"# {mark}"
     begun = False
@@ -124,11 +124,11 @@ def _pairs(spec: Struct, without: Sequence[str] = ()) -> Iterator[str]:
     for name, default in zip(names, defaults, strict=True):
         value = getattr(spec, name)
         if value is not None and (name in always or value != default) and name not in without:
-            yield f"{name} = {_value(name, value)}"
+            yield f"{name} = {value_text(name, value)}"
 
 
-def _value(name: str, value: Any) -> str:  # noqa: ANN401 - whatever a field of a sheet can be
-    """A value as TOML."""
+def value_text(name: str, value: Any) -> str:  # noqa: ANN401 - whatever a field of a sheet can be
+    """A value of the key `name` as TOML."""
     if name == "splits":
         value = tuple("+".join(map(str, split)) for split in value)
     match value:
@@ -141,7 +141,7 @@ def _value(name: str, value: Any) -> str:  # noqa: ANN401 - whatever a field of 
         case float():
             return f"{value:.4f}".rstrip("0").removesuffix(".")
         case tuple():
-            return f"[{', '.join(_value('', item) for item in value)}]"
+            return f"[{', '.join(value_text('', item) for item in value)}]"
         case _:
             return str(value)
 
