@@ -35,11 +35,6 @@ _EXAMPLES: Final = "What stands behind a # counts only when the # is taken away:
 # --- A sheet from its tables -------------------------------------------------------------------------------------
 
 
-def plain_text(tables: Tables) -> str:
-    """The text of a sheet without comments."""
-    return "\n".join(_lines(tables)) + "\n"
-
-
 def commented(tables: Tables, head: Sequence[str], remarks: Mapping[str, str]) -> str:
     """The text of a sheet that says of each key what it is; `remarks` stand below headings ("slot[2]").
 
@@ -50,23 +45,20 @@ def commented(tables: Tables, head: Sequence[str], remarks: Mapping[str, str]) -
     return "\n".join([*lines, "", *_lines(tables, remarks)]) + "\n"
 
 
-def _lines(tables: Tables, remarks: Mapping[str, str] | None = None) -> Iterator[str]:
+def _lines(tables: Tables, remarks: Mapping[str, str]) -> Iterator[str]:
     yield f"format = {quoted(FORMAT)}"
     yield f"version = {VERSION}"
     for table, words in KEY_WORDS.items():
-        given = tables.get(table)
-        entries = given if isinstance(given, list) else [given or {}]
+        given = tables.get(table, [])
+        entries = given if isinstance(given, list) else [given]
         heading = f"[{table}]" if table == "machine" else f"[[{table}]]"
         for number, entry in enumerate(entries):
+            remark = remarks.get(f"{table}[{number}]")
             yield ""
             yield heading
-            if remarks is None:
-                yield from (_pair(key, value) for key, value in entry.items())
-                continue
-            remark = remarks.get(f"{table}[{number}]")
             yield from comment(remark) if remark is not None else ()
             yield from _with_words(table, entry, every=number == 0)
-        if remarks is not None and not entries:
+        if not entries:
             yield ""
             yield f"# {heading}"
             yield from (_beside(f"# {key} = {word.example}", word.says) for key, word in words.items())

@@ -9,8 +9,8 @@ import re
 from copy import deepcopy
 from typing import TYPE_CHECKING, Any, Final
 
-from agent.sheets.commented import plain_text
-from agent.sheets.reading import MANY, parse
+from agent.sheets.reading import MANY, sheet_of
+from agent.sheets.sheet import FORMAT, VERSION
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ class Draft:
 
     def sheet(self) -> Sheet:
         """The sheet so far."""
-        return parse(plain_text(self.tables), _SOURCE)
+        return _sheet(self.tables)
 
     def entries(self, table: str) -> list[Tables]:
         """The entries of a table, to be read only."""
@@ -61,10 +61,20 @@ class Draft:
 
     def _take(self, tried: Tables) -> None:
         try:
-            parse(plain_text(tried), _SOURCE)
+            _sheet(tried)
         except BadInput as wrong:
             raise BadInput(_words(str(wrong))) from None
         self.tables = tried
+
+
+def _sheet(tables: Tables) -> Sheet:
+    """The sheet of these tables, as if they had been read: without their text, as each answer is held against it."""
+    lines = {}
+    for table, value in tables.items():
+        for number, entry in enumerate(value if isinstance(value, list) else [value]):
+            here = f"{table}[{number}]" if isinstance(value, list) else table
+            lines |= dict.fromkeys([here, *(f"{here}.{key}" for key in entry)], 0)
+    return sheet_of({"format": FORMAT, "version": VERSION, **tables}, _SOURCE, lines)
 
 
 def _set(entry: Tables, keys: Tables) -> None:

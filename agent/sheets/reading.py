@@ -61,8 +61,6 @@ def read_text(path: str) -> tuple[str, str]:
 
 def parse(text: str, source: str) -> Sheet:
     """The sheet in a text; `source` says in messages what it was read from."""
-    from agent.sheets.checks import check
-    from agent.sheets.shape import shaped
     from agent.toml.lines import lines_of
 
     try:
@@ -70,6 +68,13 @@ def parse(text: str, source: str) -> Sheet:
         lines = lines_of(text)
     except RecursionError:
         raise BadInput(f"{printable(source)}: lists stand too deep in each other; a sheet needs two levels") from None
+    return sheet_of(data, source, lines)
+
+
+def sheet_of(data: dict[str, Any], source: str, lines: dict[str, int]) -> Sheet:
+    """The sheet of a text's tables; `lines` has the line of each key that is given."""
+    from agent.sheets.checks import check
+    from agent.sheets.shape import shaped
 
     def fail_here(key: str, words: str) -> BadInput:
         return problem_at(source, lines, key, words)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _LONGEST: Final = 90  # of the words of a need, so that a number can follow (agent/sheets/shape.py)
 
 
-class Needs:
+class AskedNeeds:
     """The questions about needs."""
 
     def __init__(self, at: Asking) -> None:

@@ -41,7 +41,7 @@ _FORMS: Final = ("m.2", "u.2")
 _OF_KIND: Final = ("connector", "lanes", "generation", "carrier", "bays", "wide", "form")
 
 
-class Parts:
+class AskedParts:
     """The questions about parts."""
 
     def __init__(self, at: Asking) -> None:

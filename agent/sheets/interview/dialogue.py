@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.sheets.commented import commented
-from agent.sheets.interview.asked_needs import Needs
-from agent.sheets.interview.asked_parts import Parts
+from agent.sheets.interview.asked_needs import AskedNeeds
+from agent.sheets.interview.asked_parts import AskedParts
 from agent.sheets.interview.asking import Asking
 from agent.sheets.interview.board import Board
 from agent.sheets.interview.questions import Question, is_yes
@@ -31,13 +31,13 @@ class Interview:
 
     def run(self) -> Dialogue[None]:
         """Ask for everything, show what was understood, and make the sheet."""
-        board, parts = Board(self._at), Parts(self._at)
+        board, parts = Board(self._at), AskedParts(self._at)
         yield from board.run()
         yield from parts.cards()
         yield from board.hidden()
         yield from parts.drives()
         yield from parts.sets()
-        yield from Needs(self._at).run(old=board.old)
+        yield from AskedNeeds(self._at).run(old=board.old)
         self._at.tell("", "What was understood", *understood(self._at.draft.sheet()))
         yield from self._at.ask(Question(key=END, words="Write the sheet", default="yes"), _ended)
         self.text = commented(self._at.draft.tables, (_HEAD, _FIGURES), self._at.draft.remarks)
