@@ -15,8 +15,8 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.cli import INTERRUPTED
 from agent.commands import first_sheet
+from agent.interrupt import STATUS
 from agent.planner.plan import plan
 from agent.sheets.interview.dialogue import END
 from agent.sheets.interview.questions import count_of, figure, is_yes, one_of, one_or_number
@@ -422,6 +422,15 @@ def test_a_folder_that_is_not_there_is_told_before_anything_is_answered(tmp_path
     assert "host name" not in done.output
 
 
+# What is started in the background, as tests may be, would ignore the signal.
+AS_BY_A_PERSON: Final = """
+import signal
+signal.signal(signal.SIGINT, signal.default_int_handler)
+from agent.__main__ import start
+start()
+"""
+
+
 def until(master: int, words: bytes, seen: bytes = b"") -> bytes:
     """What a program shows on its terminal until these words come."""
     while words not in seen:
@@ -433,7 +442,7 @@ def test_a_person_is_asked_on_a_real_terminal_and_may_interrupt(tmp_path: Path) 
     """On a terminal the program asks; interrupted, it ends with 130 and keeps what was answered."""
     place = tmp_path / "first.toml"
     master, slave = pty.openpty()
-    words = [sys.executable, "-m", "agent", "plan", "--new", str(place)]
+    words = [sys.executable, "-c", AS_BY_A_PERSON, "plan", "--new", str(place)]
     with subprocess.Popen(words, cwd=HERE, env=environment(), stdin=slave, stdout=slave, stderr=slave) as program:
         os.close(slave)
         until(master, b"host name? [none] ")
@@ -441,7 +450,7 @@ def test_a_person_is_asked_on_a_real_terminal_and_may_interrupt(tmp_path: Path) 
         until(master, b"by number or name? [other] ")
         program.send_signal(signal.SIGINT)
         until(master, b"stopped before it was done")
-        assert INTERRUPTED == program.wait(PATIENCE)
+        assert STATUS == program.wait(PATIENCE)
     os.close(master)
     kept = kept_answers(place.with_name("first.toml.answers").read_bytes(), "kept")
     assert [("machine: name", "bench-4")] == kept

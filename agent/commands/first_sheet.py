@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from agent.interrupt import raised
 from knowledge.phrasing import begun, counted, plain, quoted, sentence
 from knowledge.problems import BadInput
 from probes.files import check_place, drop, read_if_there, read_line, write_whole
@@ -53,7 +54,8 @@ def ask(place: str, *, force: bool) -> None:
     click.echo()
     _take_up(session, kept)
     try:
-        left = _asked(session, place)
+        with raised():
+            left = _asked(session, place)
     except KeyboardInterrupt:
         click.echo()
         _leave(session, place)

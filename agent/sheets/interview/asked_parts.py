@@ -228,9 +228,7 @@ class AskedParts:
             return not nothing(text)
 
         if (yield from self._at.ask(question, take)):
-            more = "With yes the plan may find a better slot for it."
-            if not (yield from self._at.yes(f"{key}, may move", "May it move", usually=True, more=more)):
-                self._at.draft.put(CARD, (number,), stays=True)
+            yield from self._at.may_move(f"{key}, may move", "May it move", CARD, (number,))
 
     # --- Drives --------------------------------------------------------------------------------------------------
 
@@ -319,9 +317,9 @@ class AskedParts:
         for place, number in enumerate(numbers, 1):
             if (yield from self._place_today(f"{key}: place {place}", number, places)):
                 fitted.append(number)
-        words = "May it move" if one else "May they move"
-        if fitted and not (yield from self._at.yes(f"{key}: may move", words, usually=True)):
-            self._at.draft.put("drive", fitted, stays=True)
+        if fitted:
+            words = "May it move" if one else "May they move"
+            yield from self._at.may_move(f"{key}: may move", words, "drive", fitted)
 
     def _place_today(self, key: str, number: int, places: Sequence[str]) -> Dialogue[bool]:
         name = self._at.draft.entries("drive")[number]["name"]

@@ -57,6 +57,15 @@ class Asking:
         question = Question(key=key, words=words, default="yes" if usually else "no", more=more)
         return (yield from self.ask(question, is_yes))
 
+    def may_move(self, key: str, words: str, table: str, numbers: Sequence[int]) -> Dialogue[None]:
+        """Ask whether fitted parts may move; those that may not stay."""
+        more = "With yes the plan may find a better place."
+
+        def take(text: str) -> None:
+            self.draft.put(table, numbers, stays=None if is_yes(text) else True)
+
+        yield from self.ask(Question(key=key, words=words, default="yes", more=more), take)
+
     def choice(self, question: Question) -> Dialogue[str]:
         """Ask for one of the options of a question, by name or place in the list; "" where Enter may say none."""
         names = [name for name, _ in question.options]

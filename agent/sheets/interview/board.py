@@ -46,7 +46,7 @@ class Board:
         if kind is None or not (yield from self._as_kind(kind)):
             yield from self._uplinks(kind)
             yield from self._slots(kind)
-            yield from self._shared_lanes()
+        yield from self._lanes_taken()
         fastest = max((slot["generation"] for slot in self._at.draft.entries("slot")), default=_USUAL_GENERATION)
         self.old = fastest <= OLD_GENERATION
 
@@ -224,9 +224,52 @@ class Board:
 
         yield from self._at.ask(question, take)
 
-    def _shared_lanes(self) -> Dialogue[None]:
-        """Ask which slots take lanes from others, once a sheet can say so."""
-        yield from ()
+    # --- Lanes that slots take from each other -------------------------------------------------------------------
+
+    def _lanes_taken(self) -> Dialogue[None]:
+        """Ask which slots lose lanes while others are filled, until there are no more."""
+        labels = self._at.labels(CARD, "m.2", "u.2")
+        if len(labels) < 2:  # noqa: PLR2004 - nothing is there to take lanes from
+            return
+        self._at.tell("", "Lanes that slots take from each other")
+        number = 1
+        while True:
+            question = Question(
+                key=f"lanes taken {number}: slot",
+                words=f"Does a{'nother' if number > 1 else ''} slot have fewer lanes, or none, while others are filled",
+                default=NOTHING,
+                more=f"Its label; the manual's list of slots has it in its remarks. Here are {', '.join(labels)}.",
+            )
+            label = yield from self._at.ask(question, lambda text: "" if nothing(text) else one_of(text, labels))
+            if not label:
+                return
+            yield from self._lanes_left(f"lanes taken {number}", labels.index(label), labels)
+            number += 1
+
+    def _lanes_left(self, key: str, number: int, labels: Sequence[str]) -> Dialogue[None]:
+        """Ask how many lanes a slot has left while which others are filled."""
+        slot = self._at.draft.entries("slot")[number]
+        question = Question(
+            key=f"{key}: lanes left",
+            words=f"How many lanes does {slot['label']} have then",
+            default=str(slot["lanes"] // 2),
+            more="0 where it does not work then.",
+        )
+        left = yield from self._at.ask(question, lambda text: count_of(text, 0, slot["lanes"]))
+        question = Question(
+            key=f"{key}: filled",
+            words="Which slots are filled then",
+            default=next(label for label in labels if label != slot["label"]),
+            more="One, or several with commas where all of them must be. Each other case is a question of its own.",
+        )
+
+        def take(text: str) -> None:
+            if not nothing(text):
+                filled = [next((one for one in labels if one.casefold() == item.casefold()), item) for item in items(text)]
+                known = slot.get("lanes_while", [])
+                self._at.draft.put("slot", (number,), lanes_while=[*known, {"filled": filled, "lanes": left}])
+
+        yield from self._at.ask(question, take)
 
     # --- What a wide card hides ----------------------------------------------------------------------------------
 
