@@ -564,7 +564,10 @@ def test_every_command_has_help(words: tuple[str, ...], flag: str) -> None:
         "check": ("--replay", "--root", "--format", "--settle", "--fail-on", "--only", "--against"),
         "inventory": ("--replay", "--root", "--format", "--only"),
         "capture": ("--replay", "--root", "--format", "--settle", "--keep-serials", "--force"),
-        "plan": ("--sheet-from", "--add", "--drives", "--compare", "--seconds", "--write", "--force", "--kinds"),
+        "plan": (
+            *("--new", "--template", "--sheet-from", "--add", "--drives", "--compare", "--seconds", "--write"),
+            *("--force", "--kinds"),
+        ),
     }
     for option in expected.get(words[0] if words else "", ()):
         assert option in done.output

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import signal
 import subprocess
 import sys
@@ -22,6 +23,7 @@ from agent.sheets.interview.dialogue import END
 from agent.sheets.interview.questions import count_of, figure, is_yes, one_of, one_or_number
 from agent.sheets.interview.session import LONGEST_ANSWER, Session, kept_answers, kept_text
 from agent.sheets.reading import parse, read
+from agent.sheets.sheet import LanesWhile
 from knowledge.boards import board_kinds
 from knowledge.problems import BadInput
 from tests.test_cli import HERE, PATIENCE, Run, environment, one_line, run, usage_error
@@ -60,12 +62,19 @@ BUILT: Final = {
     "card 1: label": "PCIE_1",
     "card 1: splits": "8+8, 4+4+4+4",
     "card 1: power": "75 W",
+    "card 2: label": "PCIE_2",
     "card 2: connector": "4",
     "card 2: open end": "yes",
     "card 2: generation": "Gen 3",
     "card 2: shared link": "CHIPSET",
     "m.2: how many": "1",
     "m.2 1: lengths": "2280, 22110",
+    "lanes taken 1: slot": "pcie_1",
+    "lanes taken 1: filled": "PCIE_2, m2_1",
+    "lanes taken 1: splits": "4+4",
+    "lanes taken 2: slot": "PCIE_2",
+    "lanes taken 2: lanes left": "0",
+    "lanes taken 2: filled": "M2_1",
     "drives 1: how many": "1",
     "drives 1: name": "system",
     "drives 1: fitted": "yes",
@@ -126,6 +135,8 @@ def test_each_figure_of_a_board_can_be_asked_for() -> None:
         short.uplink,
     )
     assert ("M2_1", "m.2", ("2280", "22110")) == (socket.label, socket.kind, socket.lengths)
+    assert (LanesWhile(("PCIE_2", "M2_1"), 8, ((4, 4),)),) == long.lanes_while
+    assert (LanesWhile(("M2_1",), 0),) == short.lanes_while
     assert [("chipset", 8, 4)] == [(link.name, link.lanes, link.generation) for link in sheet.uplinks]
     assert ("M2_1", True) == (sheet.drives[0].slot, sheet.drives[0].stays)
 
@@ -170,6 +181,19 @@ def test_a_caution_comes_where_an_old_board_should_start_from_a_drive() -> None:
     assert any(line.startswith("Caution: ") for line in session.question.told)
 
 
+def test_names_with_many_dots_are_read_back() -> None:
+    """Labels and names full of dots, in lists too, stand in the sheet so that its reader takes them."""
+    names = [f"{number}{'.' * 7}x" for number in range(8)]
+    answers = {"board: kind": "other", "card: how many": "8"}
+    answers |= {f"card {number}: label": name for number, name in enumerate(names, 1)}
+    answers |= {"lanes taken 1: slot": names[0], "lanes taken 1: filled": ", ".join(names[1:])}
+    answers |= {"drives 1: how many": "9", "drives 1: name": "." * 90, "set 1: name": '\\"' * 40}
+    sheet = parse(answered(answers).text, "first.toml")
+    assert tuple(names[1:]) == sheet.slots[0].lanes_while[0].filled
+    assert 9 == len(sheet.stripes[0].drives)
+    assert {90} == {drive.name.count(".") for drive in sheet.drives}
+
+
 # --- Wrong answers ---------------------------------------------------------------------------------------------
 
 # A question of TOWER or BUILT, a wrong answer to it, and what is said: the sheet's own words where the sheet has them.
@@ -185,6 +209,9 @@ WRONG: Final = (
     (BUILT, "card 2: label", "PCIE_1", '"PCIE_1" is the label of another slot'),
     (BUILT, "card 2: label", "a\x1b[31m", '"a\\x1b[31m" holds characters that cannot be shown'),
     (BUILT, "card 2: label", "L" * 101, "is not a slot's label of 1 to 100 characters"),
+    (BUILT, "lanes taken 1: slot", "PCIE", '"PCIE" is none of these; did you mean "PCIE_'),
+    (BUILT, "lanes taken 1: filled", "PCIE_1", '"PCIE_1" cannot take lanes from itself'),
+    (BUILT, "lanes taken 1: splits", "8+8", "the groups have 16 lanes together, and only 8 are left"),
     (BUILT, "m.2 1: lengths", "2281", '"2281" does not belong here; lengths takes'),
     (BUILT, "drives 1: place 1", "M2_9", 'no slot is called "M2_9"; did you mean "M2_1"'),
     (TOWER, "card 1: slot 1", "SLOT9", 'no slot is called "SLOT9"; did you mean "SLOT'),
@@ -206,10 +233,11 @@ def test_a_wrong_answer_is_told_and_asked_again(answers: dict[str, str], key: st
     asked = session.question
     assert asked is not None
     assert not session.answer(wrong)
-    assert (key, asked.default) == (session.question.key, session.question.default)
-    assert told in session.question.wrong
-    assert "line" not in session.question.wrong.replace("line rate", "")
-    assert "\n" not in session.question.wrong
+    again = session.question
+    assert again is not None
+    assert (key, asked.default) == (again.key, again.default)
+    assert told in again.wrong
+    assert not re.search(r"\bline\b|\n", again.wrong)
     assert before == session.answers
     assert session.answer(answers.get(key, ""))
 

@@ -77,11 +77,25 @@ def _pair(key: str, value: Any) -> str:  # noqa: ANN401 - whatever a key of a sh
     """A key with its value; a long list takes a line for each of its items."""
     if not isinstance(value, list):
         return f"{key} = {value_text('', value)}"
-    items = [value_text("", item) for item in value]
-    line = f"{key} = [{', '.join(items)}]"
-    if len(line) <= WIDTH and line.count(".") <= _MOST_DOTS:
+    return f"{key} = {_list_text(value, '')}"
+
+
+def _list_text(values: list[Any], before: str) -> str:
+    """A list, on one line or, where that would be long or hold many dots, with a line for each of its items."""
+    items = [_table_text(one, before) if isinstance(one, dict) else value_text("", one) for one in values]
+    line = f"[{', '.join(items)}]"
+    if len(line) <= WIDTH and line.count(".") <= _MOST_DOTS and "\n" not in line:
         return line
-    return "\n".join([f"{key} = [", *(f"    {item}," for item in items), "]"])
+    return "\n".join(["[", *(f"{before}    {item}," for item in items), f"{before}]"])
+
+
+def _table_text(table: Tables, before: str) -> str:
+    """A table in a list; only the lists in it may take several lines (TOML 1.0, Inline Table)."""
+    pairs = []
+    for key, value in table.items():
+        text = _list_text(value, f"{before}    ") if isinstance(value, list) else value_text("", value)
+        pairs.append(f"{key} = {text}")
+    return f"{{{', '.join(pairs)}}}"
 
 
 def _beside(pair: str, words: str) -> str:

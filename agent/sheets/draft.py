@@ -69,7 +69,7 @@ class Draft:
 
 def _sheet(tables: Tables) -> Sheet:
     """The sheet of these tables, as if they had been read: without their text, as each answer is held against it."""
-    lines = {}
+    lines: dict[str, int] = {}
     for table, value in tables.items():
         for number, entry in enumerate(value if isinstance(value, list) else [value]):
             here = f"{table}[{number}]" if isinstance(value, list) else table

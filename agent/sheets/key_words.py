@@ -46,6 +46,9 @@ KEY_WORDS: Final[dict[str, dict[str, KeyWords]]] = {
         "covers": KeyWords("the slots that a card of two places in this one hides", '["SLOT2"]'),
         "lengths": KeyWords("the drives that an M.2 socket takes, by length code", '["2280", "22110"]'),
         "port": KeyWords("the address of the port above it (lanewright check)", '"0000:00:01.0"'),
+        "lanes_while": KeyWords(
+            "its lanes while all of these slots hold something", '[{filled = ["SLOT2"], lanes = 8}]'
+        ),
     },
     "card": {
         "name": KeyWords("what you call it", '"reel rack"'),

@@ -40,6 +40,11 @@ def slot_line(slot: SlotSpec) -> str:
         said[:0] = [f"{slot.kind.upper()} socket"]
     said.append(f"at most {slot.power_watts:g} W" if slot.power_watts is not None else "")
     said.append(f"behind {slot.uplink}" if slot.uplink is not None else "")
+    said += [
+        f"{quantity(one.lanes, 'lane') if one.lanes else 'no lanes'} while {listed(one.filled)}"
+        f" {'is' if len(one.filled) == 1 else 'are'} filled"
+        for one in slot.lanes_while
+    ]
     said.append(f"hides {listed(slot.covers)} below a wide card" if slot.covers else "")
     return f"{slot.label}: {', '.join(word for word in said if word)}"
 

@@ -263,11 +263,32 @@ class Board:
             more="One, or several with commas where all of them must be. Each other case is a question of its own.",
         )
 
+        def take(text: str) -> bool:
+            if nothing(text):
+                return False
+            filled = [next((one for one in labels if one.casefold() == item.casefold()), item) for item in items(text)]
+            entries = [*slot.get("lanes_while", []), {"filled": filled, "lanes": left}]
+            self._at.draft.put("slot", (number,), lanes_while=entries)
+            return True
+
+        taken = yield from self._at.ask(question, take)
+        if taken and left >= FEWEST_TO_SPLIT and slot.get("kind", CARD) == CARD:
+            yield from self._splits_left(key, number)
+
+    def _splits_left(self, key: str, number: int) -> Dialogue[None]:
+        """Ask how the lanes that a slot has left, by the last entry, can be split."""
+        question = Question(
+            key=f"{key}: splits",
+            words="How can the firmware setup split what is left",
+            default=NOTHING,
+            more="Such as 4+4. none: as the slot itself, as far as its lanes are enough.",
+        )
+
         def take(text: str) -> None:
             if not nothing(text):
-                filled = [next((one for one in labels if one.casefold() == item.casefold()), item) for item in items(text)]
-                known = slot.get("lanes_while", [])
-                self._at.draft.put("slot", (number,), lanes_while=[*known, {"filled": filled, "lanes": left}])
+                *before, last = self._at.draft.entries("slot")[number]["lanes_while"]
+                entries = [*before, last | {"splits": items(text)}]
+                self._at.draft.put("slot", (number,), lanes_while=entries)
 
         yield from self._at.ask(question, take)
 
