@@ -31,6 +31,7 @@ from tests.test_cli import HERE, PATIENCE, Run, environment, one_line, run, usag
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+    from random import Random
 
 # What lets a dialogue end, whatever it asks: one of these is taken by every question.
 WAYS_ON: Final = ("", "none", "no", "yes", "1")
@@ -262,45 +263,116 @@ def test_figures_are_read_as_people_write_them() -> None:
 
 # --- Any answers -----------------------------------------------------------------------------------------------
 
-LIKELY: Final = st.sampled_from(
-    [
-        *("", "none", "yes", "no", "0", "1", "2", "3", "4", "8", "16", "x4", "gen 3", "all", "m.2", "u.2", "other"),
-        *("display", "network", "carrier", "SLOT1", "SLOT2", "M2_1", "carrier 2", "drive-1", "drive", "8+8", "2280"),
-        *("desktop-gen5", "old-tower-gen1", "tower-gen3", "7000", "7,5", "drive-1, drive-2", "a b", "x" * 99),
-    ]
+ODD: Final = (
+    "",
+    "none",
+    "no",
+    "0",
+    "-1",
+    "7,5",
+    "9" * 400,
+    "x" * 99,
+    "a, b",
+    "SLOT1",
+    "\x1b[2J",
+    "\u202e",
+    "\\",
+    '"',
+    "é",
 )
-ANSWERS: Final = st.lists(st.one_of(LIKELY, LIKELY, LIKELY, st.text(max_size=20)), max_size=40)
+# What somebody may well answer, by the last words of a question's key, without figures.
+LIKELY: Final = {
+    "kind": ("other", "old-tower-gen1", "tower-gen3", "desktop-gen5", "workstation-gen4"),
+    "like its kind": ("yes", "no"),
+    "how many": ("0", "1", "2", "3"),
+    "name": ("a", "drive", "carrier", "x.y.z", "none"),
+    "label": ("SLOT1", "A", "a b", "none", "1"),
+    "connector": ("1", "4", "8", "x16"),
+    "lanes": ("1", "2", "4", "8", "16"),
+    "lanes left": ("0", "4", "8"),
+    "filled": ("SLOT1", "SLOT2", "M2_1", "SLOT2, M2_1", "yes"),
+    "generation": ("1", "3", "gen 4", "5"),
+    "shared link": ("chipset", "none"),
+    "splits": ("8+8", "4+4", "8+4+4, 4+4+4+4"),
+    "sort": ("display", "network", "carrier", "other", "none"),
+    "wide": ("yes", "no"),
+    "hides": ("SLOT2", "SLOT3", "none"),
+    "bays": ("1", "2", "4", "8"),
+    "form": ("m.2", "u.2"),
+    "switch": ("yes", "no"),
+    "slot": ("SLOT1", "SLOT2", "SLOT3", "M2_1", "none"),
+    "may move": ("yes", "no"),
+    "place": ("M2_1", "M2_2", "carrier", "carrier 1", "carrier 2", "none"),
+    "drives": ("all", "drive-1, drive-2", "drive"),
+    "level": ("0", "1", "5", "10"),
+    "start": ("drive", "drive-1", "none"),
+    "start alone": ("yes", "no"),
+    "reads": ("100", "5000", "none"),
+    "each reads": ("100", "5000", "none"),
+}
+
+
+class Person:
+    """Somebody who answers well, or oddly, or just with Enter."""
+
+    def __init__(self, random: Random) -> None:
+        """Answer by these throws."""
+        self._random = random
+
+    def answers(self, key: str) -> str:
+        """An answer to a question."""
+        words = re.sub(r" ?[0-9]+", "", key.rpartition(": ")[2]).rpartition(", ")[2]
+        throw = self._random.random()
+        if throw < 0.6 and words in LIKELY:
+            return self._random.choice(LIKELY[words])
+        return self._random.choice(ODD) if throw > 0.9 else ""
+
+    def dialogue(self, most: int) -> Session:
+        """A dialogue up to its last question, or to so many answers."""
+        session = Session()
+        for _ in range(most):
+            asked, before = session.question, len(session.answers)
+            if asked is None or asked.key == END:
+                break
+            taken = session.answer(self.answers(asked.key))
+            assert before + taken == len(session.answers)
+            if not taken:
+                assert session.question is not None
+                assert asked.key == session.question.key
+                assert session.question.wrong
+        return session
+
+
+PEOPLE: Final = st.builds(Person, st.randoms(use_true_random=False))
+
+
+@settings(max_examples=60, deadline=None)
+@given(PEOPLE, st.integers(1, 200))
+def test_any_answers_end_in_a_sheet_or_in_the_same_question(person: Person, most: int) -> None:
+    """An answer is taken, or its question comes again with a reason; the sheet at the end is read as it stands."""
+    session = person.dialogue(most)
+    named = [text for key, text in session.answers if re.fullmatch("card [0-9]+: sort", key)]
+    sheet = parse(finished(session), "first.toml")
+    assert len(sheet.cards) >= sum(text != "none" for text in named)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.text(max_size=30), max_size=30))
+def test_any_text_is_an_answer(answers: Sequence[str]) -> None:
+    """Whatever is typed, the dialogue goes on and ends in a sheet that is read."""
+    session = Session()
+    for text in answers:
+        if session.question is not None:
+            session.answer(text)
+    name = dict(session.answers)["machine: name"] if session.answers else "none"
+    assert (None if name.casefold() == "none" else name) == parse(finished(session), "first.toml").machine.name
 
 
 @settings(max_examples=30, deadline=None)
-@given(ANSWERS)
-def test_any_answers_end_in_a_sheet_or_in_the_same_question(answers: Sequence[str]) -> None:
-    """An answer is taken, or its question comes again with a reason; the sheet at the end is read as it stands."""
-    session = Session()
-    for text in answers:
-        asked = session.question
-        if asked is None:
-            break
-        before = len(session.answers)
-        taken = session.answer(text)
-        assert before + taken == len(session.answers)
-        if not taken:
-            assert session.question is not None
-            assert asked.key == session.question.key
-            assert session.question.wrong
-    sheet = parse(finished(session), "first.toml")
-    assert [] == [slot.label for slot in sheet.slots if slot.lanes > slot.connector]
-
-
-@settings(max_examples=20, deadline=None)
-@given(ANSWERS)
-def test_a_dialogue_is_taken_up_where_it_was_left(answers: Sequence[str]) -> None:
+@given(PEOPLE, st.integers(1, 100))
+def test_a_dialogue_is_taken_up_where_it_was_left(person: Person, most: int) -> None:
     """The kept answers of any dialogue lead to the same question when read back; back leads to the one before."""
-    session = Session()
-    for text in answers:
-        if session.question is None or session.question.key == END:
-            break
-        session.answer(text)
+    session = person.dialogue(most)
     kept = kept_answers(kept_text(session.answers, "first.toml").encode(), "kept")
     assert session.answers == kept
     again = Session()

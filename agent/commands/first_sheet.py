@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 SUFFIX: Final = ".answers"
 _WIDTH: Final = 79
+_MOST_SHOWN: Final = 4000  # characters of one thing that is said
 _LINE_LIMIT: Final = 4096  # bytes of a line that are looked at; what a terminal sends at once is no longer
 _HELP, _BACK, _LATER = "?", "back", "later"
 _WELCOME: Final = (
@@ -111,7 +112,7 @@ def _asked(session: Session, place: str) -> bool:
             _show(session.question)
         shown = session.question
         default = f" [{shown.default}]" if shown.default else ""
-        click.echo(f"{shown.words}?{default} ", nl=False)
+        click.echo(plain(f"{shown.words}?{default} ", _MOST_SHOWN), nl=False)
         try:
             text = _line()
         except BadInput as wrong:
@@ -166,7 +167,11 @@ def _line() -> str | None:
 def _say(words: str, before: str = "", hang: int = 0) -> None:
     """Say something to the person who is asked, in lines that a terminal holds; further ones begin further in."""
     before += words[: len(words) - len(words.lstrip())]
-    click.echo(click.wrap_text(words.strip(), _WIDTH, before, f"{before}{' ' * (hang or 2 * bool(before))}"))
+    click.echo(
+        click.wrap_text(
+            plain(words.strip(), _MOST_SHOWN), _WIDTH, before, f"{before}{' ' * (hang or 2 * bool(before))}"
+        )
+    )
 
 
 def _tell(words: str) -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.sheets.interview.asking import CARD
-from agent.sheets.interview.questions import NOTHING, Question, figure, is_yes, nothing, one_of
+from agent.sheets.interview.questions import NOTHING, Question, figure, is_yes, meant, nothing, one_of
 from knowledge.boards import OLD_START
-from knowledge.phrasing import mbps
+from knowledge.phrasing import mbps, slot_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,11 +106,11 @@ class AskedNeeds:
 
         def take(text: str) -> None:
             if not nothing(text):
-                label = next((one for one in self._at.labels(CARD) if one.casefold() == text.casefold()), text)
-                self._add(f"{name} stays in its slot", cards=[name], in_slot=label)
+                label = meant(text, self._at.labels(CARD))
+                self._add(f"{name} is in {slot_words(label)}", cards=[name], in_slot=label)
 
         yield from self._at.ask(question, take)
 
     def _add(self, name: str, **keys: object) -> None:
         """Add a need under a name that no other has."""
-        self._at.draft.add("need", {"name": self._at.free_name("need", name[:_LONGEST].strip()), **keys})
+        self._at.draft.add("need", {"name": self._at.free_names("need", [name[:_LONGEST].strip()])[0], **keys})

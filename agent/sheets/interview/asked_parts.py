@@ -14,15 +14,15 @@ from agent.sheets.interview.questions import (
     figure,
     is_yes,
     items,
+    meant,
     nothing,
     one_of,
-    one_or_number,
 )
 from knowledge.parts import CardKind, DriveKind, kinds
 from knowledge.slots import CONNECTORS, MODULE_LANES, connector_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from agent.sheets.commented import Tables
     from agent.sheets.interview.asking import Asking
@@ -70,7 +70,7 @@ class AskedParts:
                 options=_SORTS if number == 1 else (),
                 more="display, network, carrier or other; none when all are named.",
             )
-            sort = yield from self._at.ask(question, lambda text: "" if nothing(text) else one_or_number(text, names))
+            sort = yield from self._at.choice(question, names)
             if not sort:
                 return
             yield from self._card(f"card {number}", sort)
@@ -82,7 +82,7 @@ class AskedParts:
         question = Question(
             key=f"{key}: name",
             words="What do you call it",
-            default=self._at.free_name(CARD, "card" if sort == "other" else sort),
+            default=self._at.free_names(CARD, ["card" if sort == "other" else sort])[0],
         )
         numbers = yield from self._at.named(question, CARD, lambda text: [{"name": text, **begun}], must=True)
         if sort == "display":
@@ -198,18 +198,11 @@ class AskedParts:
         def take(text: str) -> tuple[int, ...]:
             more = count_of(text, 1, MOST_ALIKE) - 1
             entry = self._at.draft.entries(CARD)[number]
-            copies = [entry | {"name": name} for name in self._names(CARD, entry["name"], more)]
+            copies = [entry | {"name": name} for name in self._at.free_names(CARD, [entry["name"]] * more)]
             first = self._at.draft.add(CARD, *copies)
             return (number, *range(first, first + more))
 
         return (yield from self._at.ask(question, take))
-
-    def _names(self, table: str, wanted: str, count: int) -> Iterator[str]:
-        from agent.sheets.names import Names
-
-        names = Names(entry["name"] for entry in self._at.draft.entries(table))
-        for _ in range(count):
-            yield names.unique(wanted)
 
     def _slot_today(self, key: str, number: int) -> Dialogue[None]:
         name = self._at.draft.entries(CARD)[number]["name"]
@@ -224,7 +217,7 @@ class AskedParts:
         )
 
         def take(text: str) -> bool:
-            self._at.draft.put(CARD, (number,), slot=None if nothing(text) else _label(text, labels))
+            self._at.draft.put(CARD, (number,), slot=None if nothing(text) else meant(text, labels))
             return not nothing(text)
 
         if (yield from self._at.ask(question, take)):
@@ -251,11 +244,12 @@ class AskedParts:
 
     def _alike(self, key: str, count: int) -> Dialogue[None]:
         """Drives of one kind."""
-        usual = self._at.free_name("drive", "drive") if count == 1 else "drive"
+        usual = self._at.free_names("drive", ["drive"])[0] if count == 1 else "drive"
         words = "What do you call it" if count == 1 else "What do you call them (a number is added)"
 
         def entries(text: str) -> list[Tables]:
-            names = [text] if count == 1 else list(self._numbered(text, count))
+            numbered = (f"{text}-{number}" for number in range(1, count + 1))
+            names = [text] if count == 1 else self._at.free_names("drive", numbered)
             return [{"name": name, "generation": 1} for name in names]
 
         question = Question(key=f"{key}: name", words=words, default=usual)
@@ -268,13 +262,6 @@ class AskedParts:
         yield from self._at.figure(question, "drive", numbers, "lanes")
         yield from self._rate(key, numbers)
         yield from self._places_today(key, numbers)
-
-    def _numbered(self, wanted: str, count: int) -> Iterator[str]:
-        from agent.sheets.names import Names
-
-        names = Names(entry["name"] for entry in self._at.draft.entries("drive"))
-        for number in range(1, count + 1):
-            yield names.unique(f"{wanted}-{number}")
 
     def _rate(self, key: str, numbers: Sequence[int]) -> Dialogue[None]:
         """Take the figures of a kind of drive, if there is such a kind, and ask for the rate of reading."""
@@ -374,13 +361,8 @@ class AskedParts:
             number += 1
 
     def _put_set(self, numbers: Sequence[int], text: str, names: Sequence[str]) -> None:
-        chosen = list(names) if text.casefold() == ALL else items(text)
+        chosen = list(names) if text.casefold() == ALL else [meant(item, names) for item in items(text)]
         self._at.draft.put("stripe", numbers, drives=chosen)
-
-
-def _label(text: str, labels: Sequence[str]) -> str:
-    """The label that is meant, whatever its capitals; other words as they are, for the sheet's checks."""
-    return next((label for label in labels if label.casefold() == text.casefold()), text)
 
 
 def _place(text: str, sockets: Sequence[str], places: Sequence[str]) -> dict[str, Any]:
@@ -388,11 +370,11 @@ def _place(text: str, sockets: Sequence[str], places: Sequence[str]) -> dict[str
     found: dict[str, Any] = {"slot": None, "card": None, "bay": None}
     if nothing(text):
         return found
-    place = _label(text, places)
+    place = meant(text, places)
     if place in sockets or place in places:
         return found | {"slot" if place in sockets else "card": place}
     head, _, bay = text.rpartition(" ")
-    card = _label(head, places)
+    card = meant(head, places)
     if card in places and bay.isascii() and bay.isdecimal():
         return found | {"card": card, "bay": int(bay[:6])}
     return found | {"slot": text}

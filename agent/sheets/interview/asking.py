@@ -12,7 +12,7 @@ from agent.sheets.names import Names
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from agent.sheets.commented import Tables
     from agent.sheets.interview.questions import Dialogue, T
@@ -66,14 +66,9 @@ class Asking:
 
         yield from self.ask(Question(key=key, words=words, default="yes", more=more), take)
 
-    def choice(self, question: Question) -> Dialogue[str]:
-        """Ask for one of the options of a question, by name or place in the list; "" where Enter may say none."""
-        names = [name for name, _ in question.options]
-
-        def take(text: str) -> str:
-            return "" if nothing(text) and not question.default else one_or_number(text, names)
-
-        return (yield from self.ask(question, take))
+    def choice(self, question: Question, names: Sequence[str]) -> Dialogue[str]:
+        """Ask for one of some names, by the name or its place among them; "" where "none" is the answer."""
+        return (yield from self.ask(question, lambda text: "" if nothing(text) else one_or_number(text, names)))
 
     def named(
         self, question: Question, table: str, entries: Callable[[str], list[Tables]], *, must: bool = False
@@ -89,9 +84,10 @@ class Asking:
 
         return (yield from self.ask(question, take))
 
-    def free_name(self, table: str, wanted: str) -> str:
-        """A name that no entry of a table has."""
-        return Names(entry["name"] for entry in self.draft.entries(table)).unique(wanted)
+    def free_names(self, table: str, wanted: Iterable[str]) -> list[str]:
+        """Names that no entry of a table has, each as near as can be to one that is wanted."""
+        names = Names(entry["name"] for entry in self.draft.entries(table))
+        return [names.unique(name) for name in wanted]
 
     def labels(self, *kinds: str) -> list[str]:
         """The labels of the slots of these kinds."""

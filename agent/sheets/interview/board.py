@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.sheets.commented import board_tables
 from agent.sheets.interview.asking import CARD
-from agent.sheets.interview.questions import NOTHING, Question, count_of, items, nothing, one_of
+from agent.sheets.interview.questions import NOTHING, Question, count_of, items, meant, nothing, one_of
 from agent.sheets.understood import slot_line
 from knowledge.boards import OLD_GENERATION, board_kinds
 from knowledge.slots import CONNECTORS, card_watts
@@ -71,7 +71,7 @@ class Board:
             options=options,
             more="Its figures are then offered as answers. Those in the board's manual are the true ones.",
         )
-        return board_kinds().get((yield from self._at.choice(question)))
+        return board_kinds().get((yield from self._at.choice(question, [name for name, _ in options])))
 
     def _as_kind(self, kind: BoardKind) -> Dialogue[bool]:
         """Ask whether the slots are those of the kind; they are in the draft then."""
@@ -266,8 +266,8 @@ class Board:
         def take(text: str) -> bool:
             if nothing(text):
                 return False
-            filled = [next((one for one in labels if one.casefold() == item.casefold()), item) for item in items(text)]
-            entries = [*slot.get("lanes_while", []), {"filled": filled, "lanes": left}]
+            entry = {"filled": [meant(item, labels) for item in items(text)], "lanes": left}
+            entries = [*slot.get("lanes_while", []), entry]
             self._at.draft.put("slot", (number,), lanes_while=entries)
             return True
 
@@ -296,9 +296,9 @@ class Board:
 
     def hidden(self) -> Dialogue[None]:
         """Ask what a card of two places hides, if there is such a card."""
-        if not any(card.wide > 1 for card in self._at.draft.sheet().cards):
-            return
         labels = self._at.labels(CARD)
+        if not labels or not any(card.wide > 1 for card in self._at.draft.sheet().cards):
+            return
         self._at.tell("", "A card of two places hides the slot beside its own")
         for label, below in zip(labels, [*labels[1:], NOTHING], strict=True):
             number = next(at for at, slot in enumerate(self._at.draft.entries("slot")) if slot["label"] == label)
@@ -310,6 +310,7 @@ class Board:
             )
 
             def take(text: str, number: int = number) -> None:
-                self._at.draft.put("slot", (number,), covers=None if nothing(text) else items(text))
+                covers = None if nothing(text) else [meant(item, labels) for item in items(text)]
+                self._at.draft.put("slot", (number,), covers=covers)
 
             yield from self._at.ask(question, take)

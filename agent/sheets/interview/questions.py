@@ -89,9 +89,8 @@ def items(text: str) -> list[str]:
 
 def one_of(text: str, names: Sequence[str]) -> str:
     """The name that is meant; BadInput where there is none such."""
-    known = {name.casefold(): name for name in names}
-    found = text if text in names else known.get(text.casefold())
-    if found is None:
+    found = meant(text, names)
+    if found not in names:
         near = nearest(text, names)
         raise BadInput(f"{quoted(text)} is none of these; " + (f"did you mean {quoted(near)}" if near else some(names)))
     return found
@@ -101,6 +100,11 @@ def one_or_number(text: str, names: Sequence[str]) -> str:
     """As `one_of`, or a name by its place in the list, from 1."""
     place = int(text) if re.fullmatch("[0-9]{1,3}", text) and text not in names else 0
     return names[place - 1] if 1 <= place <= len(names) else one_of(text, names)
+
+
+def meant(text: str, names: Sequence[str]) -> str:
+    """The name that is meant, whatever its capitals; other words as they are, for the sheet's checks to refuse."""
+    return text if text in names else next((name for name in names if name.casefold() == text.casefold()), text)
 
 
 def some(names: Iterable[str]) -> str:
