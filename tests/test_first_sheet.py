@@ -457,6 +457,17 @@ def test_nothing_is_left_where_nothing_was_answered(tmp_path: Path) -> None:
     assert [] == os.listdir(tmp_path)
 
 
+def test_answers_of_another_version_are_not_lost_by_a_look(tmp_path: Path) -> None:
+    """Kept answers that fit no question stay in their file until something is answered."""
+    place, kept = tmp_path / "first.toml", tmp_path / "first.toml.answers"
+    before = kept_text([("machine: colour", "green")], "first.toml")
+    kept.write_text(before, encoding="utf-8")
+    done = talk(place, b"later\n")
+    assert "of one answer the question has changed" in " ".join(done.output.split())
+    assert "is as it was" in done.errors
+    assert before == kept.read_text(encoding="utf-8")
+
+
 def test_help_and_the_way_back(tmp_path: Path) -> None:
     """A question mark explains a question and asks it again; back asks the one before again."""
     place = tmp_path / "first.toml"

@@ -79,7 +79,7 @@ def _take_up(session: Session, kept: str) -> None:
         return
     lost = session.resume(kept_answers(data, kept))
     write_whole(kept, bytes(data), force=True)
-    again = f"; {counted(lost, 'answer')} no longer fit and are asked for again" if lost else ""
+    again = f"; of {counted(lost, 'answer')} the question has changed and comes again" if lost else ""
     _say(f"{begun(counted(len(session.answers), 'answer'))} taken up from {quoted(kept)}{again}.")
     click.echo()
 
@@ -91,11 +91,17 @@ def _keep(session: Session, place: str) -> None:
 
 
 def _leave(session: Session, place: str) -> None:
-    """Say what is kept, and how to go on."""
+    """Say what is kept, and how to go on; a file without any answer, also of an earlier time, goes."""
+    from agent.sheets.interview.session import MOST_BYTES, kept_answers
+
     kept = f"{place}{SUFFIX}"
     if not session.answers:
-        drop(kept)
-        _tell("Nothing was answered, and nothing is kept.")
+        data = read_if_there(kept, MOST_BYTES)
+        if data is not None and kept_answers(data, kept):
+            _tell(f"Nothing was answered; {quoted(kept)} is as it was.")
+        else:
+            drop(kept)
+            _tell("Nothing was answered, and nothing is kept.")
         return
     again = shlex.join(["lanewright", "plan", "--new", place])
     _tell(f"Kept {counted(len(session.answers), 'answer')} in {quoted(kept)}. To go on: {plain(again)}")
