@@ -79,7 +79,7 @@ def _take_up(session: Session, kept: str) -> None:
         return
     lost = session.resume(kept_answers(data, kept))
     write_whole(kept, bytes(data), force=True)
-    again = f"; of {counted(lost, 'answer')} the question has changed and comes again" if lost else ""
+    again = f"; {counted(lost, 'answer')} {'fits' if lost == 1 else 'fit'} no question any more" if lost else ""
     _say(f"{begun(counted(len(session.answers), 'answer'))} taken up from {quoted(kept)}{again}.")
     click.echo()
 
