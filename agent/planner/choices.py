@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from agent.model.grouping import grouped
 from agent.planner.problem import Arrangement, PlacingProblem
 
 if TYPE_CHECKING:
@@ -37,14 +38,19 @@ class Choices(Struct, frozen=True):
     by_slot: tuple[tuple[int, ...], ...]
 
 
-def choices(problem: PlacingProblem, *, fine: bool) -> Choices:
-    """The choices; with `fine` cards are alike only if they and their drives are also in the same place today."""
-    rough = _kinds(problem, fine=False)
-    kinds = _kinds(problem, fine=True) if fine else rough
+def choices(problem: PlacingProblem, *, fine: bool, original: PlacingProblem) -> Choices:
+    """The choices; with `fine` cards are alike only if they and their drives are also in the same place today.
+
+    What else cards must have in common is judged by `original`: the problem before alike drives became one class.
+    """
+    rough = _kinds(original)
     rough_of = {card: number for number, cards in enumerate(rough) for card in cards}
+    kinds = rough
+    if fine:
+        kinds = [*grouped(((rough_of[card], _today(problem, card)), card) for cards in rough for card in cards).values()]
     options: list[Option] = []
     for number, cards in enumerate(kinds):
-        rows = zip(*(_holders_of(problem, card) for card in cards), strict=True)
+        rows = zip(*(_holders_of(original, card) for card in cards), strict=True)
         for place, holders in enumerate(rows):
             slot = problem.holders[holders[0]].slot
             options.append(Option(slot, number, holders, (slot, rough_of[cards[0]], place)))
@@ -55,7 +61,7 @@ def choices(problem: PlacingProblem, *, fine: bool) -> Choices:
     ]
     slots = sorted({option.slot for option in options})
     by_slot = tuple(tuple(number for number, option in enumerate(options) if option.slot == slot) for slot in slots)
-    return Choices(problem, tuple(kinds), tuple(options), by_slot)
+    return Choices(problem, tuple(map(tuple, kinds)), tuple(options), by_slot)
 
 
 def looks(choices: Choices) -> dict[int, Look]:
@@ -101,18 +107,19 @@ def _stays(problem: PlacingProblem, number: int, counts: Sequence[int]) -> int:
     return 2 * (kept + (today == holder.slot)) - (today is None)
 
 
-def _kinds(problem: PlacingProblem, *, fine: bool) -> list[tuple[int, ...]]:
-    """Cards that are alike, together."""
-    found: dict[object, list[int]] = {}
+def _kinds(problem: PlacingProblem) -> list[list[int]]:
+    """Cards that are alike but for today's place, together."""
+    pairs = []
     for card, wanted in enumerate(problem.must):
         named = tuple(sum(kind == card for kind, _ in need.cards) for need in problem.needs)
-        today = (
-            problem.card_today[card],
-            tuple(drive_class.today.get(("card", card), 0) for drive_class in problem.classes),
-        )
         features = tuple(_features(problem, number) for number in _holders_of(problem, card))
-        found.setdefault((wanted, named, features, today if fine else None), []).append(card)
-    return [tuple(cards) for cards in found.values()]
+        pairs.append(((wanted, named, features), card))
+    return [*grouped(pairs).values()]
+
+
+def _today(problem: PlacingProblem, card: int) -> tuple[int | None, ...]:
+    """Where a card is today, and how many drives of each class are on it."""
+    return problem.card_today[card], *(drive_class.today.get(("card", card), 0) for drive_class in problem.classes)
 
 
 def _holders_of(problem: PlacingProblem, card: int) -> list[int]:

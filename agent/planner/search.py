@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
+from agent.planner.alike import Alike
 from agent.planner.begin import filled, today
 from agent.planner.branch import ENDLESS, Closed, Stage
 from agent.planner.choices import arranged, choices, looks
@@ -62,22 +63,23 @@ def search(
     Where nothing can be had with `most_moves` moves, the fewest possible moves are the limit. Drives of so many classes
     that their ways into a card cannot be listed (dozens) are only placed by a simple hand, with a bound.
     """
-    first = Search(problem, _clock(running), most_moves)
+    alike = Alike(problem)
+    first = Search(alike.problem, _clock(running), most_moves, original=problem)
     best, bound = first.run()
-    worth = score(problem, best or BARE)
+    worth = score(alike.problem, best or BARE)
     assert best is not None
     assert bound is not None
     others: list[Arrangement] = []
     last, other, proved = first, best, bound == worth
     for _ in range(also):
-        last = last.without(other, ceiling=score(problem, other) if proved else None)
+        last = last.without(other, ceiling=score(alike.problem, other) if proved else None)
         following, most = last.run()
-        proved &= most == (None if following is None else score(problem, following))
+        proved &= most == (None if following is None else score(alike.problem, following))
         if following is None:
             break
         other = following
         others.append(other)
-    return Answer(best, worth, bound == worth, bound, tuple(others), proved)
+    return Answer(alike.apart(best), worth, bound == worth, bound, tuple(map(alike.apart, others)), proved)
 
 
 def _clock(running: Callable[[], bool]) -> Callable[[], bool]:
@@ -95,12 +97,14 @@ def _clock(running: Callable[[], bool]) -> Callable[[], bool]:
 class Search:
     """One search, with a limit of moves and without some sets of holders."""
 
-    def __init__(self, problem: PlacingProblem, running: Callable[[], bool], most_moves: int | None = None) -> None:
-        """Nothing is looked at yet."""
+    def __init__(
+        self, problem: PlacingProblem, running: Callable[[], bool], most_moves: int | None, original: PlacingProblem
+    ) -> None:
+        """Nothing is looked at yet; cards that are alike in `original` are alike."""
         self._problem, self._running = problem, running
         self._most_moves = most_moves
-        self._rough = choices(problem, fine=False)
-        self._fine = choices(problem, fine=True)
+        self._rough = choices(problem, fine=False, original=original)
+        self._fine = choices(problem, fine=True, original=original)
         self._look_of = looks(self._rough)
         self._fills = Fills(problem)
         self._needs = Needs(problem)
