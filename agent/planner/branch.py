@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.planner.model import EMPTY, NO_FILL, SHIFT, Limits, Model, Priced
+from agent.planner.model import EMPTY, SHIFT, Limits, Model, Priced
 from agent.planner.simplex import EXCLUDED_WORTH, Column, Simplex
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from agent.planner.choices import Taken
+    from agent.planner.fills import Fill
 
 TRACE: Final = 1e-6  # amounts below this are 0
 CLOSE: Final = 1e-3  # amounts this near to a whole number are taken for it; what comes of that is scored, not believed
@@ -110,7 +111,7 @@ class Stage:
 
     def _allows(self, limits: Limits, column: Column) -> bool:
         place, bit = self._model.place_of[column.option]
-        fill = self._model.fills.all[column.fill]
+        fill = column.fill or ()
         within = (pair[0] <= fill[kind] <= pair[1] for (slot, kind), pair in limits.counts.items() if slot == place)
         return bool(limits.allowed[place] & bit) and all(within)
 
@@ -133,20 +134,21 @@ class Stage:
     def _best_columns(self, priced: Priced) -> Iterator[Column]:
         """The column that is worth most to each slot, where one is."""
         for numbers in self._model.choices.by_slot:
-            filled = [number for number in numbers if priced.worth[number][1] != NO_FILL]
+            filled = [(*priced.worth[number], number) for number in numbers if priced.worth[number][1] is not None]
             if filled:
-                number = max(filled, key=lambda column: priced.worth[column][0])
-                yield self._model.column(number, priced.worth[number][1])
+                _, fill, number = max(filled, key=lambda one: one[0])
+                assert fill is not None
+                yield self._model.column(number, fill)
 
     def _gain(self, column: Column, prices: Sequence[float]) -> float:
         worth = -EXCLUDED_WORTH if column in self._excluded else column.worth
         return worth - sum(factor * prices[row] for row, factor in column.entries)
 
-    def _amounts(self) -> dict[int, dict[int, float]]:
+    def _amounts(self) -> dict[int, dict[Fill, float]]:
         """How much of each option is taken, by fill."""
-        taken: dict[int, dict[int, float]] = {}
+        taken: dict[int, dict[Fill, float]] = {}
         for column, amount in zip(self._simplex.columns, self._simplex.amounts, strict=True):
-            if column.option >= 0 and amount > TRACE and column not in self._excluded:
+            if column.fill is not None and amount > TRACE and column not in self._excluded:
                 taken.setdefault(column.option, {})[column.fill] = amount
         return taken
 
@@ -159,11 +161,11 @@ class Stage:
             keep = EMPTY if rest >> SHIFT > self._floor else 0
             for number in numbers:
                 value, fill = priced.worth[number]
-                if fill != NO_FILL and (rest + value) >> SHIFT > self._floor:
+                if fill is not None and (rest + value) >> SHIFT > self._floor:
                     keep |= self._model.place_of[number][1]
             limits.allowed[place] &= keep
 
-    def _whole(self, taken: dict[int, dict[int, float]]) -> Taken | None:
+    def _whole(self, taken: dict[int, dict[Fill, float]]) -> Taken | None:
         """The arrangement that the linear program found, where it is one."""
         found: Taken = []
         for option, amounts in taken.items():
@@ -175,13 +177,12 @@ class Stage:
                 found.append((option, tuple(round(count) for count in counts)))
         return found
 
-    def _counts(self, amounts: dict[int, float]) -> list[float]:
+    def _counts(self, amounts: dict[Fill, float]) -> list[float]:
         """How many drives of each class an option has."""
-        fills = self._model.fills.all
         kinds = range(len(self._model.problem.classes))
-        return [sum(fills[fill][kind] * amount for fill, amount in amounts.items()) for kind in kinds]
+        return [sum(fill[kind] * amount for fill, amount in amounts.items()) for kind in kinds]
 
-    def _parts(self, limits: Limits, taken: dict[int, dict[int, float]]) -> list[Limits]:
+    def _parts(self, limits: Limits, taken: dict[int, dict[Fill, float]]) -> list[Limits]:
         """Two parts that make up this one, in neither of which the linear program's answer is what it was.
 
         An option that is taken in part is taken or not, first where most hangs on it; then a class of drives of which
@@ -206,7 +207,7 @@ class Stage:
             key=lambda column: (min(totals[column], 1 - totals[column]) * (1 + self._model.reach[column]), -column),
         )
 
-    def _any_parts(self, limits: Limits, taken: dict[int, dict[int, float]]) -> list[Limits]:
+    def _any_parts(self, limits: Limits, taken: dict[int, dict[Fill, float]]) -> list[Limits]:
         """Two parts, or none where all is settled: for answers that seemed whole but were not as good as promised."""
         for place, bit in [*(self._model.place_of[option] for option in taken), *self._lowest(limits)]:
             if limits.allowed[place] & bit and limits.allowed[place] != bit:

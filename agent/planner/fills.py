@@ -1,23 +1,24 @@
 """Fills: how many drives of each class a holder can be given, and which fills are wanted.
 
-A fill is known by its number here. Taking a drive out of a fill leaves a fill, so what fills are worth is added up
-drive by drive.
+Where they are few they are listed, and known by their numbers: taking a drive out of a fill leaves a fill, so what they
+are worth is added up drive by drive. Where they are many only the limits are given (`agent.planner.packing`).
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.planner.packing import Limits
 from agent.planner.problem import READ, Holder, NeedOf, PlacingProblem
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from agent.planner.wanted import Wanted
 
 Fill = tuple[int, ...]
 
-MOST_FILLS: Final = 30_000
+MOST_LISTED: Final = 300
 
 
 class Fills:
@@ -31,7 +32,7 @@ class Fills:
         self.all: list[Fill] = [self._none]
         self.parents: list[tuple[int, int]] = []  # of each but the first: the fill without one drive, and its class
         self._of_sort: dict[object, list[int]] = {}
-        self._wanted: dict[object, list[int]] = {}
+        self._wanted: dict[object, list[int] | Limits] = {}
 
     def of(self, holder: Holder) -> list[int]:
         """The fills that a holder takes by its bays, rates and power."""
@@ -74,50 +75,54 @@ class Fills:
             found.append(found[parent] + each[kind])
         return found
 
-    def wanted(self, holder: Holder, wanted: Wanted) -> list[int]:
-        """The fills of a holder that leave its drives the worst share, and that the needs allow."""
+    def wanted(self, holder: Holder, wanted: Wanted) -> list[int] | Limits:
+        """The fills of a holder that leave its drives the worst share, and that the needs allow; or their limits."""
         sort = holder.bays, holder.watts, holder.link, holder.rates, holder.split, holder.switch, holder.card is None
         key = sort, wanted.worst, wanted.needs
         known = self._wanted.get(key)
         if known is None:
-            known = self._wanted[key] = self._chosen(holder, wanted)
+            limits = self._limits(holder, wanted)
+            known = self._wanted[key] = limits if self.many(holder) else self._chosen(holder, limits)
         return known
 
-    def _chosen(self, holder: Holder, wanted: Wanted) -> list[int]:
-        needs = [self._problem.needs[number] for number in wanted.needs]
-        shut = [
-            kind
-            for kind, rates in enumerate(holder.rates)
-            if rates[READ] < wanted.worst or not all(_suits(need, kind, holder) for need in needs)
-        ]
-        limits: list[tuple[Sequence[int], int]] = [(shut, 0)]
-        if holder.link is not None:
-            limits += [
-                (tuple(set(need.classes)), holder.link[direction] // each)
+    def many(self, holder: Holder) -> bool:
+        """Whether the fills of a holder are too many to be listed: many bays, and drives of many classes for them."""
+        ways = [1] + [0] * holder.bays  # fills of so many drives, class by class
+        for drive_class, rates in zip(self._problem.classes, holder.rates, strict=True):
+            if rates[READ]:
+                ways = [sum(ways[max(0, drives - drive_class.count) : drives + 1]) for drives in range(holder.bays + 1)]
+        return holder.card is not None and sum(ways) > MOST_LISTED
+
+    def _limits(self, holder: Holder, wanted: Wanted) -> Limits:
+        problem, link = self._problem, holder.link
+        needs = [problem.needs[number] for number in wanted.needs]
+        groups: list[tuple[frozenset[int], int]] = []
+        if link is not None:
+            groups += [
+                (frozenset(need.classes), link[direction] // each)
                 for need in needs
                 for direction, each in enumerate(need.each)
                 if each
             ]
             if wanted.worst:
-                limits.append((range(len(holder.rates)), holder.link[READ] // wanted.worst))
+                groups.append((frozenset(range(len(holder.rates))), link[READ] // wanted.worst))
+        most = tuple(
+            min(one.count, holder.bays)
+            if rates[READ] >= max(1, wanted.worst) and all(_suits(need, kind, holder) for need in needs)
+            else 0
+            for kind, (one, rates) in enumerate(zip(problem.classes, holder.rates, strict=True))
+        )
+        return Limits(holder.bays, most, tuple(groups), holder.watts, tuple(one.watts for one in problem.classes))
+
+    def _chosen(self, holder: Holder, limits: Limits) -> list[int]:
+        shut = [kind for kind, most in enumerate(limits.most) if not most]
+        groups: list[tuple[Collection[int], int]] = [(shut, 0), *limits.groups]
         return [
             number
             for number in self.of(holder)
             if (number or holder.card is not None)
-            and all(sum(self.all[number][kind] for kind in kinds) <= most for kinds, most in limits)
+            and all(sum(self.all[number][kind] for kind in kinds) <= most for kinds, most in groups)
         ]
-
-
-def too_many(problem: PlacingProblem) -> bool:
-    """Whether some holder has more fills than can be listed: many bays, and drives of many classes for them."""
-    for holder in problem.holders:
-        ways = [1] + [0] * holder.bays  # fills of so many drives, class by class
-        for drive_class, rates in zip(problem.classes, holder.rates, strict=True):
-            if rates[READ]:
-                ways = [sum(ways[max(0, drives - drive_class.count) : drives + 1]) for drives in range(holder.bays + 1)]
-        if sum(ways) > MOST_FILLS:
-            return True
-    return False
 
 
 def reach(holder: Holder) -> int:

@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.planner.fills import reach
+from agent.planner.packing import Limits as Room
+from agent.planner.packing import Packing
 from agent.planner.problem import READ, Holder, uplinks_of
 from agent.planner.rows import Chain, Entries, Rows
 from agent.planner.simplex import Column, Constraint
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from agent.planner.choices import Choices
     from agent.planner.fills import Fill, Fills
@@ -27,7 +29,6 @@ SHIFT: Final = 30  # prices are whole multiples of 2**-SHIFT
 ONE: Final = 1 << SHIFT
 EMPTY: Final = 1  # the bit of an empty slot; the option at place i of a slot has the bit 2 << i
 CLOSED: Final = -1 << 200  # the bound where nothing is left
-NO_FILL: Final = -1
 AGREED: Final = 0.01
 
 
@@ -39,20 +40,27 @@ class Limits(Struct):
 
 
 class Priced(Struct):
-    """At some prices: the bound, each option's worth with its best fill, the best of each slot (times 2**SHIFT)."""
+    """At some prices: the bound, each option's worth with its best fill, the best of each slot (times 2**SHIFT).
+
+    No worth is below what it should be; it may be a trifle above.
+    """
 
     bound: int
-    worth: list[tuple[int, int]]
+    worth: list[tuple[int, Fill | None]]
     best: list[int]
 
 
 class Shape(Struct, frozen=True):
-    """What options have in common that are alike for drives; for each fill what it reads and how many drives stay."""
+    """What options have in common that are alike for drives; for each fill what it reads and how many drives stay.
+
+    `packing` stands for the fills where they are too many to be listed.
+    """
 
     chain: Chain
-    fills: tuple[int, ...]
-    carry: tuple[int, ...]
-    stay: tuple[int, ...]
+    fills: Sequence[int] = ()
+    carry: Sequence[int] = ()
+    stay: Sequence[int] = ()
+    packing: Packing | None = None
 
 
 class Model:
@@ -74,7 +82,7 @@ class Model:
         self._shapes: list[Shape] = []
         self._shape_of: list[int] = []
         self._set_shapes()
-        self._columns: dict[tuple[int, int], Column] = {}
+        self._columns: dict[tuple[int, Fill], Column] = {}
         self.place_of: list[tuple[int, int]] = [(0, 0)] * len(choices.options)  # slot (by place) and bit
         for place, numbers in enumerate(choices.by_slot):
             for which, number in enumerate(numbers):
@@ -105,31 +113,41 @@ class Model:
         for number, option in enumerate(self.choices.options):
             holder = self._rows.holder(number)
             fills = self.fills.wanted(holder, self._wanted)
-            today = tuple(
-                drive_class.today.get(holder.home, 0) if self._rows.stays else 0 for drive_class in self.problem.classes
-            )
+            today = self._today(holder)
             chain = tuple(uplinks_of(self.problem, option.slot))
-            sort = id(fills), holder.rates, holder.link, today, chain
+            listed = not isinstance(fills, Room)
+            carries = (holder.rates, holder.link) if listed or self._rows.carries else None
+            sort = id(fills) if listed else fills, carries, today, chain
             if sort not in numbers:
                 numbers[sort] = len(numbers)
-                self._shapes.append(
-                    Shape(
-                        chain,
-                        tuple(fills),
-                        tuple(self._carried(holder, fills)),
-                        tuple(sum(map(min, self.fills.all[fill], today)) if any(today) else 0 for fill in fills),
-                    )
-                )
+                self._shapes.append(self._shape(chain, holder, fills, today))
             self._shape_of.append(numbers[sort])
-            self.possible[number] = self.possible[number] and bool(fills)
+            self.possible[number] = self.possible[number] and fills != []
 
-    def _carried(self, holder: Holder, fills: Sequence[int]) -> list[int]:
-        """What the drives of each fill read together, as far as the holder's own link carries it."""
+    def _today(self, holder: Holder) -> tuple[int, ...]:
+        return tuple(
+            drive_class.today.get(holder.home, 0) if self._rows.stays else 0 for drive_class in self.problem.classes
+        )
+
+    def _shape(self, chain: Chain, holder: Holder, fills: list[int] | Room, today: tuple[int, ...]) -> Shape:
+        if isinstance(fills, Room):
+            rates = [rates[READ] for rates in holder.rates]
+            link = None if holder.link is None else holder.link[READ]
+            return Shape(chain, packing=Packing(fills, rates, link, today))
+        counts = [self.fills.all[fill] for fill in fills]
+        return Shape(
+            chain,
+            fills,
+            [self._carried(holder, fill) for fill in counts],
+            [sum(map(min, fill, today)) if any(today) else 0 for fill in counts],
+        )
+
+    def _carried(self, holder: Holder, fill: Fill) -> int:
+        """What the drives of a fill read together, as far as the holder's own link carries it."""
         if not self._rows.carries:
-            return [0] * len(fills)
-        each = [rates[READ] for rates in holder.rates]
-        sums = (sum(map(mul, each, self.fills.all[fill])) for fill in fills)
-        return list(sums) if holder.link is None else [min(share, holder.link[READ]) for share in sums]
+            return 0
+        share = sum(count * rates[READ] for count, rates in zip(fill, holder.rates, strict=True))
+        return share if holder.link is None else min(share, holder.link[READ])
 
     # --- The linear program -------------------------------------------------------------------------------------
 
@@ -143,28 +161,26 @@ class Model:
 
     def extras(self) -> list[Column]:
         """The extra variables."""
-        return [self._column(entries, worth, -1, NO_FILL) for _, entries, worth in self._rows.extras]
+        return [self._column(entries, worth, -1, None) for _, entries, worth in self._rows.extras]
 
-    def column(self, option: int, fill: int) -> Column:
+    def column(self, option: int, fill: Fill) -> Column:
         """The variable of an option with a fill."""
         known = self._columns.get((option, fill))
         if known is not None:
             return known
-        rows, shape = self._rows, self._shapes[self._shape_of[option]]
-        counts = self.fills.all[fill]
-        place = shape.fills.index(fill)
-        carry, stay = shape.carry[place], shape.stay[place]
-        parts = [(rows.own[option], 1), (rows.by_carry[shape.chain], carry), (rows.by_stay, stay)]
-        parts += zip(rows.by_class[shape.chain], counts, strict=True)
+        rows, chain, holder = self._rows, self._shapes[self._shape_of[option]].chain, self._rows.holder(option)
+        carry, stay = self._carried(holder, fill), sum(map(min, fill, self._today(holder)))
+        parts = [(rows.own[option], 1), (rows.by_carry[chain], carry), (rows.by_stay, stay)]
+        parts += zip(rows.by_class[chain], fill, strict=True)
         entries: dict[int, int] = {}
         for terms, factor in parts:
             for row, entry in terms if factor else ():
                 entries[row] = entries.get(row, 0) + entry * factor
-        gain = {"placed": sum(counts), "total": carry, "moves": stay, "room": 0}[self.goal]
+        gain = {"placed": sum(fill), "total": carry, "moves": stay, "room": 0}[self.goal]
         column = self._columns[option, fill] = self._column(entries, self._worths[option] + gain, option, fill)
         return column
 
-    def _column(self, entries: dict[int, int], worth: int, option: int, fill: int) -> Column:
+    def _column(self, entries: dict[int, int], worth: int, option: int, fill: Fill | None) -> Column:
         scaled = tuple((row, entry / self._rows.unit[row]) for row, entry in entries.items() if entry)
         return Column(scaled, worth / self._scale, option, fill)
 
@@ -191,18 +207,18 @@ class Model:
         found = self._whole(prices)
         tops = self._tops(found)
         bound = self.base * ONE + sum(map(mul, found, self._rows.most))
-        worth = [(0, NO_FILL)] * len(self.choices.options)
+        worth: list[tuple[int, Fill | None]] = [(0, None)] * len(self.choices.options)
         best: list[int] = []
         for place, numbers in enumerate(self.choices.by_slot):
             allowed = limits.allowed[place]
             values = [0] if allowed & EMPTY else []
-            counts = [(kind, *pair) for (slot, kind), pair in limits.counts.items() if slot == place]
+            counts = {kind: pair for (slot, kind), pair in limits.counts.items() if slot == place}
             for number in numbers:
                 if not allowed & self.place_of[number][1]:
                     continue
                 shape = self._shape_of[number]
                 value, fill = self._top_within(found, shape, counts) if counts else tops[shape]
-                if fill != NO_FILL:
+                if fill is not None:
                     value += self._worths[number] * ONE - _paid(found, self._rows.own[number])
                     worth[number] = value, fill
                     values.append(value)
@@ -224,37 +240,44 @@ class Model:
         carry = ONE * (goal == "total") - _paid(found, rows.by_carry[chain])
         return drives, carry, ONE * (goal == "moves") - _paid(found, rows.by_stay)
 
-    def _tops(self, found: Sequence[int]) -> list[tuple[int, int]]:
+    def _tops(self, found: Sequence[int]) -> list[tuple[int, Fill | None]]:
         """The worth of the best fill of each shape, and the fill."""
         each = {chain: self._each(found, chain) for chain in self._rows.chains}
-        sums = {chain: self.fills.sums(drives) for chain, (drives, _, _) in each.items()}
-        tops = []
+        sums = {chain: self.fills.sums(each[chain][0]) for chain in {shape.chain for shape in self._shapes if shape.fills}}
+        tops: list[tuple[int, Fill | None]] = []
         for shape in self._shapes:
-            if not shape.fills:
-                tops.append((0, NO_FILL))
+            drives, carry, stay = each[shape.chain]
+            if shape.packing is not None:
+                tops.append(shape.packing.best(drives, carry, stay, {}) or (0, None))
                 continue
-            drives = sums[shape.chain]
-            _, carry, stay = each[shape.chain]
-            values = [drives[fill] for fill in shape.fills]
+            if not shape.fills:
+                tops.append((0, None))
+                continue
+            worths = sums[shape.chain]
+            values = [worths[fill] for fill in shape.fills]
             if self._rows.carries:
                 values = [value + carry * rate for value, rate in zip(values, shape.carry, strict=True)]
             if self._rows.stays:
                 values = [value + stay * kept for value, kept in zip(values, shape.stay, strict=True)]
             most = max(values)
-            tops.append((most, shape.fills[values.index(most)]))
+            tops.append((most, self.fills.all[shape.fills[values.index(most)]]))
         return tops
 
-    def _top_within(self, found: Sequence[int], number: int, counts: Sequence[tuple[int, int, int]]) -> tuple[int, int]:
+    def _top_within(
+        self, found: Sequence[int], number: int, counts: Mapping[int, tuple[int, int]]
+    ) -> tuple[int, Fill | None]:
         """The same for one shape with limits on how many drives of some classes."""
         shape = self._shapes[number]
         drives, carry, stay = self._each(found, shape.chain)
-        best = 0, NO_FILL
+        if shape.packing is not None:
+            return shape.packing.best(drives, carry, stay, counts) or (0, None)
+        best: tuple[int, Fill | None] = 0, None
         for fill, rate, kept in zip(shape.fills, shape.carry, shape.stay, strict=True):
-            taken: Fill = self.fills.all[fill]
-            if all(least <= taken[kind] <= most for kind, least, most in counts):
+            taken = self.fills.all[fill]
+            if all(least <= taken[kind] <= most for kind, (least, most) in counts.items()):
                 value = sum(map(mul, drives, taken)) + carry * rate + stay * kept
-                if best[1] == NO_FILL or value > best[0]:
-                    best = value, fill
+                if best[1] is None or value > best[0]:
+                    best = value, taken
         return best
 
 

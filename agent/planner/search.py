@@ -17,7 +17,7 @@ from agent.planner.begin import filled, today
 from agent.planner.branch import ENDLESS, Closed, Stage
 from agent.planner.choices import arranged, choices, looks
 from agent.planner.climb import climbed
-from agent.planner.fills import Fills, too_many
+from agent.planner.fills import Fills
 from agent.planner.model import Model
 from agent.planner.needs import Needs
 from agent.planner.problem import READ, Arrangement, PlacingProblem, Score, allowed, met, score
@@ -60,8 +60,7 @@ def search(
 ) -> Answer:
     """The best arrangement, and as many next best ones as asked for.
 
-    Where nothing can be had with `most_moves` moves, the fewest possible moves are the limit. Drives of so many classes
-    that their ways into a card cannot be listed (dozens) are only placed by a simple hand, with a bound.
+    Where nothing can be had with `most_moves` moves, the fewest possible moves are the limit.
     """
     alike = Alike(problem)
     first = Search(alike.problem, _clock(running), most_moves, original=problem)
@@ -134,8 +133,6 @@ class Search:
             self._offer(arrangement)
         for _, arrangement in [*self._seen.values()]:
             self._offer(arrangement)
-        if too_many(self._problem):
-            return self._best or (None if self._unlike else BARE), self._top()
         if self._best is None:
             self._fewest_moves()
         if self._best is None:

@@ -35,7 +35,7 @@ class Column(Struct, frozen=True, eq=False):
     entries: tuple[tuple[int, float], ...]
     worth: float
     option: int = -1
-    fill: int = -1
+    fill: tuple[int, ...] | None = None
 
 
 class Simplex:
