@@ -86,17 +86,21 @@ class Stage:
     def _solve(self, limits: Limits) -> Priced:
         """Solve the linear program within some limits, or only until its bound closes this part or time is up."""
         self._forbid(limits)
-        rounds, trusted = 0, False
+        rounds, trusted, sure = 0, False, not self._model.packs
         while True:
             rounds += 1
             prices = self._simplex.prices(self._excluded)
-            priced = self._model.priced(prices, limits)
+            priced = self._model.priced(prices, limits, sure=sure)
             if priced.bound >> SHIFT <= self._floor or rounds == MOST_ROUNDS or not self._running():
                 return priced
             if self._improve(prices, priced):
+                sure = not self._model.packs
                 continue
-            if trusted or self._model.agrees(priced, self._simplex.worth(self._excluded)):
+            if (trusted and sure) or self._model.agrees(priced, self._simplex.worth(self._excluded)):
                 return priced
+            if not sure:
+                sure = True
+                continue
             trusted = True
             self._simplex.refresh()
             self._forbid(limits)

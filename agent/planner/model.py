@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from agent.planner.fills import Fill, Fills
     from agent.planner.wanted import Goal, Wanted
 
+    Top = tuple[int, Fill | None]  # a worth, and the fill that has it
+
 SHIFT: Final = 30  # prices are whole multiples of 2**-SHIFT
 ONE: Final = 1 << SHIFT
 EMPTY: Final = 1  # the bit of an empty slot; the option at place i of a slot has the bit 2 << i
@@ -46,7 +48,7 @@ class Priced(Struct):
     """
 
     bound: int
-    worth: list[tuple[int, Fill | None]]
+    worth: list[Top]
     best: list[int]
 
 
@@ -87,6 +89,11 @@ class Model:
         for place, numbers in enumerate(choices.by_slot):
             for which, number in enumerate(numbers):
                 self.place_of[number] = place, 2 << which
+
+    @property
+    def packs(self) -> bool:
+        """Whether there are packings, of whose worth one can be more or less sure."""
+        return any(shape.packing is not None for shape in self._shapes)
 
     @property
     def base(self) -> int:
@@ -202,31 +209,38 @@ class Model:
             found[row] = max(0, min(found[row], paid - worth * ONE))
         return found
 
-    def priced(self, prices: Sequence[float], limits: Limits) -> Priced:
-        """The bound at some prices within some limits, and what options are worth there."""
+    def priced(self, prices: Sequence[float], limits: Limits, *, sure: bool = False) -> Priced:
+        """The bound at some prices within some limits, and what options are worth there.
+
+        Without `sure` what a packing is worth may be above what its drives are.
+        """
         found = self._whole(prices)
-        tops = self._tops(found)
+        tops = self._tops(found, sure=sure)
         bound = self.base * ONE + sum(map(mul, found, self._rows.most))
-        worth: list[tuple[int, Fill | None]] = [(0, None)] * len(self.choices.options)
+        worth: list[Top] = [(0, None)] * len(self.choices.options)
         best: list[int] = []
         for place, numbers in enumerate(self.choices.by_slot):
             allowed = limits.allowed[place]
-            values = [0] if allowed & EMPTY else []
             counts = {kind: pair for (slot, kind), pair in limits.counts.items() if slot == place}
             for number in numbers:
-                if not allowed & self.place_of[number][1]:
-                    continue
-                shape = self._shape_of[number]
-                value, fill = self._top_within(found, shape, counts) if counts else tops[shape]
-                if fill is not None:
-                    value += self._worths[number] * ONE - _paid(found, self._rows.own[number])
-                    worth[number] = value, fill
-                    values.append(value)
+                if allowed & self.place_of[number][1]:
+                    shape = self._shape_of[number]
+                    top = self._top_within(found, shape, counts, sure=sure) if counts else tops[shape]
+                    worth[number] = self._with_own(found, number, top)
+            values = [worth[number][0] for number in numbers if worth[number][1] is not None]
+            values += [0] if allowed & EMPTY else []
             if not values:
                 return Priced(CLOSED, worth, [])
             best.append(max(values))
             bound += best[-1]
         return Priced(bound, worth, best)
+
+    def _with_own(self, found: Sequence[int], number: int, top: Top) -> Top:
+        """What an option is worth with its drives."""
+        value, fill = top
+        if fill is None:
+            return top
+        return value + self._worths[number] * ONE - _paid(found, self._rows.own[number]), fill
 
     def agrees(self, priced: Priced, worth: float) -> bool:
         """Whether a bound is about what the linear program's answer is worth, as it is when all is well."""
@@ -240,15 +254,15 @@ class Model:
         carry = ONE * (goal == "total") - _paid(found, rows.by_carry[chain])
         return drives, carry, ONE * (goal == "moves") - _paid(found, rows.by_stay)
 
-    def _tops(self, found: Sequence[int]) -> list[tuple[int, Fill | None]]:
+    def _tops(self, found: Sequence[int], *, sure: bool) -> list[Top]:
         """The worth of the best fill of each shape, and the fill."""
         each = {chain: self._each(found, chain) for chain in self._rows.chains}
         sums = {chain: self.fills.sums(each[chain][0]) for chain in {shape.chain for shape in self._shapes if shape.fills}}
-        tops: list[tuple[int, Fill | None]] = []
+        tops: list[Top] = []
         for shape in self._shapes:
             drives, carry, stay = each[shape.chain]
             if shape.packing is not None:
-                tops.append(shape.packing.best(drives, carry, stay, {}) or (0, None))
+                tops.append(shape.packing.best(drives, carry, stay, {}, sure=sure) or (0, None))
                 continue
             if not shape.fills:
                 tops.append((0, None))
@@ -264,14 +278,14 @@ class Model:
         return tops
 
     def _top_within(
-        self, found: Sequence[int], number: int, counts: Mapping[int, tuple[int, int]]
-    ) -> tuple[int, Fill | None]:
+        self, found: Sequence[int], number: int, counts: Mapping[int, tuple[int, int]], *, sure: bool
+    ) -> Top:
         """The same for one shape with limits on how many drives of some classes."""
         shape = self._shapes[number]
         drives, carry, stay = self._each(found, shape.chain)
         if shape.packing is not None:
-            return shape.packing.best(drives, carry, stay, counts) or (0, None)
-        best: tuple[int, Fill | None] = 0, None
+            return shape.packing.best(drives, carry, stay, counts, sure=sure) or (0, None)
+        best: Top = 0, None
         for fill, rate, kept in zip(shape.fills, shape.carry, shape.stay, strict=True):
             taken = self.fills.all[fill]
             if all(least <= taken[kind] <= most for kind, (least, most) in counts.items()):

@@ -108,8 +108,10 @@ class Packing:
     def _binds(self, group: frozenset[int], most: int) -> bool:
         return most < min(self.bays, sum(self.most[kind] for kind in group))
 
-    def best(self, drives: Sequence[int], carry: int, stay: int, ranges: Mapping[int, tuple[int, int]]) -> Best:
-        """A bound of what the best drives are worth, and drives that are worth that but for less than `NEAR`.
+    def best(
+        self, drives: Sequence[int], carry: int, stay: int, ranges: Mapping[int, tuple[int, int]], *, sure: bool
+    ) -> Best:
+        """A bound of what the best drives are worth, and good drives: `sure` ones are worth that but for `NEAR`.
 
         `drives` is what a drive of each class is worth, `carry` a unit of rate read, `stay` a drive that stays where
         it is; the last two are never below 0. `ranges` are the least and the most drives of some classes. None where
@@ -119,7 +121,7 @@ class Packing:
             quick = self._quick(drives, carry)
             if quick is not None:
                 return quick
-        return self._packed(drives, carry, stay, ranges)
+        return self._packed(drives, carry, stay, ranges, sure=sure)
 
     def _quick(self, drives: Sequence[int], carry: int) -> Best:
         """The best drives where those worth most do not fill the link; None where they do."""
@@ -143,7 +145,9 @@ class Packing:
             return None
         return value, tuple(counts)
 
-    def _packed(self, drives: Sequence[int], carry: int, stay: int, ranges: Mapping[int, tuple[int, int]]) -> Best:
+    def _packed(
+        self, drives: Sequence[int], carry: int, stay: int, ranges: Mapping[int, tuple[int, int]], *, sure: bool
+    ) -> Best:
         forced = self.nothing
         lots: list[Lot] = []
         if any(least > self.most[kind] for kind, (least, _) in ranges.items()):
@@ -162,7 +166,7 @@ class Packing:
                     lots.append(lot)
         if not self.fits(forced):
             return None
-        return Packer(self, forced, lots, carry).best()
+        return Packer(self, forced, lots, carry).best(sure=sure)
 
     def fits(self, choice: Choice) -> bool:
         """Whether a choice keeps to all limits."""
@@ -184,11 +188,11 @@ class Packer:
         self._rate, self._watt = carry, 0  # prices of the best bound
         self._found, self._best = self._value(forced), forced
 
-    def best(self) -> Best:
+    def best(self, *, sure: bool) -> Best:
         """A bound, and what was found."""
         self._price()
         assert self._bound is not None
-        if self._bound - self._found > NEAR and self._built():
+        if sure and self._bound - self._found > NEAR and self._built():
             self._bound = min(self._bound, self._found + NEAR)
         counts = [0] * len(self._packing.most)
         for kind, number in self._best.parts:
