@@ -9,13 +9,13 @@ that comes back is less than the truth.
 from __future__ import annotations
 
 from itertools import accumulate
-from operator import le
+from operator import le, mul
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from msgspec import Struct
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from agent.planner.fills import Fill
 
@@ -101,8 +101,10 @@ class Packing:
         self.nested = all(
             one <= other or other <= one or one.isdisjoint(other) for one, _ in groups for other, _ in groups
         )
-        self.plain = not groups and self.budget is None
+        self._groups = groups
+        self._plain = not groups and self.budget is None
         self._tops = [(kind, min(self.most[kind], self.bays), rates[kind]) for kind in self.kinds]
+        self._fitted = [one for one in self._tops if today[one[0]]]
         self.nothing = Choice(0, 0, 0, 0, (0,) * len(groups), ())
 
     def _binds(self, group: frozenset[int], most: int) -> bool:
@@ -117,33 +119,50 @@ class Packing:
         it is; the last two are never below 0. `ranges` are the least and the most drives of some classes. None where
         nothing can be there.
         """
-        if self.plain and not ranges and not (stay and any(self._today)):
-            quick = self._quick(drives, carry)
+        if not ranges:
+            quick = self._quick(drives, carry, stay)
             if quick is not None:
                 return quick
         return self._packed(drives, carry, stay, ranges, sure=sure)
 
-    def _quick(self, drives: Sequence[int], carry: int) -> Best:
-        """The best drives where those worth most do not fill the link; None where they do."""
-        if carry:
-            worths = [(drives[kind] + carry * rate, kind, most, rate) for kind, most, rate in self._tops]
-        else:
-            worths = [(drives[kind], kind, most, rate) for kind, most, rate in self._tops]
-        worths = [one for one in worths if one[0] > 0]
+    def _quick(self, drives: Sequence[int], carry: int, stay: int) -> Best:
+        """The drives worth most; None where they are too much for the link, the power or a group."""
+        worths = [
+            (worth, kind, most, rate)
+            for kind, most, rate in self._tops
+            if (worth := drives[kind] + carry * rate) > 0
+        ]
+        if stay and self._fitted:
+            worths = [*self._split(drives, carry, stay), *(one for one in worths if not self._today[one[1]])]
         worths.sort(reverse=True)
         left, value, read = self.bays, 0, 0
         counts = [0] * len(self.most)
         for worth, kind, most, rate in worths:
             number = min(left, most)
-            counts[kind] = number
+            counts[kind] += number
             value += number * worth
             read += number * rate
             left -= number
             if not left:
                 break
-        if carry and self.link is not None and read > self.link:
+        if (carry and self.link is not None and read > self.link) or not (self._plain or self._holds(counts)):
             return None
         return value, tuple(counts)
+
+    def _split(self, drives: Sequence[int], carry: int, stay: int) -> Iterator[tuple[int, int, int, int]]:
+        """The drives of classes that are there today, those that stay apart from the others."""
+        for kind, most, rate in self._fitted:
+            worth, kept = drives[kind] + carry * rate, min(most, self._today[kind])
+            if worth + stay > 0:
+                yield worth + stay, kind, kept, rate
+            if worth > 0 and most > kept:
+                yield worth, kind, most - kept, rate
+
+    def _holds(self, counts: Sequence[int]) -> bool:
+        """Whether there is power for some drives, and no group has too many of them."""
+        return (self.budget is None or sum(map(mul, counts, self.watts)) <= self.budget) and all(
+            sum(counts[kind] for kind in group) <= most for group, most in self._groups
+        )
 
     def _packed(
         self, drives: Sequence[int], carry: int, stay: int, ranges: Mapping[int, tuple[int, int]], *, sure: bool
@@ -264,19 +283,30 @@ class Packer:
 
     def _taken(self, lots: list[tuple[int, Lot]], *, groups: bool, budget: bool) -> Choice:
         """The drives worth most that fit, one lot after another."""
-        packing, choice = self._packing, self._forced
+        packing, forced = self._packing, self._forced
+        value, read, watts, used = forced.worth, forced.read, forced.watts, forced.used
+        held, parts = list(forced.groups), list(forced.parts)
+        left = None if packing.budget is None or not budget else packing.budget - watts
         for worth, lot in lots:
-            if worth <= 0 or choice.used == packing.bays:
+            if worth <= 0 or used == packing.bays:
                 break
-            number = min(lot.number, packing.bays - choice.used)
+            number = min(lot.number, packing.bays - used)
             mine = packing.groups_of[lot.kind]
             if groups and mine:
-                number = min(number, *(packing.group_most[group] - choice.groups[group] for group in mine))
-            if budget and packing.budget is not None and lot.watts:
-                number = min(number, (packing.budget - choice.watts) // lot.watts)
-            if number > 0:
-                choice = choice.more(lot, number, mine)
-        return choice
+                number = min(number, *(packing.group_most[group] - held[group] for group in mine))
+            if left is not None and lot.watts:
+                number = min(number, left // lot.watts)
+                left -= number * lot.watts
+            if number <= 0:
+                continue
+            for group in mine:
+                held[group] += number
+            value += number * lot.worth
+            read += number * lot.read
+            watts += number * lot.watts
+            used += number
+            parts.append((lot.kind, number))
+        return Choice(value, read, watts, used, tuple(held), tuple(parts))
 
     # --- Built up -----------------------------------------------------------------------------------------------
 
@@ -289,7 +319,8 @@ class Packer:
         sums = [0, *accumulate(worth for worth, lot in lots for _ in range(lot.number) if worth > 0)]
         sums += [sums[-1]] * (packing.bays + sum(lot.number for _, lot in lots))  # nothing is gained by the others
         line, end = [self._forced], 0
-        for worth, lot in lots:
+        ahead = [max((lot.watts for _, lot in lots[place + 1 :]), default=0) for place in range(len(lots))]
+        for place, (worth, lot) in enumerate(lots):
             end += lot.number
             longer: list[Choice] = []
             for choice in line:
@@ -298,22 +329,25 @@ class Packer:
                 for number in range(min(lot.number, left) + 1):
                     if most + number * worth + sums[end + left - number] > self._found:
                         longer.append(choice.more(lot, number, packing.groups_of[lot.kind]) if number else choice)
-            line = self._undominated([choice for choice in longer if packing.fits(choice)])
+            line = self._undominated(longer, ahead[place])
             if len(line) > MOST_KEPT:
                 return False
-            for choice in line:
-                self._keep(choice)
         return True
 
-    def _undominated(self, choices: list[Choice]) -> list[Choice]:
-        """Those that no other is as good as in every way: with as many drives, whatever follows."""
-        kept: dict[object, list[Choice]] = {}
-        for choice in sorted(choices, key=lambda one: (self._value(one), one.worth), reverse=True):
+    def _undominated(self, choices: list[Choice], watts: int) -> list[Choice]:
+        """Those that fit and that no other is as good as in every way, whatever follows: at most `watts` a drive."""
+        packing = self._packing
+        valued = sorted(((self._value(one), one) for one in choices if packing.fits(one)), reverse=True)
+        if valued and valued[0][0] > self._found:
+            self._found, self._best = valued[0]
+        kept: dict[object, list[tuple[int, int]]] = {}
+        found = []
+        for _, choice in valued:
             others = kept.setdefault((choice.used, choice.groups), [])
-            if self._packing.budget is None:
-                beaten = bool(others) and others[-1].worth >= choice.worth
-            else:
-                beaten = any(other.worth >= choice.worth and other.watts <= choice.watts for other in others)
-            if not beaten:
-                others.append(choice)
-        return [choice for others in kept.values() for choice in others]
+            power = 0
+            if packing.budget is not None:
+                power = max(choice.watts, packing.budget - watts * (packing.bays - choice.used))
+            if not any(worth >= choice.worth and least <= power for worth, least in others):
+                others.append((choice.worth, power))
+                found.append(choice)
+        return found
