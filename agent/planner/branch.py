@@ -23,7 +23,7 @@ TRACE: Final = 1e-6  # amounts below this are 0
 CLOSE: Final = 1e-3  # amounts this near to a whole number are taken for it; what comes of that is scored, not believed
 GAIN: Final = 1e-8  # columns that promise less than this are left out
 MOST_ROUNDS: Final = 400
-AT_ONCE: Final = 8  # columns brought in at most before all are looked at again
+AT_ONCE: Final = 8  # columns brought in at most before all are looked at again; twice as many where a look takes long
 ENDLESS: Final = 1 << 200
 
 
@@ -124,7 +124,7 @@ class Stage:
         columns = [*self._best_columns(priced), *self._others]
         gains = sorted(((self._gain(column, prices), -place) for place, column in enumerate(columns)), reverse=True)
         moved = False
-        for before, place in gains[:AT_ONCE]:
+        for before, place in gains[: 2 * AT_ONCE if self._model.packs else AT_ONCE]:
             if before <= GAIN:
                 break
             column = columns[-place]

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 Fill = tuple[int, ...]
 
-MOST_LISTED: Final = 300
+MOST_LISTED: Final = 1500
 
 
 class Fills:

@@ -84,16 +84,12 @@ class Model:
         self._shapes: list[Shape] = []
         self._shape_of: list[int] = []
         self._set_shapes()
+        self.packs = any(shape.packing is not None for shape in self._shapes)  # their worth can be more or less sure
         self._columns: dict[tuple[int, Fill], Column] = {}
         self.place_of: list[tuple[int, int]] = [(0, 0)] * len(choices.options)  # slot (by place) and bit
         for place, numbers in enumerate(choices.by_slot):
             for which, number in enumerate(numbers):
                 self.place_of[number] = place, 2 << which
-
-    @property
-    def packs(self) -> bool:
-        """Whether there are packings, of whose worth one can be more or less sure."""
-        return any(shape.packing is not None for shape in self._shapes)
 
     @property
     def base(self) -> int:
