@@ -58,17 +58,18 @@ class Program:
         entries = [(number, column, factor) for number, (row, *_) in enumerate(rows) for column, factor in row.items()]
         table = np.array(entries, float).reshape(-1, 3)
         matrix = csr_array((table[:, 2], (table[:, 0].astype(int), table[:, 1].astype(int))), (len(rows), len(costs)))
-        answer = milp(
-            costs,
-            integrality=np.array(self._whole),
-            bounds=Bounds(np.array(self._least), np.array(self._most)),
-            constraints=LinearConstraint(matrix, [row[1] for row in rows], [row[2] for row in rows]),
-            options={"mip_rel_gap": 0},
-        )
-        if answer.status == 2:
-            return None
-        assert answer.status == 0, answer.message
-        return np.asarray(answer.x, np.float64)
+        for presolve in (True, False):  # some versions call a program infeasible that is not, where presolve is on
+            answer = milp(
+                costs,
+                integrality=np.array(self._whole),
+                bounds=Bounds(np.array(self._least), np.array(self._most)),
+                constraints=LinearConstraint(matrix, [row[1] for row in rows], [row[2] for row in rows]),
+                options={"mip_rel_gap": 0, "presolve": presolve},
+            )
+            if answer.status != 2:
+                assert answer.status == 0, answer.message
+                return np.asarray(answer.x, np.float64)
+        return None
 
 
 class Placing:

@@ -61,7 +61,7 @@ class Alike:
         )
 
     def apart(self, arrangement: Arrangement) -> Arrangement:
-        """An arrangement in the classes of the original: those stay that can, and of the others fitted ones go first."""
+        """An arrangement in the classes of the original: those stay that can, of the others fitted ones go first."""
         if self.problem is self._original:
             return arrangement
         drives: dict[tuple[int, int], int] = {}

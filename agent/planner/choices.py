@@ -47,7 +47,9 @@ def choices(problem: PlacingProblem, *, fine: bool, original: PlacingProblem) ->
     rough_of = {card: number for number, cards in enumerate(rough) for card in cards}
     kinds = rough
     if fine:
-        kinds = [*grouped(((rough_of[card], _today(problem, card)), card) for cards in rough for card in cards).values()]
+        kinds = [
+            *grouped(((rough_of[card], _today(problem, card)), card) for cards in rough for card in cards).values()
+        ]
     options: list[Option] = []
     for number, cards in enumerate(kinds):
         rows = zip(*(_holders_of(original, card) for card in cards), strict=True)

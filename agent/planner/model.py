@@ -253,7 +253,8 @@ class Model:
     def _tops(self, found: Sequence[int], *, sure: bool) -> list[Top]:
         """The worth of the best fill of each shape, and the fill."""
         each = {chain: self._each(found, chain) for chain in self._rows.chains}
-        sums = {chain: self.fills.sums(each[chain][0]) for chain in {shape.chain for shape in self._shapes if shape.fills}}
+        listed = {shape.chain for shape in self._shapes if shape.fills}
+        sums = {chain: self.fills.sums(each[chain][0]) for chain in listed}
         tops: list[Top] = []
         for shape in self._shapes:
             drives, carry, stay = each[shape.chain]

@@ -95,8 +95,7 @@ class Packing:
         groups = [pair for pair in limits.groups if self._binds(*pair)]
         self.group_most = [most for _, most in groups]
         self.groups_of = [
-            tuple(number for number, (group, _) in enumerate(groups) if kind in group)
-            for kind in range(len(self.most))
+            tuple(number for number, (group, _) in enumerate(groups) if kind in group) for kind in range(len(self.most))
         ]
         self.nested = all(
             one <= other or other <= one or one.isdisjoint(other) for one, _ in groups for other, _ in groups
@@ -128,9 +127,7 @@ class Packing:
     def _quick(self, drives: Sequence[int], carry: int, stay: int) -> Best:
         """The drives worth most; None where they are too much for the link, the power or a group."""
         worths = [
-            (worth, kind, most, rate)
-            for kind, most, rate in self._tops
-            if (worth := drives[kind] + carry * rate) > 0
+            (worth, kind, most, rate) for kind, most, rate in self._tops if (worth := drives[kind] + carry * rate) > 0
         ]
         if stay and self._fitted:
             worths = [*self._split(drives, carry, stay), *(one for one in worths if not self._today[one[1]])]
@@ -245,7 +242,7 @@ class Packer:
         """Look between two prices for the one where the bound turns from falling to rising."""
         (low_bound, low_slope), (high_bound, high_slope) = at(low), at(high)
         for _ in range(TRIES):
-            if low_slope >= 0 or high_slope <= 0 or high - low < 2:
+            if low_slope >= 0 or high_slope <= 0 or high - low <= 1:
                 return
             meet = (high_bound - low_bound + low_slope * low - high_slope * high) // (low_slope - high_slope)
             meet = min(max(meet, low + 1), high - 1)
@@ -326,9 +323,11 @@ class Packer:
             for choice in line:
                 left = packing.bays - choice.used
                 most = choice.worth + rate * choice.read - watt * choice.watts + rest - sums[end]
-                for number in range(min(lot.number, left) + 1):
-                    if most + number * worth + sums[end + left - number] > self._found:
-                        longer.append(choice.more(lot, number, packing.groups_of[lot.kind]) if number else choice)
+                longer += [
+                    choice.more(lot, number, packing.groups_of[lot.kind]) if number else choice
+                    for number in range(min(lot.number, left) + 1)
+                    if most + number * worth + sums[end + left - number] > self._found
+                ]
             line = self._undominated(longer, ahead[place])
             if len(line) > MOST_KEPT:
                 return False

@@ -2,8 +2,9 @@
 
 Three sorts of problems of each size: those of `tests/placing.py`, in which few things fit, the same with half of the
 slots losing lanes while others are filled, and roomy ones, in which almost everything fits everywhere, so that there is
-much to choose from. Seconds are processor time (both run on one
-processor), so that other work on the machine does not count.
+much to choose from; then the first and the last with every drive a class of its own, and big backplanes. A problem of
+these that is not proved within `PATIENCE` is told with what its bound leaves open. Seconds are processor time (both run
+on one processor), so that other work on the machine does not count.
 """
 
 from __future__ import annotations
@@ -14,13 +15,12 @@ import time
 from random import Random
 from typing import TYPE_CHECKING, Final, TypeVar
 
-from msgspec.structs import replace
-
 from agent.model.throughput import ceiling_mbps, link_mbps
 from agent.planner.problem import DriveClass, Holder, NeedOf, PlacingProblem
 from agent.planner.search import search
-from tests.placing import PAYLOAD_BYTES, random_arrangement, random_problem, shared_problem
+from tests.placing import PAYLOAD_BYTES, random_problem, shared_problem
 from tests.placing_parts import CARRIERS, KINDS, WANTED, Card, Kind
+from tests.placing_unlike import backplane_problem, unlike, with_today
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from agent.planner.problem import Score
 
 GOALS: Final = {(8, 8, 16): 1.0, (12, 12, 24): 10.0}  # slots, cards, drives: seconds
+UNLIKE_GOALS: Final = {(8, 8, 16): (0.5, 5.0), (12, 12, 24): (2.0, 20.0)}  # the same: median and worst, seconds
+BACKPLANES: Final = (60, 120, 240)  # drives, to be proved in 10 s or with a gap below 1 %
+PATIENCE: Final = 20.0  # seconds
 SEEDS: Final = 20
 OTHERS: Final = 3
 
@@ -61,7 +64,7 @@ def roomy_problem(seed: int, slots: int, cards: int, drives: int) -> PlacingProb
         ),
         needs=(NeedOf(classes=(0,), each=(17_000, 0)), NeedOf(classes=(1,), no_split=True, no_switch=True)),
     )
-    return _as_today(random, problem)
+    return with_today(random, problem)
 
 
 def _holder(number: int, slot: int, link: tuple[int, int], card: Card, kinds: list[Kind]) -> Holder:
@@ -93,23 +96,6 @@ def _pair(generation: int, lanes: int) -> tuple[int, int]:
 def _reached(generation: int, kind: Kind) -> tuple[int, int]:
     read, write = _pair(min(generation, kind.generation), min(4, kind.lanes))
     return min(read, int(10 * kind.read)), min(write, int(10 * kind.write))
-
-
-def _as_today(random: Random, problem: PlacingProblem) -> PlacingProblem:
-    """The problem with some arrangement as today's."""
-    today = random_arrangement(random, problem, zeal=random.choice((1.0, 0.5, 0.0)))
-    slots: list[int | None] = [None] * len(problem.must)
-    places: list[dict[tuple[str, int], int]] = [{} for _ in problem.classes]
-    for number in today.holders:
-        holder = problem.holders[number]
-        if holder.card is not None:
-            slots[holder.card] = holder.slot
-    for kind, number, count in today.drives:
-        holder = problem.holders[number]
-        key = ("slot", holder.slot) if holder.card is None else ("card", holder.card)
-        places[kind][key] = count
-    classes = tuple(replace(one, today=place) for one, place in zip(problem.classes, places, strict=True))
-    return replace(problem, card_today=tuple(slots), classes=classes)
 
 
 def timed(function: Callable[[PlacingProblem], Given], problem: PlacingProblem) -> tuple[float, Given]:
@@ -174,6 +160,32 @@ def measure(size: tuple[int, int, int], make: Callable[[int, int, int, int], Pla
         print("  mixed-integer program: not there yet")
 
 
+def limited(words: str, problems: list[PlacingProblem], goal: str, patience: float) -> None:
+    """Print the median and worst time of some problems, and what is left open of those that are not proved in time."""
+    seconds, left = [], []
+    for seed, problem in enumerate(problems):
+        end = time.process_time() + patience
+        taken, answer = timed(lambda one, end=end: search(one, lambda: time.process_time() < end), problem)  # type: ignore[misc]
+        seconds.append(taken)
+        if not answer.proved:
+            left.append(f"{seed}: {answer.score} of at most {answer.bound}")
+    print(f"{words}; {len(problems)} problems: {_words(seconds)}; {len(problems) - len(left)} proved (goal: {goal})")
+    for line in left:
+        print(f"  not proved, {line}")
+
+
+def measure_unlike(seeds: int) -> None:
+    """Print the figures of unlike drives and of big backplanes."""
+    for size, (median, worst) in UNLIKE_GOALS.items():
+        for make in (random_problem, roomy_problem):
+            problems = [unlike(seed, make(seed, *size)) for seed in range(seeds)]
+            words = f"{make.__name__} of {size}, every drive a class of its own"
+            limited(words, problems, f"median {median:g} s, worst {worst:g} s", PATIENCE)
+    for drives in BACKPLANES:
+        problems = [backplane_problem(seed, drives, 3 + seed % 6) for seed in range(seeds)]
+        limited(f"{drives} drives of 3 to 8 kinds in carriers of 24 bays", problems, "10 s", PATIENCE / 2)
+
+
 def _words(seconds: list[float]) -> str:
     return f"median {statistics.median(seconds):.3f} s, worst {max(seconds):.3f} s"
 
@@ -184,6 +196,7 @@ def main() -> None:
     for size in GOALS:
         for make in (random_problem, shared_problem, roomy_problem):
             measure(size, make, seeds)
+    measure_unlike(seeds)
 
 
 if __name__ == "__main__":
