@@ -260,17 +260,17 @@ class Packer:
         lots = self._sorted(rate, watt)
         bound = self._taken(lots, groups=packing.nested, budget=False)
         value = bound.worth + rate * bound.read - watt * bound.watts
-        slopes = [0, 0]
+        by_rate, by_watt = 0, 0  # slopes
         if self._link is not None:
             value += (self._carry - rate) * self._link
-            slopes[0] = bound.read - self._link
+            by_rate = bound.read - self._link
         if packing.budget is not None:
             value += watt * packing.budget
-            slopes[1] = packing.budget - bound.watts
+            by_watt = packing.budget - bound.watts
         if self._bound is None or value < self._bound:
             self._bound, self._rate, self._watt = value, rate, watt
         self._keep(bound if packing.fits(bound) else self._taken(lots, groups=True, budget=True))
-        return value, *slopes
+        return value, by_rate, by_watt
 
     def _sorted(self, rate: int, watt: int) -> list[tuple[int, Lot]]:
         """The lots with their worth at prices of rate and power, best first."""
