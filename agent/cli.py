@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from agent.audit import Audit
     from agent.commands.planned import PlanForm
     from agent.model.shelf import Shelf
+    from agent.planner.clock import Time
     from agent.proposals import PlanRequest
     from agent.sheets.sheet import Sheet
     from agent.source import Clock, Source
@@ -328,7 +329,7 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     default=SEARCH_SECONDS,
     show_default=True,
     metavar="SECONDS",
-    help="Search no longer than this; with --compare, for each kind.",
+    help="Take no longer than this; with --compare, for each kind.",
 )
 @click.option("--write", "place", metavar="FILE", help="Write the sheet, its places as planned, to FILE.")
 @click.option("--new", "fresh", metavar="FILE", help="Ask for a first sheet, step by step, and write it to FILE.")
@@ -447,12 +448,13 @@ def _compared(asked: PlanRequest, seconds: float, shown: PlanForm) -> int:
     return 0 if any(complete(candidate.plan) for candidate in tried) else 1
 
 
-def _for_seconds(seconds: float) -> Callable[[], bool]:
+def _for_seconds(seconds: float) -> Time:
     """What tells whether so many seconds from now are still running."""
     import time
 
-    end = time.monotonic() + seconds
-    return lambda: time.monotonic() < end
+    from agent.planner.clock import for_seconds
+
+    return for_seconds(seconds, time.monotonic)
 
 
 def _write(sheet: str, place: str, *, force: bool) -> None:

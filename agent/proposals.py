@@ -12,6 +12,7 @@ from msgspec import Struct
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from agent.planner.clock import Time
     from agent.planner.result import Candidate, Plan
     from agent.sheets.sheet import CardSpec, DriveSpec
 
@@ -38,7 +39,7 @@ class Proposal(Struct, frozen=True):
     drives: tuple[DriveSpec, ...]
 
 
-def proposed(asked: PlanRequest, running: Callable[[], bool]) -> Proposal:
+def proposed(asked: PlanRequest, time: Time) -> Proposal:
     """The plan of a sheet with the parts that are added to it."""
     from agent.planner.plan import plan
     from agent.sheets.reading import parse, read_text
@@ -51,7 +52,7 @@ def proposed(asked: PlanRequest, running: Callable[[], bool]) -> Proposal:
         sheet = added(given, asked.cards, _drives(asked))
     cards = tuple(card for card in sheet.cards if card not in given.cards)
     drives = tuple(drive for drive in sheet.drives if drive not in given.drives)
-    return Proposal(plan(sheet, running), text, name, cards, drives)
+    return Proposal(plan(sheet, time.searching, telling=time.telling), text, name, cards, drives)
 
 
 def written(proposal: Proposal) -> str:
@@ -65,7 +66,7 @@ def written(proposal: Proposal) -> str:
     return with_placement(text, proposal.plan.placement, proposal.name)
 
 
-def compared(asked: PlanRequest, clock: Callable[[], Callable[[], bool]]) -> tuple[Candidate, ...]:
+def compared(asked: PlanRequest, clock: Callable[[], Time]) -> tuple[Candidate, ...]:
     """Each kind that is tried, in the machine of the sheet; `clock` starts the time of one kind."""
     from agent.planner.whatif import added, compare
     from agent.sheets.reading import read
@@ -74,7 +75,11 @@ def compared(asked: PlanRequest, clock: Callable[[], Callable[[], bool]]) -> tup
     drives = _drives(asked)
     if asked.cards:
         sheet = added(sheet, asked.cards, ())
-    return tuple(candidate for kind in asked.tried for candidate in compare(sheet, (kind,), drives, clock()))
+    tried: list[Candidate] = []
+    for kind in asked.tried:
+        time = clock()
+        tried += compare(sheet, (kind,), drives, time.searching, time.telling)
+    return tuple(tried)
 
 
 def _drives(asked: PlanRequest) -> tuple[DriveSpec, ...]:

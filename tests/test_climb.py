@@ -5,8 +5,8 @@ from __future__ import annotations
 from random import Random
 
 from agent.planner.climb import climbed
+from agent.planner.clock import always
 from agent.planner.problem import Arrangement, DriveClass, Holder, PlacingProblem, allowed, score
-from agent.planner.search import always
 from tests.brute import arrangements
 from tests.placing import random_arrangement, random_problem, shared_problem
 from tests.placing_odd import odd_problem

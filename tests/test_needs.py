@@ -7,6 +7,7 @@ from random import Random
 
 from msgspec.structs import replace
 
+from agent.planner.clock import always
 from agent.planner.needs import Needs
 from agent.planner.problem import NeedOf, PlacingProblem, met
 from tests.placing import random_arrangement, random_problem
@@ -65,7 +66,7 @@ def test_sets_are_all_that_there_are() -> None:
             ]
             found = [
                 {*some, *(low for one in some for low in needs.below[one])}
-                for some in needs.sets(needs.order, worth, apart)
+                for some in needs.sets(needs.order, worth, apart, always)
             ]
             assert sorted(map(sorted, expected)) == sorted(map(sorted, found)), seed
             seen += len(found)

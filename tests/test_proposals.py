@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import msgspec
 import pytest
 
+from agent.planner.clock import Time
 from agent.planner.result import NeedSeen, Unplaced
 from agent.proposals import PlanRequest, compared, complete, proposed, written
 from agent.sheets.reading import parse
@@ -14,15 +15,7 @@ from knowledge.problems import BadInput
 from tests.machines import FIXTURES
 from tests.test_plan_report import make_plan
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 PARTS: Final = str(FIXTURES / "sheets" / "bench-2-parts.toml")
-
-
-def always() -> bool:
-    """There is always time."""
-    return True
 
 
 @pytest.mark.parametrize(
@@ -42,7 +35,7 @@ def test_a_plan_is_complete_with_all_parts_in_place_and_all_needs_met(
 
 def test_a_written_sheet_says_what_was_planned() -> None:
     """The sheet that is written has the parts that were added, and everything where the plan puts it."""
-    proposal = proposed(PlanRequest(PARTS, cards=("network-1g",), drives=("2xgen3",)), always)
+    proposal = proposed(PlanRequest(PARTS, cards=("network-1g",), drives=("2xgen3",)), Time())
     sheet = parse(written(proposal), "written")
     assert [card.name for card in proposal.plan.sheet.cards] == [card.name for card in sheet.cards]
     assert [drive.name for drive in proposal.plan.sheet.drives] == [drive.name for drive in sheet.drives]
@@ -53,7 +46,7 @@ def test_a_written_sheet_says_what_was_planned() -> None:
 
 def test_nothing_added_is_the_sheet_as_it_is() -> None:
     """Without parts to add the sheet of the plan is the user's own."""
-    proposal = proposed(PlanRequest(PARTS), always)
+    proposal = proposed(PlanRequest(PARTS), Time())
     assert ((), ()) == (proposal.cards, proposal.drives)
     assert proposal.plan.sheet == parse(proposal.text, PARTS)
 
@@ -62,9 +55,9 @@ def test_each_kind_that_is_tried_has_its_own_time() -> None:
     """The clock of the search is started once for each kind, so that no kind pays for the one before it."""
     started: list[int] = []
 
-    def clock() -> Callable[[], bool]:
+    def clock() -> Time:
         started.append(len(started))
-        return always
+        return Time()
 
     kinds = ("carrier-1-x4-gen3", "switch-carrier-4-x8-gen3", "split-carrier-4-x16-gen3")
     tried = compared(PlanRequest(PARTS, drives=("1xgen3",), tried=kinds), clock)
@@ -74,7 +67,7 @@ def test_each_kind_that_is_tried_has_its_own_time() -> None:
 
 def test_a_card_that_is_added_is_there_for_every_kind_that_is_tried() -> None:
     """With cards added and kinds tried, each kind is planned beside the added cards."""
-    tried = compared(PlanRequest(PARTS, cards=("network-1g",), tried=("carrier-1-x4-gen3",)), lambda: always)
+    tried = compared(PlanRequest(PARTS, cards=("network-1g",), tried=("carrier-1-x4-gen3",)), Time)
     assert "new network-1g" in {card.name for card in tried[0].plan.sheet.cards}
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.planner.build import placement_of
+from agent.planner.clock import at_ease
 from agent.planner.figures import Rated, figures, needs_seen
 from agent.planner.gains import change
 from agent.planner.phrases import few, losses
@@ -16,7 +17,7 @@ from agent.sheets.paths import drives_on
 from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from agent.planner.build import Built
     from agent.planner.gains import Seen
@@ -29,11 +30,17 @@ MOST_NAMED: Final = 3  # differences that are written out
 
 
 def alternatives(
-    built: Built, best: Arrangement, plan: Seen, others: Iterable[Arrangement], few_moves: Arrangement | None
+    built: Built,
+    best: Arrangement,
+    plan: Seen,
+    others: Iterable[Arrangement],
+    few_moves: Arrangement | None,
+    check: Callable[[], None] = at_ease,
 ) -> tuple[Alternative, ...]:
     """The other arrangements that differ for people, `few_moves` last or named where it is one of them.
 
-    None that leaves out what has a place. `plan` is the plan's placement with its needs.
+    None that leaves out what has a place. `plan` is the plan's placement with its needs. `check` raises where there is
+    no time for more.
     """
     placement = plan[0].placement
     placed = score(built.problem, best).placed
@@ -41,6 +48,7 @@ def alternatives(
     found = []
     fewest = None if few_moves is None else _looks(built, placement_of(built, few_moves, placement))
     for other in (*others, *(() if few_moves is None else (few_moves,))):
+        check()
         there = placement_of(built, other, placement)
         looks = _looks(built, there)
         heading = FEWEST if looks == fewest else ""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.planner.model import EMPTY, SHIFT, Limits, Model, Priced
-from agent.planner.simplex import EXCLUDED_WORTH, Column, Simplex
+from agent.planner.simplex import TRACE, Column, Simplex
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from agent.planner.choices import Taken
     from agent.planner.fills import Fill
 
-TRACE: Final = 1e-6  # amounts below this are 0
 CLOSE: Final = 1e-3  # amounts this near to a whole number are taken for it; what comes of that is scored, not believed
 GAIN: Final = 1e-8  # columns that promise less than this are left out
 MOST_ROUNDS: Final = 400
@@ -85,6 +84,7 @@ class Stage:
 
     def _solve(self, limits: Limits) -> Priced:
         """Solve the linear program within some limits, or only until its bound closes this part or time is up."""
+        self._simplex.cheap()
         self._forbid(limits)
         rounds, trusted, sure = 0, False, not self._model.packs
         while True:
@@ -96,14 +96,17 @@ class Stage:
             if self._improve(prices, priced):
                 sure = not self._model.packs
                 continue
-            if (trusted and sure) or self._model.agrees(priced, self._simplex.worth(self._excluded)):
-                return priced
-            if not sure:
+            agreed = self._model.agrees(priced, self._simplex.worth(self._excluded))
+            if not (agreed or sure):
                 sure = True
-                continue
-            trusted = True
-            self._simplex.refresh()
-            self._forbid(limits)
+            elif not (agreed or trusted):
+                trusted = True
+                self._simplex.refresh()
+                self._forbid(limits)
+            elif self._simplex.dearer(self._excluded):
+                sure = not self._model.packs
+            else:
+                return priced
 
     def _forbid(self, limits: Limits) -> None:
         """Make the columns in use cost too much that this part of the search does not allow."""
@@ -145,7 +148,7 @@ class Stage:
                 yield self._model.column(number, fill)
 
     def _gain(self, column: Column, prices: Sequence[float]) -> float:
-        worth = -EXCLUDED_WORTH if column in self._excluded else column.worth
+        worth = -self._simplex.price if column in self._excluded else column.worth
         return worth - sum(factor * prices[row] for row, factor in column.entries)
 
     def _amounts(self) -> dict[int, dict[Fill, float]]:
@@ -189,40 +192,61 @@ class Stage:
     def _parts(self, limits: Limits, taken: dict[int, dict[Fill, float]]) -> list[Limits]:
         """Two parts that make up this one, in neither of which the linear program's answer is what it was.
 
+        Each is smaller than this one, as the other holds something too: no part comes back, and so the search ends.
+        None where all is settled, which leaves one arrangement to look at.
+        """
+        for parts in self._splits(limits, taken):
+            if len(parts) > 1:
+                return parts
+        self._floor = max(self._floor, self._found(self._settled(limits)))
+        return []
+
+    def _splits(self, limits: Limits, taken: dict[int, dict[Fill, float]]) -> Iterator[list[Limits]]:
+        """The ways to split a part, the best first; those with one part only are none.
+
         An option that is taken in part is taken or not, first where most hangs on it; then a class of drives of which
         a slot has a part is split.
         Traces are parts as well: of two arrangements a great deal of one and a trace of the other can seem good enough.
+        At last anything that is open: for answers that seemed whole but were not as good as promised.
         """
         for near in (CLOSE, 2 * TRACE):
             totals = {option: sum(amounts.values()) for option, amounts in taken.items()}
             torn = [option for option, total in totals.items() if total < 1 - near]
-            if torn:
-                return self._either(limits, *self._model.place_of[self._weightiest(torn, totals)])
+            for option in self._weightiest_first(torn, totals):
+                yield self._either(limits, *self._model.place_of[option])
             for option, amounts in taken.items():
                 for kind, count in enumerate(self._counts(amounts)):
                     if abs(count - round(count)) > near:
-                        return self._counted(limits, self._model.place_of[option][0], kind, floor(count))
-        return self._any_parts(limits, taken)
+                        yield self._counted(limits, self._model.place_of[option][0], kind, floor(count))
+        for place, bit in [*(self._model.place_of[option] for option in taken), *self._lowest(limits)]:
+            yield self._either(limits, place, bit)
+        kinds = range(len(self._model.problem.classes))
+        for place, kind in (
+            (place, kind) for place, bits in enumerate(limits.allowed) if bits != EMPTY for kind in kinds
+        ):
+            yield self._counted(limits, place, kind, sum(self._drives_of(limits, place, kind)) // 2)
 
-    def _weightiest(self, torn: list[int], totals: dict[int, float]) -> int:
-        """The option that is most in doubt, weighed with what its drives could read."""
-        return max(
+    def _weightiest_first(self, torn: list[int], totals: dict[int, float]) -> list[int]:
+        """The options that are most in doubt first, weighed with what their drives could read."""
+        return sorted(
             torn,
-            key=lambda column: (min(totals[column], 1 - totals[column]) * (1 + self._model.reach[column]), -column),
+            key=lambda column: (-min(totals[column], 1 - totals[column]) * (1 + self._model.reach[column]), column),
         )
 
-    def _any_parts(self, limits: Limits, taken: dict[int, dict[Fill, float]]) -> list[Limits]:
-        """Two parts, or none where all is settled: for answers that seemed whole but were not as good as promised."""
-        for place, bit in [*(self._model.place_of[option] for option in taken), *self._lowest(limits)]:
-            if limits.allowed[place] & bit and limits.allowed[place] != bit:
-                return self._either(limits, place, bit)
+    def _drives_of(self, limits: Limits, place: int, kind: int) -> tuple[int, int]:
+        """The least and most drives of a class that a slot may have."""
         most = max((holder.bays for holder in self._model.problem.holders), default=0)
-        for place in range(len(limits.allowed)):
-            for kind, drive_class in enumerate(self._model.problem.classes):
-                low, high = limits.counts.get((place, kind), (0, min(most, drive_class.count)))
-                if low < high:
-                    return self._counted(limits, place, kind, (low + high) // 2)
-        return []
+        return limits.counts.get((place, kind), (0, min(most, self._model.problem.classes[kind].count)))
+
+    def _settled(self, limits: Limits) -> Taken:
+        """The arrangement of a part in which every slot has one choice."""
+        kinds = range(len(self._model.problem.classes))
+        return [
+            (number, tuple(self._drives_of(limits, place, kind)[0] for kind in kinds))
+            for place, numbers in enumerate(self._model.choices.by_slot)
+            for number in numbers
+            if limits.allowed[place] & self._model.place_of[number][1]
+        ]
 
     def _lowest(self, limits: Limits) -> Iterator[tuple[int, int]]:
         for place, allowed in enumerate(limits.allowed):
@@ -239,7 +263,7 @@ class Stage:
 
     def _counted(self, limits: Limits, place: int, kind: int, count: int) -> list[Limits]:
         """With at most so many drives of a class in a slot, and with more."""
-        low, high = limits.counts.get((place, kind), (0, self._model.problem.classes[kind].count))
+        low, high = self._drives_of(limits, place, kind)
         return [
             Limits(list(limits.allowed), {**limits.counts, (place, kind): pair})
             for pair in ((low, min(high, count)), (max(low, count + 1), high))

@@ -16,6 +16,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model.throughput import DIRECTIONS, PAIRS, link_mbps
+from agent.planner.clock import at_ease
 from agent.planner.fits import card_mbps
 from agent.planner.holders import (
     NOWHERE,
@@ -38,7 +39,7 @@ from agent.sheets.reading import drive_watts
 from agent.sheets.sheet import DrivePlace, Placement
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from agent.model.expected import Need
     from agent.model.throughput import Direction
@@ -75,13 +76,19 @@ def needs_met(built: Built, arrangement: Arrangement) -> tuple[frozenset[int], f
 # --- Sheet to problem ------------------------------------------------------------------------------------------
 
 
-def build(sheet: Sheet) -> Built:
-    """The placing problem of a sheet."""
+def build(sheet: Sheet, *, now: bool = False, check: Callable[[], None] = at_ease) -> Built:
+    """The placing problem of a sheet; with `now` cards go only where they are today.
+
+    `check` raises where there is no time for more; small sheets ask no clock.
+    """
     slots = {slot.label: number for number, slot in enumerate(sheet.slots)}
     cards = {card.name: number for number, card in enumerate(sheet.cards)}
     uplinks = {uplink.name: number for number, uplink in enumerate(sheet.uplinks)}
     classes = _classes(sheet, slots, cards)
-    holders = (*card_holders(sheet, slots, classes), *slot_holders(sheet, slots, classes))
+    holders = (
+        *card_holders(sheet, slots, classes, now=now, check=check),
+        *slot_holders(sheet, slots, classes),
+    )
     wants = [number for number, card in enumerate(sheet.cards) if card.wants_mbps is not None]
     pairs = [_need(sheet, need, classes, holders, slots, cards) for need in sheet.needs]
     pairs += [(_want(sheet, number, holders),) * 2 for number in wants]

@@ -127,6 +127,8 @@ def _today(problem: PlacingProblem, card: int) -> tuple[int | None, ...]:
 def _holders_of(problem: PlacingProblem, card: int) -> list[int]:
     """A card's holders, in an order that is the same for alike cards."""
     mine = [number for number, holder in enumerate(problem.holders) if holder.card == card]
+    if len({problem.holders[number].slot for number in mine}) == len(mine):
+        return sorted(mine, key=lambda number: problem.holders[number].slot)
     return sorted(mine, key=lambda number: (problem.holders[number].slot, repr(_features(problem, number)), number))
 
 

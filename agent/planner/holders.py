@@ -5,6 +5,7 @@ Settles what is hard about single places, and what parts that stay take away fro
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import ceil, floor
 from typing import TYPE_CHECKING, Final
 
@@ -23,11 +24,11 @@ from agent.planner.fits import (
 from agent.planner.problem import Holder
 from agent.planner.states import states_of
 from agent.sheets.lanes import kept_slots, slot_with, states
-from agent.sheets.paths import bay_link, bays_of, slot_link, today
+from agent.sheets.paths import bay_offers, bays_of, end_to_end, slot_link, today
 from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from agent.planner.problem import Rates
     from agent.sheets.lanes import State
@@ -38,6 +39,8 @@ Home = tuple[str, int]  # ("card", number) or ("slot", number)
 
 # What a float may be off by where a figure in tenths or hundredths is meant (0.29 x 100 is 28.999...).
 ROUNDING: Final = 1e-6
+NOTHING: Final = -(1 << 60)  # less power than can be missing anywhere
+FIGURES: Final = 20_000  # worked out in some hundredths of a second
 NOWHERE: Final[Rates] = (0, 0, 0, 0)  # the rates of a drive where it cannot be
 
 
@@ -67,9 +70,14 @@ def hundredths_taken(watts: float) -> int:
 def rates_of(sheet: Sheet, link: Link, drive: DriveSpec | None = None) -> Rates:
     """What a link carries, reading and writing, at best, then firmly; at most what the drive does, if given."""
     limits = (None, None) if drive is None else (drive.read_mbps, drive.write_mbps)
+    return _rates(link, sheet.machine.payload_bytes, limits)
+
+
+@lru_cache(maxsize=4096)  # the same few links and drives again and again, in every slot and card
+def _rates(link: Link, payload_bytes: int, limits: tuple[float | None, float | None]) -> Rates:
     firm, best = [], []
     for direction, limit in zip(DIRECTIONS, limits, strict=True):
-        ends = expected_mbps(*link, sheet.machine.payload_bytes, direction)
+        ends = expected_mbps(*link, payload_bytes, direction)
         low, high = (max(1, tenths(end if limit is None else min(end, limit))) for end in ends)
         firm.append(low)
         best.append(high)
@@ -93,29 +101,40 @@ class DrivesAlike(Struct):
 # --- Holders ---------------------------------------------------------------------------------------------------
 
 
-def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAlike]) -> Iterator[Holder]:
-    """Every card in every state of every slot that it can be in."""
+def card_holders(
+    sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAlike], *, now: bool, check: Callable[[], None]
+) -> Iterator[Holder]:
+    """Every card in every state of every slot that it can be in, or (`now`) of that alone in which it is.
+
+    `check` is asked before each card once there are so many figures that they take time.
+    """
+    figures = 0
     kept, gone = kept_slots(sheet), hidden_slots(sheet)
     offered = open_states(sheet)
     for number, card in enumerate(sheet.cards):
+        if figures > FIGURES:
+            check()
         fixed = Fixed.of(sheet, card)
         places: list[State] = []
         for slot in sheet.slots:
             if slot.kind != "card":
                 continue
-            if card.stays and card.slot is not None:
+            if now or (card.stays and card.slot is not None):
                 possible = slot.label == card.slot
             else:
                 taken = slot.label in kept or slot.label in gone or not kept.keys().isdisjoint(hidden(slot, card))
                 possible = not taken and card_refusal(slot, card) is None
             if possible:
                 places += offered[slot.label]
+        figures += len(places) * len(classes)
+        going = _going(classes, ("card", number), card)
         for state in [place for place in places if fixed.fit(place.slot, card)] or places:
             slot = state.slot
             watts = _watts(slot, card, fixed)
             bays, split = bays_of(slot, card)
             free = len(set(bays) - set(fixed.bays))
-            left = watts - hundredths_taken(fixed.watts)
+            left = watts - hundredths_taken(fixed.watts) if free else -1
+            offers = bay_offers(slot, card, min(bays.values(), default=0))
             yield Holder(
                 card=number,
                 slot=slots[slot.label],
@@ -123,12 +142,13 @@ def card_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAl
                 link=rates_of(sheet, slot_link(slot, card)) if card.carrier == "switch" else None,
                 watts=watts,
                 rates=tuple(
-                    rates_of(sheet, bay_link(slot, card, drives_alike.like), drives_alike.like)
+                    rates_of(sheet, end_to_end(offers, drives_alike.like), drives_alike.like)
                     if bays
-                    and _goes(drives_alike, ("card", number), card, free, left)
+                    and takes is not None
+                    and takes <= left
                     and (drives_alike.reached is None or (slot.label, slot.lanes) in drives_alike.reached)
                     else NOWHERE
-                    for drives_alike in classes
+                    for drives_alike, takes in zip(classes, going, strict=True)
                 ),
                 split=split,
                 switch=card.carrier == "switch",
@@ -198,11 +218,17 @@ def _watts(slot: SlotSpec, card: CardSpec, fixed: Fixed) -> int:
     return max(left, hundredths_taken(fixed.watts)) if card.stays else left
 
 
-def _goes(alike: DrivesAlike, home: Home, card: CardSpec, free: int, left: int) -> bool:
-    """Whether drives of a class may go into the bays of a card, beside those that stay there."""
-    if alike.home is not None:
-        return alike.home == home
-    return free > 0 and hundredths_taken(drive_watts(alike.like)) <= left and bay_refusal(card, alike.like) is None
+def _going(classes: Sequence[DrivesAlike], home: Home, card: CardSpec) -> list[int | None]:
+    """What a drive of each class must have left in watts to go into the bays of a card; None where it may not.
+
+    Those that stay on it ask for nothing: they are there.
+    """
+    return [
+        (NOTHING if alike.home == home else None)
+        if alike.home is not None
+        else (hundredths_taken(drive_watts(alike.like)) if bay_refusal(card, alike.like) is None else None)
+        for alike in classes
+    ]
 
 
 def slot_holders(sheet: Sheet, slots: dict[str, int], classes: Sequence[DrivesAlike]) -> Iterator[Holder]:

@@ -12,6 +12,7 @@ from msgspec.structs import replace
 
 from agent.model.findings import Step
 from agent.model.turns import Mover, turns
+from agent.planner.clock import at_ease
 from agent.planner.fits import hidden
 from agent.planner.phrases import NAMED, few, needs_named, place_words
 from agent.sheets.lanes import slots_with
@@ -20,7 +21,7 @@ from knowledge.phrasing import listed, quantity, sentence
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from agent.planner.result import NeedSeen, Unplaced
     from agent.sheets.sheet import CardSpec, DrivePlace, Placement, Sheet, SlotSpec
@@ -53,13 +54,18 @@ def steps(
     rates: Mapping[str, float],
     needs: Sequence[NeedSeen] = (),
     unplaced: Sequence[Unplaced] = (),
+    check: Callable[[], None] = at_ease,
 ) -> tuple[Step, ...]:
     """The steps from today to a placement; `rates` is what each drive should then read, MB/s.
 
-    `needs` and `unplaced` are what the placement gives and leaves out: the last step promises no more.
+    `needs` and `unplaced` are what the placement gives and leaves out: the last step promises no more. `check` raises
+    where there is no time for more.
     """
     moves = Moves(sheet, after)
-    hands = list(moves.hands())
+    hands = []
+    for step in moves.hands():
+        check()
+        hands.append(step)
     setup = list(moves.setup(rates))
     before = [
         moves.note(),

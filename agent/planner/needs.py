@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterator, Sequence
 
     from agent.planner.problem import NeedOf, PlacingProblem
 
@@ -60,10 +60,12 @@ class Needs:
         cards = all(any(mine == card and on <= there for mine, on in need_of.cards) for card, there in other.cards)
         return rates and cards
 
-    def sets(self, numbers: Sequence[int], worth: int, apart: Collection[tuple[int, int]]) -> Iterator[tuple[int, ...]]:
+    def sets(
+        self, numbers: Sequence[int], worth: int, apart: Collection[tuple[int, int]], running: Callable[[], bool]
+    ) -> Iterator[tuple[int, ...]]:
         """The sets of some needs, all that comes with them included, that have a worth and no pair that is apart.
 
-        Given are only the needs that bring all others of their set.
+        Given are only the needs that bring all others of their set; not all sets where time is up.
         """
         left = [sum(self.weights[number] for number in numbers[place:]) for place in range(len(numbers) + 1)]
 
@@ -71,7 +73,7 @@ class Needs:
             if not missing:
                 brought = {below for one in chosen for below in self.below[one]}
                 yield tuple(sorted(one for one in chosen if one not in brought))
-            elif left[place] >= missing:
+            elif left[place] >= missing and running():
                 one = numbers[place]
                 fits = self.weights[one] <= missing and self.below[one] <= set(chosen)
                 if fits and not any((one, other) in apart for other in chosen):

@@ -1,10 +1,12 @@
 """The plan of a build sheet: the search's answer turned back into parts and places that people understand.
 
-Decides nothing beyond the search but words. Takes no time: `running` says whether there is any left.
+Decides nothing beyond the search but words. Takes no time: a `Time` says whether there is any left. What there is none
+for is left out, and said to be; what people act on comes first, then what convinces them.
 """
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
@@ -12,6 +14,7 @@ from msgspec.structs import replace
 from agent.planner.alternatives import alternatives, gap
 from agent.planner.broken import broken
 from agent.planner.build import build, needs_met, placement_of
+from agent.planner.clock import Telling, always
 from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
 from agent.planner.fits import limit_from, limit_watts, own_watts
 from agent.planner.gains import change
@@ -21,7 +24,7 @@ from agent.planner.problem import Arrangement, score
 from agent.planner.reasons import unplaced
 from agent.planner.refitted import settled
 from agent.planner.result import CardPlanned, Plan
-from agent.planner.search import always, search
+from agent.planner.search import search
 from agent.planner.taken import lanes_taken
 from agent.planner.whys import Whys
 from agent.sheets.lanes import slots_with
@@ -31,8 +34,9 @@ from agent.sheets.reading import drive_watts
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from agent.model.findings import Step
     from agent.planner.build import Built
-    from agent.planner.result import NeedSeen
+    from agent.planner.result import Alternative, NeedSeen
     from agent.sheets.sheet import CardSpec, Placement, Sheet
 
 OTHERS: Final = 3  # next best arrangements that are asked for
@@ -40,46 +44,76 @@ LOOKS: Final = 500  # looks at the clock that reasons may take beyond those of t
 # The order of aims stays strict, so that what is proved is proved; only what is advised goes by this.
 MEASURABLE: Final = 0.03  # a gain below this share is lost in what repeated measurements differ by (common practice)
 
+UNKNOWN: Final = "how much better an arrangement could be is not known"
+WHY: Final = "why parts are where they are"
+
 
 def plan(
-    sheet: Sheet, running: Callable[[], bool] = always, others: int = OTHERS, like: Placement | None = None
+    sheet: Sheet,
+    running: Callable[[], bool] = always,
+    others: int = OTHERS,
+    like: Placement | None = None,
+    *,
+    telling: Callable[[], bool] = always,
 ) -> Plan:
     """The best place for each part of a sheet, and as many next best arrangements as asked for.
 
-    Of drives that are alike, those have a place first that have it in `like` too.
+    Of drives that are alike, those have a place first that have it in `like` too. `running` is the time to search,
+    `telling` the time for everything. Where that is up before the sheet is laid out, the plan is what is fitted today.
     """
-    built = build(sheet)
+    tell = Telling(telling)
+    built = tell.part("all places but today's", lambda: build(sheet, check=tell.check), None, asks=True)
+    whole = built is not None
+    built = built or build(sheet, now=True)
     effort = Effort(running)
     answer = search(built.problem, effort, also=others)
+    proved = whole and answer.proved
     best = _with_kept(built, answer.best)
     worth = score(built.problem, best)
     placement = placement_of(built, best, like)
     rated = Rated(sheet, placement)
     needs = needs_seen(built, rated)
-    few_moves = _fewest_moves(built, best, placement, effort) if others else None
     # What the reasons ask of the search must not take longer than the plan itself.
-    instead = Instead(built, effort.at_most(effort.looks + LOOKS)) if others and answer.proved else None
-    whys = Whys(built, best, placement, instead)
-    missing, spares = unplaced(sheet, placement, whys if answer.proved else None)
+    instead = Instead(built, effort.at_most(effort.looks + LOOKS)) if others and proved else None
+    whys = Whys(built, best, placement, instead, check=tell.check)
+    missing, spares = unplaced(sheet, placement, whys if proved else None, tell)
+    moving: tuple[Step, ...] = tell.part(
+        "the steps", lambda: steps(sheet, placement, _read(rated), needs, missing, tell.check), ()
+    )
+    few_moves = None
+    if others:
+        few_moves = tell.part("the fewest moves", lambda: _fewest_moves(built, best, placement, effort), None)
+    beside: tuple[Alternative, ...] = tell.part(
+        "other arrangements",
+        lambda: alternatives(built, best, (rated, needs), answer.others, few_moves, tell.check),
+        (),
+    )
     working = rated.by_name
+    cards = tuple(_card(rated, card, whys, tell) for card in sheet.cards if card.name in placement.cards)
+    drives = tuple(
+        drive_planned(rated, drive, tell.part(WHY, partial(whys.drive, drive), ""))
+        for drive in sheet.drives
+        if drive.name in working
+    )
     now = _today(built)
     return Plan(
         sheet=sheet,
         placement=placement,
-        proved=answer.proved,
-        gap=gap(worth, answer.bound),
+        proved=proved,
+        gap=gap(worth, answer.bound) if whole else UNKNOWN,
+        left_out=tell.left_out,
         worth_moving=worth.moves < 0 and (few_moves is None or _gains(built, best, few_moves)),
         figures=figures(rated, needs, -worth.moves),
         today=None if now is None else figures(*now, 0),
-        cards=tuple(_card(rated, card, whys) for card in sheet.cards if card.name in placement.cards),
-        drives=tuple(drive_planned(rated, drive, whys.drive(drive)) for drive in sheet.drives if drive.name in working),
+        cards=cards,
+        drives=drives,
         stripes=stripes_planned(rated),
         needs=needs,
         unplaced=missing,
         spares=spares,
         lanes_taken=lanes_taken(rated),
-        alternatives=alternatives(built, best, (rated, needs), answer.others, few_moves),
-        steps=steps(sheet, placement, _read(rated), needs, missing),
+        alternatives=beside,
+        steps=moving,
         change=None if now is None else change(now, (rated, needs)),
         broken=broken(sheet),
     )
@@ -130,7 +164,7 @@ def _today(built: Built) -> tuple[Rated, tuple[NeedSeen, ...]] | None:
     return rated, needs_seen(built, rated)
 
 
-def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
+def _card(rated: Rated, card: CardSpec, whys: Whys, tell: Telling) -> CardPlanned:
     """A card in its slot, with what it and its drives take there."""
     slot = slots_with(rated.sheet, rated.placement)[rated.placement.cards[card.name]]
     there = drives_on(rated.placement, card.name)
@@ -143,7 +177,7 @@ def _card(rated: Rated, card: CardSpec, whys: Whys) -> CardPlanned:
         slot=slot.label,
         was=card.slot,
         link=slot_link(slot, card),
-        why=whys.card(card),
+        why=tell.part(WHY, partial(whys.card, card), ""),
         watts=own_watts(card) + sum(drive_watts(drive) for drive in on) if known else None,
         watts_limit=limit_watts(slot, card),
         watts_limit_from=limit_from(slot, card),

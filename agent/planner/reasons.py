@@ -5,10 +5,12 @@ Decides nothing. A sentence is written to stand after the part's name and a colo
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.planner.clock import Telling, always
 from agent.planner.fits import (
     bay_refusal,
     card_refusal,
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from agent.planner.whys import Whys
     from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, Placement, Sheet, SlotSpec
 
+WHY: Final = "why parts have no place"
 PLURALS: Final = {"is": "are", "has": "have", "gives": "give", "needs": "need"}
 
 
@@ -50,21 +53,25 @@ class Block(Struct, frozen=True):
 
 
 def unplaced(
-    sheet: Sheet, placement: Placement, whys: Whys | None = None
+    sheet: Sheet, placement: Placement, whys: Whys | None = None, tell: Telling | None = None
 ) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
     """Every part that should have a place and has none, cards first, then carriers that nothing is lost without.
 
-    Each has its reason. A drive that stays in a bay without lanes has no place either, as it does not work there.
-    `whys` knows of a plan that is proved what would be lost with a part in the place of another.
+    Each has its reason if there is time for it. A drive that stays in a bay without lanes has no place either, as it
+    does not work there. `whys` knows of a plan that is proved what would be lost with a part in the place of another.
     """
+    tell = Telling(always) if tell is None else tell
     seen = PlacedSheet(sheet, placement, whys)
     cards = [card for card in sheet.cards if card.name not in placement.cards]
     spares = [card for card in cards if seen.is_spare(card)]
-    missing = [Unplaced(card.name, seen.card(card), seen.card_limits(card)) for card in cards if card not in spares]
+    without = [card for card in cards if card not in spares]
+    missing = [
+        Unplaced(card.name, tell.part(WHY, partial(seen.card, card), ""), seen.card_limits(card)) for card in without
+    ]
+    waiting = [drive for drive in sheet.drives if drive.name not in seen.working]
     missing += [
-        Unplaced(drive.name, seen.drive(drive), seen.drive_limits(drive))
-        for drive in sheet.drives
-        if drive.name not in seen.working
+        Unplaced(drive.name, tell.part(WHY, partial(seen.drive, drive), ""), seen.drive_limits(drive))
+        for drive in waiting
     ]
     return tuple(missing), tuple(Unplaced(card.name, seen.not_needed()) for card in spares)
 

@@ -165,6 +165,8 @@ class Alternative(Struct, frozen=True):
 class Plan(Struct, frozen=True, kw_only=True):
     """The answer. `proved` tells that nothing better exists; else `gap` says in words how much better one could be.
 
+    `left_out` says in one sentence what there was no time for, "" where nothing is missing; a reason that is is "".
+
     `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
     `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without.
     `lanes_taken` are slots whose lanes others take in this plan.
@@ -176,6 +178,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     placement: Placement
     proved: bool
     gap: str
+    left_out: str = ""
     worth_moving: bool
     figures: Figures
     today: Figures | None

@@ -17,6 +17,7 @@ from agent.planner.begin import filled, today
 from agent.planner.branch import ENDLESS, Closed, Stage
 from agent.planner.choices import arranged, choices, looks
 from agent.planner.climb import climbed
+from agent.planner.clock import TimeUp, always, checked, once_up
 from agent.planner.fills import Fills
 from agent.planner.model import Model
 from agent.planner.needs import Needs
@@ -50,11 +51,6 @@ class Answer(Struct, frozen=True):
     others_proved: bool = True
 
 
-def always() -> bool:
-    """There is always time."""
-    return True
-
-
 def search(
     problem: PlacingProblem, running: Callable[[], bool] = always, also: int = 0, most_moves: int | None = None
 ) -> Answer:
@@ -62,8 +58,16 @@ def search(
 
     Where nothing can be had with `most_moves` moves, the fewest possible moves are the limit.
     """
+    clock = once_up(running)
+    if not clock():
+        return _unsearched(problem, _begun(problem, clock), also, most_moves)
     alike = Alike(problem)
-    first = Search(alike.problem, _clock(running), most_moves, original=problem)
+    begun = _begun(alike.problem, clock)
+    try:
+        first = Search(alike.problem, clock, most_moves, begun, original=problem)
+    except TimeUp:
+        answer = _unsearched(alike.problem, begun, also, most_moves)
+        return replace(answer, best=alike.apart(answer.best))
     best, bound = first.run()
     worth = score(alike.problem, best or BARE)
     assert best is not None
@@ -81,32 +85,68 @@ def search(
     return Answer(alike.apart(best), worth, bound == worth, bound, tuple(map(alike.apart, others)), proved)
 
 
-def _clock(running: Callable[[], bool]) -> Callable[[], bool]:
-    """The same, but once time is up it stays up."""
-    up = False
+def _begun(problem: PlacingProblem, running: Callable[[], bool]) -> list[Arrangement]:
+    """What is known before anything is searched, the empty arrangement last."""
+    now = today(problem)
+    return [now, filled(problem, now, running), filled(problem, BARE, running), BARE]
 
-    def clock() -> bool:
-        nonlocal up
-        up = up or not running()
-        return not up
 
-    return clock
+def _unsearched(problem: PlacingProblem, begun: list[Arrangement], also: int, most_moves: int | None) -> Answer:
+    """The answer where time is up before anything is searched."""
+    ranked = [(score(problem, arrangement), number) for number, arrangement in enumerate(begun)]
+    limit = min(-worth.moves for worth, _ in ranked)
+    if most_moves is not None:
+        limit = max(limit, most_moves)
+        ranked = [(worth, number) for worth, number in ranked if -worth.moves <= limit]
+    worth, number = max(ranked, key=lambda pair: pair[0])
+    bound = max(worth, _top(problem))
+    return Answer(begun[number], worth, bound == worth, bound, (), not also)
+
+
+def _top(problem: PlacingProblem) -> Score:
+    """A score that nothing exceeds."""
+    drives = sum(drive_class.count for drive_class in problem.classes)
+    fastest = [
+        max((holder.rates[kind][READ] for holder in problem.holders), default=0) for kind in range(len(problem.classes))
+    ]
+    return Score(
+        placed=drives + sum(problem.must),
+        needs=len(problem.needs),
+        worst=max(fastest, default=0),
+        total=sum(rate * drive_class.count for rate, drive_class in zip(fastest, problem.classes, strict=True)),
+        moves=0,
+        room=0,
+    )
 
 
 class Search:
     """One search, with a limit of moves and without some sets of holders."""
 
     def __init__(
-        self, problem: PlacingProblem, running: Callable[[], bool], most_moves: int | None, original: PlacingProblem
+        self,
+        problem: PlacingProblem,
+        running: Callable[[], bool],
+        most_moves: int | None,
+        begun: Sequence[Arrangement],
+        original: PlacingProblem,
     ) -> None:
-        """Nothing is looked at yet; cards that are alike in `original` are alike."""
+        """Nothing is looked at yet but what is `begun` with; cards that are alike in `original` are alike.
+
+        TimeUp where not even that can be sorted.
+        """
+        check = checked(running)
         self._problem, self._running = problem, running
         self._most_moves = most_moves
+        check()
         self._rough = choices(problem, fine=False, original=original)
+        check()
         self._fine = choices(problem, fine=True, original=original)
         self._look_of = looks(self._rough)
+        check()
         self._fills = Fills(problem)
         self._needs = Needs(problem)
+        self._begun = begun
+        self._most = _top(problem)
         self._unlike: tuple[frozenset[Look], ...] = ()
         self._ceiling: Score | None = None
         self._seen: dict[frozenset[Look], tuple[Score, Arrangement]] = {}
@@ -128,37 +168,19 @@ class Search:
 
     def run(self) -> tuple[Arrangement | None, Score | None]:
         """The best arrangement (None: there is none) and a bound (None: nothing is left)."""
-        now = today(self._problem)
-        for arrangement in (now, filled(self._problem, now), filled(self._problem, BARE), BARE):
+        for arrangement in self._begun:
             self._offer(arrangement)
         for _, arrangement in [*self._seen.values()]:
             self._offer(arrangement)
         if self._best is None:
             self._fewest_moves()
         if self._best is None:
-            return None, None if self._running() else self._top()
+            return None, None if self._running() else self._most
         bound = self._stages()
         return self._best, max(bound, self._score)
 
     def _looks(self, arrangement: Arrangement) -> frozenset[Look]:
         return frozenset(self._look_of[number] for number in arrangement.holders)
-
-    def _top(self) -> Score:
-        """A score that nothing exceeds."""
-        problem = self._problem
-        drives = sum(drive_class.count for drive_class in problem.classes)
-        fastest = [
-            max((holder.rates[kind][READ] for holder in problem.holders), default=0)
-            for kind in range(len(problem.classes))
-        ]
-        return Score(
-            placed=drives + sum(problem.must),
-            needs=len(problem.needs),
-            worst=max(fastest, default=0),
-            total=sum(rate * drive_class.count for rate, drive_class in zip(fastest, problem.classes, strict=True)),
-            moves=0,
-            room=0,
-        )
 
     def _offer(self, arrangement: Arrangement) -> None:
         """Keep an allowed arrangement if it counts and is the best yet."""
@@ -193,7 +215,7 @@ class Search:
 
     def _stages(self) -> Score:
         """All stages one after another; a bound."""
-        top = self._top()
+        top = self._most
         closed = self._stage(Wanted(), "placed", self._score.placed, self._enough("placed", top.placed))
         top = replace(top, placed=min(top.placed, closed.bound))
         if not closed.done:
@@ -208,8 +230,8 @@ class Search:
     def _worst_of_all(self, placed: int) -> int:
         """The most that the slowest drives can have, where so much is placed that all drives are."""
         classes = [kind for kind, drive_class in enumerate(self._problem.classes) if drive_class.count]
-        if placed < self._top().placed or not classes:
-            return self._top().worst
+        if placed < self._most.placed or not classes:
+            return self._most.worst
         return min(max(holder.rates[kind][READ] for holder in self._problem.holders) for kind in classes)
 
     def _need_sets(self, top: Score) -> tuple[list[Wanted], int] | Score:
@@ -222,8 +244,8 @@ class Search:
         apart: set[tuple[int, int]] | None = None
         for worth in range(self._enough("needs", sum(self._needs.weights[number] for number in numbers)), 0, -1):
             top = replace(top, needs=worth)
-            found = self._those_that_can(bare, self._needs.sets(numbers, worth, apart or set()))
-            if found is None:
+            found = self._those_that_can(bare, self._needs.sets(numbers, worth, apart or set(), self._running))
+            if found is None or not self._running():
                 return top
             if found:
                 return [replace(bare, needs=needs) for needs in found], worth

@@ -1,7 +1,8 @@
 """A linear program over columns that are made as they are needed: the primal simplex method with an explicit inverse.
 
 Figures are floating-point, so nothing here proves anything: what is proved is worked out from the prices in whole
-numbers (`agent.planner.model`). Every row has a way out at a high price, so a program always has an answer.
+numbers (`agent.planner.model`). Every row has a way out at a high price, so a program always has an answer. Whatever
+the price, a trace of a way out can cost less than what it makes possible: `dearer` raises it.
 """
 
 from __future__ import annotations
@@ -14,7 +15,10 @@ from msgspec import Struct
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
-EXCLUDED_WORTH: Final = 10_000.0  # what it costs to break a row, beside columns that are worth about 1
+PRICE: Final = 10_000.0  # what it costs at first to break a row, beside columns that are worth about 1
+DEARER: Final = 1_000.0  # how many times as much it costs when that was too little
+DEAREST: Final = 1e10  # a millionth of this is more than all columns are worth together; beyond it digits are lost
+TRACE: Final = 1e-6  # amounts below this are 0
 CLOSE: Final = 1e-7
 TIE: Final = 1e-11
 REFRESH: Final = 120  # pivots after which the inverse is worked out anew
@@ -30,12 +34,16 @@ class Constraint(Struct, frozen=True):
 
 
 class Column(Struct, frozen=True, eq=False):
-    """A variable from 0 up: its entries by row, and its worth. `option` and `fill` tell what it stands for."""
+    """A variable from 0 up: its entries by row, and its worth. `option` and `fill` tell what it stands for.
+
+    A way out has no worth but what the price of breaking a row makes of it.
+    """
 
     entries: tuple[tuple[int, float], ...]
     worth: float
     option: int = -1
     fill: tuple[int, ...] | None = None
+    way_out: bool = False
 
 
 class Simplex:
@@ -48,6 +56,7 @@ class Simplex:
         self._steps = [row.step for row in rows]
         self.slacks = [Column(((number, 1.0),), 0.0) for number in range(len(rows))]
         self._pivots = 0
+        self.price = PRICE
         self._restart()
 
     def _restart(self) -> None:
@@ -59,7 +68,7 @@ class Simplex:
             entry = 1.0 if most >= 0 else -1.0
             if self._exact[number] or most < 0:
                 entry *= self._steps[number]
-                self.columns.append(Column(((number, entry),), -EXCLUDED_WORTH))
+                self.columns.append(Column(((number, entry),), 0.0, way_out=True))
             else:
                 self.columns.append(self.slacks[number])
             self._inverse[number][number] = 1 / entry
@@ -68,11 +77,27 @@ class Simplex:
     def prices(self, excluded: Collection[Column]) -> list[float]:
         """What a unit of each row is worth; a column in `excluded` costs as much as a broken row."""
         total = [0.0] * len(self.columns)
+        broken = -self.price
         for column, line in zip(self.columns, self._inverse, strict=True):
-            worth = -EXCLUDED_WORTH if column in excluded else column.worth
+            worth = broken if column.way_out or column in excluded else column.worth
             if worth:
                 total = [value + worth * part for value, part in zip(total, line, strict=True)]
         return total
+
+    def cheap(self) -> None:
+        """Begin with the price at which a row is broken at first."""
+        self.price = PRICE
+
+    def dearer(self, excluded: Collection[Column]) -> bool:
+        """Raise the price of breaking a row where one is broken, or a column in `excluded` is taken; whether it was."""
+        broken = any(
+            amount > TRACE and (column.way_out or column in excluded)
+            for column, amount in zip(self.columns, self.amounts, strict=True)
+        )
+        if not broken or self.price * DEARER > DEAREST:
+            return False
+        self.price *= DEARER
+        return True
 
     def enter(self, column: Column) -> list[float] | None:
         """Bring in a column instead of the one that it drives to 0; how prices change for each unit that it gains.
@@ -111,7 +136,9 @@ class Simplex:
     def worth(self, excluded: Collection[Column]) -> float:
         """What all amounts are worth together."""
         pairs = zip(self.columns, self.amounts, strict=True)
-        return sum((-EXCLUDED_WORTH if column in excluded else column.worth) * amount for column, amount in pairs)
+        return sum(
+            (-self.price if column.way_out or column in excluded else column.worth) * amount for column, amount in pairs
+        )
 
     def refresh(self) -> None:
         """Work the inverse out anew from the columns in use, to shed rounding errors; or else begin anew."""

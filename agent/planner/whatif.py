@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from agent.planner.build import arrangement_of, build
+from agent.planner.clock import Time, always
 from agent.planner.figures import Rated, could_mbps
 from agent.planner.plan import plan
 from agent.planner.reasons import unplaced
@@ -42,22 +43,26 @@ def added(sheet: Sheet, kinds: Sequence[str], drives: Sequence[DriveSpec]) -> Sh
 
 
 def compare(
-    sheet: Sheet, kinds: Sequence[str], drives: Sequence[DriveSpec], running: Callable[[], bool]
+    sheet: Sheet,
+    kinds: Sequence[str],
+    drives: Sequence[DriveSpec],
+    running: Callable[[], bool],
+    telling: Callable[[], bool] = always,
 ) -> tuple[Candidate, ...]:
     """Each kind of carrier in the machine with the given drives, as many of the kind as these need.
 
     Without drives it is one card of each kind, with those drives of the machine that are best moved to it.
     """
-    return tuple(_candidate(sheet, kind, drives, running) for kind in kinds)
+    return tuple(_candidate(sheet, kind, drives, Time(running, telling)) for kind in kinds)
 
 
-def _candidate(sheet: Sheet, kind: str, drives: Sequence[DriveSpec], running: Callable[[], bool]) -> Candidate:
+def _candidate(sheet: Sheet, kind: str, drives: Sequence[DriveSpec], time: Time) -> Candidate:
     bays = card_of(kind, kind).bays
     places = sum(slot.kind == "card" for slot in sheet.slots)
     copies = max(1, min(-(-len(drives) // bays), places)) if bays else 1
     tried = added(sheet, [kind] * copies, drives)
     cards, fresh = tried.cards[len(sheet.cards) :], tried.drives[len(sheet.drives) :]
-    found = _without_spares(plan(tried, running, like=_spread(cards, fresh)), cards)
+    found = _without_spares(plan(tried, time.searching, like=_spread(cards, fresh), telling=time.telling), cards)
     used = [card for card in cards if card.name in found.placement.cards]
     names = [drive.name for drive in fresh]
     if not names:

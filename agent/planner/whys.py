@@ -13,6 +13,7 @@ from msgspec.structs import replace
 
 from agent.model.grouping import grouped
 from agent.planner.build import placement_of
+from agent.planner.clock import at_ease
 from agent.planner.fits import (
     bay_refusal,
     card_refusal,
@@ -36,7 +37,7 @@ from agent.sheets.reading import drive_watts
 from knowledge.phrasing import listed, quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
     from agent.planner.build import Built
     from agent.planner.instead import Instead
@@ -74,9 +75,19 @@ class Whys:
     """A plan, asked for reasons."""
 
     def __init__(
-        self, built: Built, arrangement: Arrangement, placement: Placement, instead: Instead | None = None
+        self,
+        built: Built,
+        arrangement: Arrangement,
+        placement: Placement,
+        instead: Instead | None = None,
+        *,
+        check: Callable[[], None] = at_ease,
     ) -> None:
-        """Keep what the reasons rest on; without `instead` nothing is searched for."""
+        """Keep what the reasons rest on; without `instead` nothing is searched for.
+
+        `check` raises where there is no time for more.
+        """
+        self._check = check
         used = ((number, built.problem.holders[number]) for number in arrangement.holders)
         in_use = {(holder.card, holder.slot): number for number, holder in used}
         self.built = replace(built, by_pair=built.by_pair | in_use)
@@ -220,6 +231,7 @@ class Whys:
 
     def _exchanged(self, here: int, other: int) -> tuple[Score, str, Arrangement] | None:
         """A card in another slot: worth, words and arrangement. What is there goes to the card's slot."""
+        self._check()
         slot = self.problem.holders[other].slot
         changes = {here: other}
         name = self.sheet.slots[slot].label
@@ -363,6 +375,7 @@ class Whys:
             exchanges: list[int | None] = [None]
             exchanges += [pair for pair, place in drives if place == number and pair != kind]
             for other in exchanges:
+                self._check()
                 changed = moved(drives, kind, here, number)
                 if other is not None:
                     changed = moved(changed, other, number, here)

@@ -72,7 +72,9 @@ def left_undone(found: Plan) -> tuple[list[PlanRow], PlanLine | None]:
     """Needs, parts and carriers that a candidate leaves, and what to say of a search that was not finished."""
     rows = {section.key: section.rows for section in sections(found)}
     left = [*rows.get("unplaced", ()), *(row for row in rows.get("needs", ()) if row.look == "fault")]
-    gap = None if found.proved else PlanLine(f"not proved best: {plain(found.gap, SENTENCE)}", "limit")
+    words = [] if found.proved else [f"not proved best: {plain(found.gap, SENTENCE)}"]
+    words += [found.left_out] if found.left_out else []
+    gap = PlanLine("; ".join(words), "limit") if words else None
     return [*left, *rows.get("spares", ())], gap
 
 

@@ -179,6 +179,8 @@ class AlternativeData(Struct, frozen=True):
 class PlanData(Struct, frozen=True, kw_only=True):
     """The plan of one build sheet. `proved`: nothing better exists; else `gap` says how much better one could be.
 
+    `left_out` says what there was no time for, "" where nothing is missing; a `why` that is missing is "".
+
     `worth_moving` is false where nothing moves, or where moving what is fitted gains less than can be measured.
     `change` is what the plan gains and loses against today, null where nothing is fitted; `broken` are the limits that
     today's places break.
@@ -190,6 +192,7 @@ class PlanData(Struct, frozen=True, kw_only=True):
     machine: Annotated[MachineData, From("sheet.machine")]
     proved: bool
     gap: str
+    left_out: str
     worth_moving: bool
     figures: FiguresData
     today: FiguresData | None

@@ -124,6 +124,8 @@ def answer(found: Plan) -> Iterator[Pieces]:
     if not found.proved:
         gap = plain(found.gap, SENTENCE)
         yield ((f"Not proved best within the time given: {gap}. More --seconds may settle it.", ""),)
+    if found.left_out:
+        yield ((f"{found.left_out} More --seconds may give it.", "limit"),)
 
 
 def _not_worth(found: Plan) -> str:

@@ -67,13 +67,20 @@ def bay_link(slot: SlotSpec, card: CardSpec, drive: DriveSpec, bay: int | None =
     bays, _ = bays_of(slot, card)
     if not bays or (bay is not None and bay not in bays):
         raise ValueError(f"bay {bay} of {card.name} does not work in {slot.label}")
-    lanes = min(bays.values()) if bay is None else bays[bay]
+    return end_to_end(bay_offers(slot, card, min(bays.values()) if bay is None else bays[bay]), drive)
+
+
+def bay_offers(slot: SlotSpec, card: CardSpec, lanes: int) -> Link:
+    """Generation and lanes that a bay of so many lanes offers to any drive."""
     if card.carrier == "switch":
-        speed = card.generation if card.bay_generation is None else card.bay_generation
-    else:
-        speed = min(slot.generation, card.generation)
-        speed = speed if card.bay_generation is None else min(speed, card.bay_generation)
-    return min(speed, drive.generation), min(lanes, drive.lanes)
+        return card.generation if card.bay_generation is None else card.bay_generation, lanes
+    speed = min(slot.generation, card.generation)
+    return speed if card.bay_generation is None else min(speed, card.bay_generation), lanes
+
+
+def end_to_end(offers: Link, drive: DriveSpec) -> Link:
+    """Generation and lanes of the link between a bay and a drive."""
+    return min(offers[0], drive.generation), min(offers[1], drive.lanes)
 
 
 # --- A placement -----------------------------------------------------------------------------------------------
