@@ -23,7 +23,7 @@ from msgspec.structs import replace
 from probes import list_text, redact_bytes, redact_registry
 from probes.answers import ASLEEP, NOT_RECORDED, NOTHING_GIVEN, REASONS, failed
 from probes.redact_text import FIXED_GUIDS, hide_forms, hide_text, names_a_kind
-from probes.search import Search
+from probes.search import SecretSearch
 from probes.tokens import Known
 from probes.unread import Unread
 
@@ -146,7 +146,7 @@ class _Contents:
         """The same for text in which what has the form of a UUID or an address was not looked for yet."""
         return self.text(hide_forms(text, self.known, addresses=not named), named=named)
 
-    def search(self, search: Search) -> None:
+    def search(self, search: SecretSearch) -> None:
         """Look for all secrets in all that was collected."""
         for named, texts in self._texts.items():
             texts.update(zip(texts, search.in_texts([*texts], named=named), strict=True))
@@ -158,7 +158,7 @@ def _hide_rest(looks: list[Answers], known: Known) -> list[Answers]:
     """The second pass: all looks, and their keys, without the secrets."""
     contents = _Contents(known)
     found = [_answered(look, contents) for look in looks]
-    search = Search(known)
+    search = SecretSearch(known)
     if not search:
         return found
     contents.search(search)

@@ -100,7 +100,7 @@ class _Grams:
                             yield from ((start, start + length) for length in lengths)
 
 
-class Search:
+class SecretSearch:
     """Replaces the secrets in any contents."""
 
     def __init__(self, known: Known) -> None:

@@ -312,7 +312,7 @@ def test_an_order_that_is_left_out_is_found_out(form: str, monkeypatch: pytest.M
     found, _ = redact(answers, ())
     assert found["bytes /sys/blob"] != written
     monkeypatch.setattr(
-        search.Search, "_take_number", lambda self, number, token: self._numbers.update({number: token})
+        search.SecretSearch, "_take_number", lambda self, number, token: self._numbers.update({number: token})
     )
     found, _ = redact(answers, ())
     assert found["bytes /sys/blob"] == written
@@ -322,13 +322,13 @@ def test_a_word_in_reverse_that_is_left_out_is_found_out(monkeypatch: pytest.Mon
     """The same for words."""
     answers: dict[str, Answer] = {"text /sys/x/serial": SERIAL, "text /sys/note": SERIAL[::-1]}
     assert redact(answers, ())[0]["text /sys/note"] == Known().word(SERIAL)[::-1]
-    real = search.Search._token  # noqa: SLF001 - with no words in reverse
+    real = search.SecretSearch._token  # noqa: SLF001 - with no words in reverse
 
-    def without(self: search.Search, *args: Any, **more: Any) -> bytes | None:  # noqa: ANN401 - passed on
+    def without(self: search.SecretSearch, *args: Any, **more: Any) -> bytes | None:  # noqa: ANN401 - passed on
         self._reversed.clear()
         return real(self, *args, **more)
 
-    monkeypatch.setattr(search.Search, "_token", without)
+    monkeypatch.setattr(search.SecretSearch, "_token", without)
     assert redact(answers, ())[0]["text /sys/note"] == SERIAL[::-1]
 
 
@@ -461,13 +461,13 @@ def test_registers_are_worth_more_than_a_secret_that_lies_over_them() -> None:
 def test_the_work_does_not_grow_with_content_times_secrets(monkeypatch: pytest.MonkeyPatch) -> None:
     """Twice as many secrets in twice as much text are looked up at most some three times as often."""
     asked: list[int] = []
-    real = search.Search._token  # noqa: SLF001 - each look at a place where a secret may stand is counted
+    real = search.SecretSearch._token  # noqa: SLF001 - each look at a place where a secret may stand is counted
 
     def counted(*args: Any, **more: Any) -> bytes | None:  # noqa: ANN401 - passed on
         asked.append(1)
         return real(*args, **more)
 
-    monkeypatch.setattr(search.Search, "_token", counted)
+    monkeypatch.setattr(search.SecretSearch, "_token", counted)
     counts = []
     for many in (2000, 4000):
         asked.clear()
