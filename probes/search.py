@@ -5,8 +5,8 @@ swapped, as two bytes a character, as hexadecimal digits or base64 decoded. So t
 with the number of secrets (`_Grams`). A view has a way back, so that a token stands in the form of what it replaces, in
 as many bytes.
 
-One by one, 60,000 secrets in 1.3 MB took 100 s of processor; this takes 3. A regular expression of all of them was turned
-down, as it tries one after another at each place. Think again if the standard library gets a matcher of many.
+One by one, 60,000 secrets in 1.3 MB took 100 s of processor; this takes 3. A regular expression of all of them was
+turned down, as it tries one after another at each place. Think again if the standard library gets a matcher of many.
 """
 
 from __future__ import annotations
