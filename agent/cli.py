@@ -129,18 +129,17 @@ def _audited(
 ) -> Audit:
     from agent.audit import audit, only_at
 
-    facts = source.facts(settle)
-    if against is not None:
-        from agent.sheets.expected import expected, limits, same_machine
-
-        same_machine(against, facts)
+    facts = told = source.facts(settle)
     if unnamed:
         from agent.report.unnamed import without_name
 
         facts = without_name(facts)
     found = audit(facts, notes=notes)
     if against is not None:
-        found = audit(found.facts, planned=expected(against), limits=limits(against, found), notes=notes)
+        from agent.sheets.expected import expected, limits, same_machine
+
+        same_machine(against, told)
+        found = audit(facts, planned=expected(against), limits=limits(against, found), notes=notes)
     return found if only is None else only_at(found, only)
 
 

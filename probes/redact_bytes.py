@@ -202,12 +202,14 @@ def _without(name: str, data: bytes) -> bytes:
     """
     if data.count(data[:1]) == len(data):
         return data
-    for fill in (b"\0", MARK.encode()):
-        found = data[: _SIZES[name]] + fill * (len(data) - _SIZES[name])
-        for start, end in left_out(name):
-            found = found[:start] + fill * (len(found[start:end])) + found[end:]
-        if found.count(found[:1]) != len(found):
-            break
+    found = _filled(name, data, b"\0")
+    return found if found.count(found[:1]) != len(found) else _filled(name, data, MARK.encode())
+
+
+def _filled(name: str, data: bytes, fill: bytes) -> bytes:
+    found = data[: _SIZES[name]] + fill * (len(data) - _SIZES[name])
+    for start, end in left_out(name):
+        found = found[:start] + fill * len(found[start:end]) + found[end:]
     return found
 
 

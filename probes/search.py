@@ -16,7 +16,7 @@ from binascii import a2b_base64, b2a_base64
 from math import lcm
 from struct import calcsize
 from sys import byteorder
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from probes.tokens import MARK, SHARED_UUID, SHORTEST_SECRET, fold, is_network_address, swap_uuid
 
@@ -66,9 +66,9 @@ class _Grams:
 
     __slots__ = ("_format", "_grams", "_least", "_size", "_starts", "_step")
 
-    def __init__(self, secrets: Sequence[bytes], code: str, least: int) -> None:
+    def __init__(self, secrets: Sequence[bytes], code: Literal["I", "Q"], least: int) -> None:
         """Take the secrets, of `least` bytes or more; the `code` of a whole number says how many bytes are taken."""
-        self._format = code
+        self._format: Literal["I", "Q"] = code
         self._size = size = calcsize(code)
         self._least = least
         self._step = step = least + 1 - size
@@ -116,8 +116,8 @@ class SecretSearch:
         self._short = {fold(word).encode(): token.encode() for word, token in known.short.items()}
         for word, token in known.words.items():
             self._take_word(word, token)
-        for number, token in known.numbers.items():
-            self._take_number(number, token)
+        for number, stands in known.numbers.items():
+            self._take_number(number, stands)
         secrets = {*self._words, *self._reversed, *(number.lower() for number in self._numbers)}
         self._grams = (
             _Grams([secret for secret in secrets if len(secret) < _LONG], "I", SHORTEST_SECRET),

@@ -283,8 +283,8 @@ def test_no_secret_is_left_in_any_place_and_form(platform: str) -> None:
     assert planted > len(list(plants())) * 2
 
 
-WAYS: Final = {
-    "UTF-16, low byte first": ("_CODINGS", lambda old: (*old[:0], *old[1:]), "UTF-16, low byte first"),
+WAYS: Final[dict[str, tuple[str, Callable[[Any], object], str]]] = {
+    "UTF-16, low byte first": ("_CODINGS", lambda old: old[1:], "UTF-16, low byte first"),
     "UTF-16, high byte first": ("_CODINGS", lambda old: (*old[:1], *old[2:]), "UTF-16, high byte first"),
     "digits": ("_CODINGS", lambda old: (*old[:2], *old[3:]), "hexadecimal digits"),
     "base64": ("_CODINGS", lambda old: old[:3], "base64"),
