@@ -42,6 +42,10 @@ def field(data: bytes, start: int, size: int, known: Known, *, remember: bool = 
 # --- PCI functions ---------------------------------------------------------------------------------------------
 
 
+# What stands between the halves of a MAC address where an EUI-64 is made of it. Source: IEEE, Guidelines for EUI-64.
+_INSIDE_MAC: Final = (b"\xff\xfe", b"\xff\xff")
+
+
 def configuration_space(data: bytes, known: Known) -> bytes:
     """Configuration space: the Device Serial Number, unless other registers lie over it."""
     place = Registers(data).places.get(DEVICE_SERIAL_NUMBER.home)
@@ -55,8 +59,8 @@ def configuration_space(data: bytes, known: Known) -> bytes:
     found = data[:start] + known.number(serial)[::-1] + data[end:]
     if found == data or not same_registers(data, found):
         return data
-    if serial[3:5] == b"\xff\xfe":
-        known.number(serial[:3] + serial[5:])  # the MAC address that it was made of (IEEE, EUI-64)
+    if serial[3:5] in _INSIDE_MAC:
+        known.number(serial[:3] + serial[5:])  # the MAC address that it was made of
     return found
 
 

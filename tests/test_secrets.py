@@ -9,18 +9,24 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
-from probes import search
+from agent.audit import audit
+from probes import collect, search
+from probes.capture import load_file
 from probes.decode import Registers
+from probes.reads import Recorded
 from probes.redact import left_out, redact
 from probes.redact_bytes import left_out as places_left_out
 from probes.tokens import Known
 from probes.unread import Unread
+from tests.build import MOMENT
 from tests.firmware import BoardSlotWords, tables
+from tests.machines import FIXTURES
 from tests.parts import drive
 from tests.space import config_space
+from tests.test_machines import FOLDERS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from probes.reads import Answer
 
@@ -444,6 +450,18 @@ def test_a_number_that_is_written_like_a_serial_number_is_known_in_other_forms()
     assert found["bytes /sys/blob"] == b"\xff" + Known().number(MAC) + b"\xff"
 
 
+@pytest.mark.parametrize("inside", [b"\xff\xfe", b"\xff\xff"])
+def test_the_address_in_a_card_s_number_is_known(inside: bytes) -> None:
+    """Both ways to make an eight-byte number of a MAC address are told."""
+    number = int.from_bytes(CARD_MAC[:3] + inside + CARD_MAC[3:], "big")
+    space = config_space(drive((4, 4), at="00.0", now=(4, 4), payload_now=256, serial=number))
+    answers: dict[str, Answer] = {
+        "bytes /sys/bus/pci/devices/0000:01:00.0/config": space,
+        "text /sys/note": CARD_MAC.hex(),
+    }
+    assert redact(answers, ())[0]["text /sys/note"] == Known().number(CARD_MAC).hex()
+
+
 def test_registers_are_worth_more_than_a_secret_that_lies_over_them() -> None:
     """A secret that is found where registers stand stays there: configuration space decodes to the same."""
     space = config_space(drive((4, 4), at="00.0", now=(4, 4), payload_now=256))
@@ -453,6 +471,29 @@ def test_registers_are_worth_more_than_a_secret_that_lies_over_them() -> None:
     after = found["bytes /sys/bus/pci/devices/0000:01:00.0/config"]
     assert isinstance(after, bytes)
     assert Registers(after).places == Registers(space).places
+
+
+# --- Whole machines ------------------------------------------------------------------------------------------------
+
+
+def judged(answers: dict[str, Answer], samples: Sequence[tuple[float, dict[str, Answer]]], platform: str) -> object:
+    """All that is said of a machine: verdicts, findings with their evidence, rates, what was not read."""
+    first = Recorded(answers, platform)
+    looks = [(offset, Recorded(found, platform, first)) for offset, found in samples]
+    found = audit(collect(first, looks, MOMENT))
+    links = [(one.link.key, one.verdict, one.evidence, one.mbps) for one in found.links]
+    drives = [(one.drive.name, one.alone, one.together) for one in found.drives]
+    return links, found.findings, drives, found.facts.unread, found.facts.gaps
+
+
+@pytest.mark.parametrize("name", [name for name in FOLDERS if name != "hostile-names"])
+def test_a_machine_is_judged_alike_whole_and_redacted(name: str) -> None:
+    """Each stored machine has the same verdicts, findings and rates, and the same was not read."""
+    stored = load_file(str(FIXTURES / name / "capture.json"))
+    before: tuple[dict[str, Answer], Any] = dict(stored.reads), [(at, dict(look)) for at, look in stored.samples]
+    after = redact(*before)
+    assert after[0] != before[0]
+    assert judged(*after, stored.platform) == judged(*before, stored.platform)
 
 
 # --- Many ----------------------------------------------------------------------------------------------------------
