@@ -33,6 +33,7 @@ _DEPTH: Final = 2  # encodings within each other
 _LETTERS: Final = frozenset(b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
 _LONGEST_TOKEN: Final = 4096
 _BATCH: Final = 1 << 20
+_WINDOW: Final = 1 << 16  # places that are looked at together
 _LONG_ZEROS: Final = re.compile(rb"(?<=\0\0\0\0)\0{32,}(?=\0\0\0\0)")
 _SWAPPED: Final = (2, 4)  # bytes that may stand in the other order
 
@@ -92,17 +93,25 @@ class _Grams:
         seen = set()
         for first in range(0, apart, self._step):
             whole = max(0, len(folded) - first) // self._size * self._size
-            numbers = memoryview(folded)[first : first + whole].cast(self._format)[:: apart // self._size].tolist()
-            if grams.keys().isdisjoint(numbers):
-                continue
-            for place, back in [(place, grams[gram]) for place, gram in enumerate(numbers) if gram in grams]:
-                for shift in range(self._step):
-                    start = first + place * apart - shift
-                    if back >> shift & 1 and start >= 0 and start not in seen:
-                        lengths = starts.get(folded[start : start + self._least])
-                        if lengths is not None:
-                            seen.add(start)
-                            yield from ((start, start + length) for length in lengths)
+            every = memoryview(folded)[first : first + whole].cast(self._format)[:: apart // self._size]
+            for begin in range(0, len(every), _WINDOW):
+                numbers = every[begin : begin + _WINDOW].tolist()
+                if grams.keys().isdisjoint(numbers):
+                    continue
+                hits = [(place, grams[gram]) for place, gram in enumerate(numbers, begin) if gram in grams]
+                for start in self._begins(hits, first, apart):
+                    lengths = () if start in seen else starts.get(folded[start : start + self._least], ())
+                    if lengths:
+                        seen.add(start)
+                        yield from ((start, start + length) for length in lengths)
+
+    def _begins(self, hits: Iterable[tuple[int, int]], first: int, apart: int) -> Iterator[int]:
+        """Where a secret may begin of which the bytes at a place are a part."""
+        for place, back in hits:
+            for shift in range(self._step):
+                start = first + place * apart - shift
+                if back >> shift & 1 and start >= 0:
+                    yield start
 
 
 class SecretSearch:
@@ -387,23 +396,35 @@ class _Coding:
         self._encode = encode
 
     def changed(self, data: bytes, change: Change) -> bytes:
-        """The content with what it encodes changed; all that is found is decoded and changed together."""
-        runs = [(found.start(), found[0], phase) for found in self._pattern.finditer(data) for phase in self._phases]
-        if not runs:
-            return data
-        before = [self._decode(run, phase) for _, run, phase in runs]
-        view, ends = _joined(before)
-        after = change(view)
-        if after == view:
-            return data
-        whole = bytearray(data)
-        for (start, run, phase), old, new in zip(runs, before, _parts(after, ends), strict=True):
-            if new != old:
-                written = self._encode(run, phase, new)
-                for place, letter in enumerate(written, start):
-                    if letter != data[place]:
-                        whole[place] = letter
-        return bytes(whole)
+        """The content with what it encodes changed; what is found is decoded and changed together."""
+        whole: bytearray | None = None
+        for runs in self._runs(data):
+            before = [self._decode(run, phase) for _, run, phase in runs]
+            view, ends = _joined(before)
+            after = change(view)
+            if after == view:
+                continue
+            whole = bytearray(data) if whole is None else whole
+            for (start, run, phase), old, new in zip(runs, before, _parts(after, ends), strict=True):
+                if new != old:
+                    for place, letter in enumerate(self._encode(run, phase, new), start):
+                        if letter != data[place]:
+                            whole[place] = letter
+        return data if whole is None else bytes(whole)
+
+    def _runs(self, data: bytes) -> Iterator[list[tuple[int, bytes, int]]]:
+        """Where such writing stands, what it is, and where it may begin: in lists that are not too long to be kept."""
+        runs: list[tuple[int, bytes, int]] = []
+        size = 0
+        for found in self._pattern.finditer(data):
+            for phase in self._phases:
+                runs.append((found.start(), found[0], phase))
+                size += len(found[0])
+                if size >= _BATCH:
+                    yield runs
+                    runs, size = [], 0
+        if runs:
+            yield runs
 
 
 def _from_wide(run: bytes, phase: int) -> bytes:
@@ -466,7 +487,7 @@ _SAFE_64: Final = bytes.maketrans(b"+/", b"-_")
 _CODINGS: Final = (
     _Coding(rb"(?:[\t-~]\0){3,}", 1, _from_wide, _to_wide),  # UTF-16, the low byte first
     _Coding(rb"(?:\0[\t-~]){3,}", 1, lambda run, _: run[1::2], lambda run, _, new: _to_wide(run, 1, new)),
-    # Digits of at least six bytes, with at most one sign between two of them, as in a MAC address or a UUID.
-    _Coding(rb"[0-9A-Fa-f](?:[-:. _]?[0-9A-Fa-f]){11,}", 2, _from_digits, _to_digits),
+    # Digits of at least six bytes, with signs between them as in a MAC address or a UUID.
+    _Coding(rb"[0-9A-Fa-f][-0-9A-Fa-f:. _]{10,}[0-9A-Fa-f]", 2, _from_digits, _to_digits),
     _Coding(rb"[0-9A-Za-z+/_-]{8,}", 4, _from_base64, _to_base64),
 )
