@@ -121,16 +121,27 @@ def _tell(words: str) -> None:
 
 
 def _audited(
-    source: Source, settle: float, only: str | None = None, against: Sheet | None = None, notes: Shelf | None = None
+    source: Source,
+    settle: float,
+    only: str | None = None,
+    against: Sheet | None = None,
+    notes: Shelf | None = None,
+    *,
+    unnamed: bool = False,
 ) -> Audit:
     from agent.audit import audit, only_at
 
-    found = audit(source.facts(settle), notes=notes)
+    facts = told = source.facts(settle)
+    if unnamed:
+        from agent.report.unnamed import without_name
+
+        facts = without_name(facts)
+    found = audit(facts, notes=notes)
     if against is not None:
         from agent.sheets.expected import expected, limits, same_machine
 
-        same_machine(against, found.facts)
-        found = audit(found.facts, planned=expected(against), limits=limits(against, found), notes=notes)
+        same_machine(against, told)
+        found = audit(facts, planned=expected(against), limits=limits(against, found), notes=notes)
     return found if only is None else only_at(found, only)
 
 
@@ -210,7 +221,8 @@ def main() -> None:
 @click.option(
     "--notes", "notes", metavar="DIR", multiple=True, help="Apply the field notes of this folder too. Can be repeated."
 )
-def check(
+@click.option("--keep-serials", is_flag=True, help="In markdown, keep the host name and serial numbers as they are.")
+def check(  # noqa: PLR0913 - one for each option
     *,
     source: Source,
     form: str,
@@ -219,6 +231,7 @@ def check(
     only: str | None,
     against: str | None,
     notes: tuple[str, ...],
+    keep_serials: bool,
 ) -> None:
     """Audit every link, slot and drive: verdicts, findings, steps.
 
@@ -232,7 +245,8 @@ def check(
         if against == source.replay == "-":
             raise click.UsageError("--against - and --replay - cannot go together: standard input is read once.")
         planned = read(against)
-    found = _audited(source, settle, only, planned, _noted(notes))
+    unnamed = form == "markdown" and not keep_serials
+    found = _audited(source, settle, only, planned, _noted(notes), unnamed=unnamed)
     if form == "json":
         from agent.report import data
 
@@ -240,7 +254,14 @@ def check(
     elif form == "markdown":
         from agent.report import markdown
 
-        output.whole(markdown.check(found, source.name).encode())
+        document = markdown.check(found, source.name)
+        if unnamed:
+            from agent.report.unnamed import without_serials
+
+            serials = [drive.serial for drive in found.facts.drives]
+            wanted = [drive.serial for drive in planned.drives] if planned is not None else []
+            document = without_serials(document, [*serials, *wanted])
+        output.whole(document.encode())
     else:
         from agent.report import text
 

@@ -37,6 +37,7 @@ NAMES_LIMIT: Final = 10_000  # in one directory
 SAMPLES_LIMIT: Final = 10_000
 SENTENCE_LIMIT: Final = 200
 ERRNO_NAME_LIMIT: Final = 16
+MOST_LEFT_OUT: Final = 64
 
 # What decoding may take, bytes. Only a file past SMALL is weighed: a smaller one cannot take so much.
 MEMORY_LIMIT: Final = 200_000_000
@@ -86,7 +87,10 @@ class Sample(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class CaptureFile(Struct, frozen=True, forbid_unknown_fields=True):
-    """A file of version 1. `reads` maps a question (see `probes/reads.py`) to its answer."""
+    """A file of version 1. `reads` maps a question (see `probes/reads.py`) to its answer.
+
+    `left_out` says of a redacted one where its answers hold nothing in place of what nobody reads.
+    """
 
     format: Literal["lanewright-capture"]
     version: Literal[1]
@@ -96,6 +100,7 @@ class CaptureFile(Struct, frozen=True, forbid_unknown_fields=True):
     redacted: bool
     reads: _Entries
     samples: Annotated[list[Sample], Meta(max_length=SAMPLES_LIMIT)]
+    left_out: Annotated[dict[_Name, _Name], Meta(max_length=MOST_LEFT_OUT)] | UnsetType = UNSET
 
 
 class _Head(Struct):
@@ -293,10 +298,13 @@ def encode(
     keep_serials: bool,
 ) -> bytes:
     """A capture as JSON, one answer a line; serial numbers and their like are replaced unless `keep_serials`."""
+    missing: dict[str, dict[str, str]] = {}
     if not keep_serials:
-        from probes.redact import redact
+        from probes.redact import left_out, redact
 
         answers, samples = redact(answers, samples)
+        places = left_out((answers, *(found for _, found in samples)))
+        missing = {"left_out": places} if places else {}
     head = {
         "format": FORMAT,
         "version": VERSION,
@@ -304,6 +312,7 @@ def encode(
         "taken_at": taken_at,
         "agent": agent,
         "redacted": not keep_serials,
+        **missing,
     }
     later = (
         b'{"offset":%b,"reads":{%b}}' % (msgspec.json.encode(float(offset)), _lines(found)) for offset, found in samples

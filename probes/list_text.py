@@ -37,6 +37,17 @@ _OF_KINDS: Final = frozenset(
         *("IOKitBuildVersion", "OS Build Version", "product-name", "NVMe Revision Supported"),
     }
 )
+# Figures, and what holds the list together. With those above these are the keys whose values are kept: what the probe
+# asks for, and what tells where an entry stands.
+_OF_FIGURES: Final = frozenset(
+    {
+        *("IORegistryEntryID", "IORegistryEntryName", "IORegistryEntryChildren", "IOObjectRetainCount"),
+        *("IOServiceState", "IOServiceBusyState", "IOServiceBusyTime", "Size", "Whole", "IOPCITunnelled"),
+        *("Device Characteristics", "Protocol Characteristics", "Serial Number"),
+    }
+)
+_OF_REGISTERS: Final = "IOPCIExpress"
+_KEPT: Final = _PLAIN | _OF_KINDS | _OF_FIGURES
 
 
 class Element(Struct):
@@ -55,6 +66,11 @@ class Element(Struct):
     holds: dict[str, Element]
     value: str = ""
     whole: bool = True
+
+    @property
+    def is_kept(self) -> bool:
+        """Whether the value stands under a key that is asked for."""
+        return self.key in _KEPT or self.key.startswith(_OF_REGISTERS)
 
     @property
     def is_plain(self) -> bool:
@@ -243,11 +259,11 @@ def replaced(text: str, changes: list[tuple[int, int, str]]) -> str:
 def map_values(
     text: str, change_text: Callable[[Element, str], str], change_data: Callable[[Element, bytes], bytes]
 ) -> str:
-    """The text with each string and each data changed; data to as many bytes. Keys and all else stay."""
+    """The text with each string, each data and each key changed; data to as many bytes, no key that is asked for."""
     changes = []
     for element in elements(text):
         raw = text[element.start : element.end]
-        if element.tag == "string":
+        if element.tag == "string" or (element.tag == "key" and not element.is_kept):
             before = written(raw)
             after = change_text(element, before)
             if after != before:
@@ -283,24 +299,3 @@ _NO_LIST: Final = "(text that is no property list; taken out)"
 def _if_list(text: str, change: Callable[[str], str]) -> str:
     begin = text.lstrip("\ufeff\xef\xbb\xbf \t\r\n")
     return change(text) if not begin or begin.startswith("<") else _NO_LIST
-
-
-def contents(answer: str | bytes) -> Iterator[str | bytes]:
-    """Every string, and all data, of an answer in which a secret may be."""
-    text = _text_of_answer(answer)
-    for element in elements(text):
-        if element.tag == "string" and not element.is_plain:
-            yield written(text[element.start : element.end])
-        elif element.tag == "data" and not element.is_plain:
-            yield decoded(text[element.start : element.end]) or b""
-
-
-def _text_of_answer(answer: str | bytes) -> str:
-    found: list[str] = []
-
-    def seen(text: str) -> str:
-        found.append(text)
-        return text
-
-    in_text(answer, seen)
-    return "".join(found)

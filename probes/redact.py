@@ -7,9 +7,10 @@ host names, can make the token and compare. What must stay hidden from such a pe
 capture by hand. Makers, models, versions, addresses on the bus and all figures stay, and may tell one machine
 from others.
 
-Two passes: first the places that are known to hold a secret (`redact_text`, `redact_bytes`) and all that has the
-form of a UUID or MAC address; then all other text and bytes, keys and paths included, for every secret that the
-first pass has met. What the agent decodes is the same before and after.
+Two passes: first the places that are known to hold a secret (`redact_text`, `redact_bytes`, `redact_registry`), what
+has the form of a UUID or an address, and what is not decoded, which is left out; then all other text and bytes, keys,
+paths and the words of errors included, for every secret that the first pass has met (`probes/search.py`). Both are
+done until nothing changes any more. What the agent decodes is the same before and after.
 """
 
 from __future__ import annotations
@@ -20,30 +21,63 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from probes import list_text, redact_bytes, redact_registry
-from probes.redact_text import FIXED_GUIDS, MAC, UUID, hide_number, hide_text, in_case_of
-from probes.tokens import MARK, SHARED_UUID, SHORTEST_SECRET, Known, fold, swap_uuid, write_uuid
+from probes.answers import ASLEEP, NOT_RECORDED, NOTHING_GIVEN, REASONS, failed
+from probes.redact_text import FIXED_GUIDS, hide_forms, hide_text, names_a_kind
+from probes.search import SecretSearch
+from probes.tokens import Known
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from probes.reads import Answer
 
     Answers = dict[str, Answer]
+    Later = tuple[tuple[float, Answers], ...]
+
+MOST_ROUNDS: Final = 8  # two for what machines say; text that was made to look like secrets in tokens may take more
 
 
 def redact(
     answers: Mapping[str, Answer], samples: Sequence[tuple[float, Mapping[str, Answer]]]
-) -> tuple[dict[str, Answer], tuple[tuple[float, dict[str, Answer]], ...]]:
+) -> tuple[Answers, Later]:
     """The same answers and later looks with a token in place of each secret. Doing it again changes nothing."""
+    before = dict(answers), tuple((offset, dict(found)) for offset, found in samples)
+    for _ in range(MOST_ROUNDS):
+        after = _round(*before)
+        if after == before:
+            break
+        before = after
+    return before
+
+
+def left_out(looks: Iterable[Mapping[str, Answer]]) -> dict[str, str]:
+    """Where these answers hold nothing in place of what nobody reads: by the kind of answer, in words."""
+    kinds = {_kind_of(key) for found in looks for key, answer in found.items() if not isinstance(answer, Unread)}
+    return {kind: words for kind, words in _LEFT_OUT.items() if kind in kinds}
+
+
+def _kind_of(key: str) -> str:
+    kind, _, subject = key.partition(" ")
+    return kind if kind == "registry" else f"{kind} {_name_of_bytes(kind, subject)}"
+
+
+_LEFT_OUT: Final = {
+    **{f"nvme {name}": redact_bytes.left_out_in_words(name) for name in ("identify", "log-02", "log-03")},
+    "bytes DMI": "structures of other types than 0, 1, 2, 9 and 41; of these the bytes and strings that are not read",
+    "text cpuinfo": "all lines but the first of flags",
+    "registry": "values under keys that are not read: only type and length are kept",
+}
+
+
+def _round(answers: Answers, samples: Later) -> tuple[Answers, Later]:
     known = Known()
-    first = _hide_places(answers, known)
-    later = [(offset, _hide_places(found, known)) for offset, found in samples]
-    rest = _Rest(known, [first, *(found for _, found in later)])
-    return rest.hide(first), tuple((offset, rest.hide(found)) for offset, found in later)
+    looks = [_hide_places(found, known) for found in (answers, *(found for _, found in samples))]
+    found = _hide_rest(looks, known)
+    return found[0], tuple((offset, look) for (offset, _), look in zip(samples, found[1:], strict=True))
 
 
-def _hide_places(answers: Mapping[str, Answer], known: Known) -> Answers:
+def _hide_places(answers: Answers, known: Known) -> Answers:
     """The first pass."""
     found: Answers = {}
     for key, answer in answers.items():
@@ -67,16 +101,6 @@ def _name_of_bytes(kind: str, subject: str) -> str:
 
 # --- The second pass -------------------------------------------------------------------------------------------
 
-# Texts that name a kind of thing, not one thing. A host may bear the name of its model: there a secret without
-# digits is no secret.
-_KIND_NAMES: Final = frozenset(
-    {
-        *("bios_date", "bios_release", "bios_vendor", "bios_version", "board_name", "board_vendor", "board_version"),
-        *("chassis_type", "chassis_vendor", "chassis_version", "device", "driver", "firmware_rev", "label", "model"),
-        *("name", "osrelease", "product_family", "product_name", "product_sku", "product_version", "rev", "state"),
-        *("sys_vendor", "vendor"),
-    }
-)
 # Texts that the kernel prints from numbers and words of its own.
 _PLAIN_NAMES: Final = FIXED_GUIDS | frozenset(
     {
@@ -92,170 +116,143 @@ _KERNEL_PART: Final = re.compile(
     r"|(?:ata|card|cpu|curr|dm-|eth|fan|host|hwmon|in|loop|md|node|power|ram|resource|sd|temp|thermal_zone|usb|virtfn)"
     r"\d+(?:_[a-z]+)?|nvme\d+(?:c\d+)?(?:n\d+)?|sd[a-z]+\d*|[a-z]+64|i2c-\d+"
 )
-_ADDRESS_LIKE: Final = re.compile(r"(?=.*[:.])[0-9a-fx:.]+")
-_TOKEN: Final = f"{MARK}[0-9a-f]{{{SHORTEST_SECRET - 1},}}"
-_EDGE: Final = ("(?<![0-9A-Za-z])", "(?![0-9A-Za-z])")
-_HEX_EDGE: Final = ("(?<![0-9A-Fa-f])", "(?![0-9A-Fa-f])")
-_PRINTABLE: Final = re.compile(rb"[ -~]{6,}")
-_ZEROS: Final = re.compile(rb"\0{9,}")
-# In Identify Controller: model and firmware, and the maker's own bytes. All else there is figures.
-_IDENTIFY_PARTS: Final = ((24, 72), (3072, 4096))
+# In Identify Controller and log page 03h: model and firmware. All else that is kept there is figures and tokens.
+_TEXT_PARTS: Final = {"identify": ((24, 72),), "log-03": ((8, 64),)}
+# Sentences of ours in place of an answer: they say why there is none, and what that means.
+_OUR_WORDS: Final = frozenset({NOTHING_GIVEN, ASLEEP, NOT_RECORDED})
 
 
-class _Rest:
-    """Replaces the secrets of the first pass wherever else they are."""
+class _Contents:
+    """All text and bytes in which a secret may be: first they are collected, then each is answered for.
 
-    def __init__(self, known: Known, everything: Sequence[Answers]) -> None:
-        """Look which secrets are anywhere at all: nearly always none, and then there is nothing to do."""
-        self._known = known
-        held = set(_contents(everything))
-        texts = "\n".join(item for item in held if isinstance(item, str) and not _KERNEL_PART.fullmatch(item))
-        found = {item for item in held if isinstance(item, bytes)}
-        runs = {run for data in found for run in _PRINTABLE.findall(data)}
-        self._forms_in_paths = UUID.search(texts) is not None or MAC.search(texts) is not None
-        texts = fold(texts + "\n" + b"\n".join(runs).decode("latin-1"))
-        data = b"\n".join(_ZEROS.sub(bytes(8), item) for item in found)
-        self._words: dict[str, str] = {}
-        self._raw = {secret: token for secret, token in _raw_forms(known) if secret in data}
-        patterns, hard = [_TOKEN], [_TOKEN]
-        for secret, token, edges in sorted(_written_forms(known), key=_longest_first):
-            if secret in texts and not _ADDRESS_LIKE.fullmatch(secret):
-                self._words[secret] = token
-                pattern = f"{edges[0]}{re.escape(secret)}{edges[1]}"
-                patterns.append(pattern)
-                if any(letter.isdigit() for letter in secret):
-                    hard.append(pattern)
-        self._any = re.compile("|".join(patterns), re.IGNORECASE | re.ASCII)
-        self._hard = re.compile("|".join(hard), re.IGNORECASE | re.ASCII)
-        self._raw_any = re.compile(b"|".join(map(re.escape, self._raw)), re.DOTALL)
+    They are told apart by whether they name a kind of thing, where fewer secrets are looked for.
+    """
 
-    def hide(self, answers: Answers) -> Answers:
-        """The answers, and their keys, without the secrets."""
-        if not (self._words or self._raw or self._forms_in_paths):
-            return answers
-        return dict(self._hide_answer(key, answer) for key, answer in answers.items())
+    def __init__(self, known: Known) -> None:
+        """Begin with collecting; what has the form of a UUID or an address is a secret more."""
+        self.known = known
+        self._texts: dict[bool, dict[str, str]] = {True: {}, False: {}}
+        self._bytes: dict[bool, dict[bytes, bytes]] = {True: {}, False: {}}
 
-    def _hide_answer(self, key: str, answer: Answer) -> tuple[str, Answer]:
-        kind, _, subject = key.partition(" ")
-        new_key = key if kind == "psutil" else f"{kind} {self._path(subject)}"
-        if isinstance(answer, Unread):
-            return new_key, answer if new_key == key else replace(answer, what=new_key)
-        if isinstance(answer, tuple):
-            return new_key, tuple(map(self._part, answer))
-        if kind == "registry":
-            return new_key, list_text.in_text(answer, self._registry)
-        if isinstance(answer, bytes):
-            return new_key, self._bytes(_name_of_bytes(kind, subject), answer)
-        if kind == "link":
-            return new_key, self._path(answer)
-        return new_key, answer if _is_plain(key, answer) else self._text(answer, named=_names_a_kind(key))
+    def text(self, text: str, *, named: bool = False) -> str:
+        """The text as it is to be."""
+        return self._texts[named].setdefault(text, text)
 
-    def _text(self, text: str, *, named: bool = False) -> str:
-        return (self._hard if named else self._any).sub(self._token, text)
+    def data(self, data: bytes, *, named: bool = False) -> bytes:
+        """The bytes as they are to be, as many."""
+        return self._bytes[named].setdefault(data, data)
 
-    def _token(self, found: re.Match[str]) -> str:
-        token = self._words.get(fold(found[0]))
-        if token is None:
-            return found[0]
-        return in_case_of(found[0], token)
+    def formed(self, text: str, *, named: bool = False) -> str:
+        """The same for text in which what has the form of a UUID or an address was not looked for yet."""
+        return self.text(hide_forms(text, self.known, addresses=not named), named=named)
 
-    def _path(self, path: str) -> str:
-        return "/".join(map(self._part, path.split("/")))
-
-    def _part(self, part: str) -> str:
-        """One part of a path; the same everywhere, so that what belonged together still does."""
-        if _KERNEL_PART.fullmatch(part.strip()):
-            return part
-        if UUID.fullmatch(part):
-            return hide_number(part, self._known)
-        part = MAC.sub(lambda found: hide_number(found[0], self._known), part)
-        return self._text(part)
-
-    def _bytes(self, name: str, data: bytes) -> bytes:
-        if name.startswith("log-"):
-            return data
-        if name == "DMI":
-            return redact_bytes.map_strings(data, lambda text: self._in_bytes(text, named=True))
-        if name == "identify":
-            for start, end in _IDENTIFY_PARTS:
-                data = data[:start] + self._in_bytes(data[start:end], named=start < end // 2) + data[end:]
-            return data
-        found = self._in_bytes(data)
-        return found if name != "config" or redact_bytes.same_registers(data, found) else data
-
-    def _registry(self, text: str) -> str:
-        """A property list of the registry without the secrets; what names a thing of the system's own stays."""
-        return list_text.map_values(
-            text,
-            lambda element, value: value if element.is_plain else self._text(value, named=element.names_a_kind),
-            lambda element, data: data if element.is_plain else self._in_bytes(data, named=element.names_a_kind),
-        )
-
-    def _in_bytes(self, data: bytes, *, named: bool = False) -> bytes:
-        """The same number of bytes without the secrets."""
-        text = data.decode("latin-1")
-        pattern = self._hard if named else self._any
-        data = pattern.sub(lambda found: self._token(found)[: len(found[0])], text).encode("latin-1")
-        return self._raw_any.sub(lambda found: self._raw[found[0]], data) if self._raw else data
+    def search(self, search: SecretSearch) -> None:
+        """Look for all secrets in all that was collected."""
+        for named, texts in self._texts.items():
+            texts.update(zip(texts, search.in_texts([*texts], named=named), strict=True))
+        for named, found in self._bytes.items():
+            found.update(zip(found, search.in_bytes([*found], named=named), strict=True))
 
 
-def _contents(everything: Iterable[Answers]) -> Iterator[str | bytes]:
-    """All text and bytes in which a secret may be; of paths each part."""
-    for answers in everything:
-        for key, answer in answers.items():
-            yield from key.partition(" ")[2].split("/")
-            if key.startswith("registry ") and isinstance(answer, str | bytes):
-                yield from list_text.contents(answer)
-            elif isinstance(answer, bytes):
-                yield answer
-            elif isinstance(answer, tuple):
-                yield from answer
-            elif isinstance(answer, str) and key.startswith("link "):
-                yield from answer.split("/")
-            elif isinstance(answer, str) and not _is_plain(key, answer):
-                yield answer
+def _hide_rest(looks: list[Answers], known: Known) -> list[Answers]:
+    """The second pass: all looks, and their keys, without the secrets."""
+    contents = _Contents(known)
+    found = [_answered(look, contents) for look in looks]
+    search = SecretSearch(known)
+    if not search:
+        return found
+    contents.search(search)
+    return [_answered(look, contents) for look in looks]
 
 
-def _is_plain(key: str, answer: str) -> bool:
-    """Whether a text is a figure, or of the kernel's own words."""
-    name = key.rpartition("/")[2]
-    return key.startswith("psutil ") or name in _PLAIN_NAMES or _FIGURE.fullmatch(answer) is not None
+def _answered(answers: Answers, contents: _Contents) -> Answers:
+    return dict(_hide_answer(key, answer, contents) for key, answer in answers.items())
 
 
-def _names_a_kind(key: str) -> bool:
-    name = key.rpartition("/")[2]
-    return key.startswith("udev ") or name in _KIND_NAMES or name.endswith("_label")
+def _hide_answer(key: str, answer: Answer, contents: _Contents) -> tuple[str, Answer]:
+    kind, _, subject = key.partition(" ")
+    new_key = f"{kind} {contents.formed(subject, named=True) if kind == 'psutil' else _path(subject, contents)}"
+    if isinstance(answer, Unread):
+        return new_key, _lost(key, new_key, answer, contents)
+    if isinstance(answer, tuple):
+        return new_key, tuple(_part(part, contents) for part in answer)
+    if kind == "registry":
+        return new_key, list_text.in_text(answer, lambda text: _registry(text, contents))
+    if isinstance(answer, bytes):
+        return new_key, _bytes(_name_of_bytes(kind, subject), answer, contents)
+    return new_key, _text(kind, subject, answer, contents)
 
 
-def _longest_first(form: tuple[str, str, tuple[str, str]]) -> tuple[int, str]:
-    return -len(form[0]), form[0]
+def _text(kind: str, subject: str, text: str, contents: _Contents) -> str:
+    if kind == "link":
+        return _path(text, contents)
+    if kind == "psutil":
+        return _table(text, contents)
+    name = subject.rpartition("/")[2]
+    if name in _PLAIN_NAMES or _FIGURE.fullmatch(text):
+        return text
+    return contents.formed(text, named=True) if kind == "udev" else contents.text(text, named=names_a_kind(name))
 
 
-def _written_forms(known: Known) -> Iterator[tuple[str, str, tuple[str, str]]]:
-    """Each form in which a secret is written (small letters), its token, and what must not stand around it."""
-    for word, token in known.words.items():
-        folded = fold(word)
-        mixed = any(letter.isdigit() for letter in word) and any(letter.isalpha() for letter in word)
-        yield folded, token, ("", "") if mixed else _EDGE
-        for spelt in {word, folded, word.upper() if word.isascii() else word}:
-            yield _in_hex(spelt), _in_hex(token[: len(spelt)]), ("", "")
-    for number, stands in known.numbers.items():
-        yield number.hex(), stands.hex(), _HEX_EDGE
-        for separator in ":- ":
-            yield number.hex(separator), stands.hex(separator), _HEX_EDGE
-        if len(number) == len(SHARED_UUID):
-            yield write_uuid(number), write_uuid(stands), _HEX_EDGE
-            yield write_uuid(swap_uuid(number)), write_uuid(swap_uuid(stands)), _HEX_EDGE
+def _lost(key: str, new_key: str, answer: Unread, contents: _Contents) -> Unread:
+    """A failure with its words; those that are ours stay."""
+    if answer.why in _OUR_WORDS or (answer.code in REASONS and failed(key, answer.code).why == answer.why):
+        why = answer.why
+    else:
+        why = contents.formed(answer.why)
+    if (new_key, why) == (key, answer.why):
+        return answer
+    what = new_key if answer.what == key else contents.formed(answer.what)
+    return replace(answer, what=what, why=why, code=answer.code if why == answer.why else "")
 
 
-def _in_hex(word: str) -> str:
-    return word.encode("utf-8", "surrogatepass").hex()
+def _path(path: str, contents: _Contents) -> str:
+    return "/".join(_part(part, contents) for part in path.split("/"))
 
 
-def _raw_forms(known: Known) -> Iterator[tuple[bytes, bytes]]:
-    """Each order in which the bytes of a secret may stand."""
-    for number, token in known.numbers.items():
-        yield number, token
-        yield number[::-1], token[::-1]
-        if len(number) == len(SHARED_UUID):
-            yield swap_uuid(number), swap_uuid(token)
+def _part(part: str, contents: _Contents) -> str:
+    """One part of a path; the same everywhere, so that what belonged together still does."""
+    return part if _KERNEL_PART.fullmatch(part.strip()) else contents.formed(part)
+
+
+def _bytes(name: str, data: bytes, contents: _Contents) -> bytes:
+    if name == "DMI":
+        return redact_bytes.map_strings(data, lambda text: contents.data(text, named=True))
+    if name in _TEXT_PARTS:
+        for start, end in _TEXT_PARTS[name]:
+            data = data[:start] + contents.data(data[start:end], named=True) + data[end:]
+        return data
+    if name.startswith("log-"):
+        return data
+    found = contents.data(data)
+    return found if name != "config" or found == data or redact_bytes.same_registers(data, found) else data
+
+
+def _registry(text: str, contents: _Contents) -> str:
+    """A property list of the registry without the secrets; what names a thing of the system's own stays."""
+    return list_text.map_values(
+        text,
+        lambda element, value: value if element.is_plain else contents.text(value, named=element.names_a_kind),
+        lambda element, data: data if element.is_plain else contents.data(data, named=element.names_a_kind),
+    )
+
+
+def _table(answer: str, contents: _Contents) -> str:
+    """What psutil told, as a table in JSON: names of sensors and disks in it; all else is figures."""
+    from msgspec import DecodeError, json
+
+    if not answer.startswith("{"):
+        return answer if _FIGURE.fullmatch(answer) else contents.formed(answer, named=True)
+    try:
+        table = json.decode(answer)
+        return json.encode(_mapped(table, lambda name: _part(name, contents))).decode()
+    except (DecodeError, RecursionError, UnicodeEncodeError):
+        return contents.formed(answer)
+
+
+def _mapped(table: object, change: Callable[[str], str]) -> object:
+    if isinstance(table, dict):
+        return {change(key): _mapped(value, change) for key, value in table.items()}
+    if isinstance(table, list):
+        return [_mapped(value, change) for value in table]
+    return change(table) if isinstance(table, str) else table

@@ -1,24 +1,28 @@
 """Secrets at known places of binary reads. Each function gives the same bytes with tokens in their places.
 
-Nothing moves: a token is as long as what it replaces. The one exception is the firmware's table, from which
-whole structures are taken out.
+Nothing moves: a token is as long as what it replaces. What a drive or the firmware writes where the standards have
+nothing, or nothing that is decoded, may be anything: it is left out (`left_out`), and only its place is kept.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
+from knowledge import nvme
 from knowledge.nvme import NVM_SUBSYSTEM_NAME, SERIAL_NUMBER
 from knowledge.pcie import ALL_LAYOUTS, DEVICE_SERIAL_NUMBER
 from knowledge.smbios import BOARD_TYPE, END_TYPE, FIRMWARE_TYPE, ONBOARD_DEVICE_TYPE, SLOT_TYPE, SYSTEM_TYPE
 from probes.decode import Registers
 from probes.redact_text import qualified_name
-from probes.smbios import structures
-from probes.tokens import swap_uuid
+from probes.smbios import decoded_places, named_strings, structures
+from probes.tokens import MARK, swap_uuid
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
+    from knowledge.layout import Layout
     from probes.smbios import Structure
     from probes.tokens import Known
 
@@ -38,6 +42,10 @@ def field(data: bytes, start: int, size: int, known: Known, *, remember: bool = 
 # --- PCI functions ---------------------------------------------------------------------------------------------
 
 
+# What stands between the halves of a MAC address where an EUI-64 is made of it. Source: IEEE, Guidelines for EUI-64.
+_INSIDE_MAC: Final = (b"\xff\xfe", b"\xff\xff")
+
+
 def configuration_space(data: bytes, known: Known) -> bytes:
     """Configuration space: the Device Serial Number, unless other registers lie over it."""
     place = Registers(data).places.get(DEVICE_SERIAL_NUMBER.home)
@@ -51,8 +59,8 @@ def configuration_space(data: bytes, known: Known) -> bytes:
     found = data[:start] + known.number(serial)[::-1] + data[end:]
     if found == data or not same_registers(data, found):
         return data
-    if serial[3:5] == b"\xff\xfe":
-        known.number(serial[:3] + serial[5:])  # the MAC address that it was made of (IEEE, EUI-64)
+    if serial[3:5] in _INSIDE_MAC:
+        known.number(serial[:3] + serial[5:])  # the MAC address that it was made of
     return found
 
 
@@ -118,8 +126,95 @@ def identify_controller(data: bytes, known: Known) -> bytes:
     found = found[:start] + known.number(found[start:end]) + found[end:]
     name = found[NVM_SUBSYSTEM_NAME.offset : NVM_SUBSYSTEM_NAME.offset + NVM_SUBSYSTEM_NAME.size]
     hidden = qualified_name(name.partition(b"\0")[0].decode("latin-1"), known).encode("latin-1")
-    name = hidden[: len(name)] + name[len(hidden) :]
-    return found[: NVM_SUBSYSTEM_NAME.offset] + name + found[NVM_SUBSYSTEM_NAME.offset + NVM_SUBSYSTEM_NAME.size :]
+    # Behind the name there is nothing by its definition.
+    name = hidden[: len(name)].ljust(len(name), b"\0")
+    found = found[: NVM_SUBSYSTEM_NAME.offset] + name + found[NVM_SUBSYSTEM_NAME.offset + NVM_SUBSYSTEM_NAME.size :]
+    return _without("identify", found)
+
+
+def health_log(data: bytes, known: Known) -> bytes:  # noqa: ARG001 - as all places are called
+    """Log page 02h: only what is decoded."""
+    return _without("log-02", data)
+
+
+def firmware_log(data: bytes, known: Known) -> bytes:  # noqa: ARG001 - as all places are called
+    """Log page 03h: only what is decoded."""
+    return _without("log-03", data)
+
+
+# What stands where in the answers of a drive: the layouts of each, its texts, its size.
+_HOMES: Final = {"identify": "identify controller", "log-02": "log 02", "log-03": "log 03"}
+_SIZES: Final = {"identify": nvme.IDENTIFY_CONTROLLER_SIZE, "log-02": nvme.LOG_SIZE, "log-03": nvme.LOG_SIZE}
+_TEXTS: Final = {
+    "identify": tuple(text for text in nvme.ALL_TEXTS if text not in nvme.FIRMWARE_SLOT_REVISIONS),
+    "log-02": (),
+    "log-03": nvme.FIRMWARE_SLOT_REVISIONS,
+}
+
+
+_STATES: Final = range(
+    nvme.POWER_STATES_OFFSET, nvme.POWER_STATES_OFFSET + nvme.POWER_STATE_SIZE * nvme.POWER_STATE_COUNT
+)
+
+
+@lru_cache(len(_HOMES))
+def left_out(name: str) -> tuple[tuple[int, int], ...]:
+    """From where to where an answer of a drive holds what is not decoded: what is reserved, and what makers put in."""
+    places = _left_out_beside_states(name)
+    if name == "identify":
+        places |= {start + place for start in _STATES[:: nvme.POWER_STATE_SIZE] for place in _left_out_of_state()}
+    return _runs(places)
+
+
+def left_out_in_words(name: str) -> str:
+    """The same for people."""
+    words = f"bytes {_listed(_left_out_beside_states(name))}"
+    if name != "identify":
+        return words
+    return f"{words}, and of each {nvme.POWER_STATE_SIZE} from {_STATES.start} on {_listed(_left_out_of_state())}"
+
+
+def _left_out_beside_states(name: str) -> set[int]:
+    kept = _covered((*(one for one in nvme.ALL_LAYOUTS if one.home == _HOMES[name]), *_TEXTS[name]))
+    if name == "identify":
+        kept.update(range(*_UNIQUE_UNIT), _STATES)  # a token stands in the one
+    return set(range(_SIZES[name])) - kept
+
+
+def _left_out_of_state() -> set[int]:
+    return set(range(nvme.POWER_STATE_SIZE)) - _covered(one for one in nvme.ALL_LAYOUTS if one.home == "power state")
+
+
+def _covered(entries: Iterable[Layout | nvme.TextField]) -> set[int]:
+    return {place for entry in entries for place in range(entry.offset, entry.offset + entry.size)}
+
+
+def _runs(places: set[int]) -> tuple[tuple[int, int], ...]:
+    """Places that follow each other, from one to one behind the last."""
+    runs = groupby(enumerate(sorted(places)), key=lambda counted: counted[1] - counted[0])
+    return tuple((run[0][1], run[-1][1] + 1) for _, found in runs for run in [list(found)])
+
+
+def _listed(places: set[int]) -> str:
+    return ", ".join(f"{start}-{end - 1}" if end - start > 1 else f"{start}" for start, end in _runs(places))
+
+
+def _without(name: str, data: bytes) -> bytes:
+    """An answer of a drive with nothing where nothing is decoded, and behind its end.
+
+    One that is the same byte throughout stays, and no other one becomes so: it would be told as empty.
+    """
+    if data.count(data[:1]) == len(data):
+        return data
+    found = _filled(name, data, b"\0")
+    return found if found.count(found[:1]) != len(found) else _filled(name, data, MARK.encode())
+
+
+def _filled(name: str, data: bytes, fill: bytes) -> bytes:
+    found = data[: _SIZES[name]] + fill * (len(data) - _SIZES[name])
+    for start, end in left_out(name):
+        found = found[:start] + fill * len(found[start:end]) + found[end:]
+    return found
 
 
 def serial_page(data: bytes, known: Known) -> bytes:
@@ -152,10 +247,10 @@ def designators(data: bytes, known: Known) -> bytes:
 
 # Structures that the agent uses. All others (chassis, processors, memory, batteries ...) hold serial numbers too; each
 # becomes an inactive structure (type 126) of the same size without content, so that nothing moves.
-_KEPT_TYPES: Final = frozenset((FIRMWARE_TYPE, SYSTEM_TYPE, BOARD_TYPE, SLOT_TYPE, ONBOARD_DEVICE_TYPE, END_TYPE))
+_KEPT_TYPES: Final = frozenset((FIRMWARE_TYPE, SYSTEM_TYPE, BOARD_TYPE, SLOT_TYPE, ONBOARD_DEVICE_TYPE))
 _INACTIVE: Final = 126
-# Of the strings of the system and the board only those at these offsets are kept: maker, product, version, SKU, family.
-_KEPT_STRINGS: Final = {SYSTEM_TYPE: (0x04, 0x05, 0x06, 0x19, 0x1A), BOARD_TYPE: (0x04, 0x05, 0x06)}
+# Where the numbers of strings stand that are kept beside those that are decoded: SKU, family. And those of secrets.
+_KEPT_STRINGS: Final = {SYSTEM_TYPE: (0x19, 0x1A)}
 _SECRET_STRINGS: Final = {SYSTEM_TYPE: (0x07,), BOARD_TYPE: (0x07, 0x08)}
 _SYSTEM_UUID: Final = (0x08, 0x18)
 
@@ -163,29 +258,31 @@ _SYSTEM_UUID: Final = (0x08, 0x18)
 def firmware_table(data: bytes, known: Known) -> bytes:
     """The SMBIOS table with tokens for serial numbers, asset tags and the UUID, and nothing in the types not used.
 
-    What stands behind the end mark, or behind a structure that is broken, is left out.
+    Of the others what is decoded stays. What stands behind the end mark, or behind a structure that is broken, is left
+    out.
     """
     return b"".join(_hide_structure(structure, data, known) for structure in structures(data))
 
 
 def _hide_structure(structure: Structure, table: bytes, known: Known) -> bytes:
     strings = structure.texts.split(b"\0")
-    if structure.kind not in _KEPT_TYPES:
-        fixed = bytes([_INACTIVE]) + structure.data[1:_HEAD] + bytes(len(structure.data) - _HEAD)
-        return _written(structure, table, fixed, [b"~" * len(text) for text in strings])
-    fixed = structure.data
-    if structure.kind == SYSTEM_TYPE:
-        start, end = _SYSTEM_UUID
-        fixed = fixed[:start] + swap_uuid(known.number(swap_uuid(fixed[start:end]))) + fixed[end:]
-    if structure.kind not in _KEPT_STRINGS:
-        return _written(structure, table, fixed, strings)
-    secret = {fixed[place] for place in _SECRET_STRINGS[structure.kind] if place < len(fixed)}
-    kept = {fixed[place] for place in _KEPT_STRINGS[structure.kind] if place < len(fixed)}
+    kind, fixed = structure.kind, structure.data
+    if kind not in _KEPT_TYPES:
+        new = END_TYPE if kind == END_TYPE else _INACTIVE
+        fixed = bytes([new]) + fixed[1:_HEAD] + bytes(len(fixed) - _HEAD)
+        return _written(structure, table, fixed, [MARK.encode() * len(text) for text in strings])
+    secret = {fixed[place] for place in _SECRET_STRINGS.get(kind, ()) if place < len(fixed)}
+    kept = {fixed[place] for place in _KEPT_STRINGS.get(kind, ()) if place < len(fixed)} | named_strings(structure)
     hidden = [
         text if number in kept - secret else field(text, 0, len(text), known, remember=number in secret - kept)
         for number, text in enumerate(strings, 1)
     ]
-    return _written(structure, table, fixed, hidden)
+    start, end = _SYSTEM_UUID if kind == SYSTEM_TYPE else (0, 0)
+    places = {*range(_HEAD), *decoded_places(structure), *range(start, end)}
+    places.update(_SECRET_STRINGS.get(kind, ()), _KEPT_STRINGS.get(kind, ()))
+    number = swap_uuid(known.number(swap_uuid(fixed[start:end])))
+    fixed = bytes(byte if place in places else 0 for place, byte in enumerate(fixed))
+    return _written(structure, table, fixed[:start] + number[: len(fixed[start:end])] + fixed[end:], hidden)
 
 
 def map_strings(table: bytes, change: Callable[[bytes], bytes]) -> bytes:
@@ -206,6 +303,8 @@ PLACES: Final[dict[str, Callable[[bytes, Known], bytes]]] = {
     "config": configuration_space,
     "DMI": firmware_table,
     "identify": identify_controller,
+    "log-02": health_log,
+    "log-03": firmware_log,
     "vpd": vital_product_data,
     "vpd_pg80": serial_page,
     "vpd_pg83": designators,

@@ -1,7 +1,8 @@
 """Secrets in the property lists of the Darwin registry printer: known by their keys and by their forms.
 
 A string gets a token in its place, data a token of its length, a number becomes 0. What is taken out whole keeps its
-empty element. All else stays byte for byte (`probes/list_text.py`), and the list stays as well-formed as it was.
+empty element. Of a value under a key that is not asked for (`Element.is_kept`) only type and length are kept, once the
+secrets in it are known. All else stays byte for byte (`probes/list_text.py`), and the list as well-formed as it was.
 """
 
 from __future__ import annotations
@@ -11,9 +12,9 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from probes.list_text import CONTAINERS, decoded, elements, encoding, in_text, replaced, writing, written
-from probes.redact_text import hide_forms, host_name, identity, qualified_name
+from probes.redact_text import hide_forms, hide_number, host_name, identity, qualified_name
 from probes.redact_text import serial_number as serial_text
-from probes.tokens import SHORTEST_NUMBER, is_number_token
+from probes.tokens import MARK, SHORTEST_NUMBER, is_number_token
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 # A key is compared by its letters and digits alone. Sources of the keys: the headers and sources of the system's
 # storage, USB, network and platform families, and XNU iokit (IOPlatformExpert.cpp, IOKitKeys.h).
 _SERIAL: Final = re.compile(r".*serial(?:no|num|number)?(?:string)?|.*serialnumber.*|mlb|.*assettag|.*imei|.*meid")
+_SHORT_SERIAL: Final = re.compile(r"(?:.*[-_ .:,])?[Ss][Nn]|.*[a-z]SN")  # as it is written: "wifi-module-sn"
 _NUMBER: Final = re.compile(
     r".*(?:uuid|guid|macaddress|hardwareaddress|ethernetaddress|bdaddr|bluetoothaddress|worldwidename|wwn|wwid)\d*(?:key)?"
     r"|eui|eui64|naa|systemid|uniqueid|uniqueidentifier|uniquechipid|ecid|udid|dieid|permanentaddress"
@@ -51,12 +53,14 @@ _HEADER: Final = frozenset(
         "IOServiceBusyTime",
     }
 )
-# Keys whose UUIDs name a kind of thing: of a partition, of a plug-in.
-_KINDS: Final = frozenset({"content", "contenthint", "iocfplugintypes"})
-# Entries that bear the names that people give to their volumes and to what they plug in.
-_NAMED_BY_PEOPLE: Final = re.compile(
-    r".*(?:Media|Volume|Snapshot|Container|RAIDSet|CoreStorage\w*|USB\w*Device|HID\w*Device|Bluetooth\w*)"
-)
+# Entries that bear a name of the system's own. All others may bear one that people gave, or a device's own: volumes,
+# sets of disks, what is plugged in. Of those only the name of a model is kept.
+_NAMED_BY_SYSTEM: Final = re.compile(r"IO(?:PCI|Platform|DT|RegistryEntry)\w*|IOService|AppleACPI\w*")
+_MODELS: Final = frozenset({"Product Name", "Vendor Name", "Model Number"})
+# Where an entry stands below another: numbers of units. Those of some buses are as long as an address that is unique.
+_LOCATION: Final = re.compile(r"[0-9A-Fa-f]{1,8}(?:,[0-9A-Fa-f]{1,8})*")
+# The address of a disk on its bus, which its maker gave it: 5 and fifteen digits. Source: T10, NAA 5h.
+_ON_BUS: Final = re.compile(r"(?<![0-9A-Fa-f])5[0-9A-Fa-f]{15}(?![0-9A-Fa-f])")
 
 MOST_KEYS: Final = 4096  # that are kept in mind; a machine has some hundred
 _NOT_COMPARED: Final = re.compile(r"[^a-z0-9]+")
@@ -77,7 +81,7 @@ def _is_taken_out(key: str) -> bool:
 def _place(key: str) -> Callable[[str, Known], str] | None:
     """What hides a string under this key, None where the key is not one of a secret."""
     name = folded(key)
-    if _SERIAL.fullmatch(name):
+    if _SERIAL.fullmatch(name) or _SHORT_SERIAL.fullmatch(key):
         return serial_text
     if _NUMBER.fullmatch(name):
         return identity
@@ -89,11 +93,11 @@ def _place(key: str) -> Callable[[str, Known], str] | None:
 def _person(text: str, known: Known) -> str:
     """The name of a person, a machine or a volume; its parts alone are secrets too."""
     for part in text.split():
-        known.word(part)
+        known.name(part)
     return host_name(text, known)
 
 
-_EMPTY: Final = {"integer": "0", "real": "0"}  # what a number becomes
+_EMPTY: Final = {"integer": "0", "real": "0", "date": "2001-01-01T00:00:00Z"}  # what these become
 
 # --- The first pass ----------------------------------------------------------------------------------------------
 
@@ -106,9 +110,16 @@ def hide_answer(answer: str | bytes, known: Known) -> str | bytes:
 def hide_registry(text: str, known: Known) -> str:
     """A property list of the registry printer with tokens in place of its secrets."""
     changes: list[tuple[int, int, str]] = []
-    for element in elements(text):
+    found = list(elements(text))
+    models = frozenset(
+        word
+        for element in found
+        if element.key in _MODELS and element.tag == "string"
+        for word in written(text[element.start : element.end]).split()
+    )
+    for element in found:
         if element.tag in CONTAINERS:
-            changes += _in_container(text, element, known)
+            changes += _in_container(text, element, known, models)
         elif element.tag not in {"key", "true", "false"} and _is_taken_out(element.key):
             changes.append((element.start, element.end, _EMPTY.get(element.tag, "")))
         else:
@@ -118,7 +129,7 @@ def hide_registry(text: str, known: Known) -> str:
     return replaced(text, changes) if changes else text
 
 
-def _in_container(text: str, element: Element, known: Known) -> Iterator[tuple[int, int, str]]:
+def _in_container(text: str, element: Element, known: Known, models: frozenset[str]) -> Iterator[tuple[int, int, str]]:
     """What of a container is taken out whole, and the name of an entry that people name."""
     if element.key and _is_taken_out(element.key):
         yield element.start, element.end, ""
@@ -129,10 +140,11 @@ def _in_container(text: str, element: Element, known: Known) -> Iterator[tuple[i
         for key, held in element.holds.items():
             if key not in _HEADER and held.tag not in {"true", "false"}:
                 yield held.start, held.end, _EMPTY.get(held.tag, "")
-    whole = element.holds.get("Whole")
     place = element.holds.get("IORegistryEntryName")
-    named = place is not None and name != kind and _NAMED_BY_PEOPLE.fullmatch(kind)
-    if place is not None and named and (whole is None or whole.tag != "true"):
+    if place is None or not kind or name == kind or _NAMED_BY_SYSTEM.fullmatch(kind):
+        return
+    if place.tag == "string" and not models.issuperset(name.removesuffix(" Media").split()):
+        _forms(name, known)
         yield place.start, place.end, known.word(name, remember=False)
 
 
@@ -143,34 +155,44 @@ def _content(text: str, held: Element | None) -> str:
 def _hidden(raw: str, element: Element, known: Known) -> str | None:
     """The content of one leaf with its secret replaced, None where it stays."""
     place = None if element.tag == "key" else _place(element.key)
-    of_kinds = folded(element.key) in _KINDS or folded(element.within) in _KINDS
+    kept = element.is_kept or element.tag == "key"
     if element.tag in {"string", "key"}:
         text = written(raw)
-        new = _hidden_text(text, place, known, of_kinds=of_kinds)
+        new = _hidden_text(text, place, known, element)
+        new = new if kept or place is not None else MARK * len(text)
         return None if new == text else writing(new)
     if element.tag == "data":
         data = decoded(raw) if element.whole else None
         if data is None:
-            return None if place is None else ""
-        found = _hidden_data(data, place, known, of_kinds=of_kinds)
+            return None if kept and place is None else ""
+        found = _hidden_data(data, place, known)
+        found = found if kept or place is not None else bytes(len(data))
         return None if found == data else encoding(raw, found)
-    return None if place is None else _EMPTY.get(element.tag)
+    return None if kept and place is None else _EMPTY.get(element.tag)
 
 
-def _hidden_text(text: str, place: Callable[[str, Known], str] | None, known: Known, *, of_kinds: bool) -> str:
+def _forms(text: str, known: Known, *, addresses: bool = True) -> str:
+    """The text with tokens for all that is known by its form."""
+    text = hide_forms(text, known, addresses=addresses)
+    return _ON_BUS.sub(lambda found: hide_number(found[0], known), text)
+
+
+def _hidden_text(text: str, place: Callable[[str, Known], str] | None, known: Known, element: Element) -> str:
+    if element.key == "IORegistryEntryLocation" and element.tag != "key" and not _LOCATION.fullmatch(text):
+        place = identity
     if place is None:
-        return text if of_kinds else hide_forms(text, known)
+        return _forms(text, known, addresses=not element.names_a_kind)
     core = text.strip()
     start = text.index(core)
     return text[:start] + place(core, known) + text[start + len(core) :] if core else text
 
 
-def _hidden_data(data: bytes, place: Callable[[str, Known], str] | None, known: Known, *, of_kinds: bool) -> bytes:
+def _hidden_data(data: bytes, place: Callable[[str, Known], str] | None, known: Known) -> bytes:
     """As many bytes with tokens in place of what is secret in them; pieces of text end with NUL."""
     pieces = data.split(b"\0")
     readable = all(_text_of(piece) is not None for piece in pieces)
     if place is None:
-        return data if of_kinds or not readable else b"\0".join(_in_piece(piece, hide_forms, known) for piece in pieces)
+        return b"\0".join(_in_piece(piece, _forms, known) for piece in pieces) if readable else data
     core = data.rstrip(b"\0")
     if any(is_number_token(data[:size]) for size in range(len(core), min(len(core) + 4, len(data)) + 1)):
         return data

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from knowledge import smbios
+from knowledge.layout import Field
 from knowledge.rates import WIDTHS
 from probes.decode import decode
 from probes.facts import BoardDevice, BoardSlot
@@ -98,6 +99,35 @@ def _structure(table: bytes, start: int) -> Structure:
         return Structure(start, kind, handle, data, table[start + length : end])
     fault = "the table ends within it" if len(data) < length else "its strings do not end"
     return Structure(start, kind, handle, data, table[start + length :], None if kind == smbios.END_TYPE else fault)
+
+
+def named_strings(structure: Structure) -> set[int]:
+    """The numbers of the strings that are read of a structure."""
+    layout, names = _STRINGS[structure.kind]
+    fields = structure.fields(layout)
+    return {fields[name] for name in names if name in fields}
+
+
+def decoded_places(structure: Structure) -> set[int]:
+    """The bytes of a structure that are read: those of fields, in each group of a slot."""
+    layout, _ = _STRINGS[structure.kind]
+    found = _places(layout, 0)
+    if structure.kind == smbios.SLOT_TYPE:
+        groups = structure.fields(layout).get("peer_groups", 0)
+        for number in range(min(groups, _room(structure))):
+            found |= _places(smbios.PEER_GROUP, smbios.PEER_GROUP.size * number)
+        found |= _places(smbios.SLOT_AFTER_PEERS, smbios.PEER_GROUP.size * groups)
+    return found
+
+
+def _places(layout: Layout, shift: int) -> set[int]:
+    """The bytes in which a layout has fields."""
+    return {
+        layout.offset + shift + bit // 8
+        for one in layout.fields
+        if isinstance(one, Field)
+        for bit in range(one.bit, one.bit + one.width)
+    }
 
 
 def problems(table: bytes) -> tuple[Unread, ...]:

@@ -19,9 +19,18 @@ SHORTEST_NUMBER: Final = 6
 # From how many characters, and how many different ones, a secret is told from an accident and looked for everywhere.
 SHORTEST_SECRET: Final = 6
 FEWEST_CHARACTERS: Final = 3
+# Names of people and machines from so many letters on are looked for as words of their own, unless many have them.
+SHORTEST_NAME: Final = 3
+COMMON_NAMES: Final = frozenset(
+    {
+        *("admin", "ata", "box", "card", "cpu", "disk", "drive", "eth", "gpu", "guest", "home", "host", "imac", "in"),
+        *("linux", "mac", "nvme", "pci", "pcie", "root", "sata", "scsi", "slot", "ssd", "temp", "usb", "user"),
+    }
+)
 FEWEST_BYTES: Final = 4
 
 _HEX: Final = frozenset("0123456789abcdef")
+_SPELT: Final = (12, 16, 32)  # digits of a MAC address, an EUI-64 or world-wide name, a UUID
 # What makers and systems leave in place of a serial number or a name: common practice.
 PLACEHOLDERS: Final = frozenset(
     {
@@ -80,6 +89,19 @@ def is_number_token(raw: bytes) -> bool:
     return len(raw) >= SHORTEST_NUMBER and raw[0] == NUMBER_MARK and raw[-2:] == _digest("check", raw[:-2])[:2]
 
 
+def is_network_address(text: str) -> bool:
+    """Whether this is an address of the Internet Protocol that names one machine in some network."""
+    if text.count(".") != 3 and "::" not in text and text.count(":") != 7:  # noqa: PLR2004 - signs of either version
+        return False
+    from ipaddress import ip_address
+
+    try:
+        address = ip_address(text)
+    except ValueError:
+        return False
+    return not (address.is_loopback or address.is_unspecified)
+
+
 def fold(text: str) -> str:
     """The same text with the letters A to Z made small."""
     return text.encode("utf-8", "surrogatepass").lower().decode("utf-8", "surrogatepass")
@@ -90,19 +112,17 @@ def swap_uuid(raw: bytes) -> bytes:
     return raw[3::-1] + raw[5:3:-1] + raw[7:5:-1] + raw[8:]
 
 
-def write_uuid(raw: bytes) -> str:
-    """A UUID as text."""
-    digits = raw.hex()
-    return "-".join((digits[:8], digits[8:12], digits[12:16], digits[16:20], digits[20:]))
-
-
 class Known:
-    """The secrets met so far: `words` maps a word as it was met to its token, `numbers` the same for bytes."""
+    """The secrets met so far: `words` maps a word as it was met to its token, `numbers` the same for bytes.
+
+    `short` holds names that are too short to be told from an accident where they are no word of their own.
+    """
 
     def __init__(self) -> None:
         """Begin with none."""
         self.words: dict[str, str] = {}
         self.numbers: dict[bytes, bytes] = {}
+        self.short: dict[str, str] = {}
 
     def word(self, secret: str, *, remember: bool = True) -> str:
         """The token of a secret made of characters; a placeholder or a token stays what it is."""
@@ -114,6 +134,17 @@ class Known:
         token = MARK + (digits * (length // len(digits) + 1))[:length]
         if remember and len(folded) >= SHORTEST_SECRET and len(set(folded)) >= FEWEST_CHARACTERS:
             self.words[secret] = token
+            digits = folded.removeprefix("0x")
+            if len(digits) in _SPELT and _HEX.issuperset(digits):
+                self.number(bytes.fromhex(digits))  # a number that was written as a word: its bytes are a secret too
+        return token
+
+    def name(self, secret: str) -> str:
+        """The token of the name of a person or a machine; as a word, but short ones are remembered too."""
+        token = self.word(secret)
+        short = SHORTEST_NAME <= len(secret) < SHORTEST_SECRET and any(letter.isalpha() for letter in secret)
+        if short and token != secret and fold(secret) not in COMMON_NAMES:
+            self.short[secret] = token
         return token
 
     def number(self, secret: bytes) -> bytes:

@@ -503,6 +503,18 @@ def test_serial_numbers_are_replaced_unless_kept() -> None:
     assert (json.loads(kept)["redacted"], json.loads(hidden)["redacted"]) == (False, True)
 
 
+def test_the_head_says_what_is_left_out() -> None:
+    """The places of a drive's answer in which nothing is kept stand before the answers, unless all is kept."""
+    words: dict[str, Any] = {"platform": "linux", "taken_at": MOMENT, "agent": "0.1.0", "samples": ()}
+    words["answers"] = {"nvme log-02 /dev/nvme0": bytes(range(256)) * 2}
+    hidden = capture.encode(keep_serials=False, **words)
+    # Reserved since revision 1.3. Source: NVM Express Base, SMART / Health Information log page.
+    assert json.loads(hidden)["left_out"]["nvme log-02"].endswith("232-511")
+    assert hidden.index(b'"left_out"') < hidden.index(b'"reads"')
+    assert capture.parse(hidden, "x").reads["nvme log-02 /dev/nvme0"] != words["answers"]["nvme log-02 /dev/nvme0"]
+    assert "left_out" not in json.loads(capture.encode(keep_serials=True, **words))
+
+
 def test_more_than_can_be_read_back_is_not_written(tmp_path: Path) -> None:
     """A capture past the limits of reading is refused before it is written."""
     answers: dict[str, Answer] = {f"text /{number}": "" for number in range(capture.READS_LIMIT + 1)}
@@ -701,11 +713,15 @@ def test_a_full_disk_leaves_no_half_file(tmp_path: Path) -> None:
 
 
 def test_the_schema_describes_the_file() -> None:
-    """The JSON Schema names exactly the keys that are written, requires them all and allows no others."""
+    """The JSON Schema names exactly the keys that are written, requires them and allows no others.
+
+    Where nothing was left out, that is not said.
+    """
     schema = schemas.schema("capture")
     file = schema["$defs"]["CaptureFile"]
     keys = set(json.loads(encoded()))
-    assert set(file["properties"]) == set(file["required"]) == keys
+    assert set(file["properties"]) == keys | {"left_out"}
+    assert set(file["required"]) == keys
     assert file["additionalProperties"] is False
     entry = schema["$defs"]["Entry"]
     assert set(entry["properties"]) == {"text", "hex", "list", "link", "error"}

@@ -16,17 +16,23 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.report import markdown, marks, step_blocks, words
+from agent.report.unnamed import without_serials
 from knowledge.phrasing import plain
 from knowledge.steps import POWER_OFF
+from probes.tokens import Known
+from probes.unread import Unread
 from tests.build import Disk, Function, Machine, Nvme, build, drive, facts, root_port
 from tests.forms_marked import blocks, made_markdown
 from tests.machines import FIXTURES
 from tests.shown import HOSTILE
+from tests.test_cli import run
 from tests.test_imports import loaded
 from tests.test_machines import FOLDERS, audited, machines_with
 from tests.test_report import in_one
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from agent.audit import Audit
 
 every_folder = pytest.mark.parametrize("name", FOLDERS)
@@ -139,6 +145,34 @@ def test_the_command_prints_it_without_the_terminal_library() -> None:
     assert 0 == status
     assert "agent.report.markdown" in names
     assert [] == [one for one in names if one.partition(".")[0] in {"rich", "markdown_it", "jinja2"}]
+
+
+def test_the_command_tells_no_name_unless_asked() -> None:
+    """What is put into a forum has a token as its title, the one of a redacted capture; all else is the same."""
+    words = ("check", "--replay", str(FIXTURES / "bench-1-misplaced" / "capture.json"), "--format", "markdown")
+    hidden, kept = run(*words).output.splitlines(), run(*words, "--keep-serials").output.splitlines()
+    assert kept[0].startswith("# bench-1 (")
+    assert hidden[0] == kept[0].replace("bench-1", f"\\{Known().word('bench-1')}")
+    assert hidden[1:] == kept[1:]
+
+
+def test_a_comparison_tells_no_name_unless_asked(tmp_path: Path) -> None:
+    """A machine that was named anew in between: neither name is told, but that they differ."""
+    before = FIXTURES / "bench-1-upgraded" / "capture.json"
+    after = tmp_path / "after.json"
+    after.write_text(before.read_text().replace('"bench-1"', '"cuttingroom"'))
+    words = ("compare", str(before), str(after), "--as-given", "--format", "markdown")
+    hidden, kept = (run(*words, *more).output.partition("## ")[2] for more in ((), ("--keep-serials",)))
+    assert "cuttingroom" in kept
+    assert "cuttingroom" not in hidden
+    assert kept.count("\n") == hidden.count("\n")
+
+
+def test_serial_numbers_are_taken_out_wherever_a_document_has_them() -> None:
+    """As they are, and as Markdown; what was not read is none."""
+    found = without_serials("of HLA0042QX7, `hla0042qx7` and 12 x4", ["HLA0042QX7 ", None, Unread("x", "y"), "x4", ""])
+    token = Known().word("HLA0042QX7")
+    assert found == f"of {token}, `{token}` and 12 x4"
 
 
 def test_it_ends_with_one_line_end() -> None:

@@ -44,6 +44,7 @@ def comparing(
         help="Apply the field notes of this folder too. Can be repeated.",
     )
     @click.option("--as-given", is_flag=True, help="Take BEFORE for the older one whatever the dates say.")
+    @click.option("--keep-serials", is_flag=True, help="In markdown, keep host names and serial numbers as they are.")
     @click.pass_context
     def compare(  # noqa: PLR0913 - one for each option
         context: click.Context,
@@ -56,6 +57,7 @@ def comparing(
         against: str | None,
         notes: tuple[str, ...],
         as_given: bool,
+        keep_serials: bool,
     ) -> None:
         """Show what an upgrade changed: parts, links, rates, firmware, temperatures, findings.
 
@@ -80,7 +82,8 @@ def comparing(
         sheet = _sheet(against)
         shelf = noted(notes)
         sides = source(before, None), source(after, root)
-        audits = [_audited(side.facts(settle), sheet, shelf, first=side is sides[0]) for side in sides]
+        unnamed = form == "markdown" and not keep_serials
+        audits = [_audited(side.facts(settle), sheet, shelf, first=side is sides[0], unnamed=unnamed) for side in sides]
         from agent.compare.whole import compare as compared
 
         found = compared(audits[0], audits[1])
@@ -94,7 +97,14 @@ def comparing(
         elif form == "markdown":
             from agent.report import compare_markdown
 
-            output.whole(compare_markdown.compare(found, *names).encode())
+            document = compare_markdown.compare(found, *names)
+            if unnamed:
+                from agent.report.unnamed import without_serials
+
+                serials = [drive.serial for side in audits for drive in side.facts.drives]
+                planned = [drive.serial for drive in sheet.drives] if sheet is not None else []
+                document = without_serials(document, [*serials, *planned])
+            output.whole(document.encode())
         else:
             from agent.report import comparing as report
 
@@ -167,18 +177,23 @@ def _sheet(against: str | None) -> Sheet | None:
     return read(against)
 
 
-def _audited(facts: Facts, sheet: Sheet | None, shelf: Shelf, *, first: bool) -> Audit:
+def _audited(facts: Facts, sheet: Sheet | None, shelf: Shelf, *, first: bool, unnamed: bool) -> Audit:
     """The audit of one side, held against the sheet; a first machine that the sheet is not for goes without."""
     from agent.audit import audit
     from knowledge.problems import BadInput
 
+    told = facts
+    if unnamed:
+        from agent.report.unnamed import without_name
+
+        facts = without_name(facts)
     found = audit(facts, notes=shelf)
     if sheet is None:
         return found
     from agent.sheets.expected import expected, limits, same_machine
 
     try:
-        same_machine(sheet, facts)
+        same_machine(sheet, told)
     except BadInput:
         if first:
             return found
