@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 # Each bridge has a bus of its own below it, and a domain has 256 of them. Source: PCI-to-PCI Bridge Architecture 1.2,
 # Secondary Bus Number Register (8 bits).
 BUSES: Final = 256
-MOST_FUNCTIONS: Final = 8_192  # the largest server with virtual functions has some 4,000 (common practice)
+MOST_FUNCTIONS: Final = 6_000  # the largest server with virtual functions has some 4,000 (common practice)
 MOST_BRIDGES: Final = 1_024  # 16 processors with the ports and switches of 64 buses each
-MOST_DRIVES: Final = 4_096
+MOST_DRIVES: Final = 2_048
 MOST_CROSSED: Final = 20_000  # bridges above drives, counted for each drive: 1,000 drives behind 10 switches each
 MOST_LOOKED_AT: Final = 25_000  # functions in all later looks together: six looks at 2,000 links
 
