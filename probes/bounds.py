@@ -71,11 +71,11 @@ def _depths(functions: Mapping[str, PciFunction]) -> dict[str, int]:
     depths: dict[str, int] = {}
     for start in functions:
         way: dict[str, None] = {}
-        here: str | None = start
+        here = start
         while here in functions and here not in depths and here not in way:
             way[here] = None
-            here = readable(functions[here].parent)
-        known = depths.get(here, -1) if here is not None else -1
+            here = readable(functions[here].parent) or ""
+        known = depths.get(here, -1)
         closed = len(way) if here in way else 0
         for steps, address in enumerate(reversed(way), 1):
             depths[address] = closed or known + steps
