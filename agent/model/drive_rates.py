@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.machine import Machine
-    from probes.facts import Drive
+    from probes.facts import Drive, Sensor
 
 
 class DriveSeen(Struct, frozen=True):
@@ -116,7 +116,7 @@ def drives(built: Machine, by_key: dict[str, Judged], rates: DriveRates) -> Iter
         one, all_at_once, both = rates.alone.get(name), rates.together.get(name), rates.both.get(name)
         own = rates.hops.get(path.hops[0].key) if path.hops else None
         celsius = main.celsius if main is not None else _by_health_log(path.drive, never=never)
-        told = (path.drive, *mine)
+        told: tuple[Drive | Sensor, ...] = (path.drive, *mine)
         yield DriveSeen(
             drive=path.drive,
             path=tuple(hop.key for hop in path.hops),
