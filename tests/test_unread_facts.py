@@ -408,9 +408,7 @@ def test_a_temperature_is_not_said_to_be_missing_where_sensors_failed(keys: tupl
     """A disk whose sensor may be the one that could not be read is not said to offer no temperature."""
     name = "bench-1-upgraded"
     said = {
-        seen.drive.name: drive_words.temperature(seen)
-        for found in (audited(name, *keys),)
-        for seen in found.drives
+        seen.drive.name: drive_words.temperature(seen) for found in (audited(name, *keys),) for seen in found.drives
     }
     assert [] == [one for one in said.values() if one == "no temperature offered"]
     assert said["sda"] == f"temperature not known ({BROKEN})"
