@@ -13,7 +13,7 @@ from knowledge.problems import BadInput, NothingRead
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from agent.model.drive_rates import DriveSeen
     from agent.model.expected import Expectations
@@ -39,7 +39,8 @@ class Audit(Struct, frozen=True):
     `by_key` finds a link by its key, `nvme_at` the NVMe drive of a function by its address; both know the whole
     machine, also where all else is but the `part` of it that was asked for ("": all of it). `against` names the
     build sheet that the machine was held against, if one was given, and `matched` has what its parts are there;
-    `as_planned` tells that each part of it was told and is in its place. `given` is what it was made with.
+    `as_planned` tells that each part of it was told and is in its place. `given` is what it was made with. `subjects`
+    has what findings are about by what they call it: a link by its card's or its port's address, a drive by its name.
     """
 
     facts: Facts
@@ -56,6 +57,7 @@ class Audit(Struct, frozen=True):
     matched: MatchedSheet | None = None
     as_planned: bool = False
     given: Given = Given()
+    subjects: dict[str, Judged | Drive] = {}
 
     def again(self, facts: Facts) -> Audit:
         """The same audit of other facts."""
@@ -142,7 +144,20 @@ def audit(
         against=planned.source if planned is not None else None,
         matched=seen.matched,
         given=Given(planned, limits or {}, notes),
+        subjects=_subjects(seen.judged, facts.drives),
     )
+
+
+def _subjects(links: Iterable[Judged], drives: Iterable[Drive]) -> dict[str, Judged | Drive]:
+    """What findings may be about, by what they call it; of several the first, links before drives."""
+    found: dict[str, Judged | Drive] = {}
+    for judged in links:
+        for address in (judged.device_address, judged.port_address):
+            if address:
+                found.setdefault(address, judged)
+    for drive in drives:
+        found.setdefault(drive.name, drive)
+    return found
 
 
 def only_at(found: Audit, name: str) -> Audit:
@@ -173,6 +188,7 @@ def only_at(found: Audit, name: str) -> Audit:
         part=name.strip(),
         facts=facts,
         links=links,
+        subjects=_subjects(links, facts.drives),
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
         stripes=tuple(stripe for stripe in found.stripes if not drives.isdisjoint(stripe.stripe.members)),
         findings=tuple(

@@ -23,5 +23,9 @@ def platform(name: str) -> Platform:
 
 
 def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at: str = "") -> Facts:
-    """The facts of the machine behind `reads`, as its platform gives them."""
-    return platform(reads.platform).collect(reads, looks, taken_at)
+    """The facts of the machine behind `reads`, as its platform gives them; BadInput if no machine is so large."""
+    from probes.bounds import check
+
+    facts = platform(reads.platform).collect(reads, looks, taken_at)
+    check(facts)
+    return facts

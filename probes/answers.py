@@ -7,6 +7,7 @@ from typing import Final
 
 from probes.unread import Unread
 
+NAMES_LIMIT: Final = 10_000  # in one directory
 REGISTRY_LIMIT: Final = 4 * 1024 * 1024  # bytes of one answer; those of real machines have up to a third of it
 NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
 # What the kernel keeps for the super-user among what is asked; texts, lists and links are open to everybody.

@@ -14,7 +14,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
-from probes.answers import NOTHING_GIVEN, failed
+from probes.answers import NAMES_LIMIT, NOTHING_GIVEN, failed
 from probes.files import check_place, read_standard_input, read_whole, write_whole
 from probes.reads import Recorded
 from probes.unread import Unread
@@ -33,7 +33,6 @@ MEBIBYTE: Final = 1024 * 1024
 PACKED_LIMIT: Final = 8 * MEBIBYTE  # a gzip file; that of a server of 2,000 functions has some 2 MiB
 JSON_LIMIT: Final = 96 * MEBIBYTE  # unpacked; that of a server of 2,000 functions has some 30 MiB
 READS_LIMIT: Final = 250_000  # in the first look and in all later ones together
-NAMES_LIMIT: Final = 10_000  # in one directory
 SAMPLES_LIMIT: Final = 10_000
 SENTENCE_LIMIT: Final = 200
 ERRNO_NAME_LIMIT: Final = 16
@@ -137,7 +136,7 @@ def parse(data: bytes | bytearray, name: str) -> Capture:
         data = _unpack(data, name)
     if not data:
         raise BadInput(f"{name} is empty; {_AGAIN}")
-    if len(data) > JSON_LIMIT or (len(data) > SMALL and _weighs_too_much(data)):
+    if _is_too_large(data):
         raise _too_large(name)
     file = _decode(data, name)
     del data  # a large file is not held beside what was made of it
@@ -228,6 +227,11 @@ def _bytes(digits: str, key: str, name: str) -> bytes:
         return unhexlify(digits)
     except ValueError:
         raise _unusable(name, f"{quoted(key)} is not in hexadecimal digits") from None
+
+
+def _is_too_large(data: bytes | bytearray, reads: int = 0) -> bool:
+    """Whether JSON with so many answers is past the limits, which are the same for reading and for writing."""
+    return len(data) > JSON_LIMIT or reads > READS_LIMIT or (len(data) > SMALL and _weighs_too_much(data))
 
 
 def _weighs_too_much(data: bytes | bytearray) -> bool:
@@ -322,9 +326,10 @@ def encode(
         _lines(answers),
         b",\n".join(later),
     )
-    count = len(answers) + sum(len(found) for _, found in samples)
-    if len(data) > JSON_LIMIT or count > READS_LIMIT or len(samples) > SAMPLES_LIMIT:
-        raise BadInput("this machine says more than a capture can hold; use lanewright check without one")
+    looks = (answers, *(found for _, found in samples))
+    names = (len(answer) for found in looks for answer in found.values() if isinstance(answer, tuple))
+    if _is_too_large(data, sum(map(len, looks))) or len(samples) > SAMPLES_LIMIT or max(names, default=0) > NAMES_LIMIT:
+        raise _too_much()
     return data
 
 
@@ -352,7 +357,16 @@ def write_file(  # noqa: PLR0913 - the keys of the file, and how to write it
         samples=samples,
         keep_serials=keep_serials,
     )
-    write_whole(path, _pack(data) if path.endswith(".gz") else data, force=force, private=keep_serials)
+    if path.endswith(".gz"):
+        data = _pack(data)
+        if len(data) > PACKED_LIMIT:
+            raise _too_much()
+    write_whole(path, data, force=force, private=keep_serials)
+
+
+def _too_much() -> BadInput:
+    """For what could be written and not be read again."""
+    return BadInput("this machine says more than a capture can hold; use lanewright check without one")
 
 
 def _pack(data: bytes) -> bytes:

@@ -138,10 +138,11 @@ def _all_of(read: Callable[[int], bytes], limit: int, size: int = 0) -> bytes | 
     return whole
 
 
-def names_in(folder: str, suffix: str, most: int) -> list[str]:
+def names_in(folder: str, suffix: str, most: int, each: int, together: int) -> list[str]:
     """The files of a folder whose names end so, as paths in order of name; [] where there is no such folder.
 
-    Names that begin with a dot are left out. More than `most` are refused, as is a folder that cannot be listed.
+    Names that begin with a dot are left out. More than `most` are refused, as are files with more than `together`
+    bytes, of which no more than `each` count of one, and a folder that cannot be listed.
     """
     try:
         names = os.listdir(folder)
@@ -154,7 +155,21 @@ def names_in(folder: str, suffix: str, most: int) -> list[str]:
         raise BadInput(
             f"the folder {quoted(folder)} has {len(found):,} files in {suffix}, and {most:,} are read at most"
         )
-    return [os.path.join(folder, name) for name in found]
+    paths = [os.path.join(folder, name) for name in found]
+    if sum(min(each, _size(path)) for path in paths) > together:
+        raise BadInput(
+            f"the files in {suffix} of the folder {quoted(folder)} have more than {together // 1024:,} KiB together; "
+            "take those away that are no longer needed"
+        )
+    return paths
+
+
+def _size(path: str) -> int:
+    """The bytes of a file, 0 where that cannot be told: to read it says why."""
+    try:
+        return os.stat(path).st_size
+    except (OSError, ValueError):
+        return 0
 
 
 # --- Writing ---------------------------------------------------------------------------------------------------

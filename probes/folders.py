@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 ENDINGS: Final = (".json", ".json.gz")
 LIST_LIMIT: Final = 64 * 1024 * 1024  # bytes of a list of names
 
+MOST_NAMES: Final = 200_000  # in a list
+
 Refused = tuple[str, str]  # a name, and one sentence that says why nothing comes of it
 
 
@@ -29,9 +31,12 @@ def listed() -> list[str]:
     from knowledge.problems import BadInput
 
     data = bytes(read_standard_input(LIST_LIMIT))
-    if len(data) > LIST_LIMIT:
+    end = b"\0" if b"\0" in data else b"\n"
+    if len(data) > LIST_LIMIT or data.count(end) > MOST_NAMES:
         raise BadInput("standard input lists more names than can be read at once; name a folder in its place")
-    parts = data.split(b"\0") if b"\0" in data else [line.removesuffix(b"\r") for line in data.split(b"\n")]
+    parts = data.split(end)
+    if end == b"\n":
+        parts = [line.removesuffix(b"\r") for line in parts]
     return ["./-" if part == b"-" else os.fsdecode(part) for part in parts if part]
 
 

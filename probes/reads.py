@@ -25,20 +25,21 @@ import errno
 import os
 import sys
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from knowledge.phrasing import encodable
-from probes.answers import NOT_RECORDED, NOTHING_GIVEN, errno_name, failed
+from probes.answers import NAMES_LIMIT, NOT_RECORDED, NOTHING_GIVEN, errno_name, failed
 from probes.unread import Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
 Answer = str | bytes | tuple[str, ...] | Unread
+_Given = TypeVar("_Given", bound=Answer)
 
 TEXT_LIMIT: Final = 64 * 1024
 BYTES_LIMIT: Final = 1024 * 1024
-LIST_LIMIT: Final = 100_000
+MOST_KEPT: Final = 64 * 1024 * 1024  # characters of all answers together, as a capture holds them
 MAY_BE_EMPTY: Final = ("/md/level", "/md/layout")  # of a set that rests the kernel gives no level
 _PART: Final = 8192  # bytes of one read: enough for nearly everything, and cheap to set aside
 
@@ -195,7 +196,7 @@ class Live:
                 found = os.listdir(folder)
         except (OSError, ValueError) as error:
             return failed(f"list {path}", _name(error))
-        if len(found) > LIST_LIMIT:
+        if len(found) > NAMES_LIMIT:
             return failed(f"list {path}", "EFBIG")
         return tuple(sorted(name.encode("utf-8", "replace").decode("utf-8") for name in found))
 
@@ -495,43 +496,47 @@ class Recording:
         self.platform = inner.platform
         self._inner = inner
         self.answers: dict[str, Answer] = {}
+        self._size = 0
+
+    def _kept(self, key: str, answer: _Given) -> _Given:
+        """Keep an answer; of more than a capture can hold none is asked for (BadInput)."""
+        if isinstance(answer, str | bytes):
+            self._size += len(answer) * (2 if isinstance(answer, bytes) else 1)  # two digits a byte
+            if self._size > MOST_KEPT:
+                from knowledge.problems import BadInput
+
+                raise BadInput("this machine says more than can be held of one; check what is read")
+        self.answers[key] = answer
+        return answer
 
     def text(self, path: str) -> str | Unread:
         """See `Reads`."""
-        answer = self.answers[f"text {path}"] = self._inner.text(path)
-        return answer
+        return self._kept(f"text {path}", self._inner.text(path))
 
     def data(self, path: str) -> bytes | Unread:
         """See `Reads`."""
-        answer = self.answers[f"bytes {path}"] = self._inner.data(path)
-        return answer
+        return self._kept(f"bytes {path}", self._inner.data(path))
 
     def names(self, path: str) -> tuple[str, ...] | Unread:
         """See `Reads`."""
-        answer = self.answers[f"list {path}"] = self._inner.names(path)
-        return answer
+        return self._kept(f"list {path}", self._inner.names(path))
 
     def target(self, path: str) -> str | Unread:
         """See `Reads`."""
-        answer = self.answers[f"link {path}"] = self._inner.target(path)
-        return answer
+        return self._kept(f"link {path}", self._inner.target(path))
 
     def udev(self, subject: str) -> str | Unread:
         """See `Reads`."""
-        answer = self.answers[f"udev {subject}"] = self._inner.udev(subject)
-        return answer
+        return self._kept(f"udev {subject}", self._inner.udev(subject))
 
     def psutil(self, subject: str) -> str | Unread:
         """See `Reads`."""
-        answer = self.answers[f"psutil {subject}"] = self._inner.psutil(subject)
-        return answer
+        return self._kept(f"psutil {subject}", self._inner.psutil(subject))
 
     def nvme(self, subject: str) -> bytes | Unread:
         """See `Reads`."""
-        answer = self.answers[f"nvme {subject}"] = self._inner.nvme(subject)
-        return answer
+        return self._kept(f"nvme {subject}", self._inner.nvme(subject))
 
     def registry(self, name: str) -> str | bytes | Unread:
         """See `Reads`."""
-        answer = self.answers[f"registry {name}"] = self._inner.registry(name)
-        return answer
+        return self._kept(f"registry {name}", self._inner.registry(name))

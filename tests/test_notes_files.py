@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from agent.notebook import FILE_LIMIT
 from agent.notebook.catalogue import catalogue, linted, note_called
-from agent.notebook.note_files import LIMIT, MOST_TOLD, examined, parsed, read
+from agent.notebook.note_files import MOST_TOLD, examined, parsed, read
 from agent.notebook.note_text import written
 from agent.notebook.places import folder, loaded
 from knowledge.fieldnotes import MOST_NOTES, Note
@@ -277,7 +278,7 @@ def test_what_cannot_be_read_is_one_sentence(kind: str, tmp_path: Path) -> None:
         case "binary":
             place.write_bytes(HEAD.encode() + b"\xff\xfe")
         case "large":
-            place.write_bytes(b"#" * (LIMIT + 1))
+            place.write_bytes(b"#" * (FILE_LIMIT + 1))
         case "dangling":
             place.symlink_to(tmp_path / "gone")
         case _:

@@ -408,9 +408,7 @@ def test_a_temperature_is_not_said_to_be_missing_where_sensors_failed(keys: tupl
     """A disk whose sensor may be the one that could not be read is not said to offer no temperature."""
     name = "bench-1-upgraded"
     said = {
-        seen.drive.name: drive_words.temperature(seen, found)
-        for found in (audited(name, *keys),)
-        for seen in found.drives
+        seen.drive.name: drive_words.temperature(seen) for found in (audited(name, *keys),) for seen in found.drives
     }
     assert [] == [one for one in said.values() if one == "no temperature offered"]
     assert said["sda"] == f"temperature not known ({BROKEN})"
@@ -423,7 +421,7 @@ def test_a_limit_is_not_said_to_be_missing_where_it_was_not_read() -> None:
         whole, sensors=tuple(replace(one, critical_celsius=None, warning_celsius=None) for one in whole.sensors)
     )
     found = audit(bare)
-    said = [drive_words.temperature(seen, found) for seen in found.drives if seen.drive.kind == "nvme"]
+    said = [drive_words.temperature(seen) for seen in found.drives if seen.drive.kind == "nvme"]
     assert said
     assert [] == [one for one in said if "no limit told" in one or "limits not known: permission denied" not in one]
 
@@ -433,7 +431,7 @@ def test_the_way_of_a_drive_is_not_made_up() -> None:
     found = audited("bench-1-upgraded", "link /sys/class/nvme/nvme0")
     (seen,) = [one for one in found.drives if one.drive.name == "nvme0"]
     said = f"no rate can be told: its way could not be read ({BROKEN})"
-    assert said == drive_words.expected(seen, found) == drive_words.without_rates(seen, found)
+    assert said == drive_words.expected(seen) == drive_words.without_rates(seen)
     made = page.machine("x", found, 1)
     (drawn,) = [one for one in made.drives if one.name == "nvme0"]
     assert drawn.no_way == f"Its way could not be read: {BROKEN}."
@@ -446,7 +444,7 @@ def test_a_way_that_breaks_off_does_not_end_at_the_processor() -> None:
     found = audit(changed(whole, "0000:01:00.0", parent=LOST, root=LOST))
     (seen,) = [one for one in found.drives if one.drive.name == "nvme0"]
     assert drive_words.path(seen, found).endswith("> a place that could not be read")
-    assert drive_words.expected(seen, found).startswith("no rate can be told: its way could not be read")
+    assert drive_words.expected(seen).startswith("no rate can be told: its way could not be read")
     assert [] == [one.bars for one in page.machine("x", found, 1).drives if "nvme0" in one.name and one.bars]
 
 

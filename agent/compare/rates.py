@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -55,6 +56,7 @@ class Both(Struct, frozen=True):
 
 def rates(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """The rows of all drives that are in both."""
+    crowds = _crowds(matched.before.audit), _crowds(matched.after.audit)
     for before, after in matched.pairs():
         if before.seen is None or after.seen is None:
             continue
@@ -63,7 +65,7 @@ def rates(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
             if before.seen.alone != after.seen.alone or before.seen.together != after.seen.together:
                 doubts.remark("rates", words, "a link on the way rested, to save power, on one of the two sides")
             continue
-        crowd = _crowd(before.seen, matched.before.audit), _crowd(after.seen, matched.after.audit)
+        crowd = crowds[0][before.seen.path[-1:]], crowds[1][after.seen.path[-1:]]
         crowd = ALIKE if matched.moved(before, after) else crowd
         whole = (before.seen.payload_bytes is None) == (after.seen.payload_bytes is None)
         yield from _rows("rate", words, (before.seen, after.seen), doubts, whole=whole, crowd=crowd)
@@ -73,9 +75,9 @@ def _rests(seen: DriveSeen, audit: Audit) -> bool:
     return any(resting(audit.by_key.get(key)) for key in seen.path)
 
 
-def _crowd(seen: DriveSeen, audit: Audit) -> int:
-    """How many drives with rates share a way into the processor with one."""
-    return sum(drive.path[-1:] == seen.path[-1:] for drive in audit.drives if drive.alone is not None)
+def _crowds(audit: Audit) -> Counter[tuple[str, ...]]:
+    """How many drives with rates share a way into the processor, by the last hop on it."""
+    return Counter(drive.path[-1:] for drive in audit.drives if drive.alone is not None)
 
 
 def _rows(

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.model.findings import Rate, Verdict
+from agent.model.findings import Verdict
 from agent.model.judged_machine import JudgedMachine, Move
 from agent.model.split_slots import is_board_slot
 from agent.model.throughput import link_mbps
 from agent.model.unseen_parts import missed
 
 if TYPE_CHECKING:
-    from collections.abc import Container
+    from collections.abc import Container, Iterable, Iterator
 
+    from agent.model.findings import Rate
     from agent.model.judged import Judged
     from agent.model.machine import Link
     from probes.facts import BoardSlot
@@ -37,13 +39,12 @@ def moves(seen: JudgedMachine) -> dict[str, Move]:
     it is not so yet, that comes first.
     """
     unsettled = seen.matched.unsettled() if seen.matched is not None else set()
-    held = {_slot(link) for link in seen.judged if link.verdict is not Verdict.EMPTY}
+    slots = tuple(_slots(seen, unsettled))
     wished = [
-        (judged, other, move)
+        (judged, slot.judged, move)
         for judged in seen.with_verdict(Verdict.SLOT_LIMITED)
         if movable(judged) and judged.link.key not in unsettled
-        for other in seen.judged
-        if other.link.key not in unsettled and (move := _move(seen, judged, other, held)) is not None
+        for slot, move in _Mover(seen, judged).moves(slots)
     ]
     wished.sort(key=lambda one: (-one[2].gain_mbps, one[2].swaps_with is not None, _size(one[1]), one[2].slot))
     found: dict[str, Move] = {}
@@ -65,40 +66,73 @@ def _size(judged: Judged) -> tuple[int, int]:
     return (judged.port_can.width, judged.port_can.speed) if judged.port_can is not None else (0, 0)
 
 
-def _move(seen: JudgedMachine, judged: Judged, other: Judged, held: Container[Where | None]) -> Move | None:
-    """The move of a card into another slot, if it fits, links faster there, and costs the other card nothing.
+class _Slot(Struct, frozen=True):
+    """A slot of the board: what it can do, its kind where the firmware tells, whether something is in it."""
 
-    `held` are the slots with something in them.
-    """
-    link, can, card = other.link, other.port_can, judged.device_can
-    if other is judged or not is_board_slot(seen.machine, link) or can is None or card is None or not _fits(link, card):
-        return None
-    carrier = _needs_carrier(seen, judged, link)
-    rate = card.common(can)
-    gain = link_mbps(rate.speed, rate.width) - (judged.mbps or 0.0)
-    assert link.slot is not None
-    if carrier is None or gain <= 0:
-        return None
-    if _slot(other) not in held:
-        unread = missed(seen.machine.facts.board_slots) is not None
-        described = True if link.slot.board is not None else None if unread else False
-        return Move(link.slot.words, rate, gain, needs_carrier=carrier, described=described)
-    if not carrier and not link.onboard and _loses_nothing(other, judged):
-        return Move(link.slot.words, rate, gain, swaps_with=other.device_address)
-    return None
+    judged: Judged
+    can: Rate
+    kind: str | None
+    held: bool
+    described: bool | None
 
 
-def _needs_carrier(seen: JudgedMachine, judged: Judged, there: Link) -> bool | None:
-    """Whether a move takes a carrier card: a drive from its own kind of slot or bay to a card slot. None: no move."""
-    here = judged.link
-    mine, theirs = _kind(here), _kind(there)
-    if mine in DRIVE_SLOTS or not is_board_slot(seen.machine, here):
-        if theirs in DRIVE_SLOTS:
-            return False if mine == theirs else None
-        return True if judged.is_drive else None
-    if theirs in DRIVE_SLOTS or (mine is not None and theirs is not None and mine != theirs):
-        return None
-    return False
+def _slots(seen: JudgedMachine, unsettled: Container[str]) -> Iterator[_Slot]:
+    """The slots of the board that a card may go to."""
+    held = {_slot(judged) for judged in seen.judged if judged.verdict is not Verdict.EMPTY}
+    unread = missed(seen.machine.facts.board_slots) is not None
+    for judged in seen.judged:
+        link, can = judged.link, judged.port_can
+        if can is None or link.key in unsettled or not is_board_slot(seen.machine, link):
+            continue
+        described = True if link.board is not None else None if unread else False
+        yield _Slot(judged, can, _kind(link), _slot(judged) in held, described)
+
+
+class _Mover:
+    """A card that its slot limits, held against one slot after the other."""
+
+    def __init__(self, seen: JudgedMachine, judged: Judged) -> None:
+        self._judged = judged
+        self._kind = _kind(judged.link)
+        self._bay = self._kind in DRIVE_SLOTS or not is_board_slot(seen.machine, judged.link)
+        self._gains: dict[Rate, tuple[Rate, float]] = {}
+
+    def moves(self, slots: Iterable[_Slot]) -> Iterator[tuple[_Slot, Move]]:
+        """The moves into those slots where the card fits, links faster, and costs the card there nothing."""
+        judged, card = self._judged, self._judged.device_can
+        if card is None:
+            return
+        for slot in slots:
+            if slot.judged is judged or not _fits(slot.judged.link, card):
+                continue
+            rate, gain = self._gain(card, slot.can)
+            carrier = self._needs_carrier(slot.kind)
+            if carrier is None or gain <= 0:
+                continue
+            link = slot.judged.link
+            assert link.slot is not None
+            if not slot.held:
+                yield slot, Move(link.slot.words, rate, gain, needs_carrier=carrier, described=slot.described)
+            elif not carrier and not link.onboard and _loses_nothing(slot.judged, judged):
+                yield slot, Move(link.slot.words, rate, gain, swaps_with=slot.judged.device_address)
+
+    def _gain(self, card: Rate, can: Rate) -> tuple[Rate, float]:
+        """The rate in a slot that can do so much, and how much more that is, MB/s; worked out once."""
+        known = self._gains.get(can)
+        if known is None:
+            rate = card.common(can)
+            known = self._gains[can] = rate, link_mbps(rate.speed, rate.width) - (self._judged.mbps or 0.0)
+        return known
+
+    def _needs_carrier(self, there: str | None) -> bool | None:
+        """Whether a move takes a carrier card, as from the drives' own kind of slot to a card slot. None: no move."""
+        if self._bay:
+            if there in DRIVE_SLOTS:
+                return False if self._kind == there else None
+            return True if self._judged.is_drive else None
+        if there in DRIVE_SLOTS or (self._kind is not None and there is not None and self._kind != there):
+            return None
+        return False
 
 
 def _kind(link: Link) -> str | None:

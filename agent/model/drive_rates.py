@@ -16,11 +16,11 @@ from probes.facts import Health
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from agent.model.judged import Judged
     from agent.model.machine import Machine
-    from probes.facts import Drive, Facts
+    from probes.facts import Drive, Sensor
 
 
 class DriveSeen(Struct, frozen=True):
@@ -34,6 +34,9 @@ class DriveSeen(Struct, frozen=True):
     size that the upper figures rest on, None where it could not be read and the largest is taken for a bound.
     `verdict` is that of the drive's own link, `Verdict.VIRTUAL` where it hangs on no PCI function, None where it has
     no link of its own or none that is known.
+
+    What is None here was told to be so, unless there is a reason why nobody could tell: `way_lost` why there may be
+    more hops, `celsius_lost` why there may be a temperature, `limit_lost` why there may be a limit.
     """
 
     drive: Drive
@@ -50,6 +53,9 @@ class DriveSeen(Struct, frozen=True):
     together_write: tuple[float, float] | None = None
     both: tuple[tuple[float, float], tuple[float, float]] | None = None
     verdict: Verdict | None = None
+    way_lost: Unread | None = None
+    celsius_lost: Unread | None = None
+    limit_lost: Unread | None = None
 
 
 def paths_of_drives(
@@ -100,6 +106,8 @@ class DriveRates:
 def drives(built: Machine, by_key: dict[str, Judged], rates: DriveRates) -> Iterator[DriveSeen]:
     """Every drive with what it should reach and how warm it is."""
     sensors = by_drive(built.facts.sensors)
+    never = any(unread.what == "temperatures" for unread in built.facts.unread)
+    unseen = built.facts.gap("sensors") or _first_unread(sensor.drive for sensor in built.facts.sensors)
     for path in built.paths:
         name = path.drive.name
         mine = sensors.get(name, [])
@@ -107,10 +115,12 @@ def drives(built: Machine, by_key: dict[str, Judged], rates: DriveRates) -> Iter
         warning, critical = limits(path.drive, main)
         one, all_at_once, both = rates.alone.get(name), rates.together.get(name), rates.both.get(name)
         own = rates.hops.get(path.hops[0].key) if path.hops else None
+        celsius = main.celsius if main is not None else _by_health_log(path.drive, never=never)
+        told: tuple[Drive | Sensor, ...] = (path.drive, *mine)
         yield DriveSeen(
             drive=path.drive,
             path=tuple(hop.key for hop in path.hops),
-            celsius=main.celsius if main is not None else _by_health_log(path.drive, built.facts),
+            celsius=celsius,
             warning_celsius=warning,
             critical_celsius=critical,
             alone=_span(one),
@@ -122,6 +132,9 @@ def drives(built: Machine, by_key: dict[str, Judged], rates: DriveRates) -> Iter
             together_write=_span(rates.together_write.get(name)),
             both=(both[0].span, both[1].span) if both else None,
             verdict=_own_verdict(path.drive, built, by_key),
+            way_lost=path.lost,
+            celsius_lost=_lost_temperature(path.drive, celsius, unseen),
+            limit_lost=_first_unread(limit for one in told for limit in (one.warning_celsius, one.critical_celsius)),
         )
 
 
@@ -137,9 +150,22 @@ def _span(share: Share | None) -> tuple[float, float] | None:
     return None if share is None else share.span
 
 
-def _by_health_log(drive: Drive, facts: Facts) -> float | Unread | None:
-    """The composite temperature that the drive's own log gives, where no sensor gives one; Unread where none could."""
+def _first_unread(values: Iterable[object]) -> Unread | None:
+    return next((value for value in values if isinstance(value, Unread)), None)
+
+
+def _lost_temperature(drive: Drive, celsius: float | Unread | None, unseen: Unread | None) -> Unread | None:
+    """Why a temperature may be there though none was read: by a sensor (`unseen`) or by the drive's own log."""
+    if celsius is not None:
+        return celsius if isinstance(celsius, Unread) else None
+    return unseen or (drive.health if isinstance(drive.health, Unread) else None)
+
+
+def _by_health_log(drive: Drive, *, never: bool) -> float | Unread | None:
+    """The composite temperature that the drive's own log gives, where no sensor gives one.
+
+    Unread where none could: `never` tells that this platform gives no temperatures.
+    """
     if isinstance(drive.health, Health):
         return drive.health.celsius
-    never = any(unread.what == "temperatures" for unread in facts.unread)
     return Unread(f"temperature of {drive.name}", NOT_GIVEN) if never else None

@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model import unseen_parts
+from agent.model.grouping import grouped
 from agent.model.pairing import told_once
 from agent.model.upwards import above, upwards
 from knowledge import pcie
@@ -21,7 +22,7 @@ from probes.unread import Unread, of, readable
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator
 
-    from probes.facts import BoardSlot, Drive, Facts, PciFunction
+    from probes.facts import BoardSlot, Drive, Facts, Look, PciFunction
 
 
 BRIDGE_CLASS: Final = 0x0604
@@ -111,7 +112,10 @@ class Path(Struct, frozen=True):
 
 
 class Machine(Struct, frozen=True):
-    """The topology. `links` are in the order of their ports' addresses, `leads_to` has the one to each function."""
+    """The topology. `links` are in the order of their ports' addresses, `leads_to` has the one to each function.
+
+    `looked_at` has the numbers of the later looks in which a function was read again, by its address.
+    """
 
     facts: Facts
     functions: dict[str, PciFunction]
@@ -120,6 +124,13 @@ class Machine(Struct, frozen=True):
     links: tuple[Link, ...]
     leads_to: dict[str, Link]
     paths: tuple[Path, ...]
+    looked_at: dict[str, list[int]]
+
+    def looks_at(self, *functions: PciFunction | None) -> Iterator[Look]:
+        """The later looks in which one of these functions or more was read again, in time."""
+        if self.looked_at:
+            numbers = {number for one in functions if one is not None for number in self.looked_at.get(one.address, ())}
+            yield from (self.facts.looks[number] for number in sorted(numbers))
 
 
 def build(facts: Facts) -> Machine:
@@ -136,7 +147,9 @@ def build(facts: Facts) -> Machine:
     slots = _Slots(facts, functions)
     links = tuple(_links(functions, children, kinds, slots, facts))
     leads_to = {function.address: link for link in links for function in link.functions}
-    return Machine(facts, functions, children, kinds, links, leads_to, tuple(_paths(facts, functions, leads_to)))
+    paths = tuple(_paths(facts, functions, leads_to))
+    looked_at = grouped((address, number) for number, look in enumerate(facts.looks) for address in look.functions)
+    return Machine(facts, functions, children, kinds, links, leads_to, paths, looked_at)
 
 
 def _told_apart(facts: Facts) -> Facts:

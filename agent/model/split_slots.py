@@ -14,7 +14,7 @@ from knowledge import pcie
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterable, Sequence
+    from collections.abc import Hashable, Iterable, Mapping, Sequence
 
     from agent.model.judged import Judged
     from agent.model.machine import Link, Machine
@@ -123,19 +123,24 @@ def _in_a_row(parts: Parts) -> bool:
     )
 
 
-def further(machine: Machine, parts: Parts) -> tuple[tuple[PciFunction, ...], Unread | None]:
-    """Ports that may be further parts of a slot of which lanes are missing, and why that is not known."""
+def maybe_ports(machine: Machine) -> dict[str, list[PciFunction]]:
+    """By bus, the functions of it that are bridges or may be."""
+    return grouped(
+        (_bus(function.address), function)
+        for function in machine.functions.values()
+        if is_bridge(function) or isinstance(function.class_code, Unread)
+    )
+
+
+def further(
+    machine: Machine, parts: Parts, maybe_ports: Mapping[str, Sequence[PciFunction]]
+) -> tuple[tuple[PciFunction, ...], Unread | None]:
+    """Ports (of `maybe_ports`) that may be more parts of a slot of which lanes are missing, and why nobody knows."""
     board, port = parts[0].link.board, parts[0].link.port
     if port is None or (len(parts) == 1 if board is None else _lanes(parts) >= board.wired_lanes):
         return (), None
     known = {part.port_address for part in parts}
-    beside = [
-        function
-        for function in machine.functions.values()
-        if _bus(function.address) == _bus(port.address)
-        and function.address not in known
-        and (is_bridge(function) or isinstance(function.class_code, Unread))
-    ]
+    beside = [function for function in maybe_ports.get(_bus(port.address), ()) if function.address not in known]
     if board is not None and board.peers:  # those are found by the bus below them
         asked = [(function, _bus_below(function)) for function in beside if function.address not in machine.below]
     else:

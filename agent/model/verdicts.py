@@ -389,8 +389,8 @@ def _display_sound(device: PciFunction) -> str:
 
 def _ever(function: PciFunction, machine: Machine, bit: str) -> bool:
     """Whether a bit of Link Status was set in any look."""
-    all_looks = (function, *(look.functions.get(function.address) for look in machine.facts.looks))
-    return any(all_look is not None and all_look.registers.read(pcie.LINK_STATUS, bit) == 1 for all_look in all_looks)
+    all_looks = (function, *(look.functions[function.address] for look in machine.looks_at(function)))
+    return any(all_look.registers.read(pcie.LINK_STATUS, bit) == 1 for all_look in all_looks)
 
 
 # --- Links whose figures are made up ---------------------------------------------------------------------------
@@ -444,11 +444,9 @@ def tunnel(ends: tuple[PciFunction, ...], *, slowest: bool) -> Evidence | None:
 def _looks(link: Link, machine: Machine) -> tuple[tuple[float, Reading], ...]:
     assert link.device is not None
     found = [(0.0, read(link.port, link.device))]
-    for look in machine.facts.looks:
+    for look in machine.looks_at(*link.ends):
         port = look.functions.get(link.port.address) if link.port is not None else None
-        device = look.functions.get(link.device.address)
-        if port is not None or device is not None:
-            found.append((look.offset, read(port, device)))
+        found.append((look.offset, read(port, look.functions.get(link.device.address))))
     return tuple(found)
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 from msgspec import Struct
 
-from agent.notebook import checks, shape
+from agent.notebook import FILE_LIMIT, checks, shape
 from agent.toml.lines import lines_of
 from agent.toml.tables import problem_at, tables
 from knowledge.fieldnotes import Note
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 KIBIBYTE: Final = 1024
-LIMIT: Final = 512 * KIBIBYTE  # of a file: 500 notes of a thousand characters each
 MOST_TOLD: Final = 200  # complaints about one file
 
 
@@ -91,9 +90,9 @@ def parsed(text: str, source: str) -> Read:
 
 
 def _text(path: str) -> str:
-    data = read_whole(path, LIMIT)
-    if len(data) > LIMIT:
-        raise BadInput(f"{printable(path)} has more than {LIMIT // KIBIBYTE} KiB; write notes into several files")
+    data = read_whole(path, FILE_LIMIT)
+    if len(data) > FILE_LIMIT:
+        raise BadInput(f"{printable(path)} has more than {FILE_LIMIT // KIBIBYTE} KiB; write notes into several files")
     try:
         return data.decode()
     except UnicodeDecodeError as error:

@@ -11,6 +11,7 @@ import os
 from typing import TYPE_CHECKING, Final
 
 from agent.model.shelf import Shelf
+from agent.notebook import FILE_LIMIT
 from knowledge.phrasing import quoted
 from knowledge.problems import BadInput
 from probes.files import names_in
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 SUFFIX: Final = ".toml"
 MOST_FILES: Final = 500  # in one folder
+MOST_BYTES: Final = 4 * FILE_LIMIT  # of the files of a folder together
 MOST_NOTES: Final = 2000  # in all
 
 
@@ -58,7 +60,7 @@ def files(name: str) -> list[str]:
         raise BadInput("notes come from a folder or a file with a name, not from standard input")
     if not os.path.isdir(name):
         return [name]
-    found = names_in(name, SUFFIX, MOST_FILES)
+    found = names_in(name, SUFFIX, MOST_FILES, FILE_LIMIT, MOST_BYTES)
     if not found:
         raise BadInput(f"the folder {quoted(name)} holds no file of notes; their names end in {SUFFIX}")
     return found
@@ -66,7 +68,7 @@ def files(name: str) -> list[str]:
 
 def _own_files(own: str, damaged: list[Unread]) -> Iterable[str]:
     try:
-        return names_in(own, SUFFIX, MOST_FILES)
+        return names_in(own, SUFFIX, MOST_FILES, FILE_LIMIT, MOST_BYTES)
     except BadInput as problem:
         damaged.append(Unread("your own field notes", str(problem)))
         return ()

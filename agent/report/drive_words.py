@@ -28,9 +28,9 @@ AT_MOST: Final = "at most: the payload size could not be read"
 # --- Drives ----------------------------------------------------------------------------------------------------
 
 
-def temperature(seen: DriveSeen, audit: Audit) -> str:
+def temperature(seen: DriveSeen) -> str:
     """A drive's temperature with its warning limit, or its critical one where it has no other."""
-    lost = _lost_temperature(seen, audit)
+    lost = seen.celsius_lost
     if lost is not None:
         return f"temperature not known ({plain(lost.why)})"
     if isinstance(seen.celsius, Unread) or seen.celsius is None:
@@ -39,44 +39,18 @@ def temperature(seen: DriveSeen, audit: Audit) -> str:
         return f"{celsius_text(seen.celsius)} (warning at {celsius_text(seen.warning_celsius)})"
     if seen.critical_celsius is not None:
         return f"{celsius_text(seen.celsius)} (critical at {celsius_text(seen.critical_celsius)})"
-    lost = _lost_limit(seen, audit)
+    lost = seen.limit_lost
     return f"{celsius_text(seen.celsius)} ({f'limits not known: {plain(lost.why)}' if lost else 'no limit told'})"
 
 
-def _lost_temperature(seen: DriveSeen, audit: Audit) -> Unread | None:
-    """Why a temperature may be there though none was read: by a sensor or by the drive's own log."""
-    if isinstance(seen.celsius, Unread):
-        return seen.celsius
-    if seen.celsius is not None:
-        return None
-    facts, health = audit.facts, seen.drive.health
-    listed = facts.gap("sensors") or next(
-        (sensor.drive for sensor in facts.sensors if isinstance(sensor.drive, Unread)), None
-    )
-    return listed or (health if isinstance(health, Unread) else None)
-
-
-def _lost_limit(seen: DriveSeen, audit: Audit) -> Unread | None:
-    """Why a drive may have a limit though none was read."""
-    sensors = [sensor for sensor in audit.facts.sensors if sensor.drive == seen.drive.name]
-    of_sensors = [limit for sensor in sensors for limit in (sensor.warning_celsius, sensor.critical_celsius)]
-    limits = (seen.drive.warning_celsius, seen.drive.critical_celsius, *of_sensors)
-    return next((limit for limit in limits if isinstance(limit, Unread)), None)
-
-
-def lost_way(seen: DriveSeen, audit: Audit) -> Unread | None:
-    """Why a drive may have a longer way to the processor than was seen."""
-    return next((path.lost for path in audit.machine.paths if path.drive.name == seen.drive.name), None)
-
-
-def without_rates(seen: DriveSeen, audit: Audit) -> str:
+def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
     if seen.drive.kind != "nvme":
         return "its own interface decides its rate, not the PCI Express link"
-    lost = lost_way(seen, audit)
+    lost = seen.way_lost
     if lost is not None:
         return f"no rate can be told: its way could not be read ({plain(lost.why)})"
     if seen.alone is None or seen.together is None:
@@ -89,22 +63,22 @@ def off_the_bus(seen: DriveSeen) -> bool:
     return seen.verdict is Verdict.VIRTUAL and seen.drive.address is None
 
 
-def expected(seen: DriveSeen, audit: Audit) -> str:
+def expected(seen: DriveSeen) -> str:
     """What a drive should reach when read, or why that cannot be told."""
-    none = without_rates(seen, audit)
+    none = without_rates(seen)
     if seen.alone is None or seen.together is None or none:
         return none
     rates = alone_and_together(seen.alone, seen.together, "all drives at once")
     return rates if seen.payload_bytes is not None else f"{rates} ({AT_MOST})"
 
 
-def all_expected(seen: DriveSeen, audit: Audit) -> Iterator[str]:
+def all_expected(seen: DriveSeen) -> Iterator[str]:
     """What a drive should reach when read, when written, and when all drives are read and written at once."""
-    no_rates = seen.alone_write is None or seen.together_write is None or lost_way(seen, audit) is not None
+    no_rates = seen.alone_write is None or seen.together_write is None or seen.way_lost is not None
     if no_rates or seen.alone_write is None or seen.together_write is None or seen.both is None:
-        yield expected(seen, audit)
+        yield expected(seen)
         return
-    yield f"read {expected(seen, audit)}"
+    yield f"read {expected(seen)}"
     yield f"written {alone_and_together(seen.alone_write, seen.together_write, 'all drives at once')}"
     read, write = map(mbps_range, seen.both)
     yield f"all drives read and written at once: read {read}, written {write}"
@@ -118,7 +92,7 @@ def alone_and_together(alone: tuple[float, float], together: tuple[float, float]
 
 def path(seen: DriveSeen, audit: Audit) -> str:
     """The way from the drive to the processor with the narrowest hop pointed out."""
-    lost = lost_way(seen, audit)
+    lost = seen.way_lost
     if not seen.path:
         if lost is not None:
             return f"its way could not be read: {plain(lost.why)}"
@@ -138,7 +112,7 @@ def path(seen: DriveSeen, audit: Audit) -> str:
 
 def end(seen: DriveSeen, audit: Audit) -> str:
     """Where a drive's way ends."""
-    if lost_way(seen, audit) is not None:
+    if seen.way_lost is not None:
         return "a place that could not be read"
     return "the host, not visible from here" if audit.by_key[seen.path[-1]].port_hidden else "processor"
 

@@ -144,7 +144,7 @@ def _drives(audit: Audit, place: Standing) -> Iterator[str]:
     if not audit.drives:
         return
     yield heading(place.level + 1, "Drives, and what each should reach")
-    rated = [seen for seen in audit.drives if not drive_words.without_rates(seen, audit)]
+    rated = [seen for seen in audit.drives if not drive_words.without_rates(seen)]
     yield table(("drive", *RATES, *BOTH), ([escaped(seen.drive.name), *map(_range, _rates(seen))] for seen in rated))
     yield bullets(_safe(line) for seen in audit.drives for line in [_drive(seen, audit)])
 
@@ -162,11 +162,9 @@ def _drive(seen: DriveSeen, audit: Audit) -> str:
     """A drive in one line: what it is, how warm, its way to the processor, what bounds or hides its rates."""
     drive = seen.drive
     about = ", ".join(
-        part
-        for part in (told(drive.model, "model not known"), size(drive), drive_words.temperature(seen, audit))
-        if part
+        part for part in (told(drive.model, "model not known"), size(drive), drive_words.temperature(seen)) if part
     )
-    lines = [f"{told(drive.name)}: {about}", drive_words.without_rates(seen, audit)]
+    lines = [f"{told(drive.name)}: {about}", drive_words.without_rates(seen)]
     if not lines[1] and seen.payload_bytes is None:
         lines.append(drive_words.AT_MOST)
     if not drive_words.off_the_bus(seen):

@@ -123,14 +123,14 @@ def _drives(page: Page, audit: Audit, *, whole: bool = False) -> None:
         if whole:
             parts.append(f"firmware {told(drive.firmware)}")
             parts.append(f"serial {told(drive.serial)}")
-        parts.append(drive_words.temperature(seen, audit))
+        parts.append(drive_words.temperature(seen))
         line = (
             Text()
             .append(f"  {plain(drive.name)}", HEADING)
             .append("  " + ", ".join(part for part in parts if part), "")
         )
         page.add(line, hang=4)
-        for rates in drive_words.all_expected(seen, audit) if whole else (drive_words.expected(seen, audit),):
+        for rates in drive_words.all_expected(seen) if whole else (drive_words.expected(seen),):
             page.add(rates, indent=4, hang=6)
         if not drive_words.off_the_bus(seen):
             page.add(drive_words.path(seen, audit), indent=4, hang=6, style=QUIET)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
+from agent.model.judged import Judged
 from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, told
 from knowledge.phrasing import plain, quantity
 
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.model.findings import Evidence, Finding, Rate
-    from agent.model.judged import Judged
     from probes.facts import PciFunction
 
 ROOT: Final = "needs-root"  # told at the end, not among the findings
@@ -233,14 +233,13 @@ def subject(name: str, audit: Audit) -> str:
 
 def subject_and_what(name: str, audit: Audit) -> tuple[str, str]:
     """A subject by its slot or name with its address, and what is there ("" where no more is)."""
-    for judged in audit.links:
-        if name and name in {judged.device_address, judged.port_address}:
-            there = describe_link(judged.link, audit) if judged.link.device is not None else ""
-            where = place(judged.link)
-            return (f"{where}, {plain(name)}" if where != name else plain(name)), there
-    for drive in audit.facts.drives:
-        if drive.name == name:
-            return plain(name), told(drive.model, "drive")
+    found = audit.subjects.get(name)
+    if isinstance(found, Judged):
+        there = describe_link(found.link, audit) if found.link.device is not None else ""
+        where = place(found.link)
+        return (f"{where}, {plain(name)}" if where != name else plain(name)), there
+    if found is not None:
+        return plain(name), told(found.model, "drive")
     return plain(name), ""
 
 

@@ -21,7 +21,7 @@ from knowledge.phrasing import listed
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
@@ -83,14 +83,17 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
 def _slot_part_silent(seen: JudgedMachine) -> Iterator[Found | Unread]:
     if seen.machine.facts.host.virtual is True:
         return
+    maybe_ports = split_slots.maybe_ports(seen.machine)
     for parts in split_slots.alike(seen.machine, seen.judged):
         answering = [part for part in parts if part.link.device is not None]
         if not answering or _straddled(answering) or _on_sheet(seen, parts) or any(_made_up(part) for part in parts):
             continue
-        yield from _of_slot(seen, parts, answering)
+        yield from _of_slot(seen, parts, answering, maybe_ports)
 
 
-def _of_slot(seen: JudgedMachine, parts: Parts, answering: Parts) -> Iterator[Found | Unread]:
+def _of_slot(
+    seen: JudgedMachine, parts: Parts, answering: Parts, maybe_ports: Mapping[str, Sequence[PciFunction]]
+) -> Iterator[Found | Unread]:
     """What is to be said of ports that are named as one slot, if anything."""
     functions = [
         function
@@ -100,7 +103,7 @@ def _of_slot(seen: JudgedMachine, parts: Parts, answering: Parts) -> Iterator[Fo
     holds = _drive_among(seen, functions)
     unread = [(judged, told) for judged in parts if (told := _not_told(judged)) is not None]
     silent = [judged for judged in parts if judged.verdict is Verdict.EMPTY]
-    more, why = split_slots.further(seen.machine, parts)
+    more, why = split_slots.further(seen.machine, parts, maybe_ports)
     nothing_below = silent or unread or any(function.address not in seen.machine.below for function in more)
     if holds is False or not nothing_below:
         return

@@ -129,7 +129,7 @@ def _counts(end: PciFunction | None) -> bool:
 def _series(machine: Machine, ends: list[PciFunction]) -> list[tuple[float, int]]:
     """(offset, errors of both ends) of each later look in which these ends, which told at first, tell again."""
     found = []
-    for look in machine.facts.looks:
+    for look in machine.looks_at(*ends):
         later = [look.functions.get(end.address) for end in ends]
         if all(_counts(function) for function in later):
             found.append((look.offset, sum(link_error_count(function) for function in later if function is not None)))

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from knowledge.pcie import PCI_EXPRESS_CAPABILITIES
+from probes.bounds import check_looks
 from probes.darwin import WITHOUT, storage
 from probes.darwin import functions as pci
 from probes.darwin.functions import addresses, freshness, functions, is_bridge, is_function
@@ -78,6 +79,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     above = FunctionTree(named, ups, classes, tree if isinstance(tree, Unread) else None)
     made = drives(Lists(devices, controllers, above), unread, gaps)
     gaps += _unseen(found, made, devices)
+    check_looks(len(found) * sum("registry pci" in recorded.answers for _, recorded in looks))
     seen = tuple(_look(offset, recorded, words.release, unread) for offset, recorded in looks)
     host = _host(reads, words, taken_at)
     unread += lost_of_host(host, words.lost())

@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from knowledge.rates import WIDTHS, parse_speed
 from probes import smbios
 from probes.answers import ASLEEP, GONE, MOST_DIGITS, NOT_RECORDED, NOTHING_GIVEN
+from probes.bounds import check_looks
 from probes.decode import SIZES_FOR_ANYBODY, Registers
 from probes.facts import (
     ErrorCounters,
@@ -85,6 +86,8 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     stripes = _stripe_sets(reads, blocks, drives, unread, gaps)
     kernel_slots = _kernel_slots(reads, unread, gaps)
     found = sensors(reads, asleep, unread, gaps)
+    again = [(offset, recorded, _looked_at(recorded)) for offset, recorded in looks]
+    check_looks(sum(len(addresses) for _, _, addresses in again))
     later: dict[str, list[Unread]] = {}
     return Facts(
         platform=reads.platform,
@@ -96,7 +99,7 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
         board_devices=board_devices,
         drives=drives,
         sensors=found,
-        looks=tuple(_look(offset, recorded, later) for offset, recorded in looks),
+        looks=tuple(_look(*one, later) for one in again),
         unread=(*(gap.why for gap in gaps), *unread, *_of_looks(later)),
         stripes=stripes,
         gaps=tuple(gaps),
@@ -142,16 +145,17 @@ def _of_looks(later: Mapping[str, Sequence[Unread]]) -> Iterator[Unread]:
         yield of(f"{address}, looked at again", first)
 
 
-def _look(offset: float, recorded: Recorded, later: dict[str, list[Unread]]) -> Look:
-    """A later look; what went wrong in it alone is added to `later`."""
+def _looked_at(recorded: Recorded) -> list[str]:
+    """The addresses of the functions that were asked again in a later look."""
     prefix = f"{PCI}/"
-    addresses = {
-        path[len(prefix) :].split("/", 1)[0]
-        for path in (key.partition(" ")[2] for key in recorded.answers)
-        if path.startswith(prefix)
-    }
+    paths = (key.partition(" ")[2] for key in recorded.answers)
+    return sorted({path[len(prefix) :].split("/", 1)[0] for path in paths if path.startswith(prefix)})
+
+
+def _look(offset: float, recorded: Recorded, addresses: Sequence[str], later: dict[str, list[Unread]]) -> Look:
+    """A later look at these functions; what went wrong in it alone is added to `later`."""
     functions = {}
-    for address in sorted(addresses):
+    for address in addresses:
         functions[address], problems = _function(recorded, address, None)
         lost = [problem for problem in problems if problem.what in recorded.answers]
         if lost:

@@ -26,11 +26,13 @@ from probes.samples import sensor as sensor_word
 from probes.soaklog.schema import (
     DRIVES,
     FORMAT,
+    LONGEST_HEAD,
     LONGEST_WORDS,
     OPTIONAL,
     OTHER_COLUMNS,
     OTHERS,
     PATIENCE,
+    SIDE_FILES,
     TABLES,
     VERSION,
     address,
@@ -46,7 +48,8 @@ if TYPE_CHECKING:
 
 MOST_SAMPLES: Final = 4_000_000  # held in memory, drives times ticks; a longer log is thinned
 MOST_CHANGES: Final = 200_000  # of links, errors, counters and events, each
-LONGEST_VALUE: Final = 100 * 1024 * 1024  # bytes; a capture file
+LONGEST_CAPTURE: Final = 100 * 1024 * 1024  # bytes
+LONGEST_ROW: Final = 64 * 1024  # bytes; three texts of the longest words, four bytes a character
 SMALLEST_ROW: Final = 8  # bytes
 STEPS_A_BYTE: Final = 40  # of SQLite's machine; a plain scan takes some 2 for each byte of a file
 STEPS_AT_ONCE: Final = 100_000
@@ -128,7 +131,7 @@ class Log:
         """A connection to the file, on which nothing of the file runs, and nothing runs for long."""
         file = sqlite3.connect(address(self._path, mode), uri=True, isolation_level=None, timeout=PATIENCE)
         try:
-            file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
+            file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_ROW)
             file.set_progress_handler(self._too_long, STEPS_AT_ONCE)
             file.execute("PRAGMA trusted_schema = OFF")
             file.execute("PRAGMA cell_size_check = ON")
@@ -160,7 +163,7 @@ class Log:
         if {name: found.get(name) for name in (*TABLES, *kept)} != {**TABLES, **kept}:
             raise self.damaged
         self._tables = frozenset(found)
-        self.head = msgspec.json.decode(str(self._meta("head")), type=Head)
+        self.head = msgspec.json.decode(str(self._meta("head", LONGEST_HEAD)), type=Head)
         self.drives = len(self.head.drives)
         if self.drives > DRIVES or len(self.head.others) > OTHERS:
             raise self.damaged
@@ -169,15 +172,28 @@ class Log:
         if not 0 <= self.ticks * SMALLEST_ROW <= self._bytes:
             raise self.damaged
 
-    def _meta(self, key: str) -> object:
-        row = self._file.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+    def _meta(self, key: str, longest: int = LONGEST_ROW) -> object:
+        self._file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, longest)
+        try:
+            row = self._file.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        finally:
+            self._file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_ROW)
         return None if row is None else row[0]
+
+    def _rows(self, query: str) -> Iterator[tuple[Any, ...]]:
+        """Rows with words, one by one: rows that share what is stored once would be far more than the file is."""
+        taken = 0
+        for row in self._file.execute(query):
+            taken += sum(len(value) for value in row if isinstance(value, str | bytes))
+            if taken > self._bytes:
+                raise self.damaged
+            yield row
 
     # --- The whole ---------------------------------------------------------------------------------------------
 
     def soak(self) -> Soak:
         """All of it, one track a drive; of a log that is too long each so many-th sample."""
-        capture = self._meta("capture")
+        capture = self._meta("capture", LONGEST_CAPTURE)
         if not isinstance(capture, bytes):
             raise self.damaged
         thinned = max(1, -(-self.ticks * max(1, self.drives) // MOST_SAMPLES))
@@ -200,7 +216,7 @@ class Log:
 
     def _unread(self) -> list[_Turn]:
         """What could not be read and why, in time; nothing of a log that was begun before this was kept."""
-        return self._changes("unread", list[_Turn]) if "unread" in self._tables else []
+        return self._changes("unread", _Turn) if "unread" in self._tables else []
 
     def _flat(self, query: str, *values: int) -> Iterator[array[float]]:
         """The numbers of all rows, one after the other, some thousand rows at a time."""
@@ -241,9 +257,9 @@ class Log:
             for flat in self._flat(query, self.ticks * self.drives + 1):
                 for place, drive in enumerate(drives):
                     drive.extend(flat, place * width, self.drives * width)
-        links = self._changes("links", list[_Link])
-        errors = self._changes("errors", list[_Errors])
-        counters = self._changes("counters", list[_Counters])
+        links = self._changes("links", _Link)
+        errors = self._changes("errors", _Errors)
+        counters = self._changes("counters", _Counters)
         unread = self._unread()
         for place, (head, drive) in enumerate(zip(self.head.drives, drives, strict=True)):
             if any(len(column) != len(times.seconds) for column in drive.columns):
@@ -259,18 +275,17 @@ class Log:
                 unread=missed(unread, place),
             )
 
-    def _changes(self, table: str, form: type[list[_Found]]) -> list[_Found]:
+    def _changes(self, table: str, form: Any) -> list[Any]:  # noqa: ANN401 - the type of a tuple
         """The rows of one of the tables of changes, with the seconds of their ticks; each held against its form."""
         query = (
             f"SELECT ticks.seconds, {table}.* FROM {table} JOIN ticks ON ticks.id = {table}.tick "  # noqa: S608
             f"ORDER BY {table}.id LIMIT {MOST_CHANGES}"
         )
-        return msgspec.convert([(row[0], *row[3:]) for row in self._file.execute(query)], form)
+        return [msgspec.convert((row[0], *row[3:]), form) for row in self._rows(query)]
 
     def _events(self) -> tuple[Event, ...]:
         query = f"SELECT seconds, kind, drive, words FROM events ORDER BY id LIMIT {MOST_CHANGES}"  # noqa: S608
-        rows = msgspec.convert(self._file.execute(query).fetchall(), list[_Event])
-        return tuple(Event(*row) for row in rows)
+        return tuple(Event(*msgspec.convert(row, _Event)) for row in self._rows(query))
 
     def end(self) -> End | None:
         """How the soak ended, None where it runs or was cut off."""
@@ -326,7 +341,7 @@ class Log:
     def _by_tick(self, table: str) -> Callable[[int], list[tuple[Any, ...]]]:
         """The rows of a table of changes for one tick after the other: (drive, values ...)."""
         query = f"SELECT * FROM {table} ORDER BY tick, id LIMIT {MOST_CHANGES}"  # noqa: S608 - one of the tables above
-        rows = iter(self._file.execute(query))
+        rows = self._rows(query)
         waiting: list[tuple[Any, ...]] = []
 
         def of(tick: int) -> list[tuple[Any, ...]]:
@@ -426,6 +441,10 @@ def _size(path: str) -> int:
         ) from None
     if not stat.S_ISREG(found.st_mode):
         raise BadInput(f"{quoted(path)} is not a regular file; give a file that soak wrote")
+    for ending in SIDE_FILES:
+        with contextlib.suppress(OSError):
+            if not stat.S_ISREG(os.stat(f"{path}{ending}").st_mode):
+                raise BadInput(f"{quoted(f'{path}{ending}')} is not a regular file; copy the log without it")
     taken_in(found)
     with contextlib.suppress(OSError):
         return found.st_size + os.stat(f"{path}-wal").st_size

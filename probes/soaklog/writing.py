@@ -17,6 +17,7 @@ from probes.soaklog.schema import (
     COUNTER_COLUMNS,
     DRIVES,
     FORMAT,
+    LONGEST_HEAD,
     LONGEST_WORDS,
     OPTIONAL,
     OTHERS,
@@ -294,7 +295,10 @@ def _text(words: str) -> str:
 
 
 def _head(head: Head) -> str:
-    return msgspec.json.encode(msgspec.structs.replace(head, command=tuple(map(_text, head.command)))).decode()
+    found = msgspec.json.encode(msgspec.structs.replace(head, command=tuple(map(_text, head.command))))
+    if len(found) > LONGEST_HEAD:
+        raise BadInput("the command is longer than a log can hold; put it into a script, and name that")
+    return found.decode()
 
 
 def _row(drive: DriveSample) -> tuple[object, ...]:

@@ -269,8 +269,8 @@ def _links(audit: Audit) -> Iterator[LinkRow]:
 
 def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.RangeBar, ...], scale: float) -> DriveShown:
     drive = seen.drive
-    note = drive_words.without_rates(seen, audit)
-    if drive_words.lost_way(seen, audit) is not None:
+    note = drive_words.without_rates(seen)
+    if seen.way_lost is not None:
         loads = ()
     if loads and seen.payload_bytes is None:
         note = drive_words.AT_MOST
@@ -278,18 +278,18 @@ def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.RangeBar, ...], scal
         name=plain(drive.name, words.SHORT),
         model=plain(told(drive.model, "model not known"), words.NAME),
         size=size(drive),
-        members=(Member(plain(drive.name, words.SHORT), _place(seen, audit), words.temperature(seen, audit)),),
+        members=(Member(plain(drive.name, words.SHORT), _place(seen, audit), words.temperature(seen)),),
         hops=tuple(_hop(audit.by_key[key], seen) for key in seen.path),
         end=_end(seen, audit),
-        no_way=_no_way(seen, audit),
+        no_way=_no_way(seen),
         bars=bars.bars(loads, scale),
         ceiling=bars.ceilings(loads),
         note=words.sentence(note),
     )
 
 
-def _no_way(seen: DriveSeen, audit: Audit) -> str:
-    lost = drive_words.lost_way(seen, audit)
+def _no_way(seen: DriveSeen) -> str:
+    lost = seen.way_lost
     if lost is None:
         return "No PCI Express link of its own is on the way."
     return words.sentence(f"Its way could not be read: {plain(lost.why)}")

@@ -103,11 +103,11 @@ def now(judged: Judged) -> str:
 # --- A drive ---------------------------------------------------------------------------------------------------
 
 
-def temperature(seen: DriveSeen, audit: Audit) -> str:
+def temperature(seen: DriveSeen) -> str:
     """A drive's temperature with both of its limits, where it has both."""
     warning, critical = seen.warning_celsius, seen.critical_celsius
     if not isinstance(seen.celsius, float | int) or warning is None or critical is None:
-        return with_first_limit(seen, audit)
+        return with_first_limit(seen)
     limits = f"warning at {celsius_text(warning)}, critical at {celsius_text(critical)}"
     return f"{celsius_text(seen.celsius)} ({limits})"
 
