@@ -10,6 +10,7 @@ from functools import cache
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING, Final
 
+from agent.planner.clock import Time
 from agent.planner.plan import plan as planned
 from agent.proposals import PlanRequest, compared
 from agent.report import plan_markdown
@@ -86,7 +87,7 @@ def hostile() -> Plan:
 def kinds_of(name: str) -> tuple[Candidate, ...]:
     """Kinds of carriers side by side in the machine of a sheet of `fixtures/`."""
     asked = PlanRequest(str(FIXTURES / "sheets" / f"{name}.toml"), (), ("4xgen4",), KINDS)
-    return compared(asked, lambda: lambda: True)
+    return compared(asked, Time)
 
 
 def html_of(found: Plan | Sequence[Candidate], source: str = "sheet.toml") -> str:

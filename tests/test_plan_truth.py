@@ -14,10 +14,11 @@ from hypothesis import strategies as some
 from msgspec.structs import replace
 
 from agent.planner.build import build, placement_of
+from agent.planner.clock import always
 from agent.planner.instead import Instead
 from agent.planner.problem import READ, allowed, score
 from agent.planner.reasons import unplaced
-from agent.planner.search import always, search
+from agent.planner.search import search
 from agent.planner.whys import Whys
 from tests import brute
 from tests.small_sheets import FOUR_WAYS, card, drives, passive, sheet, slot, socket, switch

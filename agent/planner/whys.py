@@ -19,7 +19,6 @@ from agent.planner.fits import (
     card_refusal,
     hidden,
     hidden_slots,
-    kept_slots,
     limit_watts,
     limit_words,
     own_watts,
@@ -31,7 +30,7 @@ from agent.planner.lost import Losses
 from agent.planner.phrases import NAMED
 from agent.planner.problem import READ, allowed, score
 from agent.planner.refitted import counts_of, moved, settled, with_drives, with_holders
-from agent.sheets.lanes import filled, slot_with, taken_words
+from agent.sheets.lanes import filled, kept_slots, slot_with, taken_words
 from agent.sheets.paths import drives_on, today
 from agent.sheets.reading import drive_watts
 from knowledge.phrasing import listed, quantity
