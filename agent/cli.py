@@ -456,6 +456,10 @@ def _planned(asked: PlanRequest, seconds: float, shown: PlanForm, place: str | N
     proposal = proposed(asked, _for_seconds(seconds))
     shown.plan(proposal.plan, proposal.name)
     if place is not None:
+        from probes.files import made_anew
+
+        if os.path.realpath(place) == os.path.realpath(asked.sheet):
+            made_anew(place)
         _write(written(proposal), place, force=force)
     return 0 if complete(proposal.plan) else 1
 

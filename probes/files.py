@@ -172,6 +172,15 @@ def _size(path: str) -> int:
         return 0
 
 
+def made_anew(path: str) -> None:
+    """Let a file that was read be replaced after all, by what was made of it: a sheet with its places changed."""
+    try:
+        status = os.stat(path)
+    except (OSError, ValueError):
+        return
+    _taken_in.discard((status.st_dev, status.st_ino))
+
+
 # --- Writing ---------------------------------------------------------------------------------------------------
 
 
