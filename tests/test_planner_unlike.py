@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from agent.model.expected import Need
 from agent.planner import fills
 from agent.planner.alike import Alike
-from agent.planner.packing import NEAR, Limits, Packing
+from agent.planner.packing import NEAR, Packing, Room
 from agent.planner.plan import plan
 from agent.planner.problem import DriveClass, Holder, NeedOf, PlacingProblem, allowed, score
 from agent.planner.search import search
@@ -43,7 +43,7 @@ class Filling:
         random = Random(seed)  # noqa: S311 - repeatable
         kinds = range(random.randint(1, 5))
         alike = random.random() < 0.4
-        self.limits = Limits(
+        self.limits = Room(
             bays=random.randint(1, 5),
             most=tuple(random.randint(0, 3) for _ in kinds),
             groups=tuple(

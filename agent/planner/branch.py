@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from agent.planner.choices import Taken
-    from agent.planner.fills import Fill
+    from agent.planner.packing import Fill
 
 CLOSE: Final = 1e-3  # amounts this near to a whole number are taken for it; what comes of that is scored, not believed
 GAIN: Final = 1e-8  # columns that promise less than this are left out

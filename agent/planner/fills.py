@@ -8,15 +8,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.planner.packing import Limits
+from agent.planner.packing import Fill, Room
 from agent.planner.problem import READ, Holder, NeedOf, PlacingProblem
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from agent.planner.wanted import Wanted
-
-Fill = tuple[int, ...]
 
 MOST_LISTED: Final = 1500
 
@@ -32,7 +30,7 @@ class Fills:
         self.all: list[Fill] = [self._none]
         self.parents: list[tuple[int, int]] = []  # of each but the first: the fill without one drive, and its class
         self._of_sort: dict[object, list[int]] = {}
-        self._wanted: dict[object, list[int] | Limits] = {}
+        self._wanted: dict[object, list[int] | Room] = {}
 
     def of(self, holder: Holder) -> list[int]:
         """The fills that a holder takes by its bays, rates and power."""
@@ -75,7 +73,7 @@ class Fills:
             found.append(found[parent] + each[kind])
         return found
 
-    def wanted(self, holder: Holder, wanted: Wanted) -> list[int] | Limits:
+    def wanted(self, holder: Holder, wanted: Wanted) -> list[int] | Room:
         """The fills of a holder that leave its drives the worst share, and that the needs allow; or their limits."""
         sort = holder.bays, holder.watts, holder.link, holder.rates, holder.split, holder.switch, holder.card is None
         key = sort, wanted.worst, wanted.needs
@@ -93,7 +91,7 @@ class Fills:
                 ways = [sum(ways[max(0, drives - drive_class.count) : drives + 1]) for drives in range(holder.bays + 1)]
         return holder.card is not None and sum(ways) > MOST_LISTED
 
-    def _limits(self, holder: Holder, wanted: Wanted) -> Limits:
+    def _limits(self, holder: Holder, wanted: Wanted) -> Room:
         problem, link = self._problem, holder.link
         needs = [problem.needs[number] for number in wanted.needs]
         groups: list[tuple[frozenset[int], int]] = []
@@ -112,9 +110,9 @@ class Fills:
             else 0
             for kind, (one, rates) in enumerate(zip(problem.classes, holder.rates, strict=True))
         )
-        return Limits(holder.bays, most, tuple(groups), holder.watts, tuple(one.watts for one in problem.classes))
+        return Room(holder.bays, most, tuple(groups), holder.watts, tuple(one.watts for one in problem.classes))
 
-    def _chosen(self, holder: Holder, limits: Limits) -> list[int]:
+    def _chosen(self, holder: Holder, limits: Room) -> list[int]:
         shut = [kind for kind, most in enumerate(limits.most) if not most]
         groups: list[tuple[Collection[int], int]] = [(shut, 0), *limits.groups]
         return [

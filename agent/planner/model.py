@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.planner.fills import reach
-from agent.planner.packing import Limits as Room
-from agent.planner.packing import Packing
+from agent.planner.packing import Packing, Room
 from agent.planner.problem import READ, Holder, uplinks_of
 from agent.planner.rows import Chain, Entries, Rows
 from agent.planner.simplex import Column, Constraint
@@ -22,7 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from agent.planner.choices import Choices
-    from agent.planner.fills import Fill, Fills
+    from agent.planner.fills import Fills
+    from agent.planner.packing import Fill
     from agent.planner.wanted import Goal, Wanted
 
     Top = tuple[int, Fill | None]  # a worth, and the fill that has it

@@ -17,16 +17,16 @@ from msgspec import Struct
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from agent.planner.fills import Fill
+    Best = tuple[int, "Fill"] | None
 
-    Best = tuple[int, Fill] | None
+Fill = tuple[int, ...]  # drives of each class in one holder
 
 NEAR: Final = 1 << 20  # a bound that is above what was found by less than this (a thousandth of a unit) is near enough
 TRIES: Final = 16  # prices tried for a shared link, or for power
 MOST_KEPT: Final = 2000  # choices kept at most of one step; where there are more, the bound is what it is
 
 
-class Limits(Struct, frozen=True):
+class Room(Struct, frozen=True):
     """What a holder takes: `bays` drives, `most` of each class, so many of some classes (`groups`), power (None: any).
 
     `watts` is what a drive of each class takes.
@@ -49,7 +49,7 @@ class Lot(NamedTuple):
     watts: int
 
 
-class Choice(NamedTuple):
+class Packed(NamedTuple):
     """Some drives: what they are worth but for what is carried, what they read, their power and number.
 
     `groups` is how many are of each group, `parts` the lots with how many of each.
@@ -62,12 +62,12 @@ class Choice(NamedTuple):
     groups: tuple[int, ...]
     parts: tuple[tuple[int, int], ...]  # class, number
 
-    def more(self, lot: Lot, number: int, groups: Iterable[int]) -> Choice:
+    def more(self, lot: Lot, number: int, groups: Iterable[int]) -> Packed:
         """The choice with more drives."""
         held = list(self.groups)
         for group in groups:
             held[group] += number
-        return Choice(
+        return Packed(
             self.worth + number * lot.worth,
             self.read + number * lot.read,
             self.watts + number * lot.watts,
@@ -80,7 +80,7 @@ class Choice(NamedTuple):
 class Packing:
     """What can be put into one holder. `rates` and `today`: what a drive of each class reads, how many are there."""
 
-    def __init__(self, limits: Limits, rates: Sequence[int], link: int | None, today: Sequence[int]) -> None:
+    def __init__(self, limits: Room, rates: Sequence[int], link: int | None, today: Sequence[int]) -> None:
         """Leave out the limits that cannot bind."""
         self.rates, self.link, self._today = rates, link, today
         self.watts, self.most, self.budget = limits.watts, limits.most, limits.budget
@@ -104,7 +104,7 @@ class Packing:
         self._plain = not groups and self.budget is None
         self._tops = [(kind, min(self.most[kind], self.bays), rates[kind]) for kind in self.kinds]
         self._fitted = [one for one in self._tops if today[one[0]]]
-        self.nothing = Choice(0, 0, 0, 0, (0,) * len(groups), ())
+        self.nothing = Packed(0, 0, 0, 0, (0,) * len(groups), ())
 
     def _binds(self, group: frozenset[int], most: int) -> bool:
         return most < min(self.bays, sum(self.most[kind] for kind in group))
@@ -184,7 +184,7 @@ class Packing:
             return None
         return Packer(self, forced, lots, carry).best(sure=sure)
 
-    def fits(self, choice: Choice) -> bool:
+    def fits(self, choice: Packed) -> bool:
         """Whether a choice keeps to all limits."""
         return (
             choice.used <= self.bays
@@ -196,7 +196,7 @@ class Packing:
 class Packer:
     """The search for the best drives of one holder at some prices."""
 
-    def __init__(self, packing: Packing, forced: Choice, lots: list[Lot], carry: int) -> None:
+    def __init__(self, packing: Packing, forced: Packed, lots: list[Lot], carry: int) -> None:
         """`forced` are there in any case, `lots` may be."""
         self._packing, self._forced, self._lots, self._carry = packing, forced, lots, carry
         self._link = packing.link if carry else None
@@ -215,11 +215,11 @@ class Packer:
             counts[kind] += number
         return max(self._bound, self._found), tuple(counts)
 
-    def _value(self, choice: Choice) -> int:
+    def _value(self, choice: Packed) -> int:
         """What a choice is worth with what its drives carry."""
         return choice.worth + self._carry * (choice.read if self._link is None else min(choice.read, self._link))
 
-    def _keep(self, choice: Choice) -> None:
+    def _keep(self, choice: Packed) -> None:
         value = self._value(choice)
         if value > self._found:
             self._found, self._best = value, choice
@@ -278,7 +278,7 @@ class Packer:
         priced.sort(reverse=True)
         return priced
 
-    def _taken(self, lots: list[tuple[int, Lot]], *, groups: bool, budget: bool) -> Choice:
+    def _taken(self, lots: list[tuple[int, Lot]], *, groups: bool, budget: bool) -> Packed:
         """The drives worth most that fit, one lot after another."""
         packing, forced = self._packing, self._forced
         value, read, watts, used = forced.worth, forced.read, forced.watts, forced.used
@@ -303,7 +303,7 @@ class Packer:
             watts += number * lot.watts
             used += number
             parts.append((lot.kind, number))
-        return Choice(value, read, watts, used, tuple(held), tuple(parts))
+        return Packed(value, read, watts, used, tuple(held), tuple(parts))
 
     # --- Built up -----------------------------------------------------------------------------------------------
 
@@ -319,7 +319,7 @@ class Packer:
         ahead = [max((lot.watts for _, lot in lots[place + 1 :]), default=0) for place in range(len(lots))]
         for place, (worth, lot) in enumerate(lots):
             end += lot.number
-            longer: list[Choice] = []
+            longer: list[Packed] = []
             for choice in line:
                 left = packing.bays - choice.used
                 most = choice.worth + rate * choice.read - watt * choice.watts + rest - sums[end]
@@ -333,7 +333,7 @@ class Packer:
                 return False
         return True
 
-    def _undominated(self, choices: list[Choice], watts: int) -> list[Choice]:
+    def _undominated(self, choices: list[Packed], watts: int) -> list[Packed]:
         """Those that fit and that no other is as good as in every way, whatever follows: at most `watts` a drive."""
         packing = self._packing
         valued = sorted(((self._value(one), one) for one in choices if packing.fits(one)), reverse=True)
