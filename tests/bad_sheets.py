@@ -496,7 +496,7 @@ slot[4].lanes_while[0].splits: only slots for cards have this, and "M2-A" takes 
 - lengths = ["2242", "2260", "2280"]
 + lanes_while = [{filled = ["SLOT4"], lanes = 2, splits = ["1+1"]}] #!
 
-slot[0].lanes_while[0].lanes: "SLOT1" and "SLOT3" would leave each other without lanes; write 0 only
+slot[0].lanes_while[0].lanes: "SLOT1" and "SLOT3" would leave each other without lanes; write 0 only at the one
 - covers = ["SLOT2"]
 + lanes_while = [{filled = ["SLOT3"], lanes = 0}] #!
 - longest_mm = 260

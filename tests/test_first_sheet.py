@@ -477,6 +477,16 @@ def test_help_and_the_way_back(tmp_path: Path) -> None:
     assert [("machine: name", "bench-4"), ("board: kind", "other")] == kept
 
 
+def test_help_on_lanes_of_a_shared_link_speaks_of_lanes(tmp_path: Path) -> None:
+    """Each of the two figures of a shared link has help of its own."""
+    done = talk(tmp_path / "first.toml", b"bench-3\nother\nchipset\n?\n4\n?\n3\nlater\n")
+    said = " ".join(done.output.split())
+    assert ["lanes", "generation"] == [
+        "lanes" if "block diagram" in part.split("[")[0] else "generation" if "GT/s" in part.split("[")[0] else ""
+        for part in (said.partition("does that link have? [4]")[2], said.partition("generation is it? [3]")[2])
+    ]
+
+
 @pytest.mark.parametrize(
     ("line", "told"),
     [

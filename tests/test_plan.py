@@ -24,6 +24,7 @@ from agent.planner.phrases import losses
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
 from agent.planner.result import NeedSeen, Plan, PlanChange, Unplaced
+from agent.report import plan_data, planning
 from agent.sheets.paths import today
 from agent.sheets.reading import parse
 from agent.sheets.sheet import DrivePlace, Placement, StripeSpec, Uplink
@@ -283,6 +284,21 @@ def test_limits_that_today_breaks_are_said(one: Sheet, broken: list[tuple[str, s
     found = planned(one).broken
     assert {seen[:3] for seen in broken} == {(limit.limit, limit.part, limit.slot) for limit in found}
     assert all(words in limit.why for *_, words in broken for limit in found)
+
+
+def test_a_plan_that_keeps_a_limit_is_worth_its_moves_whatever_it_gains() -> None:
+    """A card that takes more than its slot gives is moved; nobody is told to leave it. What stays breaks it still."""
+    slots = [slot("SLOT1", 16, power_watts=75.0), slot("SLOT2", 16, power_watts=20.0)]
+    hot = card("hot", 16, slot="SLOT2", power_watts=60.0)
+    found = planned(sheet(slots, [hot]))
+    assert {"hot": "SLOT1"} == found.placement.cards
+    assert (True, [True]) == (found.worth_moving, [limit.mended for limit in found.broken])
+    assert [True] == [limit.mended for limit in plan_data.plan(found).broken]
+    said = " ".join(line.plain.strip() for line in planning.plan(found, 200, "x").lines)
+    assert "it keeps 1 limit that today's places break" in said
+    assert "SLOT2 gives 20 W (by the sheet); the plan mends that." in said
+    kept = planned(sheet(slots, [replace(hot, stays=True)]))
+    assert (False, [False]) == (kept.worth_moving, [limit.mended for limit in kept.broken])
 
 
 # --- Why ---------------------------------------------------------------------------------------------------------

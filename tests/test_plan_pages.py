@@ -296,6 +296,23 @@ def test_a_slot_that_a_wide_card_hides_is_told() -> None:
     assert ["hidden by screen"] == [part.words for part in plan_parts.slots(found)[1].planned]
 
 
+@every_form
+def test_lanes_that_are_taken_are_marked_at_their_slots(form: str) -> None:
+    """A slot says what others leave it, in the drawing and in words; bays without lanes are not called free."""
+    found = of_sheet("bench-2-shared-lanes")
+    first, _, third, _ = plan_parts.slots(found)
+    taken = "has 8 of its 16 lanes, as PCIE2 is filled"
+    assert [taken, "rack", "bay 1: reel-1", "bay 2: reel-2", "2 bays without lanes"] == [
+        part.words for part in first.planned
+    ]
+    dead = "has no lanes, as M2B is filled"
+    assert [dead, "empty"] == [part.words for part in third.planned] == [part.words for part in third.today]
+    wide, narrow = drawings(plan_parts.slots(found))
+    for drawing in (wide, narrow):
+        assert {taken, dead} <= {words.text for words in drawing.words}
+    assert squeezed(taken) in squeezed(FORMS[form](found))
+
+
 def test_a_reader_of_screens_hears_what_is_drawn() -> None:
     """Each drawing is an image with a name and a description; the list in words names each slot with both sides."""
     text = html_of(of_sheet("bench-1-refit"))

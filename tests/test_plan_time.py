@@ -16,7 +16,7 @@ from agent.planner.whatif import compare
 from agent.report import plan_data, planning
 from agent.sheets.paths import today
 from agent.sheets.reading import drives_of
-from tests.small_sheets import card, drive, drives, patience, sheet, slot, switch
+from tests.small_sheets import card, drive, drives, patience, sheet, slot, socket, switch
 from tests.test_plan_report import flat
 
 if TYPE_CHECKING:
@@ -98,6 +98,26 @@ def test_a_small_sheet_is_laid_out_whatever_the_time() -> None:
     assert "today's" not in found.left_out
     assert found.proved == (found.gap == "")
     assert UNKNOWN != found.gap
+
+
+def test_what_was_not_tried_is_not_called_taken_or_useless() -> None:
+    """Of a plan that is not proved no free place is said to be taken, and no carrier to be of no use."""
+    slots = [slot("SLOT1", 16, power_watts=75.0), slot("SLOT2", 16), socket("M2_1")]
+    parts = [switch("rack", slot="SLOT1"), switch("other"), card("net")]
+    one = sheet(slots, parts, [drive("reel-a", card="rack", bay=1), drive("reel-b")])
+    found = plan(one, patience(0), telling=always)
+    assert not found.proved
+    free = "is free: the search ended before it was tried"
+    told = {part.name: part.why for part in found.unplaced}
+    assert f"M2_1 {free}; rack {free}; other has no place either" == told["reel-b"]
+    assert f"SLOT1 is held by rack; SLOT2 {free}" == told["net"]
+    assert all(all(part.limits.values()) for part in found.unplaced)
+    assert ["left out so far: the search ended before it was known whether anything is gained with it"] == [
+        part.why for part in found.spares
+    ]
+    assert ["not needed: without it every drive has a place, and none has a better one with it"] == [
+        part.why for part in plan(one).spares
+    ]
 
 
 def test_the_search_leaves_time_for_what_is_said() -> None:

@@ -208,6 +208,18 @@ def test_a_slot_without_lanes_holds_nothing_and_the_reason_is_told() -> None:
     assert ("net", "SLOT4 has no lanes, as M2_2 is filled") == (other.unplaced[0].name, other.unplaced[0].why)
 
 
+def test_a_socket_that_would_take_lanes_is_not_called_hidden() -> None:
+    """A drive on a carrier is told whose lanes the free socket takes, or who has taken the socket's own."""
+    carrier = passive("one", 1, 4, slot="SLOT1", stays=True)
+    first = (Need(name="net stays", cards=("net",), in_slot="SLOT4"),)
+    net = card("net", slot="SLOT4")
+    found = plan(sheet([slot("SLOT1", 4), *dead_beside()], [carrier, net], [drive("reel")], needs=first))
+    assert ["M2_2 would take it, but takes lanes of SLOT4, which net holds"] == [one.why for one in found.drives]
+    dead = [slot("SLOT1", 4), slot("SLOT4", 4), socket("M2_2", 4, lanes_while=(LanesWhile(("SLOT4",), 0),))]
+    found = plan(sheet(dead, [carrier, net], [drive("reel")], needs=first))
+    assert ["M2_2 would take it, but has no lanes, as SLOT4 is filled"] == [one.why for one in found.drives]
+
+
 def test_what_stays_keeps_its_lanes() -> None:
     """No drive goes into the socket that would take all lanes of a card that stays, however much it would read."""
     found = plan(sheet(dead_beside(), [card("net", slot="SLOT4", stays=True)], drives(2, generation=4)))

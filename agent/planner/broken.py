@@ -1,11 +1,13 @@
 """Limits that today's places break: a machine that runs all the same has a wrong figure on its sheet, or is in danger.
 
-Judges what is fitted by the figures of the sheet, part by part; the plan keeps to the same limits.
+Judges what is fitted by the figures of the sheet, part by part; the plan keeps to the same limits but for what stays.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from agent.planner.fits import (
     bay_refusal,
@@ -25,20 +27,22 @@ from knowledge.phrasing import listed, quantity
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from agent.sheets.sheet import CardSpec, DriveSpec, Sheet, SlotSpec
+    from agent.sheets.sheet import CardSpec, DriveSpec, Placement, Sheet, SlotSpec
 
 
-def broken(sheet: Sheet) -> tuple[LimitBroken, ...]:
-    """Every limit that is broken today, cards first."""
-    return tuple(_Today(sheet).all())
+def broken(sheet: Sheet, planned: Placement) -> tuple[LimitBroken, ...]:
+    """Every limit that is broken today, cards first, and whether it is no more with what is planned."""
+    still = {(limit.limit, limit.part) for limit in _Placed(sheet, planned).all()}
+    limits = _Placed(sheet, today(sheet)).all()
+    return tuple(replace(limit, mended=(limit.limit, limit.part) not in still) for limit in limits)
 
 
-class _Today:
-    """What is fitted today, with its places."""
+class _Placed:
+    """Parts in their places, today's or others."""
 
-    def __init__(self, sheet: Sheet) -> None:
+    def __init__(self, sheet: Sheet, now: Placement) -> None:
         self.sheet = sheet
-        self.now = today(sheet)
+        self.now = now
         self.slots = slots_with(sheet, self.now)
         self.cards = {card.name: card for card in sheet.cards}
 

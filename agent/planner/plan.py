@@ -76,7 +76,7 @@ def plan(
     # What the reasons ask of the search must not take longer than the plan itself.
     instead = Instead(built, effort.at_most(effort.looks + LOOKS)) if others and proved else None
     whys = Whys(built, best, placement, instead, check=tell.check)
-    missing, spares = unplaced(sheet, placement, whys if proved else None, tell)
+    missing, spares = unplaced(sheet, placement, whys if proved else None, tell, searched=proved)
     moving: tuple[Step, ...] = tell.part(
         "the steps", lambda: steps(sheet, placement, _read(rated), needs, missing, tell.check), ()
     )
@@ -96,13 +96,15 @@ def plan(
         if drive.name in working
     )
     now = _today(built)
+    limits = broken(sheet, placement)
+    gains = any(limit.mended for limit in limits) or few_moves is None or _gains(built, best, few_moves)
     return Plan(
         sheet=sheet,
         placement=placement,
         proved=proved,
         gap=gap(worth, answer.bound) if whole else UNKNOWN,
         left_out=tell.left_out,
-        worth_moving=worth.moves < 0 and (few_moves is None or _gains(built, best, few_moves)),
+        worth_moving=worth.moves < 0 and gains,
         figures=figures(rated, needs, -worth.moves),
         today=None if now is None else figures(*now, 0),
         cards=cards,
@@ -115,7 +117,7 @@ def plan(
         alternatives=beside,
         steps=moving,
         change=None if now is None else change(now, (rated, needs)),
-        broken=broken(sheet),
+        broken=limits,
     )
 
 

@@ -24,7 +24,7 @@ from agent.planner.fits import (
 from agent.planner.holders import Fixed
 from agent.planner.phrases import NUMBERS
 from agent.planner.result import Unplaced
-from agent.sheets.lanes import filled, kept_slots, slot_with, slots_with, taken_words
+from agent.sheets.lanes import filled, kept_slots, robbing_words, slots_with, taken_words
 from agent.sheets.paths import bays_of, drives_on, flows
 from agent.sheets.reading import drive_watts
 from knowledge.phrasing import listed, quantity
@@ -52,16 +52,20 @@ class Block(Struct, frozen=True):
         return f"{self.verb if len(places) == 1 else PLURALS[self.verb]} {self.rest}"
 
 
+UNTRIED: Final = Block("is", "free: the search ended before it was tried", "")  # no limit, so that none is told
+
+
 def unplaced(
-    sheet: Sheet, placement: Placement, whys: Whys | None = None, tell: Telling | None = None
+    sheet: Sheet, placement: Placement, whys: Whys | None = None, tell: Telling | None = None, *, searched: bool = True
 ) -> tuple[tuple[Unplaced, ...], tuple[Unplaced, ...]]:
     """Every part that should have a place and has none, cards first, then carriers that nothing is lost without.
 
     Each has its reason if there is time for it. A drive that stays in a bay without lanes has no place either, as it
-    does not work there. `whys` knows of a plan that is proved what would be lost with a part in the place of another.
+    does not work there. `whys` knows of a plan that is proved what would be lost with a part in the place of another;
+    `searched` is false of one that is not proved, where a place may be free and a carrier of use.
     """
     tell = Telling(always) if tell is None else tell
-    seen = PlacedSheet(sheet, placement, whys)
+    seen = PlacedSheet(sheet, placement, whys, searched=searched)
     cards = [card for card in sheet.cards if card.name not in placement.cards]
     spares = [card for card in cards if seen.is_spare(card)]
     without = [card for card in cards if card not in spares]
@@ -79,9 +83,10 @@ def unplaced(
 class PlacedSheet:
     """A sheet and a placement, looked at for reasons."""
 
-    def __init__(self, sheet: Sheet, placement: Placement, whys: Whys | None = None) -> None:
+    def __init__(self, sheet: Sheet, placement: Placement, whys: Whys | None = None, *, searched: bool = True) -> None:
         """Note what holds and hides which slot."""
         self.sheet = sheet
+        self.searched = searched
         self._whys = whys
         self.placement = placement
         self.slots = slots_with(sheet, placement)
@@ -120,7 +125,7 @@ class PlacedSheet:
         """What is in the way of a card in each slot for cards."""
         refused = ((slot.label, card_refusal(slot, card)) for slot in self.card_slots)
         found: dict[str, str] = {label: refusal.why for label, refusal in refused if refusal is not None}
-        return found | {label: block.limit for label, block in self._blocks(card).items() if block is not None}
+        return found | {label: block.limit for label, block in self._blocks(card).items() if block and block.limit}
 
     def _blocks(self, card: CardSpec) -> dict[str, Block | None]:
         return {slot.label: self.block(slot, card) for slot in self._fitting(card)}
@@ -158,15 +163,12 @@ class PlacedSheet:
         """What lanes have to do with it that a slot stays free: it has none, or would take them from others."""
         if not slot.lanes:
             return Block("has", taken_words(slot, self.filled), "lanes")
-        poorer = [
-            other
-            for other in self.slots.values()
-            if other.label in self.held and slot_with(other, {*self.filled, slot.label}).lanes < other.lanes
-        ]
-        if not poorer:
-            return None
-        holds = listed(f"{other.label}, which {self.held[other.label]} holds" for other in poorer)
-        return Block("is", f"free, but would take lanes of {holds}", "lanes")
+        words = robbing_words(self.sheet, slot.label, self.placement)
+        return Block("is", f"free, but would take lanes of {words}", "lanes") if words else self._untried()
+
+    def _untried(self) -> Block | None:
+        """What is in the way where nothing else is: of a plan that is proved nothing."""
+        return None if self.searched else UNTRIED
 
     def _all_placed(self) -> bool:
         return all(drive.name in self.working for drive in self.sheet.drives)
@@ -181,10 +183,12 @@ class PlacedSheet:
         free = [drive for drive in waiting if not (drive.stays and (drive.card is not None or drive.slot is not None))]
         if not any(bay_refusal(card, drive) is None for drive in free):
             return True
-        return None in self._blocks(card).values()
+        return any(block in {None, UNTRIED} for block in self._blocks(card).values())
 
     def not_needed(self) -> str:
-        """Why a spare carrier has no place: it wants none."""
+        """Why a spare carrier has no place: it wants none, as far as that is known."""
+        if not self.searched:
+            return "left out so far: the search ended before it was known whether anything is gained with it"
         if self._all_placed():
             return "not needed: without it every drive has a place, and none has a better one with it"
         return "not needed: no drive that has no place would have one in its bays"
@@ -223,7 +227,8 @@ class PlacedSheet:
         found: dict[str, str] = {}
         for refused, blocks in (self._slot_blocks(drive), self._bay_blocks(drive)):
             found |= {place: refusal.why for place, refusal in refused.items() if refusal is not None}
-            found |= {place: "bays" if block is None else block.limit for place, block in blocks.items()}
+            limits = {place: "bays" if block is None else block.limit for place, block in blocks.items()}
+            found |= {place: limit for place, limit in limits.items() if limit}
         return found
 
     def _slots_for(self, drive: DriveSpec) -> list[str]:
@@ -308,7 +313,7 @@ class PlacedSheet:
         if taken + drive_watts(drive) > limit:
             left = f"{max(0.0, limit - taken):g} W left of {limit_words(slot, card)} in {label}"
             return Block("has", f"{left}, {_takes(drive)}{lost}", "power")
-        return None
+        return self._untried()
 
     def _split(self, card: CardSpec) -> Block:
         """What a passive carrier needs for all of its bays, and which of the slots that it fits do not offer it."""

@@ -141,12 +141,16 @@ class PlanChange(Struct, frozen=True, kw_only=True):
 
 
 class LimitBroken(Struct, frozen=True):
-    """A limit that today's places break: what sort of limit, by which part in which slot, and how, in a sentence."""
+    """A limit that today's places break: what sort of limit, by which part in which slot, and how, in a sentence.
+
+    `mended` tells that the plan's places do not break it.
+    """
 
     limit: Literal["power", "lanes", "split", "fit"]
     part: str
     slot: str
     why: str
+    mended: bool = False
 
 
 class Alternative(Struct, frozen=True):

@@ -30,7 +30,7 @@ from agent.planner.lost import Losses
 from agent.planner.phrases import NAMED
 from agent.planner.problem import READ, allowed, score
 from agent.planner.refitted import counts_of, moved, settled, with_drives, with_holders
-from agent.sheets.lanes import filled, kept_slots, slot_with, taken_words
+from agent.sheets.lanes import filled, kept_slots, robbing_words, slot_with, taken_words
 from agent.sheets.paths import drives_on, today
 from agent.sheets.reading import drive_watts
 from knowledge.phrasing import listed, quantity
@@ -48,7 +48,7 @@ KEPT: Final = "stays: the sheet says so"
 STAYS: Final = "stays where it is: "
 KEPT_BAY: Final = "stays in its bay: the sheet says so"
 
-PLURALS: Final = {"holds": "each hold", "is": "are", "has": "have"}
+PLURALS: Final = {"takes": "take", "holds": "each hold", "is": "are", "has": "have"}
 IDLE: Final = ("moves", "room", "")  # what counts least: no need, part or rate is gained or lost
 TOLD: Final = ("needs", "worst", "total")  # losses that are worth a word beside a part that is left out
 
@@ -414,20 +414,25 @@ class Whys:
         holder = self.problem.holders[number]
         there = [(pair, count) for pair, place, count in self.arrangement.drives if place == number]
         if number not in self.arrangement.holders:
-            return (
-                f"is hidden by {self._over(number)} in this plan" if holder.card is None else "has no slot in this plan"
-            )
+            return "has no slot in this plan" if holder.card is not None else self._closed(holder.slot)
         if sum(count for _, count in there) < holder.bays:
             return self._spent(number, kind)
         if all(pair == kind for pair, _ in there):
             return "holds a drive like it" if holder.card is None else "is full of drives like it"
         return f"{'holds a drive' if holder.card is None else 'is full of drives'} that could not change places with it"
 
-    def _over(self, number: int) -> str:
-        """The wide card that hides a slot of drives in the plan."""
-        label = self.sheet.slots[self.problem.holders[number].slot].label
+    def _closed(self, number: int) -> str:
+        """What keeps a slot of drives out of the plan: a wide card hides it, or lanes that slots take from others."""
+        slot = self.sheet.slots[number]
         cards = [card for card in self.sheet.cards if card.name in self.placement.cards]
-        return next((card.name for card in cards if label in hidden(self._slot_of(card), card)), "a wide card")
+        over = next((card.name for card in cards if slot.label in hidden(self._slot_of(card), card)), None)
+        if over is not None:
+            return f"is hidden by {over} in this plan"
+        beside = filled(self.placement)
+        if not slot_with(slot, beside).lanes:
+            return f"has {taken_words(slot, beside)}"
+        words = robbing_words(self.sheet, slot.label, self.placement)
+        return f"takes lanes of {words}" if words else "is not free in this plan"
 
     def _spent(self, number: int, kind: int) -> str:
         """The power that is left on a card with free bays, and whose limit it is."""

@@ -148,12 +148,16 @@ class ChangeData(Struct, frozen=True):
 
 
 class BrokenData(Struct, frozen=True):
-    """A limit that today's places break: by which part, in which slot or on which card, and how."""
+    """A limit that today's places break: by which part, in which slot or on which card, and how.
+
+    `mended` is true where the plan's places do not break it.
+    """
 
     limit: Literal["power", "lanes", "split", "fit"]
     part: str
     slot: str
     why: str
+    mended: bool
 
 
 class LanesData(Struct, frozen=True):

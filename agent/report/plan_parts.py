@@ -13,6 +13,7 @@ from msgspec import Struct
 from agent.model.abilities import rate_text, speed_text
 from agent.model.findings import Rate
 from agent.planner.fits import hidden
+from agent.sheets.lanes import filled, slot_with, taken_words, taking
 from agent.sheets.paths import bays_of, drives_on, today
 from agent.sheets.sheet import CardSpec, DriveSpec
 from knowledge.parts import kinds
@@ -32,6 +33,7 @@ FEW_EMPTY: Final = 2  # empty slots that are still told one by one
 NAMED: Final = 4  # names that a drawing has room for
 MOST_NAMES: Final = 60
 MOST_UNKNOWN: Final = 12
+LONG_LIST: Final = 500  # characters of a line that names many slots
 ORDER_NOTE: Final = (
     "Parts of the sheet that are not fitted today and have a place; those on the shelf need not be bought. Figures of "
     "a kind are typical ones: hold the maker's sheet against them before ordering."
@@ -193,18 +195,21 @@ class _Side:
         self.before, self.after = today(found.sheet), found.placement
         self.now = self.after if planned else self.before
         self.planned = planned
+        self.filled = filled(self.now)
         self.cards = {card.name: card for card in found.sheet.cards}
         self.slots = {slot.label: slot for slot in found.sheet.slots}
 
     def parts(self, slot: SlotSpec) -> tuple[SlotPart, ...]:
-        """What is in a slot."""
+        """What is in a slot, after the lanes that others leave it."""
+        told = f"has {plain(taken_words(slot, self.filled), LONG_LIST)}"
+        lanes = () if taking(slot, self.filled) is None else (SlotPart(told),)
         found = [part for name in self._cards_in(slot.label) for part in self._card(self.cards[name], slot)]
         found += [
             SlotPart(plain(name), self._drive_word(name))
             for name, place in self.now.drives.items()
             if place.bay is None and place.holder == slot.label
         ]
-        return tuple(found) or self._without(slot)
+        return (*lanes, *(found or self._without(slot)))
 
     def _cards_in(self, label: str) -> list[str]:
         return [name for name, slot in self.now.cards.items() if slot == label]
@@ -213,10 +218,12 @@ class _Side:
         yield SlotPart(plain(card.name), self._card_word(card.name))
         there = {place.bay: name for name, place in drives_on(self.now, card.name).items() if place.bay}
         yield from self._bays(there)
-        bays, _ = bays_of(slot, card)
+        bays, _ = bays_of(slot_with(slot, self.filled), card)
         free = len(bays.keys() - there.keys())
-        if free:
-            yield SlotPart(f"{quantity(free, 'bay')} free", inside=True)
+        dark = card.bays - len(bays.keys() | there.keys())
+        for count, what in ((free, "free"), (dark, "without lanes")):
+            if count:
+                yield SlotPart(f"{quantity(count, 'bay')} {what}", inside=True)
 
     def _bays(self, there: Mapping[int, str]) -> Iterator[SlotPart]:
         """Drives bay by bay; of many, neighbours of which the same becomes are one."""

@@ -118,7 +118,8 @@ def answer(found: Plan) -> Iterator[Pieces]:
     if lost:
         yield (("What is lost: ", "limit"), (f"{lost}.", ""))
     for limit in found.broken:
-        yield (("As it is today, ", "limit"), (f"{plain(limit.why, SENTENCE)}.", ""))
+        mended = "; the plan mends that" if limit.mended else ""
+        yield (("As it is today, ", "limit"), (f"{plain(limit.why, SENTENCE)}{mended}.", ""))
     if found.figures.moves and not found.worth_moving:
         yield ((_not_worth(found), "limit"),)
     if not found.proved:
@@ -165,7 +166,10 @@ def _gained(found: Plan) -> str:
 
 
 def _new(found: Plan) -> Iterator[str]:
-    """The needs that are met and the parts that have a place, and were not or had none."""
+    """The limits that are kept, the needs that are met and the parts that have a place, and were not or had none."""
+    mended = sum(limit.mended for limit in found.broken)
+    if mended:
+        yield f"it keeps {quantity(mended, 'limit')} that today's places break"
     change = found.change
     if change is None:
         return

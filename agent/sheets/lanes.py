@@ -78,6 +78,19 @@ def taken_words(slot: SlotSpec, others: Collection[str]) -> str:
     return f"{left}, as {listed(one.filled)} {'is' if len(one.filled) == 1 else 'are'} filled"
 
 
+def robbing_words(sheet: Sheet, label: str, placement: Placement) -> str:
+    """The filled slots that would lose lanes if this free one was filled: "SLOT1, which net holds"; "" for none."""
+    others = filled(placement)
+    held = {slot: card for card, slot in placement.cards.items()}
+    held |= {place.holder: name for name, place in placement.drives.items() if place.bay is None}
+    poorer = [
+        f"{slot.label}, which {held[slot.label]} holds"
+        for slot in sheet.slots
+        if slot.label in held and slot_with(slot, {*others, label}).lanes < slot_with(slot, others).lanes
+    ]
+    return ", and ".join(poorer)
+
+
 def states(slot: SlotSpec, always: Collection[str] = ()) -> Iterator[State]:
     """Every state of a slot, each set of filled slots in just one of them; slots in `always` are filled in any case."""
     yield from _states(slot, frozenset(), frozenset(), frozenset(always))

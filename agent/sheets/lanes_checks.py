@@ -95,7 +95,10 @@ def _check_loops(say: Say) -> None:
                 if label == slot.label:
                     place = next(place for place, one in enumerate(slot.lanes_while) if way[1] in one.filled)
                     names = listed(quoted(name) for name in way)
-                    words = f"{names} would leave each other without lanes; write 0 only where the manual says so"
+                    words = (
+                        f"{names} would leave each other without lanes; write 0 only at the one that gives way, by the "
+                        "board's manual"
+                    )
                     raise say.wrong(f"slot[{number}].lanes_while[{place}].lanes", words)
                 if label not in seen:
                     seen.add(label)

@@ -23,6 +23,7 @@ OTHER: Final = "other"
 MOST_SLOTS: Final = 32
 FEWEST_TO_SPLIT: Final = 8
 SPEEDS: Final = "1 is 2.5 GT/s, 2 is 5, 3 is 8, 4 is 16, 5 is 32; manuals also say Gen 3 or 8 GT/s."
+UPLINK_LANES: Final = "The chipset's link often has 4 lanes, on boards of today 8; the block diagram writes x4 or x8."
 _PLACES: Final = (
     (CARD, "SLOT", "slots for cards", "Count all of them, also those that hold something today."),
     ("m.2", "M2_", "M.2 sockets for drives", "Sockets for radio cards do not count: they take no drive."),
@@ -102,11 +103,11 @@ class Board:
             )
             if not numbers:
                 return
-            for name, words, default in (
-                ("lanes", "How many lanes does that link have", usual.lanes if usual is not None else 4),
-                ("generation", "Which generation is it", usual.generation if usual is not None else 3),
+            for name, words, default, more in (
+                ("lanes", "How many lanes does that link have", usual.lanes if usual is not None else 4, UPLINK_LANES),
+                ("generation", "Which generation is it", usual.generation if usual is not None else 3, SPEEDS),
             ):
-                question = Question(key=f"{key}: {name}", words=words, default=str(default), more=SPEEDS)
+                question = Question(key=f"{key}: {name}", words=words, default=str(default), more=more)
                 yield from self._at.figure(question, "uplink", numbers, name)
             number += 1
 
