@@ -297,6 +297,12 @@ def test_a_plan_that_keeps_a_limit_is_worth_its_moves_whatever_it_gains() -> Non
     said = " ".join(line.plain.strip() for line in planning.plan(found, 200, "x").lines)
     assert "it keeps 1 limit that today's places break" in said
     assert "SLOT2 gives 20 W (by the sheet); the plan mends that." in said
+    dark = sheet([slot("SLOT1", 16, splits=FOUR_WAYS), slot("SLOT2", 16)], [passive("rack", slot="SLOT2")], [])
+    found = planned(replace(dark, drives=(drive("a", card="rack", bay=2),)))
+    assert ([True], True) == ([limit.mended for limit in found.broken], found.worth_moving)
+    # From a bay without lanes to another of the same card is a move, too; the other slot is as many moves away.
+    assert (1, [1]) == (found.figures.moves, [one.figures.moves for one in found.alternatives])
+    assert "it keeps" not in " ".join(line.plain.strip() for line in planning.plan(found, 200, "x").lines)
     kept = planned(sheet(slots, [replace(hot, stays=True)]))
     assert (False, [False]) == (kept.worth_moving, [limit.mended for limit in kept.broken])
 

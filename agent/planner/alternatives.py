@@ -13,7 +13,7 @@ from agent.planner.gains import change
 from agent.planner.phrases import few, losses
 from agent.planner.problem import Score, score
 from agent.planner.result import Alternative
-from agent.sheets.paths import drives_on
+from agent.sheets.paths import drives_on, shifted
 from knowledge.phrasing import listed, mbps_fine, quantity
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def alternatives(
 def _alternative(
     built: Built, best: tuple[Arrangement, Seen], other: tuple[Arrangement, Placement], heading: str
 ) -> Alternative:
-    mine, its = score(built.problem, best[0]), score(built.problem, other[0])
+    mine, its = (_worth(built, *one) for one in ((best[0], best[1][0].placement), other))
     what = few(differences(built, best[1][0].placement, other[1]), MOST_NAMED)
     rated = Rated(built.sheet, other[1])
     needs = needs_seen(built, rated)
@@ -74,6 +74,12 @@ def _alternative(
         placement=other[1],
         change=changed,
     )
+
+
+def _worth(built: Built, arrangement: Arrangement, placement: Placement) -> Score:
+    """What an arrangement is worth, with the moves from bay to bay of one card, which the search has none of."""
+    worth = score(built.problem, arrangement)
+    return replace(worth, moves=worth.moves - shifted(built.sheet, placement))
 
 
 def _looks(built: Built, placement: Placement) -> object:

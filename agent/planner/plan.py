@@ -28,7 +28,7 @@ from agent.planner.search import search
 from agent.planner.taken import lanes_taken
 from agent.planner.whys import Whys
 from agent.sheets.lanes import slots_with
-from agent.sheets.paths import bays_of, drives_on, slot_link, today
+from agent.sheets.paths import bays_of, drives_on, shifted, slot_link, today
 from agent.sheets.reading import drive_watts
 
 if TYPE_CHECKING:
@@ -96,6 +96,7 @@ def plan(
         if drive.name in working
     )
     now = _today(built)
+    moves = shifted(sheet, placement) - worth.moves
     limits = broken(sheet, placement)
     gains = any(limit.mended for limit in limits) or few_moves is None or _gains(built, best, few_moves)
     return Plan(
@@ -104,8 +105,8 @@ def plan(
         proved=proved,
         gap=gap(worth, answer.bound) if whole else UNKNOWN,
         left_out=tell.left_out,
-        worth_moving=worth.moves < 0 and gains,
-        figures=figures(rated, needs, -worth.moves),
+        worth_moving=moves > 0 and gains,
+        figures=figures(rated, needs, moves),
         today=None if now is None else figures(*now, 0),
         cards=cards,
         drives=drives,

@@ -167,7 +167,8 @@ def _gained(found: Plan) -> str:
 
 def _new(found: Plan) -> Iterator[str]:
     """The limits that are kept, the needs that are met and the parts that have a place, and were not or had none."""
-    mended = sum(limit.mended for limit in found.broken)
+    # What no lanes reach today is told among the parts that come to work.
+    mended = sum(limit.mended and limit.limit in {"power", "fit"} for limit in found.broken)
     if mended:
         yield f"it keeps {quantity(mended, 'limit')} that today's places break"
     change = found.change

@@ -86,6 +86,13 @@ def end_to_end(offers: Link, drive: DriveSpec) -> Link:
 # --- A placement -----------------------------------------------------------------------------------------------
 
 
+def shifted(sheet: Sheet, placement: Placement) -> int:
+    """How many drives stay on their card and change the bay, as the one of today gets no lanes."""
+    now = today(sheet)
+    pairs = ((now.drives.get(name), place) for name, place in placement.drives.items())
+    return sum(was is not None and was != place and was.holder == place.holder for was, place in pairs)
+
+
 def today(sheet: Sheet) -> Placement:
     """Where the sheet says that everything is now.
 
