@@ -88,7 +88,7 @@ class Source:
 
         clock = self._clock()
         self.taken_at = clock.now()
-        live = Live(self.root, self.platform)
+        live = Live(self.root, self.platform, self._tell)
         recording = Recording(live)
         facts = collect(recording, (), self.taken_at)
         self.answers = recording.answers

@@ -100,8 +100,9 @@ def bytes_text(total: int) -> str:
 
 
 def slot_words(label: str) -> str:
-    """A slot in a sentence: "slot 3"; a label that says itself that it is a slot stays as it is."""
-    return label if label.lower().startswith("slot") else f"slot {label}"
+    """A slot in a sentence: "slot 3"; a label that says itself that it is a slot, wherever, stays as it is."""
+    said = any(word.startswith("slot") for word in label.lower().replace("_", " ").replace("-", " ").split())
+    return label if said else f"slot {label}"
 
 
 # --- Foreign text ----------------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from probes.unread import Unread
 
 NAMES_LIMIT: Final = 10_000  # in one directory
 REGISTRY_LIMIT: Final = 4 * 1024 * 1024  # bytes of one answer; those of real machines have up to a third of it
+CUT: Final = "<!-- cut: larger than it may be -->"  # ends what is kept of a larger answer of the registry printer
 NEEDS_ROOT: Final = frozenset({"EACCES", "EPERM"})
 # What the kernel keeps for the super-user among what is asked; texts, lists and links are open to everybody.
 OF_ROOT: Final = ("bytes /sys/firmware/dmi/", "bytes /sys/bus/pci/devices/", "nvme ")

@@ -43,6 +43,7 @@ _OF_FIGURES: Final = frozenset(
     {
         *("IORegistryEntryID", "IORegistryEntryName", "IORegistryEntryChildren", "IOObjectRetainCount"),
         *("IOServiceState", "IOServiceBusyState", "IOServiceBusyTime", "Size", "Whole", "IOPCITunnelled"),
+        "IOPCIHPType",
         *("Device Characteristics", "Protocol Characteristics", "Serial Number"),
     }
 )

@@ -34,6 +34,8 @@ from probes.unread import Unread
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
+    from probes.registry import Printer
+
 Answer = str | bytes | tuple[str, ...] | Unread
 _Given = TypeVar("_Given", bound=Answer)
 
@@ -90,9 +92,13 @@ _LONGEST_PATH: Final = 1024  # MAXPATHLEN of Darwin, sys/syslimits.h
 class Live:
     """Asks this machine. With `root`, asks only for files below that directory and nothing of the host."""
 
-    def __init__(self, root: str | None = None, platform: str = "linux") -> None:
-        """`root` is a directory that holds another machine's `/sys` and `/proc`."""
+    def __init__(
+        self, root: str | None = None, platform: str = "linux", waiting: Callable[[str], None] | None = None
+    ) -> None:
+        """`root` is a directory with another machine's `/sys` and `/proc`; `waiting` is told what takes long."""
         self.platform = platform
+        self._waiting = waiting
+        self._printer: Printer | None = None
         self._root = os.path.realpath(root) if root is not None else None
         self._directories: dict[str, str] = {}
         self._udev_context: object = None
@@ -275,9 +281,11 @@ class Live:
             return failed(key, "ENOTSUP")
         if self.platform != "darwin":
             return failed(key, "ENOSYS")
-        from probes.registry import ask
+        if self._printer is None:
+            from probes.registry import Printer
 
-        return ask(name)
+            self._printer = Printer(waiting=self._waiting)
+        return self._printer.ask(name)
 
 
 def _true_place(handle: int) -> str:

@@ -544,3 +544,57 @@ def test_an_old_release_says_that_it_tells_nothing_of_presence() -> None:
     assert darwin.NO_PRESENCE in facts(function(1, (0, 1, 0), BRIDGE, more=told)).unread
     assert darwin.NO_PRESENCE not in facts(function(1, (0, 1, 0), BRIDGE, more=express(ROOT_PORT))).unread
     assert darwin.NO_LINKS in facts(function(1, (0, 1, 0), BRIDGE)).unread
+
+
+# --- Names of slots ------------------------------------------------------------------------------------------------
+
+
+def named_links(*functions: Keys) -> list[machine.Link]:
+    """The links of a machine with these trees of PCI functions."""
+    return list(machine.build(facts(*functions)).links)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("Cable Slot 1", "Cable Slot 1"), ("Slot-2", "Slot-2"), ("PCIE_SLOT3", "PCIE_SLOT3"), ("J4", "slot J4")],
+)
+def test_a_slot_is_said_to_be_one_once(name: str, words: str) -> None:
+    """A name that says that it is a slot, wherever it does, is not called a slot again."""
+    port = function(0x201, (0, 1, 0), BRIDGE, drive(more={"AAPL,slot-name": name}), more=express(ROOT_PORT))
+    (link,) = named_links(port)
+    assert link.slot is not None
+    assert link.slot.words == words
+
+
+def test_two_links_of_one_slot_name_are_told_apart() -> None:
+    """Where the registry gives two ports one name each is shown with its address; a name of its own stays as it is."""
+    ports = [
+        function(
+            0x201 + at,
+            (0, at, 0),
+            BRIDGE,
+            drive((at, 0, 0), 0x210 + at, more={"AAPL,slot-name": name}),
+            more=express(ROOT_PORT),
+        )
+        for at, name in enumerate(("Slot-1", "Slot-1", "Slot-2"), 1)
+    ]
+    found = [link.slot for link in named_links(*ports) if link.slot is not None]
+    assert [slot.words for slot in found] == ["Slot-1 (00:01.0)", "Slot-1 (00:02.0)", "Slot-2"]
+    assert [slot.name for slot in found] == ["Slot-1", "Slot-1", "Slot-2"]
+
+
+@pytest.mark.parametrize(
+    ("told", "number"),
+    [({"IOPCIHPType": 0x30}, None), ({"IOPCITunnelled": True}, None), ({"IOPCIHPType": 0x20}, "7"), ({}, "7")],
+)
+def test_a_port_of_a_tunnel_is_no_empty_slot(told: Keys, number: str | None) -> None:
+    """A port for the cable of a tunnel leads to no slot, whatever its register counts; one for hot-plug does.
+
+    A slot is implemented: PCI_EXP_FLAGS_SLOT 0100h; its number is 7: PCI_EXP_SLTCAP_PSN FFF80000h
+    (include/uapi/linux/pci_regs.h).
+    """
+    slot = {"IOPCIExpressSlotCapabilities": 7 << 19, "IOPCIExpressSlotStatus": 0}
+    port = function(0x201, (0, 1, 0), BRIDGE, more=express(ROOT_PORT | 0x100) | slot | told)
+    (link,) = named_links(port)
+    assert (None if link.slot is None else link.slot.name) == number
+    assert link.slot_lost is None

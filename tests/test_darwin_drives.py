@@ -5,12 +5,15 @@ Source: IOStorageFamily of the open sources of the system.
 
 from __future__ import annotations
 
+import io
 from typing import Final
 
 import pytest
+from rich.console import Console
 
 from agent.audit import audit
 from agent.model.findings import Severity
+from agent.report import text
 from probes.darwin.storage import NOT_FOUND
 from probes.decode import NOT_GIVEN
 from probes.facts import BlockDevice
@@ -174,3 +177,29 @@ def test_a_drive_that_tells_nothing_of_itself_is_unread_piece_by_piece() -> None
     for found in (made.model, made.firmware, made.serial):
         assert isinstance(found, Unread)
         assert found.why == NOT_GIVEN
+
+
+@pytest.mark.parametrize("location", ["External", "Internal"])
+def test_a_disk_behind_usb_is_named_and_is_no_drive(location: str) -> None:
+    """Who looks for a drive in an enclosure is told that it is there and has no link; a check passes all the same."""
+    outside = block(0x402, media("disk3", ident=0x502), interconnect="USB", location=location)
+    found = facts(hanging(), drives=[block(0x400, media("disk2")), outside], controllers=[controller(0x300)])
+    assert [made.name for made in found.drives] == ["disk2"]
+    (told,) = (one for one in found.unread if "USB" in one.why)
+    assert (told.what, told.why) == ("disk3 (Ostrayne Reel 3 2TB)", "behind USB: no PCI Express link of its own")
+    assert not told.failed
+    output = io.StringIO()
+    text.show(text.check(audit(found), 100, "this machine"), Console(file=output, width=100, color_system=None))
+    assert "disk3 (Ostrayne Reel 3 2TB): behind USB: no PCI Express link of its own" in output.getvalue()
+
+
+@pytest.mark.parametrize("interconnect", ["Virtual Interface", "FireWire", "Secure Digital"])
+def test_other_disks_outside_are_not_said_to_be_behind_usb(interconnect: str) -> None:
+    """A mounted image is no disk, and what hangs on another bus hangs on no USB."""
+    outside = block(0x402, media("disk3", ident=0x502), interconnect=interconnect)
+    assert [one for one in facts(hanging(), drives=[outside]).unread if "USB" in one.why] == []
+
+
+def test_a_reader_of_cards_without_a_card_is_not_named() -> None:
+    """A block device without a medium is a slot, not a disk."""
+    assert [one for one in facts(hanging(), drives=[block(0x402, interconnect="USB")]).unread if "USB" in one.why] == []

@@ -11,8 +11,10 @@ from typing import Final
 import pytest
 
 from probes import collect
-from probes.answers import REGISTRY_LIMIT, failed
+from probes.answers import CUT, REGISTRY_LIMIT, failed
 from probes.darwin import lists as darwin_lists
+from probes.redact_registry import hide_answer
+from probes.tokens import Known
 from probes.unread import Unread
 from tests.plists import (
     ASKED,
@@ -95,6 +97,59 @@ def test_a_dictionary_stands_for_the_entry_that_it_is() -> None:
     port = function(0x201, (0, 1, 0), BRIDGE, more=express(ROOT_PORT)) | {"IORegistryEntryChildren": drive()}
     expected = facts(function(0x201, (0, 1, 0), BRIDGE, drive(), more=express(ROOT_PORT))).functions
     assert expected == collect(reads(pci=port)).functions
+
+
+ODD_NAMES: Final = {
+    "a control character": "\x01",
+    "a zero character": "\0",
+    "no character at all": "\uffff",
+    "a reference to a control character": "&#1;",
+    "a reference past all characters": "&#x7fffffff;",
+}
+
+
+@pytest.mark.parametrize("odd", ODD_NAMES.values(), ids=ODD_NAMES)
+@pytest.mark.parametrize("key", ["model", "IOName"])
+def test_one_odd_character_does_not_lose_the_list(odd: str, key: str) -> None:
+    """What XML cannot hold (XML 1.0, production 2) becomes a mark; all else of the list is as it was."""
+    answer = printed([drive(more={key: "Canvas@12&amp;"}), drive((2, 0, 0), 0x211)]).replace("@", odd)
+    plain, found = (collect(reads(pci=text)).functions for text in (answer.replace(odd, "\ufffd"), answer))
+    assert [one.address for one in found] == ["01:00.0", "02:00.0"]
+    assert plain == found
+    assert found[0].model_name == ("Canvas\ufffd12&amp;" if key == "model" else None)
+
+
+def test_bytes_that_are_no_text_in_one_name_do_not_lose_the_list() -> None:
+    """A name in another code costs its own letters alone."""
+    answer = printed([drive(more={"model": "Canvas@12"}), drive((2, 0, 0), 0x211)]).encode().replace(b"@", b"\xe4")
+    assert [one.model_name for one in collect(reads(pci=answer)).functions] == ["Canvas\ufffd12", None]
+
+
+def test_of_a_list_that_was_cut_the_whole_trees_are_read() -> None:
+    """What lies beyond the limit is lost and said to be; a port whose card is cut off is lost with it, not alone."""
+    port = function(0x201, (0, 1, 0), BRIDGE, drive((9, 0, 0), 0x220), more=express(ROOT_PORT))
+    whole = printed([drive(), drive((2, 0, 0), 0x211), port])
+    cut = whole[: whole.rindex("</data>") + len("</data>")] + CUT
+    found = collect(reads(pci=cut))
+    assert found.functions == collect(reads(pci=[drive(), drive((2, 0, 0), 0x211)])).functions
+    (gap,) = (gap for gap in found.gaps if gap.of == "functions")
+    assert gap.why.what == ASKED["pci"]
+    assert gap.why.why == "the list is larger than it may be: what comes after its first 2 trees is lost"
+    assert gap.why.vital
+
+
+def test_a_list_that_was_cut_in_its_first_tree_is_unread() -> None:
+    """Half a tree is no machine."""
+    assert why(WHOLE[: WHOLE.rindex("</data>")] + CUT) == failed("registry pci", "EFBIG").why
+
+
+def test_a_list_that_was_cut_is_the_same_in_a_redacted_capture() -> None:
+    """The mark at its end, and with it what is lost, outlives redaction."""
+    whole = printed([drive(), drive((2, 0, 0), 0x211)])
+    known = Known()
+    hidden = hide_answer(whole[: whole.rindex("</data>")] + CUT, known)
+    assert len(collect(reads(pci=hidden)).functions) == 1
+    assert [gap.of for gap in collect(reads(pci=hidden)).gaps if gap.why.what == ASKED["pci"]] == ["functions"]
 
 
 ENTITIES: Final = """<?xml version="1.0" encoding="UTF-8"?>

@@ -17,8 +17,10 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pytest
 
+from agent.source import Clock, Source
+from knowledge.problems import NothingRead
 from probes import registry
-from probes.answers import failed
+from probes.answers import CUT, failed
 from probes.capture import encode, parse
 from probes.reads import Live, Recorded, Recording
 from probes.unread import Unread
@@ -149,11 +151,30 @@ def test_a_printer_that_may_not_run_is_unread(tmp_path: Path) -> None:
     assert "EACCES" in found.why
 
 
-def test_an_exit_status_is_told(script: Callable[[str], tuple[str]]) -> None:
-    """A printer that refuses its options ends with a status: it is named, with what it may mean."""
-    found = registry.ask("pci", script("echo usage; exit 64"))
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ("echo 'no memory for the list' >&2; exit 1", 'status 1 and said "no memory for the list"'),
+        ("echo '  '; echo 'in words'; exit 1", 'status 1 and said "in words"'),
+        (r"printf 'odd\033[2J\nmore' >&2; exit 3", r'status 3 and said "odd\x1b[2J"'),
+        (f"echo '{LIST}'; exit 1", "status 1 and said nothing of why"),
+        ("head -c 300000 /dev/zero | tr '\\0' x >&2; exit 1", f'status 1 and said "{"x" * 117}..."'),
+    ],
+)
+def test_an_exit_status_is_told_by_what_the_printer_said(
+    script: Callable[[str], tuple[str]], lines: str, said: str
+) -> None:
+    """A status is told with the first line of the complaint, however long that is, and no release is guessed at."""
+    found = soon(lambda: registry.ask("pci", script(lines)))
     assert isinstance(found, Unread)
-    assert "status 64" in found.why
+    assert found.why == f"the registry printer ended with {said}"
+
+
+@pytest.mark.parametrize("lines", ["echo usage; exit 64", "exit 64", "echo 'illegal option -- a' >&2; exit 1"])
+def test_an_old_printer_is_told_by_what_it_says_of_options(script: Callable[[str], tuple[str]], lines: str) -> None:
+    """A printer that does not know an option may be an old one. Sources: sysexits.h (EX_USAGE), getopt(3)."""
+    found = registry.ask("pci", script(lines))
+    assert isinstance(found, Unread)
     assert "releases before 2011" in found.why
 
 
@@ -254,6 +275,118 @@ def test_endless_output_is_ended(script: Callable[[str], tuple[str]], tmp_path: 
     program = script(f"echo $$ > {tmp_path}/first; exec yes")
     assert failed("registry pci", "EFBIG") == soon(lambda: registry.ask("pci", program, seconds=300.0))
     assert is_gone(int((tmp_path / "first").read_text(encoding="utf-8")))
+
+
+@pytest.mark.parametrize("tail", ["<string>half", "</dict><dict><key>ä</key>"])
+def test_of_a_list_past_the_limit_the_beginning_is_kept(script: Callable[[str], tuple[str]], tail: str) -> None:
+    """A list that is larger than it may be comes up to the end of a tag, with a mark that says so."""
+    program = script(f"printf '%s' '<plist><array>'; while :; do printf '%s' '<dict>{tail}</dict>'; done")
+    found = soon(lambda: registry.ask("pci", program, limit=4096))
+    assert isinstance(found, str)
+    kept = found.removesuffix(CUT)
+    assert kept != found
+    assert kept.startswith("<plist><array><dict>")
+    assert kept.endswith(">")
+    assert len(found.encode()) <= 4096
+
+
+# --- All questions of a reading ------------------------------------------------------------------------------------
+
+
+def asked(printer: registry.Printer) -> dict[str, str | bytes | Unread]:
+    """What a printer answers to each question."""
+    return {name: printer.ask(name) for name in registry.QUESTIONS}
+
+
+def test_the_questions_are_asked_side_by_side(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """All printers run at once: each waits for all others to have begun, and answers then."""
+    many = len(registry.QUESTIONS)
+    program = script(
+        f"touch {tmp_path}/begun-$$; until set -- {tmp_path}/begun-*; [ $# -eq {many} ]; do :; done; echo on"
+    )
+    assert soon(lambda: asked(registry.Printer(program, PATIENCE))) == dict.fromkeys(registry.QUESTIONS, "on\n")
+
+
+def test_one_that_hangs_does_not_lose_what_the_others_say(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """What was answered is given, what hangs is ended with all that it started, and what is waited for is said once."""
+    hangs = f"echo $$ > {tmp_path}/$$.pid; exec sleep 900"
+    program = script(f'case "$*" in *IOPCIDevice*|*IOBlock*|*rom*) {hangs};; *) echo told;; esac')
+    said: list[str] = []
+    printer = registry.Printer(program, 6.0, waiting=said.append)
+    found = soon(lambda: asked(printer))
+    assert found == {
+        "pci": failed("registry pci", "ETIMEDOUT"),
+        "drives": failed("registry drives", "ETIMEDOUT"),
+        "controllers": "told\n",
+        "host": "told\n",
+        "firmware": failed("registry firmware", "ETIMEDOUT"),
+    }
+    assert said == ["Waiting for the system's printer of the I/O Registry, for up to 6 s ..."]
+    ended = [int(place.stem) for place in tmp_path.glob("*.pid")]
+    assert len(ended) == 3
+    assert all(map(is_gone, ended))
+
+
+def test_one_that_hung_is_not_asked_again(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """Once an answer did not come in time no further printer is started, and no time is spent on waiting."""
+    program = script(f"echo $$ >> {tmp_path}/begun; exec sleep 900")
+    printer = registry.Printer(program, 0.5)
+    late = {name: failed(f"registry {name}", "ETIMEDOUT") for name in registry.QUESTIONS}
+    assert soon(lambda: asked(printer)) == late
+    begun = (tmp_path / "begun").read_text(encoding="utf-8")
+    assert soon(lambda: asked(printer)) == late
+    assert (tmp_path / "begun").read_text(encoding="utf-8") == begun
+
+
+def test_a_question_that_is_put_again_is_asked_anew(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """A later look gets a later answer, and starts one printer alone."""
+    program = script(f"echo $$ >> {tmp_path}/begun; echo $$")
+    printer = registry.Printer(program)
+    first = printer.ask("pci")
+    assert printer.ask("host") != first
+    assert printer.ask("pci") != first
+    for name in ("drives", "controllers", "firmware"):
+        printer.ask(name)
+    assert len((tmp_path / "begun").read_text(encoding="utf-8").split()) == len(registry.QUESTIONS) + 1
+
+
+def test_an_interrupt_ends_all_that_was_started(
+    script: Callable[[str], tuple[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C while the answers are waited for leaves no printer behind."""
+    program = script(f"echo $$ > {tmp_path}/$$.pid; exec sleep 900")
+
+    def interrupted(_words: str) -> None:
+        while len(list(tmp_path.glob("*.pid"))) < len(registry.QUESTIONS):
+            time.sleep(0.05)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("probes.registry.PATIENCE", 0.5)
+    printer = registry.Printer(program, PATIENCE, waiting=interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        printer.ask("pci")
+    begun = [int(place.stem) for place in tmp_path.glob("*.pid")]
+    assert len(begun) == len(registry.QUESTIONS)
+    assert all(map(is_gone, begun))
+    for name in ("drives", "controllers", "host", "firmware"):
+        assert printer.ask(name) == failed(f"registry {name}", "ETIMEDOUT")
+
+
+def test_a_live_machine_tells_the_terminal_what_is_waited_for(
+    script: Callable[[str], tuple[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`check` passes on what it is told while it waits, and gives what was read."""
+    program = script('case "$*" in *rom*) exec sleep 900;; *) exit 0;; esac')
+    printer = registry.Printer
+    monkeypatch.setattr("probes.registry.Printer", lambda **told: printer(program, 6.0, **told))
+    said: list[str] = []
+    clock = Clock(now=lambda: MOMENT, running=lambda: 0.0, sleep=lambda _seconds: None)
+    source = Source(None, None, "darwin", lambda: clock, said.append)
+    with pytest.raises(NothingRead, match="which disks there are"):
+        source.facts(0.0)
+    assert said == ["Waiting for the system's printer of the I/O Registry, for up to 6 s ..."]
+    assert source.answers["registry host"] == ""
+    assert source.answers["registry firmware"] == failed("registry firmware", "ETIMEDOUT")
 
 
 # --- Kinds of reads ------------------------------------------------------------------------------------------------

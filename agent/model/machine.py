@@ -6,6 +6,7 @@ upstream port and its downstream ports there is no link.
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
@@ -42,18 +43,20 @@ INTEGRATED: Final = frozenset({pcie.INTEGRATED_ENDPOINT, pcie.EVENT_COLLECTOR})
 class Slot(Struct, frozen=True):
     """A slot's name and where the name comes from; `board` is the firmware's description, if it matched.
 
-    `kernel_address` is the address of the kernel's slot that is the same one, if the kernel has one.
+    `kernel_address` is the address of the kernel's slot that is the same one, if the kernel has one. `shared` is the
+    address of the link where the registry calls the slot of another one the same.
     """
 
     name: str
     source: str
     board: BoardSlot | None = None
     kernel_address: str | None = None
+    shared: str = ""
 
     @property
     def words(self) -> str:
         """The name in a sentence: "slot 3"; a name that says itself that it is a slot stays as it is."""
-        return slot_words(self.name)
+        return f"{slot_words(self.name)} ({self.shared})" if self.shared else slot_words(self.name)
 
 
 class Link(Struct, frozen=True):
@@ -145,7 +148,7 @@ def build(facts: Facts) -> Machine:
     children = {address: tuple(sorted(found, key=_by_address)) for address, found in below.items()}
     kinds = _kinds(functions, children)
     slots = _Slots(facts, functions)
-    links = tuple(_links(functions, children, kinds, slots, facts))
+    links = _slots_apart(tuple(_links(functions, children, kinds, slots, facts)))
     leads_to = {function.address: link for link in links for function in link.functions}
     paths = tuple(_paths(facts, functions, leads_to))
     looked_at = grouped((address, number) for number, look in enumerate(facts.looks) for address in look.functions)
@@ -318,7 +321,9 @@ def _links(
         if kind in DOWNSTREAM_FACING:
             component = below.get(address, ())
             device = component[0] if component else None
-            slot = slots.of_port(function, component)
+            # What a tunnel calls a slot is a place for a cable.
+            tunnel = device is None and function.tunnelled is True
+            slot = None if tunnel else slots.of_port(function, component)
             onboard = slots.onboard(component) and (slot is None or slot.board is None)
             yield Link(
                 function,
@@ -332,7 +337,7 @@ def _links(
                 if device is None
                 else None,
                 slot_lost=(unseen_parts.named(function, *component) or unseen_parts.slot(function))
-                if slot is None and not onboard
+                if slot is None and not onboard and not tunnel
                 else None,
             )
         elif function.physical_function is None and address not in seen:
@@ -354,6 +359,17 @@ def _links(
                     if slot is not None or integrated
                     else unseen_parts.named(*component) or hidden or unseen_parts.HIDDEN,
                 )
+
+
+def _slots_apart(links: tuple[Link, ...]) -> tuple[Link, ...]:
+    """The links, with the address of each whose slot the registry calls as it calls that of another."""
+    names = Counter(link.slot.name for link in links if link.slot is not None and link.slot.source == REGISTRY_NAME)
+    return tuple(
+        replace(link, slot=replace(link.slot, shared=link.key))
+        if link.slot is not None and link.slot.source == REGISTRY_NAME and names[link.slot.name] > 1
+        else link
+        for link in links
+    )
 
 
 def _is_driven(device: PciFunction | None, nvme: Container[str | Unread | None]) -> bool:

@@ -42,6 +42,7 @@ from probes.unread import Unread, of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
+    from probes.darwin.cut import Cutter
     from probes.darwin.lists import Entries
     from probes.facts import Drive, Listed, PciFunction
     from probes.reads import Reads
@@ -67,9 +68,9 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     """Ask everything once and give the facts; `looks` are later readings (seconds, reads)."""
     unread: list[Unread] = []
     gaps: list[Gap] = []
-    devices = _listed("drives", ask(reads, "drives", storage.CUTTER), gaps)
-    controllers = _listed("controllers", ask(reads, "controllers", storage.CUTTER), gaps)
-    tree = _listed("pci", ask(reads, "pci", pci.CUTTER, _at_top(devices, controllers)), gaps)
+    devices = _listed(reads, "drives", storage.CUTTER, gaps)
+    controllers = _listed(reads, "controllers", storage.CUTTER, gaps)
+    tree = _listed(reads, "pci", pci.CUTTER, gaps, _at_top(devices, controllers))
     words = _Words(reads)
     entries = {} if isinstance(tree, Unread) else tree
     named = addresses(entries)
@@ -101,18 +102,23 @@ def collect(reads: Reads, looks: Sequence[tuple[float, Recorded]] = (), taken_at
     )
 
 
-def _listed(name: str, found: Entries | Unread, gaps: list[Gap]) -> Entries | Unread:
-    """One of the `LISTS`; one that could not be read is a gap.
+def _listed(
+    reads: Reads, name: str, cutter: Cutter, gaps: list[Gap], idents: frozenset[str] | None = None
+) -> Entries | Unread:
+    """One of the `LISTS`; one that could not be read is a gap, and so is what lies beyond the limit of one.
 
     A machine may have no NVMe controller. It starts from some block device, if only an image, and has PCI functions.
     """
+    beyond: list[Unread] = []
+    found = ask(reads, name, cutter, idents, beyond)
+    sort, what, kind = LISTS[name]
+    gaps += (Gap(sort, of(what, lost), kind=kind) for lost in beyond)
     missing = name == "drives" and found == {}
     if name == "pci" and not isinstance(found, Unread):
         missing = not any(map(is_function, found.values()))
     if missing:
         found = Unread(f"registry {name}", NOTHING)
     if isinstance(found, Unread):
-        sort, what, kind = LISTS[name]
         found = replace(of(what, found), vital=True)
         gaps.append(Gap(sort, found, kind=kind))
     return found

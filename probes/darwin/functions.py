@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
+
 from knowledge import pcie
 from knowledge.rates import WIDTHS
 from probes.darwin.cut import Cutter
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 # What is read of an answer with PCI functions.
 CUTTER: Final = Cutter(
     "vendor-id|device-id|class-code|revision-id|subsystem-vendor-id|subsystem-id|reg|pcidebug|model|AAPL,slot-name"
-    "|IOPCI(?:Tunnelled|Express(?:MaxLinkWidthOverride|Capabilities|DeviceCapabilities|Link(?:Status|Capabilities2?)"
+    "|IOPCI(?:Tunnelled|HPType|Express(?:MaxLinkWidthOverride|Capabilities|DeviceCapabilities|Link(?:Status|Capabilities2?)"
     "|Slot(?:Status|Capabilities)))"
 )
 
@@ -45,6 +47,9 @@ STATUS: Final = "IOPCIExpressLinkStatus"
 CAPABILITIES: Final = "IOPCIExpressLinkCapabilities"
 EXPRESS: Final = "IOPCIExpressCapabilities"
 WIRED: Final = "IOPCIExpressMaxLinkWidthOverride"
+HOT_PLUG: Final = "IOPCIHPType"
+HOT_PLUG_KINDS: Final = 0xF0
+OF_TUNNELS: Final = 0x30
 # Raw registers by their keys; Link Status has rules of its own.
 RAW: Final[dict[str, Layout]] = {
     EXPRESS: pcie.PCI_EXPRESS_CAPABILITIES,
@@ -155,7 +160,9 @@ def functions(
         parent = None if up is None else named[up]
         told = Told(entries[ident].keys, address)
         down = None if _is_unsure(told.keys, on_root=up is None, port=ident in ports) else faces[ident]
-        found.append(_function(told, parent, fresh, down=down))
+        made = _function(told, parent, fresh, down=down)
+        cable = down and ident not in ports and _is_for_tunnels(told)
+        found.append(replace(made, tunnelled=True) if cable else made)
         if unread is not None:
             unread += told.problems()
     return tuple(found)
@@ -271,6 +278,12 @@ def _function(told: Told, parent: str | None, fresh: Fresh, *, down: bool | None
         wired_lanes=_wired(told),
         slot_name=_slot_name(told, down=down),
     )
+
+
+def _is_for_tunnels(told: Told) -> bool:
+    """Whether a port is one for the cable of a tunnel: hot-plug of kind 30h (IOPCIFamily, IOPCIConfigurator.h)."""
+    kind = masked(told.keys.get(HOT_PLUG), 32)
+    return kind is not None and kind & HOT_PLUG_KINDS == OF_TUNNELS
 
 
 def _slot_name(told: Told, *, down: bool | None) -> str | Unread | None:

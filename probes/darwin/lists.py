@@ -4,19 +4,22 @@ The printer writes XML of version 1: an array of trees where it was asked for wh
 plane, no byte at all where nothing matches. Releases before 2011 print text for people in its place. Sources:
 IOKitTools, ioreg.tproj/ioreg.c; IOKitUser, IOCFSerialize.c.
 
-A list is untrusted: it may have `REGISTRY_LIMIT` bytes and no more, a tag of it some hundred. Entities are refused,
-binary lists are not read, and neither depth nor a loop of entries matters, as nothing here calls itself.
+A name with a control character, which XML cannot hold, loses the character; a list that is larger than it may be, the
+trees that are not whole. A list is untrusted: it may have `REGISTRY_LIMIT` bytes and no more, a tag of it some hundred.
+Entities are refused, binary lists are not read, and neither depth nor a loop of entries matters, as nothing here calls
+itself.
 """
 
 from __future__ import annotations
 
 import re
+import sys
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from probes.answers import REGISTRY_LIMIT, failed
+from probes.answers import CUT, REGISTRY_LIMIT, failed
 from probes.darwin.values import MOST, masked
 from probes.unread import Unread
 
@@ -34,6 +37,7 @@ BINARY: Final = "a binary property list, which the registry printer does not wri
 OLD: Final = "text in place of a property list, as the registry printers of releases before 2011 write it"
 DAMAGED: Final = "it is no whole property list: it is cut short or damaged"
 SHAPELESS: Final = "the property list holds no entries"
+BEYOND: Final = "the list is larger than it may be: what comes after its first {trees} is lost"
 ODD: Final = "what stands in the property list below one of its entries is no entry"
 
 
@@ -48,6 +52,15 @@ _PLAIN: Final = re.compile(
 )
 
 
+# What no list may hold (XML 1.0, production 2), as it is and as a reference, and what is put in its place.
+_UNHELD: Final = re.compile(
+    "[\0-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]|&#(?:x([0-9A-Fa-f]{1,8})|([0-9]{1,8}));"
+)
+_IN_PLACE: Final = "\ufffd"
+_STEP: Final = re.compile(r"<(/?)(?:plist|array|dict)\b[^<>]*?(/?)>")
+_TREES: Final = 2  # how deep its trees stand in a list: in an array, in a property list
+
+
 class RegistryEntry(Struct):
     """An entry of the registry: its id, what it tells, and the id of the entry above it in the tree, if one is."""
 
@@ -60,16 +73,36 @@ Entries = dict[int, RegistryEntry]
 
 
 def ask(
-    reads: Reads, name: str, cutter: Cutter | None = None, idents: frozenset[str] | None = None
+    reads: Reads,
+    name: str,
+    cutter: Cutter | None = None,
+    idents: frozenset[str] | None = None,
+    lost: list[Unread] | None = None,
 ) -> Entries | Unread:
     """The entries of one answer, by id, in the order of the list; each once, however often it was printed.
 
     With a `cutter` only what it wants is there; with `idents` (decimal digits) no other entries that have but an id.
+    Of an answer that was larger than it may be its whole trees are there, and what is missing is told in `lost`.
     """
     key = f"registry {name}"
     answer = reads.registry(name)
     if isinstance(answer, Unread):
         return answer
+    if isinstance(answer, str) and answer.endswith(CUT):
+        answer, trees = _mended(answer.removesuffix(CUT))
+        if not trees:
+            return failed(key, "EFBIG")
+        if lost is not None:
+            lost.append(Unread(key, BEYOND.format(trees=f"{trees:,} tree{'s' * (trees > 1)}"), vital=True))
+    found = _entries(answer, key, cutter, idents)
+    if isinstance(found, Unread) and found.why == DAMAGED:
+        held = _held(answer)
+        return found if held == answer else _entries(held, key, cutter, idents)
+    return found
+
+
+def _entries(answer: str | bytes, key: str, cutter: Cutter | None, idents: frozenset[str] | None) -> Entries | Unread:
+    """The entries of a list as it is."""
     text = answer
     if cutter is not None and isinstance(answer, str) and len(answer) <= REGISTRY_LIMIT:
         text = cutter.cut(answer, idents)
@@ -80,6 +113,43 @@ def ask(
         return Unread(key, SHAPELESS, vital=True)
     entries = _flat(found)
     return Unread(key, ODD, vital=True) if entries is None else entries
+
+
+def _held(answer: str | bytes) -> str | bytes:
+    """The answer with what XML cannot hold replaced, so that one odd name costs no list; no list stays as it is."""
+    if isinstance(answer, bytes):
+        if not answer.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"<") or b"<\0" in answer[:64]:
+            return answer
+        answer = answer.decode("utf-8", "replace")
+    if len(answer) > REGISTRY_LIMIT or not answer.lstrip("\ufeff \t\r\n").startswith("<"):
+        return answer
+    return _UNHELD.sub(_replaced, answer)
+
+
+def _replaced(found: re.Match[str]) -> str:
+    """What stands in place of a character, or of a reference to one; a reference to one that may be there stays."""
+    if found[1] is None and found[2] is None:
+        return _IN_PLACE
+    code = int(found[1], 16) if found[1] is not None else int(found[2])
+    letter = chr(code) if code <= sys.maxunicode else "\0"
+    return _IN_PLACE if _UNHELD.fullmatch(letter) else found[0]
+
+
+def _mended(text: str) -> tuple[str, int]:
+    """A list that was cut, with its whole trees alone, and how many these are.
+
+    Keys come in order, and many of an entry after those below it: of a tree that is not whole the ports would be lost
+    above their cards.
+    """
+    depth = trees = end = 0
+    for step in _STEP.finditer(text):
+        if step[1]:
+            depth -= 1
+            if depth == _TREES:
+                trees, end = trees + 1, step.end()
+        elif not step[2]:
+            depth += 1
+    return f"{text[:end]}</array></plist>", trees
 
 
 def _parse(answer: str | bytes, key: str, *, plain: bool) -> object:

@@ -1,7 +1,8 @@
 """Drives of a Darwin machine, made of the entries of its I/O Registry. Asks nothing and judges nothing.
 
 An NVMe drive is its controller, with a block device for each namespace; a SATA drive is a block device. Drives of
-outside connections, disks in images and optical drives are not of this trade. Internal storage of newer machines hangs
+outside connections, disks in images and optical drives are not of this trade; of those behind USB it is said that they
+are there, as one who looks for a drive would miss it. Internal storage of newer machines hangs
 on the processor's own fabric: it has no PCI function, and its interconnect says so.
 
 Source: IOStorageFamily, IOStorageDeviceCharacteristics.h, IOStorageProtocolCharacteristics.h, IOMedia.h,
@@ -24,7 +25,7 @@ from probes.facts import BlockDevice, Drive, Gap
 from probes.unread import Unread, of, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from probes.darwin.lists import Entries, RegistryEntry
 
@@ -46,6 +47,8 @@ OUTSIDE: Final = frozenset({"usb", "firewire", "secure digital", "virtual interf
 OPTICAL: Final = frozenset({"cd", "dvd", "bd"})
 SATA: Final = frozenset({"sata", "ata", "serial ata"})
 FABRIC: Final = "fabric"  # in the interconnect of storage on the processor's own, which has no PCI function
+USB: Final = "usb"
+BEHIND_USB: Final = "behind USB: no PCI Express link of its own"
 NOT_FOUND: Final = "it hangs on PCI by its interconnect, and no PCI function above it was found"
 TRAITS: Final = "Device Characteristics"
 PROTOCOL: Final = "Protocol Characteristics"
@@ -179,6 +182,8 @@ def drives(lists: Lists, unread: list[Unread], gaps: list[Gap]) -> tuple[Drive, 
             gaps.append(Gap("drives", replace(why, vital=True), told.name, "disk"))
         elif not outside:
             making.add_device(known, address, code, entry)
+        else:
+            unread += _behind_usb(told)
     made_drives = [_drive(found, lists, unread) for found in making.every]
     return tuple(sorted(made_drives, key=lambda made_drive: (len(made_drive.name), made_drive.name)))
 
@@ -204,6 +209,14 @@ def _outside(told: Told, address: str | Unread | None, code: int | Unread | None
     if address is None:
         return place if isinstance(place, Unread) and not known else not (inside or known)
     return False if known or _by_pci(word) or (word and inside) else address
+
+
+def _behind_usb(told: Told) -> Iterator[Unread]:
+    """That a disk is there behind USB, by its name and model; nothing of a slot for cards without one."""
+    medium = _medium(told.keys)
+    if isinstance(medium, dict) and (readable(told.table(PROTOCOL).text(INTERCONNECT)) or "").lower() == USB:
+        model = readable(told.table(TRAITS).text("Product Name"))
+        yield Unread(f"{told.name} ({model})" if model else told.name, BEHIND_USB)
 
 
 def _by_pci(interconnect: str) -> bool:
