@@ -22,6 +22,7 @@ LOOKS: Final = frozenset(
     {
         *(
             "restart-and-read",
+            "read-event-again",
             "look-as-root",
             "look-from-host",
             "look-under-load",
@@ -138,7 +139,8 @@ def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
     load = (rule.load or "the link should reach {rate}; if it does, it was only resting").replace("{rate}", rate)
     since = SINCE.get(judged.fresh, "") if judged is not None else ""
     words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other, "beside": found.beside}
-    words |= {"setup": setup, "since": since}
+    read = found.evidence[0].source if found.evidence else ""
+    words |= {"setup": setup, "since": since, "register": rule.register, "read": read}
     return {**words, "shows": shows, "load": load, "counted": rule.counted or COUNTED_ANYHOW}
 
 

@@ -43,6 +43,8 @@ IN_GENERAL: Final = {
     "beside": "The slot beside it is filled",
     "setup": USUAL_SETUP_PLACE,
     "since": SINCE["start-up"],
+    "register": "status",
+    "read": "The bit",
 }
 
 

@@ -62,8 +62,8 @@ HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, BACKUP, MANUAL)
 class StepKind(Struct, frozen=True):
     """One kind of step. `rank` orders steps from least to most invasive; `hardware` says that hands go inside.
 
-    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load}, {counted}, {since} and
-    {setup}, filled in by the advisor.
+    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load}, {counted}, {since},
+    {register}, {read} (the first reading of the evidence) and {setup}, filled in by the advisor.
     """
 
     action: str
@@ -87,7 +87,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "restart-and-read",
             0,
-            "Restart the machine and read again before anything else: this system gives the link status of {subject} as"
+            "Restart the machine and read again before anything else: this system gives the {register} of {subject} as"
             " {since}, so it need not be what the link does now.",
             "The status is new after a restart. If the reading is the same then, it is worth acting on.",
             (SAVE,),
@@ -110,6 +110,14 @@ STEPS: Final[dict[str, StepKind]] = {
             2,
             "Read again while {subject} works hard, for instance while a large file is copied or a scene is drawn.",
             "Under load {load}.",
+        ),
+        StepKind(
+            "read-event-again",
+            3,
+            "{read} is latched: it stays set from the event until it is cleared, and tells no time. By itself it calls "
+            "for no hands. Read again after the next restart.",
+            "The bit reads 0 then, and the event is over. Set again, or with a link that is no longer as it should be, "
+            "it is worth acting on.",
         ),
         StepKind(
             "look-again",

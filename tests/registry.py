@@ -74,6 +74,7 @@ class Pci(Struct, kw_only=True):
     Type, None for conventional PCI. `can` and `now` are (generation, lanes); `status` is what is written in place of
     the status that `now` would give. `slot` is the physical slot number where a slot is implemented; `present` its
     presence bit. `number` is the port number in Link Capabilities: from 128 on the register is negative as printed.
+    `power_controller` tells that the slot has one, `latched` are bits of Slot Status that events have set.
     `drivers` are the entries of drivers below it, that are no PCI functions.
     """
 
@@ -91,6 +92,8 @@ class Pci(Struct, kw_only=True):
     buses: tuple[int, int] | None = None
     slot: int | None = None
     present: bool = False
+    power_controller: bool = False
+    latched: int = 0
     number: int = 0
     reports_active: bool = False
     hot_plug: int = 0
@@ -151,8 +154,10 @@ def _registers(one: Pci, release: Release) -> Properties:
     if release.port_types:
         told["IOPCIExpressCapabilities"] = express(one.port, slot=one.slot is not None)
         if one.slot is not None:
-            told["IOPCIExpressSlotCapabilities"] = signed(one.slot << 19 | bool(one.hot_plug) << 6)
-            told["IOPCIExpressSlotStatus"] = (one.present or bool(one.below)) << 6
+            told["IOPCIExpressSlotCapabilities"] = signed(
+                one.slot << 19 | bool(one.hot_plug) << 6 | one.power_controller << 1
+            )
+            told["IOPCIExpressSlotStatus"] = (one.present or bool(one.below)) << 6 | one.latched
     if one.override is not None:
         told["IOPCIExpressMaxLinkWidthOverride"] = one.override
     if release.live:

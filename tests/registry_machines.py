@@ -254,6 +254,52 @@ def tower_1_untyped_carrier() -> RegistrySetup:
 
 
 @machine
+def tower_1_integrated() -> RegistrySetup:
+    """A first tower whose chipset has PCI Express devices of its own: they tell no type, no speed and no lanes."""
+    inside = [
+        conventional((0, 0, 0), "HB00", 0x060000, port=ENDPOINT, can=(2, 4), status=0),
+        conventional((0, 0x13, 0), "IOAP", 0x080020, port=INTEGRATED, can=(0, 0), status=0),
+        conventional((0, 0x14, 0), "SYSM", 0x088000, port=INTEGRATED, can=(0, 0), status=0x1000),
+        conventional((0, 0x1B, 0), "HDEF", 0x040300, port=INTEGRATED, can=(1, 1), status=0),
+    ]
+    functions = [
+        *inside,
+        root_port((0, 1, 0), "IOU0", (2, 16), (2, 2), display(2, (2, 16))),
+        root_port((0, 3, 0), "IOU1", (2, 4), (3, 3), [reel((3, 0, 0), (2, 4), reel_2(1, "RL2-57001"), now=(2, 2))]),
+        root_port((0, 7, 0), "IOU2", (2, 4), (5, 5), []),
+        root_port((0, 0x1C, 0), "RP01", (1, 1), (4, 4), [gigabit((4, 0, 0))]),
+        conventional((0, 0x1F, 2), "SATA", 0x010601, [ahci(vault(0, "HV31-57002"))]),
+    ]
+    return RegistrySetup(Tower(release=FIRST_TYPELESS, model="HarrowTower1,2", bridges=[functions], build="10X22"))
+
+
+@machine
+def tower_2_latched_slot() -> RegistrySetup:
+    """A later tower whose firmware left Slot Status 0053h: events of some time ago, and the card runs at its best."""
+    functions = [
+        host_bridge(),
+        root_port(
+            *((0, 1, 0), "PEG0", (3, 16), (1, 1), display(1, (3, 16), slot_name="Slot-1")),
+            slot=1,
+            power_controller=True,
+            latched=0x0013,
+        ),
+        root_port(
+            (0, 2, 0),
+            "PEG1",
+            (3, 8),
+            (2, 2),
+            [reel((2, 0, 0), (3, 4), disk(1, "Ostrayne Reel 3 2TB", "RL3-58001"))],
+            slot=2,
+        ),
+        conventional((0, 0x17, 0), "SATA", 0x010601, [ahci(vault(0, "HV31-58002"))]),
+        root_port((0, 0x1C, 0), "RP01", (2, 1), (3, 3), [gigabit((3, 0, 0))], now=(1, 1)),
+        root_port((0, 0x1C, 1), "RP02", (2, 1), (4, 4), []),
+    ]
+    return RegistrySetup(Tower(release=WITH_TYPES, model="HarrowTower2,3", bridges=[functions], build="16X15"))
+
+
+@machine
 def tower_2_narrow_drive() -> RegistrySetup:
     """A later tower with names of slots: a drive lost two of its lanes, another sits in a slower slot."""
     narrow = reel((2, 0, 0), (3, 4), disk(1, "Ostrayne Reel 3 2TB", "RL3-51001"), now=(3, 2), slot_name="Slot-2")

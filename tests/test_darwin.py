@@ -311,6 +311,42 @@ def test_integrated_endpoints_have_no_link() -> None:
     assert seen.kinds == {"00:02.0": pcie.INTEGRATED_ENDPOINT}
 
 
+@pytest.mark.parametrize("code", [0x040300, 0x088000, 0x080020])
+@pytest.mark.parametrize("capabilities", [GEN_3_X4, 0xC00])
+@pytest.mark.parametrize("told", [0, 0x1000])
+def test_without_types_a_device_on_the_host_bus_with_no_rate_is_integrated(
+    code: int, capabilities: int, told: int
+) -> None:
+    """It answers with speed 0 and no lanes, which no link has: bits 3:0 and 9:4 of Link Status are a link's rate.
+
+    Source: PCI Express Base Specification, Link Status Register; bit 12 is no part of the rate.
+    """
+    seen = machine.build(facts(function(1, (0, 27, 0), code, more={CAPABILITIES: capabilities, STATUS: told})))
+    assert ((), {"00:1b.0": pcie.INTEGRATED_ENDPOINT}) == (seen.links, seen.kinds)
+
+
+@pytest.mark.parametrize(
+    ("at", "code", "more"),
+    [
+        ((0, 1, 0), BRIDGE, {CAPABILITIES: GEN_3_X4, STATUS: 0}),  # a port without a card
+        ((0, 2, 0), NVME, express(ENDPOINT, GEN_3_X4, 0)),  # its type says that it has a link
+        ((0, 2, 0), NVME, {CAPABILITIES: GEN_3_X4, STATUS: 0xFFFF}),  # it did not answer
+        ((0, 2, 0), NVME, {CAPABILITIES: GEN_3_X4, STATUS: 0x1040}),  # lanes, and a speed that is none
+    ],
+)
+def test_what_may_have_a_link_stays_one(at: tuple[int, int, int], code: int, more: Keys) -> None:
+    """Ports, devices that tell their type, and readings that failed are no integrated devices."""
+    (link,) = machine.build(facts(function(1, at, code, more=more))).links
+    assert not link.integrated
+
+
+@pytest.mark.parametrize("kind", [ENDPOINT, ROOT_PORT, None])
+def test_a_host_bridge_is_no_link(kind: int | None) -> None:
+    """Whatever type it calls itself: what is above it is the processor, and its link to the chipset is in the board."""
+    told = {CAPABILITIES: GEN_3_X4, STATUS: GEN_3_X4} if kind is None else express(kind)
+    assert () == machine.build(facts(function(1, (0, 0, 0), 0x060000, more=told))).links
+
+
 def test_a_function_without_any_register_is_conventional() -> None:
     """No key of PCI Express at all is no link."""
     assert one(function(1, (0, 31, 0), 0x060100)).link is None

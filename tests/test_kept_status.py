@@ -442,7 +442,7 @@ STALE: Final = {
 }
 
 
-@pytest.mark.parametrize("rule", sorted(set(STALE) - {"link-resting"}))
+@pytest.mark.parametrize("rule", sorted(set(STALE) - {"link-resting", "slot-limited"}))
 @pytest.mark.parametrize("fresh", ["start-up", "refreshed"])
 def test_advice_on_an_old_reading_begins_with_a_new_one(rule: str, fresh: str) -> None:
     """The first step is to save, restart and read; it promises no gain, and hands come after it."""
@@ -458,6 +458,76 @@ def test_advice_on_an_old_reading_begins_with_a_new_one(rule: str, fresh: str) -
 def test_a_card_at_rest_is_not_worth_a_restart(fresh: str) -> None:
     """A note that leads to nothing but a new reading has no steps: a restart finds a card at rest again."""
     assert () == of_rule(audit(facts(*as_of(fresh, *STALE["link-resting"]))), "link-resting").steps
+
+
+@pytest.mark.parametrize("fresh", ["start-up", "refreshed"])
+def test_a_card_at_the_best_of_its_port_is_not_worth_a_restart(fresh: str) -> None:
+    """No newer reading shows more than the port can do, so that a restart would change nothing."""
+    steps = of_rule(audit(facts(*as_of(fresh, *STALE["slot-limited"]))), "slot-limited").steps
+    assert "restart-and-read" not in [one.action for one in steps]
+
+
+POWERED: Final = {"power_controller_present": 1}
+
+
+def latching(fresh: str, now: tuple[int, int] | None, **bits: int) -> Audit:
+    """A slot with a power controller whose Slot Status reads 53h, or these bits; `now` is None where nothing answers.
+
+    53h: attention button pressed, power fault detected, command completed, presence detect state.
+    """
+    told = bits or {
+        "attention_button_pressed": 1,
+        "power_fault_detected": 1,
+        "command_completed": 1,
+        "presence_detect_state": 1,
+    }
+    above = port(slot=told)
+    given = {
+        layout: int.from_bytes(raw, "little")
+        for layout in (pcie.LINK_CAPABILITIES, pcie.PCI_EXPRESS_CAPABILITIES, pcie.SLOT_STATUS)
+        if isinstance(raw := above.registers.raw(layout), bytes)
+    }
+    given[pcie.SLOT_CAPABILITIES] = number(pcie.SLOT_CAPABILITIES, **POWERED)
+    above = replace(above, registers=Registers.of(given))
+    return audit(facts(*as_of(fresh, above, *([device(now=now)] if now else []))))
+
+
+@pytest.mark.parametrize(
+    ("fresh", "now", "severity"),
+    [
+        ("start-up", (3, 4), Severity.NOTE),
+        ("start-up", (3, 2), Severity.NOTE),
+        ("start-up", None, Severity.NOTE),
+        ("refreshed", None, Severity.NOTE),
+        ("live", (3, 4), Severity.NOTE),
+        ("live", (3, 2), Severity.FAULT),
+        ("live", None, Severity.FAULT),
+    ],
+)
+def test_a_latched_power_fault_is_history_where_its_reading_is_old(
+    fresh: str, now: tuple[int, int] | None, severity: Severity
+) -> None:
+    """Slot Status as of start-up tells no present fault; what is wrong with the link is told beside it all the same.
+
+    Source: PCI Express Base Specification, Slot Status Register: bits 0, 1 and 4 are of type RW1C.
+    """
+    found = latching(fresh, now)
+    finding = of_rule(found, "slot-power-fault")
+    assert severity is finding.severity
+    assert ("read as of start-up" in finding.evidence[0].read) is (fresh != "live")
+    assert (Severity.FAULT in {one.severity for one in found.findings}) is (now != (3, 4))
+    if severity is Severity.NOTE:
+        (step,) = finding.steps
+        assert step.text.startswith(f"{PORT} Slot Status: Power Fault Detected")
+        assert "restart-and-read" != step.action
+
+
+def test_a_new_reading_of_a_slot_names_the_register_of_the_slot() -> None:
+    """Presence is a bit of Slot Status, and lanes are of Link Status: advice to read anew names what is read."""
+    dark = of_rule(audit(facts(*STALE["slot-dark"])), "slot-dark").steps[0]
+    narrow = of_rule(audit(facts(*NARROW)), "link-narrow").steps[0]
+    assert "gives the Slot Status of" in dark.text
+    assert "gives the link status of" in narrow.text
 
 
 @pytest.mark.parametrize("rule", STALE)

@@ -16,7 +16,7 @@ from agent.notebook.note_files import MOST_TOLD, examined, parsed, read
 from agent.notebook.note_text import written
 from agent.notebook.places import folder, loaded
 from knowledge.fieldnotes import MOST_NOTES, Note
-from knowledge.notes import FILES, text
+from knowledge.notes import FILES, shipped, text
 from knowledge.problems import BadInput
 from tests.hostile import HOSTILE
 from tests.notes import GOOD, HEAD, note
@@ -242,6 +242,19 @@ def own(tmp_path: Path, **files: str) -> dict[str, str]:
 def test_no_folder_is_no_notes() -> None:
     """Who has no folder of notes has no notes, and nothing is wrong with that."""
     assert ((), ()) == (loaded(NOWHERE).notes, loaded(NOWHERE).damaged)
+
+
+OF_A_KERNEL: Final = ("kernel", "reset", "retrain")
+
+
+@pytest.mark.parametrize("one", [one for name in FILES for one in shipped(name)], ids=lambda one: one.id)
+def test_what_one_kernel_does_is_told_on_its_own_system_alone(one: Note) -> None:
+    """What the kernel does to a part, or meets when it resets one, is no matter for people of another system."""
+    words = f"{one.title} {one.seen.quirk}".lower()
+    if any(word in words for word in OF_A_KERNEL):
+        assert ("linux",) == one.when.platform
+    else:
+        assert one.id in {"nvme-one-limit-for-heat", "nvme-suspend-race-22301111"} or one.when.platform == ("linux",)
 
 
 def test_a_damaged_file_of_the_users_own_is_told_and_passed_over(tmp_path: Path) -> None:

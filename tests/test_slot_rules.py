@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 
 from agent.audit import audit
-from agent.model.findings import Severity
+from agent.model.findings import Severity, Verdict
 from knowledge import pcie
-from tests.build import build, facts
+from knowledge.steps import STEPS
+from tests.build import build, facts, set_link
 from tests.judging import CARD, PORT, tower
 from tests.parts import Function, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
 
@@ -164,6 +165,54 @@ def test_a_slot_tells_of_its_power_and_latch_where_it_has_them(
     assert rules == [one.rule for one in found]
     assert [PORT] * len(rules) == [one.subject for one in found]
     assert CARD == fitted.address
+
+
+NOTED: Final = {"power_fault_detected": 1, "presence_detect_state": 1}
+
+
+@pytest.mark.parametrize(
+    ("fitted", "now", "verdict", "severity"),
+    [
+        (drive((4, 4), Nvme()), (4, 4), Verdict.FULL, Severity.NOTE),
+        (drive((4, 4), Nvme()), (4, 2), Verdict.NARROW, Severity.FAULT),
+        (drive((4, 4), Nvme()), (1, 4), Verdict.SLOW, Severity.FAULT),
+        (card("display", (4, 16)), (1, 16), Verdict.RESTING, Severity.NOTE),
+        (card("display", (4, 16)), (1, 8), Verdict.NARROW, Severity.FAULT),
+    ],
+)
+def test_a_latched_power_fault_is_a_fault_only_beside_a_link_that_is_not_well(
+    fitted: Function, now: tuple[int, int], verdict: Verdict, severity: Severity
+) -> None:
+    """The bit is latched (type RW1C): beside a link at its best it is history, beside a poor one it may be why.
+
+    Source: PCI Express Base Specification, Slot Status Register, Power Fault Detected.
+    """
+    slot = Slot(number=1, power_controller=True)
+    tree = build(tower(fitted, slot=slot, registers={pcie.SLOT_STATUS: NOTED}))
+    set_link(tree, (PORT, CARD), now)
+    found = audit(facts(tree))
+    (finding,) = of_rule(found, "slot-power-fault")
+    assert (verdict, severity) == (found.by_key[PORT].verdict, finding.severity)
+    assert "at some time since it was last cleared" in finding.evidence[0].read
+    hands = [step.action for step in finding.steps if STEPS[step.action].hardware]
+    assert bool(hands) is (severity is Severity.FAULT)
+
+
+def test_a_power_fault_of_a_card_that_does_not_answer_is_a_fault() -> None:
+    """A card that is felt and has no link, below a slot that reports a power fault just now, is a present fault."""
+    machine = tower([], slot=Slot(number=1, power_controller=True), registers={pcie.SLOT_STATUS: NOTED})
+    found = seen(machine)
+    (finding,) = of_rule(found, "slot-power-fault")
+    assert (Verdict.DARK, Severity.FAULT) == (found.by_key[PORT].verdict, finding.severity)
+    assert "read-event-again" not in [step.action for step in finding.steps]
+
+
+def test_a_power_fault_that_an_empty_slot_noted_is_history() -> None:
+    """Nothing is fitted, so there is no card whose supply may be cut."""
+    status = {**NOTED, "presence_detect_state": 0}
+    found = seen(tower([], slot=Slot(number=1, power_controller=True), registers={pcie.SLOT_STATUS: status}))
+    (finding,) = of_rule(found, "slot-power-fault")
+    assert (Verdict.EMPTY, Severity.NOTE) == (found.by_key[PORT].verdict, finding.severity)
 
 
 # --- Links and uplinks ---------------------------------------------------------------------------------------------

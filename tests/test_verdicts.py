@@ -552,7 +552,7 @@ TARGET_IS_FREE: Final = (f"{PORT} Link Control 2: Target Link Speed", "16 GT/s (
 MANAGED: Final = {pcie.LINK_STATUS: {"link_bandwidth_management_status": 1}}
 WAS_MANAGED: Final = (
     f"{PORT} Link Status: Link Bandwidth Management Status",
-    "1 (changed to keep it reliable, or trained anew)",
+    "1, changed to keep it reliable or trained anew (set at some time since it was last cleared)",
     "0",
 )
 BARE: Final = "0000:00:05.0"

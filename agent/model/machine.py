@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 
 BRIDGE_CLASS: Final = 0x0604
+HOST_BRIDGE_CLASS: Final = 0x0600
 DISPLAY_CLASS: Final = 0x03
 NVME_CLASS: Final = 0x0108  # class and sub-class. Source: PCI Code and ID Assignment Specification
 # Mass storage of another kind, with the interface number of NVMe: some drives on Darwin call themselves so.
@@ -198,6 +199,11 @@ def is_bridge(function: PciFunction) -> bool:
     return isinstance(function.class_code, int) and function.class_code >> 8 == BRIDGE_CLASS
 
 
+def is_host_bridge(function: PciFunction) -> bool:
+    """Whether the function is the host bridge, by its class: the processor's own end, whatever type it calls itself."""
+    return isinstance(function.class_code, int) and function.class_code >> 8 == HOST_BRIDGE_CLASS
+
+
 def is_display(function: PciFunction) -> bool:
     """Whether the function drives a display, by its class."""
     return isinstance(function.class_code, int) and function.class_code >> 16 == DISPLAY_CLASS
@@ -318,6 +324,8 @@ def _links(
     seen: set[str] = set()
     for address, function in functions.items():
         kind = kinds[address]
+        if is_host_bridge(function) and not below.get(address):
+            continue
         if kind in DOWNSTREAM_FACING:
             component = below.get(address, ())
             device = component[0] if component else None

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import port_ability
 from agent.model.findings import Evidence, Rate, Verdict
 from agent.model.judged import Judged
+from agent.model.latched import latched
 from knowledge import pcie
 from probes.unread import Unread
 
@@ -84,7 +85,8 @@ def _no_presence(link: Link, port: PciFunction, presence: Evidence, can: Rate | 
     trying = port.registers.read(pcie.LINK_STATUS, "link_training")
     if tried == 1 and trying == 1:
         source = f"{port.address} Link Status: Link Training, Link Bandwidth Management Status"
-        evidence = (presence, Evidence(source, "1 and 1 with the link down", "0 and 0 when empty"))
+        read = f"1 and {latched(port)} with the link down"
+        evidence = (presence, Evidence(source, read, "0 and 0 when empty"))
         why = "no card is detected, yet the port keeps trying to train a link"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True)
     return Judged(link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=(presence,))
@@ -114,13 +116,14 @@ _REASONS: Final = (
         "the port tried to train and failed",
     ),
 )
+_LATCHED: Final = frozenset({"link_bandwidth_management_status"})
 
 
 def _why_dark(port: PciFunction) -> tuple[tuple[Evidence, str], ...]:
     """What the port says about a missing link, and the same in words."""
     power = port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") == 1
     return tuple(
-        (Evidence(f"{port.address} {source}", "1", "0"), words)
+        (Evidence(f"{port.address} {source}", latched(port) if field in _LATCHED else "1", "0"), words)
         for layout, field, source, words in _REASONS
         if port.registers.read(layout, field) == 1 and (power or field != "power_controller_control")
     )
@@ -131,7 +134,7 @@ def _no_slot(link: Link, port: PciFunction, can: Rate | None) -> Judged:
     tried = port.registers.read(pcie.LINK_STATUS, "link_bandwidth_management_status")
     if tried == 1 and _active(port) == 0:
         source = f"{port.address} Link Status: Link Bandwidth Management Status"
-        tries = (Evidence(source, "1 with the link down", "0 when nothing is fitted"),)
+        tries = (Evidence(source, latched(port, "1 with the link down"), "0 when nothing is fitted"),)
         why = "the port tried to train a link and failed; it leads to no slot, so presence is not known"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=tries, notable=True)
     source = f"{port.address} PCI Express Capabilities: Slot Implemented"

@@ -26,6 +26,7 @@ from agent.model.abilities import (
 )
 from agent.model.findings import Evidence, Rate, Verdict
 from agent.model.judged import Judged
+from agent.model.latched import latched
 from agent.model.presence import nothing_below
 from knowledge import pcie
 from knowledge.rates import GTPS
@@ -349,7 +350,8 @@ def _corrected(link: Link, machine: Machine) -> tuple[Evidence, ...]:
     if link.port is None or not _ever(link.port, machine, "link_bandwidth_management_status"):
         return ()
     source = f"{link.port.address} Link Status: Link Bandwidth Management Status"
-    return (Evidence(source, "1 (changed to keep it reliable, or trained anew)", "0"),)
+    changed = latched(link.port, "1, changed to keep it reliable or trained anew")
+    return (Evidence(source, changed, "0"),)
 
 
 def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine) -> tuple[tuple[Evidence, str], ...]:
@@ -372,7 +374,8 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
         found.append((evidence, "it is of a display card by its lanes, and those lower their speed at idle"))
     if link.port is not None and _ever(link.port, machine, "link_autonomous_bandwidth_status"):
         source = f"{link.port.address} Link Status: Link Autonomous Bandwidth Status"
-        found.append((Evidence(source, "1", "0"), "the hardware reported that it changed the speed by itself"))
+        words = "the hardware reported that it changed the speed by itself"
+        found.append((Evidence(source, latched(link.port), "0"), words))
     if device.power_state in LOW_POWER:
         state = str(device.power_state)
         found.append((Evidence(f"{device.address} power state", state, "D0"), f"the device sleeps lightly ({state})"))

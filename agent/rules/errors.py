@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import speed_text
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
+from agent.model.latched import latched
 from agent.model.link_errors import link_error_count, link_error_counts
 from agent.rules.rule import EXTENDED, Compared, Found, Rule
 from knowledge import pcie
@@ -178,11 +179,13 @@ def _lane_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
             lanes = [lane for lane in set_bits(bits) if lane < used] if isinstance(bits, int) else []
             if lanes:
                 named = ", ".join(map(str, lanes))
-                evidence.append(Evidence(f"{end.address} Lane Error Status", f"lanes {named} of {used}", "no lane"))
+                told = latched(end, f"lanes {named} of {used}")
+                evidence.append(Evidence(f"{end.address} Lane Error Status", told, "no lane"))
         if evidence:
             severity = Severity.OK if judged.verdict.kind.card_at_best else None
             headline = "error bits are set on lanes in use; they may date from training at start-up"
-            yield Found(judged.subject, headline, tuple(evidence), severity=severity, judged=judged)
+            without = ("look-again",) if judged.verdict.kind.at_best else ()  # a newer reading would change nothing
+            yield Found(judged.subject, headline, tuple(evidence), severity=severity, judged=judged, without=without)
 
 
 # Generation: (register, prefix of its fields). Source: Link Status 2 and the Physical Layer 16, 32 and 64 GT/s

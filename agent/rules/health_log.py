@@ -323,7 +323,7 @@ def _drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for drive, health, make in _told(seen):
         errors = health.media_errors
         if isinstance(errors, int) and errors:
-            evidence = Evidence(_bytes(drive, MEDIA_AND_DATA_INTEGRITY_ERRORS), f"{errors:,}", "0")
+            evidence = Evidence(_bytes(drive, MEDIA_AND_DATA_INTEGRITY_ERRORS), f"{errors:,} in its whole life", "0")
             yield make(f"could not give data back whole {quantity(errors, 'time')} so far: back up now", evidence)
 
 

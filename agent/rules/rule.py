@@ -90,7 +90,8 @@ class Rule(Struct, frozen=True, kw_only=True):
     `title` is what it finds, in one sentence without its end; `fires_on` and `quiet_on` are machines of `fixtures/`.
     `steps` are those it leads to; `shows` is how one sees that they helped, `load` what a look under load should show,
     `counted` what the count of a carrier's drives means, "" for the usual words. `of_status` tells that it speaks of
-    what a link's or slot's status shows: where that may be old, a restart and a new reading come first.
+    what a link's or slot's status shows: where that may be old, a restart and a new reading come first; `register` is
+    the one whose reading that is.
     `host_knows_more` that in a guest the host knows more of it. `measured` is what a finding does to the rate that is
     predicted before a drive is measured.
     """
@@ -105,6 +106,7 @@ class Rule(Struct, frozen=True, kw_only=True):
     measured: Literal["lowers", "may explain", "explains nothing"]
     explained: Explained
     of_status: bool = False
+    register: str = "link status"
     host_knows_more: bool = False
     shows: str = ""
     load: str = ""

@@ -8,6 +8,7 @@ from agent.model.abilities import rate_text
 from agent.model.better_slots import movable
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity, Verdict
+from agent.model.latched import READ_AS_OF, is_history, latched
 from agent.model.unseen_parts import TELLS_OF_SLOTS, missed
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
 from knowledge import pcie
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from probes.facts import BoardSlot
+    from probes.facts import BoardSlot, PciFunction
     from probes.unread import Unread
 
 
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     fires_on=("bench-1-slot-limited", "bench-3-swap-wanted"),
     quiet_on=("bench-1-upgraded", "bench-2-worn-riser"),
     steps=("move", "swap"),
-    of_status=True,
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="lowers",
     explained=Explained(
@@ -105,7 +105,6 @@ def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     fires_on=("bench-3-swap-wanted",),
     quiet_on=("bench-1-upgraded", "bench-1-slot-limited"),
     steps=("swap",),
-    of_status=True,
     compared=Compared(alike="to come or go"),
     measured="explains nothing",
     explained=Explained(
@@ -151,6 +150,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     quiet_on=("bench-1-upgraded",),
     steps=(*CONTACT, "enable-slot", "replace"),
     of_status=True,
+    register="Slot Status",
     shows="the card in the slot answers, with {rate} or what the card can do",
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="may explain",
@@ -258,21 +258,23 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
 @Rule(
     id="slot-power-fault",
     severity=Severity.FAULT,
-    title="A slot reports a power fault",
-    fires_on=("bench-2-power-fault",),
+    title="A slot reports a power fault, or has noted one that may be long over",
+    fires_on=("bench-2-power-fault", "tower-2-latched-slot"),
     quiet_on=("bench-1-upgraded",),
-    steps=("check-supply", "reseat", "replace"),
-    of_status=True,
+    steps=("read-event-again", "check-supply", "reseat", "replace"),
     shows="the slot reports no power fault",
     compared=Compared(depth=CAPABILITIES, alike="to change"),
     measured="may explain",
     explained=Explained(
         meaning=(
             "The slot's own power controller cut or limited the supply of the card. Only slots with a power "
-            "controller of their own can say so; most slots of a workstation have none."
+            "controller of their own can say so; most slots of a workstation have none. It is a fault where it was "
+            "read just now and the card is missing or its link is not as it should be. With the link at its best or "
+            "at rest, with nothing fitted, or read as of start-up, it is history and a note."
         ),
         evidence=(
-            "Power Fault Detected of the Slot Status Register, where Slot Capabilities names a power controller."
+            "Power Fault Detected of the Slot Status Register, where Slot Capabilities names a power controller. The "
+            "bit is latched: set by an event, and cleared by writing 1 or by a reset."
         ),
         causes=(
             "A card that draws too much",
@@ -280,7 +282,8 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
             "A supply that breaks down under load",
         ),
         cannot_tell=(
-            "Whether card, slot or supply is at fault, and whether it happens still: the bit stays until it is cleared."
+            "Whether card, slot or supply is at fault, and when it happened: the bit stays until it is cleared, and "
+            "firmware may have left it from long before."
         ),
         source="PCI Express Base Specification, Slot Capabilities and Slot Status Registers.",
         see_also=("check-supply", "slot-dark"),
@@ -292,8 +295,18 @@ def _slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if port is None or port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") != 1:
             continue
         if port.registers.read(pcie.SLOT_STATUS, "power_fault_detected") == 1:
-            evidence = (Evidence(f"{port.address} Slot Status: Power Fault Detected", "1", "0"),)
-            yield Found(port.address, "the slot's power controller reports a power fault", evidence, judged=judged)
+            yield _power_fault(judged, port)
+
+
+def _power_fault(judged: Judged, port: PciFunction) -> Found:
+    """A fault where the event may last; a note where all that is known of it is that it was."""
+    evidence = (Evidence(f"{port.address} Slot Status: Power Fault Detected", latched(port), "0"),)
+    if is_history(judged, port):
+        told = f"a power fault at some time since that was last cleared{READ_AS_OF.get(port.fresh, '')}"
+        headline = f"the slot's power controller noted {told}; {judged.why}"
+        return Found(port.address, headline, evidence, severity=Severity.NOTE, judged=judged)
+    headline = "the slot's power controller reports a power fault"
+    return Found(port.address, headline, evidence, judged=judged, without=("read-event-again",))
 
 
 @Rule(
@@ -306,6 +319,7 @@ def _slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
     of_status=True,
     compared=Compared(depth=CAPABILITIES, alike="to change"),
     measured="may explain",
+    register="Slot Status",
     explained=Explained(
         meaning="With the latch open, such a slot keeps the power of its card off, or will cut it without warning.",
         evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and feels a card.",

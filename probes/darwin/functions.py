@@ -241,6 +241,28 @@ def is_express(keys: Keys) -> bool:
     return capabilities is not None or kind is not None or STATUS in keys or CAPABILITIES in keys
 
 
+def _is_without_link(keys: Keys, *, on_root: bool) -> bool:
+    """Whether a function is integrated in the root complex, by its place and its figures, where no type is told.
+
+    A device on a host bus that answers with a link of no speed and no lanes has none; a port may be without a card.
+    """
+    if not on_root or EXPRESS in keys or not _has_class(keys) or _is_bridge(keys):
+        return False
+    status, can = masked(keys.get(STATUS), 16), masked(keys.get(CAPABILITIES), 32)
+    register, layout = (can, pcie.LINK_CAPABILITIES) if STATUS not in keys else (status, pcie.LINK_STATUS)
+    if register is None:
+        return False
+    data = register.to_bytes(layout.size, "little")
+    return all(value(layout, figure, data) == 0 for figure in OF_RATE[layout.name])
+
+
+# The figures of a rate in each register.
+OF_RATE: Final = {
+    pcie.LINK_CAPABILITIES.name: ("max_link_speed", "maximum_link_width"),
+    pcie.LINK_STATUS.name: ("current_link_speed", "negotiated_link_width"),
+}
+
+
 def _function(told: Told, parent: str | None, fresh: Fresh, *, down: bool | None) -> PciFunction:
     """One function; `down` tells whether it is a downstream-facing port, None where nobody knows."""
     keys, address = told.keys, told.name
@@ -261,7 +283,7 @@ def _function(told: Told, parent: str | None, fresh: Fresh, *, down: bool | None
         subsystem_id=or_zero("subsystem-id"),
         class_code=told.number("class-code", 24, vital=True, needed=True),
         revision=told.number("revision-id", 8),
-        registers=Registers.of(_registers(told, down=down) if express else {}),
+        registers=Registers.of(_registers(told, down=down, on_root=parent is None) if express else {}),
         link=NO_ATTRIBUTES if express else None,
         driver=None,
         power_state=Unread("power state", NOT_GIVEN),
@@ -302,10 +324,10 @@ def _slot_name(told: Told, *, down: bool | None) -> str | Unread | None:
 NO_ATTRIBUTES: Final = LinkAttributes(*(Unread("link attributes", NOT_GIVEN),) * 4)
 
 
-def _registers(told: Told, *, down: bool | None) -> dict[Layout, int | Unread]:
+def _registers(told: Told, *, down: bool | None, on_root: bool) -> dict[Layout, int | Unread]:
     keys, address = told.keys, told.name
     found: dict[Layout, int | Unread] = {}
-    integrated = _kind(keys) in INTEGRATED
+    integrated = _kind(keys) in INTEGRATED or _is_without_link(keys, on_root=on_root)
     for key, layout in RAW.items():
         if key in keys and not (integrated and layout in pcie.LINK_REGISTERS):
             found[layout] = _register(told, key, 8 * layout.size)
