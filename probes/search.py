@@ -33,7 +33,7 @@ _DEPTH: Final = 2  # encodings within each other
 _LETTERS: Final = frozenset(b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
 _LONGEST_TOKEN: Final = 4096
 _BATCH: Final = 1 << 20
-_WINDOW: Final = 1 << 16  # places that are looked at together
+_WINDOW: Final = 1 << 12  # places that are looked at together
 _LONG_ZEROS: Final = re.compile(rb"(?<=\0\0\0\0)\0{32,}(?=\0\0\0\0)")
 _SWAPPED: Final = (2, 4)  # bytes that may stand in the other order
 
@@ -88,7 +88,7 @@ class _Grams:
         """From where to where a secret may stand."""
         if not self._grams:
             return
-        grams, starts = self._grams, self._starts
+        grams, starts, known = self._grams, self._starts, frozenset(self._grams)
         apart = lcm(self._size, self._step)
         seen = set()
         for first in range(0, apart, self._step):
@@ -96,7 +96,7 @@ class _Grams:
             every = memoryview(folded)[first : first + whole].cast(self._format)[:: apart // self._size]
             for begin in range(0, len(every), _WINDOW):
                 numbers = every[begin : begin + _WINDOW].tolist()
-                if grams.keys().isdisjoint(numbers):
+                if known.isdisjoint(numbers):
                     continue
                 hits = [(place, grams[gram]) for place, gram in enumerate(numbers, begin) if gram in grams]
                 for start in self._begins(hits, first, apart):
