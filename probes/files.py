@@ -84,8 +84,11 @@ def read_whole(path: str, limit: int, *, own: bool = False) -> bytes | bytearray
 
 
 def read_if_there(path: str, limit: int) -> bytes | bytearray | None:
-    """As `read_whole`, of a file of our own; None where nothing has that name."""
-    return read_whole(path, limit, own=True) if os.path.lexists(path) else None
+    """As `read_whole`, of a file of our own; None where nothing has that name, refused where another user laid it."""
+    if not os.path.lexists(path):
+        return None
+    _refuse_anothers(path)
+    return read_whole(path, limit, own=True)
 
 
 def is_terminal() -> bool:
@@ -209,17 +212,26 @@ def check_place(path: str, *, force: bool) -> None:
 
 
 def _check_replaced(path: str) -> None:
-    """Refuse to replace what this run has read, a log, and in a folder that many share what another user has laid."""
+    """Refuse to replace what another user has laid where others may lay something, what this run has read, a log."""
+    _refuse_anothers(path)
     try:
-        status, laid = os.stat(path), os.lstat(path)
+        status = os.stat(path)
     except (OSError, ValueError):  # a link to nothing
         return
     if (status.st_dev, status.st_ino) in _taken_in:
         raise BadInput(f"{quoted(path)} was read by this very command; choose another name for what is written")
     if _begin_of(path, len(SQLITE)) == SQLITE:
         raise BadInput(f"{quoted(path)} is a database such as a log, which is never overwritten; choose another name")
-    folder = os.stat(os.path.dirname(path) or ".")
-    if folder.st_mode & _SHARED and laid.st_uid not in owners():
+
+
+def _refuse_anothers(path: str) -> None:
+    """Refuse a file, or link, that another user has laid into a folder that is another's or that others may change."""
+    try:
+        laid, folder = os.lstat(path), os.stat(os.path.dirname(path) or ".")
+    except (OSError, ValueError):
+        return
+    ours = owners()
+    if laid.st_uid not in ours and (folder.st_mode & _SHARED or folder.st_uid not in ours):
         raise BadInput(f"{quoted(path)} is another user's; choose another name")
 
 

@@ -9,7 +9,7 @@ import sys
 import tracemalloc
 from contextlib import closing
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 from msgspec.structs import replace
@@ -17,7 +17,11 @@ from msgspec.structs import replace
 from knowledge.problems import BadInput
 from probes import soaklog
 from probes.samples import End, Event
+from probes.soaklog.reading import Log
 from tests.test_soak_log import CAPTURE, HERE, head, sample
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
 
 # Characters of words of which a page of 512 bytes keeps the least; the rest has pages of its own.
 LONG: Final = 3576
@@ -70,6 +74,62 @@ def test_rows_that_share_what_is_stored_once_are_no_log(tmp_path: Path) -> None:
     assert many.stat().st_size < 10 * LONG
     with pytest.raises(BadInput, match="is damaged"):
         soaklog.read(str(many))
+
+
+def pages_of_pages(path: Path, children: int) -> Path:
+    """A log whose table of links has so many pages, all of which are one: an inner page that names it so often.
+
+    Source of the layout: sqlite.org/fileformat2.html, "B-tree Pages".
+    """
+    numbers = "WITH RECURSIVE numbers(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM numbers WHERE n < 30)"
+    rows = "INSERT INTO links SELECT n, 0, 0, 4, 4 FROM numbers"
+    changed(closed(path), "DELETE FROM links", f"{numbers} {rows}")
+    with closing(sqlite3.connect(path)) as file:
+        (root,) = file.execute("SELECT rootpage FROM sqlite_master WHERE name = 'links'").fetchone()
+    data = path.read_bytes()
+    leaf = data[(root - 1) * 512 : root * 512]
+    assert (13, 30) == (leaf[0], int.from_bytes(leaf[3:5], "big"))
+    here = (len(data) // 512 + 1).to_bytes(4, "big")
+    starts = [512 - 5 * (place + 1) for place in range(children - 1)]
+    inner = bytes([5, 0, 0]) + len(starts).to_bytes(2, "big") + starts[-1].to_bytes(2, "big") + bytes(1) + here
+    inner += b"".join(start.to_bytes(2, "big") for start in starts)
+    inner = inner.ljust(starts[-1], bytes(1)) + (here + bytes([30])) * len(starts)
+    pages = (len(data) // 512 + 1).to_bytes(4, "big")
+    begin = data[:28] + pages + data[32:]  # the size of the database in pages
+    path.write_bytes(begin[: (root - 1) * 512] + inner + begin[root * 512 :] + leaf)
+    return path
+
+
+@pytest.mark.parametrize("read", [soaklog.read, lambda path: list(soaklog.Log(path).samples())], ids=["all", "each"])
+def test_pages_that_are_one_are_no_log(read: Callable[[str], object], tmp_path: Path) -> None:
+    """Rows of numbers alone are no more than the file has room for either."""
+    read(str(pages_of_pages(tmp_path / "few.sqlite", 3)))
+    many = pages_of_pages(tmp_path / "many.sqlite", 70)
+    assert many.stat().st_size < 70 * 30 * 6
+    with pytest.raises(BadInput, match="is damaged"):
+        read(str(many))
+
+
+def test_changes_are_gone_through_once_for_all_drives(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not once for each drive: a log of many drives takes no more for each change."""
+    passes: list[int] = []
+
+    class Counted(list[Any]):
+        """Rows that count how often they are gone through."""
+
+        def __iter__(self) -> Iterator[Any]:
+            passes.append(len(self))
+            return super().__iter__()
+
+    whole = Log._changes  # noqa: SLF001 - what a log holds is gone through by the one who reads it
+    monkeypatch.setattr(Log, "_changes", lambda log, table, form: Counted(whole(log, table, form)))
+    for drives in (1, 40):
+        passes.clear()
+        log = soaklog.Writer(str(tmp_path / f"{drives}.sqlite"), head(drives), CAPTURE)
+        log.add(replace(sample(0.0), drives=(sample(0.0).drives[0],) * drives))
+        log.close(End(1.0, "time", None))
+        soaklog.read(str(tmp_path / f"{drives}.sqlite"))
+        assert [drives, drives, 0, 0] == sorted(passes, reverse=True)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from click.testing import CliRunner
 from agent.cli import main
 from knowledge.problems import BadInput
 from probes import soaklog
-from probes.files import begin_run, owners, read_whole, write_whole
+from probes.files import begin_run, owners, read_if_there, read_whole, write_whole
 from probes.samples import DriveHead, DriveSample, End, Head, Moment
 
 if TYPE_CHECKING:
@@ -247,20 +247,39 @@ def test_root_logs_in_a_users_folder_for_that_user_alone(tmp_path: Path) -> None
 
 
 @as_root
-@pytest.mark.parametrize("mode", [0o1777, 0o777])
-def test_what_another_user_laid_in_a_shared_folder_is_not_replaced(tmp_path: Path, mode: int) -> None:
-    """Not even with --force; a file of one's own is, and so is one in a folder that is not shared."""
+@pytest.mark.parametrize(("mode", "owner"), [(0o1777, 0), (0o777, 0), (0o755, OTHER)], ids=["sticky", "shared", "own"])
+def test_what_another_user_laid_is_not_replaced(tmp_path: Path, mode: int, owner: int) -> None:
+    """Not even with --force, nor a link to nothing; a file of one's own is, and one in a folder of one's own."""
     tmp_path.chmod(mode)
-    for name in ("file", "link"):
+    os.chown(tmp_path, owner, -1)
+    for name, target in (("file", ""), ("link", "file"), ("dangling", "nothing")):
         place = tmp_path / name
-        if name == "link":
-            place.symlink_to(tmp_path / "file")
+        if target:
+            place.symlink_to(tmp_path / target)
         else:
             place.write_bytes(b"another's")
         os.chown(place, OTHER, -1, follow_symlinks=False)
         with pytest.raises(BadInput, match="another user's"):
             write_whole(str(place), b"new", force=True)
+        assert bool(target) == place.is_symlink()
     assert b"another's" == (tmp_path / "file").read_bytes()
     tmp_path.chmod(0o755)
+    os.chown(tmp_path, 0, -1)
     write_whole(str(tmp_path / "file"), b"new", force=True)
     assert b"new" == (tmp_path / "file").read_bytes()
+
+
+@as_root
+@pytest.mark.parametrize(("mode", "owner"), [(0o1777, 0), (0o777, 0), (0o755, OTHER)], ids=["sticky", "shared", "own"])
+def test_a_draft_that_another_user_laid_is_not_taken_up(tmp_path: Path, mode: int, owner: int) -> None:
+    """Also no link of his to a file that only root may read; one's own draft is read."""
+    place = tmp_path / "sheet.toml.answers"
+    secret = tmp_path / "secret"
+    secret.write_bytes(b"root's")
+    place.symlink_to(secret)
+    assert b"root's" == read_if_there(str(place), 100)
+    os.chown(place, OTHER, -1, follow_symlinks=False)
+    tmp_path.chmod(mode)
+    os.chown(tmp_path, owner, -1)
+    with pytest.raises(BadInput, match="another user's"):
+        read_if_there(str(place), 100)

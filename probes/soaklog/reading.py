@@ -181,10 +181,14 @@ class Log:
         return None if row is None else row[0]
 
     def _rows(self, query: str) -> Iterator[tuple[Any, ...]]:
-        """Rows with words, one by one: rows that share what is stored once would be far more than the file is."""
+        """Rows one by one: rows that share what is stored once, or whole pages of them, would be more than the file.
+
+        Each value takes a byte of its row's header, also where it takes no other. Source: sqlite.org/fileformat2.html,
+        "Record Format".
+        """
         taken = 0
         for row in self._file.execute(query):
-            taken += sum(len(value) for value in row if isinstance(value, str | bytes))
+            taken += len(row) + sum(len(value) for value in row if isinstance(value, str | bytes))
             if taken > self._bytes:
                 raise self.damaged
             yield row
@@ -198,10 +202,11 @@ class Log:
             raise self.damaged
         thinned = max(1, -(-self.ticks * max(1, self.drives) // MOST_SAMPLES))
         times, others = self._times(thinned)
+        unread = self._by_place("unread", _Turn) if "unread" in self._tables else {}
         return Soak(
             source=self._path,
             head=self.head,
-            tracks=tuple(self._tracks(times, thinned)),
+            tracks=tuple(self._tracks(times, thinned, unread)),
             others=tuple(zip(self.head.others, others, strict=True)),
             events=self._events(),
             end=self.end(),
@@ -209,14 +214,10 @@ class Log:
             thinned=thinned,
             samples=len(times.seconds),
             seconds=times.seconds[-1] if times.seconds else 0.0,
-            unread=missed(self._unread(), None),
+            unread=missed(unread.get(None, ())),
             moments=times.seconds if "walls" in self._tables else None,
             walls=self._walls(thinned) if "walls" in self._tables else None,
         )
-
-    def _unread(self) -> list[_Turn]:
-        """What could not be read and why, in time; nothing of a log that was begun before this was kept."""
-        return self._changes("unread", _Turn) if "unread" in self._tables else []
 
     def _flat(self, query: str, *values: int) -> Iterator[array[float]]:
         """The numbers of all rows, one after the other, some thousand rows at a time."""
@@ -248,7 +249,7 @@ class Log:
             raise self.damaged
         return array("d", [nan if unix == MISSING else unix for unix in found])
 
-    def _tracks(self, times: Times, thinned: int) -> Iterator[Track]:
+    def _tracks(self, times: Times, thinned: int, unread: dict[int | None, list[_Turn]]) -> Iterator[Track]:
         width = len(Columns.NAMES)
         drives = [Columns() for _ in self.head.drives]
         if drives:
@@ -257,10 +258,9 @@ class Log:
             for flat in self._flat(query, self.ticks * self.drives + 1):
                 for place, drive in enumerate(drives):
                     drive.extend(flat, place * width, self.drives * width)
-        links = self._changes("links", _Link)
-        errors = self._changes("errors", _Errors)
-        counters = self._changes("counters", _Counters)
-        unread = self._unread()
+        links = self._by_place("links", _Link)
+        errors = self._by_place("errors", _Errors)
+        counters = self._by_place("counters", _Counters)
         for place, (head, drive) in enumerate(zip(self.head.drives, drives, strict=True)):
             if any(len(column) != len(times.seconds) for column in drive.columns):
                 raise self.damaged
@@ -269,11 +269,18 @@ class Log:
                 times,
                 drive,
                 self.damaged,
-                [(at, link, lanes) for at, of, link, lanes in links if of == place and link is not None and lanes],
-                [(at, count) for at, of, count in errors if of == place and count is not None],
-                [(at, Counters(*six)) for at, of, *six in counters if of == place],
-                unread=missed(unread, place),
+                [(at, link, lanes) for at, _, link, lanes in links.get(place, ()) if link is not None and lanes],
+                [(at, count) for at, _, count in errors.get(place, ()) if count is not None],
+                [(at, Counters(*six)) for at, _, *six in counters.get(place, ())],
+                unread=missed(unread.get(place, ())),
             )
+
+    def _by_place(self, table: str, form: Any) -> dict[int | None, list[Any]]:  # noqa: ANN401 - the type of a tuple
+        """The rows of one of the tables of changes, told apart by drive in one pass; None for what is no drive's."""
+        found: dict[int | None, list[Any]] = {}
+        for row in self._changes(table, form):
+            found.setdefault(row[1], []).append(row)
+        return found
 
     def _changes(self, table: str, form: Any) -> list[Any]:  # noqa: ANN401 - the type of a tuple
         """The rows of one of the tables of changes, with the seconds of their ticks; each held against its form."""

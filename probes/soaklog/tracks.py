@@ -104,18 +104,14 @@ class Count:
         return array("d", [nan if gone else so_far for gone, so_far in zip(self.missing, total, strict=True)])
 
 
-def missed(
-    turns: Iterable[tuple[float, int | None, str, str | None, int | None]], place: int | None
-) -> tuple[Missed, ...]:
-    """The times in which something could not be read of one drive (None: of what is no drive's).
+def missed(turns: Iterable[tuple[float, int | None, str, str | None, int | None]]) -> tuple[Missed, ...]:
+    """The times in which something could not be read of one drive, or of what is no drive's.
 
     `turns` are (seconds, place, what, why, needs_root) in time, why being None where it is read again.
     """
     found: list[Missed] = []
     still: dict[str, Missed] = {}
-    for seconds, of, what, why, needs_root in turns:
-        if of != place:
-            continue
+    for seconds, _, what, why, needs_root in turns:
         before = still.pop(what, None)
         if before is not None:
             found.append(structs.replace(before, end=seconds))
