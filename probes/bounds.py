@@ -25,7 +25,7 @@ MOST_FUNCTIONS: Final = 6_000  # the largest server with virtual functions has s
 MOST_BRIDGES: Final = 1_024  # 16 processors with the ports and switches of 64 buses each
 MOST_DRIVES: Final = 2_048
 MOST_CROSSED: Final = 20_000  # bridges above drives, counted for each drive: 1,000 drives behind 10 switches each
-MOST_LOOKED_AT: Final = 25_000  # functions in all later looks together: six looks at 2,000 links
+MOST_LOOKED_AT: Final = 15_000  # functions in all later looks together: six looks at 2,500 links
 
 PORTS: Final = frozenset(
     (
