@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 import pytest
 
 from agent.commands.aside import MOST_WAITING, Aside
+from knowledge.problems import BadInput
 from probes import soaklog
 from probes.samples import Event, Moment
 
@@ -128,7 +129,7 @@ def _ended(log: Path) -> int:
     """How many samples a log has when it is finished; 0 where it does not get there."""
     until = time.monotonic() + PATIENCE
     while time.monotonic() < until:
-        if log.exists():
+        with suppress(BadInput):  # it is just being made
             found = soaklog.read(str(log))
             if found.end is not None:
                 return found.samples
