@@ -46,7 +46,7 @@ class Judged:
         return sum(var for (kind, number), var in self._there.items() if number in numbers and kind in wanted)
 
     def _allow(self) -> None:
-        """One holder in a slot, none where it is covered, one place for a card; bays, power and drives there are."""
+        """One holder in a slot, none where it is covered, one place for a card; what must be beside; bays, power, drives."""
         problem, add = self._problem, self._model.add
         for number, holder in enumerate(problem.holders):
             for other in self._holders:
@@ -62,6 +62,9 @@ class Judged:
                 add(sum(each[kind] * var for (kind, at), var in self._there.items() if at == number) <= holder.watts)
             if holder.card is None:
                 add(self._on([number]) >= self._used[number])
+            for slot in holder.beside:
+                there = [self._used[other] for other in self._holders if problem.holders[other].slot == slot]
+                add(self._used[number] <= sum(there))
         for kind in self._kinds:
             add(self._on(self._holders, [kind]) <= problem.classes[kind].count)
 

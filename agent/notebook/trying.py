@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from probes.facts import Facts
     from probes.unread import Unread
 
+PLATFORM: Final = "platform"  # the condition that is met by all parts of a machine or by none
 MOST: Final = 8  # parts that are shown where the note holds for none
 
 
@@ -56,5 +57,6 @@ def _unseen(note: Note, facts: Facts) -> Unread | None:
 
 
 def _held(part: Match) -> int:
-    """How many conditions hold, those that name the part counting most."""
-    return sum((10 if condition.name in NAMING else 1) for condition in part.conditions if condition.holds)
+    """How many conditions of the part hold, those that name it counting most; the system is no part's."""
+    held = [condition.name for condition in part.conditions if condition.holds and condition.name != PLATFORM]
+    return sum(10 if name in NAMING else 1 for name in held)
