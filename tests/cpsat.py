@@ -46,7 +46,7 @@ class Judged:
         return sum(var for (kind, number), var in self._there.items() if number in numbers and kind in wanted)
 
     def _allow(self) -> None:
-        """One holder in a slot, none where it is covered, one place for a card; what must be beside; bays, power, drives."""
+        """One holder in a slot, none where it is covered; one place for a card; what is beside; bays, power, drives."""
         problem, add = self._problem, self._model.add
         for number, holder in enumerate(problem.holders):
             for other in self._holders:
