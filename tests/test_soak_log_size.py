@@ -100,7 +100,7 @@ def pages_of_pages(path: Path, children: int) -> Path:
     return path
 
 
-@pytest.mark.parametrize("read", [soaklog.read, lambda path: list(Log(path).samples())], ids=["all", "each"])
+@pytest.mark.parametrize("read", [soaklog.read, lambda path: list(soaklog.samples(path))], ids=["all", "each"])
 def test_pages_that_are_one_are_no_log(read: Callable[[str], object], tmp_path: Path) -> None:
     """Rows of numbers alone are no more than the file has room for either."""
     read(str(pages_of_pages(tmp_path / "few.sqlite", 3)))

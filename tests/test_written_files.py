@@ -55,14 +55,18 @@ HEAD: Final = Head(
 )
 
 
-def log_file(path: Path, *, private: bool = False, close: bool = True) -> None:
-    """A log of two samples, finished or still held open by nobody."""
+def log_file(path: Path, *, private: bool = False) -> None:
+    """A finished log of two samples."""
+    begun(path, private=private).close(End(1.0, "time", None))
+
+
+def begun(path: Path, *, private: bool) -> soaklog.Writer:
+    """A log of two samples that is still being written."""
     log = soaklog.Writer(str(path), HEAD, b"", private=private)
     for second in (0.0, 1.0):
         log.add(Moment(second, 0.0, (DriveSample((40.0,), 0, 0, 0, 0, 0, (4, 4), 0),), ()))
     log.commit()
-    if close:
-        log.close(End(1.0, "time", None))
+    return log
 
 
 @pytest.fixture(autouse=True)
@@ -167,8 +171,9 @@ def test_a_private_log_and_its_side_files_are_private(tmp_path: Path, *, private
     place = tmp_path / "log.sqlite"
     old = os.umask(0o022)
     try:
-        log_file(place, private=private, close=False)
+        log = begun(place, private=private)
         rights = {name: (tmp_path / name).stat().st_mode & 0o777 for name in os.listdir(tmp_path)}
+        log.close(End(1.0, "time", None))
     finally:
         os.umask(old)
     expected = 0o600 if private else 0o644
