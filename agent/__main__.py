@@ -12,14 +12,20 @@ UNUSABLE = 2  # the exit status of what the user can mend
 REFUSED = frozenset(
     {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EAGAIN}
 )
+LEVEL = "PYTHONOPTIMIZE"
+AGAIN = "LANEWRIGHT_BEGUN_AGAIN"  # in the environment of one that has: what LEVEL was before, "" for not set
 TEXTS_KEPT = 1  # the level of optimization up to which Python keeps the texts of help pages and schemas
 
 
 def start() -> None:
     """Run the program as a process of its own."""
     from_now_on()
-    if sys.flags.optimize > TEXTS_KEPT:
+    before = os.environ.pop(AGAIN, None)
+    if before is None and sys.flags.optimize > TEXTS_KEPT:
         _again_with_texts()
+    if before is not None:  # what this program starts has the user's own environment
+        os.environ.pop(LEVEL, None)
+        os.environ.update({LEVEL: before} if before else {})
     try:
         from agent.cli import start as run
 
@@ -42,8 +48,16 @@ def _again_with_texts() -> None:
 
     Source: docs.python.org, "Command line and environment", -OO and PYTHONOPTIMIZE.
     """
-    words = ["-O" if word == "-OO" else word for word in sys.orig_argv]
-    os.execve(sys.executable, words, {**os.environ, "PYTHONOPTIMIZE": str(TEXTS_KEPT)})  # noqa: S606 - this very program
+    options = len(sys.orig_argv) - len(sys.argv) + 1  # the interpreter's own words, the program's name among them
+    words = [word.replace("O", "") if _is_group(word) else word for word in sys.orig_argv[1:options]]
+    environ = {**os.environ, LEVEL: str(TEXTS_KEPT), AGAIN: os.environ.get(LEVEL, "")}
+    whole = [sys.orig_argv[0], "-O", *(word for word in words if word != "-"), *sys.orig_argv[options:]]
+    os.execve(sys.executable, whole, environ)  # noqa: S606 - this very program
+
+
+def _is_group(word: str) -> bool:
+    """Whether a word is one of the interpreter's short options, of which several may stand together."""
+    return word.startswith("-") and not word.startswith("--") and word.strip("-bBdEhiIOPqsSuvVxR?") == ""
 
 
 if __name__ == "__main__":

@@ -32,8 +32,12 @@ def _end(_number: int, _frame: FrameType | None) -> None:
 def ended(words: str, status: int) -> NoReturn:
     """End this process at once, with a line on standard error if that takes it."""
     try:
+        before = os.get_blocking(2)
         os.set_blocking(2, False)  # a terminal that is not read holds up no end
-        os.write(2, f"{words}\n".encode())
+        try:
+            os.write(2, f"{words}\n".encode())
+        finally:
+            os.set_blocking(2, before)  # others have it open as well
     except OSError:
         pass
     finally:

@@ -83,6 +83,16 @@ class Source:
         return self._live(settle)
 
     def _live(self, settle: float) -> Facts:
+        from probes import platform
+
+        if not platform(self.platform).by_programs:
+            return self._asked(settle)
+        from agent.interrupt import raised
+
+        with raised():
+            return self._asked(settle)
+
+    def _asked(self, settle: float) -> Facts:
         from probes import collect
         from probes.reads import Live, Recorded, Recording
 

@@ -357,16 +357,30 @@ def _keep_name(folder: str) -> None:
         os.close(handle)
 
 
+def deaf() -> None:
+    """Keep the signals that end a program from the thread that calls this, for good: they are the main thread's."""
+    import signal
+
+    signal.pthread_sigmask(signal.SIG_BLOCK, _ending())
+
+
+def _ending() -> set[int]:
+    import signal
+
+    return {signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT}
+
+
 class Undisturbed:
-    """Holds back the signals that end a program; they arrive when the block is left."""
+    """Holds back the signals that end a program; they arrive when the block is left.
+
+    It is this thread that holds them back: others must be `deaf`.
+    """
 
     def __enter__(self) -> None:
         """Hold them back."""
         import signal
 
-        self._before = signal.pthread_sigmask(
-            signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT}
-        )
+        self._before = signal.pthread_sigmask(signal.SIG_BLOCK, _ending())
 
     def __exit__(self, *_: object) -> None:
         """Let them come."""

@@ -96,6 +96,7 @@ class Platform(Struct, frozen=True, kw_only=True):
     not_followed: str = ""
     no_driver: str = "not told"
     passes_devices_through: bool = False  # a guest is known to get devices of its host
+    by_programs: bool = False  # programs of the system are started to answer; they end where the reading ends
     starts_by_fork: bool = False  # a fork of this process is safe
     setup_place: str = ""  # where settings are made; "" for the usual place
 

@@ -19,6 +19,7 @@ from typing import IO, TYPE_CHECKING, Final
 
 from knowledge.phrasing import plain
 from probes.answers import CUT, REGISTRY_LIMIT, errno_name, failed
+from probes.files import deaf
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -181,6 +182,7 @@ class _Stream(Thread):
         self._drain = drain
 
     def run(self) -> None:
+        deaf()
         try:
             with self._stream as stream:
                 while self._drain or not self.too_large:

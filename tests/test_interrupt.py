@@ -170,7 +170,10 @@ def test_a_full_device_is_said_to_be_full(words: list[str]) -> None:
 
 
 @pytest.mark.parametrize("words", [["check", "--help"], ["schema", "check"], ["explain", "--format", "json"]])
-@pytest.mark.parametrize(("option", "variable"), [(["-OO"], "0"), ([], "2"), (["-O"], "2")])
+@pytest.mark.parametrize(
+    ("option", "variable"),
+    [(["-OO"], ""), ([], "2"), (["-O"], "2"), (["-O", "-O"], ""), (["-BOO"], ""), (["-IOO"], "2")],
+)
 def test_texts_are_kept_where_python_takes_them_away(words: list[str], option: list[str], variable: str) -> None:
     """Help pages and schemas are made of docstrings, and say the same in a Python that is told to leave them out."""
     usual, bare = (
@@ -185,6 +188,44 @@ def test_texts_are_kept_where_python_takes_them_away(words: list[str], option: l
     )
     assert usual == bare
     assert len(usual) > 100
+
+
+# What a command of the user's is given, beside a soak that began again: the levels, and the words as they are.
+LOOKS_AROUND: Final = (
+    "import os, sys; print([name for name in os.environ if 'BEGUN' in name], sys.argv[1:], sys.flags.optimize)"
+)
+
+
+def test_a_command_of_the_users_has_his_own_environment(tmp_path: Path) -> None:
+    """To begin again changes nothing for what is started: no variable of ours, its own level, its own words."""
+    log = tmp_path / "log.sqlite"
+    command = [sys.executable, "-c", LOOKS_AROUND, "-OO"]
+    ended = subprocess.run(
+        [sys.executable, "-m", "agent", "soak", "--view", "none", "--log", str(log), "--", *command],
+        cwd=HERE,
+        check=False,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONOPTIMIZE": "2", "MPLBACKEND": "nonsense"},
+    )
+    assert ("[] ['-OO'] 2\n", 0) == (ended.stdout, ended.returncode), ended.stderr
+
+
+def test_ctrl_c_leaves_the_terminal_as_it_was() -> None:
+    """What others have open as well is no matter of this program: it blocks as before."""
+    reader, writer = os.pipe()
+    try:
+        ended = subprocess.run(
+            [sys.executable, "-c", STRUCK, "agent.audit", "usual", *COMMANDS["check"]],
+            cwd=HERE,
+            check=False,
+            stdout=subprocess.DEVNULL,
+            stderr=writer,
+        )
+        assert (130, True) == (ended.returncode, os.get_blocking(writer))
+    finally:
+        os.close(writer)
+        os.close(reader)
 
 
 def test_a_foreign_way_to_show_pictures_is_no_matter(tmp_path: Path) -> None:

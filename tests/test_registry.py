@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import io
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -370,6 +371,38 @@ def test_an_interrupt_ends_all_that_was_started(
     assert all(map(is_gone, begun))
     for name in ("drives", "controllers", "host", "firmware"):
         assert printer.ask(name) == failed(f"registry {name}", "ETIMEDOUT")
+
+
+INTERRUPTED: Final = """
+import os, sys, time
+from agent.interrupt import from_now_on
+from agent.source import Clock, Source
+from probes import registry
+made = registry.Printer
+registry.Printer = lambda **told: made((sys.argv[1],), 900.0, **told)
+from_now_on()
+try:
+    Source(None, None, "darwin", lambda: Clock(now=lambda: "", running=time.monotonic, sleep=time.sleep)).facts(0.0)
+except KeyboardInterrupt:
+    sys.exit(130)
+"""
+
+
+def test_ctrl_c_at_a_live_machine_ends_all_printers(script: Callable[[str], tuple[str]], tmp_path: Path) -> None:
+    """Of a whole program as well: they have groups of their own, and would stay."""
+    (program,) = script(f"echo $$ > {tmp_path}/$$.pid; exec sleep 900")
+    with subprocess.Popen([sys.executable, "-c", INTERRUPTED, program]) as reading:
+        try:
+            until = time.monotonic() + PATIENCE
+            while len(list(tmp_path.glob("*.pid"))) < len(registry.QUESTIONS) and time.monotonic() < until:
+                time.sleep(0.05)
+            reading.send_signal(signal.SIGINT)
+            assert 130 == reading.wait(PATIENCE)
+        finally:
+            reading.kill()
+    begun = [int(place.stem) for place in tmp_path.glob("*.pid")]
+    assert len(begun) == len(registry.QUESTIONS)
+    assert all(map(is_gone, begun))
 
 
 def test_a_live_machine_tells_the_terminal_what_is_waited_for(

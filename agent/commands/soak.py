@@ -219,7 +219,6 @@ class _Options:
         if self.plot is not None:
             from agent.report import plot
 
-            os.environ.pop("MPLBACKEND", None)  # a way to show pictures: that of another program, and here none is used
             plot.ready()
 
 
@@ -303,6 +302,7 @@ def _shown(options: _Options, soak: Soak, found: Analysis, name: str) -> None:
         from agent.report import plot
         from probes.files import write_whole
 
+        os.environ.pop("MPLBACKEND", None)  # how another program shows pictures, which here no window needs
         write_whole(options.plot, plot.drawn(soak, found, options.plot.rpartition(".")[2].lower()), force=options.force)
         _wrote("the picture", options.plot)
 

@@ -32,5 +32,6 @@ PLATFORM: Final = Platform(
     read_from="the registry of devices that the system keeps",
     not_followed="this platform gives no temperatures, and neither the rates of drives nor the state of links for as"
     " long as they work",
+    by_programs=True,
     setup_place="In the firmware setup, where this machine has one",
 )
