@@ -256,11 +256,9 @@ def check(  # noqa: PLR0913 - one for each option
 
         document = markdown.check(found, source.name)
         if unnamed:
-            from agent.report.unnamed import without_serials
+            from agent.report.unnamed import for_forums
 
-            serials = [drive.serial for drive in found.facts.drives]
-            wanted = [drive.serial for drive in planned.drives] if planned is not None else []
-            document = without_serials(document, [*serials, *wanted])
+            document = for_forums(document, [found.facts], planned)
         output.whole(document.encode())
     else:
         from agent.report import text

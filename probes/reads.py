@@ -99,7 +99,7 @@ class Live:
         self.platform = platform
         self._waiting = waiting
         self._printer: Printer | None = None
-        self._root = os.path.realpath(root) if root is not None else None
+        self._root = _true_folder(root) if root is not None else None
         self._directories: dict[str, str] = {}
         self._udev_context: object = None
 
@@ -296,6 +296,21 @@ def _true_place(handle: int) -> str:
         found: bytes = fcntl.fcntl(handle, fcntl.F_GETPATH, bytes(_LONGEST_PATH))
         return os.fsdecode(found.rstrip(b"\0"))
     return os.readlink(f"/proc/self/fd/{handle}")
+
+
+def _true_folder(path: str) -> str:
+    """Where a folder truly is, told in the same way as of what is opened below it."""
+    real = os.path.realpath(path)
+    try:
+        handle = os.open(real, os.O_RDONLY | os.O_CLOEXEC | os.O_DIRECTORY)
+    except OSError:
+        return real  # what is asked for there will say why
+    try:
+        return _true_place(handle)
+    except OSError:
+        return real
+    finally:
+        os.close(handle)
 
 
 def _regular(handle: int) -> bool:

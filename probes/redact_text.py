@@ -27,7 +27,7 @@ _COLONS: Final = re.compile(
 )
 # The folder of a person; a serial number that is told as one ("SN:QX700", "Serial number: QX700").
 _HOME: Final = re.compile(r"(/(?:Users|home)/)([^/\0\n]+)")
-_SAYS_SERIAL: Final = re.compile(r"[Nn][:#=]|[rR][:#=]|[lL][:#=]|[oO][:#=]")
+_SAYS_SERIAL: Final = re.compile(r"[NnRrLlOo]\.? ?[:#=]")
 _TOLD_SERIAL: Final = re.compile(
     r"((?<![0-9A-Za-z])(?:s/?n|serial(?:[ _-]?(?:no|number))?)\.? ?[:#=] ?)([0-9A-Za-z][0-9A-Za-z-]{3,})", re.IGNORECASE
 )

@@ -115,6 +115,19 @@ class _Grams:
                     yield start
 
 
+def _spellings(word: str) -> set[str]:
+    """A word in all the ways in which it may be spelt, as the views of text know the letters of ASCII alone.
+
+    Source: Unicode Standard Annex 15, Normalization Forms: file systems may take letters apart from their marks.
+    """
+    if word.isascii():
+        return {word}
+    from unicodedata import normalize
+
+    cases = (word, fold(word), word.lower(), word.upper())
+    return {*cases, *(normalize(form, case) for form in ("NFC", "NFD") for case in cases)}
+
+
 class SecretSearch:
     """Replaces the secrets in any contents."""
 
@@ -123,7 +136,9 @@ class SecretSearch:
         self._words: dict[bytes, Word] = {}
         self._reversed: dict[bytes, Word] = {}
         self._numbers: dict[bytes, bytes] = {}
-        self._short = {fold(word).encode(): token.encode() for word, token in known.short.items()}
+        self._short = {
+            fold(spelt).encode(): token.encode() for word, token in known.short.items() for spelt in _spellings(word)
+        }
         for word, token in known.words.items():
             self._take_word(word, token)
         for number, stands in known.numbers.items():
@@ -144,11 +159,12 @@ class SecretSearch:
             return
         found = Word(word, token)
         raw = folded.encode("utf-8", "surrogatepass")
-        self._words[raw] = found
         if raw.isascii():
+            self._words[raw] = found
             self._reversed[raw[::-1]] = found
             return
-        for spelt in {word, folded, word.lower(), word.upper()}:  # the views of text know the letters of ASCII alone
+        for spelt in _spellings(word):
+            self._words[fold(spelt).encode("utf-8", "surrogatepass")] = found
             for coding in ("utf-16-le", "utf-16-be"):
                 wide = spelt.encode(coding, "surrogatepass")
                 units = len(wide) // 2

@@ -175,6 +175,14 @@ def test_serial_numbers_are_taken_out_wherever_a_document_has_them() -> None:
     assert found == f"of {token}, `{token}` and 12 x4"
 
 
+@pytest.mark.parametrize("serial", ["QX70", "12345", "aaabbb"])
+def test_plain_serial_numbers_are_taken_out_as_words_of_their_own(serial: str) -> None:
+    """Also those that could be anything where nobody says what they are; not within other words."""
+    found = without_serials(f"serial number {serial.lower()}; expected no other. x{serial}y", [serial])
+    token = Known().word(serial)
+    assert found == f"serial number {token}; expected no other. x{serial}y"
+
+
 def test_it_ends_with_one_line_end() -> None:
     """A document is lines, the last one with its end."""
     made = markdown.check(audited("bench-1-upgraded"), "bench-1.json")

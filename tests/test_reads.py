@@ -226,6 +226,20 @@ def test_a_root_may_be_written_in_any_way(rooted: Path, form: str, monkeypatch: 
     assert "ELOOP" == errno_of(reads.text("/sys/bad"))
 
 
+def test_a_root_is_told_as_what_is_below_it(rooted: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a system tells true places by another name than was given, files below the root are still inside."""
+    (rooted / "sys" / "file").write_text("kept")
+    told = rooted.parent / "told"
+    shutil.copytree(rooted, told, symlinks=True)
+    real = os.readlink
+
+    def renamed(path: str, **more: int | None) -> str:
+        return str(real(path, **more)).replace(str(rooted), str(told))
+
+    monkeypatch.setattr(os, "readlink", renamed)
+    assert "kept" == Live(str(rooted)).text("/sys/file")
+
+
 @pytest.mark.parametrize("kind", ["text", "data", "names", "target"])
 @pytest.mark.parametrize("before", [0, 1])
 def test_a_folder_that_becomes_a_link_meanwhile_leads_nowhere(

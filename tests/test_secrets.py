@@ -419,6 +419,7 @@ def test_short_names_are_looked_for_as_words_of_their_own(name: str, text: str, 
         ("kept in /home/annika/x", "annika"),
         ("reader SN:QX70042", "QX70042"),
         ("reader, Serial number: QX70042", "QX70042"),
+        ("reader, Serial Number : QX70042", "QX70042"),
     ],
 )
 def test_addresses_and_folders_are_known_by_their_form(text: str, secret: str) -> None:
@@ -426,6 +427,26 @@ def test_addresses_and_folders_are_known_by_their_form(text: str, secret: str) -
     answers: dict[str, Answer] = {"text /sys/note": text, "text /sys/b/note": Unread("text /sys/b/note", f"<{secret}>")}
     found, _ = redact(answers, ())
     assert [one for one in (text, *found.values()) if secret.lower() in str(one).lower()] == [text]
+
+
+@pytest.mark.parametrize(
+    ("name", "spelt"),
+    [
+        ("Jörg", "JÖRG"),
+        ("Jörg", "Jo\u0308rg"),
+        ("Müller-Werkstatt", "MÜLLER-WERKSTATT"),
+        ("Müller-Werkstatt", "mu\u0308ller-werkstatt"),
+        ("Mu\u0308ller-Werkstatt", "Müller-Werkstatt"),
+    ],
+)
+def test_a_name_is_known_in_each_of_its_spellings(name: str, spelt: str) -> None:
+    """In other cases, and with its marks joined to their letters or apart, as file systems may give them."""
+    answers: dict[str, Answer] = {"text /proc/sys/kernel/hostname": name, "text /sys/note": f"kept on {spelt} now"}
+    found, _ = redact(answers, ())
+    token = found["text /proc/sys/kernel/hostname"]
+    assert isinstance(token, str)
+    assert token != name
+    assert f"kept on {token} now" == found["text /sys/note"]
 
 
 @pytest.mark.parametrize(

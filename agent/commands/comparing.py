@@ -99,11 +99,9 @@ def comparing(
 
             document = compare_markdown.compare(found, *names)
             if unnamed:
-                from agent.report.unnamed import without_serials
+                from agent.report.unnamed import for_forums
 
-                serials = [drive.serial for side in audits for drive in side.facts.drives]
-                planned = [drive.serial for drive in sheet.drives] if sheet is not None else []
-                document = without_serials(document, [*serials, *planned])
+                document = for_forums(document, [side.facts for side in audits], sheet)
             output.whole(document.encode())
         else:
             from agent.report import comparing as report
