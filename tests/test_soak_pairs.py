@@ -14,7 +14,7 @@ from msgspec import structs
 
 from agent.report import schemas, soak_pairs, soak_pairs_data
 from agent.soak.analysis import analyse
-from agent.soak.pairs import SoakPair, pair
+from agent.soak.pairs import Slowing, SoakPair, pair
 from probes.samples import End
 from probes.soaklog import Writer
 from tests.json_schema import problems
@@ -216,3 +216,12 @@ def test_a_log_and_a_capture_are_not_compared(tmp_path: Path) -> None:
     name = log(tmp_path / "a.sqlite", LATER)
     for words in ((name, capture), (capture, name), (name,), (name, name, "--against", "x")):
         assert 2 == run("compare", *words).status
+
+
+def test_a_figure_is_told_only_where_it_is_a_change() -> None:
+    """Slowing that is much as before is no figure of what got better by its warmth."""
+    found = beside(cool(kelvin=18.0), cool(kelvin=12.0)).drives[0]
+    alike = structs.replace(found, slowing=Slowing(before=0.051, after=0.052))
+    assert "slowed itself" not in alike.figure
+    assert " K cooler" in alike.figure
+    assert "slowed itself" in structs.replace(found, slowing=Slowing(before=0.4, after=0.1)).figure

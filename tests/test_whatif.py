@@ -138,3 +138,12 @@ def test_candidates_come_in_the_order_asked_for() -> None:
     assert found[0].together is not None
     assert found[1].together is not None
     assert found[0].together > found[1].together
+
+
+def test_a_candidate_that_was_not_searched_to_the_end_is_not_said_to_be_of_no_use() -> None:
+    """Where time ran out it is not known whether anything is gained with it, as in a plan."""
+    one = sheet([slot("SLOT1", 16)])
+    (found,) = compare(one, [SWITCH], drives_of("4xgen4"), patience(3))
+    assert not found.plan.proved
+    assert found.plan.unplaced or found.plan.spares
+    assert not [part for part in found.plan.spares if "not needed" in part.why]

@@ -45,6 +45,7 @@ class Instead:
         self._built = built
         self.problem = built.problem
         self._running = running
+        self._known: dict[frozenset[int], Arrangement | None] = {}
 
     def card(self, card: int, slots: Collection[int]) -> Arrangement | None:
         """The best with a card in none but these slots; None where that is not known. It may have no place at all."""
@@ -62,9 +63,8 @@ class Instead:
         """
         holders = self.problem.holders
         mine = [set(holder.covers) for holder in holders if (holder.card, holder.slot) == (card, slot)]
-        hides = (
-            set.intersection(*mine) if mine else set()
-        )  # what is to stay empty for its lanes alone is not in its way
+        # What is to stay empty for its lanes alone is not in its way.
+        hides = set.intersection(*mine) if mine else set()
         gone = {
             number
             for number, holder in enumerate(holders)
@@ -73,8 +73,15 @@ class Instead:
         return self._best(gone)
 
     def _best(self, gone: Collection[int]) -> Arrangement | None:
-        if not self._running():
-            return None
+        """The best without some holders: what was settled once is not searched for again."""
+        places = frozenset(gone)
+        if places not in self._known:
+            if not self._running():
+                return None
+            self._known[places] = self._searched(places)
+        return self._known[places]
+
+    def _searched(self, gone: Collection[int]) -> Arrangement | None:
         fewer, numbers = closed(self.problem, gone)
         found = search(fewer, self._running)
         if not found.proved:

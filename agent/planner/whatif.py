@@ -86,15 +86,17 @@ def _without_spares(found: Plan, cards: Sequence[CardSpec]) -> Plan:
         spare = spare[1:]
     names = {card.name for card in spare}
     sheet = replace(found.sheet, cards=tuple(card for card in found.sheet.cards if card.name not in names))
-    missing, spares = unplaced(sheet, found.placement, _whys(sheet, found))
+    missing, spares = unplaced(sheet, found.placement, _whys(sheet, found), searched=found.proved)
     return replace(found, sheet=sheet, unplaced=missing, spares=spares)
 
 
 def _whys(sheet: Sheet, found: Plan) -> Whys | None:
     """What knows of the plan, on a sheet with fewer spare parts, what would be lost otherwise; None if not proved."""
+    if not found.proved:
+        return None
     built = build(sheet)
     arrangement = arrangement_of(built, found.placement)
-    return Whys(built, arrangement, found.placement) if found.proved and arrangement is not None else None
+    return None if arrangement is None else Whys(built, arrangement, found.placement)
 
 
 class Trial:

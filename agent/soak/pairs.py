@@ -89,7 +89,8 @@ class DrivePair(Struct, frozen=True, kw_only=True):
         """By how much it is better or worse, in few words; nothing where neither is told."""
         parts = []
         before, after = self.slowing.before, self.slowing.after
-        if self.direction in CHANGED and before is not None and after is not None and before != after:
+        told = before is not None and after is not None and abs(after - before) >= SLOWED_SHARE
+        if self.direction in CHANGED and told:
             parts.append(f"slowed itself in {after:.0%} of its time under load, before in {before:.0%}")
         if self.direction in CHANGED and self.warmth is not None and self.warmth.sure:
             way = "warmer" if self.warmth.change > 0 else "cooler"
