@@ -20,6 +20,7 @@ _UNSEEN: Final = frozenset(
     + "".join(map(chr, (*range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0))))
 )
 _MARKS: Final = frozenset({"Mn", "Me"})  # what stands over a letter takes no place of its own: general categories
+_LONGEST_CELL: Final = 30_000  # characters; spreadsheets take some 32,000
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")  # what spreadsheets take for a formula or command
 
 
@@ -169,6 +170,11 @@ def no_formula(text: str) -> str:
 
         begin = normalize("NFKC", begin)
     return f"'{text}" if begin.startswith(_FORMULA) or text.startswith(_FORMULA) else text
+
+
+def cell(text: str) -> str:
+    """Foreign text as a cell of a table for other programs: acts on no terminal and is no formula."""
+    return no_formula(printable(text, _LONGEST_CELL))
 
 
 def encodable(text: str) -> str:

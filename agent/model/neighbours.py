@@ -35,8 +35,15 @@ def neighbours(judged: Judged, links: Sequence[Judged], slots: Sequence[BoardSlo
     What is behind a link of the same slot, or on the board itself, is no neighbour.
     """
     beside = [other for other in links if _is_beside(judged, other, slots)]
-    filled = tuple(other for other in beside if other.link.device is not None or other.verdict is Verdict.DARK)
+    filled = tuple(other for other in beside if is_filled(other))
     return Neighbours(filled, tuple((other, why) for other in beside if other not in filled for why in _unread(other)))
+
+
+def is_filled(judged: Judged) -> bool | None:
+    """Whether something is at a link's end, be it silent; None where that is not known."""
+    if judged.link.device is not None or judged.verdict is Verdict.DARK:
+        return True
+    return None if judged.link.below_lost is not None or judged.verdict is Verdict.UNKNOWN else False
 
 
 def beside_words(judged: Judged, links: Sequence[Judged], facts: Facts) -> str:
@@ -74,10 +81,8 @@ def _is_beside(judged: Judged, other: Judged, slots: Sequence[BoardSlot]) -> boo
 
 def _unread(other: Judged) -> Iterator[str]:
     """Why it is not known whether a slot is filled; nothing where it is known to be empty."""
-    if other.link.below_lost is not None:
-        yield other.link.below_lost.why
-    elif other.verdict is Verdict.UNKNOWN:
-        yield other.why
+    if is_filled(other) is None:
+        yield other.why if other.link.below_lost is None else other.link.below_lost.why
 
 
 def _place(other: Judged) -> str:

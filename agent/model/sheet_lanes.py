@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from agent.model.findings import Verdict
+from agent.model.neighbours import is_filled
 from knowledge.phrasing import listed, quantity
 
 if TYPE_CHECKING:
@@ -60,11 +60,8 @@ def _is_filled(matched: MatchedSheet, label: str) -> bool | None:
     spot = matched.spots.of(label, None)
     if spot is None:
         return None
-    if any(link.link.device is not None or link.verdict is Verdict.DARK for link in spot.links):
-        return True
-    if any(link.link.below_lost is not None or link.verdict is Verdict.UNKNOWN for link in spot.links):
-        return None
-    return False
+    each = [is_filled(link) for link in spot.links]
+    return True if True in each else None if None in each else False
 
 
 def _untold(unknown: list[str], expected: Expectations) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.planner.phrases import NAMED, needs_named
-from agent.report.plan_rows import SENTENCE, PlanLine, PlanRow, at_most, sections
+from agent.report.plan_rows import SENTENCE, PlanLine, PlanRow, at_most, first_sections
 from knowledge.phrasing import listed, mbps, plain, span
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def _unmet(found: Plan) -> tuple[str, ...]:
 
 def left_undone(found: Plan) -> tuple[list[PlanRow], PlanLine | None]:
     """Needs, parts and carriers that a candidate leaves, and what to say of a search that was not finished."""
-    rows = {section.key: section.rows for section in sections(found)}
+    rows = {section.key: section.rows for section in first_sections(found)}
     left = [*rows.get("unplaced", ()), *(row for row in rows.get("needs", ()) if row.look == "fault")]
     words = [] if found.proved else [f"not proved best: {plain(found.gap, SENTENCE)}"]
     words += [found.left_out] if found.left_out else []

@@ -46,15 +46,12 @@ def _plan(found: Plan, source: str, made_at: str) -> Iterator[str]:
         ("the whole", "today", "as planned"),
         ([_safe(cell) for cell in (one.label, one.today, one.planned)] for one in plan_parts.glance(found)),
     )
-    sections = list(plan_rows.sections(found))
-    for section in sections:
-        if section.key in plan_rows.FIRST:
-            yield from _section(section)
+    for section in plan_rows.first_sections(found):
+        yield from _section(section)
     yield from _order(found)
     yield from _slots(found)
-    for section in sections:
-        if section.key not in plan_rows.FIRST:
-            yield from _section(section)
+    for section in plan_rows.other_sections(found):
+        yield from _section(section)
     yield from _steps(found)
     yield from _unknown(found)
 

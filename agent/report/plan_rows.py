@@ -29,7 +29,7 @@ if TYPE_CHECKING:
         StripePlanned,
         Unplaced,
     )
-    from agent.sheets.sheet import Sheet
+    from agent.sheets.sheet import DrivePlace, Sheet
 
 ANSWERS: Final = {"not met": "fault", "at best": "limit", "met": "ok"}  # worst first, with the look of each
 # Headings of what is no section of rows.
@@ -37,7 +37,6 @@ STEPS: Final = "What to do, in this order"
 ORDER: Final = "What to buy"
 SLOTS: Final = "The slots, before and after"
 UNKNOWN: Final = "What is not known, and what was taken in its place"
-FIRST: Final = frozenset({"needs", "unplaced", "spares"})  # on pages these stand before what to buy
 SENTENCE: Final = 400  # characters
 ROUNDING: Final = 1e-6  # what a float may be off by
 TODAY: Final = "read at once today"
@@ -83,16 +82,32 @@ class PlanSection(Struct, frozen=True):
 
 def sections(found: Plan) -> Iterator[PlanSection]:
     """All but the answer and the steps, as far as there is any."""
-    for key, title, rows in (
-        ("needs", "Needs", _needs(found.needs)),
-        ("unplaced", "Parts without a place", _left(found.unplaced, "no place", "fault")),
-        ("spares", "Parts left out", _left(found.spares, "spare", "quiet")),
+    yield from first_sections(found)
+    yield from other_sections(found)
+
+
+def other_sections(found: Plan) -> Iterator[PlanSection]:
+    """Where each part goes and what it should reach, and what else there is to choose."""
+    yield from _made(
         ("places", "Where each part goes", _places(found)),
         ("lanes", "Lanes that slots take from each other", map(_taken, found.lanes_taken)),
         ("rates", "What each drive should reach", _rates(found.drives)),
         ("stripes", "Stripes", map(_stripe, found.stripes)),
         ("alternatives", "Next best, and what it would cost", _alternatives(found)),
-    ):
+    )
+
+
+def first_sections(found: Plan) -> Iterator[PlanSection]:
+    """The needs, and the parts without a place or of no use: on pages these stand before what to buy."""
+    yield from _made(
+        ("needs", "Needs", _needs(found.needs)),
+        ("unplaced", "Parts without a place", _left(found.unplaced, "no place", "fault")),
+        ("spares", "Parts left out", _left(found.spares, "spare", "quiet")),
+    )
+
+
+def _made(*sections: tuple[str, str, Iterable[PlanRow]]) -> Iterator[PlanSection]:
+    for key, title, rows in sections:
         made = tuple(rows)
         if made:
             yield PlanSection(key, title, made)
@@ -256,8 +271,9 @@ def _left(parts: Iterable[Unplaced], word: str, look: str) -> Iterator[PlanRow]:
 def _places(found: Plan) -> Iterator[PlanRow]:
     for card in found.cards:
         yield _placed(_word(card.was, card.slot), card.name, _card(card))
+    today = fitted(found.sheet).drives
     for drive in found.drives:
-        yield _placed(*_drive(drive, found))
+        yield _placed(*_drive(drive, found.placement.drives.get(drive.name), today.get(drive.name)))
 
 
 def _taken(one: LanesTaken) -> PlanRow:
@@ -293,10 +309,9 @@ def at_most(watts: float) -> str:
     return f"{ceil(watts * 10 - ROUNDING) / 10:,g}"
 
 
-def _drive(drive: DrivePlanned, found: Plan) -> tuple[str, str, str]:
+def _drive(drive: DrivePlanned, place: DrivePlace | None, today: DrivePlace | None) -> tuple[str, str, str]:
     """Word, name and words of a drive; one that stays in its bay while its card moves stays."""
-    place = found.placement.drives.get(drive.name)
-    in_its_bay = place is not None and place.bay is not None and fitted(found.sheet).drives.get(drive.name) == place
+    in_its_bay = place is not None and place.bay is not None and today == place
     if in_its_bay and drive.was not in {None, drive.place}:
         return "stays", drive.name, _why(f"{plain(drive.place)}, moves with its card", drive.why)
     return _word(drive.was, drive.place), drive.name, _why(_from(drive.was, drive.place), drive.why)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Verdict
 from agent.report import tally_words as words
-from knowledge.phrasing import no_formula, printable
+from knowledge.phrasing import cell
 from knowledge.rates import GTPS
 
 if TYPE_CHECKING:
@@ -54,7 +54,6 @@ COLUMNS: Final = {
     "host_firmware": "firmware versions of the machines, and in how many",
     "at_start": "links whose rate the system gave as it was when it started",
 }
-_LONGEST: Final = 30_000  # characters; spreadsheets take some 32,000 in a cell
 
 
 def rows(found: Table) -> Iterator[str]:
@@ -101,7 +100,4 @@ def _rate(rate: Rate | None) -> tuple[Value, Value, Value]:
 
 def _cell(value: Value) -> Value:
     """A value that no spreadsheet takes for a formula and no terminal for a command."""
-    if not isinstance(value, str):
-        return value
-    text = printable(value, _LONGEST)
-    return no_formula(text)
+    return cell(value) if isinstance(value, str) else value

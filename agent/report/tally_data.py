@@ -12,7 +12,7 @@ from agent.report.data import RateOrNull  # noqa: TC001 - the forms' fields are 
 from agent.report.form import By, From, Through, build
 
 if TYPE_CHECKING:
-    from agent.tally.table import Choice, Table, TallyLine
+    from agent.tally.table import Table, TallyLine
 
 VERSION: Final = 1
 
@@ -101,7 +101,7 @@ class ChoiceData(Struct, frozen=True):
     """Which lines were asked for, and in which order."""
 
     sort: str
-    only: Annotated[str | None, By(_only)]
+    only: str | None
     least: int
     confirmed: bool
 
@@ -153,14 +153,5 @@ def _verdicts(line: TallyLine) -> dict[str, int]:
 
 
 def _passed_over(found: Table) -> PassedOverData:
-    refused = tuple(RefusedData(_encodable(name), why) for name, why in found.refused)
+    refused = tuple(RefusedData(name, why) for name, why in found.refused)
     return PassedOverData(found.passed_over, refused)
-
-
-def _only(choice: Choice) -> str | None:
-    return None if choice.only is None else _encodable(choice.only)
-
-
-def _encodable(name: str) -> str:
-    """The name of a file; bytes of it that are no UTF-8 are spelt out."""
-    return name.encode("utf-8", "backslashreplace").decode()

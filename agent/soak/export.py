@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import astuple
 
 from agent.soak.daytime import Daytime
-from knowledge.phrasing import no_formula
+from knowledge.phrasing import cell
 from probes.samples import ERRORS, LINK, Missed, other
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def csv_rows(soak: Soak) -> Iterator[str]:
     write = csv.writer(_Echo()).writerow
     yield str(write(_NAMES))
     empty = (None,) * len(_NAMES)
-    for _, _, values in _rows(soak, _cell):
+    for _, _, values in _rows(soak, cell):
         yield str(write(values + empty[len(values) :]))
 
 
@@ -100,17 +100,6 @@ class _Echo:
     def write(line: str) -> str:
         """The line."""
         return line
-
-
-def _cell(text: str) -> str:
-    """Text that no spreadsheet takes for a formula and no terminal for a command."""
-    if not text.isprintable():
-        text = "".join(letter if letter.isprintable() else _escape(letter) for letter in text)
-    return no_formula(text)
-
-
-def _escape(letter: str) -> str:
-    return letter.encode("unicode_escape").decode("ascii")
 
 
 def _rows(soak: Soak, text: Callable[[str], str]) -> Iterator[_Row]:

@@ -23,7 +23,7 @@ from agent.model.upwards import upwards
 from agent.tally.seen import Batch, CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from knowledge import pcie
 from knowledge.classes import class_words
-from knowledge.phrasing import printable, quoted
+from knowledge.phrasing import encodable, printable, quoted
 from knowledge.problems import BadInput
 from probes import collect
 from probes.capture import load_file, recorded
@@ -127,7 +127,7 @@ def kept(text: object) -> str | None:
     text = text.strip()
     if len(text) > LONGEST:
         text = f"{text[: LONGEST - 3]}..."
-    return text.encode("utf-8", "backslashreplace").decode() or None
+    return encodable(text) or None
 
 
 def _digest(identity: object, size: int) -> bytes:
@@ -141,34 +141,29 @@ def _identity(facts: Facts, links: tuple[LinkSeen, ...]) -> tuple[tuple[object, 
     """What tells a machine from others of its make, and whether that is its name."""
     name = facts.host.name
     if isinstance(name, str) and not is_placeholder(name):
-        return ("name", _text(host_name(name, Known()))), True
+        return ("name", encodable(host_name(name, Known()))), True
     serials = sorted(filter(None, map(_serial, facts.drives)))
     if serials:
         return ("drives", *serials), False
-    return ("capture", links, *(_text(function.address) for function in facts.functions)), False
+    return ("capture", links, *(encodable(function.address) for function in facts.functions)), False
 
 
 def _serial(drive: Drive) -> str:
     """The serial number of a drive as the token that captures hold in its place; "" where it says none."""
-    return _text(serial_token(drive) or "")
-
-
-def _text(text: str) -> str:
-    """Text that can be encoded."""
-    return text.encode("utf-8", "backslashreplace").decode()
+    return encodable(serial_token(drive) or "")
 
 
 def _way(function: PciFunction, functions: Mapping[str, PciFunction]) -> tuple[str, ...]:
     """Device and function numbers on the way from the root bus down to a function."""
     way = tuple(upwards(function, functions))
-    return (_text(readable(way[-1].root) or ""), *(_step(device.address) for device in reversed(way)))
+    return (encodable(readable(way[-1].root) or ""), *(_step(device.address) for device in reversed(way)))
 
 
 def _step(address: str) -> str:
     """Device and function of an address, without what only tells entries of one start of the system apart."""
     if address.startswith("entry-"):
         return "entry"
-    return _text(address.rpartition(":")[2].partition("@")[0])
+    return encodable(address.rpartition(":")[2].partition("@")[0])
 
 
 # --- Links -----------------------------------------------------------------------------------------------------

@@ -17,7 +17,8 @@ DRIVES: Final = 256
 
 LONGEST_WORDS: Final = 4096  # of an event, and of a reason
 LONGEST_HEAD: Final = 4 * 1024 * 1024  # bytes of JSON; a command may have 2 MiB (Linux, Documentation: execve(2))
-SIDE_FILES: Final = ("-wal", "-shm", "-journal")  # source: sqlite.org/tempfiles.html
+WAL_FILES: Final = ("-wal", "-shm")  # beside a log that is written ahead; source: sqlite.org/wal.html, "Overview"
+SIDE_FILES: Final = (*WAL_FILES, "-journal")  # source: sqlite.org/tempfiles.html
 PATIENCE: Final = 5.0  # seconds to wait for another process that has the file
 
 

@@ -24,8 +24,10 @@ from probes.soaklog.schema import (
     PATIENCE,
     SAMPLE_COLUMNS,
     SENSORS,
+    SIDE_FILES,
     TABLES,
     VERSION,
+    WAL_FILES,
     address,
     reason,
 )
@@ -56,7 +58,6 @@ class _Way(NamedTuple):
 # Sources: sqlite.org/wal.html, "Overview"; sqlite.org/uri.html, "nolock".
 _WAYS: Final = (_Way("WAL", "mode=rw"), _Way("DELETE", "mode=rw"), _Way("DELETE", "mode=rw&nolock=1"))
 _OF_FILE_SYSTEMS: Final = {sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_BUSY}
-_SIDES: Final = ("-wal", "-shm")  # source: sqlite.org/wal.html, "Overview"
 PRIMARY: Final = 0xFF  # of an error code of SQLite; the rest tells more. Source: sqlite.org/rescode.html
 
 
@@ -103,7 +104,7 @@ class Writer:
         self._others = _Turns(None)
         with Undisturbed():  # a signal finds a whole log, or none
             try:
-                _make(path, self._rights, _SIDES)
+                _make(path, self._rights, WAL_FILES)
             except (OSError, ValueError) as error:
                 raise BadInput(
                     f"the log {quoted(path)} cannot be made ({reason(error)}); name another place with --log"
@@ -380,6 +381,6 @@ def _make(path: str, rights: int, sides: Iterable[str] = ()) -> None:
 
 
 def _remove(path: str) -> None:
-    for name in (path, *(f"{path}{ending}" for ending in (*_SIDES, "-journal"))):
+    for name in (path, *(f"{path}{ending}" for ending in SIDE_FILES)):
         with contextlib.suppress(OSError):
             os.unlink(name)

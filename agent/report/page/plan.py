@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from agent.planner.result import Candidate, Plan
     from agent.report.page.bars import Bar
-    from agent.report.plan_rows import Pieces, PlanRow
+    from agent.report.plan_rows import Pieces, PlanRow, PlanSection
 
 # How bad a look is, worst first; what is none of them is no more than a note.
 WORST: Final = ("fault", "limit", "unknown", "note", "ok")
@@ -65,7 +65,6 @@ class KindsShown(Struct, frozen=True):
 
 def plan(found: Plan, source: str, made_at: str) -> str:
     """The page of a plan; `source` is the sheet's name for people."""
-    sections = tuple(_sections(found))
     slots = plan_parts.slots(found)
     gains = step_blocks.gains(found.steps)
     name, beside = plan_rows.machine(found.sheet)
@@ -78,8 +77,8 @@ def plan(found: Plan, source: str, made_at: str) -> str:
         made_at=plain(made_at, 40),
         answer=tuple(_answer(plan_rows.answer(found))),
         glance=plan_parts.glance(found),
-        first=[section for section in sections if section.key in plan_rows.FIRST],
-        rest=[section for section in sections if section.key not in plan_rows.FIRST],
+        first=tuple(_sections(plan_rows.first_sections(found))),
+        rest=tuple(_sections(plan_rows.other_sections(found))),
         order=plan_parts.order(found),
         order_note=plan_parts.ORDER_NOTE,
         slots=slots,
@@ -114,9 +113,9 @@ def _answer(sentences: Iterable[Pieces]) -> Iterator[AnswerShown]:
         yield AnswerShown(min(looks, key=WORST.index, default=""), "".join(text for text, _ in pieces))
 
 
-def _sections(found: Plan) -> Iterator[SectionShown]:
+def _sections(found: Iterable[PlanSection]) -> Iterator[SectionShown]:
     """The sections, all bars of one section on one scale."""
-    for section in plan_rows.sections(found):
+    for section in found:
         yield SectionShown(section.key, section.title, tuple(_rows(section.rows)))
 
 

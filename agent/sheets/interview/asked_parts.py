@@ -38,7 +38,7 @@ _SORTS: Final = (
 )
 _LINE_RATES: Final = ("1", "10", "25", "100")
 _FORMS: Final = ("m.2", "u.2")
-_OF_KIND: Final = ("connector", "lanes", "generation", "carrier", "bays", "wide", "form")
+_OF_KIND: Final = ("connector", "lanes", "generation", "carrier", "bays", "wide", "bay_form")
 
 
 class AskedParts:
