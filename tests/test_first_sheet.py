@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pty
 import re
+import select
 import signal
 import subprocess
 import sys
@@ -555,6 +556,8 @@ start()
 def until(master: int, words: bytes, seen: bytes = b"") -> bytes:
     """What a program shows on its terminal until these words come."""
     while words not in seen:
+        ready, _, _ = select.select([master], [], [], PATIENCE)
+        assert ready, f"nothing more is shown after {seen[-200:]!r}"
         seen += os.read(master, 4096)
     return seen
 
@@ -565,14 +568,17 @@ def test_a_person_is_asked_on_a_real_terminal_and_may_interrupt(tmp_path: Path) 
     master, slave = pty.openpty()
     words = [sys.executable, "-c", AS_BY_A_PERSON, "plan", "--new", str(place)]
     with subprocess.Popen(words, cwd=HERE, env=environment(), stdin=slave, stdout=slave, stderr=slave) as program:
-        os.close(slave)
-        until(master, b"host name? [none] ")
-        os.write(master, b"bench-4\n")
-        until(master, b"by number or name? [other] ")
-        program.send_signal(signal.SIGINT)
-        until(master, b"stopped before it was done")
-        assert STATUS == program.wait(PATIENCE)
-    os.close(master)
+        try:
+            os.close(slave)
+            until(master, b"host name? [none] ")
+            os.write(master, b"bench-4\n")
+            until(master, b"by number or name? [other] ")
+            program.send_signal(signal.SIGINT)
+            until(master, b"stopped before it was done")
+            assert STATUS == program.wait(PATIENCE)
+        finally:
+            program.kill()
+            os.close(master)
     kept = kept_answers(place.with_name("first.toml.answers").read_bytes(), "kept")
     assert [("machine: name", "bench-4")] == kept
 

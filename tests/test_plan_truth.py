@@ -5,6 +5,7 @@ Outside source: the plain enumeration of `tests/brute.py`, which knows nothing o
 
 from __future__ import annotations
 
+from collections import Counter
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
@@ -23,6 +24,7 @@ from agent.planner.whys import Whys
 from tests import brute
 from tests.small_sheets import FOUR_WAYS, card, drives, passive, sheet, slot, socket, switch
 from tests.test_plan import any_sheet
+from tests.test_shared_lanes import random_sheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -129,16 +131,38 @@ def test_what_is_said_to_be_lost_elsewhere_is_lost(data: some.DataObject) -> Non
     """A card weighed against the best elsewhere, a drive against an exchange: each is worth exactly what is said."""
     seen = Enumerated(any_sheet(data))
     assume(seen.whole)
+    all_reasons_are_true(seen)
+
+
+def test_each_sort_of_reason_is_met_and_true() -> None:
+    """The same on small machines in which parts are in each other's way, whatever is drawn above."""
+    met: Counter[str] = Counter()
+    for seed in range(60):
+        seen = Enumerated(random_sheet(seed))
+        assert seen.whole
+        met += all_reasons_are_true(seen)
+    assert met["best"] >= 20
+    assert met["one"] >= 20
+    assert met["put in"] >= 1
+
+
+def all_reasons_are_true(seen: Enumerated) -> Counter[str]:
+    """Hold every reason of a plan against all arrangements; how many of each sort there were."""
+    met: Counter[str] = Counter()
     assert seen.score == max(score(seen.problem, one) for one in seen.all)
     for part in seen.sheet.cards:
         if part.name in seen.placement.cards:
-            seen.card_is_true(part, seen.whys.card_reason(part))
+            reason = seen.whys.card_reason(part)
+            met[reason.sort] += 1
+            seen.card_is_true(part, reason)
     for one in seen.sheet.drives:
         if one.name in seen.placement.drives and one.name not in {part.name for part in unworking(seen)}:
             seen.drive_is_true(one, seen.whys.drive_reason(one))
     for part in seen.sheet.cards:
         if part.carrier == "none" and part.name not in seen.placement.cards:
+            met["put in"] += 1
             seen.put_in_is_true(part)
+    return met
 
 
 def unworking(seen: Enumerated) -> list[DriveSpec]:
@@ -217,6 +241,8 @@ BOUND: Final = [
     (sheet([slot("SLOT1", 16, power_watts=20.0)], [RACK], drives(3)), "drive-2", "power"),
     (sheet([slot("SLOT1", 8)], [switch("rack", 4, 8)], drives(4)), "drive-3", "power"),
     (sheet([slot("SLOT1", 16)], [passive("rack")], drives(2)), "drive-2", "split"),
+    (sheet([slot("SLOT1", 16, splits=FOUR_WAYS)], [passive("rack")], drives(5)), "drive-5", "bays"),
+    (sheet([slot("SLOT1", 16)], [switch("rack", 4, 16)], drives(5)), "drive-5", "bays"),
     (sheet([socket("M1", power_watts=7.0)], [], drives(1)), "drive-1", "power"),
     (sheet([slot("SLOT1", 16, power_watts=25.0)], [card("net", 16, power_watts=31.0)]), "net", "power"),
     (sheet([slot("SLOT1", 8)], [card("net", 16)]), "net", "connector"),

@@ -117,8 +117,10 @@ def test_a_soak_whose_view_nobody_reads_is_logged_to_its_end(tmp_path: Path, kin
             stdout=subprocess.DEVNULL,
             env={**os.environ, "TERM": "xterm"},
         ) as soak:
-            ended = _ended(log)
-            soak.kill()
+            try:
+                ended = _ended(log)
+            finally:
+                soak.kill()  # it waits for somebody to read its last words
         assert ended >= 2  # how many there is time for is the machine's matter
     finally:
         os.close(reader)

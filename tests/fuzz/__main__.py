@@ -13,6 +13,7 @@ import importlib.util
 import subprocess
 import sys
 import tempfile
+from base64 import b64encode
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -53,6 +54,7 @@ def fuzzed(name: str, seconds: int, kept: Path | None) -> bool:
         learnt.mkdir(parents=True, exist_ok=True)
         found = CORPUS / name
         found.mkdir(parents=True, exist_ok=True)
+        before = set(found.iterdir())
         options = [
             *(f"-max_total_time={seconds}", f"-max_len={LONGEST}", f"-timeout={SLOWEST}", f"-rss_limit_mb={MEMORY}"),
             *(f"-artifact_prefix={found}/", "-print_final_stats=1", str(learnt), str(seeds)),
@@ -64,12 +66,15 @@ def fuzzed(name: str, seconds: int, kept: Path | None) -> bool:
             text=True,
             errors="replace",
         )
+        artefacts = [path for path in found.iterdir() if path not in before]
         if not any(found.iterdir()):
             found.rmdir()
     figures = [line for line in ended.stderr.splitlines() if line.startswith("stat::number_of_executed_units")]
     print(f"{name}: {'nothing found' if ended.returncode == 0 else 'FOUND SOMETHING'}; {' '.join(figures)}", flush=True)
     if ended.returncode:
         print("\n".join(ended.stderr.splitlines()[-40:]), flush=True)
+    for path in artefacts:  # where this folder does not stay, as in a copy of the checkout, the input is not lost
+        print(f"{path.name}, base64: {b64encode(path.read_bytes()).decode()}", flush=True)
     return ended.returncode == 0
 
 
@@ -83,6 +88,9 @@ def main() -> int:
     words = sys.argv[1:]
     rest = words[words.index("--") + 1 :] if "--" in words else []
     given = asked.parse_args(words[: words.index("--")] if "--" in words else words)
+    unknown = sorted({*given.names} - {*NAMES})
+    if unknown:
+        asked.error(f"there is no target {', '.join(unknown)}; there are {', '.join(NAMES)}")
     if given.one:
         one(given.names[0], rest)
         return 0
