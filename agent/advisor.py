@@ -73,6 +73,7 @@ def _step(kind: StepKind, words: dict[str, str], gain_mbps: float | None) -> Ste
         cautions=kind.cautions,
         gain_mbps=None if kind.action in LOOKS or gain_mbps is None else round(gain_mbps, 1),
         verify=kind.verify.format_map(words),
+        brief=kind.brief.format_map(words),
     )
 
 

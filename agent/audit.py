@@ -125,6 +125,7 @@ def audit(
                 found.evidence,
                 advisor.steps(rule, found, guest, facts.platform),
                 found.also,
+                rule.cause if found.cause is None else found.cause,
             )
         )
     findings.sort(key=lambda finding: finding.severity.rank)

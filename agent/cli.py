@@ -281,9 +281,9 @@ def inventory(source: Source, form: str, only: str | None) -> None:
 
         output.form(data.inventory(found))
     else:
-        from agent.report import text
+        from agent.report import inventory_text
 
-        output.page(text.inventory, found, source.name)
+        output.page(inventory_text.inventory, found, source.name)
 
 
 @main.command()

@@ -101,9 +101,9 @@ def bytes_text(total: int) -> str:
 
 
 def slot_words(label: str) -> str:
-    """A slot in a sentence: "slot 3"; a label that says itself that it is a slot, wherever, stays as it is."""
-    said = any(word.startswith("slot") for word in label.lower().replace("_", " ").replace("-", " ").split())
-    return label if said else f"slot {label}"
+    """A slot in a sentence: "slot 3", "slot J1"; a label that is a name by itself ("PCIE1", "M2_1") stays as it is."""
+    is_name = sum(map(str.isalpha, label)) > 1 or "_" in label
+    return label if is_name else f"slot {label}"
 
 
 # --- Foreign text ----------------------------------------------------------------------------------------------

@@ -62,12 +62,15 @@ HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, BACKUP, MANUAL)
 class StepKind(Struct, frozen=True):
     """One kind of step. `rank` orders steps from least to most invasive; `hardware` says that hands go inside.
 
-    `text` and `verify` may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load}, {counted}, {since},
+    `brief` is what to do, in an imperative of 60 characters or so without its end; `text` says how.
+
+    All three texts may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load}, {counted}, {since},
     {register}, {read} (the first reading of the evidence) and {setup}, filled in by the advisor.
     """
 
     action: str
     rank: int
+    brief: str
     text: str
     verify: str
     cautions: tuple[str, ...] = ()
@@ -81,12 +84,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "back-up",
             0,
+            "Copy what is on {subject} to another drive now",
             "Copy what is on {subject} to another drive now, before anything else, and see that the copy reads back.",
             "The copy is whole, and files opened from it are as they should be.",
         ),
         StepKind(
             "restart-and-read",
             0,
+            "Restart the machine and check again",
             "Restart the machine and read again before anything else: this system gives the {register} of {subject} as"
             " {since}, so it need not be what the link does now.",
             "The status is new after a restart. If the reading is the same then, it is worth acting on.",
@@ -95,12 +100,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "look-as-root",
             0,
+            "Run the check again as root",
             "Read again as root: the registers that explain this are given to the super-user only.",
             "Run the same command as root; this line should turn into a verdict.",
         ),
         StepKind(
             "look-from-host",
             1,
+            "Run lanewright check on the host",
             "Read the host that passes {subject} through: only there is the port visible, and with it what the slot "
             "can do.",
             "Run lanewright check on the host and compare the link of this card.",
@@ -108,12 +115,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "look-under-load",
             2,
+            "Check again while {subject} works hard",
             "Read again while {subject} works hard, for instance while a large file is copied or a scene is drawn.",
             "Under load {load}.",
         ),
         StepKind(
             "read-event-again",
             3,
+            "Check again after the next restart",
             "{read} is latched: it stays set from the event until it is cleared, and tells no time. By itself it calls "
             "for no hands. Read again after the next restart.",
             "The bit reads 0 then, and the event is over. Set again, or with a link that is no longer as it should be, "
@@ -122,24 +131,28 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "look-again",
             3,
+            "Check again after a restart, then under load",
             "Read again after a restart, then once more under load, and compare.",
             "The same reading three times is worth acting on; a reading that changes is not.",
         ),
         StepKind(
             "wake",
             3,
+            "Put {subject} to use and check again meanwhile",
             "Put {subject} to use, so that it wakes, and read again while it is in use.",
             "Awake, the link shows a rate and gets a verdict.",
         ),
         StepKind(
             "check-sharing",
             4,
+            "See in the board's manual what shares lanes with {here}",
             "See in the board's manual which slots share lanes with {here}, and whether the firmware setup splits it.",
             "With its lanes to itself the slot offers all that are wired, and lanewright check shows them.",
         ),
         StepKind(
             "check-neighbour",
             4,
+            "See in the board's manual whether a neighbour halves {here}",
             "{beside}. Many boards give half of a slot's lanes to its neighbour while that is filled (common "
             "practice): see in the board's manual whether {here} then has as few lanes as this link.",
             "If the manual says so, this is no fault, and all lanes come back when the neighbour is empty; if not, "
@@ -148,12 +161,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "count-drives",
             4,
+            "Count the drives on the carrier in {slot}",
             "Count the drives on the carrier in {slot} (maker's sheet, order, or a photo) before touching anything.",
             "{counted}",
         ),
         StepKind(
             "check-sheet",
             4,
+            "See which is right, the sheet or the machine",
             "See from the order and the work notes which is as it is meant to be, the sheet or the machine. If it is"
             " the machine, mend the sheet.",
             "Held against the mended sheet, the machine is no longer said to differ here.",
@@ -161,12 +176,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "plan-anew",
             4,
+            "Run lanewright plan with the sheet",
             "Run lanewright plan with the sheet: it says where parts must go for this need, or why it cannot be met.",
             "Fitted as planned, lanewright check --against no longer says that the need is broken.",
         ),
         StepKind(
             "find-power-loss",
             5,
+            "Find out why {subject} loses power",
             "See why {subject} loses power without notice: a machine that is switched off hard, mains that fail, a"
             " loose contact.",
             "The count of unsafe shutdowns no longer rises with the starts.",
@@ -174,12 +191,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "have-ready",
             6,
+            "Have a spare of the size of {subject} ready",
             "Have a drive of at least the size of {subject} ready to take its place.",
             "It lies ready, and its model suits the slot.",
         ),
         StepKind(
             "close-latch",
             10,
+            "Close the retention latch of {slot}",
             "Close the retention latch of {slot}.",
             "The slot's latch reads closed and the card answers.",
             HANDS,
@@ -188,6 +207,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "cool",
             11,
+            "Give {subject} moving air",
             "Give {subject} moving air: clear its intake, refit its heatsink and pad, keep it away from a hot "
             "neighbour.",
             "Under the same load the drive stays well below its warning limit.",
@@ -197,6 +217,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "reseat",
             12,
+            "Reseat {subject}",
             "Take {subject} out and seat it again, straight and fully home, and fasten its bracket or screw.",
             "After the next start {shows}.",
             HANDS,
@@ -205,6 +226,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "reseat-drive",
             12,
+            "Reseat {subject}",
             "Take {subject} out and seat it again: fully in the connector, flat, and held by screw or clip.",
             "After the next start {shows}.",
             HANDS,
@@ -213,6 +235,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "clean",
             13,
+            "Clean the contacts of card and slot",
             "Clean the card's edge contacts with a lint-free cloth and contact cleaner, and blow dust out of the slot.",
             "After the next start {shows}.",
             HANDS,
@@ -221,6 +244,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "remove-riser",
             14,
+            "Take a riser or an extension out of the way",
             "If the card sits on a riser or an extension, fit it straight into the board, or fit another riser.",
             "If the fault goes with the riser, replace the riser; without it {shows}.",
             HANDS,
@@ -229,6 +253,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "check-supply",
             15,
+            "Check the card's supply cables and the supply",
             "Check that every supply cable the card needs is fitted and that the supply is strong enough for all "
             "cards.",
             "After the next start {shows}.",
@@ -238,6 +263,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "move",
             20,
+            "Move {subject} to {slot}, which is free",
             "Move {subject} to {slot}, which is free. See in the board's manual first whether filling that slot takes"
             " lanes from another one.{other}",
             "After the next start lanewright check shows {rate} in {slot}.",
@@ -247,6 +273,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "make-room",
             20,
+            "Take {subject} out of {here}",
             "Take {subject} out of {here}: the sheet has it in no place, and this one is needed.",
             "{here} is empty.",
             HANDS,
@@ -255,6 +282,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "lay-aside",
             20,
+            "Take {subject} out of {here} and lay it aside",
             "Take {subject} out of {here} and lay it aside, labelled and safe from static.",
             "Its place is empty, and what lies aside is the part that is named here.",
             HANDS,
@@ -263,6 +291,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "fit-as-planned",
             20,
+            "Fit {subject} into {slot}",
             "Fit {subject}, which lies aside, into {slot}, where the sheet has it.",
             "After the next start lanewright check --against finds it in {slot}.",
             HANDS,
@@ -271,6 +300,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "move-as-planned",
             20,
+            "Move {subject} from {here} to {slot}",
             "Move {subject} from {here} to {slot}, where the sheet has it.",
             "After the next start lanewright check --against finds it in {slot}.",
             HANDS,
@@ -279,6 +309,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "swap",
             21,
+            "Swap {subject} with the card in {slot}",
             "Swap {subject} with the card in {slot} ({other}).",
             "After the next start lanewright check shows {rate} in {slot}, and the other card as before.",
             HANDS,
@@ -287,6 +318,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "try-other-slot",
             22,
+            "Try the card in another slot of its kind",
             "Try the card in another slot of the same kind: if the fault stays with the card it is the card, else "
             "the slot.",
             "lanewright check in the other slot; compare with this one.",
@@ -296,6 +328,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "try-drive-elsewhere",
             22,
+            "Try {subject} in another bay or socket",
             "Try {subject} in another bay or socket of the kind, and a drive that answers in its place: a fault that"
             " goes with the drive is the drive's, one that stays is the place's.",
             "lanewright check after each start; note which drive was where, and put them back.",
@@ -305,6 +338,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "enable-slot",
             30,
+            "Switch {slot} on in the firmware setup",
             "{setup}, see whether {slot} is switched off or reserved, and switch it on.",
             "After the next start the card in {slot} answers.",
             (SETUP, MANUAL),
@@ -312,6 +346,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "enable-socket",
             30,
+            "Switch {slot} on in the firmware setup",
             "{setup}, see whether {slot} is switched off, set to another kind of drive, or gives its"
             " lanes to another slot, and switch it on.",
             "After the next start the drive in {slot} answers.",
@@ -320,6 +355,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "set-speed",
             31,
+            "Set {slot} to automatic speed in the firmware setup",
             "{setup}, set the link speed of {slot} to automatic or to its highest value.",
             "After the next start {shows}. If it falls back again, treat it as a slow link.",
             (SETUP, MANUAL),
@@ -327,6 +363,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "set-split",
             32,
+            "Split {slot} into groups of four lanes (bifurcation)",
             "{setup}, split the lanes of {slot} into groups of four (often called bifurcation).",
             "After the next start every drive of the carrier answers with {rate}.",
             (SETUP, BACKUP, MANUAL),
@@ -334,6 +371,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "set-payload",
             33,
+            "Set a larger payload in the firmware setup",
             "Ask the firmware setup for a larger payload, or start the kernel with pci=pcie_bus_safe, which sets the "
             "largest"
             " payload that every device on the path supports.",
@@ -343,6 +381,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "match-payload",
             34,
+            "Let the kernel match the payloads of card and port",
             "Take out boot options that set the payload by hand, or start the kernel with pci=pcie_bus_safe, which sets"
             " card and port to a payload that both support.",
             "After the next start lanewright check no longer names the payload of {subject}.",
@@ -351,6 +390,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "expect-firmware",
             39,
+            "Ask whether the firmware in {slot} is meant",
             "Ask who chose {slot} for {subject}, and whether it is meant. If it is, restart at a quiet time; if not,"
             " have the slot in use chosen again, by the maker's procedure, before the next restart.",
             "After the next start the firmware on record is the one that is meant.",
@@ -359,6 +399,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "update-firmware",
             40,
+            "See whether a newer firmware cures it",
             "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer "
             "firmware.",
             "After the update {shows}, and the version on record is the new one.",
@@ -367,6 +408,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "replace",
             50,
+            "Replace the part that the steps above singled out",
             "Replace the part that the steps above singled out: riser, card or drive.",
             "After the next start {shows}.",
             HANDS,
@@ -375,6 +417,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "replace-drive",
             51,
+            "Replace {subject}",
             "Replace {subject} with a drive of at least its size, and bring back from the copy what it held.",
             "After the next start {shows}.",
             HANDS,

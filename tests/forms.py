@@ -121,7 +121,7 @@ def by_subject(pairs: Iterable[tuple[str, Any]]) -> dict[str, tuple[Any, ...]]:
 
 
 def subject_of(words: str, audit: Audit) -> str:
-    """The subject that is meant by words such as "slot PCIE1, 0000:01:00.0, a drive"; else the words themselves."""
+    """The subject that is meant by words such as "PCIE1, 0000:01:00.0, a drive"; else the words themselves."""
     asked = f", {in_one(words).rstrip(':')}, "
     known = sorted({one.subject for one in audit.findings}, key=len, reverse=True)
     return next((one for one in known if f", {in_one(plain(one))}, " in asked), words)

@@ -336,7 +336,7 @@ def test_a_driver_tells_an_ordinary_user_of_presence() -> None:
     tree.root_only.discard(TABLE)
     (finding,) = of(seen(tree, privileged=False), PART)
     assert finding.headline.startswith("3 of the 4 parts of SLOT1 answer;")
-    assert ("kernel slot SLOT1: adapter", "0") in [(one.source, one.read) for one in finding.evidence]
+    assert ("kernel SLOT1: adapter", "0") in [(one.source, one.read) for one in finding.evidence]
 
 
 @pytest.mark.parametrize("errno", ["EIO", "EACCES", "ENODEV"])

@@ -373,8 +373,8 @@ def test_drives_that_went_round_in_a_ring_are_one_finding_with_their_bays() -> N
     assert [
         f'Take the drive "system" ({SYSTEM}) out of {bay} and lay it aside, labelled and safe from static.',
         f'Move the drive "reel-1" ({reel}) from {spares} to {bay}, where the sheet has it.',
-        f'Move the drive "spare" ({reel}) from slot M2_1 to {spares}, where the sheet has it.',
-        f'Fit the drive "system" ({SYSTEM}), which lies aside, into slot M2_1, where the sheet has it.',
+        f'Move the drive "spare" ({reel}) from M2_1 to {spares}, where the sheet has it.',
+        f'Fit the drive "system" ({SYSTEM}), which lies aside, into M2_1, where the sheet has it.',
     ] == [text for _, text in by_hand(findings[0])]
 
 
@@ -386,11 +386,11 @@ def test_a_place_is_free_before_a_part_goes_in() -> None:
     assert [
         (
             "move-as-planned",
-            'Move the drive "a" (Ostrayne Reel 4 2TB) from slot M2_1 to slot M2_2, where the sheet has it.',
+            'Move the drive "a" (Ostrayne Reel 4 2TB) from M2_1 to M2_2, where the sheet has it.',
         ),
         (
             "move-as-planned",
-            'Move the drive "b" (Ostrayne Reel 4 2TB) from SLOT4 to slot M2_1, where the sheet has it.',
+            'Move the drive "b" (Ostrayne Reel 4 2TB) from SLOT4 to M2_1, where the sheet has it.',
         ),
     ] == by_hand(finding)
 
@@ -450,7 +450,7 @@ def test_a_drive_that_did_not_go_along_with_its_carrier_is_told() -> None:
     findings = found(bench_1(fitted), planned(rack, drives=on_it))
     assert [
         'is the card "rack", which the sheet has in SLOT1, not in SLOT3',
-        'is the drive "b", which the sheet has in bay 2 of the card "rack", not in slot M2_1',
+        'is the drive "b", which the sheet has in bay 2 of the card "rack", not in M2_1',
     ] == sorted(one.headline for one in findings)
 
 

@@ -118,8 +118,8 @@ def test_alike_drives_that_changed_places_have_moved() -> None:
     before = bench_1({"M2_1": [reel_4("RL4-1")], "M2_2": [reel_4("RL4-2")]})
     after = bench_1({"M2_1": [reel_4("RL4-2")], "M2_2": [reel_4("RL4-1")]})
     assert [
-        ("moved", "Ostrayne Reel 4 2TB", "slot M2_2", "slot M2_1"),
-        ("moved", "Ostrayne Reel 4 2TB", "slot M2_1", "slot M2_2"),
+        ("moved", "Ostrayne Reel 4 2TB", "M2_2", "M2_1"),
+        ("moved", "Ostrayne Reel 4 2TB", "M2_1", "M2_2"),
     ] == parts(compare(seen(before), seen(after)))
 
 
@@ -136,11 +136,11 @@ def test_of_alike_drives_the_one_whose_place_is_free_is_gone() -> None:
     three: dict[str, list[Function]] = {"M2_1": [unnamed()], "M2_2": [unnamed()], "SLOT3": [unnamed()]}
     two: dict[str, list[Function]] = {"M2_1": [unnamed()], "SLOT3": [unnamed()]}
     found = compare(seen(bench_1(three)), seen(bench_1(two)))
-    assert [("removed", "Ostrayne Reel 4 2TB", "slot M2_2", "")] == parts(found)
+    assert [("removed", "Ostrayne Reel 4 2TB", "M2_2", "")] == parts(found)
     assert found.parts[0].before is not None
     assert "place" == found.parts[0].before.identity
     assert found.worse
-    assert "Worse than before: nvme2 (Ostrayne Reel 4 2TB) in slot M2_2 no longer there." == found.verdict
+    assert "Worse than before: nvme2 (Ostrayne Reel 4 2TB) in M2_2 no longer there." == found.verdict
 
 
 def test_a_carrier_takes_its_drives_along() -> None:
@@ -184,8 +184,8 @@ def test_another_model_in_the_same_slot_is_another_drive() -> None:
     """A drive replaced by one of another model is gone, and the other is new."""
     found = compare(seen(bench_1({"M2_1": [reel_4("A-1")]})), seen(bench_1({"M2_1": [folio("A-2", (4, 4))]})))
     assert [
-        ("added", "Quillmark Folio 1TB", "", "slot M2_1"),
-        ("removed", "Ostrayne Reel 4 2TB", "slot M2_1", ""),
+        ("added", "Quillmark Folio 1TB", "", "M2_1"),
+        ("removed", "Ostrayne Reel 4 2TB", "M2_1", ""),
     ] == parts(found)
 
 
@@ -303,7 +303,7 @@ def test_a_token_is_matched_with_the_number_that_it_stands_for() -> None:
     hidden = replace(
         there, drives=tuple(replace(one, serial=token) if one.serial == "RL4-77001" else one for one in there.drives)
     )
-    assert [("moved", "Ostrayne Reel 4 2TB", "slot M2_1", "slot M2_2")] == parts(compare(seen(before), audit(hidden)))
+    assert [("moved", "Ostrayne Reel 4 2TB", "M2_1", "M2_2")] == parts(compare(seen(before), audit(hidden)))
 
 
 # --- Links ---------------------------------------------------------------------------------------------------------
@@ -326,7 +326,7 @@ def test_a_link_that_lost_lanes_is_worse() -> None:
     assert [("gained", "link-narrow", "worse")] == gains(found)
     assert {"worse"} == {one.direction for one in found.changes}
     assert found.worse
-    start = "Worse than before: lanes of nvme0 (Ostrayne Reel 3 2TB) in slot PCIE1 from x4 to x2"
+    start = "Worse than before: lanes of nvme0 (Ostrayne Reel 3 2TB) in PCIE1 from x4 to x2"
     assert f"{start}." == found.verdict
 
 
@@ -337,7 +337,7 @@ def test_a_link_that_was_repaired_is_better() -> None:
     assert ((5.0,), (8.0,), "GT/s", "better") == (speed.before_values, speed.after_values, speed.unit, speed.direction)
     assert [("cleared", "link-slow", "better")] == gains(found)
     assert not found.worse
-    drive = "nvme0 (Ostrayne Reel 3 2TB) in slot PCIE1"
+    drive = "nvme0 (Ostrayne Reel 3 2TB) in PCIE1"
     assert (
         f"Better than before: speed of {drive} from 5 GT/s (Gen 2) to 8 GT/s (Gen 3); one fault cleared."
         == found.verdict
@@ -569,7 +569,7 @@ def test_a_fault_of_a_new_part_is_worse() -> None:
     set_link(tree, ("0000:00:01.0", card.address), (3, 1))
     found = compare(seen(bench_2({"PCIE3": [reel_3("RL3-2")]})), seen(tree))
     assert [("gained", "link-narrow", "worse"), ("gained", "slot-unsplit", "other")] == gains(found)
-    start = "Worse than before: new fault of nvme0 (Ostrayne Reel 3 2TB) in slot PCIE1 ("
+    start = "Worse than before: new fault of nvme0 (Ostrayne Reel 3 2TB) in PCIE1 ("
     assert found.verdict.startswith(start)
 
 
@@ -645,7 +645,7 @@ def test_a_reading_that_failed_is_a_doubt() -> None:
     found = compare(audit(there), audit(failed))
     assert [] == rows(found)
     (doubt,) = found.doubts
-    assert doubt.what.startswith("temperature of nvme0 (Ostrayne Reel 4 2TB) in slot PCIE3, ")
+    assert doubt.what.startswith("temperature of nvme0 (Ostrayne Reel 4 2TB) in PCIE3, ")
     assert "after: the drive did not answer" == doubt.why
 
 
@@ -653,7 +653,7 @@ def test_another_board_is_another_machine() -> None:
     """Two boards are told as that, in words, and are compared all the same."""
     found = compare(seen(bench_1({"M2_1": [reel_4("A-1")]})), seen(bench_2({"M2A": [reel_4("A-1")]})))
     assert 'the board is "WS-7" before and "WS-5" after' == found.other_machine
-    assert ("moved", "Ostrayne Reel 4 2TB", "slot M2_1", "slot M2A") in parts(found)
+    assert ("moved", "Ostrayne Reel 4 2TB", "M2_1", "M2A") in parts(found)
 
 
 def test_another_name_is_another_machine_unless_a_part_says_otherwise() -> None:

@@ -180,7 +180,7 @@ def test_a_new_drive_elsewhere_replaces_none() -> None:
     found = told(
         {"M2_1": [reel_4("A-1")], "M2_2": [reel_4("A-2")]}, {"M2_1": [reel_4("A-1")], "SLOT3": [reel_3("B-1")]}
     )
-    assert [("slot M2_2", "worse")] == lost_parts(found)
+    assert [("M2_2", "worse")] == lost_parts(found)
 
 
 def test_a_device_of_the_board_that_is_gone_is_no_loss() -> None:

@@ -18,7 +18,7 @@ from rich.console import Console
 
 from agent.audit import Audit, audit
 from agent.model.findings import Severity, Verdict
-from agent.report import data, text
+from agent.report import data, inventory_text, text
 from probes import collect
 from probes.answers import REGISTRY_LIMIT, failed
 from probes.reads import Recorded
@@ -60,7 +60,7 @@ def survived(reads: Reads) -> Audit:
     encoded = data.encode(data.check(found))
     assert [] == problems({"$ref": schema["$ref"]}, msgspec.json.decode(encoded), schema)
     data.encode(data.inventory(found))
-    for page in (text.check(found, 80, "this machine"), text.inventory(found, 80, "this machine")):
+    for page in (text.check(found, 80, "this machine"), inventory_text.inventory(found, 80, "this machine")):
         output = io.StringIO()
         text.show(page, Console(file=output, width=80, color_system=None))
         assert [] == [line for line in output.getvalue().split("\n") if not line.isprintable()]

@@ -14,7 +14,7 @@ import pytest
 from rich.console import Console
 
 from agent.model.findings import Severity, Verdict
-from agent.report import data, text
+from agent.report import data, inventory_text, text
 from knowledge import pcie
 from probes import capture, collect
 from tests.against import about
@@ -169,7 +169,7 @@ def test_the_json_of_check_is_as_its_schema_says(name: str) -> None:
 @pytest.mark.parametrize("width", [60, 100])
 def test_texts_fit_the_terminal_and_hold_no_control_character(name: str, width: int) -> None:
     """Both reports render at any width, each line within it and printable."""
-    for page in (text.check(audited(name), width, name), text.inventory(audited(name), width, name)):
+    for page in (text.check(audited(name), width, name), inventory_text.inventory(audited(name), width, name)):
         output = io.StringIO()
         text.show(page, Console(file=output, width=width, color_system=None))
         assert [] == [line for line in output.getvalue().split("\n") if len(line) > width or not line.isprintable()]
@@ -228,7 +228,7 @@ def test_every_machine_can_be_asked_live_as_its_capture_answers() -> None:
 def test_an_inventory_calls_no_slot_empty_in_which_a_card_is_detected(name: str, slot: str, silence: str) -> None:
     """A card that gives no link is told as such beside the slots that are empty; no more than its port says."""
     output = io.StringIO()
-    text.show(text.inventory(audited(name), 100, name), Console(file=output, width=100, color_system=None))
+    text.show(inventory_text.inventory(audited(name), 100, name), Console(file=output, width=100, color_system=None))
     rows = {line.split()[0]: line.split(None, 1)[1] for line in output.getvalue().split("\n") if len(line.split()) > 1}
     assert rows[slot].startswith(f"a card is detected, but {silence}")
     assert 1 == sum("a card is detected" in row for row in rows.values())
@@ -240,7 +240,8 @@ def test_a_drive_with_the_other_class_of_nvme_is_called_a_drive() -> None:
     assert {0x010802, 0x018002} <= codes
     output = io.StringIO()
     text.show(
-        text.inventory(audited("tower-5-fabric-storage"), 100, ""), Console(file=output, width=100, color_system=None)
+        inventory_text.inventory(audited("tower-5-fabric-storage"), 100, ""),
+        Console(file=output, width=100, color_system=None),
     )
     assert 2 == output.getvalue().count("  NVMe drive Ostrayne Reel 4 2TB\n")
     assert "storage controller" not in output.getvalue()

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.model.findings import Rate, Severity, Verdict
-from agent.report import data, text
+from agent.report import data, inventory_text, text
 from agent.sheets.writing import from_audit
 from knowledge import pcie
 from knowledge.steps import SAVE, STEPS
@@ -53,7 +53,7 @@ def judged(*functions: PciFunction, key: str = PORT) -> Judged:
 
 def shown(found: Audit, form: str = "check") -> str:
     """The page for a terminal, as one line of words."""
-    page = {"check": text.check, "inventory": text.inventory}[form](found, 100, "a test")
+    page = {"check": text.check, "inventory": inventory_text.inventory}[form](found, 100, "a test")
     return " ".join(" ".join(line.plain for line in page.lines).split())
 
 

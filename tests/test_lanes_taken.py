@@ -60,7 +60,7 @@ def test_a_filled_neighbour_is_a_likely_reason_and_no_verdict() -> None:
     finding = narrow(audit(tower({"PCIE2": ten_gigabit()})))
     (text,) = asked(finding)
     assert text.startswith("Slot PCIE2 beside it is filled. Many boards give half of a slot's lanes to its neighbour")
-    assert "(common practice): see in the board's manual whether slot PCIE1" in text
+    assert "(common practice): see in the board's manual whether PCIE1" in text
     assert Severity.FAULT is finding.severity
     assert "check-neighbour" == finding.steps[0].action
 
@@ -100,7 +100,7 @@ def test_a_neighbour_whose_presence_could_not_be_read_is_named_so() -> None:
         for one in seen.links
     )
     words = beside_words(first, tuple(unread), seen.facts)
-    assert "Whether slot PCIE2 beside it is filled could not be read (no answer)" == words
+    assert "Whether PCIE2 beside it is filled could not be read (no answer)" == words
 
 
 # --- With a sheet ----------------------------------------------------------------------------------------------

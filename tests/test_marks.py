@@ -135,7 +135,7 @@ def test_no_address_becomes_a_link_by_itself() -> None:
         "Ostrayne Reel 4 2TB",
         "8 GT/s (Gen 3) x4",
         "2,954 to 3,601 MB/s",
-        "drive > narrowest: 8 GT/s (Gen 3) x4 (slot PCIE2) > processor",
+        "drive > narrowest: 8 GT/s (Gen 3) x4 (PCIE2) > processor",
         "it takes x4; expected x8!",
         "a1__b2",
         "C#",

@@ -54,14 +54,14 @@ def test_a_map_leads_from_the_processor_to_the_drives() -> None:
     ]
     assert "shared: holds back 4 drives" == carrier.mark
     assert ["sda, sdb"] == [one.name for one in found.entries if one.kind == "own"]
-    assert {"SLOT3", "slot M2_2", "SLOT4"} <= {one.slot for one in found.entries if one.kind == "empty"}
+    assert {"SLOT3", "M2_2", "SLOT4"} <= {one.slot for one in found.entries if one.kind == "empty"}
 
 
 @pytest.mark.parametrize(
     ("name", "slot", "mark", "lanes", "bed"),
     [
-        ("bench-2-worn-riser", "slot PCIE1", "narrow: could be x8", 4, 8),
-        ("bench-2-slow-link", "slot PCIE3", "slow: could be 8 GT/s", 4, 4),
+        ("bench-2-worn-riser", "PCIE1", "narrow: could be x8", 4, 8),
+        ("bench-2-slow-link", "PCIE3", "slow: could be 8 GT/s", 4, 4),
         ("bench-1-slot-limited", "SLOT4", "slot-limited: could be 16 GT/s", 4, 4),
         ("bench-3-set-slow", "slot J1", "set-slow: could be 8 GT/s", 8, 8),
     ],

@@ -280,7 +280,7 @@ def test_hops_have_words_for_people() -> None:
         "card network": "the link of network in SLOT3",
         "bay of reel-1": "the link of reel-1 in bay 2 of switch card",
         "bay of reel-2": "the link of reel-2 in bay 3 of riser card in slot 4",
-        "bay of reel-3": "the link of reel-3 in slot M2_1",
+        "bay of reel-3": "the link of reel-3 in M2_1",
     }
 
 

@@ -21,7 +21,7 @@ from rich.console import Console
 from agent.audit import audit
 from agent.model.findings import Severity, Verdict
 from agent.model.second_look import below_best
-from agent.report import data, text
+from agent.report import data, inventory_text, text
 from probes.capture import encode, parse, recorded
 from probes.linux import collecting as linux
 from probes.reads import Live, Recorded, Recording
@@ -104,7 +104,7 @@ def hold(seen: Facts) -> None:
         encoded = data.encode(form)
         assert [] == [line for line in encoded.decode("utf-8").split("\n") if not line.isprintable()]
         assert form == msgspec.json.decode(encoded, type=kind)
-    for page in (text.check(found, 80, "this machine"), text.inventory(found, 80, "this machine")):
+    for page in (text.check(found, 80, "this machine"), inventory_text.inventory(found, 80, "this machine")):
         output = io.StringIO()
         text.show(page, Console(file=output, width=80, color_system=None))
         lines = output.getvalue().split("\n")

@@ -17,7 +17,7 @@ from rich.console import Console
 
 from agent.audit import audit
 from agent.model.findings import Evidence, Finding, Severity, Verdict
-from agent.report import data, text
+from agent.report import data, inventory_text, text
 from agent.report.plain import describe, place, rate_or_unknown, size, told
 from knowledge.phrasing import mbps, mbps_range, plain
 from knowledge.steps import STEPS
@@ -54,7 +54,7 @@ def printed(page: Page, width: int, *, colour: bool = False) -> str:
 @cache
 def page_of(name: str, width: int = 100, command: str = "check") -> str:
     """The text of a machine at a width."""
-    form = {"check": text.check, "inventory": text.inventory}[command]
+    form = {"check": text.check, "inventory": inventory_text.inventory}[command]
     return printed(form(audited(name), width, "this machine"), width)
 
 
@@ -168,7 +168,7 @@ def test_a_switch_is_called_one() -> None:
 
 def test_a_place_is_the_slot_or_the_address() -> None:
     """People go by the slot's name; a bare number is called a slot; without a slot the port's address stands."""
-    named = {"SLOT3": "SLOT3", "PCIE1": "slot PCIE1", "7": "slot 7"}
+    named = {"SLOT3": "SLOT3", "PCIE1": "PCIE1", "7": "slot 7"}
     for name, words in named.items():
         found = audit(facts(build(tower(drive((4, 4)), slot=Slot(number=3, name=name)))))
         assert words == place(found.links[0].link)

@@ -11,7 +11,7 @@ import pytest
 
 from agent.audit import audit, only_at
 from agent.model.drive_rates import paths_of_drives
-from agent.report import data, text
+from agent.report import data, inventory_text, text
 from knowledge import pcie
 from knowledge.steps import STRIPE_CAUTION
 from probes import capture
@@ -342,7 +342,7 @@ def test_an_inventory_shows_sets_too() -> None:
     """Both commands show the same sets."""
     seen = audit(facts(tower(Raid(members=["nvme0n1", "nvme1n1"]))))
     assert data.inventory(seen).stripes == data.check(seen).stripes
-    assert "Stripe sets" in "\n".join(line.plain for line in text.inventory(seen, 100, "x").lines)
+    assert "Stripe sets" in "\n".join(line.plain for line in inventory_text.inventory(seen, 100, "x").lines)
 
 
 def test_only_shows_the_sets_of_its_drives() -> None:
@@ -377,7 +377,7 @@ def test_drives_tell_what_they_take_and_both_ways_at_once() -> None:
 def test_an_inventory_has_a_line_for_each_way() -> None:
     """Read, written, and both at once; a check has the reading alone."""
     seen = audit(facts(tower()))
-    inventory = "\n".join(line.plain for line in text.inventory(seen, 120, "x").lines)
+    inventory = "\n".join(line.plain for line in inventory_text.inventory(seen, 120, "x").lines)
     check = "\n".join(line.plain for line in text.check(seen, 120, "x").lines)
     for words in ("read alone 2,954 to 3,601 MB/s", "written alone 2,954 to 3,653 MB/s", "read and written at once"):
         assert words in inventory

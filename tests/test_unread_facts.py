@@ -24,7 +24,7 @@ from agent.model.shelf import Shelf
 from agent.notebook.learning import learned
 from agent.notebook.trying import tried
 from agent.notes.matching import NotablePart, match
-from agent.report import data, drive_words, markdown, noting, text, words
+from agent.report import data, drive_words, inventory_text, markdown, noting, text, words
 from agent.report.page import machine as page
 from agent.report.tally_data import form as tally_form
 from agent.report.tally_words import remarks
@@ -130,7 +130,9 @@ def everything(found: Audit) -> str:
     """All that is said of a machine, in every form."""
     page_of = page.machine("x", found, 1)
     forms = (data.encode(data.check(found)).decode(), data.encode(data.inventory(found)).decode(), repr(page_of))
-    return "\n".join((*forms, shown(text.check, found), shown(text.inventory, found), markdown.check(found, "x")))
+    return "\n".join(
+        (*forms, shown(text.check, found), shown(inventory_text.inventory, found), markdown.check(found, "x"))
+    )
 
 
 def config(address: str) -> str:
@@ -451,10 +453,10 @@ def test_a_way_that_breaks_off_does_not_end_at_the_processor() -> None:
 def test_a_kernel_slot_is_not_said_to_be_below_no_port_where_that_was_not_read() -> None:
     """A slot whose address failed is somewhere; one that no port matches may be below a port that failed."""
     name, denied = "bench-2-slow-link", "but below no PCI Express port"
-    lost = shown(text.inventory, audited(name, "text /sys/bus/pci/slots/1/address"))
+    lost = shown(inventory_text.inventory, audited(name, "text /sys/bus/pci/slots/1/address"))
     assert denied not in lost
     assert "named by the kernel, where they are could not be read: 1" in lost
-    blind = shown(text.inventory, audited(name, config("0000:00:01.0")))
+    blind = shown(inventory_text.inventory, audited(name, config("0000:00:01.0")))
     assert denied not in blind
     assert "named by the kernel, but matched to no port, as not all ports could be read: 1" in blind
 

@@ -52,7 +52,7 @@ class PartChange(Struct, frozen=True, kw_only=True):
 
 
 class Change(Struct, frozen=True, kw_only=True):
-    """One figure or word that differs: `what` of `subject` ("read alone" of "nvme0, slot PCIE1").
+    """One figure or word that differs: `what` of `subject` ("read alone" of "nvme0, PCIE1").
 
     `before` and `after` are words for people. `before_values` and `after_values` are the same as numbers where they are
     numbers: one, or the low and high end of a range, in `unit` ("MB/s", "degrees C", "lanes", "GT/s"; "" for none).

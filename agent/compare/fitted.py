@@ -263,7 +263,7 @@ class FittedMachine:
         return "model" if self._told[alike_key(thing)] == 1 else "place"
 
     def place(self, thing: Thing) -> str:
-        """Where a part is: "slot SLOT1", "slot 101 of the card in slot SLOT3", "on the board"."""
+        """Where a part is: "SLOT1", "slot 101 of the card in SLOT3", "on the board"."""
         own = self._own_place(thing)
         if thing.holder is None:
             return own
@@ -283,8 +283,9 @@ class FittedMachine:
                 return "" if thing.holder is not None else (thing.way[0] if thing.way else "") or "place not told"
             return f"on the board, at {thing.address}" if thing.holder is None else f"at {thing.way[0]}"
         link = judged.link
-        if link.slot is not None:
-            words = short(link.slot.words)
+        on_card = link.card_port is not None and thing.holder is not None
+        if link.slot is not None or on_card:
+            words = f"port {link.card_port}" if link.slot is None or on_card else short(link.slot.words)
             return (
                 words
                 if thing.sharing == 1 or thing.slot is None

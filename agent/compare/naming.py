@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def subject(matched: MatchedMachines, before: Thing, after: Thing) -> str:
-    """A part that is in both: "nvme0 (Ostrayne Reel 4 2TB) in slot M2_1"; only words that hold on both sides.
+    """A part that is in both: "nvme0 (Ostrayne Reel 4 2TB) in M2_1"; only words that hold on both sides.
 
     A name of the system that changed is left out; of a part that moved, both places are named.
     """

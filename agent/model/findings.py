@@ -407,17 +407,25 @@ class Rate(Struct, frozen=True):
 
 
 class Step(Struct, frozen=True):
-    """One thing to do. `cautions` are to be read before it; `gain_mbps` is what it should bring, MB/s (10^6 bytes)."""
+    """One thing to do. `cautions` are to be read before it; `gain_mbps` is what it should bring, MB/s (10^6 bytes).
+
+    `brief` is what to do in a few words, without an end, "" where `text` is short; `text` says how.
+    """
 
     action: str
     text: str
     cautions: tuple[str, ...]
     gain_mbps: float | None
     verify: str
+    brief: str = ""
 
 
 class Finding(Struct, frozen=True):
     """One thing found by a rule. It cannot be made without evidence.
+
+    `headline` goes on where the subject's name leaves off ("runs with 4 of 8 lanes"). What comes before its first
+    semicolon says all that matters most, in 80 characters or so: short screens show no more of it.
+    `cause` is the usual cause in a few words, "" where the headline says it or nobody can tell.
 
     `subject` is the address of a function or the name of a slot, drive or "host"; `also` are others that it holds for.
     """
@@ -429,6 +437,7 @@ class Finding(Struct, frozen=True):
     evidence: tuple[Evidence, ...]
     steps: tuple[Step, ...] = ()
     also: tuple[str, ...] = ()
+    cause: str = ""
 
     def __post_init__(self) -> None:
         """Refuse a finding without evidence (ValueError)."""

@@ -45,7 +45,8 @@ class Slot(Struct, frozen=True):
     """A slot's name and where the name comes from; `board` is the firmware's description, if it matched.
 
     `kernel_address` is the address of the kernel's slot that is the same one, if the kernel has one. `shared` is the
-    address of the link where the registry calls the slot of another one the same.
+    address of the link where the registry calls the slot of another one the same. `on_card` is what people call it
+    where it is a port of a card.
     """
 
     name: str
@@ -53,10 +54,13 @@ class Slot(Struct, frozen=True):
     board: BoardSlot | None = None
     kernel_address: str | None = None
     shared: str = ""
+    on_card: str = ""
 
     @property
     def words(self) -> str:
-        """The name in a sentence: "slot 3"; a name that says itself that it is a slot stays as it is."""
+        """The name in a sentence: "slot 3", "PCIE1", "port 1 of the card in PCIE1"."""
+        if self.on_card:
+            return self.on_card
         return f"{slot_words(self.name)} ({self.shared})" if self.shared else slot_words(self.name)
 
 
@@ -68,6 +72,9 @@ class Link(Struct, frozen=True):
     the root complex, which has no link at all. `occupied` is what a hot-plug driver says of presence. `onboard` tells
     that the firmware lists the device as part of the board, and no slot of its own matches. `driven` tells that the
     system drives the device as an NVMe drive, where its class could not be read.
+
+    `card_port` is its number, from 1, among the ports of the packet switch of a card that is in a slot, and `on_card`
+    the same in words.
 
     What is None here was told to be so, unless there is a reason why nobody could tell: `port_lost` for the port,
     `below_lost` for what may answer below, `slot_lost` for the slot.
@@ -84,6 +91,8 @@ class Link(Struct, frozen=True):
     port_lost: Unread | None = None
     below_lost: Unread | None = None
     slot_lost: Unread | None = None
+    card_port: int | None = None
+    on_card: str = ""
 
     @property
     def ends(self) -> tuple[PciFunction, ...]:
@@ -149,7 +158,7 @@ def build(facts: Facts) -> Machine:
     children = {address: tuple(sorted(found, key=_by_address)) for address, found in below.items()}
     kinds = _kinds(functions, children)
     slots = _Slots(facts, functions)
-    links = _slots_apart(tuple(_links(functions, children, kinds, slots, facts)))
+    links = _ports_of_cards(_slots_apart(tuple(_links(functions, children, kinds, slots, facts))), functions, kinds)
     leads_to = {function.address: link for link in links for function in link.functions}
     paths = tuple(_paths(facts, functions, leads_to))
     looked_at = grouped((address, number) for number, look in enumerate(facts.looks) for address in look.functions)
@@ -378,6 +387,32 @@ def _slots_apart(links: tuple[Link, ...]) -> tuple[Link, ...]:
         else link
         for link in links
     )
+
+
+def _ports_of_cards(
+    links: tuple[Link, ...], functions: dict[str, PciFunction], kinds: dict[str, int | None]
+) -> tuple[Link, ...]:
+    """The links, those below the packet switch of a card in a slot with their number among the ports of that switch.
+
+    The numbers that such ports give their slots are made up by the switch: nothing on the card bears them. A slot that
+    the firmware describes keeps its name, as its switch is part of the board.
+    """
+    leads_to = {function.address: link for link in links for function in link.functions}
+    found = {link.key: link for link in links}
+    counted: Counter[str] = Counter()
+    for link in links:  # in the order of addresses, so that a card comes before what is behind it
+        upstream = above(link.port) if link.port is not None else None
+        if upstream is None or kinds.get(link.key) != pcie.SWITCH_DOWNSTREAM_PORT or upstream not in functions:
+            continue
+        counted[upstream] += 1
+        card = leads_to.get(upstream)
+        if card is None or link.board is not None or (card := found[card.key]).slot is None:
+            continue
+        number = counted[upstream]
+        words = f"port {number} of the card in {card.slot.words}"
+        slot = None if link.slot is None else replace(link.slot, on_card=words)
+        found[link.key] = replace(link, card_port=number, on_card=words, slot=slot)
+    return tuple(found.values())
 
 
 def _is_driven(device: PciFunction | None, nvme: Container[str | Unread | None]) -> bool:

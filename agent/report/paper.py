@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 from rich.cells import cell_len, set_cell_size
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from agent.model.findings import Severity
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Container, Sequence
 
 STYLES: Final = {
     Severity.FAULT: "bold red",
@@ -83,6 +84,37 @@ class Page:
                 self.lines.append(Text(" " * offset) + part if line else head.append_text(part))
             if not row[last]:
                 self.lines.append(head)
+
+    def table(
+        self,
+        head: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        styles: Sequence[str] = (),
+        *,
+        right: Container[int] = (),
+        indent: int = 2,
+    ) -> None:
+        """Rows whose cells are compared, below a head; what does not fit wraps inside its cell, nothing is cut.
+
+        `styles` are those of the first cell of each row, `right` the numbers of columns that are flush right. A column
+        that is empty in all rows is left out, its head as well.
+        """
+        kept = [column for column in range(len(head)) if any(row[column] for row in rows)]
+        grid = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET, show_header=any(head))
+        for column in kept:
+            grid.add_column(
+                Text(head[column]),
+                justify="right" if column in right else "left",
+                overflow="fold",
+            )
+        for number, row in enumerate(rows):
+            style = styles[number] if styles else ""
+            grid.add_row(*(Text(row[column], style if column == kept[0] else "") for column in kept))
+        room = self._measure.options.update(width=self.width - indent, height=None)
+        for line in self._measure.render_lines(grid, room, pad=False) if rows else ():
+            text = Text(" " * indent).append_text(Text.assemble(*((part.text, part.style or "") for part in line)))
+            text.rstrip()
+            self.lines.append(text)
 
     def beside(self, labels: Sequence[str], columns: Sequence[Sequence[str]], styles: Sequence[str] = ()) -> None:
         """A table with one column a thing, its name on top, each cell wrapped; `styles` are those of the names.

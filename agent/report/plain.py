@@ -80,8 +80,8 @@ def machine_named(name: str | None) -> str:
 
 def place(link: Link) -> str:
     """Where a link is, for people: its slot, else its port or device."""
-    if link.slot is not None:
-        return plain(link.slot.words, 40)
+    if link.slot is not None or link.on_card:
+        return plain(link.on_card or (link.slot.words if link.slot is not None else ""), 80)
     return link.key
 
 

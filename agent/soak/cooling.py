@@ -53,12 +53,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "soak-longer",
             0,
+            "Run a longer soak with the real workload",
             "Run a soak with the real workload, until the temperature no longer rises or the work is done.",
             "The analysis then says where the temperature settles.",
         ),
         StepKind(
             "try-air",
             0,
+            "Run the same soak with a fan at the intakes",
             "Run the same soak with a fan that blows into the intakes of the case: falls that come later then, or not "
             "at all, are of heat.",
             "The falls of the rate came later, fewer, or not at all.",
@@ -66,12 +68,14 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "clear-air",
             1,
+            "Clear the case's intakes and see that its fans turn",
             "See that the intakes of the case are free of dust and cables and that its fans turn, without opening it.",
             VERIFY,
         ),
         StepKind(
             "move-air",
             11,
+            "Move air over {subject}",
             "Move air over {subject}: a fan that blows along the slots or at the carrier, and no card or cable in its "
             "way.",
             VERIFY,
@@ -81,6 +85,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "add-heatsink",
             12,
+            "Fit a heatsink to {subject}, or refit the one it has",
             "Fit a heatsink with a thermal pad to {subject}, or refit the one it has so that the pad touches all of "
             "it. See first that the slot, the cover and the next card leave room, and whether the maker's warranty "
             "allows taking a label off.",
@@ -91,6 +96,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "move-from-neighbour",
             20,
+            "Move {subject} away from {other}",
             "If {subject} does sit right beside {other}, move one of them to a place with air between them.",
             "Run the same soak again: the drive should no longer warm as the other one works.",
             HANDS,
@@ -372,6 +378,7 @@ def _steps(actions: Sequence[str], case: Case) -> tuple[Step, ...]:
             cautions=kind.cautions,
             gain_mbps=None,
             verify=COUNTED if counted and kind.verify == VERIFY else kind.verify.format_map(words),
+            brief=kind.brief.format_map(words),
         )
         for kind in sorted((STEPS[action] for action in actions), key=lambda kind: kind.rank)
     )

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 STOP: Final = StepKind(
     "stop-load",
     0,
+    "Stop the load on {subject} and let it cool",
     "Stop the load on {subject} and let it cool, then copy what is on it to another drive before it works on: above "
     "its critical limit a drive may fail or lose data.",
     "It is well below its limits, and the copy reads back.",
@@ -51,4 +52,5 @@ def _step(kind: StepKind, subject: str) -> Step:
         cautions=kind.cautions,
         gain_mbps=None,
         verify=kind.verify.format_map(words),
+        brief=kind.brief.format_map(words),
     )

@@ -14,7 +14,7 @@ from msgspec import Struct
 from agent.audit import audit
 from agent.notebook import note_files
 from agent.report import data as forms
-from agent.report import markdown, text
+from agent.report import inventory_text, markdown, text
 from agent.sheets import reading
 from agent.soak.analysis import analyse
 from knowledge.problems import Problem
@@ -53,7 +53,7 @@ def machine(name: str) -> Capture:
 def shown(answers: Mapping[str, Answer], platform: str) -> None:
     """Judge what was answered, and show it in each form."""
     found = audit(collect(Recorded(answers, platform), (), machine(LINUX).taken_at))
-    for page in (text.check, text.inventory):
+    for page in (text.check, inventory_text.inventory):
         assert page(found, NARROW, "fuzzed").lines
     assert forms.encode(forms.check(found))
     assert markdown.check(found, "fuzzed")

@@ -38,7 +38,7 @@ ONE_DRIVE: Final = Recording(
     (),
     '''\
 story = """
-A guest of the emulated lab with one root port, slot PCIE1, and one NVMe drive in it. Debian's kernel on QEMU's machine
+A guest of the emulated lab with one root port, PCIE1, and one NVMe drive in it. Debian's kernel on QEMU's machine
 "q35", software emulation; what an emulated drive says of its link is made up, and nothing is at fault.
 Made by: python -m tests.lab.record OUTDIR (rack BENCH, as root). The emulator's names are replaced by invented ones.
 """
@@ -47,7 +47,7 @@ origin = "emulated lab"
 rules = []
 exit = 0
 # What a person who knows the machine would say of it.
-expect = ["An emulated drive at 49.9 degrees Celsius in slot PCIE1; its link says nothing of lanes."]
+expect = ["An emulated drive at 49.9 degrees Celsius in PCIE1; its link says nothing of lanes."]
 
 # Every link, by the address of its card, or of its port where nothing answers.
 [links]
@@ -77,7 +77,7 @@ origin = "emulated lab"
 rules = ["link-narrow"]
 exit = 1
 # What a person who knows the machine would say of it.
-expect = ["The drive in slot PCIE1 runs with 2 of 4 lanes, look after look: reseat, clean. Half of 3,938 MB/s is lost."]
+expect = ["The drive in PCIE1 runs with 2 of 4 lanes, look after look: reseat, clean. Half of 3,938 MB/s is lost."]
 
 # Every link, by the address of its card, or of its port where nothing answers.
 [links]
