@@ -334,7 +334,7 @@ def parts(only: str, place: Path = CALM, command: str = "check") -> dict[str, An
     [
         ("SLOT2", ["0000:00:05.0"], []),  # a slot
         ("slot2", ["0000:00:05.0"], []),
-        ("SLOT2", ["0000:00:05.0"], []),
+        ("slot SLOT2", ["0000:00:05.0"], []),
         ("0000:00:05.0", ["0000:00:05.0"], []),  # its port
         ("0000:05:00.0", ["0000:00:05.0"], []),  # its card
         ("0000:05:00.1", ["0000:00:05.0"], []),  # the card's second function
