@@ -11,7 +11,8 @@ from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.judged import Judged
 from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, told
-from knowledge.phrasing import plain, quantity
+from knowledge.phrasing import mbps, plain, quantity
+from knowledge.steps import FIRMWARE, POWER_OFF
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -60,38 +61,118 @@ def explained(audit: Audit) -> str:
     return f"lanewright explain WORD says what these mean, and what they cannot tell: {names}." if rules else ""
 
 
-def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
-    """The first sentence, what there is to do, in parts, each with the severity that it tells of."""
+def answer(audit: Audit) -> tuple[str, Severity]:
+    """The first line, what there is to do, and how bad it is: the worst finding whole, then how many more there are."""
+    found = findings(audit)
     judged = [link for link in audit.links if link.link.device is not None]
-    counts: dict[Severity, int] = {}
-    for finding in findings(audit):
-        counts[finding.severity] = counts.get(finding.severity, 0) + 1
-    total = f"{quantity(len(judged), 'link')}, {_drives(audit)}"
+    if not found:
+        return _nothing_found(audit, judged)
+    worst, rest = found[0], _counted(found[1:])
+    blind = "; more may hide in what could not be read" if audit.blind else ""
+    told = _worst(worst, audit)
+    if rest:
+        return f"{told}. {rest}{blind}.", worst.severity
+    return f"{told}{blind}.", worst.severity
+
+
+def _worst(worst: Finding, audit: Audit) -> str:
+    """The worst finding in a sentence without its end, with its cause and what it costs."""
+    name = who(worst.subject, audit)
+    if at_risk(worst):
+        return f"Back up {name} now: it {brief(worst)}"
+    alone = len(findings(audit)) == 1
+    kind = _COUNTED[worst.severity][0]
+    calm = "No fault. " if worst.severity in {Severity.LIMIT, Severity.NOTE} and not audit.blind else ""
+    kind = f"{calm}1 {kind}" if alone else f"{calm}{kind.capitalize()}"
+    cause = f" ({plain(worst.cause, SHORT)})" if worst.cause else ""
+    gain = max((step.gain_mbps for step in worst.steps if step.gain_mbps is not None), default=None)
+    costs = f"; it costs up to {mbps(gain)}" if gain else ""
+    return f"{kind}: {name} {brief(worst)}{cause}{costs}"
+
+
+def _nothing_found(audit: Audit, judged: Sequence[Judged]) -> tuple[str, Severity]:
+    """The first line where no rule spoke up."""
+    if audit.blind:
+        first = f"{plain(audit.blind[0].asked, SHORT)}: {plain(audit.blind[0].why, SHORT)}"
+        more = f", and {len(audit.blind) - 1} more" if len(audit.blind) > 1 else ""
+        return f"Not passed: faults may hide in what could not be read ({first}{more}).", Severity.UNKNOWN
+    if not judged:
+        return _without_a_card(audit), Severity.UNKNOWN if _without_a_card(audit) else Severity.OK
+    seen = f"{quantity(len(judged), 'link')}, {_drives(audit)}"
     if audit.as_planned and not audit.part:
-        total += f"; every part of {plain(audit.against or '')} is in its place"
-    hidden = _hidden(audit)
-    if not counts and not judged:
-        return [(hidden, Severity.UNKNOWN), (_without_a_card(audit), None)]
+        seen += f"; every part of {plain(audit.against or '')} is in its place"
+    full = all(link.verdict.kind.card_at_best for link in judged)
+    why = "every card runs at its best" if full else "no link with a card falls short for a reason to act on"
+    return f"Nothing to do: {why} ({seen}).", Severity.OK
+
+
+def at_risk(finding: Finding) -> bool:
+    """Whether data is at risk: its first step is to copy it."""
+    return finding.severity is Severity.FAULT and bool(finding.steps) and finding.steps[0].action == "back-up"
+
+
+def counts(audit: Audit) -> dict[Severity, int]:
+    """How many findings there are of each severity but ok, worst first."""
+    found = [finding.severity for finding in findings(audit)]
+    return {severity: found.count(severity) for severity in Severity if severity is not Severity.OK}
+
+
+def _counted(found: Sequence[Finding]) -> str:
+    """How many more findings there are, "" for none: "2 more faults, 1 more note"."""
+    told = [finding.severity for finding in found]
+    numbers = [(told.count(severity), _COUNTED[severity]) for severity in _COUNTED if severity in told]
+    return ", ".join(f"{count} more {one if count == 1 else many}" for count, (one, many) in numbers)
+
+
+def first_step(audit: Audit) -> str:
+    """What to do first about the worst finding that has steps, in a sentence; "" where none has."""
+    step = next((finding.steps[0] for finding in findings(audit) if finding.steps), None)
+    if step is None:
+        return ""
+    before = next((words for caution, words in _BEFORE.items() if caution in step.cautions), "")
+    told = plain(step.brief or step.text, HEADLINE).rstrip(".")
+    return f"Do first: {before}{told[0].lower() if before else told[0]}{told[1:]}."
+
+
+_BEFORE: Final = {
+    POWER_OFF: "with the power off and the plug out, ",
+    FIRMWARE: "after a backup, ",
+}
+
+
+def provisos(audit: Audit) -> Iterator[str]:
+    """What the first line does not vouch for."""
     silent = sum(
         link.verdict is Verdict.UNKNOWN and not link.notable for link in audit.links if link.link.device is None
     )
-    holds = f"hold{'s' if silent == 1 else ''}"
-    rest = f" Whether {quantity(silent, 'more port')} {holds} a card could not be told." if silent else ""
-    rest += (
-        " More can be told with root (last lines)." if any(finding.rule == ROOT for finding in audit.findings) else ""
-    )
-    if not counts and hidden:
-        return [(hidden, Severity.UNKNOWN), (f"Nothing to act on in what was read ({total}).{rest}", None)]
-    if not counts:
-        full = all(link.verdict.kind.card_at_best for link in judged)
-        why = ": every link with a card runs at the best its card can do" if full else ""
-        return [(f"Nothing to do{why} ({total}).", Severity.OK), (rest, None)]
-    parts: list[tuple[str, Severity | None]] = [] if judged else [(f"{_without_a_card(audit)} ", None)]
-    for number, (severity, count) in enumerate(sorted(counts.items(), key=lambda item: item[0].rank)):
-        one, many, what = _COUNTED[severity]
-        parts += [(", ", None)] if number else []
-        parts.append((f"{count} {one if count == 1 else many} {what}", severity))
-    return [*parts, (f"; {total}. ", None), (hidden, Severity.UNKNOWN), (rest.strip(), None)]
+    if silent:
+        yield f"Whether {quantity(silent, 'more port')} hold{'s' if silent == 1 else ''} a card is not known."
+
+
+def brief(finding: Finding) -> str:
+    """What was found in one clause: all that matters most of its headline."""
+    return headline(finding).split("; ", 1)[0]
+
+
+def who(name: str, audit: Audit) -> str:
+    """A subject in a sentence: a slot with what is in it, a drive with its slot."""
+    if name == "host":
+        return "this machine"
+    found = audit.subjects.get(name)
+    if isinstance(found, Judged):
+        named = audit.nvme_at.get(found.device_address or "")
+        inside = plain(named.name, 40) if named is not None else ""
+        if not inside and found.link.device is not None and isinstance(found.link.device.model_name, str):
+            inside = plain(found.link.device.model_name, 40)
+        return f"{place(found.link)} ({inside})" if inside else place(found.link)
+    at = next((link for link in audit.links if found is not None and link.device_address == found.address), None)
+    slotted = at is not None and (at.link.slot is not None or at.link.on_card)
+    return f"{plain(name, 40)} in {place(at.link)}" if at is not None and slotted else plain(name, 40)
+
+
+def summary(audit: Audit) -> list[tuple[str, Severity | None]]:
+    """The answer, and what it does not vouch for, in parts, each with the severity that it tells of."""
+    return [answer(audit), *((f" {line}", None) for line in provisos(audit))]
 
 
 def _drives(audit: Audit) -> str:
@@ -103,21 +184,11 @@ def _drives(audit: Audit) -> str:
     return f"{words} or more" if count else "drives not listed"
 
 
-def _hidden(audit: Audit) -> str:
-    """That readings failed that may hide a fault, with the first of them; "" where none did."""
-    blind = audit.blind
-    if not blind:
-        return ""
-    first = f"{plain(blind[0].asked, SHORT)}: {plain(blind[0].why, SHORT)}"
-    more = f", and {len(blind) - 1} more" if len(blind) > 1 else ""
-    return f"Not passed: faults may hide in what could not be read ({first}{more}). "
-
-
 _COUNTED: Final = {
-    Severity.FAULT: ("fault", "faults", "to act on"),
-    Severity.LIMIT: ("limit", "limits", "that could be better"),
-    Severity.NOTE: ("note", "notes", "worth knowing"),
-    Severity.UNKNOWN: ("open question", "open questions", "that could not be told"),
+    Severity.FAULT: ("fault", "faults"),
+    Severity.LIMIT: ("limit", "limits"),
+    Severity.NOTE: ("note", "notes"),
+    Severity.UNKNOWN: ("open question", "open questions"),
 }
 
 
@@ -125,13 +196,11 @@ def _without_a_card(audit: Audit) -> str:
     """What there is to say of a machine, or a part of one, where no card answers below a port."""
     if audit.part:
         return f"No PCI Express link with a card belongs to {plain(audit.part)}."
-    seen = len(audit.facts.functions)
     if audit.facts.gap("functions") is not None:
         return "Which links there are could not be read."
-    where = " It runs under a hypervisor, which hides them." if audit.facts.host.virtual is True else ""
-    count = f"{quantity(seen, 'PCI function')} {'was' if seen == 1 else 'were'} seen, listed below"
-    count = count if seen else "no PCI function was seen either"
-    return f"No PCI Express link with a card is visible on this machine; {count}.{where}"
+    if audit.facts.host.virtual is True:
+        return "This is a virtual machine, which hides PCI Express links: run lanewright check on its host."
+    return "No PCI Express link with a card is visible on this machine."
 
 
 # --- Links -----------------------------------------------------------------------------------------------------
