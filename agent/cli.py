@@ -222,6 +222,8 @@ def main() -> None:
     "--notes", "notes", metavar="DIR", multiple=True, help="Apply the field notes of this folder too. Can be repeated."
 )
 @click.option("--keep-serials", is_flag=True, help="In markdown, keep the host name and serial numbers as they are.")
+@click.option("--full", is_flag=True, help="In text, show all readings, steps, drives and firmware too.")
+@click.option("--finding", type=int, metavar="NUMBER", help="In text, show all of the finding of this number alone.")
 def check(  # noqa: PLR0913 - one for each option
     *,
     source: Source,
@@ -232,6 +234,8 @@ def check(  # noqa: PLR0913 - one for each option
     against: str | None,
     notes: tuple[str, ...],
     keep_serials: bool,
+    full: bool,
+    finding: int | None,
 ) -> None:
     """Audit every link, slot and drive: verdicts, findings, steps.
 
@@ -263,7 +267,10 @@ def check(  # noqa: PLR0913 - one for each option
     else:
         from agent.report import text
 
-        output.page(text.check, found, source.name)
+        make = functools.partial(text.check, full=full)
+        if finding is not None:
+            make = functools.partial(text.one_finding, number=finding)
+        output.page(make, found, source.name)
     from agent.model.findings import Severity
 
     sys.exit(found.status(Severity(fail_on)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING, Final
 
 import click
@@ -11,6 +12,7 @@ from agent import output
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+MOST_DIGITS: Final = 9
 CONTENTS: Final = "manual"  # the word that lists the chapters alone
 
 
@@ -25,7 +27,7 @@ def _beginning(_context: click.Context, _argument: click.Parameter, incomplete: 
 
 
 @click.command()
-@click.argument("words", metavar="[WORD]", nargs=-1, shell_complete=_beginning)
+@click.argument("words", metavar="[WORD|NUMBER]", nargs=-1, shell_complete=_beginning)
 @click.option(
     "--format",
     "form",
@@ -34,9 +36,16 @@ def _beginning(_context: click.Context, _argument: click.Parameter, incomplete: 
     show_default=True,
     help="How to show it; man is the man page of the command WORD, or of the whole.",
 )
+@click.option("--replay", metavar="FILE", help="With NUMBER, the capture that was checked; - is standard input.")
+@click.option("--root", metavar="DIR", help="With NUMBER, as for check.")
+@click.option("--against", metavar="SHEET", help="With NUMBER, as for check.")
+@click.option("--only", metavar="SLOT|ADDRESS", help="With NUMBER, as for check.")
 @click.pass_context
-def explain(context: click.Context, words: tuple[str, ...], form: str) -> None:
+def explain(context: click.Context, /, words: tuple[str, ...], form: str, **checked: str | None) -> None:
     """Explain a rule, a verdict, a severity, a step or a word, or show a chapter of the manual.
+
+    Or, by its NUMBER, a finding of lanewright check, which is run again for it: all readings, all steps, and what it
+    means.
 
     WORD is one that a report shows, such as slot-limited, reseat or narrowest hop, in upper or lower case; a kind may
     stand before it (step move). Or it is a chapter, such as planning, or a command that a chapter is about. Without
@@ -45,6 +54,12 @@ def explain(context: click.Context, words: tuple[str, ...], form: str) -> None:
     Exit status: 0 explained; 2 no such word.
     """
     asked = " ".join(words)
+    if asked.isdecimal() and asked.isascii():
+        _finding(context, int(asked[:MOST_DIGITS]), form, checked)
+        return
+    given = [name for name, value in checked.items() if value is not None]
+    if given:
+        raise click.UsageError(f"--{given[0]} belongs to the NUMBER of a finding.")
     if form == "man":
         from agent.commands.manual_pages import man_page
 
@@ -53,6 +68,20 @@ def explain(context: click.Context, words: tuple[str, ...], form: str) -> None:
         _contents(form)
     else:
         _explained(context, asked, form)
+
+
+def _finding(context: click.Context, number: int, form: str, checked: dict[str, str | None]) -> None:
+    """A finding of a check by its number."""
+    if form != "text":
+        raise click.UsageError(
+            f"--format {form} and a NUMBER cannot go together; lanewright check --format json has all."
+        )
+    check = context.find_root().command
+    assert isinstance(check, click.Group)
+    command = check.get_command(context, "check")
+    assert command is not None
+    with contextlib.suppress(SystemExit):  # its status is that of the machine
+        context.invoke(command, finding=number, **checked)
 
 
 def _contents(form: str) -> None:

@@ -49,7 +49,7 @@ def without_rates(seen: DriveSeen) -> str:
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
     if seen.drive.kind != "nvme":
-        return "its own interface decides its rate, not the PCI Express link"
+        return "its own interface sets its rate, not PCI Express"
     lost = seen.way_lost
     if lost is not None:
         return f"no rate can be told: its way could not be read ({plain(lost.why)})"

@@ -15,11 +15,12 @@ from agent.model.findings import Severity
 if TYPE_CHECKING:
     from collections.abc import Container, Sequence
 
+# Colours that can be read on a dark and on a light ground alike; a word always says the same.
 STYLES: Final = {
     Severity.FAULT: "bold red",
-    Severity.LIMIT: "yellow",
-    Severity.NOTE: "cyan",
-    Severity.UNKNOWN: "magenta",
+    Severity.LIMIT: "magenta",
+    Severity.NOTE: "bold",
+    Severity.UNKNOWN: "bold magenta",
     Severity.OK: "green",
 }
 HEADING: Final = "bold"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
@@ -14,16 +14,14 @@ from knowledge.phrasing import plain
 if TYPE_CHECKING:
     from agent.audit import Audit
 
+MOST_LOST: Final = 6
+
 
 def head(page: Page, audit: Audit, source: str) -> None:
     """The machine by its name, and where and when it was read."""
     name, product = words.title(audit)
-    title = Text().append(name, HEADING)
-    if product:
-        title.append(f" ({product})", "")
-    page.add(title)
-    page.add(words.origin(audit, source), style=QUIET)
-    page.add()
+    title = f"{name} ({product})" if product else name
+    page.add(f"{title}; {words.origin(audit, source)}", style=QUIET)
 
 
 def drives(page: Page, audit: Audit, *, whole: bool = False) -> None:
@@ -69,11 +67,14 @@ def stripes(page: Page, audit: Audit) -> None:
         page.add(f"! {caution}", indent=2, hang=4)
 
 
-def functions(page: Page, audit: Audit, title: str) -> None:
+def functions(page: Page, audit: Audit, title: str, most: int | None = None) -> None:
     """Every function but virtual ones."""
     if audit.facts.functions:
         page.heading(title)
-        page.columns(list(words.functions(audit)))
+        rows = list(words.functions(audit))
+        page.table(("", ""), rows if most is None else rows[:most])
+        if most is not None and rows[most:]:
+            page.add(f"and {len(rows) - most} more: --full shows all", indent=2, style=QUIET)
 
 
 def unread(page: Page, audit: Audit) -> None:
@@ -83,3 +84,34 @@ def unread(page: Page, audit: Audit) -> None:
             if not number:
                 page.heading(title)
             page.add(line, indent=2, hang=4)
+
+
+def in_short(page: Page, audit: Audit) -> None:
+    """Drives that no link leads to, and stripe sets, each in a line."""
+    linked = {judged.device_address for judged in audit.links}
+    alike: dict[str, list[str]] = {}
+    for seen in audit.drives:
+        if seen.drive.address not in linked or seen.drive.address is None:
+            warm = drive_words.temperature(seen).split(" (")[0] if seen.celsius_lost is None else "temperature not read"
+            about = ", ".join(filter(None, (told(seen.drive.model, "model not known"), warm)))
+            alike.setdefault(about, []).append(plain(seen.drive.name, 40))
+    if alike:
+        listed = "; ".join(f"{', '.join(names)} ({about})" for about, names in alike.items())
+        page.add(f"without a link of their own: {listed}", indent=2, hang=4)
+    for found in audit.stripes:
+        rates = next(iter(drive_words.stripe_rates(found)), "")
+        name = plain(found.stripe.name, drive_words.SHORT)
+        page.add(f"{name}: {drive_words.stripe(found)}; {rates}", indent=2, hang=4)
+
+
+def not_read(page: Page, audit: Audit) -> None:
+    """What could not be read by name alone, and what root would add: why is said in the whole form."""
+    lost = list(dict.fromkeys(plain(silence.asked, 60) for silence in audit.unread if not silence.needs_root))
+    more = list(dict.fromkeys(words.root_would_add(audit)))
+    if lost or more:
+        page.add()
+    if lost:
+        rest = f" and {len(lost) - MOST_LOST} more" if lost[MOST_LOST:] else ""
+        page.add(f"Could not be read: {', '.join(lost[:MOST_LOST])}{rest} (--full says why).", hang=2)
+    if more:
+        page.add(f"Run as root, this adds: {', '.join(more)}.", hang=2)

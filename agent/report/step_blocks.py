@@ -58,9 +58,17 @@ def lead(words: str, steps: Sequence[Step]) -> str:
 
 
 def blocks(
-    steps: Sequence[Step], said: set[str], *, each_gain: bool, escape: Callable[[str, int], str] = plain
+    steps: Sequence[Step],
+    said: set[str],
+    *,
+    each_gain: bool,
+    escape: Callable[[str, int], str] = plain,
+    brief: bool = False,
 ) -> Iterator[StepBlock]:
-    """The steps in their order; cautions that are not in `said` are told in full, and stand in it from then on."""
+    """The steps in their order; cautions that are not in `said` are told in full, and stand in it from then on.
+
+    Steps in `brief` say what to do, without how, and not how to verify it.
+    """
     first = 1
     for cautions, together in _runs(steps):
         again = ", ".join(SHORT.get(caution, caution) for caution in cautions if caution in said)
@@ -68,19 +76,20 @@ def blocks(
             f"Before {which(first, first + len(together) - 1)}:" if cautions else "",
             f" as above, {again}." if again else "",
             tuple(caution for caution in cautions if caution not in said),
-            tuple(_lines(together, first, each_gain=each_gain, escape=escape)),
+            tuple(_lines(together, first, each_gain=each_gain, escape=escape, brief=brief)),
         )
         said.update(cautions)
         first += len(together)
 
 
 def _lines(
-    together: Sequence[Step], first: int, *, each_gain: bool, escape: Callable[[str, int], str]
+    together: Sequence[Step], first: int, *, each_gain: bool, escape: Callable[[str, int], str], brief: bool
 ) -> Iterator[StepLine]:
     for place, step in enumerate(together):
         brings = f" Should bring up to {mbps(step.gain_mbps)} more." if step.gain_mbps and each_gain else ""
         shared = any(following.verify == step.verify for following in together[place + 1 : place + 2])
-        yield StepLine(first + place, f"{escape(step.text, STEP)}{brings}", escape(step.verify, VERIFY), shared)
+        text = f"{escape(step.brief, STEP)}." if brief and step.brief else escape(step.text, STEP)
+        yield StepLine(first + place, f"{text}{brings}", "" if brief else escape(step.verify, VERIFY), shared)
 
 
 def _runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
@@ -99,5 +108,7 @@ def _runs(steps: Sequence[Step]) -> list[tuple[tuple[str, ...], list[Step]]]:
 
 
 def which(first: int, last: int) -> str:
-    """The steps from one number to another: "step 1", "steps 2 to 5"."""
-    return f"step {first}" if first == last else f"steps {first} to {last}"
+    """The steps from one number to another: "step 1", "steps 2 and 3", "steps 2 to 5"."""
+    if first == last:
+        return f"step {first}"
+    return f"steps {first} {'and' if last == first + 1 else 'to'} {last}"

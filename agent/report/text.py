@@ -1,37 +1,99 @@
-"""The form for terminals: plain words, worst first, one line a healthy link. Every colour is doubled by a word.
+"""The form for terminals: the answer first, then findings at a glance, links, and a block for each subject.
 
-Fits 80 columns and grows with the terminal. All device text passes `plain`; rich's own markup is off.
+Short unless all of it is asked for: cautions always come before the steps that are shown, and whatever is left out is
+counted, with the way to it. Fits 80 columns and grows with the terminal. All device text passes `plain`.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
-from agent.report import words
-from agent.report.advice import add_findings, add_remarks
-from agent.report.paper import QUIET, STYLES, Page, show
-from agent.report.sections import drives, functions, head, stripes, unread
-from knowledge.phrasing import plain
+from agent.model.judged import Judged
+from agent.report import link_rows, words
+from agent.report.advice import ALL, BRIEF, ONE_STEP, TOLD, TWO_STEPS, add_group, add_remarks
+from agent.report.paper import HEADING, QUIET, STYLES, Page, show
+from agent.report.sections import drives, functions, head, not_read, stripes, unread
+from agent.report.words import brief, by_subject
+from knowledge.phrasing import plain, quantity
+from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from agent.audit import Audit
-    from agent.model.judged import Judged
-__all__ = ["Page", "check", "show"]
+    from agent.model.findings import Finding
+    from agent.report.advice import Depth
+
+__all__ = ["Page", "check", "one_finding", "show"]
+
+Groups = list[list["Finding"]]
+
+ONE_SCREEN: Final = 36  # lines; with the prompt and the command a terminal of 40
+LONGEST: Final = 58  # lines of a page that is not asked for whole
+# How much of each is shown, from much to little: depth of a block, blocks, rows of links, lines at a glance.
+LEVELS: Final = (
+    (TWO_STEPS, 99, 12, 99),
+    (BRIEF, 99, 12, 99),
+    (TOLD, 99, 12, 99),
+    (TOLD, 99, 8, 16),
+    (ONE_STEP, 99, 8, 16),
+    (ONE_STEP, 6, 8, 12),
+    (ONE_STEP, 4, 6, 8),
+    (ONE_STEP, 2, 5, 6),
+    (ONE_STEP, 1, 4, 4),
+)
 
 
-def check(audit: Audit, width: int, source: str) -> Page:
-    """The page of `check`; `source` says where the readings come from ("this machine", a capture's name)."""
+def check(audit: Audit, width: int, source: str, *, full: bool = False) -> Page:
+    """The page of `check`; `source` says where the readings come from ("this machine", a capture's name).
+
+    `full` is all of it. Else the page has no more lines than a person looks through, at 80 columns.
+    """
+    if full:
+        return _whole(audit, width, source)
+    alone = len(by_subject(words.findings(audit))) == 1
     page = Page(width)
+    for number, level in enumerate(LEVELS):
+        if alone and level[0].told:
+            continue
+        page = _short(audit, width, source, *level)
+        if len(page.lines) <= (LONGEST if number else ONE_SCREEN):
+            return page
+    return page
+
+
+def one_finding(audit: Audit, width: int, source: str, *, number: int) -> Page:
+    """All of the findings of one number: what they mean, readings and steps (BadInput where there is none)."""
+    from agent.explain import explanation
+
+    groups = by_subject(words.findings(audit))
+    if not 0 < number <= len(groups):
+        known = f"they go from 1 to {len(groups)}" if groups else "the check found nothing"
+        raise BadInput(f"there is no finding {number}: {known}")
+    page = Page(width)
+    add_group(page, number, groups[number - 1], audit, ALL)
+    for rule in dict.fromkeys(finding.rule for finding in groups[number - 1]):
+        told = explanation(f"rule {rule}")
+        page.heading(f"What {rule} means")
+        page.add(told.meaning, indent=2)
+        page.add(f"Cannot tell: {told.cannot_tell}", indent=2, hang=4)
+    page.add()
     head(page, audit, source)
-    summary = Text()
-    for part, severity in words.summary(audit):
-        summary.append(part, STYLES[severity] if severity is not None else "")
-    page.add(summary)
-    _links(page, audit)
-    for group in words.by_subject(words.findings(audit)):
-        add_findings(page, group, audit)
+    return page
+
+
+def _whole(audit: Audit, width: int, source: str) -> Page:
+    """Everything that a terminal is given."""
+    page = Page(width)
+    _answer(page, audit, source)
+    groups = by_subject(words.findings(audit))
+    _glance(page, audit, groups, len(groups))
+    link_rows.add(page, audit, full=True)
+    for number, group in enumerate(groups, 1):
+        page.add()
+        add_group(page, number, group, audit, ALL)
     add_remarks(page, audit)
     drives(page, audit)
     stripes(page, audit)
@@ -39,46 +101,63 @@ def check(audit: Audit, width: int, source: str) -> Page:
         functions(page, audit, "What was seen")
     _firmware(page, audit)
     unread(page, audit)
-    more = words.explained(audit)
-    if more:
+    meaning = words.explained(audit)
+    if meaning:
         page.add()
-        page.add(more, style=QUIET, hang=2)
+        page.add(meaning, style=QUIET, hang=2)
     return page
 
 
-# --- Links and drives ------------------------------------------------------------------------------------------
+def _short(audit: Audit, width: int, source: str, depth: Depth, blocks: int, links: int, glance: int) -> Page:
+    page = Page(width)
+    _answer(page, audit, source)
+    groups = by_subject(words.findings(audit))
+    _glance(page, audit, groups, glance)
+    link_rows.add(page, audit, most=links)
+    for number, group in enumerate(groups[:blocks], 1):
+        if number == 1 or not depth.told:
+            page.add()
+        add_group(page, number, group, audit, depth)
+    add_remarks(page, audit, most=2)
+    if all(judged.link.device is None for judged in audit.links):
+        functions(page, audit, "What was seen", most=links)
+    not_read(page, audit)
+    _more(page, groups, len(groups[blocks:]))
+    return page
 
 
-def _links(page: Page, audit: Audit) -> None:
-    if not audit.links:
+def _answer(page: Page, audit: Audit, source: str) -> None:
+    """The answer, what to do first, and whose it is."""
+    answer, severity = words.answer(audit)
+    page.add(Text(answer, STYLES[severity]))
+    first = words.first_step(audit)
+    if first:
+        page.add(first, style=HEADING)
+    for line in words.provisos(audit):
+        page.add(line)
+    head(page, audit, source)
+
+
+def _glance(page: Page, audit: Audit, groups: Groups, most: int) -> None:
+    """Each finding in one line, where there is more than one subject; `number` is that of the block further down."""
+    if len(groups) < 2:  # noqa: PLR2004 - one block says it all
         return
-    page.heading("Links, worst first")
-    fitted = [judged for judged in words.ranked(audit) if words.is_fitted(judged)]
+    numbers = {group[0].subject: number for number, group in enumerate(groups, 1)}
+    found = words.findings(audit)
+    page.heading("Findings at a glance")
     rows = [
-        (
-            judged.verdict.value,
-            plain(words.port(judged), 24),
-            judged.device_address or "",
-            words.rate_now(judged),
-            f"{_more(judged)}{words.leads_to(judged, audit)}",
-        )
-        for judged in fitted
+        (finding.severity.value, str(numbers[finding.subject]), _name(finding.subject, audit), brief(finding))
+        for finding in found[:most]
     ]
-    page.columns(rows, [STYLES[judged.verdict.severity] for judged in fitted], cut=True)
-    for verdict, alike in words.without(audit):
-        page.columns([(verdict.value, alike)], [STYLES[verdict.severity]])
-    for line in words.asides(audit):
-        page.add(line, indent=2, hang=4)
+    page.table(("", "", "", ""), rows, [STYLES[finding.severity] for finding in found[:most]], right={1})
+    if found[most:]:
+        page.add(f"and {quantity(len(found[most:]), 'more finding')}: --full shows all", indent=2, style=QUIET)
 
 
-def _more(judged: Judged) -> str:
-    """What a link could do where that is more than it does: "of x8: ", "of Gen 4: "; else nothing."""
-    now, could = judged.now, words.could(judged)
-    if now is None or could is None:
-        return ""
-    lanes = f"x{could.width}" if could.width > now.width else ""
-    speed = f"Gen {could.speed}" if could.speed > now.speed else ""
-    return f"of {' '.join(part for part in (speed, lanes) if part)}: "
+def _name(subject: str, audit: Audit) -> str:
+    """A subject in a table: the shortest name that people find it by."""
+    found = audit.subjects.get(subject)
+    return link_rows.names(audit)[found.link.key] if isinstance(found, Judged) else plain(subject, 40)
 
 
 def _firmware(page: Page, audit: Audit) -> None:
@@ -87,3 +166,14 @@ def _firmware(page: Page, audit: Audit) -> None:
         page.heading("Firmware on record")
     for part, version in rows:
         page.add(f"{part}: {version}", indent=2, hang=4)
+
+
+def _more(page: Page, groups: Sequence[object], left_out: int = 0) -> None:
+    """Where more of it is."""
+    page.add()
+    if left_out:
+        page.add(f"{quantity(left_out, 'more block')} of steps: --full shows all.", style=QUIET)
+    page.add("All readings, steps and drives: lanewright check --full.", style=QUIET, hang=2)
+    if groups:
+        number = "1" if len(groups) == 1 else "NUMBER"
+        page.add(f"One finding: lanewright explain {number}, with the same options.", style=QUIET, hang=2)

@@ -5,6 +5,8 @@ Plain text without looks: every text of a device has passed `plain`. Decides not
 
 from __future__ import annotations
 
+import contextlib
+from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
@@ -37,9 +39,18 @@ def title(audit: Audit) -> tuple[str, str]:
 
 def origin(audit: Audit, source: str) -> str:
     """Where and when the readings were made, and what they are held against."""
-    when = f", read {plain(audit.facts.taken_at)}" if audit.facts.taken_at else ""
+    when = f", read {moment(audit.facts.taken_at)}" if audit.facts.taken_at else ""
     against = f"; held against {plain(audit.against)}" if audit.against is not None else ""
     return f"{plain(source)}{when}{against}"
+
+
+def moment(taken_at: str) -> str:
+    """A time of a capture to the minute, as ISO 8601 has it but for the words of its zone; what is none as it is."""
+    with contextlib.suppress(ValueError):
+        when = datetime.fromisoformat(taken_at)
+        zone = when.strftime("%z") if when.utcoffset() else "UTC" if when.tzinfo is not None else ""
+        return f"{when:%Y-%m-%d %H:%M} {zone}".strip()
+    return plain(taken_at)
 
 
 def findings(audit: Audit) -> list[Finding]:
