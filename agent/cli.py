@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from agent.model.shelf import Shelf
     from agent.planner.clock import Time
     from agent.proposals import PlanRequest
+    from agent.report.paper import Page
     from agent.sheets.sheet import Sheet
     from agent.source import Clock, Source
 
@@ -267,7 +268,7 @@ def check(  # noqa: PLR0913 - one for each option
     else:
         from agent.report import text
 
-        make = functools.partial(text.check, full=full)
+        make: Callable[..., Page] = text.whole if full else text.check
         if finding is not None:
             make = functools.partial(text.one_finding, number=finding)
         output.page(make, found, source.name)

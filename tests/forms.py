@@ -209,7 +209,7 @@ def _rates_of_json(drive: dict[str, Any]) -> Iterator[tuple[str, Range]]:
 
 def made_text(audit: Audit, width: int = WIDE) -> str:
     """The text of a check at a width."""
-    return printed(text.check(audit, width, "this machine"), width)
+    return printed(text.whole(audit, width, "this machine"), width)
 
 
 def read_text(form: str, audit: Audit) -> Report:

@@ -107,9 +107,9 @@ def not_named(told: str, errors: str) -> list[str]:
 
 
 @cache
-def shown(name: str, command: str = "check", form: str = "text", columns: str = "80") -> Run:
+def shown(name: str, command: str = "check", form: str = "text", columns: str = "80", more: str = "") -> Run:
     """A fixture in one form, read once, and in this process for speed; its streams are kept apart all the same."""
-    words = [command, "--replay", str(FIXTURES / name / "capture.json"), "--format", form]
+    words = [command, "--replay", str(FIXTURES / name / "capture.json"), "--format", form, *more.split()]
     done = CliRunner().invoke(main, words, env={"COLUMNS": columns, "NO_COLOR": "1"})
     assert done.exception is None or isinstance(done.exception, SystemExit)
     return Run(done.exit_code, done.stdout, done.stderr)
@@ -430,7 +430,7 @@ def test_text_and_json_show_every_finding_with_the_same_severity(name: str) -> N
 def test_text_shows_every_link_with_its_verdict_and_worst_first(name: str) -> None:
     """Each card has its line with its verdict; faults stand above limits, limits above what is well."""
     found = msgspec.json.decode(shown(name, form="json").output, type=data.CheckData)
-    lines = shown(name).output.splitlines()
+    lines = shown(name, columns="200", more="--full").output.splitlines()
     fitted = [link for link in found.links if link.device is not None]
     verdicts = []
     for line in lines:
@@ -836,8 +836,8 @@ def test_a_plain_guest_says_that_it_sees_no_link(tmp_path: Path) -> None:
     done = replayed(build(Machine(name="guest", buses={"0000:00": functions}, virtual=True)), tmp_path)
     assert (0, "") == (done.status, done.errors)
     text = re.sub(r"\s+", " ", done.output)
-    assert "No PCI Express link with a card is visible on this machine; 2 PCI functions were seen" in text
-    assert "hypervisor" in text
+    assert text.startswith("This is a virtual machine, ")
+    assert "on its host" in text
     assert "0000:00:03.0" in text
     assert "Guest network card" in text
 
@@ -847,9 +847,9 @@ def test_a_machine_of_empty_ports_lists_what_it_saw(tmp_path: Path) -> None:
     ports = [root_port("01.0", (4, 16), slot=Slot(number=1)), Function(kind="usb", at="14.0", conventional=True)]
     done = replayed(build(Machine(name="bench-9", buses={"0000:00": ports})), tmp_path)
     assert 0 == done.status
-    assert "listed below" in re.sub(r"\s+", " ", done.output)
+    assert done.output.startswith("No PCI Express link with a card is visible")
     assert "0000:00:14.0" in done.output
-    assert "nothing fitted" in done.output
+    assert "free: slot 1 (" in done.output
 
 
 def test_what_root_would_add_is_said_once(tmp_path: Path) -> None:
@@ -857,9 +857,9 @@ def test_what_root_would_add_is_said_once(tmp_path: Path) -> None:
     (tmp_path / "x.json").write_bytes(capture_bytes(build(tower(drive((4, 4)))), privileged=False))
     done = replay("check", tmp_path / "x.json")
     assert 0 == done.status
-    assert 1 == done.output.count("What root would add")
-    assert done.output.index("What root would add") > done.output.index("Links, worst first")
-    assert "What root would add" not in shown("bench-1-upgraded").output
+    assert 1 == done.output.count("Run as root, this adds: ")
+    assert done.output.index("Run as root, ") > done.output.index("Links, worst first")
+    assert "Run as root" not in shown("bench-1-upgraded").output
 
 
 @pytest.mark.parametrize(

@@ -60,7 +60,11 @@ def survived(reads: Reads) -> Audit:
     encoded = data.encode(data.check(found))
     assert [] == problems({"$ref": schema["$ref"]}, msgspec.json.decode(encoded), schema)
     data.encode(data.inventory(found))
-    for page in (text.check(found, 80, "this machine"), inventory_text.inventory(found, 80, "this machine")):
+    for page in (
+        text.check(found, 80, "this machine"),
+        text.whole(found, 80, "this machine"),
+        inventory_text.inventory(found, 80, "this machine"),
+    ):
         output = io.StringIO()
         text.show(page, Console(file=output, width=80, color_system=None))
         assert [] == [line for line in output.getvalue().split("\n") if not line.isprintable()]

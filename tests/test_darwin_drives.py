@@ -189,7 +189,7 @@ def test_a_disk_behind_usb_is_named_and_is_no_drive(location: str) -> None:
     assert (told.what, told.why) == ("disk3 (Ostrayne Reel 3 2TB)", "behind USB: no PCI Express link of its own")
     assert not told.failed
     output = io.StringIO()
-    text.show(text.check(audit(found), 100, "this machine"), Console(file=output, width=100, color_system=None))
+    text.show(text.whole(audit(found), 100, "this machine"), Console(file=output, width=100, color_system=None))
     assert "disk3 (Ostrayne Reel 3 2TB): behind USB: no PCI Express link of its own" in output.getvalue()
 
 

@@ -169,7 +169,11 @@ def test_the_json_of_check_is_as_its_schema_says(name: str) -> None:
 @pytest.mark.parametrize("width", [60, 100])
 def test_texts_fit_the_terminal_and_hold_no_control_character(name: str, width: int) -> None:
     """Both reports render at any width, each line within it and printable."""
-    for page in (text.check(audited(name), width, name), inventory_text.inventory(audited(name), width, name)):
+    for page in (
+        text.check(audited(name), width, name),
+        text.whole(audited(name), width, name),
+        inventory_text.inventory(audited(name), width, name),
+    ):
         output = io.StringIO()
         text.show(page, Console(file=output, width=width, color_system=None))
         assert [] == [line for line in output.getvalue().split("\n") if len(line) > width or not line.isprintable()]

@@ -53,7 +53,7 @@ def judged(*functions: PciFunction, key: str = PORT) -> Judged:
 
 def shown(found: Audit, form: str = "check") -> str:
     """The page for a terminal, as one line of words."""
-    page = {"check": text.check, "inventory": inventory_text.inventory}[form](found, 100, "a test")
+    page = {"check": text.whole, "inventory": inventory_text.inventory}[form](found, 100, "a test")
     return " ".join(" ".join(line.plain for line in page.lines).split())
 
 

@@ -186,7 +186,7 @@ def test_learn_then_lint_then_test_then_check(tmp_path: Path) -> None:
             for path in (CALM, NOTED)
         ]
         assert any(tests), one["id"]
-    seen = run("check", "--replay", CALM, "--notes", str(place))
+    seen = run("check", "--full", "--replay", CALM, "--notes", str(place))
     assert 0 == seen.exit_code
     assert "this machine shows the same" in " ".join(seen.stdout.split())
 
@@ -227,7 +227,7 @@ def test_a_capture_without_cards_teaches_nothing() -> None:
 
 def test_check_applies_named_notes(tmp_path: Path, good: Path) -> None:
     """A note of a named folder is a finding with its source, date, token and confidence, in text and JSON."""
-    done = run("check", "--replay", CALM, "--notes", str(good))
+    done = run("check", "--full", "--replay", CALM, "--notes", str(good))
     words = " ".join(done.stdout.split())
     assert 0 == done.exit_code
     assert "field note reel-in-short-socket, reported: own bench, 2026-03-02, capture ~0123456789abcdef" in words

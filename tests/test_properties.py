@@ -104,7 +104,11 @@ def hold(seen: Facts) -> None:
         encoded = data.encode(form)
         assert [] == [line for line in encoded.decode("utf-8").split("\n") if not line.isprintable()]
         assert form == msgspec.json.decode(encoded, type=kind)
-    for page in (text.check(found, 80, "this machine"), inventory_text.inventory(found, 80, "this machine")):
+    for page in (
+        text.check(found, 80, "this machine"),
+        text.whole(found, 80, "this machine"),
+        inventory_text.inventory(found, 80, "this machine"),
+    ):
         output = io.StringIO()
         text.show(page, Console(file=output, width=80, color_system=None))
         lines = output.getvalue().split("\n")

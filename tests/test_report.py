@@ -17,10 +17,11 @@ from rich.console import Console
 
 from agent.audit import audit
 from agent.model.findings import Evidence, Finding, Severity, Verdict
-from agent.report import data, inventory_text, text
+from agent.report import data, inventory_text, step_blocks, text, words
 from agent.report.plain import describe, place, rate_or_unknown, size, told
 from knowledge.phrasing import mbps, mbps_range, plain
-from knowledge.steps import STEPS
+from knowledge.problems import BadInput
+from knowledge.steps import POWER_OFF, STEPS
 from probes.facts import BlockDevice
 from probes.unread import Unread
 from tests.build import build, facts, set_link
@@ -54,7 +55,7 @@ def printed(page: Page, width: int, *, colour: bool = False) -> str:
 @cache
 def page_of(name: str, width: int = 100, command: str = "check") -> str:
     """The text of a machine at a width."""
-    form = {"check": text.check, "inventory": inventory_text.inventory}[command]
+    form = {"check": text.whole, "short": text.check, "inventory": inventory_text.inventory}[command]
     return printed(form(audited(name), width, "this machine"), width)
 
 
@@ -169,9 +170,9 @@ def test_a_switch_is_called_one() -> None:
 def test_a_place_is_the_slot_or_the_address() -> None:
     """People go by the slot's name; a bare number is called a slot; without a slot the port's address stands."""
     named = {"SLOT3": "SLOT3", "PCIE1": "PCIE1", "7": "slot 7"}
-    for name, words in named.items():
+    for name, expected in named.items():
         found = audit(facts(build(tower(drive((4, 4)), slot=Slot(number=3, name=name)))))
-        assert words == place(found.links[0].link)
+        assert expected == place(found.links[0].link)
     found = audit(facts(build(tower(drive((4, 4)), slot=None))))
     assert PORT == place(found.links[0].link)
 
@@ -236,12 +237,12 @@ def test_a_healthy_link_takes_one_line(name: str) -> None:
 @every_machine
 def test_colour_adds_nothing_but_colour(name: str) -> None:
     """Every colour is doubled by a word: without its colours a page says the same."""
-    coloured = printed(text.check(audited(name), 100, "this machine"), 100, colour=True)
+    coloured = printed(text.whole(audited(name), 100, "this machine"), 100, colour=True)
     assert page_of(name) == re.sub(r"\x1b\[[0-9;]*m", "", coloured)
 
 
 @every_machine
-@pytest.mark.parametrize("command", ["check", "inventory"])
+@pytest.mark.parametrize("command", ["check", "short", "inventory"])
 def test_text_holds_no_control_character(name: str, command: str) -> None:
     """A page is letters and line ends."""
     assert [] == [line for line in page_of(name, 100, command).split("\n") if not line.isprintable()]
@@ -339,41 +340,172 @@ def test_json_is_read_by_people_too() -> None:
 # --- Sentences -----------------------------------------------------------------------------------------------------
 
 
-def first_words(found: Audit) -> str:
-    """The sentence that sums up a page."""
-    lines = printed(text.check(found, 200, "this machine"), 200).split("\n\n")
-    return in_one(lines[1])
-
-
-def test_the_first_sentence_counts_what_there_is_to_do() -> None:
-    """Faults, limits, notes and open questions are counted, singular and plural, worst first."""
-    ports = [
-        root_port("01.0", (4, 4), [card("network", (4, 4))], now=(4, 2)),
-        root_port("02.0", (4, 4), [card("network", (4, 4))], now=(4, 1)),
-        root_port("03.0", (3, 4), [card("network", (4, 4))], slot=Slot(number=3)),
-        root_port("04.0", (4, 16), [card("display", (4, 16))], now=(1, 16)),
+def ports_of(*rates: tuple[int, int]) -> list[Function]:
+    """Ports for network cards of 16 GT/s x4, each with what its link runs at."""
+    return [
+        root_port(f"0{number}.0", (4, 4), [card("network", (4, 4))], now=now, slot=Slot(number=number))
+        for number, now in enumerate(rates, 1)
     ]
-    found = audit(facts(build(Machine(name="bench-9", buses={"0000:00": ports}))))
-    expected = "2 faults to act on, 1 limit that could be better, 1 note worth knowing; 4 links, 0 drives."
-    assert expected == first_words(found)
 
 
-def test_the_first_sentence_says_that_all_is_well() -> None:
-    """With nothing to do the page says so, and says "every link" only where every link is full."""
+def answered(*ports: Function) -> tuple[str, Severity]:
+    """The first line of a machine with these ports."""
+    return words.answer(audit(facts(build(Machine(name="bench-9", buses={"0000:00": list(ports)})))))
+
+
+def test_the_first_line_is_the_worst_finding_and_counts_the_others() -> None:
+    """The place and what it does stand first; faults, limits and notes beyond that are counted, worst first."""
+    limited = root_port("05.0", (3, 4), [card("network", (4, 4))], slot=Slot(number=5))
+    resting = root_port("06.0", (4, 16), [card("display", (4, 16))], now=(1, 16))
+    line, severity = answered(*ports_of((4, 2), (4, 1)), limited, resting)
+    assert Severity.FAULT is severity
+    assert line.startswith("Fault: slot 1 ")
+    assert line.endswith(" 1 more fault, 1 more limit, 1 more note.")
+    one, _ = answered(*ports_of((4, 2)))
+    assert one.startswith("1 fault: slot 1 ")
+    assert " more " not in one
+
+
+def test_a_limit_alone_is_said_to_be_no_fault() -> None:
+    """Who reads the first line alone does not take a limit for a fault."""
+    line, severity = answered(root_port("05.0", (3, 4), [card("network", (4, 4))], slot=Slot(number=5)))
+    assert (Severity.LIMIT, True) == (severity, line.startswith("No fault. 1 limit: slot 5 "))
+
+
+def test_what_could_not_be_read_is_in_the_first_line() -> None:
+    """A reading that may hide a fault takes away every good word of the first line."""
     found = audit(facts(build(tower(card("network", (4, 4))))))
-    assert "Nothing to do: every link with a card runs at the best its card can do (1 link, 0 drives)." == first_words(
-        found
-    )
+    lost = Unread("functions", "it broke", vital=True)
+    line, severity = words.answer(replace(found, unread=(lost,)))
+    assert (Severity.UNKNOWN, True) == (severity, line.startswith("Not passed: ") and "it broke" in line)
+    limited = audit(facts(build(tower(card("network", (4, 4)), (3, 4)))))
+    line, _ = words.answer(replace(limited, unread=(lost,)))
+    assert "No fault" not in line
+    assert line.endswith("; more may hide in what could not be read.")
+
+
+def test_the_first_line_says_that_all_is_well() -> None:
+    """With nothing to do the page says so, and says "every card" only where every link is full."""
+    line, severity = answered(*ports_of((4, 4)))
+    assert (Severity.OK, True) == (severity, "every card" in line and "1 link" in line)
     tunnelled = audit(facts(build(tower(card("network", (1, 4), vendor_specific=0x1234), (1, 4)))))
-    assert "Nothing to do (1 link, 0 drives)." == first_words(tunnelled)
+    line, severity = words.answer(tunnelled)
+    assert (Severity.OK, False) == (severity, "every card" in line)
 
 
-def test_faults_of_a_machine_without_cards_are_counted() -> None:
-    """A hot disk on a machine without links is told in the first sentence, beside that there are no links."""
+def test_faults_of_a_machine_without_cards_are_told() -> None:
+    """A hot disk on a machine without links is the first line."""
     hot = Function(kind="sata", at="17.0", conventional=True, disks=[Disk(celsius=61)])
-    words = first_words(audit(facts(build(Machine(name="bench-9", buses={"0000:00": [hot]})))))
-    assert words.startswith("No PCI Express link with a card is visible on this machine; 1 PCI function")
-    assert "1 fault to act on" in words
+    line, severity = answered(hot)
+    assert (Severity.FAULT, True) == (severity, line.startswith("1 fault: sda "))
+
+
+def test_data_at_risk_is_told_as_what_to_do() -> None:
+    """A drive that loses data is to be copied first: the line begins with that."""
+    line, _ = words.answer(audited("bench-2-failing-drives"))
+    assert line.startswith("Back up nvme")
+
+
+@every_machine
+def test_what_to_do_first_comes_with_its_caution(name: str) -> None:
+    """The second line is the first step of the worst finding that has one; hands inside come with the power off."""
+    found = audited(name)
+    step = next((one.steps[0] for one in words.findings(found) if one.steps), None)
+    line = words.first_step(found)
+    assert (step is None) == (line == "")
+    if step is not None:
+        assert in_one(line)[-20:-1].lower() in plain(step.brief).lower()
+        assert (POWER_OFF in step.cautions) == ("power off" in line)
+
+
+# --- The short page ------------------------------------------------------------------------------------------------
+
+
+def hands_inside(found: Audit) -> bool:
+    """Whether the first step of anything that is told has cautions."""
+    return any(step.cautions for one in words.findings(found) for step in one.steps[:1])
+
+
+@every_machine
+def test_a_short_page_is_short(name: str) -> None:
+    """No page has more than 60 lines at 80 columns, and its first two lines are the answer."""
+    lines = page_of(name, 80, "short").rstrip("\n").split("\n")
+    assert len(lines) <= 60
+    assert in_one(" ".join(lines)).startswith(in_one(words.answer(audited(name))[0]))
+
+
+@machines_with(MACHINES, lambda found: len(words.by_subject(words.findings(found))) == 1, audited)
+def test_one_fault_fits_one_screen(name: str) -> None:
+    """A machine on which one thing is wrong takes no more than 40 lines."""
+    assert page_of(name, 80, "short").rstrip("\n").count("\n") < 40
+
+
+@machines_with(MACHINES, hands_inside, audited)
+def test_short_steps_have_their_cautions_before_them(name: str) -> None:
+    """Each step that a short page shows stands after all its cautions, in full at least once on the page."""
+    page = page_of(name, 400, "short")
+    shown = 0
+    for group in words.by_subject(words.findings(audited(name))):
+        for number, step in enumerate(step_blocks.steps_of(group)[:2], 1):
+            for line in (f"{number}. {plain(step.brief)}.", f"{number}. {plain(step.text, 600)}"):
+                at = page.find(line)
+                if at >= 0:
+                    shown += 1
+                    before = page[:at]
+                    assert [] == [one for one in step.cautions if plain(one, 600) not in before]
+    assert shown > 0
+
+
+@every_machine
+def test_every_finding_and_reading_that_failed_is_counted_in_short(name: str) -> None:
+    """What a short page leaves out is counted on it: findings at a glance, links, readings that failed."""
+    found, page = audited(name), in_one(page_of(name, 200, "short"))
+    told = words.findings(found)
+    if len(words.by_subject(told)) > 1:
+        glance = page_of(name, 200, "short").split("Findings at a glance\n")[1].split("\n\n")[0]
+        listed = [line for line in glance.split("\n") if line.split()[0] in {str(one) for one in Severity}]
+        more = re.search(r"and (\d+) more findings?", glance)
+        assert len(told) == len(listed) + (int(more[1]) if more else 0)
+    lost = {plain(one.asked, 60) for one in found.unread if not one.needs_root}
+    assert (not lost) == ("Could not be read: " not in page)
+
+
+def crowded(count: int) -> Audit:
+    """A machine of so many ports, each with a link that lacks lanes."""
+    ports = [
+        root_port(f"{number // 8 + 1:02x}.{number % 8}", (4, 4), [card("network", (4, 4))], now=(4, 1 + number % 2))
+        for number in range(count)
+    ]
+    return audit(facts(build(Machine(name="bench-9", buses={"0000:00": ports}))))
+
+
+def test_a_crowd_of_faults_still_fits() -> None:
+    """Forty faults at once: the page stays short, counts what it leaves out and shows steps with their cautions."""
+    found = crowded(40)
+    assert 40 == len(words.findings(found))
+    page = printed(text.check(found, 80, "x"), 80)
+    assert page.count("\n") <= 60
+    assert re.search(r"and \d+ more findings", page)
+    assert page.index(POWER_OFF) < page.index("   1. ")
+    assert 40 == printed(text.whole(found, 80, "x"), 80).count("  FAULT ")
+
+
+@machines_with(MACHINES, words.findings, audited)
+def test_one_finding_is_told_whole(name: str) -> None:
+    """By its number a finding has all its readings and steps; numbers beyond the last are refused."""
+    found = audited(name)
+    groups = words.by_subject(words.findings(found))
+    for number, group in enumerate(groups, 1):
+        page = in_one(printed(text.one_finding(found, 400, "x", number=number), 400))
+        for finding in group:
+            assert all(in_one(plain(one.read)) in page for one in finding.evidence)
+            assert all(in_one(plain(step.text, 600)) in page for step in finding.steps)
+    for number in (0, len(groups) + 1):
+        with pytest.raises(BadInput):
+            text.one_finding(found, 80, "x", number=number)
+
+
+# --- Words of the page with all of it ------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -387,7 +519,7 @@ def test_faults_of_a_machine_without_cards_are_counted() -> None:
 )
 def test_a_temperature_comes_with_its_limit(nvme: Nvme, words: str) -> None:
     """The drive's own limit stands beside its temperature; where there is none, that is said."""
-    shown = in_one(printed(text.check(audit(facts(build(tower(drive((4, 4), nvme))))), 200, "x"), 200))
+    shown = in_one(printed(text.whole(audit(facts(build(tower(drive((4, 4), nvme))))), 200, "x"), 200))
     assert words in shown
 
 
@@ -395,7 +527,7 @@ def test_a_temperature_that_failed_says_why() -> None:
     """An unreadable temperature is not a cool drive."""
     tree = build(tower(drive((4, 4), Nvme(kelvin=323))))
     tree.fail("/sys/devices/pci0000:00/0000:00:01.0/0000:01:00.0/nvme/nvme0/hwmon1/temp1_input", "EIO")
-    shown = in_one(printed(text.check(audit(facts(tree)), 200, "x"), 200))
+    shown = in_one(printed(text.whole(audit(facts(tree)), 200, "x"), 200))
     assert "temperature not known (the device gave an input/output error (EIO))" in shown
 
 
@@ -407,7 +539,8 @@ def test_the_path_points_out_the_narrowest_hop() -> None:
             continue
         hops = [found.by_key[key] for key in seen.path]
         words = in_one(page_of("bench-1-switch-carrier", 300))
-        path = words[words.index(f"{seen.drive.name} ") :]
+        path = words[words.index("Drives, and") :]
+        path = path[path.index(f"{seen.drive.name} ") :]
         path = path[path.index("drive > ") : path.index("> processor")]
         assert len(hops) == path.count(" (Gen ")
         assert 1 == path.count("narrowest")
@@ -426,11 +559,12 @@ def test_paragraphs_and_columns_keep_to_the_width(width: int) -> None:
     page.heading("A heading that is longer than the narrowest page that there can ever be made")
     page.add("\u6f22\u5b57 " * 60 + "end", indent=4, hang=8)
     page.columns([("a", "b" * 20, "word " * 30), ("longer", "", "\u6f22" * 50)], ["red", ""])
-    page.columns([("x" * 30, "y" * 30, "z" * 30)], cut=True)
+    page.columns([("x" * 30, "y" * 30, "z" * 30)])
+    page.table(("", "head", "h"), [("w" * 30, "y " * 30, "1"), ("", "\u6f22\u5b57", "2,000")], right={2})
     shown = printed(page, width)
     assert [] == [line for line in shown.splitlines() if cell_len(line) > width]
     assert "end" in shown
-    assert 50 == shown.count("\u6f22") - 60
+    assert 50 == shown.count("\u6f22") - 61
     paragraph = [line for line in shown.splitlines() if "\u5b57" in line]
     assert paragraph[0].startswith("    \u6f22")
     assert all(line.startswith("        \u6f22") for line in paragraph[1:])
@@ -457,7 +591,7 @@ def test_every_form_of_evidence_is_shown_once() -> None:
         Evidence("third", "up to x4", "x4 or more"),
     )
     finding = Finding("link-narrow", Severity.FAULT, "0000:01:00.0", "a headline", evidence)
-    words = in_one(printed(text.check(replace(found, findings=(finding,)), 200, "x"), 200))
+    words = in_one(printed(text.whole(replace(found, findings=(finding,)), 200, "x"), 200))
     assert "a register: 1; expected 0" in words
     assert "another: x4 third: up to x4" in words
 
@@ -475,7 +609,7 @@ LISTS: Final = ("links", "drives", "stripes", "findings", "unread")
 
 def test_colour_is_on_the_word_alone() -> None:
     """The severity's word is coloured; what follows it is plain, so that nothing hangs on colour."""
-    page = text.check(audit(facts(build(tower(card("network", (4, 4)), now=(4, 2))))), 100, "x")
-    (line,) = [one for one in page.lines if one.plain.startswith("FAULT")]
+    page = text.whole(audit(facts(build(tower(card("network", (4, 4)), now=(4, 2))))), 100, "x")
+    (line,) = [one for one in page.lines if one.plain.strip().startswith("FAULT")]
     coloured = [line.plain[span.start : span.end].strip() for span in line.spans if "red" in str(span.style)]
     assert (["FAULT"], "") == (coloured, str(line.style))

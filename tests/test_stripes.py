@@ -251,7 +251,7 @@ def test_where_no_rate_can_be_told_the_reason_is(raid: Raid, why: str) -> None:
     assert (None, None, None, None) == (found.alone, found.together, found.alone_write, found.together_write)
     assert why in found.why
     assert why in data.check(seen).stripes[0].why
-    assert why in " ".join("\n".join(line.plain for line in text.check(seen, 200, "x").lines).split())
+    assert why in " ".join("\n".join(line.plain for line in text.whole(seen, 200, "x").lines).split())
     assert [] == [one.rule for one in seen.findings if one.rule == "stripe-held-back"]
 
 
@@ -332,7 +332,7 @@ def test_a_stripe_comes_with_its_caution_once() -> None:
     first = Raid(members=["nvme0n1p1", "nvme1n1p1"])
     second = Raid(name="md1", members=["nvme2n1p1", "nvme3n1p1"])
     seen = audit(facts(tower(first, second)))
-    lines = " ".join("\n".join(line.plain for line in text.check(seen, 100, "x").lines).split())
+    lines = " ".join("\n".join(line.plain for line in text.whole(seen, 100, "x").lines).split())
     assert lines.count("multiplies the risk of loss") == 1
     assert {one.caution for one in data.check(seen).stripes} == {STRIPE_CAUTION}
     assert "common practice" in STRIPE_CAUTION
@@ -378,7 +378,7 @@ def test_an_inventory_has_a_line_for_each_way() -> None:
     """Read, written, and both at once; a check has the reading alone."""
     seen = audit(facts(tower()))
     inventory = "\n".join(line.plain for line in inventory_text.inventory(seen, 120, "x").lines)
-    check = "\n".join(line.plain for line in text.check(seen, 120, "x").lines)
+    check = "\n".join(line.plain for line in text.whole(seen, 120, "x").lines)
     for words in ("read alone 2,954 to 3,601 MB/s", "written alone 2,954 to 3,653 MB/s", "read and written at once"):
         assert words in inventory
         assert words not in check

@@ -131,7 +131,13 @@ def everything(found: Audit) -> str:
     page_of = page.machine("x", found, 1)
     forms = (data.encode(data.check(found)).decode(), data.encode(data.inventory(found)).decode(), repr(page_of))
     return "\n".join(
-        (*forms, shown(text.check, found), shown(inventory_text.inventory, found), markdown.check(found, "x"))
+        (
+            *forms,
+            shown(text.whole, found),
+            shown(text.check, found),
+            shown(inventory_text.inventory, found),
+            markdown.check(found, "x"),
+        )
     )
 
 
@@ -236,7 +242,7 @@ def test_a_port_that_could_not_be_found_is_not_called_invisible() -> None:
     assert Verdict.UNKNOWN is judged.verdict
     assert "not visible from here" not in judged.why
     assert "what both ends can do is not known: where 0000:03:00.0 hangs could not be read" in judged.why
-    assert "Judged by the card's own end alone" not in shown(text.check, found)
+    assert "Judged by the card's own end alone" not in shown(text.whole, found)
     full = link(audit(placeless("bench-2-slow-link", "0000:02:00.0")), "0000:02:00.0")
     assert (Verdict.FULL, False) == (full.verdict, "not visible" in full.why)
     unnamed = link(audit(placeless("bench-2-slow-link", "0000:05:00.0")), "0000:05:00.0")
@@ -388,12 +394,12 @@ def test_the_places_of_a_set_are_not_made_up() -> None:
     found = audited("bench-2-other-sets", slot)
     (reading,) = one_of(found, "stripe-degraded").evidence
     assert "1 at work of 3, and nvme0n1p3 in a place that could not be read" in reading.read
-    assert "in a place that could not be read: nvme0n1p3" in shown(text.check, found)
+    assert "in a place that could not be read: nvme0n1p3" in shown(text.whole, found)
 
 
 def test_a_set_of_unread_places_has_members_that_may_be_at_work() -> None:
     """A set of which the place of its only member could not be read is not said to have none at work."""
-    said = shown(text.check, audited("bench-2-other-sets", "text /sys/block/md12/md/dev-nvme3n1p3/slot"))
+    said = shown(text.whole, audited("bench-2-other-sets", "text /sys/block/md12/md/dev-nvme3n1p3/slot"))
     assert "no member at work" not in said
     assert "no member known to be at work" in said
 
@@ -512,7 +518,7 @@ def test_a_size_is_whole_or_is_not_given() -> None:
     found = audit(with_drive(whole, first.name, blocks=(*first.blocks, lost)))
     (form,) = [one for one in data.check(found).drives if one.name == first.name]
     assert form.bytes is None
-    assert "at least 2.0 TB" in shown(text.check, found)
+    assert "at least 2.0 TB" in shown(text.whole, found)
 
 
 def test_a_name_that_could_not_be_read_is_not_said_to_be_missing() -> None:
@@ -662,7 +668,7 @@ def test_the_whole_machine_is_as_planned() -> None:
     """Nothing is found and nothing is untold where all was read: what follows changes one reading of this."""
     found = audited(PLANNED)
     assert ([], {}) == (missing(found), plan_words(found))
-    assert "every part of sheet.toml is in its place" in shown(text.check, found)
+    assert "every part of sheet.toml is in its place" in shown(text.whole, found)
 
 
 @pytest.mark.parametrize(
@@ -680,7 +686,7 @@ def test_a_part_whose_name_failed_is_neither_missing_nor_in_its_place(key: str, 
     assert [] == missing(found)
     said = "a part is in its place, but whether it is this one could not be read"
     assert f"{said}: {why}: {BROKEN}" == plan_words(found)[part]
-    assert "every part" not in shown(text.check, found)
+    assert "every part" not in shown(text.whole, found)
 
 
 def test_a_drive_of_unread_place_is_not_in_another() -> None:

@@ -13,7 +13,7 @@ from rich.text import Text
 from agent.model.findings import Severity
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Sequence
+    from collections.abc import Container, Iterable, Sequence
 
 # Colours that can be read on a dark and on a light ground alike; a word always says the same.
 STYLES: Final = {
@@ -26,6 +26,7 @@ STYLES: Final = {
 HEADING: Final = "bold"
 QUIET: Final = "dim"
 INDENT: Final = 7
+LONGEST_WORD: Final = 20  # columns; a longer word is broken rather than that a table goes
 NARROWEST: Final = 12  # columns; a last cell with less is not worth a column of its own
 
 
@@ -101,12 +102,17 @@ class Page:
         that is empty in all rows is left out, its head as well.
         """
         kept = [column for column in range(len(head)) if any(row[column] for row in rows)]
+        least = {column: _longest_word((head[column], *(row[column] for row in rows))) for column in kept}
+        if indent + sum(least.values()) + 2 * (len(kept) - 1) > self.width:
+            self._listed(head, rows, styles, kept, indent)
+            return
         grid = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET, show_header=any(head))
         for column in kept:
             grid.add_column(
                 Text(head[column]),
                 justify="right" if column in right else "left",
                 overflow="fold",
+                min_width=least[column],
             )
         for number, row in enumerate(rows):
             style = styles[number] if styles else ""
@@ -116,6 +122,23 @@ class Page:
             text = Text(" " * indent).append_text(Text.assemble(*((part.text, part.style or "") for part in line)))
             text.rstrip()
             self.lines.append(text)
+
+    def _listed(
+        self,
+        head: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        styles: Sequence[str],
+        kept: Sequence[int],
+        indent: int,
+    ) -> None:
+        """The rows as paragraphs, where a table has no room."""
+        for number, row in enumerate(rows):
+            line = Text(row[kept[0]], styles[number] if styles else "")
+            for column in kept[1:]:
+                name = head[column].replace("\n", " ")
+                if row[column]:
+                    line.append(f"  {name + ' ' if name else ''}{row[column]}", "")
+            self.add(line, indent=indent, hang=indent + 2)
 
     def beside(self, labels: Sequence[str], columns: Sequence[Sequence[str]], styles: Sequence[str] = ()) -> None:
         """A table with one column a thing, its name on top, each cell wrapped; `styles` are those of the names.
@@ -145,6 +168,12 @@ class Page:
                     whole.append(" " * (room - cell_len(words)))
                 whole.rstrip()
                 self.lines.append(whole)
+
+
+def _longest_word(cells: Iterable[str]) -> int:
+    """The columns that the longest word of some cells takes, as far as a column should be as wide for it."""
+    words = (word for cell in cells for word in cell.split())
+    return min(max(map(cell_len, words), default=1), LONGEST_WORD)
 
 
 def show(page: Page, console: Console) -> None:

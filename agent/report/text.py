@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from agent.model.findings import Finding
     from agent.report.advice import Depth
 
-__all__ = ["Page", "check", "one_finding", "show"]
+__all__ = ["Page", "check", "one_finding", "show", "whole"]
 
 Groups = list[list["Finding"]]
 
@@ -46,13 +46,11 @@ LEVELS: Final = (
 )
 
 
-def check(audit: Audit, width: int, source: str, *, full: bool = False) -> Page:
+def check(audit: Audit, width: int, source: str) -> Page:
     """The page of `check`; `source` says where the readings come from ("this machine", a capture's name).
 
-    `full` is all of it. Else the page has no more lines than a person looks through, at 80 columns.
+    It has no more lines than a person looks through, at 80 columns.
     """
-    if full:
-        return _whole(audit, width, source)
     alone = len(by_subject(words.findings(audit))) == 1
     page = Page(width)
     for number, level in enumerate(LEVELS):
@@ -84,8 +82,8 @@ def one_finding(audit: Audit, width: int, source: str, *, number: int) -> Page:
     return page
 
 
-def _whole(audit: Audit, width: int, source: str) -> Page:
-    """Everything that a terminal is given."""
+def whole(audit: Audit, width: int, source: str) -> Page:
+    """The page of `check` with all of it."""
     page = Page(width)
     _answer(page, audit, source)
     groups = by_subject(words.findings(audit))

@@ -53,7 +53,7 @@ def machine(name: str) -> Capture:
 def shown(answers: Mapping[str, Answer], platform: str) -> None:
     """Judge what was answered, and show it in each form."""
     found = audit(collect(Recorded(answers, platform), (), machine(LINUX).taken_at))
-    for page in (text.check, inventory_text.inventory):
+    for page in (text.check, text.whole, inventory_text.inventory):
         assert page(found, NARROW, "fuzzed").lines
     assert forms.encode(forms.check(found))
     assert markdown.check(found, "fuzzed")
