@@ -11,6 +11,7 @@ import re
 from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from agent.model.findings import Severity
 from agent.report import data, text
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 WIDE: Final = 20_000  # columns; nothing is wrapped or cut
 SEVERITIES: Final = {severity.value.upper() for severity in Severity}
 RATE: Final = re.compile(r"([\d.]+) GT/s \(Gen \d+[^)]*\) x(\d+)")
-GAIN: Final = re.compile(r"bring up to ([\d,]+) MB/s more")
+GAIN: Final = re.compile(r"(?:bring|costs) up to ([\d,]+) MB/s")
 RANGE: Final = re.compile(r"([\d,]+)(?: to ([\d,]+))? MB/s")
 LABELS: Final = (
     *("read alone", "read, all drives at once", "written alone", "written, all drives at once"),
@@ -219,29 +220,22 @@ def read_text(form: str, audit: Audit) -> Report:
     steps: list[tuple[str, str]] = []
     gains: list[tuple[str, float]] = []
     subject = ""
-    place = 0
-    while place < len(lines):
-        word, rest = lines[place][:8].strip(), lines[place][8:]
-        place += 1
-        if word not in SEVERITIES or not rest.strip():
-            continue
-        headline = _known(rest, audit)
-        named = rest[: len(rest) - len(headline)].strip()
-        subject = subject_of(named, audit) if named else subject
-        evidence: list[Evidence] = []
-        while (
-            place < len(lines) and lines[place].startswith(" " * 8) and not lines[place].startswith("        What to")
-        ):
-            evidence.append(_evidence(lines[place].strip(), audit))
-            place += 1
-        found.append(Told(word.lower(), subject, normal(headline), tuple(evidence)))
-        if place < len(lines) and lines[place].startswith("        What to"):
-            while place < len(lines) and lines[place].startswith(" " * 8):
-                gains += [(subject, gain) for gain in gains_of(lines[place])]
-                numbered = re.match(r"        \d+\. (.*)", lines[place])
-                if numbered:
-                    steps.append((subject, in_one(re.sub(r" Should bring up to [\d,]+ MB/s more\.$", "", numbered[1]))))
-                place += 1
+    for line in lines:
+        titled = re.match(r"\d+  (\S.*):$", line)
+        if titled:
+            subject = subject_of(titled[1], audit)
+        elif not line.startswith(" " * 3):
+            subject = ""
+        elif subject and line[3:11].strip() in SEVERITIES:
+            found.append(Told(line[3:11].strip().lower(), subject, normal(_known(line[11:], audit)), ()))
+        elif subject and line.startswith(" " * 11):
+            told = found.pop()
+            found.append(replace(told, evidence=(*told.evidence, _evidence(line.strip(), audit))))
+        elif subject:
+            gains += [(subject, gain) for gain in gains_of(line)]
+            numbered = re.match(r"   \d+\. (.*)", line)
+            if numbered:
+                steps.append((subject, in_one(re.sub(r" Should bring up to [\d,]+ MB/s more\.$", "", numbered[1]))))
     return Report(
         findings=tuple(found),
         steps=by_subject(steps),

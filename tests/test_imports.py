@@ -73,6 +73,7 @@ TERMINAL: Final = frozenset(
         "noting",
         "paper",
         "planning",
+        "sections",
         "soaking",
         "tally_text",
         "text",

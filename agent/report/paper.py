@@ -13,7 +13,7 @@ from rich.text import Text
 from agent.model.findings import Severity
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Sequence
+    from collections.abc import Container, Iterable, Mapping, Sequence
 
 # Colours that can be read on a dark and on a light ground alike; a word always says the same.
 STYLES: Final = {
@@ -106,13 +106,14 @@ class Page:
         if indent + sum(least.values()) + 2 * (len(kept) - 1) > self.width:
             self._listed(head, rows, styles, kept, indent)
             return
+        widths = _widths(head, rows, least, self.width - indent - 2 * (len(kept) - 1))
         grid = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET, show_header=any(head))
         for column in kept:
             grid.add_column(
                 Text(head[column]),
                 justify="right" if column in right else "left",
                 overflow="fold",
-                min_width=least[column],
+                width=widths[column],
             )
         for number, row in enumerate(rows):
             style = styles[number] if styles else ""
@@ -168,6 +169,20 @@ class Page:
                     whole.append(" " * (room - cell_len(words)))
                 whole.rstrip()
                 self.lines.append(whole)
+
+
+def _widths(
+    head: Sequence[str], rows: Sequence[Sequence[str]], least: Mapping[int, int], room: int
+) -> dict[int, int]:
+    """How wide each column is: as its widest cell, or less where there is no room; the widest columns give way."""
+    widths = {
+        column: max(cell_len(line) for row in (head, *rows) for line in (row[column].split("\n") or [""]))
+        for column in least
+    }
+    while sum(widths.values()) > room:
+        widest = max(widths, key=lambda column: (widths[column] > least[column], widths[column]))
+        widths[widest] -= 1
+    return widths
 
 
 def _longest_word(cells: Iterable[str]) -> int:
