@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 WIDE: Final = 20_000  # columns; nothing is wrapped or cut
 SEVERITIES: Final = {severity.value.upper() for severity in Severity}
 RATE: Final = re.compile(r"([\d.]+) GT/s \(Gen \d+[^)]*\) x(\d+)")
-GAIN: Final = re.compile(r"(?:bring|costs) up to ([\d,]+) MB/s")
+GAIN: Final = re.compile(r"(?:bring|costs|Worth) up to ([\d,]+) MB/s")
 RANGE: Final = re.compile(r"([\d,]+)(?: to ([\d,]+))? MB/s")
 LABELS: Final = (
     *("read alone", "read, all drives at once", "written alone", "written, all drives at once"),

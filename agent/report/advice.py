@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from rich.text import Text
 
+from agent.model.findings import Severity
 from agent.report import step_blocks, words
 from agent.report.paper import HEADING, INDENT, QUIET, STYLES, Page
 from knowledge.phrasing import begun, mbps, plain, quantity
@@ -46,9 +47,13 @@ def add_group(page: Page, number: int, group: Sequence[Finding], audit: Audit, d
         page.add(line.append(begun(headline)), indent=3, hang=3 + INDENT + 1)
         for evidence in finding.evidence if depth.readings else ():
             page.add(_reading(evidence), indent=3 + INDENT + 1, hang=3 + INDENT + 3, style=QUIET)
-    steps = step_blocks.steps_of(group)
+    steps = [step for step in step_blocks.steps_of(group) if depth.steps is None or step.text not in page.told]
     _causes(page, group, steps)
     shown = steps if depth.steps is None else steps[: depth.steps]
+    again = [page.told[step.text] for finding in group for step in finding.steps if step.text in page.told]
+    if again and depth.steps is not None:
+        page.add(f"What {again[0]} says helps here too.", indent=3)
+    page.told.update((step.text, number) for step in shown)
     if depth.steps is None and shown:
         page.add("What to do, least invasive first:", indent=3)
     rest = len(steps) - len(shown)
@@ -61,7 +66,8 @@ def _causes(page: Page, group: Sequence[Finding], steps: Sequence[Step]) -> None
     causes = list(dict.fromkeys(plain(finding.cause) for finding in group if finding.cause))
     gains = step_blocks.gains(steps)
     parts = [f"Usual cause: {', or '.join(causes)}." if causes else ""]
-    parts.append(f"It costs up to {mbps(*gains)}." if len(gains) == 1 else "")
+    costs = "It costs" if group[0].severity in {Severity.FAULT, Severity.LIMIT} else "Worth"
+    parts.append(f"{costs} up to {mbps(*gains)}." if len(gains) == 1 else "")
     told = " ".join(filter(None, parts))
     if told:
         page.add(told, indent=3)

@@ -63,17 +63,17 @@ def add(page: Page, audit: Audit, *, full: bool = False, most: int | None = None
 
 
 def names(audit: Audit) -> dict[str, str]:
-    """A name for each link by its key that no other has: its slot, with its address where that is not enough."""
+    """A name for each link by its key that no other has: its slot, with the number of its port where that is split."""
     told = {judged.link.key: _short(judged) for judged in audit.links}
-    times = Counter(told.values())
+    alike = {name: [key for key, other in told.items() if other == name] for name in told.values()}
     short = all(function.address.startswith(SEGMENT) for function in audit.facts.functions)
     found = {}
     for judged in audit.links:
         key = judged.link.key
         slotted = judged.link.slot is not None or judged.link.on_card
-        address = address_of(judged.device_address or key, short=short)
         own = told[key] if slotted or words.port(judged) != key else address_of(key, short=short)
-        found[key] = f"{own} ({address})" if times[told[key]] > 1 and slotted else own
+        shared = slotted and len(alike[told[key]]) > 1
+        found[key] = f"{own} port {alike[told[key]].index(key) + 1}" if shared else own
     return found
 
 

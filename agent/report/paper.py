@@ -38,6 +38,7 @@ class Page:
         self.width = max(width, 40)
         self.lines: list[Text] = []
         self.said: set[str] = set()
+        self.told: dict[str, int] = {}  # steps that stand on the page, by the number of their block
         self._measure = Console(width=self.width, file=io.StringIO())
 
     def add(self, text: str | Text = "", *, indent: int = 0, hang: int | None = None, style: str = "") -> None:
@@ -171,9 +172,7 @@ class Page:
                 self.lines.append(whole)
 
 
-def _widths(
-    head: Sequence[str], rows: Sequence[Sequence[str]], least: Mapping[int, int], room: int
-) -> dict[int, int]:
+def _widths(head: Sequence[str], rows: Sequence[Sequence[str]], least: Mapping[int, int], room: int) -> dict[int, int]:
     """How wide each column is: as its widest cell, or less where there is no room; the widest columns give way."""
     widths = {
         column: max(cell_len(line) for row in (head, *rows) for line in (row[column].split("\n") or [""]))

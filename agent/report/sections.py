@@ -107,11 +107,11 @@ def in_short(page: Page, audit: Audit) -> None:
 def not_read(page: Page, audit: Audit) -> None:
     """What could not be read by name alone, and what root would add: why is said in the whole form."""
     lost = list(dict.fromkeys(plain(silence.asked, 60) for silence in audit.unread if not silence.needs_root))
-    more = list(dict.fromkeys(words.root_would_add(audit)))
+    more = list(dict.fromkeys(line.split(" of ")[0] for line in words.root_would_add(audit)))
     if lost or more:
         page.add()
     if lost:
         rest = f" and {len(lost) - MOST_LOST} more" if lost[MOST_LOST:] else ""
         page.add(f"Could not be read: {', '.join(lost[:MOST_LOST])}{rest} (--full says why).", hang=2)
     if more:
-        page.add(f"Run as root, this adds: {', '.join(more)}.", hang=2)
+        page.add(f"Read as an ordinary user. Run as root, this adds: {', '.join(more)}.", hang=2)

@@ -113,7 +113,9 @@ def _nothing_found(audit: Audit, judged: Sequence[Judged]) -> tuple[str, Severit
     if audit.as_planned and not audit.part:
         seen += f"; every part of {plain(audit.against or '')} is in its place"
     full = all(link.verdict.kind.card_at_best for link in judged)
-    why = "every card runs at its best" if full else "no link with a card falls short for a reason to act on"
+    if audit.facts.host.virtual is True:
+        return f"No fault to be seen from inside this virtual machine ({seen}).", Severity.OK
+    why = "every card runs at its best" if full else "no fault found"
     return f"Nothing to do: {why} ({seen}).", Severity.OK
 
 
@@ -139,12 +141,14 @@ def first_step(audit: Audit) -> str:
     """What to do first about the worst finding that has steps, in a sentence; "" where none has."""
     step = next((finding.steps[0] for finding in findings(audit) if finding.steps), None)
     if step is None:
-        return ""
+        seen = any(link.link.device is not None for link in audit.links)
+        return HOST_FIRST if seen and audit.facts.host.virtual is True and not audit.part else ""
     before = next((words for caution, words in _BEFORE.items() if caution in step.cautions), "")
     told = plain(step.brief or step.text, HEADLINE).rstrip(".")
-    return f"Do first: {before}{told[0].lower() if before else told[0]}{told[1:]}."
+    return f"Do first: {before}{told[:1].lower()}{told[1:]}."
 
 
+HOST_FIRST: Final = "Do first: run lanewright check on the host, which sees both ends of each link."
 _BEFORE: Final = {
     POWER_OFF: "with the power off and the plug out, ",
     FIRMWARE: "after a backup, ",
