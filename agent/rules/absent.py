@@ -44,6 +44,7 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     id="slot-part-silent",
     severity=Severity.NOTE,
     title="Drives answer in some parts of a split slot, and nothing answers in the others",
+    cause="a carrier with free places, or a drive that is not fully seated",
     fires_on=("bench-1-half-carrier",),
     quiet_on=("bench-1-upgraded", "bench-1-parts-missing", "bench-1-ordinary-user", "bench-2-unsplit-slot"),
     steps=("count-drives", "reseat-drive", "try-drive-elsewhere"),
@@ -121,7 +122,8 @@ def _of_slot(
 def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Untold) -> Found:
     slot, count, one_is = _slot_words(parts), len(parts), len(silent) == 1
     headline = (
-        f"{_counted(answering, parts)}; if {'a drive is' if one_is else 'drives are'} fitted at {_ports(silent)}, "
+        f"has drives answering in {len(answering)} of its {len(parts)} parts; "
+        f"if {'a drive is' if one_is else 'drives are'} fitted at {_ports(silent)}, "
         f"{'it does' if one_is else 'they do'} not answer"
     )
     if unread:
@@ -180,6 +182,7 @@ def _straddled(answering: Parts) -> bool:
     id="switch-without-drive",
     severity=Severity.NOTE,
     title="A packet switch on a card in a slot has no drive, and nothing else, behind any of its ports",
+    cause="a carrier without drives yet, or a supply cable that is not plugged in",
     fires_on=("bench-2-bare-switch",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-1-tunnelled-dock", "bench-1-parts-missing"),
     steps=("count-drives", "reseat-drive", "check-supply", "try-drive-elsewhere"),
@@ -205,7 +208,7 @@ def _straddled(answering: Parts) -> bool:
             "A cable between the card and its drives that is loose",
         ),
         cannot_tell=(
-            "Whether drives were ever fitted. Ports that lead to no slot feel nothing, and a switch below a port "
+            "Whether drives were ever fitted. Ports that lead to no slot detect no presence, and a switch below a port "
             "whose slot could not be read may belong to the board: of both nothing is claimed."
         ),
         source=(
@@ -285,12 +288,12 @@ def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
         return _because(what, f"nothing answers; whether {which} could not be read", [told for _, told in unread])
     bays = [port for port in ports if not _leads_to_no_slot(port)]
     if not bays:
-        return Unread(what, "nothing answers, and its ports lead to no slot, so that they feel no drive either")
+        return Unread(what, "nothing answers, and its ports lead to no slot, so that they detect no presence either")
     slot, count = _slot_words((judged,)), len(bays)
     at_ports = f"one of its {count} ports" if count > 1 else "its port"
     return Found(
         judged.device_address or "",
-        f"no drive behind the packet switch in {slot}; if one is fitted at {at_ports}, it does not answer",
+        f"has a packet switch with no drive behind it; if one is fitted at {at_ports}, it does not answer",
         (
             Evidence(f"{judged.device_address} ports", f"nothing behind {_ports(bays)}", "a drive behind one of them"),
             *_absence(bays),
@@ -338,7 +341,7 @@ def _made_up(judged: Judged) -> bool:
 
 
 def _leads_to_no_slot(judged: Judged) -> bool:
-    """Whether a port says that it leads to no slot: then it feels no presence."""
+    """Whether a port says that it leads to no slot: then it detects no presence."""
     port = judged.link.port
     return port is not None and port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 0
 

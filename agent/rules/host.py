@@ -58,13 +58,38 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
             evidence.append(Evidence(f"{drive.name} ({model}) firmware", drive.firmware, "for the record"))
     if evidence:
         count = len(evidence)
-        yield Found("host", f"{quantity(count, 'firmware version')} on record", tuple(evidence))
+        yield Found("host", f"has {quantity(count, 'firmware version')} on record", tuple(evidence))
+
+
+@Rule(
+    id="guest-sees-little",
+    severity=Severity.OK,
+    title="The machine is a virtual machine, whose host hides slots and links from it",
+    fires_on=("guest-plain",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("look-from-host",),
+    compared=Compared(left_out=True),
+    measured="explains nothing",
+    explained=Explained(
+        meaning="Cards that are passed through come without their ports, slots and neighbours. The host has all of it.",
+        evidence="The system's word that it runs under a hypervisor.",
+        causes=("A virtual machine, which is quite all right",),
+        cannot_tell="How the host is built, and what else works on its links.",
+        source="The hypervisor bit and product names that the system hands on; common practice.",
+        see_also=("virtual", "look-from-host"),
+    ),
+)
+def _guest_sees_little(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    if seen.machine.facts.host.virtual is True:
+        evidence = (Evidence("machine by its system", "a virtual machine", "the host, to see slots and links"),)
+        headline = "is a virtual machine; run lanewright check on its host, which sees the slots and links"
+        yield Found("host", headline, evidence, part="this machine's devices")
 
 
 @Rule(
     id="needs-root",
     severity=Severity.UNKNOWN,
-    title="Some readings are given to the super-user only",
+    title="Some readings are given to root only",
     fires_on=("bench-1-ordinary-user",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-as-root",),
@@ -115,4 +140,7 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
             for unread in missing
         )
-        yield Found("host", f"root would add {quantity(len(missing), 'kind')} of reading", evidence)
+        kinds = quantity(len(missing), "kind")
+        most = next((word for word, here in (("drive health", silent), ("link verdicts", blocked)) if here), "")
+        first = f", {most} first of all" if most else ""
+        yield Found("host", f"keeps {kinds} of reading for root{first}; run sudo lanewright check", evidence)

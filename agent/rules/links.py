@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
@@ -12,7 +12,7 @@ from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
-from knowledge.phrasing import mbps, quantity
+from knowledge.phrasing import mbps
 from knowledge.steps import CONTACT
 
 if TYPE_CHECKING:
@@ -23,27 +23,39 @@ if TYPE_CHECKING:
     from probes.unread import Unread
 
 
+SHARED_LANES: Final = "contacts, riser or slot; or a filled neighbour that takes half of the lanes"
+RATE_LOST: Final = "its rate"  # begins the reason of a rate that could not be read
+
+
 def _plainly(seen: JudgedMachine, judged: Judged) -> Found:
     """The verdict as a finding, with what the link at its best would bring."""
     if judged.now is None or judged.best is None or not judged.verdict.kind.below_best or judged.port_hidden:
-        return Found(judged.subject, judged.why, judged.evidence, judged=judged)
+        return Found(judged.subject, _of_subject(judged.why), judged.evidence, judged=judged)
     gain = seen.gain_mbps(judged.link.key, judged.best)
     more = "" if gain is not None else f"; {_without_gain(seen, judged.link.key)}"
     return Found(judged.subject, f"{judged.why}{more}", judged.evidence, judged=judged, gain_mbps=gain)
+
+
+def _of_subject(why: str) -> str:
+    """A reason that goes on where the name of the link's card leaves off."""
+    if why.startswith(RATE_LOST):
+        return f"has a rate that{why.removeprefix(RATE_LOST)}"
+    return why.removeprefix("the device ")
 
 
 def _without_gain(seen: JudgedMachine, key: str) -> str:
     """What there is to say of drives that would gain nothing as far as they are known."""
     unknown = seen.unrated(key)
     if unknown is None:
-        return "its drives would gain nothing, another hop holds them back"
+        return "its drives would gain nothing, as another link limits them"
     return f"what its drives would gain is not known: {unknown.what}: {unknown.why}"
 
 
 @Rule(
     id="link-narrow",
     severity=Severity.FAULT,
-    title="A link runs with fewer lanes than both of its ends can do",
+    title="A link runs with fewer lanes than card and slot both have",
+    cause="contacts, riser or slot",
     fires_on=("bench-2-worn-riser",),
     quiet_on=("bench-1-upgraded", "bench-3-idle"),
     steps=(*CONTACT, "update-firmware", "replace"),
@@ -97,16 +109,18 @@ def _perhaps_shared(seen: JudgedMachine, judged: Judged) -> Found:
     from agent.model.neighbours import beside_words, halved
 
     found = _plainly(seen, judged)
-    return replace(found, beside=beside_words(judged, seen.judged, seen.machine.facts)) if halved(judged) else found
+    beside = beside_words(judged, seen.judged, seen.machine.facts) if halved(judged) else ""
+    return replace(found, beside=beside, cause=SHARED_LANES) if beside else found
 
 
 @Rule(
     id="link-slow",
     severity=Severity.FAULT,
-    title="A link runs at a lower speed than both of its ends can do, and nothing explains it",
+    title="A link runs slower than card and slot both can, and nothing explains it",
+    cause="riser, cable or contacts",
     fires_on=("bench-2-slow-link",),
     quiet_on=("bench-1-upgraded", "bench-3-set-slow"),
-    steps=("look-under-load", *CONTACT, "update-firmware", "replace"),
+    steps=("look-under-load", *CONTACT, "lower-speed", "update-firmware", "replace"),
     of_status=True,
     host_knows_more=True,
     compared=Compared(rests_on="verdict"),
@@ -146,6 +160,7 @@ def _link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="link-set-slow",
     severity=Severity.LIMIT,
     title="A link runs at a lower speed because its port is set to that speed",
+    cause="a slot speed that was chosen in the firmware setup",
     fires_on=("bench-3-set-slow",),
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
     steps=("look-under-load", "set-speed", "update-firmware"),
@@ -214,6 +229,7 @@ def _link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="ends-contradict",
     severity=Severity.UNKNOWN,
     title="The readings of a link contradict each other",
+    cause="a link that changed while it was read",
     fires_on=("bench-3-two-ends",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-again",),
@@ -289,9 +305,10 @@ def _link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="uplink-shared",
     severity=Severity.NOTE,
     title="The drives behind a switch could move more than its uplink carries",
+    cause="a carrier with more drives than its slot link feeds at once",
     fires_on=("bench-1-switch-carrier",),
     quiet_on=("bench-1-upgraded",),
-    steps=(),
+    steps=("spread-drives",),
     compared=Compared(depth=CAPABILITIES),
     measured="explains nothing",
     explained=Explained(
@@ -326,10 +343,8 @@ def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if asked <= carried * 1.001:
             continue
         names = ", ".join(name for name, _ in below)
-        headline = (
-            f"{quantity(len(below), 'drive')} behind it could move {mbps(asked)}"
-            f"{' together' if len(below) > 1 else ''}; it carries {mbps(carried)}"
-        )
+        drives = f"{len(below)} drives that together" if len(below) > 1 else "a drive that"
+        headline = f"carries {mbps(carried)} for {drives} could move {mbps(asked)}"
         now = judged.now
         assert now is not None
         evidence = (
@@ -363,6 +378,7 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
     id="payload-low",
     severity=Severity.NOTE,
     title="A drive's packets are smaller than everything on its path supports",
+    cause="what the firmware set, and the system kept",
     fires_on=("bench-1-payload",),
     quiet_on=("bench-1-upgraded",),
     steps=("set-payload",),
@@ -413,7 +429,7 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 f"{own.subject} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"
             ),
         )
-        headline = f"packets carry {in_force} bytes where the whole path supports {supported}"
+        headline = f"sends packets of {in_force} bytes where the whole path supports {supported}"
         yield Found(own.subject, headline, evidence, judged=own, gain_mbps=high - low)
 
 
@@ -421,6 +437,7 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="payload-mismatch",
     severity=Severity.FAULT,
     title="A card may send larger packets than its port accepts",
+    cause="a boot option or tool that set the payload by hand",
     fires_on=("bench-1-payload-mismatch",),
     quiet_on=("bench-1-upgraded", "bench-1-payload"),
     steps=("match-payload",),
@@ -462,7 +479,7 @@ def _payload_mismatch(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
             yield Found(
                 judged.subject,
-                f"sends packets of up to {sent} bytes to a port set to {accepted}",
+                f"may send packets of {sent} bytes to a port that accepts {accepted}",
                 evidence,
                 judged=judged,
             )

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     title="A card runs at the best of its slot but could do more in a better one",
     fires_on=("bench-1-slot-limited", "bench-3-swap-wanted"),
     quiet_on=("bench-1-upgraded", "bench-2-worn-riser"),
-    steps=("move", "swap"),
+    steps=("move", "swap", "plan-places"),
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="lowers",
     explained=Explained(
@@ -69,8 +69,10 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if lost is not None:
             headline = f"{headline}; whether it sits in a slot could not be read ({lost.why}); {TELLS_OF_SLOTS}"
         if move is not None:
-            place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
-            headline = f"{headline}; {place} would give {rate_text(move.rate)}"
+            place = f"{move.slot} is free" if move.swaps_with is None else f"{move.slot}, held by {move.swaps_with},"
+            headline = (
+                f"{headline}; {place} {'and ' if move.swaps_with is None else ''}would give {rate_text(move.rate)}"
+            )
         wiring, taken = _wiring(judged)
         unread = () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
         yield Found(
@@ -82,19 +84,20 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
             gain_mbps=move.gain_mbps if move is not None else None,
             lanes_shared=bool(taken),
             severity=Severity.NOTE if stays else None,
+            without=("plan-places",) if stays or lost is not None or move is not None else (),
         )
 
 
 def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     """Why a better slot is no matter for this card, "" where it is one."""
     if judged.link.onboard:
-        return "it is part of the board, so it stays where it is"
+        return "it is part of the board and stays where it is"
     key = judged.link.key
     if not movable(judged) and judged.link.slot_lost is None:
         return "it is not in a slot, so it cannot be moved"
     gains_nothing = judged.device_can is not None and seen.gain_mbps(key, judged.device_can) is None
     if gains_nothing and seen.unrated(key) is None:
-        return "the drives behind it would gain nothing from more"
+        return "its drives would gain nothing from more"
     return ""
 
 
@@ -137,7 +140,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
         )
         headline = (
             f"needs {rate_text(holder.device_can)} of a slot that can do {rate_text(holder.port_can)}; "
-            f"{judged.subject} would gain {mbps(move.gain_mbps)} there"
+            f"{judged.subject} would gain {mbps(move.gain_mbps)} in that slot"
         )
         yield Found(holder.subject, headline, evidence, judged=judged, move=move, gain_mbps=move.gain_mbps)
 
@@ -145,7 +148,8 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
 @Rule(
     id="slot-dark",
     severity=Severity.FAULT,
-    title="A card is detected in a slot, but there is no link",
+    title="A slot detects a card that does not answer",
+    cause="a card that is not fully seated, a slot that is switched off, or a dead card",
     fires_on=("bench-3-dark-slot",),
     quiet_on=("bench-1-upgraded",),
     steps=(*CONTACT, "enable-slot", "replace"),
@@ -161,7 +165,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "on or failed."
         ),
         causes=(
-            "A card that sits almost, but not quite",
+            "A card that is almost, but not fully seated",
             "A slot that is switched off in the firmware setup",
             "A neighbour that is filled and takes all of its lanes; the board's manual tells",
             "A dead card",
@@ -184,6 +188,7 @@ def _slot_dark(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="slot-unsplit",
     severity=Severity.NOTE,
     title="One drive answers in a slot wide enough for several",
+    cause="a slot that is not split (bifurcation), or a carrier with one drive",
     fires_on=("bench-2-unsplit-slot",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
     steps=("count-drives", "set-split"),
@@ -248,7 +253,7 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
         Evidence("firmware slot description: bifurcation", told, "supported, where a passive carrier needs it"),
     )
     headline = (
-        f"one x{card} drive answers in a slot of {port} lanes; "
+        f"has one x{card} drive in a slot of {port} lanes; "
         f"if its carrier holds more drives, the slot is not split ({port // card} x{card})"
     )
     severity = None if told == SUPPORTED else Severity.OK
@@ -259,6 +264,7 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     id="slot-power-fault",
     severity=Severity.FAULT,
     title="A slot reports a power fault, or has noted one that may be long over",
+    cause="a card that draws too much, a short circuit, or a weak supply",
     fires_on=("bench-2-power-fault", "tower-2-latched-slot"),
     quiet_on=("bench-1-upgraded",),
     steps=("read-event-again", "check-supply", "reseat", "replace"),
@@ -302,10 +308,11 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     """A fault where the event may last; a note where all that is known of it is that it was."""
     evidence = (Evidence(f"{port.address} Slot Status: Power Fault Detected", latched(port), "0"),)
     if is_history(judged, port):
-        told = f"a power fault at some time since that was last cleared{READ_AS_OF.get(port.fresh, '')}"
-        headline = f"the slot's power controller noted {told}; {judged.why}"
+        headline = (
+            f"noted a power fault in the past, which may be long over{READ_AS_OF.get(port.fresh, '')}; {judged.why}"
+        )
         return Found(port.address, headline, evidence, severity=Severity.NOTE, judged=judged)
-    headline = "the slot's power controller reports a power fault"
+    headline = "reports a power fault by its slot's power controller"
     return Found(port.address, headline, evidence, judged=judged, without=("read-event-again",))
 
 
@@ -313,6 +320,7 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     id="slot-latch-open",
     severity=Severity.FAULT,
     title="The retention latch of a slot with a card is open",
+    cause="a latch that was left open after fitting",
     fires_on=("bench-2-power-fault",),
     quiet_on=("bench-1-upgraded",),
     steps=("close-latch",),
@@ -322,7 +330,7 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     register="Slot Status",
     explained=Explained(
         meaning="With the latch open, such a slot keeps the power of its card off, or will cut it without warning.",
-        evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and feels a card.",
+        evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and detects a card.",
         causes=(
             "A latch that was left open after fitting",
             "A sensor or its lever that is bent",
@@ -343,9 +351,7 @@ def _slot_latch_open(seen: JudgedMachine) -> Iterator[Found | Unread]:
         present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state") == 1
         if present and port.registers.read(pcie.SLOT_STATUS, "mrl_sensor_state") == 1:
             evidence = (Evidence(f"{port.address} Slot Status: MRL Sensor State", "1 (open)", "0 (closed)"),)
-            yield Found(
-                port.address, "the slot's retention latch is open while a card sits in it", evidence, judged=judged
-            )
+            yield Found(port.address, "has a card in it, but its retention latch is open", evidence, judged=judged)
 
 
 def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
@@ -363,5 +369,5 @@ def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
     found.append(
         Evidence(source, f"{board.wired_lanes} lanes wired", f"{judged.port_can.width} that the port offers now")
     )
-    words = f"the slot is wired with {board.wired_lanes} lanes, which a neighbour or a split may have taken"
+    words = f"{board.wired_lanes} lanes are wired to the slot; a neighbour or a split may have taken some"
     return tuple(found), words

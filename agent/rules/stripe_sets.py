@@ -26,9 +26,10 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
     id="stripe-held-back",
     severity=Severity.NOTE,
     title="The members of a stripe set share a link that carries less than they could give together",
+    cause="members that share the one slot link of a carrier",
     fires_on=("bench-1-stripe-set",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-2-other-sets"),
-    steps=(),
+    steps=("spread-drives",),
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
@@ -39,7 +40,7 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
         ),
         causes=(
             "A carrier card with a switch whose uplink is narrower than its drives together",
-            "Members that hang on the chipset's one link",
+            "Members that share the chipset's one link",
         ),
         cannot_tell="What the file system above makes of it, and sets of levels that are not in the model.",
         source=(
@@ -77,7 +78,7 @@ def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 f"{gives} or less; the highest is {free.high / stripe.alone[1]:.1f} times as much",
             ),
         )
-        headline = f"the set {words(stripe)} should read {gives} through it, where its members could give {could}"
+        headline = f"limits the set {words(stripe)} to {gives}; its members could give {could}"
         yield Found(judged.subject, headline, evidence, judged=judged)
 
 
@@ -88,10 +89,12 @@ def _range(rates: tuple[float, float]) -> str:
 @Rule(
     id="stripe-degraded",
     severity=Severity.FAULT,
-    title="A set of software RAID runs without one of its members or more",
+    title="A set of software RAID runs without one or more of its members",
+    cause="a drive that failed, or did not answer at the last start",
+    data_at_risk=True,
     fires_on=("bench-2-other-sets",),
     quiet_on=("bench-1-upgraded", "bench-1-stripe-set"),
-    steps=("back-up",),
+    steps=("back-up", "find-member", "restore-member"),
     compared=Compared(),
     measured="may explain",
     explained=Explained(
@@ -130,8 +133,8 @@ def _stripe_degraded(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if not lost:
             continue
         evidence = (Evidence(f"{stripe.name} md/degraded, md/raid_disks", *_members(stripe, lost)),)
-        words = "one of its members is missing" if lost == 1 else f"{lost} of its members are missing"
-        yield Found(stripe.name, f"{words}: the next loss may take all of its data along", evidence)
+        missing = "one of its members" if lost == 1 else f"{lost} of its members"
+        yield Found(stripe.name, f"runs without {missing}; losing one more drive may lose all of its data", evidence)
 
 
 def _members(stripe: StripeSet, lost: int | Unread) -> tuple[str, str]:
