@@ -260,7 +260,7 @@ def test_lost_lanes_of_a_slot_of_unknown_wiring_are_shown_with_all_readings() ->
         f"{PORT} Link Status: Link Bandwidth Management Status",
     ] == [one.source for one in found.evidence]
     assert (
-        "runs with 4 of the 8 lanes both ends can do; how many are wired to its slot "
+        "runs with 4 of 8 lanes; how many are wired to its slot "
         "(IOPCIExpressMaxLinkWidthOverride) could not be read: is no number"
     ) == found.why
 

@@ -87,7 +87,7 @@ def test_a_note_holds_where_all_its_conditions_do(when: dict[str, Any], subjects
     found, findings = noted(facts_of("bench-1-upgraded"), note(when=when, seen={"quirk": "odd"}))
     named: list[str] = []
     for one in findings:
-        rest = one.headline.partition("; so for ")[2].partition(" (field note")[0]
+        rest = one.headline.partition("; so for ")[2].partition("; field note")[0]
         named += [one.subject, *(name for name in rest.split(", ") if name)]
     assert subjects == named
     assert [] == untold(found)
@@ -194,7 +194,7 @@ def test_a_slot_that_nobody_describes_is_cannot_tell() -> None:
     about = note(when={"card": ["f1c4:4210"], "slot_kind": ["card"]})
     found, findings = noted(facts_of("bench-1-upgraded"), about)
     assert ["nvme0"] == [one.subject for one in findings]
-    assert "; so for nvme1, nvme2, nvme3 (" in findings[0].headline
+    assert "; so for nvme1, nvme2, nvme3; " in findings[0].headline
     assert ["field note reel-is-full for nvme5"] == [one.what for one in untold(found)]
 
 
@@ -356,7 +356,7 @@ def test_contradicting_notes_are_both_shown_and_name_each_other() -> None:
     first = note(id="one", seen={"boots": True})
     second = note(id="two", seen={"boots": False}, when={"card": ["f1c4:4210"], "slot_kind": ["card"]})
     findings = noted(facts_of("bench-1-upgraded"), first, second)[1]
-    told = {one.headline.partition("(field note ")[2].partition(",")[0]: one for one in findings}
+    told = {one.headline.partition("; field note ")[2].partition(",")[0]: one for one in findings}
     assert {"one", "two"} == set(told)
     assert "field note two contradicts it" in told["one"].headline
     assert "field note one contradicts it" in told["two"].headline
@@ -436,7 +436,7 @@ def test_many_notes_on_a_large_machine_are_held_one_by_one() -> None:
     findings = noted(facts, *many, note(when={"card": ["f1d0:2020"]}))[1]
     assert [True] == ["field note reel-is-full" in one.headline for one in findings]
     cards = [one for one in facts.functions if one.vendor_id == 0xF1D0 and one.physical_function is None]
-    assert f"and {len(cards) - 9} more (field note" in findings[0].headline
+    assert f"and {len(cards) - 9} more; field note" in findings[0].headline
 
 
 def test_a_condition_names_what_it_wanted_and_read() -> None:

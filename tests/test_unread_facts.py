@@ -270,21 +270,21 @@ def test_a_felt_card_is_not_dark_where_it_may_answer_unseen() -> None:
     """Presence alone makes no slot dark, where the card may be the function whose place could not be read."""
     whole = facts_of("tower-6-live")
     port = next(one for one in audit(whole).links if one.verdict is Verdict.DARK)
-    assert "a card is detected, but nothing answers below it" == port.why
+    assert "detects a card that does not answer" == port.why
     lost = changed(whole, "07:00.0", parent=LOST, root=LOST)
     judged = link(audit(lost), port.link.key)
     assert Verdict.UNKNOWN is judged.verdict
-    assert "a card is detected; what answers below it could not be read" == judged.why
+    assert "detects a card; what answers below it could not be read" == judged.why
 
 
 def test_no_link_is_denied_where_its_bit_was_not_read() -> None:
     """That there is no link is said where the port's own bit says so, not where the system keeps it to itself."""
     dark = {name: next(one.why for one in audited(name).links if one.verdict is Verdict.DARK) for name in DARK}
     assert {name: words in dark[name] for name, words in DARK.items()} == dict.fromkeys(DARK, True)
-    assert "there is no link" not in dark["tower-6-live"]
+    assert "no link" not in dark["tower-6-live"]
 
 
-DARK: Final = {"tower-6-live": "nothing answers below it", "bench-3-dark-slot": "there is no link"}
+DARK: Final = {"tower-6-live": "does not answer", "bench-3-dark-slot": "no link"}
 
 
 def test_a_bridge_of_unread_class_is_one_by_what_hangs_below_it() -> None:

@@ -191,8 +191,8 @@ def _contradiction(rates: list[tuple[str, Rate]]) -> str:
         by_end.setdefault(source.partition(" ")[0], set()).add(rate)
     torn = [end for end, found in by_end.items() if len(found) > 1]
     if torn:
-        return f"gives contradicting readings: register and attribute of {torn[0]} differ"
-    return "gives contradicting readings: its two ends differ"
+        return f"register and attribute of {torn[0]} contradict each other"
+    return "the readings of its two ends contradict each other"
 
 
 def _sources(function: PciFunction) -> tuple[tuple[str, int | Unread, int | Unread], ...]:

@@ -95,11 +95,8 @@ def _general(text: str) -> str:
     """A step's words where no part of a machine fills them in."""
     for name, words in (("{subject}", "the part"), ("{here}", "its slot"), ("{slot}", "its slot"), ("{other}", "")):
         text = text.replace(name, words)
-    return (
-        text.replace("{setup}", "the firmware setup")
-        .replace("{advice}", "do what its text says")
-        .replace("{rate}", "its best rate")
-    )
+    text = text.replace("{advice}", "do what the text above says")
+    return text.replace("{setup}", "the firmware setup").replace("{rate}", "its best rate")
 
 
 def conditions(when: When) -> Iterator[tuple[str, str]]:

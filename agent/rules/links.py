@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 
 SHARED_LANES: Final = "contacts, riser or slot; or a filled neighbour that takes half of the lanes"
+CONTRADICT: Final = " contradict each other"  # ends the reason of readings that differ
 RATE_LOST: Final = "its rate"  # begins the reason of a rate that could not be read
 
 
@@ -38,6 +39,8 @@ def _plainly(seen: JudgedMachine, judged: Judged) -> Found:
 
 def _of_subject(why: str) -> str:
     """A reason that goes on where the name of the link's card leaves off."""
+    if why.endswith(CONTRADICT):
+        return f"gives readings that contradict each other; {why.removesuffix(CONTRADICT)} differ"
     if why.startswith(RATE_LOST):
         return f"has a rate that{why.removeprefix(RATE_LOST)}"
     return why.removeprefix("the device ")

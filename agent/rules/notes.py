@@ -27,9 +27,8 @@ if TYPE_CHECKING:
 
 MOST_PARTS: Final = 8  # that are shown one by one
 MOST_PROOFS: Final = 4
-PASSING_DRIVER: Final = (
-    "vfio-pci"  # hands a function to a virtual machine. Source: Linux Documentation/driver-api/vfio.rst
-)
+# Hands a function to a virtual machine. Source: Linux Documentation/driver-api/vfio.rst
+PASSING_DRIVER: Final = "vfio-pci"
 # Conditions of which it is enough to show what was read: it is one of a list.
 LISTED: Final = frozenset({"card", "subsystem", "class", "platform", "slot_kind"})
 OF_MACHINE: Final = frozenset({"host_firmware", "machine maker", "machine product", "platform"})

@@ -136,5 +136,5 @@ def _rate_below(seen: JudgedMachine, matched: MatchedSheet, when: str, key: str,
     evidence.append(Evidence(f"{key} link, which decides", read, f"lanes, packets and drives as in {matched.source}"))
     names = ", ".join(match.found.name for match, _, _ in short if match.found is not None)
     most = max(planned - high for _, high, planned in short)
-    headline = f"limits {names} to up to {most:,.0f} MB/s less {when} than the sheet expects"
+    headline = f"leaves {names} up to {most:,.0f} MB/s short of the sheet {when}"
     return Found(judged.subject, headline, tuple(evidence), judged=judged)

@@ -69,10 +69,10 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if lost is not None:
             headline = f"{headline}; whether it sits in a slot could not be read ({lost.why}); {TELLS_OF_SLOTS}"
         if move is not None:
-            place = f"{move.slot} is free" if move.swaps_with is None else f"{move.slot}, held by {move.swaps_with},"
-            headline = (
-                f"{headline}; {place} {'and ' if move.swaps_with is None else ''}would give {rate_text(move.rate)}"
+            place = (
+                f"{move.slot} is free and" if move.swaps_with is None else f"{move.slot}, held by {move.swaps_with},"
             )
+            headline = f"{headline}; {place} would give {rate_text(move.rate)}"
         wiring, taken = _wiring(judged)
         unread = () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
         yield Found(
@@ -181,7 +181,18 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
 )
 def _slot_dark(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.DARK):
-        yield Found(judged.subject, judged.why, judged.evidence, judged=judged)
+        yield Found(judged.subject, judged.why, judged.evidence, judged=judged, cause=_why_dark(judged.link.port))
+
+
+def _why_dark(port: PciFunction | None) -> str | None:
+    """The likeliest cause where the slot itself names one; None where it does not."""
+    if port is None:
+        return None
+    if _latch_open(port):
+        return "the retention latch of the slot, which is open"
+    if _faulted(port):
+        return "a power fault, which the slot reports"
+    return None
 
 
 @Rule(
@@ -298,22 +309,24 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
 def _slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         port = judged.link.port
-        if port is None or port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") != 1:
-            continue
-        if port.registers.read(pcie.SLOT_STATUS, "power_fault_detected") == 1:
+        if port is not None and _faulted(port):
             yield _power_fault(judged, port)
+
+
+def _faulted(port: PciFunction) -> bool:
+    """Whether a slot with a power controller has its power fault bit set."""
+    has = port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") == 1
+    return has and port.registers.read(pcie.SLOT_STATUS, "power_fault_detected") == 1
 
 
 def _power_fault(judged: Judged, port: PciFunction) -> Found:
     """A fault where the event may last; a note where all that is known of it is that it was."""
     evidence = (Evidence(f"{port.address} Slot Status: Power Fault Detected", latched(port), "0"),)
     if is_history(judged, port):
-        headline = (
-            f"noted a power fault in the past, which may be long over{READ_AS_OF.get(port.fresh, '')}; {judged.why}"
-        )
+        when = READ_AS_OF.get(port.fresh, "")
+        headline = f"noted a power fault in the past, which may be long over{when}; {judged.why}"
         return Found(port.address, headline, evidence, severity=Severity.NOTE, judged=judged)
-    headline = "reports a power fault by its slot's power controller"
-    return Found(port.address, headline, evidence, judged=judged, without=("read-event-again",))
+    return Found(port.address, "reports a power fault", evidence, judged=judged, without=("read-event-again",))
 
 
 @Rule(
@@ -346,12 +359,16 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
 def _slot_latch_open(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         port = judged.link.port
-        if port is None or port.registers.read(pcie.SLOT_CAPABILITIES, "mrl_sensor_present") != 1:
-            continue
-        present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state") == 1
-        if present and port.registers.read(pcie.SLOT_STATUS, "mrl_sensor_state") == 1:
+        if port is not None and _latch_open(port):
             evidence = (Evidence(f"{port.address} Slot Status: MRL Sensor State", "1 (open)", "0 (closed)"),)
             yield Found(port.address, "has a card in it, but its retention latch is open", evidence, judged=judged)
+
+
+def _latch_open(port: PciFunction) -> bool:
+    """Whether a slot with a sensor at its latch detects a card, and has the latch open."""
+    has = port.registers.read(pcie.SLOT_CAPABILITIES, "mrl_sensor_present") == 1
+    present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state") == 1
+    return has and present and port.registers.read(pcie.SLOT_STATUS, "mrl_sensor_state") == 1
 
 
 def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
