@@ -176,6 +176,7 @@ def test_a_running_set_that_lacks_a_member_is_a_fault(fields: dict[str, Any], sa
     ]
     for finding in found:
         assert f"without {says};" in finding.headline
+        assert finding.data_at_risk
         assert [("md0 md/degraded, md/raid_disks", read)] == shown(finding)
 
 

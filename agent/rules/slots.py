@@ -69,10 +69,8 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if lost is not None:
             headline = f"{headline}; whether it sits in a slot could not be read ({lost.why}); {TELLS_OF_SLOTS}"
         if move is not None:
-            place = (
-                f"{move.slot} is free and" if move.swaps_with is None else f"{move.slot}, held by {move.swaps_with},"
-            )
-            headline = f"{headline}; {place} would give {rate_text(move.rate)}"
+            held = " is free and" if move.swaps_with is None else f", held by {move.swaps_with},"
+            headline = f"{headline}; {move.slot}{held} would give {rate_text(move.rate)}"
         wiring, taken = _wiring(judged)
         unread = () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
         yield Found(
