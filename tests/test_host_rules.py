@@ -146,7 +146,7 @@ def of_set(**fields: Any) -> StripeSet:  # noqa: ANN401 - fields of StripeSet
     )
 
 
-ONE: Final = "one of its members"
+ONE: Final = "one of its 3 members"
 
 
 @pytest.mark.parametrize(
@@ -155,10 +155,10 @@ ONE: Final = "one of its members"
         ({}, ONE, "1 missing, 2 at work of 3"),
         (
             {"missing": 2, "places": 4},
-            "2 of its members",
+            "2 of its 4 members",
             "2 missing, 2 at work of 4",
         ),
-        ({"places": BROKEN}, ONE, "1 missing, 2 at work"),
+        ({"places": BROKEN}, "one of its members", "1 missing, 2 at work"),
         ({"missing": BROKEN}, ONE, "1 missing, 2 at work of 3"),  # by its places
         ({"unplaced": ("block2",)}, ONE, "1 missing, 2 at work of 3, and block2 in a place that could not be read"),
         ({"missing": 0, "places": 2}, "", ""),

@@ -65,8 +65,8 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="guest-sees-little",
     severity=Severity.OK,
     title="The machine is a virtual machine, whose host hides slots and links from it",
-    fires_on=("guest-plain",),
-    quiet_on=("bench-1-upgraded",),
+    fires_on=("guest-passthrough",),
+    quiet_on=("bench-1-upgraded", "guest-plain"),
     steps=("look-from-host",),
     compared=Compared(left_out=True),
     measured="explains nothing",
@@ -80,7 +80,8 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     ),
 )
 def _guest_sees_little(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    if seen.machine.facts.host.virtual is True:
+    # Of a guest without any link the first line of a check says as much.
+    if seen.machine.facts.host.virtual is True and any(judged.link.device is not None for judged in seen.judged):
         evidence = (Evidence("machine by its system", "a virtual machine", "the host, to see slots and links"),)
         headline = "is a virtual machine; run lanewright check on its host, which sees the slots and links"
         yield Found("host", headline, evidence, part="this machine's devices")

@@ -133,7 +133,8 @@ def _stripe_degraded(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if not lost:
             continue
         evidence = (Evidence(f"{stripe.name} md/degraded, md/raid_disks", *_members(stripe, lost)),)
-        missing = "one of its members" if lost == 1 else f"{lost} of its members"
+        total = f"{stripe.places} " if isinstance(stripe.places, int) else ""
+        missing = f"{'one' if lost == 1 else lost} of its {total}members"
         yield Found(stripe.name, f"runs without {missing}; losing one more drive may lose all of its data", evidence)
 
 
