@@ -324,6 +324,44 @@ def test_only_one_part_shows_its_notes() -> None:
     assert [] == [one.rule for one in only_at(found, "nvme4").findings if one.rule == "field-note"]
 
 
+# --- Steps of its own, and notes of passing through ------------------------------------------------------------
+
+
+def test_a_note_may_say_itself_what_to_do() -> None:
+    """Where a note advises to follow it, the step is its own text; braces in it fill nothing in."""
+    about = note(advises=["follow-note"], text="Fit the {slot} screw\nfirst.")
+    (finding,) = noted(facts_of("bench-1-upgraded"), about)[1]
+    assert [("follow-note", "Fit the {slot} screw first.")] == [(one.action, one.text) for one in finding.steps]
+    assert about.id in finding.steps[0].brief
+
+
+@pytest.mark.parametrize("one", NOTES, ids=lambda one: one.id)
+def test_a_shipped_note_leads_to_steps_of_its_own(one: Note) -> None:
+    """No note of the program sends its reader to read again; one that has nothing to do says so."""
+    assert "look-again" not in one.advises
+    assert one.advises or "Nothing is to be done" in one.text
+
+
+@pytest.mark.parametrize(
+    ("changed", "severity"),
+    [
+        pytest.param({}, Severity.OK, id="nothing passed through"),
+        pytest.param({"driver": "vfio-pci"}, Severity.NOTE, id="its function is passed through"),
+        pytest.param({"virtual": True}, Severity.NOTE, id="a guest"),
+    ],
+)
+def test_a_note_of_passing_through_is_told_where_that_is_in_play(changed: dict[str, Any], severity: Severity) -> None:
+    """Elsewhere it is no finding and leads to nothing, but stays in the record, for the inventory."""
+    facts = facts_of("bench-1-upgraded")
+    driver = {key: value for key, value in changed.items() if key == "driver"}
+    functions = tuple(replace(one, **driver) if one.device_id == 0x0210 else one for one in facts.functions)
+    facts = replace(facts, functions=functions, host=replace(facts.host, virtual="virtual" in changed))
+    about = note(when={"card": ["f1c5:0210"]}, seen={"quirk": "odd"}, only="passthrough", advises=["follow-note"])
+    found = audit(facts, notes=Shelf((about,)))
+    (finding,) = [one for one in found.findings if one.rule == "field-note"]
+    assert (severity, severity is Severity.NOTE) == (finding.severity, bool(finding.steps))
+
+
 # --- Contradictions --------------------------------------------------------------------------------------------
 
 

@@ -210,9 +210,18 @@ def _note(kind: Kind, outcome: Outcome, seen: Sequence[Sighting], others: dict[O
             link=LinkThen(GTPS[outcome.speed], outcome.width),  # type: ignore[arg-type] # a width that links have
         ),
         evidence=tuple(newest[:MOST_EVIDENCE]),
-        confidence="disputed" if others else "confirmed" if machines >= ENOUGH else "reported",
+        confidence="disputed" if _disputed(outcome, others) else "confirmed" if machines >= ENOUGH else "reported",
         text=_text(kind, ran, outcome, (len(seen), machines), others),
     )
+
+
+def _disputed(outcome: Outcome, others: Iterable[Outcome]) -> bool:
+    """Whether the same was seen otherwise; a link with a fault speaks against no other, as it is no trait of a card."""
+    return any(_is_fault(outcome) or not _is_fault(other) for other in others)
+
+
+def _is_fault(outcome: Outcome) -> bool:
+    return Verdict(outcome.verdict).severity is Severity.FAULT
 
 
 def _text(kind: Kind, ran: str, outcome: Outcome, count: tuple[int, int], others: dict[Outcome, list[Sighting]]) -> str:
@@ -220,7 +229,7 @@ def _text(kind: Kind, ran: str, outcome: Outcome, count: tuple[int, int], others
     on = f" ({' '.join(part for part in (kind.maker, kind.product) if part)})" if kind.maker or kind.product else ""
     meaning = Verdict(outcome.verdict).meaning
     words = f"Learned from captures: seen {_count(*count)} of one kind{on} at {ran}: it {meaning}."
-    if Verdict(outcome.verdict).severity is Severity.FAULT:
+    if _is_fault(outcome):
         words += " That is a fault of those links, not a trait of the card."
     for other, seen in others.items():
         machines = len({sighting.machine for sighting in seen})
