@@ -398,7 +398,8 @@ def _drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 words[-1] += f" ({_duration(seconds)} in all)"
         if evidence:
             without = LOAD if _too_hot(seen, drive, health) else ()
-            headline = f"slowed itself down for heat: {', '.join(words)}{_how_often(health, total)}"
+            often = quantity(total, "time")
+            headline = f"slowed itself down for heat {often}; {', '.join(words)}{_how_often(health, total)}"
             yield make(headline, *evidence, without=without)
 
 

@@ -41,7 +41,7 @@ def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
             cause = f"; by the sheet {left.words}"
         yield Found(
             judged.subject,
-            f"runs at {rate_text(now)} where the sheet expects {rate_text(planned)} for {match.words}{cause}",
+            f"runs at {rate_text(now)} where the sheet expects {rate_text(planned)}; link of {match.words}{cause}",
             tuple(evidence),
             severity=Severity.LIMIT if part_can or judged.verdict.kind.below_best else None,
             judged=judged,
