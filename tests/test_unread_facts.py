@@ -241,7 +241,7 @@ def test_a_port_that_could_not_be_found_is_not_called_invisible() -> None:
     judged = link(found, "0000:03:00.0")
     assert Verdict.UNKNOWN is judged.verdict
     assert "not visible from here" not in judged.why
-    assert "what both ends can do is not known: where 0000:03:00.0 hangs could not be read" in judged.why
+    assert "what both ends can do is not known: where 0000:03:00.0 is connected could not be read" in judged.why
     assert "Judged by the card's own end alone" not in shown(text.whole, found)
     full = link(audit(placeless("bench-2-slow-link", "0000:02:00.0")), "0000:02:00.0")
     assert (Verdict.FULL, False) == (full.verdict, "not visible" in full.why)
@@ -694,7 +694,7 @@ def test_a_drive_of_unread_place_is_not_in_another() -> None:
     found = audited(PLANNED, "link /sys/class/nvme/nvme0")
     assert [] == missing(found)
     assert plan_words(found)['the drive "reel-1"'].startswith("it answers, but whether it is in its place could not be")
-    assert f"where nvme0 hangs: {BROKEN}" in plan_words(found).values()
+    assert f"where nvme0 is connected: {BROKEN}" in plan_words(found).values()
 
 
 def test_a_slot_whose_name_failed_is_not_said_to_be_missing() -> None:
@@ -724,7 +724,9 @@ def test_a_part_behind_a_function_of_unread_place_could_not_be_seen() -> None:
     found = audit_against(replace(whole, board_slots=LOST), sheet_of(PLANNED))
     assert [] == [one for one in missing(found) if "scan network" in one]
     said = plan_words(found)['the card "scan network"']
-    assert said.startswith("it answers, but whether it is in its place could not be read: where 0000:0e:00.0 hangs: ")
+    assert said.startswith(
+        "it answers, but whether it is in its place could not be read: where 0000:0e:00.0 is connected: "
+    )
 
 
 def test_a_virtual_function_that_shows_itself_to_be_none_is_a_card() -> None:

@@ -135,7 +135,7 @@ def _no_slot(link: Link, port: PciFunction, can: Rate | None) -> Judged:
     if tried == 1 and _active(port) == 0:
         source = f"{port.address} Link Status: Link Bandwidth Management Status"
         tries = (Evidence(source, latched(port, "1 with the link down"), "0 when nothing is fitted"),)
-        why = "tried to train a link and failed; it leads to no slot, so nobody knows whether a card is there"
+        why = "tried to train a link and failed; it leads to no slot, so whether a card is there is not known"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=tries, notable=True)
     source = f"{port.address} PCI Express Capabilities: Slot Implemented"
     evidence = (Evidence(source, "0", "no slot, nothing below"), *_lost(link))

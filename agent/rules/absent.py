@@ -66,7 +66,7 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
         ),
         causes=(
             "A carrier with fewer drives than places, which is as it should be",
-            "A drive that is not fully in its socket",
+            "A drive that is not fully seated",
             "A drive that is dead",
             "A slot that is split in another way than the carrier is wired",
         ),
@@ -204,7 +204,7 @@ def _straddled(answering: Parts) -> bool:
         causes=(
             "A carrier that has no drive yet, which is as it should be",
             "A supply cable of the carrier that is not plugged in",
-            "Drives that are not fully in their sockets",
+            "Drives that are not fully seated",
             "A cable between the card and its drives that is loose",
         ),
         cannot_tell=(

@@ -44,7 +44,7 @@ BUILT: Final = ("bench-1-as-planned",)
     ),
     shows="lanewright check --against finds it in its place",
     counted=(
-        "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or mend the sheet."
+        "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or correct the sheet."
     ),
     compared=Compared(),
     measured="explains nothing",
@@ -91,7 +91,7 @@ def _plan_part_missing(seen: JudgedMachine) -> Iterator[Found | Unread]:
     steps=("count-drives", "set-split"),
     counted=(
         "As many as the sheet has: split the slot as described next. Only as many as answer: fit those that are "
-        "missing, or mend the sheet."
+        "missing, or correct the sheet."
     ),
     compared=Compared(),
     measured="explains nothing",
@@ -301,7 +301,7 @@ def _plan_lanes_more(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "Smaller packets than were reckoned with",
             "A link on the way that the sheet does not know of",
         ),
-        cannot_tell="What the drives do in earnest: nothing is measured here.",
+        cannot_tell="What the drives really do: nothing is measured here.",
         source="The build sheet; the throughput model.",
         see_also=("uplink-shared", "payload-low", "measure"),
     ),
