@@ -341,7 +341,7 @@ def test_a_driver_tells_an_ordinary_user_of_presence() -> None:
     tree.root_only.discard(TABLE)
     (finding,) = of(seen(tree, privileged=False), PART)
     assert counted(finding.headline).startswith("3 of its 4 parts;")
-    assert ("kernel SLOT1: adapter", "0") in [(one.source, one.read) for one in finding.evidence]
+    assert ("kernel slot SLOT1: adapter", "0") in [(one.source, one.read) for one in finding.evidence]
 
 
 @pytest.mark.parametrize("errno", ["EIO", "EACCES", "ENODEV"])

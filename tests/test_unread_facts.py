@@ -335,10 +335,10 @@ def test_a_limit_stays_one_where_what_would_gain_is_not_known() -> None:
 def test_counters_of_one_end_are_not_said_to_be_of_both() -> None:
     """Errors are summed over the ends that told them, and the counters that failed are named."""
     name, end = "bench-2-noisy-link", "0000:03:00.0"
-    assert one_of(audited(name), "link-errors").headline.startswith("its two ends counted 30 more")
+    assert one_of(audited(name), "link-errors").headline.startswith("counted 30 new link errors")
     keys = [f"text {PCI}/{end}/aer_dev_{kind}" for kind in ("correctable", "nonfatal", "fatal")]
     found = one_of(audited(name, *keys), "link-errors")
-    assert found.headline.startswith("one of its ends (0000:00:03.0) counted ")
+    assert " at one of its ends (0000:00:03.0); " in found.headline
     assert f"; not all counters could be read (text {PCI}/{end}/aer_dev_correctable: {BROKEN})" in found.headline
     assert "errors of 0000:00:03.0, 2.0 s later" in [one.source for one in found.evidence]
 
@@ -347,13 +347,13 @@ def test_the_firmware_in_use_is_not_called_another_where_it_was_not_read() -> No
     """A drive that will start from a slot is not said to change its firmware where nobody read which it runs."""
     whole = facts_of("bench-2-failing-drives")
     pending = next(one for one in findings(audit(whole), "drive-firmware-pending"))
-    assert pending.headline.startswith("starts with other firmware after its next reset")
+    assert "other firmware" in pending.headline
     (of_drive,) = [one for one in whole.drives if one.name == pending.subject]
     assert isinstance(of_drive.firmware_slots, FirmwareSlots)
     lost = with_drive(whole, of_drive.name, firmware_slots=replace(of_drive.firmware_slots, active=LOST))
     said = one_of(audit(lost), "drive-firmware-pending").headline
     assert "other firmware" not in said
-    assert said.endswith(f"which it runs now is not known ({BROKEN})")
+    assert said.endswith(f"which it runs now could not be read ({BROKEN})")
 
 
 def test_a_temperature_that_failed_is_not_called_untold() -> None:
@@ -713,7 +713,7 @@ def test_an_ordinary_user_is_not_told_that_a_slot_is_called_otherwise() -> None:
     found = audit_against(replace(whole, board_slots=refused, functions=bare), sheet_of("bench-1-parts-missing"))
     (said,) = [one for one in missing(found) if '"system"' in one]
     unread = "which slot is called M2_1 could not be read (permission denied), and it answers in none"
-    assert f'the drive "system" of the sheet in M2_1: {unread}' == said
+    assert said.endswith(f'the drive "system" of the sheet; {unread}')
 
 
 def test_a_part_behind_a_function_of_unread_place_could_not_be_seen() -> None:
