@@ -31,7 +31,16 @@ LOOKS: Final = frozenset(
             "check-sharing",
             "check-neighbour",
         ),
-        *("count-drives", "check-sheet", "plan-anew", "plan-places", "see-driver", "find-member", "follow-note"),
+        *(
+            "count-drives",
+            "check-sheet",
+            "plan-anew",
+            "plan-places",
+            "spread-drives",
+            "see-driver",
+            "find-member",
+            "follow-note",
+        ),
     }
 )
 # Hands that a part soldered to the board leaves nothing to do for.

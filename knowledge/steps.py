@@ -170,10 +170,19 @@ STEPS: Final[dict[str, StepKind]] = {
             "The plan names a better arrangement, or says that there is none.",
         ),
         StepKind(
+            "spread-drives",
+            4,
+            "Plan busy drives onto links of their own, with lanewright plan",
+            "Where the drives behind {subject} work at the same time, let lanewright plan find places of their own for"
+            " the busiest of them, or a faster slot for their carrier. One drive alone has all of the shared link"
+            " already; where they never work at once, nothing is to be done.",
+            "Moved as planned, lanewright check shows more MB/s for them with all drives at once.",
+        ),
+        StepKind(
             "see-driver",
             4,
             "See why no driver has {subject}",
-            "See in the kernel's log what it says of {subject}: no driver loaded, a driver that gave up, or a drive set"
+            "See in the system's log what it says of {subject}: no driver loaded, a driver that gave up, or a drive set"
             " aside for a virtual machine on purpose. In the last case nothing is to be done.",
             "The system lists the drive, or it is known why it should not.",
         ),
@@ -292,17 +301,6 @@ STEPS: Final[dict[str, StepKind]] = {
             "cards.",
             "After the next start {shows}.",
             (*HANDS, LICENSED),
-            hardware=True,
-        ),
-        StepKind(
-            "spread-drives",
-            19,
-            "Give the busiest drives slots of their own",
-            "Where the drives behind {subject} work at the same time, move the busiest of them to slots or sockets of"
-            " their own, or their carrier to a slot with a faster link. One drive alone has all of the shared link"
-            " already; see in the board's manual first whether filling a slot takes lanes from another one.",
-            "After the next start lanewright check shows more MB/s for them with all drives at once.",
-            HANDS,
             hardware=True,
         ),
         StepKind(

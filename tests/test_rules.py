@@ -132,7 +132,7 @@ def test_a_rule_without_a_field_is_refused_by_its_name(field: str) -> None:
 @EVERY_RULE
 def test_a_cause_is_a_few_words(rule: Rule) -> None:
     """The usual cause stands on a line of its own, or in brackets: short, without a capital and an end."""
-    assert len(rule.cause) <= 90
+    assert len(rule.cause) <= 60
     assert rule.cause == "" or rule.cause[0].islower()
     assert not rule.cause.endswith(".")
 

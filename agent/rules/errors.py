@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     title=(
         "A link makes errors: the counters of its two ends rise from look to look, or have grown large since start-up"
     ),
-    cause="contacts, riser or cable; electrical noise",
+    cause="contacts, riser, cable or noise",
     fires_on=("bench-2-noisy-link",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-under-load", *CONTACT, "lower-speed", "update-firmware", "replace"),
@@ -147,7 +147,7 @@ def _counters(function: PciFunction) -> Evidence:
     id="lane-errors",
     severity=Severity.NOTE,
     title="Some lanes of a link have their error bit set",
-    cause="link training at start-up, or a contact of those lanes",
+    cause="link training at start-up, or a contact",
     fires_on=("bench-2-lane-errors",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-again",),
@@ -204,7 +204,7 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
     id="equalization-failed",
     severity=Severity.FAULT,
     title="A slow or narrow link failed equalization at a higher speed",
-    cause="a riser or cable that is too long or too poor for the speed",
+    cause="a riser or cable too long for the speed",
     fires_on=("bench-2-lane-errors",),
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
     steps=(*CONTACT, "lower-speed", "update-firmware", "replace"),

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from probes.unread import Unread
 
 
-SHARED_LANES: Final = "contacts, riser or slot; or a filled neighbour that takes half of the lanes"
+SHARED_LANES: Final = "contacts, riser or slot, or a neighbour that takes half"
 CONTRADICT: Final = " contradict each other"  # ends the reason of readings that differ
 RATE_LOST: Final = "its rate"  # begins the reason of a rate that could not be read
 
@@ -163,7 +163,7 @@ def _link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="link-set-slow",
     severity=Severity.LIMIT,
     title="A link runs at a lower speed because its port is set to that speed",
-    cause="a slot speed that was chosen in the firmware setup",
+    cause="a slot speed set in the firmware setup",
     fires_on=("bench-3-set-slow",),
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
     steps=("look-under-load", "set-speed", "update-firmware"),
@@ -308,7 +308,6 @@ def _link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="uplink-shared",
     severity=Severity.NOTE,
     title="The drives behind a switch could move more than its uplink carries",
-    cause="a carrier with more drives than its slot link feeds at once",
     fires_on=("bench-1-switch-carrier",),
     quiet_on=("bench-1-upgraded",),
     steps=("spread-drives",),
@@ -381,7 +380,7 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
     id="payload-low",
     severity=Severity.NOTE,
     title="A drive's packets are smaller than everything on its path supports",
-    cause="what the firmware set, and the system kept",
+    cause="the firmware's setting",
     fires_on=("bench-1-payload",),
     quiet_on=("bench-1-upgraded",),
     steps=("set-payload",),
@@ -440,7 +439,7 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="payload-mismatch",
     severity=Severity.FAULT,
     title="A card may send larger packets than its port accepts",
-    cause="a boot option or tool that set the payload by hand",
+    cause="a payload that was set by hand",
     fires_on=("bench-1-payload-mismatch",),
     quiet_on=("bench-1-upgraded", "bench-1-payload"),
     steps=("match-payload",),

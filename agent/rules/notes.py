@@ -196,7 +196,8 @@ def _unlike(part: NotablePart, notes: Iterable[Note], judged: Judged) -> Found:
     for note in notes:
         verdict, link = note.seen.verdict or "", note.seen.link
         rate = "" if link is None else link_words(link)
-        words = f"at {rate}" if verdict == judged.verdict.value and rate else SEEN_AS.get(verdict, verdict)
+        by_rate = verdict == judged.verdict.value and rate and judged.verdict.severity is not Severity.FAULT
+        words = f"at {rate}" if by_rate else SEEN_AS.get(verdict, verdict)
         times[words] = times.get(words, 0) + len(note.evidence)
         last = max(proof.date for proof in note.evidence).isoformat()
         seen = f"{verdict}, {rate}: {_often(len(note.evidence))}, last on {last}, by field note {note.id}"

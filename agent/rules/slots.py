@@ -147,7 +147,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="slot-dark",
     severity=Severity.FAULT,
     title="A slot detects a card that does not answer",
-    cause="a card that is not fully seated, a slot that is switched off, or a dead card",
+    cause="card not fully seated, slot switched off, or dead card",
     fires_on=("bench-3-dark-slot",),
     quiet_on=("bench-1-upgraded",),
     steps=(*CONTACT, "enable-slot", "replace"),
@@ -187,9 +187,9 @@ def _why_dark(port: PciFunction | None) -> str | None:
     if port is None:
         return None
     if _latch_open(port):
-        return "the retention latch of the slot, which is open"
+        return "the open retention latch"
     if _faulted(port):
-        return "a power fault, which the slot reports"
+        return "the power fault that the slot reports"
     return None
 
 
@@ -197,7 +197,7 @@ def _why_dark(port: PciFunction | None) -> str | None:
     id="slot-unsplit",
     severity=Severity.NOTE,
     title="One drive answers in a slot wide enough for several",
-    cause="a slot that is not split (bifurcation), or a carrier with one drive",
+    cause="slot not split, or a carrier with one drive",
     fires_on=("bench-2-unsplit-slot",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
     steps=("count-drives", "set-split"),
@@ -273,7 +273,7 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     id="slot-power-fault",
     severity=Severity.FAULT,
     title="A slot reports a power fault, or has noted one that may be long over",
-    cause="a card that draws too much, a short circuit, or a weak supply",
+    cause="too much current drawn, or a weak supply",
     fires_on=("bench-2-power-fault", "tower-2-latched-slot"),
     quiet_on=("bench-1-upgraded",),
     steps=("read-event-again", "check-supply", "reseat", "replace"),
@@ -331,7 +331,7 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     id="slot-latch-open",
     severity=Severity.FAULT,
     title="The retention latch of a slot with a card is open",
-    cause="a latch that was left open after fitting",
+    cause="latch left open after fitting",
     fires_on=("bench-2-power-fault",),
     quiet_on=("bench-1-upgraded",),
     steps=("close-latch",),
