@@ -109,9 +109,9 @@ def with_peers(tower: Machine, *, at_ports: bool = False) -> Machine:
 @pytest.mark.parametrize(
     ("drives", "headline"),
     [
-        ("##.#", "3 of its 4 parts; if a drive is fitted at {2}, it does not answer"),
-        (".##.", "2 of its 4 parts; if drives are fitted at {0} and {3}, they do not answer"),
-        ("#...", "1 of its 4 parts; if drives are fitted at {1}, {2} and {3}, they do not answer"),
+        ("##.#", "3 of 4 parts; if a drive is fitted at {2}, it does not answer"),
+        (".##.", "2 of 4 parts; if drives are fitted at {0} and {3}, they do not answer"),
+        ("#...", "1 of 4 parts; if drives are fitted at {1}, {2} and {3}, they do not answer"),
     ],
 )
 def test_parts_that_do_not_answer_are_counted_and_named(drives: str, headline: str) -> None:
@@ -167,7 +167,7 @@ def test_a_dark_part_has_its_own_fault() -> None:
     )
     tower = split("##..")
     ports(tower)[3].registers = FELT
-    expected = "2 of its 4 parts; if a drive is fitted at 0000:00:01.2, it does not answer"
+    expected = "2 of 4 parts; if a drive is fitted at 0000:00:01.2, it does not answer"
     assert [expected] == [counted(one) for one in absent(seen(tower))]
 
 
@@ -185,7 +185,7 @@ def test_parts_are_told_without_the_firmwares_tables() -> None:
     tower = split("##.#")
     tower.tables = False
     (finding,) = of(seen(tower), PART)
-    assert counted(finding.headline).startswith("3 of its 4 parts;")
+    assert counted(finding.headline).startswith("3 of 4 parts;")
     assert "Slot Capabilities: Physical Slot Number" == finding.evidence[0].source
     for number, port in enumerate(ports(tower)):
         assert port.slot is not None
@@ -197,7 +197,7 @@ def test_parts_are_told_without_the_firmwares_tables() -> None:
 def test_parts_are_told_by_the_firmwares_peers(at_ports: bool) -> None:  # noqa: FBT001 - a column of the table
     """The firmware's peer groups name the parts, whether it gives the cards' addresses or those of the ports."""
     tower = with_peers(split("#.##"), at_ports=at_ports)
-    expected = "3 of its 4 parts; if a drive is fitted at 0000:00:01.1, it does not answer"
+    expected = "3 of 4 parts; if a drive is fitted at 0000:00:01.1, it does not answer"
     assert [expected] == [counted(one) for one in absent(seen(tower))]
 
 
@@ -205,7 +205,7 @@ def test_a_sata_controller_on_a_carrier_is_a_drive_too() -> None:
     """What drives hang on counts as what they are."""
     tower = split("....")
     ports(tower)[0].below = [card("sata", (3, 2))]
-    assert ["1 of its 4 parts;"] == [counted(one).partition(" if")[0] for one in absent(seen(tower))]
+    assert ["1 of 4 parts;"] == [counted(one).partition(" if")[0] for one in absent(seen(tower))]
 
 
 def test_a_slot_without_any_drive_is_not_counted() -> None:
@@ -340,7 +340,7 @@ def test_a_driver_tells_an_ordinary_user_of_presence() -> None:
     tree = build(tower)
     tree.root_only.discard(TABLE)
     (finding,) = of(seen(tree, privileged=False), PART)
-    assert counted(finding.headline).startswith("3 of its 4 parts;")
+    assert counted(finding.headline).startswith("3 of 4 parts;")
     assert ("kernel slot SLOT1: adapter", "0") in [(one.source, one.read) for one in finding.evidence]
 
 
@@ -353,7 +353,7 @@ def test_one_port_that_fails_is_counted_apart(errno: str) -> None:
     tree.put(place, whole[:64])
     found = seen(tree)
     (headline,) = absent(found)
-    assert counted(headline).startswith("2 of its 4 parts; if a drive is fitted at 0000:00:01.2, it does not ")
+    assert counted(headline).startswith("2 of 4 parts; if a drive is fitted at 0000:00:01.2, it does not ")
     assert headline.endswith("; whether 0000:00:01.3 holds one is not known")
     tree.fail(place, errno)
     found = seen(tree)
@@ -374,7 +374,7 @@ def test_a_part_at_another_device_that_fails_is_missed() -> None:
         for number in range(4)
     ]
     tree = build(Machine(name="bench-9", buses={"0000:00": parts}))
-    assert ["1 of its 4 parts"] == [counted(one).partition(";")[0] for one in absent(seen(tree))]
+    assert ["1 of 4 parts"] == [counted(one).partition(";")[0] for one in absent(seen(tree))]
     tree.fail(config(tree, "0000:00:06.0"), "EIO")
     assert [] == absent(seen(tree))
     (told,) = not_told(seen(tree), "parts of SLOT1")
