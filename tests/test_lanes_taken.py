@@ -59,7 +59,7 @@ def test_a_filled_neighbour_is_a_likely_reason_and_no_verdict() -> None:
     """Half of the slot's lanes beside a filled slot: still a fault, but the board's manual is asked before hands."""
     finding = narrow(audit(tower({"PCIE2": ten_gigabit()})))
     (text,) = asked(finding)
-    assert text.startswith("Slot PCIE2 beside it is filled. Many boards give half of a slot's lanes to its neighbour")
+    assert text.startswith("PCIE2 beside it is filled. Many boards give half of a slot's lanes to its neighbour")
     assert "(common practice): see in the board's manual whether PCIE1" in text
     assert Severity.FAULT is finding.severity
     assert "check-neighbour" == finding.steps[0].action
@@ -82,7 +82,7 @@ def test_nothing_is_said_of_neighbours_where_they_explain_nothing(fitted: Fitted
 def test_a_neighbour_that_does_not_answer_is_filled_all_the_same() -> None:
     """A card that is detected and does not answer takes its lanes too."""
     finding = narrow(audit(tower({}, felt="02.0")))
-    assert ["Slot PCIE2 beside it is filled"] == [text.partition(".")[0] for text in asked(finding)]
+    assert ["PCIE2 beside it is filled"] == [text.partition(".")[0] for text in asked(finding)]
 
 
 def test_a_neighbour_that_could_not_be_looked_into_is_not_empty() -> None:
