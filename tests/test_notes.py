@@ -15,6 +15,7 @@ from agent.model.shelf import Shelf
 from agent.notebook.checks import complaints
 from agent.notes.matching import NotablePart, match
 from agent.notes.seen import contradictions
+from agent.report import inventory_text
 from knowledge.fieldnotes import NOT_ADVISED
 from knowledge.notes import FILES, index, shipped
 from knowledge.steps import FIRMWARE, STEPS
@@ -24,6 +25,7 @@ from probes.unread import Unread
 from tests import notes_index
 from tests.machines import hall_server
 from tests.notes import note
+from tests.test_report import printed
 
 if TYPE_CHECKING:
     from agent.model.findings import Finding
@@ -360,6 +362,15 @@ def test_a_note_of_passing_through_is_told_where_that_is_in_play(changed: dict[s
     found = audit(facts, notes=Shelf((about,)))
     (finding,) = [one for one in found.findings if one.rule == "field-note"]
     assert (severity, severity is Severity.NOTE) == (finding.severity, bool(finding.steps))
+
+
+def test_the_inventory_has_what_a_check_keeps_to_itself() -> None:
+    """The note of the reset quirk of a controller is no finding of the tower, and stands below its functions."""
+    found = audit(facts_of(NOTED))
+    (quiet,) = [one for one in found.findings if one.rule == "field-note" and one.severity is Severity.OK]
+    shown = " ".join(printed(inventory_text.inventory(found, 80, NOTED), 80).split())
+    assert " ".join(quiet.headline.split()) in shown
+    assert "link-lost-after-bus-reset" in quiet.headline
 
 
 # --- Contradictions --------------------------------------------------------------------------------------------
