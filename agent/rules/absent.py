@@ -54,10 +54,9 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A carrier with fewer drives than it has places looks the same: count the drives on it. Told only where "
-            "firmware or registers say which ports belong to the slot. What a dark part or a build sheet says "
-            "already is not said again. Each part of a split slot is a port of its own. That nothing answers at one "
-            "says nothing of what is screwed to the carrier: a drive without contact and a free place look the same."
+            "Each part of a split slot is a port of its own. A drive without contact and a free place look the "
+            "same, so count the drives on the carrier. It is told only where firmware or registers say which "
+            "ports belong to the slot, and not where a dark part or a build sheet already says so."
         ),
         evidence=(
             "Which ports bear the slot's description (System Slots with its peer groups), its name or its Physical "
@@ -71,8 +70,8 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
             "A slot that is split in another way than the carrier is wired",
         ),
         cannot_tell=(
-            "Whether a silent part is a free place. Nor are parts seen whose ports the firmware hides as long as "
-            "nothing is behind them, nor a split that neither firmware nor registers tell."
+            "Whether a silent part is a free place. Ports that the firmware hides while nothing is behind them "
+            "are not seen either, nor a split that neither firmware nor registers show."
         ),
         source=(
             "System Management BIOS Reference Specification, System Slots (type 9), peer groups; PCI Express Base "
@@ -192,10 +191,10 @@ def _straddled(answering: Parts) -> bool:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A carrier that waits for its drives looks the same: count the drives on it. A switch with ports for "
-            "plugging while the machine runs is left out, as they may be meant to be empty. What a dark port or a "
-            "build sheet says already is not said again. The switch itself has its power from the slot, so that it "
-            "answers also where its drives have none."
+            "A carrier that is still waiting for its drives looks the same, so count the drives on it. The "
+            "switch takes its power from the slot and answers even where its drives have none. Switches with "
+            "hot-plug ports are left out, as those may be meant to be empty, and what a dark port or a build "
+            "sheet already says is not said again."
         ),
         evidence=(
             "Device/Port Type of the switch's ports (PCI Express Capabilities), the functions listed below them, and "
@@ -208,8 +207,8 @@ def _straddled(answering: Parts) -> bool:
             "A cable between the card and its drives that is loose",
         ),
         cannot_tell=(
-            "Whether drives were ever fitted. Ports that lead to no slot detect no presence, and a switch below a port "
-            "whose slot could not be read may belong to the board: of both nothing is claimed."
+            "Whether drives were ever fitted. Ports that lead to no slot detect no presence, and a switch whose"
+            " slot could not be read may belong to the board; nothing is said of either."
         ),
         source=(
             "PCI Express Base Specification, PCI Express Capabilities, Slot Capabilities and Slot Status Registers; "

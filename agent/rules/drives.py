@@ -83,7 +83,9 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning=('"dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.'),
+        meaning=(
+            '"dead" means that the kernel gave the controller up; the other states pass, and deserve a second look.'
+        ),
         evidence="The state that the kernel gives for the controller, anything other than live.",
         causes=(
             "A drive that stopped answering and was given up",
@@ -120,9 +122,7 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning=(
-            "The link may be in perfect order all the while: what is missing is a drive that the system could use."
-        ),
+        meaning="The link may be perfectly all right; what is missing is a drive that the system can use.",
         evidence=(
             "The class code of the function (010802h, an NVMe controller) and the driver that holds it, if any does."
         ),
@@ -131,9 +131,7 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A driver that tried and gave up, because the drive did not become ready",
             "A drive that was set aside for a virtual machine on purpose",
         ),
-        cannot_tell=(
-            "Whether the drive works, as nobody talks to it. Which of the causes it is, the kernel's log tells."
-        ),
+        cannot_tell="Whether the drive works, as nothing talks to it. The system's log says which cause it is.",
         source=(
             "PCI Code and ID Assignment Specification, class 01h, subclass 08h, interface 02h; Linux "
             "include/linux/pci_ids.h."

@@ -31,9 +31,7 @@ if TYPE_CHECKING:
 @Rule(
     id="link-errors",
     severity=Severity.FAULT,
-    title=(
-        "A link makes errors: the counters of its two ends rise from look to look, or have grown large since start-up"
-    ),
+    title="A link makes errors: its counters rise from look to look, or have grown large since start-up",
     cause="contacts, riser, cable or noise",
     fires_on=("bench-2-noisy-link",),
     quiet_on=("bench-1-upgraded",),
@@ -45,9 +43,9 @@ if TYPE_CHECKING:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Counts are of errors seen by that end, so both ends are summed. A few since start-up are no fault; "
-            "rising is. Up to 20 since start-up pass without a word, as links that train or wake make some. More of "
-            "them are a note as long as no look counts new ones."
+            "Each end counts the errors that it sees, so both ends are summed. A few since start-up are no "
+            "fault, a rising count is. Up to 20 since start-up pass without a word, as links make some when "
+            "they train or wake; more are a note as long as no look counts new ones."
         ),
         evidence=(
             "The system's counters of correctable and uncorrectable errors that belong to the link itself (receiver "
@@ -60,8 +58,8 @@ if TYPE_CHECKING:
             "Electrical noise or a weak supply",
         ),
         cannot_tell=(
-            "When errors came that were there at the first look, and anything where reporting is off or kept by the "
-            "firmware: a count of nothing is then shown as not read, not as zero."
+            "When errors came that were there at the first look. Where reporting is off or kept by the "
+            "firmware, a count is shown as not read, never as zero."
         ),
         source=(
             "PCI Express Base Specification, Advanced Error Reporting; Linux Documentation/ABI, aer_dev_correctable "
@@ -163,7 +161,7 @@ def _counters(function: PciFunction) -> Evidence:
             "Training at start-up, which is harmless",
             "A bad contact or trace on just those lanes",
         ),
-        cannot_tell="When the bits were set: they keep no time and no count.",
+        cannot_tell="When the bits were set: they have no time and no count.",
         source=(
             "PCI Express Base Specification, Secondary PCI Express Extended Capability, Lane Error Status Register."
         ),
@@ -223,7 +221,7 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
             "A card or board whose firmware tunes badly",
         ),
         cannot_tell=(
-            "Which end failed: each only says that the phase did not succeed. Links at their best are not looked at."
+            "Which end failed: each says only that the phase did not succeed. Links at their best are not checked."
         ),
         source=(
             "PCI Express Base Specification, Link Status 2 Register, and the Physical Layer 16, 32 and 64 GT/s "

@@ -49,8 +49,9 @@ LOAD: Final = ("look-under-load",)  # no step for a drive that is too hot alread
     measured="may explain",
     explained=Explained(
         meaning=(
-            "An error that the drive could not correct: what stood there is lost, and more may follow. The count is "
-            "of its whole life and never falls; one that grows between two readings is the worse sign."
+            "The drive could not correct an error: what was stored there is lost, and more may follow. The "
+            "count covers its whole life and never falls; a count that grows between two readings is the worse "
+            "sign."
         ),
         evidence="Media and Data Integrity Errors of the health log (02h), above zero.",
         causes=(
@@ -123,8 +124,8 @@ def _drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "By errors of its media or a fault inside it; also where only its persistent memory region, which few "
-            "machines use, has become unreliable."
+            "Because of media errors or a fault inside it; or only because its persistent memory region, which "
+            "few machines use, has become unreliable."
         ),
         evidence=(
             "Critical Warning bit 2 (reliability degraded) or bit 5 (persistent memory region) of the health log (02h)."
@@ -241,8 +242,8 @@ def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The warning tells that some temperature in the drive is past a threshold set for it. A drive whose "
-            "sensors the system reads at or above a limit is already named for that."
+            "Some temperature in the drive is past a threshold set for it. A drive whose sensors already read "
+            "at or above a limit is named for that instead."
         ),
         evidence=(
             "Critical Warning bit 1 of the health log (02h); and where the system reads no sensor, the composite "
@@ -308,8 +309,8 @@ def _composite(health: Health) -> str:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Of its whole life, so of other machines and seasons too; whether they grow is seen by reading again "
-            "under load."
+            "The count covers its whole life, other machines and seasons included; check again under load to "
+            "see whether it grows."
         ),
         evidence="Warning and Critical Composite Temperature Time of the health log (02h), in minutes.",
         causes=(
@@ -356,7 +357,7 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Lightly to keep its temperature, heavily to bring it down whatever that costs; some drives slow down by "
+            "Lightly to hold its temperature, heavily to bring it down at any cost. Some drives slow down by "
             "rules of their own and count nothing."
         ),
         evidence=(
@@ -415,15 +416,15 @@ def _drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "An estimate from what was written so far; drives often go on for long, but nothing is promised any "
-            "more. A note from 90 % on, a limit from 100 %; the figure stops at 255 %."
+            "An estimate from what was written so far. Drives often go on for long beyond it, but nothing is "
+            "promised any more. A note from 90 %, a limit from 100 %; the figure stops at 255 %."
         ),
         evidence="Percentage Used of the health log (02h); beside it what was written so far, where that is told.",
         causes=(
             "Years of writing, or a few months of very much of it",
             "A small or simple drive in a place that writes all day",
         ),
-        cannot_tell="When it will fail. Percentage Used says what its maker reckoned with, and no more.",
+        cannot_tell="When it will fail: the figure is its maker's estimate, no more.",
         source=(
             "NVM Express Base Specification, SMART / Health Information log page (02h); the threshold of 90 % is "
             "common practice."
@@ -458,8 +459,8 @@ def _drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Each time it may lose what it had not yet written. Ten times and a quarter of all starts are called "
-            "often (common practice); the count is of its whole life."
+            "Each time the drive may lose what it had not yet written. Ten times and a quarter of all starts "
+            "count as often (common practice), over its whole life."
         ),
         evidence="Unsafe Shutdowns and Power Cycles of the health log (02h).",
         causes=(
@@ -502,8 +503,9 @@ def _drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Someone has put firmware into another slot and chosen it; nothing has changed yet. If nobody knows of "
-            "it, ask before the next restart: new firmware at a bad moment is a risk of its own."
+            "Someone put firmware into another slot and chose it for the next reset; nothing has changed yet. "
+            "If nobody knows of it, ask before the next restart: new firmware at a bad moment is a risk of its "
+            "own."
         ),
         evidence=(
             "Active Firmware Info of the log page 03h: the slot in use, the slot for the next reset, and the "

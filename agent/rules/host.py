@@ -21,7 +21,7 @@ MOST_NAMES: Final = 5
 @Rule(
     id="firmware-listed",
     severity=Severity.OK,
-    title="The firmware of the machine and of its drives, with dates where they are told",
+    title="The firmware versions of the machine and its drives, with dates where there are any",
     fires_on=("bench-1-upgraded",),
     quiet_on=("guest-plain",),
     steps=(),
@@ -35,8 +35,8 @@ MOST_NAMES: Final = 5
             "The machine's firmware maker, version and date by System Management BIOS; the revision that each drive "
             "gives."
         ),
-        causes=("Every machine that tells its versions gets this line",),
-        cannot_tell="Whether a version is the latest, or has a fault: the maker's list of changes knows.",
+        causes=("Every machine that gives its versions has this line",),
+        cannot_tell="Whether a version is the latest or has a fault: see the maker's release notes.",
         source=(
             "System Management BIOS Reference Specification, type 0; NVM Express Base Specification, Identify "
             "Controller."
@@ -100,7 +100,7 @@ def _guest_sees_little(seen: JudgedMachine) -> Iterator[Found | Unread]:
         meaning="Nothing here needs root; this says once what root would add.",
         evidence="Every reading that was refused with a missing right, by what it would have told.",
         causes=("A run as an ordinary user, which is quite all right",),
-        cannot_tell="Whether root would change a verdict; the lines that hang on it say so themselves.",
+        cannot_tell="Whether root would change a verdict; links that depend on it say so themselves.",
         source="The errors EACCES and EPERM as the system gives them (POSIX).",
         see_also=("root", "look-as-root"),
     ),

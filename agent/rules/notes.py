@@ -53,10 +53,10 @@ READ_AS: Final = {
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Notes come with the program, from published sources, or are the user's own. A note never changes a "
-            "verdict: what it has seen stands beside what this machine shows. It is at most a limit, and that only "
-            "where it is confirmed, since what was seen on other machines is no fault of this one. Notes that "
-            "contradict each other are all shown."
+            "Notes come with the program, from published sources, or are your own. A note never changes a "
+            "verdict; it is a limit at most, and only where it is confirmed, since what was seen on other "
+            "machines is no fault of this one. Notes that contradict each other are all shown. What was learned"
+            " from captures is told only where this machine differs."
         ),
         evidence=(
             "What the note itself rests on, with its date; then each reading of this machine that the note asks for, "
@@ -67,8 +67,8 @@ READ_AS: Final = {
             "A firmware in a range that a note names",
         ),
         cannot_tell=(
-            "Whether this very part behaves so: likeness is no proof. Where a reading that a note asks for is "
-            "missing, that is listed as not read: the note is then neither held to fit nor held not to."
+            "Whether this very part behaves so: likeness is no proof. Where a reading that a note needs is "
+            "missing, that is listed as not read, and whether the note holds stays open."
         ),
         source="Each note names its own; those that come with the program are from published sources.",
         see_also=("field note", "update-firmware"),

@@ -62,9 +62,9 @@ BUILT: Final = ("bench-1-as-planned",)
             "A dead part",
         ),
         cannot_tell=(
-            "A carrier card without a switch never shows itself, only the drives on it do. Parts of which the sheet "
-            "says too little to know them by are listed as not read, and so are parts whose list, link, slot or "
-            "number could not be read: they are neither missing nor in their place."
+            "A carrier card without a switch never shows itself, only its drives do. Parts of which the sheet "
+            "says too little, or whose reading failed, are listed as not read: they are neither missing nor in "
+            "place."
         ),
         source="The build sheet, and the machine as read.",
         see_also=("build sheet", "slot-dark", "check-sheet"),
@@ -106,12 +106,13 @@ def _plan_part_missing(seen: JudgedMachine) -> Iterator[Found | Unread]:
         ),
         causes=(
             (
-                "A slot that was not split in the firmware setup, or was set back by an update of the firmware or an "
-                "empty battery"
+                "A slot that was not split in the firmware setup, or lost the setting in a firmware update or "
+                "with an empty battery"
             ),
         ),
         cannot_tell=(
-            "Whether the other drives are there: unseen is all they are. Nor whether the firmware can split this slot."
+            "Whether the other drives are there; they are unseen, no more. Nor whether the firmware can split "
+            "this slot."
         ),
         source=(
             "The build sheet; Link Capabilities Register of the port; that lanes must be split for such carriers is "
@@ -176,9 +177,9 @@ def _plan_other_place(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A drive on a slot that is split, or behind a packet switch, though the need forbids it; a card in "
-            "another slot than needed; a rate that even the upper end of what is expected does not reach. Nothing is "
-            "said where it cannot be told, and what only a link's own fault holds back is that link's finding."
+            "A drive on a split slot or behind a packet switch though the need forbids it, a card in another "
+            "slot than needed, or a rate that even the upper end of the expected range misses. Nothing is said "
+            "where a reading failed, and what only a link's own fault holds back is that link's finding."
         ),
         evidence=(
             "What the need asks for and what is fitted: the place of a part, a packet switch on its way, or the "
@@ -218,8 +219,8 @@ def _plan_need_broken(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A limit where the part itself cannot do more. A link that is below its own best is blamed for that "
-            "already, and here only if its best would not be enough."
+            "A limit where the part itself can do no more. A link below its own best is already a finding, and "
+            "is one here only if its best would not be enough either."
         ),
         evidence="The rate of the link now and the one on the sheet, and which of its ends cannot do as much.",
         causes=(
@@ -252,8 +253,8 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "No fault: the machine does better than the sheet says. But plans made with the sheet hold this slot for "
-            "poorer than it is, and may leave it empty for nothing."
+            "No fault: the machine does better than the sheet says. But plans made with the sheet take this "
+            "slot for poorer than it is, and may leave it empty for no reason."
         ),
         evidence=(
             "The lanes in use now; what is in the slots that are said to take lanes (an answering function, or Slot "
@@ -264,9 +265,9 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A firmware setup that divides the lanes in another way",
         ),
         cannot_tell=(
-            "What the board does with other parts in these slots; its manual tells. A slot that is split is not looked "
-            "at. Where it could not be read whether another slot is filled, it is taken to be as the sheet has it, and "
-            "that is said."
+            "What the board does with other parts in these slots; see its manual. Split slots are left out. "
+            "Where it could not be read whether another slot is filled, the sheet's word is taken, and the "
+            "finding says so."
         ),
         source="The build sheet; PCI Express Base Specification, Link Status Register, Negotiated Link Width.",
         see_also=("check-sheet", "plan-link-below", "link-narrow"),
@@ -324,7 +325,7 @@ def _plan_rate_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="No fault where it was exchanged on purpose: then the sheet wants the new one.",
+        meaning="No fault where it was exchanged on purpose; then correct the sheet.",
         evidence=(
             "Maker and model number of a card, or model and serial number of a drive, as read and as on the sheet."
         ),
@@ -361,8 +362,8 @@ def _plan_other_part(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A sheet that was made for the new parts alone",
         ),
         cannot_tell=(
-            "What it is for. Devices of the board itself are not counted here. A part that may be one of the "
-            "sheet's, and could not be told from it, is listed as not read."
+            "What it is for. Devices on the board do not count. A part that may be one of the sheet's, but "
+            "could not be told from it, is listed as not read."
         ),
         source="The build sheet, and the machine as read.",
         see_also=("check-sheet", "plan-other-part"),

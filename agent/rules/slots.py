@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     measured="lowers",
     explained=Explained(
         meaning=(
-            "The better slots of this machine are named, free ones first, with the rate the card would reach there. "
-            "What is known not to sit in a slot, or to gain nothing, is a note."
+            "Better slots of this machine are named, free ones first, with the rate that the card would reach "
+            "there. It is a note where the card does not sit in a slot or would gain nothing."
         ),
         evidence=(
             "The card's own Link Capabilities, those of its port, and the firmware's description of the slots: lanes "
@@ -48,10 +48,9 @@ if TYPE_CHECKING:
             "Lanes that a neighbour or a split has taken",
         ),
         cannot_tell=(
-            "Whether the card goes in: length, height, cables and what the board's manual says of shared lanes are "
-            "not known to the machine. A better slot that another card needs is not offered. Whether it sits in a "
-            "slot at all, where neither its port nor a name tells: that is said then, and no card is called fixed "
-            "for it."
+            "Whether the card fits: length, height, cables and lanes that slots share are in the makers' "
+            "manuals, not in the machine. A better slot that another card needs is not offered. Where neither "
+            "port nor name says whether the card sits in a slot, the finding says so."
         ),
         source=(
             "PCI Express Base Specification, Link Capabilities Register; System Management BIOS Reference "
@@ -110,8 +109,8 @@ def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "The card in the better slot would lose nothing by the change, since its own ability is met in the other "
-            "slot as well; if it would lose anything, nothing is said."
+            "Swapped, the card in the better slot would lose nothing, as the other slot still meets all that it"
+            " can do; where it would lose anything, nothing is said."
         ),
         evidence="Ability of the port, all that its present card needs, and what the other card could do there.",
         causes=("Cards that were fitted in the order in which they came",),
@@ -157,7 +156,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="may explain",
     explained=Explained(
-        meaning="The slot knows that something is in it; everything else about the card is silent.",
+        meaning="Presence is detected; nothing else of the card can be read.",
         evidence=(
             "The verdict dark, with the port's own reasons: link switched off, slot powered off, training that goes "
             "on or failed."
@@ -169,7 +168,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A dead card",
             "A riser that does not carry the link",
         ),
-        cannot_tell="Whether card, slot or riser is dead: another card in the slot, and this one elsewhere, tells.",
+        cannot_tell="Whether card, slot or riser is dead: try another card in the slot, and this one elsewhere.",
         source=(
             "PCI Express Base Specification, Slot Status Register, Presence Detect State; the causes are common "
             "practice."
@@ -205,10 +204,10 @@ def _why_dark(port: PciFunction | None) -> str | None:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A passive carrier with several drives shows only its first drive until the firmware splits the slot. A "
-            "carrier with a single drive looks the same, so this is a note where the firmware says that the slot can "
-            "be split, and a remark for the record elsewhere: count the drives on the card. Where a build sheet has "
-            "several drives on the card of this slot, nothing is left to guess."
+            "A passive carrier with several drives shows only its first drive until the firmware splits the "
+            "slot. A carrier with a single drive looks the same, so this is a note where the firmware says that"
+            " the slot can be split, else a remark: count the drives on the card. A build sheet with several "
+            "drives on that card settles it."
         ),
         evidence=(
             "Maximum Link Width (Link Capabilities) of a root port of eight lanes or more, at least twice that of "
@@ -282,10 +281,10 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The slot's own power controller cut or limited the supply of the card. Only slots with a power "
-            "controller of their own can say so; most slots of a workstation have none. It is a fault where it was "
-            "read just now and the card is missing or its link is not as it should be. With the link at its best or "
-            "at rest, with nothing fitted, or read as of start-up, it is history and a note."
+            "The slot's own power controller cut or limited the card's supply; most slots of a workstation have"
+            " no such controller. It is a fault where it was read just now and the card is missing or its link "
+            "is not well. With the link at its best or at rest, with nothing fitted, or read as of start-up, it"
+            " is history and a note."
         ),
         evidence=(
             "Power Fault Detected of the Slot Status Register, where Slot Capabilities names a power controller. The "

@@ -41,7 +41,7 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
             "A carrier card with a switch whose uplink is narrower than its drives together",
             "Members that share the chipset's one link",
         ),
-        cannot_tell="What the file system above makes of it, and sets of levels that are not in the model.",
+        cannot_tell="What the file system makes of it, and sets whose RAID level is not in the model.",
         source=(
             "The throughput model; Patterson, Gibson and Katz, A Case for Redundant Arrays of Inexpensive Disks "
             "(SIGMOD 1988); Linux Documentation/admin-guide/md.rst."
@@ -97,14 +97,14 @@ def _range(rates: tuple[float, float]) -> str:
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning="What it holds is still there, and the next loss may take all of it along.",
+        meaning="Its data is still there, but the next loss may take all of it.",
         evidence=(
             "What the system counts as missing in the set (md/degraded), or the places of the set (md/raid_disks) "
             "less the members at work in them."
         ),
         causes=(
             "A drive that failed, or that the system put out of the set after errors",
-            "A drive that did not come up at the last start, so that its link or slot is worth a look",
+            "A drive that did not come up at the last start, so check its link or slot",
             "A set that was made with a place left open",
         ),
         cannot_tell=(
