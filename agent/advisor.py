@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.model.abilities import rate_text
+from agent.model.abilities import SLOWEST, rate_text, speed_text
 from agent.model.findings import Severity, Step, Verdict
 from knowledge.steps import (
     COUNTED_ANYHOW,
@@ -31,11 +31,22 @@ LOOKS: Final = frozenset(
             "check-sharing",
             "check-neighbour",
         ),
-        *("count-drives", "check-sheet", "plan-anew"),
+        *(
+            "count-drives",
+            "check-sheet",
+            "plan-anew",
+            "plan-places",
+            "spread-drives",
+            "see-driver",
+            "find-member",
+            "follow-note",
+        ),
     }
 )
 # Hands that a part soldered to the board leaves nothing to do for.
 FOR_CARDS: Final = frozenset({"reseat", "clean", "remove-riser", "try-other-slot", "move", "swap"})
+# Steps that make a link dependable, not faster.
+NO_GAIN: Final = LOOKS | {"lower-speed", "back-up"}
 # Done by hand in the order that a finding gives, and only where it gives one.
 IN_ORDER: Final = frozenset({"make-room", "lay-aside", "fit-as-planned", "move-as-planned"})
 # Looks that would only show a kept status again.
@@ -71,7 +82,7 @@ def _step(kind: StepKind, words: dict[str, str], gain_mbps: float | None) -> Ste
         action=kind.action,
         text=kind.text.format_map(words),
         cautions=kind.cautions,
-        gain_mbps=None if kind.action in LOOKS or gain_mbps is None else round(gain_mbps, 1),
+        gain_mbps=None if kind.action in NO_GAIN or gain_mbps is None else round(gain_mbps, 1),
         verify=kind.verify.format_map(words),
         brief=kind.brief.format_map(words),
     )
@@ -96,20 +107,9 @@ def _actions(rule: Rule, found: Found) -> list[str]:
 
 def _fitting(rule: Rule, found: Found) -> list[str]:
     """What the rule leads to, less what does not fit what was found, more what it calls for."""
-    judged, move = found.judged, found.move
-    dropped = {*IN_ORDER, *found.without}
-    if move is None or move.swaps_with is not None:
-        dropped.add("move")
-    if move is None or move.swaps_with is None:
-        dropped.add("swap")
-    if found.severity is Severity.NOTE and rule.severity is Severity.FAULT:
-        dropped |= set(STEPS) - LOOKS - {"cool"}
+    judged, dropped = found.judged, _unfit(rule, found)
     added = [*found.advises, *(["check-sharing"] if found.lanes_shared else [])]
     added += ["check-neighbour"] if found.beside else []
-    if judged is not None and judged.link.onboard:
-        dropped |= FOR_CARDS
-    if judged is not None and judged.verdict is Verdict.EMPTY:
-        dropped |= FOR_CARDS | {"replace"}
     if judged is not None and rule.id in {"link-unread", "ends-contradict"}:
         if judged.needs_root:
             added.append("look-as-root")
@@ -118,6 +118,34 @@ def _fitting(rule: Rule, found: Found) -> list[str]:
         if judged.link.device is not None and judged.link.device.power_state == "D3cold":
             return ["wake"]
     return [action for action in (*rule.steps, *added) if action not in dropped]
+
+
+def _unfit(rule: Rule, found: Found) -> set[str]:
+    """The steps that do not fit what was found."""
+    judged, move = found.judged, found.move
+    dropped = {*IN_ORDER, *found.without}
+    if move is None or move.swaps_with is not None:
+        dropped.add("move")
+    if move is None or move.swaps_with is None:
+        dropped.add("swap")
+    if not _lower_speed(found):
+        dropped.add("lower-speed")
+    if found.severity is Severity.NOTE and rule.severity is Severity.FAULT:
+        dropped |= set(STEPS) - LOOKS - {"cool"}
+    if judged is not None and judged.link.onboard:
+        dropped |= FOR_CARDS
+    if judged is not None and judged.verdict is Verdict.EMPTY:
+        dropped |= FOR_CARDS | {"replace"}
+    return dropped
+
+
+def _lower_speed(found: Found) -> str:
+    """The speed one generation below the best of a link in a slot, "" where there is none."""
+    judged = found.judged
+    rate = None if judged is None else judged.best or judged.now
+    if judged is None or rate is None or judged.link.onboard or rate.speed <= SLOWEST:
+        return ""
+    return speed_text(rate.speed - 1)
 
 
 def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
@@ -142,6 +170,7 @@ def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
     words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other, "beside": found.beside}
     read = found.evidence[0].source if found.evidence else ""
     words |= {"setup": setup, "since": since, "register": rule.register, "read": read}
+    words |= {"lower": _lower_speed(found), "note": found.note, "advice": found.advice}
     return {**words, "shows": shows, "load": load, "counted": rule.counted or COUNTED_ANYHOW}
 
 

@@ -104,7 +104,7 @@ def audit(
     """
     seen, rates = judged_machine.judge(facts, planned, limits or {})
     seen = structs.replace(seen, notes=notes, moves=better_slots.moves(seen))
-    findings = []
+    found_by_rank: list[tuple[tuple[int, bool, float], Finding]] = []
     guest = facts.host.virtual is True
     unread = list(facts.unread)
     if isinstance(facts.board_slots, Unread):
@@ -116,25 +116,27 @@ def audit(
             unread.append(found)
             continue
         severity = found.severity or rule.severity
-        findings.append(
-            Finding(
-                rule.id,
-                severity,
-                found.subject,
-                found.headline,
-                found.evidence,
-                advisor.steps(rule, found, guest, facts.platform),
-                found.also,
-                rule.cause if found.cause is None else found.cause,
-            )
+        finding = Finding(
+            rule.id,
+            severity,
+            found.subject,
+            found.headline,
+            found.evidence,
+            advisor.steps(rule, found, guest, facts.platform),
+            found.also,
+            rule.cause if found.cause is None else found.cause,
+            rule.data_at_risk,
         )
-    findings.sort(key=lambda finding: finding.severity.rank)
+        # Worst first: data that may be lost, then what costs the most MB/s, then the rest in the order of the rules.
+        rank = (severity.rank, not rule.data_at_risk, -(found.gain_mbps or 0.0))
+        found_by_rank.append((rank, finding))
+    found_by_rank.sort(key=lambda ranked: ranked[0])
     return Audit(
         facts=facts,
         machine=seen.machine,
         links=seen.judged,
         drives=tuple(drive_rates.drives(seen.machine, seen.by_key, rates)),
-        findings=tuple(findings),
+        findings=tuple(finding for _, finding in found_by_rank),
         unread=tuple(dict.fromkeys(unread)),
         by_key=seen.by_key,
         nvme_at={

@@ -27,9 +27,11 @@ MOST_EVIDENCE: Final = 64
 NOT_ADVISED: Final = frozenset(
     {
         *("check-sheet", "expect-firmware", "fit-as-planned", "lay-aside", "make-room", "move", "move-as-planned"),
-        *("plan-anew", "swap"),
+        *("find-member", "lower-speed", "plan-anew", "plan-places", "restore-member", "swap"),
     }
 )
+
+OWN_CAPTURE: Final = "own capture"  # the source of what was learned from captures of one's own
 
 _Id = Annotated[str, Meta(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=80)]
 _Title = Annotated[str, Meta(min_length=1, max_length=120)]
@@ -131,7 +133,10 @@ class Proof(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Note(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One field note. `advises` names steps of knowledge/steps.py."""
+    """One field note. `advises` names steps of knowledge/steps.py; "follow-note" is what its own `text` says to do.
+
+    With `only` it is told only where the part is passed through to a virtual machine, or seen in one.
+    """
 
     id: _Id
     title: _Title
@@ -140,8 +145,14 @@ class Note(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     evidence: Annotated[tuple[Proof, ...], Meta(min_length=1, max_length=MOST_EVIDENCE)]
     confidence: Confidence
     severity: Severity = "note"
+    only: Literal["passthrough"] | None = None
     advises: Annotated[tuple[_Action, ...], Meta(max_length=8)] = ()
     text: _Text
+
+    @property
+    def learned(self) -> bool:
+        """Whether it was learned from captures of one's own: a count of what was seen, and no advice."""
+        return all(proof.source == OWN_CAPTURE and proof.capture is not None for proof in self.evidence)
 
 
 class NotesFile(Struct, frozen=True, forbid_unknown_fields=True):

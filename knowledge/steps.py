@@ -65,7 +65,8 @@ class StepKind(Struct, frozen=True):
     `brief` is what to do, in an imperative of 60 characters or so without its end; `text` says how.
 
     All three texts may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load}, {counted}, {since},
-    {register}, {read} (the first reading of the evidence) and {setup}, filled in by the advisor.
+    {register}, {read} (the first reading of the evidence), {setup}, {lower} (the speed one generation lower), {note}
+    and {advice} (of a field note), filled in by the advisor.
     """
 
     action: str
@@ -100,9 +101,10 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "look-as-root",
             0,
-            "Run the check again as root",
-            "Read again as root: the registers that explain this are given to the super-user only.",
-            "Run the same command as root; this line should turn into a verdict.",
+            "Run sudo lanewright check",
+            'Run sudo lanewright check, or sudo "$(command -v lanewright)" check where sudo does not find it: some'
+            " readings are given to root only. Nothing is written.",
+            "The readings that only root gets are there, and links that hang on them have a verdict.",
         ),
         StepKind(
             "look-from-host",
@@ -157,6 +159,47 @@ STEPS: Final[dict[str, StepKind]] = {
             "practice): see in the board's manual whether {here} then has as few lanes as this link.",
             "If the manual says so, this is no fault, and all lanes come back when the neighbour is empty; if not, "
             "go on.",
+        ),
+        StepKind(
+            "plan-places",
+            4,
+            "Let lanewright plan look for a better place",
+            "No better slot is free. Let lanewright plan try every place for every card, on a build sheet that"
+            " lanewright plan --sheet-from CAPTURE makes of a capture of this machine. If it finds none either, only a"
+            " board with a better slot brings more; nothing is broken.",
+            "The plan names a better arrangement, or says that there is none.",
+        ),
+        StepKind(
+            "spread-drives",
+            4,
+            "Plan busy drives onto links of their own, with lanewright plan",
+            "Where the drives behind {subject} work at the same time, let lanewright plan find places of their own for"
+            " the busiest of them, or a faster slot for their carrier. One drive alone has all of the shared link"
+            " already; where they never work at once, nothing is to be done.",
+            "Moved as planned, lanewright check shows more MB/s for them with all drives at once.",
+        ),
+        StepKind(
+            "see-driver",
+            4,
+            "See why no driver has {subject}",
+            "See in the system's log what it says of {subject}: no driver loaded, a driver that gave up, or a drive set"
+            " aside for a virtual machine on purpose. In the last case nothing is to be done.",
+            "The system lists the drive, or it is known why it should not.",
+        ),
+        StepKind(
+            "find-member",
+            4,
+            "Find out which drive of {subject} is missing",
+            "See which drive of {subject} is missing: hold the members at work against the drives that are fitted, and"
+            " look first at what lanewright check says of a drive or slot that does not answer.",
+            "The missing drive, its slot and its serial number are known.",
+        ),
+        StepKind(
+            "follow-note",
+            5,
+            "Do what field note {note} says",
+            "{advice}",
+            "What the field note has seen does not come up again.",
         ),
         StepKind(
             "count-drives",
@@ -361,6 +404,15 @@ STEPS: Final[dict[str, StepKind]] = {
             (SETUP, MANUAL),
         ),
         StepKind(
+            "lower-speed",
+            31,
+            "Set {here} one generation lower in the firmware setup",
+            "{setup}, set the link speed of {here} to {lower}, one generation lower. Many a riser or cable that fails"
+            " at the higher speed holds this one without errors (common practice).",
+            "After the next start the link stays at {lower}, and lanewright check --settle 60 counts no new errors.",
+            (SETUP, MANUAL),
+        ),
+        StepKind(
             "set-split",
             32,
             "Split {slot} into groups of four lanes (bifurcation)",
@@ -386,6 +438,17 @@ STEPS: Final[dict[str, StepKind]] = {
             " card and port to a payload that both support.",
             "After the next start lanewright check no longer names the payload of {subject}.",
             (START,),
+        ),
+        StepKind(
+            "restore-member",
+            38,
+            "Put the drive back, or a spare, and rebuild {subject}",
+            "Once the copy reads back, put the missing drive back or fit a spare of at least its size, and have the"
+            " system rebuild {subject} onto it by the system's own instructions. A rebuild reads every other member"
+            " whole, so weak drives often fail in it (common practice).",
+            "The rebuild has ended, and lanewright check no longer names {subject}.",
+            HANDS,
+            hardware=True,
         ),
         StepKind(
             "expect-firmware",

@@ -5,7 +5,8 @@ Each machine here once got a page that was wrong at the bench, though every verd
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
@@ -14,8 +15,10 @@ from agent.model.findings import Rate, Severity, Verdict
 from agent.model.throughput import ceiling_mbps
 from agent.report import data
 from knowledge import pcie
+from probes import collect
+from probes.capture import parse, recorded
 from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4
-from tests.build import build, edit, facts
+from tests.build import build, edit, facts, set_counters
 from tests.judging import CARD, PORT, judged_at, seen_again, tower
 from tests.machines import MACHINES
 from tests.parts import Disk, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
@@ -25,6 +28,7 @@ if TYPE_CHECKING:
     from agent.model.findings import Finding
     from tests.parts import Function
 
+FIXTURES: Final = Path(__file__).parent.parent / "fixtures"
 TRAINING = {pcie.LINK_STATUS: {"link_bandwidth_management_status": 1, "link_training": 1}}
 
 
@@ -82,7 +86,7 @@ def test_a_link_that_is_up_without_a_function_is_told() -> None:
         pcie.SLOT_STATUS: {"presence_detect_state": 1},
     }
     (finding,) = of_rule(audited(machine), "link-unread")
-    assert "link is up" in finding.headline
+    assert "link up" in finding.headline
 
 
 @pytest.mark.parametrize("at", ["1d.0", "1d.4"])
@@ -103,6 +107,77 @@ def test_a_carrier_in_a_slot_without_the_split_flag_is_remarked() -> None:
     (finding,) = of_rule(audited(machine), "slot-unsplit")
     assert Severity.OK is finding.severity
     assert ["count-drives", "set-split"] == [step.action for step in finding.steps]
+
+
+# --- Worst first, and a way out --------------------------------------------------------------------------------
+
+
+def test_the_link_that_costs_most_comes_first() -> None:
+    """Of two faults of one kind the one with more MB/s lost goes first, wherever it stands in the machine."""
+    ports = [
+        root_port(f"{place}.0", (4, 4), [reel_4(serial, now=(4, lanes))], now=(4, lanes), slot=Slot(number=number))
+        for number, (place, serial, lanes) in enumerate((("01", "A", 2), ("02", "B", 1)), 1)
+    ]
+    found = of_rule(audited(Machine(name="bench-9", buses={"0000:00": ports})), "link-narrow")
+    assert ["0000:02:00.0", "0000:01:00.0"] == [one.subject for one in found]
+    lost = [max(step.gain_mbps or 0 for step in one.steps) for one in found]
+    assert sorted(lost, reverse=True) == lost
+    assert lost[0] > lost[1]
+
+
+@pytest.mark.parametrize(
+    ("fitted", "port_can", "lower"),
+    [
+        pytest.param(card("network", (4, 4), now=(2, 4)), (4, 16), "8 GT/s (Gen 3)", id="one below the best"),
+        pytest.param(card("network", (2, 4), now=(1, 4)), (4, 16), "2.5 GT/s (Gen 1)", id="the slowest there is"),
+    ],
+)
+def test_a_slow_link_may_be_settled_one_generation_lower(
+    fitted: Function, port_can: tuple[int, int], lower: str
+) -> None:
+    """As people of the trade do with a riser: the speed is named, nothing is promised, the setup's caution comes first.
+
+    Common practice.
+    """
+    assert fitted.now is not None
+    (finding,) = of_rule(audited(tower(fitted, port_can, now=fitted.now)), "link-slow")
+    (step,) = [one for one in finding.steps if one.action == "lower-speed"]
+    assert lower in step.text
+    assert (None, True) == (step.gain_mbps, bool(step.cautions))
+    actions = [one.action for one in finding.steps]
+    assert actions.index("remove-riser") < actions.index("lower-speed") < actions.index("replace")
+
+
+def test_a_link_of_the_slowest_speed_has_none_below_it() -> None:
+    """At 2.5 GT/s there is nothing to go down to."""
+    noisy = card("network", (1, 4), now=(1, 4), counters={"RxErr": 50})
+    tree = build(tower(noisy, (1, 16), now=(1, 4), counters={}))
+    later = tree.copy()
+    set_counters(later, CARD, {"RxErr": 60})
+    found = audit(facts(tree, ((1.0, later),), (PORT, CARD)))
+    (finding,) = of_rule(found, "link-errors")
+    assert Severity.FAULT is finding.severity
+    assert "reseat" in [step.action for step in finding.steps]
+    assert "lower-speed" not in [step.action for step in finding.steps]
+
+
+@pytest.mark.parametrize(
+    ("name", "rule", "actions"),
+    [
+        ("bench-1-switch-carrier", "uplink-shared", ["spread-drives"]),
+        ("bench-1-stripe-set", "stripe-held-back", ["spread-drives"]),
+        ("bench-2-other-sets", "stripe-degraded", ["back-up", "find-member", "restore-member"]),
+        ("bench-2-dead-drive", "drive-unclaimed", ["see-driver"]),
+        ("bench-1-ordinary-user", "needs-root", ["look-as-root"]),
+    ],
+)
+def test_what_works_as_built_has_a_way_out_too(name: str, rule: str, actions: list[str]) -> None:
+    """Shared links, sets without a member and drives without a driver lead to what would help."""
+    capture = parse((FIXTURES / name / "capture.json").read_bytes(), name)
+    first, looks = recorded(capture)
+    (finding, *_) = of_rule(audit(collect(first, looks, capture.taken_at)), rule)
+    assert actions == [step.action for step in finding.steps]
+    assert [] == [step.text for step in finding.steps if "{" in step.text + step.verify + step.brief]
 
 
 # --- Not too much promised -------------------------------------------------------------------------------------
@@ -228,7 +303,7 @@ def test_a_port_that_the_firmware_calls_no_slot_is_no_place_for_a_card() -> None
         root_port("02.0", (4, 4), [], slot=Slot(number=77)),
     ]
     (finding,) = of_rule(audited(Machine(name="bench-9", buses={"0000:00": ports})), "slot-limited")
-    assert () == finding.steps
+    assert ["plan-places"] == [step.action for step in finding.steps]
 
 
 def test_a_drive_goes_only_where_its_form_goes() -> None:
@@ -238,7 +313,7 @@ def test_a_drive_goes_only_where_its_form_goes() -> None:
         root_port("02.0", (4, 4), [], slot=Slot(number=2, name="BAY1", kind="u.2", wired=4, connector=4)),
     ]
     (finding,) = of_rule(audited(Machine(name="bench-9", buses={"0000:00": ports})), "slot-limited")
-    assert () == finding.steps
+    assert ["plan-places"] == [step.action for step in finding.steps]
 
 
 def test_a_limit_at_freezing_is_none() -> None:

@@ -225,8 +225,8 @@ def test_every_machine_can_be_asked_live_as_its_capture_answers() -> None:
 @pytest.mark.parametrize(
     ("name", "slot", "silence"),
     [
-        ("tower-6-live", "6", "nothing answers below it"),
-        ("bench-3-dark-slot", "J2", "there is no link"),
+        ("tower-6-live", "6", "a card that does not answer"),
+        ("bench-3-dark-slot", "J2", "a card, but has no link"),
     ],
 )
 def test_an_inventory_calls_no_slot_empty_in_which_a_card_is_detected(name: str, slot: str, silence: str) -> None:
@@ -234,8 +234,8 @@ def test_an_inventory_calls_no_slot_empty_in_which_a_card_is_detected(name: str,
     output = io.StringIO()
     text.show(inventory_text.inventory(audited(name), 100, name), Console(file=output, width=100, color_system=None))
     rows = {line.split()[0]: line.split(None, 1)[1] for line in output.getvalue().split("\n") if len(line.split()) > 1}
-    assert rows[slot].startswith(f"a card is detected, but {silence}")
-    assert 1 == sum("a card is detected" in row for row in rows.values())
+    assert rows[slot].startswith(f"detects {silence}")
+    assert 1 == sum("detects a card" in row for row in rows.values())
 
 
 def test_a_drive_with_the_other_class_of_nvme_is_called_a_drive() -> None:

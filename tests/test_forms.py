@@ -182,6 +182,8 @@ def test_what_is_told_aside_is_told(name: str, form: str) -> None:
             parts = [plain(one.source, 300) for one in finding.evidence]
         elif finding.rule == "firmware-listed":
             parts = [plain(one.read) for one in finding.evidence]
+        elif not finding.steps:
+            parts = []  # a note of passing through: `inventory` has it
         else:
             parts = [plain(finding.subject), plain(finding.headline, 400)]
         missing += [part for part in parts if in_one(part) not in said]
@@ -276,7 +278,7 @@ CHANGES: Final[dict[str, Callable[[Audit], Audit]]] = {
     "a finding is lost": _without_a_finding,
     "a severity differs": lambda audit: _with_another(audit, severity=Severity.NOTE),
     "a subject differs": lambda audit: _with_another(audit, subject="nvme2"),
-    "a headline differs": lambda audit: _with_another(audit, headline="runs with 5 of the 8 lanes both ends can do"),
+    "a headline differs": lambda audit: _with_another(audit, headline="runs with 5 of 8 lanes"),
     "a reading differs": lambda audit: _other_reading(audit, read="8 GT/s (Gen 3) x5"),
     "an expectation differs": lambda audit: _other_reading(audit, expected="8 GT/s (Gen 3) x5"),
     "a source differs": lambda audit: _other_reading(audit, source="0000:01:00.1 Link Status"),

@@ -520,7 +520,7 @@ def said_of(rule: str, **fields: Any) -> list[str]:  # noqa: ANN401 - fields of 
 
 def test_a_warning_of_heat_without_a_temperature_says_that_none_is_told() -> None:
     """The drive's own warning counts though its log gives no composite temperature, or one that could not be read."""
-    words = "warns of its heat itself: past a threshold set in it, "
+    words = "warns of its own temperature: past a threshold set in it, "
     lost = Unread("temperature", "no drive can have it")
     for celsius, told in (
         (None, "its composite temperature is not told"),
@@ -534,9 +534,9 @@ def test_a_warning_of_heat_without_a_temperature_says_that_none_is_told() -> Non
 def test_times_of_a_drive_of_unknown_age_stand_alone(hours: int | Unread) -> None:
     """Without the hours of its life there is nothing to hold time and counts against, and nothing is said of it."""
     (hot,) = said_of("drive-was-hot", warning_minutes=5, power_on_hours=hours)
-    assert hot.startswith("spent 5 minutes at its warning limit or above so far")
+    assert "5 minutes at its warning limit" in hot
     (slowed,) = said_of("drive-throttled", light_count=3, power_on_hours=hours)
-    assert not [word for word in ("life", "None") if word in hot + slowed]
+    assert not [word for word in ("powered on", "None") if word in hot + slowed]
 
 
 def test_counts_that_could_not_be_read_are_no_finding() -> None:

@@ -15,6 +15,7 @@ from agent.model.shelf import Shelf
 from agent.notebook.checks import complaints
 from agent.notes.matching import NotablePart, match
 from agent.notes.seen import contradictions
+from agent.report import inventory_text
 from knowledge.fieldnotes import NOT_ADVISED
 from knowledge.notes import FILES, index, shipped
 from knowledge.steps import FIRMWARE, STEPS
@@ -24,6 +25,7 @@ from probes.unread import Unread
 from tests import notes_index
 from tests.machines import hall_server
 from tests.notes import note
+from tests.test_report import printed
 
 if TYPE_CHECKING:
     from agent.model.findings import Finding
@@ -87,7 +89,7 @@ def test_a_note_holds_where_all_its_conditions_do(when: dict[str, Any], subjects
     found, findings = noted(facts_of("bench-1-upgraded"), note(when=when, seen={"quirk": "odd"}))
     named: list[str] = []
     for one in findings:
-        rest = one.headline.partition("; so for ")[2].partition(" (field note")[0]
+        rest = one.headline.partition("; so for ")[2].partition("; field note")[0]
         named += [one.subject, *(name for name in rest.split(", ") if name)]
     assert subjects == named
     assert [] == untold(found)
@@ -194,7 +196,7 @@ def test_a_slot_that_nobody_describes_is_cannot_tell() -> None:
     about = note(when={"card": ["f1c4:4210"], "slot_kind": ["card"]})
     found, findings = noted(facts_of("bench-1-upgraded"), about)
     assert ["nvme0"] == [one.subject for one in findings]
-    assert "; so for nvme1, nvme2, nvme3 (" in findings[0].headline
+    assert "; so for nvme1, nvme2, nvme3; " in findings[0].headline
     assert ["field note reel-is-full for nvme5"] == [one.what for one in untold(found)]
 
 
@@ -324,6 +326,53 @@ def test_only_one_part_shows_its_notes() -> None:
     assert [] == [one.rule for one in only_at(found, "nvme4").findings if one.rule == "field-note"]
 
 
+# --- Steps of its own, and notes of passing through ------------------------------------------------------------
+
+
+def test_a_note_may_say_itself_what_to_do() -> None:
+    """Where a note advises to follow it, the step is its own text; braces in it fill nothing in."""
+    about = note(advises=["follow-note"], text="Fit the {slot} screw\nfirst.")
+    (finding,) = noted(facts_of("bench-1-upgraded"), about)[1]
+    assert [("follow-note", "Fit the {slot} screw first.")] == [(one.action, one.text) for one in finding.steps]
+    assert about.id in finding.steps[0].brief
+
+
+@pytest.mark.parametrize("one", NOTES, ids=lambda one: one.id)
+def test_a_shipped_note_leads_to_steps_of_its_own(one: Note) -> None:
+    """No note of the program sends its reader to read again; one that has nothing to do says so."""
+    assert "look-again" not in one.advises
+    assert one.advises or "Nothing is to be done" in one.text
+
+
+@pytest.mark.parametrize(
+    ("changed", "severity"),
+    [
+        pytest.param({}, Severity.OK, id="nothing passed through"),
+        pytest.param({"driver": "vfio-pci"}, Severity.NOTE, id="its function is passed through"),
+        pytest.param({"virtual": True}, Severity.NOTE, id="a guest"),
+    ],
+)
+def test_a_note_of_passing_through_is_told_where_that_is_in_play(changed: dict[str, Any], severity: Severity) -> None:
+    """Elsewhere it is no finding and leads to nothing, but stays in the record, for the inventory."""
+    facts = facts_of("bench-1-upgraded")
+    driver = {key: value for key, value in changed.items() if key == "driver"}
+    functions = tuple(replace(one, **driver) if one.device_id == 0x0210 else one for one in facts.functions)
+    facts = replace(facts, functions=functions, host=replace(facts.host, virtual="virtual" in changed))
+    about = note(when={"card": ["f1c5:0210"]}, seen={"quirk": "odd"}, only="passthrough", advises=["follow-note"])
+    found = audit(facts, notes=Shelf((about,)))
+    (finding,) = [one for one in found.findings if one.rule == "field-note"]
+    assert (severity, severity is Severity.NOTE) == (finding.severity, bool(finding.steps))
+
+
+def test_the_inventory_has_what_a_check_keeps_to_itself() -> None:
+    """The note of the reset quirk of a controller is no finding of the tower, and stands below its functions."""
+    found = audit(facts_of(NOTED))
+    (quiet,) = [one for one in found.findings if one.rule == "field-note" and one.severity is Severity.OK]
+    shown = " ".join(printed(inventory_text.inventory(found, 80, NOTED), 80).split())
+    assert " ".join(quiet.headline.split()) in shown
+    assert "link-lost-after-bus-reset" in quiet.headline
+
+
 # --- Contradictions --------------------------------------------------------------------------------------------
 
 
@@ -356,7 +405,7 @@ def test_contradicting_notes_are_both_shown_and_name_each_other() -> None:
     first = note(id="one", seen={"boots": True})
     second = note(id="two", seen={"boots": False}, when={"card": ["f1c4:4210"], "slot_kind": ["card"]})
     findings = noted(facts_of("bench-1-upgraded"), first, second)[1]
-    told = {one.headline.partition("(field note ")[2].partition(",")[0]: one for one in findings}
+    told = {one.headline.partition("; field note ")[2].partition(",")[0]: one for one in findings}
     assert {"one", "two"} == set(told)
     assert "field note two contradicts it" in told["one"].headline
     assert "field note one contradicts it" in told["two"].headline
@@ -436,7 +485,7 @@ def test_many_notes_on_a_large_machine_are_held_one_by_one() -> None:
     findings = noted(facts, *many, note(when={"card": ["f1d0:2020"]}))[1]
     assert [True] == ["field note reel-is-full" in one.headline for one in findings]
     cards = [one for one in facts.functions if one.vendor_id == 0xF1D0 and one.physical_function is None]
-    assert f"and {len(cards) - 9} more (field note" in findings[0].headline
+    assert f"and {len(cards) - 9} more; field note" in findings[0].headline
 
 
 def test_a_condition_names_what_it_wanted_and_read() -> None:

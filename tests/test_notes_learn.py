@@ -10,6 +10,8 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
+from agent.model.findings import Severity
+from agent.model.shelf import Shelf
 from agent.notebook.learning import learned
 from agent.notebook.note_files import parsed
 from agent.notebook.note_text import written
@@ -19,10 +21,11 @@ from probes import collect
 from probes.capture import load_file, parse, recorded
 from probes.unread import Unread
 from tests.boards import bench_1, display, reel_4
-from tests.build import build, capture_bytes
+from tests.build import build, capture_bytes, facts
 
 if TYPE_CHECKING:
     from agent.audit import Audit
+    from agent.model.findings import Finding
     from knowledge.fieldnotes import Note
     from probes.capture import Capture
     from tests.parts import Machine
@@ -132,10 +135,17 @@ def test_machines_without_a_name_of_their_own_are_told_apart_by_their_captures()
     assert 2 == found.machines
 
 
-def test_other_outcomes_make_it_disputed() -> None:
-    """Where the same card did otherwise in another machine of the kind, there are two notes, disputed, naming both."""
-    notes = of_drive(learned([made(reels("tower-a")), made(reels("tower-b", now=(4, 2)))]).notes)
-    assert [("disputed", "full"), ("disputed", "narrow")] == sorted((one.confidence, one.seen.verdict) for one in notes)
+@pytest.mark.parametrize(
+    ("now", "told"),
+    [
+        pytest.param((4, 2), {"full": "reported", "narrow": "disputed"}, id="a fault of that link"),
+        pytest.param((3, 4), {"full": "reported", "slow": "disputed"}, id="another fault"),
+    ],
+)
+def test_other_outcomes_make_it_disputed(now: tuple[int, int], told: dict[str, str]) -> None:
+    """Where the same card did otherwise in another machine, there are two notes that name both; a fault is no trait."""
+    notes = of_drive(learned([made(reels("tower-a")), made(reels("tower-b", now=now))]).notes)
+    assert told == {str(one.seen.verdict): one.confidence for one in notes}
     assert all("Also seen once in one machine of that kind as" in one.text for one in notes)
 
 
@@ -167,6 +177,45 @@ def test_ids_stay_the_same() -> None:
     first = [one.id for one in learned([made(reels("tower-a"))]).notes]
     second = [one.id for one in learned([made(reels("tower-a")), made(reels("tower-b"))]).notes]
     assert first == second
+
+
+# --- What becomes of it in a check -------------------------------------------------------------------------------
+
+
+def noted(machine: Machine, notes: tuple[Note, ...]) -> list[Finding]:
+    """The findings that learned notes make of a machine."""
+    found = audit(facts(build(machine)), notes=Shelf(notes))
+    return [one for one in found.findings if one.rule == "field-note"]
+
+
+FULL: Final = tuple(reels(f"tower-{letter}") for letter in "abc")
+NARROW: Final = reels("tower-d", now=(4, 2))
+
+
+@pytest.mark.parametrize("others", [[], [NARROW]], ids=["all alike", "one with a fault"])
+def test_a_machine_that_is_as_learned_has_no_word_of_it(others: list[Machine]) -> None:
+    """What was learned from machines like this one is not told where the machine agrees with it."""
+    notes = learned(map(made, (*FULL, *others))).notes
+    assert of_drive(notes)
+    assert [] == noted(reels("tower-x"), notes)
+
+
+def test_a_machine_that_is_otherwise_has_one_line_of_it() -> None:
+    """All that was seen of the card is counted in one line, the most frequent first, with each note as evidence."""
+    notes = learned(map(made, (*FULL, NARROW))).notes
+    (finding,) = noted(reels("tower-x", now=(4, 2)), notes)
+    assert (Severity.NOTE, "nvme0", ()) == (finding.severity, finding.subject, finding.steps)
+    assert "at full link 3 times, narrow once" in finding.headline
+    assert {one.id for one in of_drive(notes)} == {one.expected.rpartition(" ")[2] for one in finding.evidence}
+
+
+def test_a_fault_that_was_learned_is_no_trait_of_the_card() -> None:
+    """A note of a link with a fault says nothing of a card, be its link whole or not."""
+    notes = learned([made(NARROW)]).notes
+    (one,) = of_drive(notes)
+    assert ("narrow", True) == (one.seen.verdict, one.learned)
+    assert [] == noted(reels("tower-x"), notes)
+    assert [] == noted(reels("tower-x", now=(4, 2)), notes)
 
 
 # --- Tokens ----------------------------------------------------------------------------------------------------

@@ -359,7 +359,7 @@ def test_the_first_line_is_the_worst_finding_and_counts_the_others() -> None:
     resting = root_port("06.0", (4, 16), [card("display", (4, 16))], now=(1, 16))
     line, severity = answered(*ports_of((4, 2), (4, 1)), limited, resting)
     assert Severity.FAULT is severity
-    assert line.startswith("Fault: slot 1 ")
+    assert line.startswith("Fault: slot 2 ")  # which lost three lanes of four
     assert line.endswith(" 1 more fault, 1 more limit, 1 more note.")
     one, _ = answered(*ports_of((4, 2)))
     assert one.startswith("1 fault: slot 1 ")

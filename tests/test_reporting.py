@@ -75,7 +75,7 @@ def test_the_name_says_the_form(tmp_path: Path, name: str, begins: str) -> None:
     assert f'Wrote the report to "{tmp_path / name}".' in done.stderr
     text = (tmp_path / name).read_text(encoding="utf-8")
     assert text.startswith(begins)
-    assert "8 lanes both ends can do" in text
+    assert "of 8 lanes" in text
 
 
 def test_files_are_told_apart_by_what_is_in_them(tmp_path: Path) -> None:

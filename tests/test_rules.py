@@ -130,6 +130,24 @@ def test_a_rule_without_a_field_is_refused_by_its_name(field: str) -> None:
 
 
 @EVERY_RULE
+def test_a_cause_is_a_few_words(rule: Rule) -> None:
+    """The usual cause stands on a line of its own, or in brackets: short, without a capital and an end."""
+    assert len(rule.cause) <= 60
+    assert rule.cause == "" or rule.cause[0].islower()
+    assert not rule.cause.endswith(".")
+
+
+@EVERY_MACHINE
+def test_a_headline_goes_on_where_its_name_leaves_off(name: str) -> None:
+    """It begins in the middle of a sentence, and what stands before its first semicolon is short."""
+    for finding in audit_of(name).findings:
+        first = finding.headline.partition(";")[0]
+        assert first[0].islower(), finding.headline
+        assert len(first) <= 120 or finding.rule.startswith("plan-"), finding.headline
+        assert not finding.headline.endswith(".")
+
+
+@EVERY_RULE
 def test_a_rule_names_its_examples(rule: Rule) -> None:
     """A rule names machines it fires on and machines it is quiet on, and all of them exist."""
     assert rule.fires_on
@@ -206,6 +224,25 @@ def test_rules_hold_no_state(name: str) -> None:
     second = audit_against(facts_of(name), sheet_of(name))
     assert first.findings == second.findings
     assert first.unread == second.unread
+
+
+# --- Worst first -----------------------------------------------------------------------------------------------
+
+
+@EVERY_MACHINE
+def test_data_at_risk_comes_before_all_else(name: str) -> None:
+    """Findings go by their severity, and those of data at risk first within it, as their rules say."""
+    found = audit_of(name).findings
+    order = [(finding.severity.rank, not finding.data_at_risk) for finding in found]
+    assert sorted(order) == order
+    assert [RULES[finding.rule].data_at_risk for finding in found] == [finding.data_at_risk for finding in found]
+
+
+def test_drives_that_lose_data_come_before_one_that_is_hot() -> None:
+    """On the tower of failing drives the hot one is told last of the faults, and data that is lost already first."""
+    faults = [one for one in audit_of("bench-2-failing-drives").findings if one.severity is Severity.FAULT]
+    assert faults[0].rule == "drive-media-errors"
+    assert [one.rule for one in faults if not one.data_at_risk] == ["drive-heat-warning"] == [faults[-1].rule]
 
 
 # --- Nothing read ----------------------------------------------------------------------------------------------

@@ -218,14 +218,12 @@ def test_a_power_fault_that_an_empty_slot_noted_is_history() -> None:
 # --- Links and uplinks ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("count", "words"), [(1, "1 drive behind it could move"), (2, "2 drives behind it could move")]
-)
+@pytest.mark.parametrize(("count", "words"), [(1, " for a drive that "), (2, " for 2 drives that together ")])
 def test_an_uplink_counts_the_drives_behind_it(count: int, words: str) -> None:
     """What they could move together is held against what the uplink carries, in singular and plural."""
     bays = [downstream_port((4, 4), [drive((4, 4))]) for _ in range(count)]
     (finding,) = of_rule(seen(tower(switch((3, 4), bays), (3, 4))), "uplink-shared")
-    assert finding.headline.startswith(words)
+    assert words in finding.headline
     assert (" together" in finding.headline) == (count > 1)
     assert finding.evidence[1].source.startswith("own links of " if count > 1 else "own link of ")
     assert finding.evidence[1].expected.endswith(f"this is {2 * count:.1f} times as much")
@@ -266,4 +264,4 @@ def test_small_packets_are_told_where_the_whole_path_takes_larger_ones(
     found = of_rule(seen(tower(fitted, payload_now=in_force, payload=supported)), "payload-low")
     assert told == bool(found)
     for finding in found:
-        assert f"packets carry {in_force} bytes where the whole path supports {supported}" == finding.headline
+        assert f"{in_force} bytes where the whole path supports {supported}" in finding.headline

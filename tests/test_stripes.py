@@ -311,9 +311,7 @@ def narrow_tower(up: tuple[int, int]) -> Tree:
 def test_two_members_are_enough_to_share_a_link(up: tuple[int, int], told: bool) -> None:  # noqa: FBT001 - a parameter
     """Two drives with four lanes each are held back by an uplink of four lanes, and not by one of eight."""
     said = held_back(audit(facts(narrow_tower(up))))
-    assert told == any(
-        "2,954 to 3,601 MB/s through it, where its members could give 5,908 to 7,202" in one for one in said
-    )
+    assert told == any("2,954 to 3,601 MB/s" in one and "5,908 to 7,202 MB/s" in one for one in said)
     assert told == bool(said)
 
 

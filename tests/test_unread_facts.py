@@ -241,7 +241,7 @@ def test_a_port_that_could_not_be_found_is_not_called_invisible() -> None:
     judged = link(found, "0000:03:00.0")
     assert Verdict.UNKNOWN is judged.verdict
     assert "not visible from here" not in judged.why
-    assert "what both ends can do is not known: where 0000:03:00.0 hangs could not be read" in judged.why
+    assert "what both ends can do is not known: where 0000:03:00.0 is connected could not be read" in judged.why
     assert "Judged by the card's own end alone" not in shown(text.whole, found)
     full = link(audit(placeless("bench-2-slow-link", "0000:02:00.0")), "0000:02:00.0")
     assert (Verdict.FULL, False) == (full.verdict, "not visible" in full.why)
@@ -270,21 +270,21 @@ def test_a_felt_card_is_not_dark_where_it_may_answer_unseen() -> None:
     """Presence alone makes no slot dark, where the card may be the function whose place could not be read."""
     whole = facts_of("tower-6-live")
     port = next(one for one in audit(whole).links if one.verdict is Verdict.DARK)
-    assert "a card is detected, but nothing answers below it" == port.why
+    assert "detects a card that does not answer" == port.why
     lost = changed(whole, "07:00.0", parent=LOST, root=LOST)
     judged = link(audit(lost), port.link.key)
     assert Verdict.UNKNOWN is judged.verdict
-    assert "a card is detected; what answers below it could not be read" == judged.why
+    assert "detects a card; what answers below it could not be read" == judged.why
 
 
 def test_no_link_is_denied_where_its_bit_was_not_read() -> None:
     """That there is no link is said where the port's own bit says so, not where the system keeps it to itself."""
     dark = {name: next(one.why for one in audited(name).links if one.verdict is Verdict.DARK) for name in DARK}
     assert {name: words in dark[name] for name, words in DARK.items()} == dict.fromkeys(DARK, True)
-    assert "there is no link" not in dark["tower-6-live"]
+    assert "no link" not in dark["tower-6-live"]
 
 
-DARK: Final = {"tower-6-live": "nothing answers below it", "bench-3-dark-slot": "there is no link"}
+DARK: Final = {"tower-6-live": "does not answer", "bench-3-dark-slot": "no link"}
 
 
 def test_a_bridge_of_unread_class_is_one_by_what_hangs_below_it() -> None:
@@ -335,10 +335,10 @@ def test_a_limit_stays_one_where_what_would_gain_is_not_known() -> None:
 def test_counters_of_one_end_are_not_said_to_be_of_both() -> None:
     """Errors are summed over the ends that told them, and the counters that failed are named."""
     name, end = "bench-2-noisy-link", "0000:03:00.0"
-    assert one_of(audited(name), "link-errors").headline.startswith("its two ends counted 30 more")
+    assert one_of(audited(name), "link-errors").headline.startswith("counted 30 new link errors")
     keys = [f"text {PCI}/{end}/aer_dev_{kind}" for kind in ("correctable", "nonfatal", "fatal")]
     found = one_of(audited(name, *keys), "link-errors")
-    assert found.headline.startswith("one of its ends (0000:00:03.0) counted ")
+    assert " at one of its ends (0000:00:03.0); " in found.headline
     assert f"; not all counters could be read (text {PCI}/{end}/aer_dev_correctable: {BROKEN})" in found.headline
     assert "errors of 0000:00:03.0, 2.0 s later" in [one.source for one in found.evidence]
 
@@ -347,13 +347,13 @@ def test_the_firmware_in_use_is_not_called_another_where_it_was_not_read() -> No
     """A drive that will start from a slot is not said to change its firmware where nobody read which it runs."""
     whole = facts_of("bench-2-failing-drives")
     pending = next(one for one in findings(audit(whole), "drive-firmware-pending"))
-    assert pending.headline.startswith("starts with other firmware after its next reset")
+    assert "other firmware" in pending.headline
     (of_drive,) = [one for one in whole.drives if one.name == pending.subject]
     assert isinstance(of_drive.firmware_slots, FirmwareSlots)
     lost = with_drive(whole, of_drive.name, firmware_slots=replace(of_drive.firmware_slots, active=LOST))
     said = one_of(audit(lost), "drive-firmware-pending").headline
     assert "other firmware" not in said
-    assert said.endswith(f"which it runs now is not known ({BROKEN})")
+    assert said.endswith(f"which it runs now could not be read ({BROKEN})")
 
 
 def test_a_temperature_that_failed_is_not_called_untold() -> None:
@@ -694,7 +694,7 @@ def test_a_drive_of_unread_place_is_not_in_another() -> None:
     found = audited(PLANNED, "link /sys/class/nvme/nvme0")
     assert [] == missing(found)
     assert plan_words(found)['the drive "reel-1"'].startswith("it answers, but whether it is in its place could not be")
-    assert f"where nvme0 hangs: {BROKEN}" in plan_words(found).values()
+    assert f"where nvme0 is connected: {BROKEN}" in plan_words(found).values()
 
 
 def test_a_slot_whose_name_failed_is_not_said_to_be_missing() -> None:
@@ -713,7 +713,7 @@ def test_an_ordinary_user_is_not_told_that_a_slot_is_called_otherwise() -> None:
     found = audit_against(replace(whole, board_slots=refused, functions=bare), sheet_of("bench-1-parts-missing"))
     (said,) = [one for one in missing(found) if '"system"' in one]
     unread = "which slot is called M2_1 could not be read (permission denied), and it answers in none"
-    assert f'the drive "system" of the sheet in M2_1: {unread}' == said
+    assert said.endswith(f'the drive "system" of the sheet; {unread}')
 
 
 def test_a_part_behind_a_function_of_unread_place_could_not_be_seen() -> None:
@@ -724,7 +724,9 @@ def test_a_part_behind_a_function_of_unread_place_could_not_be_seen() -> None:
     found = audit_against(replace(whole, board_slots=LOST), sheet_of(PLANNED))
     assert [] == [one for one in missing(found) if "scan network" in one]
     said = plan_words(found)['the card "scan network"']
-    assert said.startswith("it answers, but whether it is in its place could not be read: where 0000:0e:00.0 hangs: ")
+    assert said.startswith(
+        "it answers, but whether it is in its place could not be read: where 0000:0e:00.0 is connected: "
+    )
 
 
 def test_a_virtual_function_that_shows_itself_to_be_none_is_a_card() -> None:

@@ -126,7 +126,7 @@ def test_below_best_both_ways_is_narrow_with_the_speed_in_its_words() -> None:
     """A link that lost lanes and speed is narrow, and both losses are told."""
     judged = judged_at(tower(network((4, 4)), now=(1, 1)))
     assert Verdict.NARROW is judged.verdict
-    assert "1 of the 4 lanes" in judged.why
+    assert "1 of 4 lanes" in judged.why
     assert "2.5 GT/s" in judged.why
     assert "16 GT/s" in judged.why
 
@@ -721,7 +721,7 @@ def test_an_ordinary_user_is_shown_what_root_would_read() -> None:
     [
         ([(1, 4), (1, 4), (4, 4), (4, 4), (1, 4)], "seen at 16 GT/s (Gen 4) 1.0 s later", "4 more looks within 2.0 s"),
         ([(4, 4), (1, 4)], "it was seen at 16 GT/s (Gen 4) at first", "1 more look within 0.5 s"),
-        ([(4, 4), (4, 2)], "its lanes come and go while one looks", "1 more look within 0.5 s"),
+        ([(4, 4), (4, 2)], "its lanes come and go from look to look", "1 more look within 0.5 s"),
         ([(4, 2), (4, 4), (4, 4)], "", "2 more looks within 1.0 s"),
         ([(4, 4), (4, 4), (4, 4)], "", ""),
     ],
@@ -742,28 +742,28 @@ def test_what_was_seen_later_is_told_once_for_all_looks(rates: list[Can], why: s
 @pytest.mark.parametrize(
     ("machine", "why"),
     [
-        (tower(network((4, 4)), now=(4, 2)), "runs with 2 of the 4 lanes both ends can do"),
+        (tower(network((4, 4)), now=(4, 2)), "runs with 2 of 4 lanes"),
         (
             tower(network((4, 4)), now=(2, 2)),
-            "runs with 2 of the 4 lanes both ends can do, and at 5 GT/s (Gen 2) of 16 GT/s (Gen 4)",
+            "runs with 2 of 4 lanes, at 5 GT/s (Gen 2) instead of 16 GT/s (Gen 4)",
         ),
-        (tower(network((4, 4)), now=(2, 4)), "runs at 5 GT/s (Gen 2) of the 16 GT/s (Gen 4) both ends can do"),
+        (tower(network((4, 4)), now=(2, 4)), "runs at 5 GT/s (Gen 2) instead of 16 GT/s (Gen 4)"),
         (
             tower(network((4, 4)), now=(2, 4), target=2),
-            "runs at 5 GT/s (Gen 2) of the 16 GT/s (Gen 4) both ends can do, because the port is set to that speed",
+            "is set to 5 GT/s (Gen 2) at its port, can do 16 GT/s (Gen 4)",
         ),
         (
             tower(network((4, 4)), now=(1, 4), target=1),
             (
-                "runs at 2.5 GT/s (Gen 1) of the 16 GT/s (Gen 4) both ends can do, because the port is set to that "
-                "speed; firmware sets it so, or the kernel after training failed"
+                "is set to 2.5 GT/s (Gen 1) at its port, can do 16 GT/s (Gen 4); set by the firmware, or by the kernel "
+                "after link training failed"
             ),
         ),
         (
             tower(network((4, 4), registers=FROZEN), now=(2, 4)),
             (
-                "runs at 5 GT/s (Gen 2) of the 16 GT/s (Gen 4) both ends can do; autonomous speed change is switched "
-                "off at its own end, so it may stay there"
+                "runs at 5 GT/s (Gen 2) instead of 16 GT/s (Gen 4); its own end may not change its speed by itself, so "
+                "it may stay slow"
             ),
         ),
         (
@@ -773,17 +773,17 @@ def test_what_was_seen_later_is_told_once_for_all_looks(rates: list[Can], why: s
         (
             tower(network((4, 4)), now=(2, 4), **NO_FIGURES),
             (
-                "runs at 5 GT/s (Gen 2) x4 where the card alone can do 16 GT/s (Gen 4) x4; what both ends can do is "
+                "runs at 5 GT/s (Gen 2) x4, the card alone can do 16 GT/s (Gen 4) x4; what both ends can do is "
                 f"not known: Link Capabilities of {PORT} read speed code 0, width 0"
             ),
         ),
         (
             tower(network((4, 8)), (3, 4)),
-            "runs at 8 GT/s (Gen 3) x4, the best of this slot; the card can do 16 GT/s (Gen 4) x8",
+            "runs at 8 GT/s (Gen 3) x4, the card can do 16 GT/s (Gen 4) x8; this slot can do no more",
         ),
         (
             tower(network((4, 8)), (3, 4), slot=None),
-            "runs at 8 GT/s (Gen 3) x4, the best of its port; the card can do 16 GT/s (Gen 4) x8",
+            "runs at 8 GT/s (Gen 3) x4, the card can do 16 GT/s (Gen 4) x8; its port can do no more",
         ),
     ],
 )
@@ -1025,7 +1025,7 @@ def test_a_port_without_a_slot_that_failed_to_train_is_not_called_empty() -> Non
     ("register", "field", "reason"),
     [
         (pcie.LINK_CONTROL, "link_disable", "switched off"),
-        (pcie.SLOT_CONTROL, "power_controller_control", "powered off"),
+        (pcie.SLOT_CONTROL, "power_controller_control", "power is off"),
         (pcie.LINK_STATUS, "link_training", "training"),
         (pcie.LINK_STATUS, "link_bandwidth_management_status", "failed"),
     ],

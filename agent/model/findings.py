@@ -84,7 +84,7 @@ VERDICTS: Final = {
         severity=Severity.FAULT,
         at_best=False,
         card_at_best=False,
-        meaning="runs with fewer lanes than both of its ends can do",
+        meaning="runs with fewer lanes than card and slot both have",
         below_best=True,
         trained=True,
         explained=Explained(
@@ -99,7 +99,7 @@ VERDICTS: Final = {
                 "counts, or the fewest lanes where they come and go."
             ),
             causes=(
-                "A card that is not fully home, or hangs askew from its bracket",
+                "A card that is not fully seated, or sits crooked in its bracket",
                 "Dirty or worn contacts of the card or the slot",
                 "A riser, an extension or a cable with a bad lane",
                 "A bent pin below the processor, or a cracked joint on the board",
@@ -119,7 +119,7 @@ VERDICTS: Final = {
         severity=Severity.FAULT,
         at_best=False,
         card_at_best=False,
-        meaning="runs at a lower speed than both of its ends can do, and nothing explains it",
+        meaning="runs slower than card and slot both can, and nothing explains it",
         below_best=True,
         of_speed=True,
         trained=True,
@@ -155,11 +155,11 @@ VERDICTS: Final = {
         severity=Severity.FAULT,
         at_best=False,
         card_at_best=False,
-        meaning="a card is detected in the slot, but there is no link",
+        meaning="detects a card that does not answer",
         explained=Explained(
             meaning=(
-                "The slot feels a card, and yet nothing answers in it. Often the card is dead or not seated, or its "
-                "slot is switched off; the reasons that the port itself gives stand in the evidence."
+                "Presence is detected in the slot, and yet nothing answers. Often the card is dead or not seated, or "
+                "its slot is switched off; the reasons that the port itself gives stand in the evidence."
             ),
             evidence=(
                 "Presence Detect State of the Slot Status Register, or the hot-plug driver's word where registers "
@@ -167,7 +167,7 @@ VERDICTS: Final = {
                 "bits of the port (Link Status)."
             ),
             causes=(
-                "A card that is seated far enough to be felt, but not to work",
+                "A card that is not fully seated: presence is detected, the rest has no contact",
                 "A slot or its power that is switched off, in the firmware setup or by a hot-plug controller",
                 "A card without its supply cable",
                 "A dead card, slot or riser",
@@ -364,7 +364,7 @@ VERDICTS: Final = {
         card_at_best=False,
         meaning="nothing is fitted",
         explained=Explained(
-            meaning="No card is felt in the slot, or the port leads to no slot, and nothing answers below it.",
+            meaning="No presence is detected in the slot, or the port leads to no slot, and nothing answers below it.",
             evidence=(
                 "Presence Detect State of the Slot Status Register, Slot Implemented, or the hot-plug driver's word."
             ),
@@ -425,7 +425,8 @@ class Finding(Struct, frozen=True):
 
     `headline` goes on where the subject's name leaves off ("runs with 4 of 8 lanes"). What comes before its first
     semicolon says all that matters most, in 80 characters or so: short screens show no more of it.
-    `cause` is the usual cause in a few words, "" where the headline says it or nobody can tell.
+    `cause` is the usual cause in a few words, "" where the headline says it or nobody can tell. `data_at_risk` tells
+    that what a drive or set holds may be lost: such findings come before all others of their severity.
 
     `subject` is the address of a function or the name of a slot, drive or "host"; `also` are others that it holds for.
     """
@@ -438,6 +439,7 @@ class Finding(Struct, frozen=True):
     steps: tuple[Step, ...] = ()
     also: tuple[str, ...] = ()
     cause: str = ""
+    data_at_risk: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a finding without evidence (ValueError)."""

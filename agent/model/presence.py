@@ -27,7 +27,7 @@ def nothing_below(link: Link, port: PciFunction) -> Judged:
     if active == 1:
         source = f"{port.address} Link Status: Data Link Layer Link Active"
         evidence = (Evidence(source, "1", "a function that answers below"), *_lost(link))
-        why = f"the link is up, but {_what_answers(link, 'no function answers below it')}"
+        why = f"has its link up, but {_what_answers(link, 'no function answers below it')}"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True, link_up=True)
     if not implemented:
         return _no_slot(link, port, can)
@@ -56,10 +56,10 @@ def _dark(link: Link, presence: Evidence, can: Rate | None, port: PciFunction | 
     """
     down = port is not None and _active(port) == 0
     if link.below_lost is not None and not down:
-        why = f"a card is detected; {_what_answers(link, '')}"
+        why = f"detects a card; {_what_answers(link, '')}"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=(presence, *_lost(link)))
     reasons = _why_dark(port) if port is not None else ()
-    first = f"a card is detected, but {'there is no link' if down else 'nothing answers below it'}"
+    first = "detects a card, but has no link" if down else "detects a card that does not answer"
     why = "; ".join([first, *(words for _, words in reasons)])
     evidence = (presence, *(evidence for evidence, _ in reasons))
     return Judged(link, Verdict.DARK, why, port_can=can, evidence=evidence, brief=first)
@@ -87,7 +87,7 @@ def _no_presence(link: Link, port: PciFunction, presence: Evidence, can: Rate | 
         source = f"{port.address} Link Status: Link Training, Link Bandwidth Management Status"
         read = f"1 and {latched(port)} with the link down"
         evidence = (presence, Evidence(source, read, "0 and 0 when empty"))
-        why = "no card is detected, yet the port keeps trying to train a link"
+        why = "detects no card, yet keeps trying to train a link"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=evidence, notable=True)
     return Judged(link, Verdict.EMPTY, "nothing is fitted", port_can=can, evidence=(presence,))
 
@@ -101,19 +101,19 @@ def _active(port: PciFunction) -> int | None:
 
 # Register, field, value that explains, value in a working slot, the reason in words.
 _REASONS: Final = (
-    (pcie.LINK_CONTROL, "link_disable", "Link Control: Link Disable", "the link is switched off at the port"),
+    (pcie.LINK_CONTROL, "link_disable", "Link Control: Link Disable", "the port has its link switched off"),
     (
         pcie.SLOT_CONTROL,
         "power_controller_control",
         "Slot Control: Power Controller Control",
-        "the slot is powered off",
+        "the slot's power is off",
     ),
-    (pcie.LINK_STATUS, "link_training", "Link Status: Link Training", "the port is still training"),
+    (pcie.LINK_STATUS, "link_training", "Link Status: Link Training", "link training goes on"),
     (
         pcie.LINK_STATUS,
         "link_bandwidth_management_status",
         "Link Status: Link Bandwidth Management Status",
-        "the port tried to train and failed",
+        "link training failed",
     ),
 )
 _LATCHED: Final = frozenset({"link_bandwidth_management_status"})
@@ -135,7 +135,7 @@ def _no_slot(link: Link, port: PciFunction, can: Rate | None) -> Judged:
     if tried == 1 and _active(port) == 0:
         source = f"{port.address} Link Status: Link Bandwidth Management Status"
         tries = (Evidence(source, latched(port, "1 with the link down"), "0 when nothing is fitted"),)
-        why = "the port tried to train a link and failed; it leads to no slot, so presence is not known"
+        why = "tried to train a link and failed; it leads to no slot, so whether a card is there is not known"
         return Judged(link, Verdict.UNKNOWN, why, port_can=can, evidence=tries, notable=True)
     source = f"{port.address} PCI Express Capabilities: Slot Implemented"
     evidence = (Evidence(source, "0", "no slot, nothing below"), *_lost(link))

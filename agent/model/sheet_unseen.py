@@ -32,7 +32,7 @@ class Unseen:
         facts = machine.facts
         self._functions = machine.functions
         hanging = (
-            of(f"where {pci_function.address} hangs", reading)
+            of(f"where {pci_function.address} is connected", reading)
             for pci_function in unseen_parts.placeless(facts.functions)
             for reading in (pci_function.parent, pci_function.physical_function)
             if isinstance(reading, Unread)
@@ -53,7 +53,7 @@ class Unseen:
             return last.port_lost
         for function in upwards(self._functions.get(last.port.address), self._functions):
             if isinstance(function.parent, Unread):
-                return of(f"where {function.address} hangs", function.parent)
+                return of(f"where {function.address} is connected", function.parent)
         return None
 
     def drive(self, drive: Drive | None) -> Unread | None:
@@ -61,7 +61,7 @@ class Unseen:
         if drive is None:
             return self.drives
         if isinstance(drive.address, Unread):
-            return of(f"where {drive.name} hangs", drive.address)
+            return of(f"where {drive.name} is connected", drive.address)
         model = unseen_parts.missed(drive.model)
         return None if model is None else of(f"model of {drive.name}", model)
 

@@ -30,7 +30,7 @@ def drives(facts: Facts) -> Unread | None:
         return listed
     for drive in facts.drives:
         if drive.kind == "nvme" and isinstance(drive.address, Unread):
-            return of(f"where {drive.name} hangs", drive.address)
+            return of(f"where {drive.name} is connected", drive.address)
     return None
 
 
@@ -64,7 +64,7 @@ def port(function: PciFunction, functions: Mapping[str, PciFunction], kinds: Map
     parent = function.parent
     if isinstance(parent, str) and parent in functions and kinds[parent] is None:
         parent = functions[parent].parent
-    return of(f"where {function.address} hangs", parent) if isinstance(parent, Unread) else None
+    return of(f"where {function.address} is connected", parent) if isinstance(parent, Unread) else None
 
 
 def named(*functions: PciFunction) -> Unread | None:

@@ -49,6 +49,8 @@ TUNNEL_CAPABILITY: Final = 0x1234
 TUNNELLED: Final = "IOPCITunnelled"
 # Sound cards have one lane, now and then four (common practice); the audio function of a display card has its link.
 MOST_SOUND_LANES: Final = 4
+# What is said of a link whose best is that of its card alone.
+BY_ONE_END: Final = "; judged by the card's end alone, as its port is not visible from here"
 # For people: the manual prints them.
 QUESTIONS: Final = (
     "Do the figures mean lanes at all?",
@@ -212,11 +214,11 @@ def _at_best(judged: Judged, evidence: tuple[Evidence, ...]) -> Judged:
     assert now is not None
     if can is not None and (can.speed > now.speed or can.width > now.width):
         place = "this slot" if judged.link.slot is not None else "its port"
-        why = f"runs at {rate_text(now)}, the best of {place}; the card can do {rate_text(can)}"
+        why = f"runs at {rate_text(now)}, the card can do {rate_text(can)}; {place} can do no more"
         return replace(judged, verdict=Verdict.SLOT_LIMITED, why=why, evidence=evidence)
     why = f"runs at {rate_text(now)}, the best the card can do"
     if judged.port_hidden:
-        why = f"{why}; judged by the card's own end alone, its port is not visible from here"
+        why = f"{why}{BY_ONE_END}"
     return replace(judged, verdict=Verdict.FULL, why=why, evidence=evidence)
 
 
@@ -229,7 +231,7 @@ def _one_end(judged: Judged, port_can: Ability | None, device_can: Ability, read
     why = f"runs at {rate_text(now)}"
     can = device_can.rate
     if can is not None:
-        why = f"{why} where the card alone can do {rate_text(can)}"
+        why = f"{why}, the card alone can do {rate_text(can)}"
     why = f"{why}; what both ends can do is not known"
     if missing is None:
         return _without_port(replace(judged, why=why, evidence=_expect(reading, can or now)))
@@ -254,31 +256,31 @@ def _below(
     now, best, link = judged.now, judged.best, judged.link
     assert now is not None
     assert best is not None
-    can = "the card can do (its port is not visible from here)" if judged.port_hidden else "both ends can do"
+    one_end = BY_ONE_END if judged.port_hidden else ""
     if now.width < best.width:
-        also = f", and at {speed_text(now.speed)} of {speed_text(best.speed)}" if now.speed < best.speed else ""
-        why = f"runs with {now.width} of the {best.width} lanes {can}{also}"
+        also = f", at {speed_text(now.speed)} instead of {speed_text(best.speed)}" if now.speed < best.speed else ""
+        why = f"runs with {now.width} of {best.width} lanes{also}{one_end}"
         if len({agreed.rate.width for agreed in _agreed(looks)}) > 1:
-            why = f"{why}; its lanes come and go while one looks"
+            why = f"{why}; its lanes come and go from look to look"
         # Width first, also where the speed is low: lost lanes point at contacts, and what cures them often cures both.
         return _narrow(replace(judged, why=why, evidence=evidence), machine)
-    says = f"runs at {speed_text(now.speed)} of the {speed_text(best.speed)} {can}"
+    says = f"runs at {speed_text(now.speed)} instead of {speed_text(best.speed)}{one_end}"
     target = None if judged.port_hidden else _target(link)
     if isinstance(target, Evidence):
         asked = int(target.expected)
         shown = Evidence(target.source, target.read, f"{speed_text(best.speed)} or more")
         evidence = (shown, *evidence)
         if now.speed == asked:
-            says = f"{says}, because the port is set to that speed"
+            says = f"is set to {speed_text(now.speed)} at its port, can do {speed_text(best.speed)}"
             if asked == SLOWEST:
-                says = f"{says}; firmware sets it so, or the kernel after training failed"
+                says = f"{says}; set by the firmware, or by the kernel after link training failed"
             return replace(judged, verdict=Verdict.SET_SLOW, why=says, evidence=evidence)
     frozen, calm = _frozen(link), _calm(link, looks, machine)
     if calm and (frozen is None or any(agreed.rate.speed > _slowest(looks) for agreed in _agreed(looks))):
-        why = f"{says}; {calm[0][1]}"
+        why = f"rests at {speed_text(now.speed)}, can do {speed_text(best.speed)}{one_end}; {calm[0][1]}"
         return replace(judged, verdict=Verdict.RESTING, why=why, evidence=(*(item for item, _ in calm), *evidence))
     if frozen is not None:
-        says = f"{says}; autonomous speed change is switched off at its own end, so it may stay there"
+        says = f"{says}; its own end may not change its speed by itself, so it may stay slow"
         evidence = (frozen, *evidence)
     lost = _unexplained(link, machine, target)
     if lost is not None:
@@ -368,17 +370,19 @@ def _calm(link: Link, looks: tuple[tuple[float, Reading], ...], machine: Machine
     display = topology.drives_display(link, machine.below)
     if display is not None:
         evidence = Evidence(f"{display.address} class code", "display controller", "its best speed only at work")
-        found.append((evidence, "display cards lower their speed at idle"))
+        found.append((evidence, "display cards slow down when idle"))
     elif read := _display_sound(device):
         evidence = Evidence(f"{device.address} class code, Link Capabilities", read, "its best speed only at work")
-        found.append((evidence, "it is of a display card by its lanes, and those lower their speed at idle"))
+        found.append((evidence, "it is part of a display card, by its lanes, and those slow down when idle"))
     if link.port is not None and _ever(link.port, machine, "link_autonomous_bandwidth_status"):
         source = f"{link.port.address} Link Status: Link Autonomous Bandwidth Status"
         words = "the hardware reported that it changed the speed by itself"
         found.append((Evidence(source, latched(link.port), "0"), words))
     if device.power_state in LOW_POWER:
         state = str(device.power_state)
-        found.append((Evidence(f"{device.address} power state", state, "D0"), f"the device sleeps lightly ({state})"))
+        found.append(
+            (Evidence(f"{device.address} power state", state, "D0"), f"the device is in light sleep ({state})")
+        )
     return tuple(found)
 
 

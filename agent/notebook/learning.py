@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, get_args
 
 from msgspec import Struct
 
-from agent.model.findings import Verdict
+from agent.model.findings import Severity, Verdict
 from agent.model.likeness import number_pair, pci_id
 from agent.model.unseen_parts import missed
 from agent.notebook.tokens import token
@@ -20,6 +20,7 @@ from agent.notes.matching import NO_KIND
 from knowledge.classes import describe_class
 from knowledge.fieldnotes import (
     MOST_EVIDENCE,
+    OWN_CAPTURE,
     LinkThen,
     MachineIs,
     Note,
@@ -55,7 +56,6 @@ LONGEST: Final = 200  # characters of a machine's maker or product
 LONGEST_TITLE: Final = 120
 SHORTEST_SECRET: Final = 4  # characters; less is found in every product
 ENOUGH: Final = 2  # machines, to call something confirmed
-SOURCE: Final = "own capture"
 
 
 class Kind(Struct, frozen=True, order=True):
@@ -192,7 +192,7 @@ def _note(kind: Kind, outcome: Outcome, seen: Sequence[Sighting], others: dict[O
     what = f"{kind.what} {kind.card}"
     where = SLOTS.get(kind.slot_kind, f"a slot of kind {kind.slot_kind}")
     ran = f"{describe(outcome.speed)} x{outcome.width}"
-    proofs = {sighting.capture: Proof(SOURCE, sighting.date, sighting.capture) for sighting in seen}
+    proofs = {sighting.capture: Proof(OWN_CAPTURE, sighting.date, sighting.capture) for sighting in seen}
     newest = sorted(proofs.values(), key=lambda proof: (proof.date, proof.capture or ""), reverse=True)
     machine = MachineIs(_exactly(kind.maker), _exactly(kind.product)) if kind.maker or kind.product else None
     return Note(
@@ -210,9 +210,18 @@ def _note(kind: Kind, outcome: Outcome, seen: Sequence[Sighting], others: dict[O
             link=LinkThen(GTPS[outcome.speed], outcome.width),  # type: ignore[arg-type] # a width that links have
         ),
         evidence=tuple(newest[:MOST_EVIDENCE]),
-        confidence="disputed" if others else "confirmed" if machines >= ENOUGH else "reported",
+        confidence="disputed" if _disputed(outcome, others) else "confirmed" if machines >= ENOUGH else "reported",
         text=_text(kind, ran, outcome, (len(seen), machines), others),
     )
+
+
+def _disputed(outcome: Outcome, others: Iterable[Outcome]) -> bool:
+    """Whether the same was seen otherwise; a link with a fault speaks against no other, as it is no trait of a card."""
+    return any(_is_fault(outcome) or not _is_fault(other) for other in others)
+
+
+def _is_fault(outcome: Outcome) -> bool:
+    return Verdict(outcome.verdict).severity is Severity.FAULT
 
 
 def _text(kind: Kind, ran: str, outcome: Outcome, count: tuple[int, int], others: dict[Outcome, list[Sighting]]) -> str:
@@ -220,6 +229,8 @@ def _text(kind: Kind, ran: str, outcome: Outcome, count: tuple[int, int], others
     on = f" ({' '.join(part for part in (kind.maker, kind.product) if part)})" if kind.maker or kind.product else ""
     meaning = Verdict(outcome.verdict).meaning
     words = f"Learned from captures: seen {_count(*count)} of one kind{on} at {ran}: it {meaning}."
+    if _is_fault(outcome):
+        words += " That is a fault of those links, not a trait of the card."
     for other, seen in others.items():
         machines = len({sighting.machine for sighting in seen})
         words += f" Also seen {_count(len(seen), machines)} of that kind as {other.verdict} at "

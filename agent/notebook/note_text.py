@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Value = str | float | bool | dt.date | tuple[str, ...] | Struct
 
 MOST_OF_FOUR: Final = 0xFFFF  # what four hexadecimal digits can tell
-_AHEAD: Final = ("id", "title", "confidence", "severity", "advises", "text")  # keys before the tables of a note
+_AHEAD: Final = ("id", "title", "confidence", "severity", "only", "advises", "text")  # keys before the tables of a note
 
 
 def written(notes: Iterable[Note], remark: str = "") -> str:

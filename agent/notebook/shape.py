@@ -56,6 +56,7 @@ _TAKES: Final = {
     "text": "words of 1 to 2,000 characters in quotes",
     "confidence": '"confirmed", "reported" or "disputed"',
     "severity": '"note" or "limit"',
+    "only": '"passthrough", or nothing at all',
     "advises": "a list of up to 8 steps in quotes",
     "card": f'{_LIST} identifiers in quotes, such as "1b36:0010" or "1b36:*"',
     "subsystem": f'{_LIST} identifiers in quotes, such as "1b36:0010"',

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from agent.model.findings import Verdict
+from agent.model.findings import Severity, Verdict
 from agent.report import words
 from agent.report.paper import QUIET, Page
 from agent.report.plain import as_of, board, describe_link, told
@@ -32,8 +32,18 @@ def inventory(audit: Audit, width: int, source: str) -> Page:
             page.add(line, indent=2, hang=4)
     stripes(page, audit)
     functions(page, audit, "All functions")
+    _notes(page, audit)
     unread(page, audit)
     return page
+
+
+def _notes(page: Page, audit: Audit) -> None:
+    """Field notes that matter only where a part is passed through to a virtual machine, and so are none of a check."""
+    kept = [one for one in audit.findings if one.rule == "field-note" and one.severity is Severity.OK]
+    if kept:
+        page.heading("Field notes, for parts that are passed through to virtual machines")
+    for finding in kept:
+        page.add(f"{words.subject(finding.subject, audit)} {words.headline(finding)}", indent=2, hang=4)
 
 
 def _machine(page: Page, audit: Audit) -> None:

@@ -95,6 +95,7 @@ def _general(text: str) -> str:
     """A step's words where no part of a machine fills them in."""
     for name, words in (("{subject}", "the part"), ("{here}", "its slot"), ("{slot}", "its slot"), ("{other}", "")):
         text = text.replace(name, words)
+    text = text.replace("{advice}", "do what the text above says")
     return text.replace("{setup}", "the firmware setup").replace("{rate}", "its best rate")
 
 

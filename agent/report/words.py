@@ -120,8 +120,8 @@ def _nothing_found(audit: Audit, judged: Sequence[Judged]) -> tuple[str, Severit
 
 
 def at_risk(finding: Finding) -> bool:
-    """Whether data is at risk: its first step is to copy it."""
-    return finding.severity is Severity.FAULT and bool(finding.steps) and finding.steps[0].action == "back-up"
+    """Whether what a drive or set holds may be lost."""
+    return finding.severity is Severity.FAULT and finding.data_at_risk
 
 
 def counts(audit: Audit) -> dict[Severity, int]:

@@ -44,6 +44,7 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     id="slot-part-silent",
     severity=Severity.NOTE,
     title="Drives answer in some parts of a split slot, and nothing answers in the others",
+    cause="free, or a loose drive",
     fires_on=("bench-1-half-carrier",),
     quiet_on=("bench-1-upgraded", "bench-1-parts-missing", "bench-1-ordinary-user", "bench-2-unsplit-slot"),
     steps=("count-drives", "reseat-drive", "try-drive-elsewhere"),
@@ -53,10 +54,9 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A carrier with fewer drives than it has places looks the same: count the drives on it. Told only where "
-            "firmware or registers say which ports belong to the slot. What a dark part or a build sheet says "
-            "already is not said again. Each part of a split slot is a port of its own. That nothing answers at one "
-            "says nothing of what is screwed to the carrier: a drive without contact and a free place look the same."
+            "Each part of a split slot is a port of its own. A drive without contact and a free place look the "
+            "same, so count the drives on the carrier. It is told only where firmware or registers say which "
+            "ports belong to the slot, and not where a dark part or a build sheet already says so."
         ),
         evidence=(
             "Which ports bear the slot's description (System Slots with its peer groups), its name or its Physical "
@@ -65,13 +65,13 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
         ),
         causes=(
             "A carrier with fewer drives than places, which is as it should be",
-            "A drive that is not fully in its socket",
+            "A drive that is not fully seated",
             "A drive that is dead",
             "A slot that is split in another way than the carrier is wired",
         ),
         cannot_tell=(
-            "Whether a silent part is a free place. Nor are parts seen whose ports the firmware hides as long as "
-            "nothing is behind them, nor a split that neither firmware nor registers tell."
+            "Whether a silent part is a free place. Ports that the firmware hides while nothing is behind them "
+            "are not seen either, nor a split that neither firmware nor registers show."
         ),
         source=(
             "System Management BIOS Reference Specification, System Slots (type 9), peer groups; PCI Express Base "
@@ -121,7 +121,8 @@ def _of_slot(
 def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Untold) -> Found:
     slot, count, one_is = _slot_words(parts), len(parts), len(silent) == 1
     headline = (
-        f"{_counted(answering, parts)}; if {'a drive is' if one_is else 'drives are'} fitted at {_ports(silent)}, "
+        f"shows drives in {len(answering)} of {len(parts)} parts; "
+        f"if {'a drive is' if one_is else 'drives are'} fitted at {_ports(silent)}, "
         f"{'it does' if one_is else 'they do'} not answer"
     )
     if unread:
@@ -180,6 +181,7 @@ def _straddled(answering: Parts) -> bool:
     id="switch-without-drive",
     severity=Severity.NOTE,
     title="A packet switch on a card in a slot has no drive, and nothing else, behind any of its ports",
+    cause="no drives yet, or a supply cable left out",
     fires_on=("bench-2-bare-switch",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-1-tunnelled-dock", "bench-1-parts-missing"),
     steps=("count-drives", "reseat-drive", "check-supply", "try-drive-elsewhere"),
@@ -189,10 +191,10 @@ def _straddled(answering: Parts) -> bool:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A carrier that waits for its drives looks the same: count the drives on it. A switch with ports for "
-            "plugging while the machine runs is left out, as they may be meant to be empty. What a dark port or a "
-            "build sheet says already is not said again. The switch itself has its power from the slot, so that it "
-            "answers also where its drives have none."
+            "A carrier that is still waiting for its drives looks the same, so count the drives on it. The "
+            "switch takes its power from the slot and answers even where its drives have none. Switches with "
+            "hot-plug ports are left out, as those may be meant to be empty, and what a dark port or a build "
+            "sheet already says is not said again."
         ),
         evidence=(
             "Device/Port Type of the switch's ports (PCI Express Capabilities), the functions listed below them, and "
@@ -201,12 +203,12 @@ def _straddled(answering: Parts) -> bool:
         causes=(
             "A carrier that has no drive yet, which is as it should be",
             "A supply cable of the carrier that is not plugged in",
-            "Drives that are not fully in their sockets",
+            "Drives that are not fully seated",
             "A cable between the card and its drives that is loose",
         ),
         cannot_tell=(
-            "Whether drives were ever fitted. Ports that lead to no slot feel nothing, and a switch below a port "
-            "whose slot could not be read may belong to the board: of both nothing is claimed."
+            "Whether drives were ever fitted. Ports that lead to no slot detect no presence, and a switch whose"
+            " slot could not be read may belong to the board; nothing is said of either."
         ),
         source=(
             "PCI Express Base Specification, PCI Express Capabilities, Slot Capabilities and Slot Status Registers; "
@@ -285,12 +287,12 @@ def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
         return _because(what, f"nothing answers; whether {which} could not be read", [told for _, told in unread])
     bays = [port for port in ports if not _leads_to_no_slot(port)]
     if not bays:
-        return Unread(what, "nothing answers, and its ports lead to no slot, so that they feel no drive either")
+        return Unread(what, "nothing answers, and its ports lead to no slot, so that they detect no presence either")
     slot, count = _slot_words((judged,)), len(bays)
     at_ports = f"one of its {count} ports" if count > 1 else "its port"
     return Found(
         judged.device_address or "",
-        f"no drive behind the packet switch in {slot}; if one is fitted at {at_ports}, it does not answer",
+        f"has a packet switch with no drive behind it; if one is fitted at {at_ports}, it does not answer",
         (
             Evidence(f"{judged.device_address} ports", f"nothing behind {_ports(bays)}", "a drive behind one of them"),
             *_absence(bays),
@@ -338,7 +340,7 @@ def _made_up(judged: Judged) -> bool:
 
 
 def _leads_to_no_slot(judged: Judged) -> bool:
-    """Whether a port says that it leads to no slot: then it feels no presence."""
+    """Whether a port says that it leads to no slot: then it detects no presence."""
     port = judged.link.port
     return port is not None and port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented") == 0
 

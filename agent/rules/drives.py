@@ -28,6 +28,7 @@ NVME_CLASS: Final = 0x010802
     id="drive-hot",
     severity=Severity.FAULT,
     title="A drive is near or above a temperature limit of its own",
+    cause="no moving air, or a heatsink without contact",
     fires_on=("bench-2-hot-drive",),
     quiet_on=("bench-1-upgraded",),
     steps=("cool",),
@@ -73,7 +74,8 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
 @Rule(
     id="drive-not-serving",
     severity=Severity.FAULT,
-    title="A drive's controller is in a state in which it serves nothing",
+    title="A drive does not serve: its controller is dead or in transition",
+    cause="a drive that stopped answering",
     fires_on=("bench-2-dead-drive",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-again", "reseat", "update-firmware", "replace"),
@@ -81,7 +83,9 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning=('"dead" is a controller that the kernel gave up; the other states pass, and are worth a second look.'),
+        meaning=(
+            '"dead" means that the kernel gave the controller up; the other states pass, and deserve a second look.'
+        ),
         evidence="The state that the kernel gives for the controller, anything other than live.",
         causes=(
             "A drive that stopped answering and was given up",
@@ -103,23 +107,22 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
             continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
         severity = None if drive.state == "dead" else Severity.NOTE
-        headline = f"its controller is {drive.state}, so it serves nothing"
+        headline = f"serves no reads or writes: its controller is {drive.state}"
         yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name), drive=True)
 
 
 @Rule(
     id="drive-unclaimed",
     severity=Severity.NOTE,
-    title="A function is an NVMe drive by its class, but the system has no drive there",
+    title="An NVMe drive answers, but the system does not use it",
+    cause="no driver, or set aside for a virtual machine",
     fires_on=("bench-2-dead-drive",),
     quiet_on=("bench-1-upgraded",),
-    steps=(),
+    steps=("see-driver",),
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning=(
-            "The link may be in perfect order all the while: what is missing is a drive that the system could use."
-        ),
+        meaning="The link may be perfectly all right; what is missing is a drive that the system can use.",
         evidence=(
             "The class code of the function (010802h, an NVMe controller) and the driver that holds it, if any does."
         ),
@@ -128,9 +131,7 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A driver that tried and gave up, because the drive did not become ready",
             "A drive that was set aside for a virtual machine on purpose",
         ),
-        cannot_tell=(
-            "Whether the drive works, as nobody talks to it. Which of the causes it is, the kernel's log tells."
-        ),
+        cannot_tell="Whether the drive works, as nothing talks to it. The system's log says which cause it is.",
         source=(
             "PCI Code and ID Assignment Specification, class 01h, subclass 08h, interface 02h; Linux "
             "include/linux/pci_ids.h."
@@ -157,7 +158,7 @@ def _drive_unclaimed(seen: JudgedMachine) -> Iterator[Found | Unread]:
             Evidence(f"{function.address} class code", "NVMe drive", "a drive of the system"),
             Evidence(f"{function.address} driver", driver, "the NVMe driver, unless set aside on purpose"),
         )
-        headline = f"is an NVMe drive by its class, but the system has no drive there (driver: {driver})"
+        headline = f"is an NVMe drive that the system does not use (driver: {driver})"
         yield Found(function.address, headline, evidence)
     if lost is not None and unsure:
         yield of(f"whether the system has a drive at {', '.join(unsure)}", lost.minor)

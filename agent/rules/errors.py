@@ -31,12 +31,11 @@ if TYPE_CHECKING:
 @Rule(
     id="link-errors",
     severity=Severity.FAULT,
-    title=(
-        "A link makes errors: the counters of its two ends rise while one looks, or have grown large since start-up"
-    ),
+    title="A link makes errors: its counters rise from look to look, or have grown large since start-up",
+    cause="contacts, riser, cable or noise",
     fires_on=("bench-2-noisy-link",),
     quiet_on=("bench-1-upgraded",),
-    steps=("look-under-load", *CONTACT, "update-firmware", "replace"),
+    steps=("look-under-load", *CONTACT, "lower-speed", "update-firmware", "replace"),
     host_knows_more=True,
     shows="lanewright check --settle 60 counts no new errors on this link while it works",
     load="a count that keeps rising is worth acting on; a count that stays is history",
@@ -44,9 +43,9 @@ if TYPE_CHECKING:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Counts are of errors seen by that end, so both ends are summed. A few since start-up are no fault; "
-            "rising is. Up to 20 since start-up pass without a word, as links that train or wake make some. More of "
-            "them are a note as long as none comes while one looks."
+            "Each end counts the errors that it sees, so both ends are summed. A few since start-up are no "
+            "fault, a rising count is. Up to 20 since start-up pass without a word, as links make some when "
+            "they train or wake; more are a note as long as no look counts new ones."
         ),
         evidence=(
             "The system's counters of correctable and uncorrectable errors that belong to the link itself (receiver "
@@ -59,8 +58,8 @@ if TYPE_CHECKING:
             "Electrical noise or a weak supply",
         ),
         cannot_tell=(
-            "When errors came that were there at the first look, and anything where reporting is off or kept by the "
-            "firmware: a count of nothing is then shown as not read, not as zero."
+            "When errors came that were there at the first look. Where reporting is off or kept by the "
+            "firmware, a count is shown as not read, never as zero."
         ),
         source=(
             "PCI Express Base Specification, Advanced Error Reporting; Linux Documentation/ABI, aer_dev_correctable "
@@ -85,17 +84,17 @@ def _link_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
             offset, last = series[-1]
             whose = "both ends" if len(ends) == BOTH else ends[0].address
             rise = Evidence(f"errors of {whose}, {offset:.1f} s later", f"{last:,} (was {first:,})", "no rise")
-            counted = f"{quantity(last - first, 'more link error')} within {offset:.1f} s"
-            headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
+            counted = f"{quantity(last - first, 'new link error')} within {offset:.1f} s"
+            headline = f"counted {counted}{_who(judged.link, ends)}{_unread_counts(judged.link)}"
             yield Found(judged.subject, headline, (rise, *evidence), judged=judged)
         elif first > FEW_ERRORS:
-            after = "; none came while looking" if series else ""
+            after = "; no new ones from look to look" if series else ""
             if series and series[-1][1] < first:
-                after = "; the counters went back while looking, so whether more came is not known"
+                after = "; the counters were reset between looks, so new errors may have been missed"
             hours = seen.machine.facts.host.up_seconds
             since = f" in {hours / 3600:,.1f} hours" if isinstance(hours, float) else ""
-            counted = f"{first:,} link errors since start-up{since}{after}"
-            headline = f"{_who(judged.link, ends)} counted {counted}{_unread_counts(judged.link)}"
+            counted = f"{first:,} link errors since start-up{since}"
+            headline = f"counted {counted}{_who(judged.link, ends)}{after}{_unread_counts(judged.link)}"
             yield Found(judged.subject, headline, evidence, severity=Severity.NOTE, judged=judged)
     if silent and not any(unread.what == "errors" for unread in seen.machine.facts.unread):
         what = f"error counters of {', '.join(silent)}"
@@ -105,8 +104,8 @@ def _link_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
 
 
 def _who(link: Link, ends: Sequence[PciFunction]) -> str:
-    """Whose counts are summed."""
-    return "its two ends" if len(ends) == len(link.ends) == BOTH else f"one of its ends ({ends[0].address})"
+    """Whose count it is, where it is not that of both ends."""
+    return "" if len(ends) == len(link.ends) == BOTH else f" at one of its ends ({ends[0].address})"
 
 
 def _unread_counts(link: Link) -> str:
@@ -146,6 +145,7 @@ def _counters(function: PciFunction) -> Evidence:
     id="lane-errors",
     severity=Severity.NOTE,
     title="Some lanes of a link have their error bit set",
+    cause="link training at start-up, or a contact",
     fires_on=("bench-2-lane-errors",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-again",),
@@ -161,7 +161,7 @@ def _counters(function: PciFunction) -> Evidence:
             "Training at start-up, which is harmless",
             "A bad contact or trace on just those lanes",
         ),
-        cannot_tell="When the bits were set: they keep no time and no count.",
+        cannot_tell="When the bits were set: they have no time and no count.",
         source=(
             "PCI Express Base Specification, Secondary PCI Express Extended Capability, Lane Error Status Register."
         ),
@@ -183,7 +183,7 @@ def _lane_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 evidence.append(Evidence(f"{end.address} Lane Error Status", told, "no lane"))
         if evidence:
             severity = Severity.OK if judged.verdict.kind.card_at_best else None
-            headline = "error bits are set on lanes in use; they may date from training at start-up"
+            headline = "has error bits set on lanes in use; they may be left from link training at start-up"
             without = ("look-again",) if judged.verdict.kind.at_best else ()  # a newer reading would change nothing
             yield Found(judged.subject, headline, tuple(evidence), severity=severity, judged=judged, without=without)
 
@@ -201,10 +201,11 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
 @Rule(
     id="equalization-failed",
     severity=Severity.FAULT,
-    title="A slow or narrow link finished equalization at a higher speed without success",
+    title="A slow or narrow link failed equalization at a higher speed",
+    cause="a riser or cable too long for the speed",
     fires_on=("bench-2-lane-errors",),
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
-    steps=(*CONTACT, "update-firmware", "replace"),
+    steps=(*CONTACT, "lower-speed", "update-firmware", "replace"),
     host_knows_more=True,
     compared=Compared(depth=EXTENDED),
     measured="may explain",
@@ -220,7 +221,7 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
             "A card or board whose firmware tunes badly",
         ),
         cannot_tell=(
-            "Which end failed: each only says that the phase did not succeed. Links at their best are not looked at."
+            "Which end failed: each says only that the phase did not succeed. Links at their best are not checked."
         ),
         source=(
             "PCI Express Base Specification, Link Status 2 Register, and the Physical Layer 16, 32 and 64 GT/s "
@@ -243,7 +244,7 @@ def _equalization_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if failed:
             speeds = " and ".join(speed_text(speed) for speed in failed)
             evidence = tuple(item for found in failed.values() for item in found)
-            yield Found(judged.subject, f"equalization at {speeds} ended without success", evidence, judged=judged)
+            yield Found(judged.subject, f"failed equalization at {speeds}", evidence, judged=judged)
 
 
 def _failed_phases(end: PciFunction, speed: int) -> Iterator[Evidence]:

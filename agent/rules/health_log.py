@@ -36,9 +36,205 @@ LOAD: Final = ("look-under-load",)  # no step for a drive that is too hot alread
 
 
 @Rule(
+    id="drive-media-errors",
+    severity=Severity.FAULT,
+    title="A drive had unrecoverable read errors: it could not give back what was written to it",
+    cause="worn or failing flash",
+    data_at_risk=True,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("back-up", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "The drive could not correct an error: what was stored there is lost, and more may follow. The "
+            "count covers its whole life and never falls; a count that grows between two readings is the worse "
+            "sign."
+        ),
+        evidence="Media and Data Integrity Errors of the health log (02h), above zero.",
+        causes=(
+            "Worn or failing flash",
+            "Power that was lost during a write",
+            "Now and then a fault in the drive's own memory",
+        ),
+        cannot_tell="Which file it was, and whether anyone has noticed.",
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("back-up", "drive-spare-low", "drive-unreliable"),
+    ),
+)
+def _drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    from knowledge.nvme import MEDIA_AND_DATA_INTEGRITY_ERRORS
+
+    for drive, health, make in _told(seen):
+        errors = health.media_errors
+        if isinstance(errors, int) and errors:
+            evidence = Evidence(_bytes(drive, MEDIA_AND_DATA_INTEGRITY_ERRORS), f"{errors:,} in its whole life", "0")
+            yield make(f"had {quantity(errors, 'unrecoverable read error')}; back it up now", evidence)
+
+
+@Rule(
+    id="drive-read-only",
+    severity=Severity.FAULT,
+    title="A drive has put itself into read-only mode",
+    cause="spare blocks used up, or an inner fault",
+    data_at_risk=True,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("back-up", "update-firmware", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning="It takes no more writes, usually to save what it holds; it may stop reading next.",
+        evidence="Critical Warning bit 3 of the health log (02h): media in read-only mode.",
+        causes=(
+            "Spare blocks that are used up",
+            "A fault inside that made the drive save what it can",
+        ),
+        cannot_tell=(
+            "How long it will go on reading. A read-only file system by choice does not set this bit, nor does write "
+            "protection."
+        ),
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("back-up", "drive-spare-low"),
+    ),
+)
+def _drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    for drive, health, make in _told(seen):
+        if health.read_only:
+            yield make(
+                "made itself read-only; copy what it holds now",
+                _warning(drive, "media_read_only"),
+            )
+
+
+@Rule(
+    id="drive-unreliable",
+    severity=Severity.FAULT,
+    title="A drive says that it is no longer reliable",
+    cause="many media errors, or a failing controller",
+    data_at_risk=True,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("back-up", "update-firmware", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Because of media errors or a fault inside it; or only because its persistent memory region, which "
+            "few machines use, has become unreliable."
+        ),
+        evidence=(
+            "Critical Warning bit 2 (reliability degraded) or bit 5 (persistent memory region) of the health log (02h)."
+        ),
+        causes=(
+            "Many errors of the media",
+            "A fault of the controller or of its memory",
+        ),
+        cannot_tell="What is wrong: the drive gives its verdict without its reasons.",
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("drive-media-errors", "back-up"),
+    ),
+)
+def _drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    for drive, health, make in _told(seen):
+        if health.reliability_degraded:
+            headline = "says that it is no longer reliable; back it up now"
+            yield make(headline, _warning(drive, "nvm_subsystem_reliability_degraded"))
+        elif health.memory_region_unreliable:
+            headline = "says that its persistent memory region is read-only or no longer reliable"
+            yield make(headline, _warning(drive, "persistent_memory_region_unreliable"))
+
+
+@Rule(
+    id="drive-spare-low",
+    severity=Severity.FAULT,
+    title="A drive has less spare left than the threshold that its maker set",
+    cause="wear near the end of its life",
+    data_at_risk=True,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded", "lab-one-drive"),
+    steps=("back-up", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="may explain",
+    explained=Explained(
+        meaning=(
+            "Spare blocks take the place of worn ones; when they are gone the drive stops taking writes or fails. A "
+            "spare and a threshold that both read 0 are an emulated drive's way to say nothing."
+        ),
+        evidence="Available Spare and its threshold in the health log (02h), and Critical Warning bit 0.",
+        causes=(
+            "Wear near the end of the drive's life",
+            "A batch of bad blocks, also early in its life",
+        ),
+        cannot_tell="How long it will last. Some drives go on for months below the threshold, others stop at once.",
+        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
+        see_also=("drive-worn", "drive-read-only", "back-up"),
+    ),
+)
+def _drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    from knowledge.nvme import AVAILABLE_SPARE, AVAILABLE_SPARE_THRESHOLD
+
+    for drive, health, make in _told(seen):
+        spare, threshold = health.spare_percent, health.spare_threshold_percent
+        evidence, headline = [], "says that its spare blocks run out"
+        if isinstance(spare, int) and isinstance(threshold, int) and spare < threshold:
+            evidence = [
+                Evidence(_bytes(drive, AVAILABLE_SPARE), f"{spare} %", f"{threshold} % or more"),
+                Evidence(_bytes(drive, AVAILABLE_SPARE_THRESHOLD), f"{threshold} %", f"{threshold} %"),
+            ]
+            headline = f"has {spare} % of its spare blocks left, below the {threshold} % that its maker set"
+        if health.spare_low:
+            evidence.append(_warning(drive, "available_spare_below_threshold"))
+        if evidence:
+            yield make(f"{headline}; it may fail soon", *evidence)
+
+
+@Rule(
+    id="drive-backup-failed",
+    severity=Severity.FAULT,
+    title="A drive's power-loss protection has failed",
+    cause="aged capacitors",
+    data_at_risk=True,
+    fires_on=("bench-2-failing-drives",),
+    quiet_on=("bench-1-upgraded",),
+    steps=("back-up", "update-firmware", "replace-drive"),
+    shows=WELL,
+    compared=Compared(rests_on="health log", own_rows=True),
+    measured="explains nothing",
+    explained=Explained(
+        meaning=(
+            "Until now the drive could finish its writes from a small store of energy; from here on a power cut can "
+            "lose them."
+        ),
+        evidence="Critical Warning bit 4 of the health log (02h): the volatile memory backup device has failed.",
+        causes=(
+            "Capacitors of the drive that have aged",
+            "A fault in their charging circuit",
+        ),
+        cannot_tell="How much is at risk: that depends on what is still in the drive's memory when the power goes.",
+        source=(
+            "NVM Express Base Specification, SMART / Health Information log page (02h); capacitors: common practice."
+        ),
+        see_also=("drive-power-lost", "back-up"),
+    ),
+)
+def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    for drive, health, make in _told(seen):
+        if health.backup_failed:
+            headline = "has lost its power-loss protection; a power cut can now lose unwritten data"
+            yield make(headline, _warning(drive, "volatile_memory_backup_failed"))
+
+
+@Rule(
     id="drive-heat-warning",
     severity=Severity.FAULT,
     title="A drive warns of its temperature itself, or its own log has it at a limit where no sensor can be read",
+    cause="no moving air, or a heatsink without contact",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "bench-2-hot-drive"),
     steps=("cool",),
@@ -46,8 +242,8 @@ LOAD: Final = ("look-under-load",)  # no step for a drive that is too hot alread
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The warning tells that some temperature in the drive is past a threshold set for it. A drive whose "
-            "sensors the system reads at or above a limit is already named for that."
+            "Some temperature in the drive is past a threshold set for it. A drive whose sensors already read "
+            "at or above a limit is named for that instead."
         ),
         evidence=(
             "Critical Warning bit 1 of the health log (02h); and where the system reads no sensor, the composite "
@@ -84,7 +280,7 @@ def _drive_heat_warning(seen: JudgedMachine) -> Iterator[Found | Unread]:
                     headline = f"is at {celsius_text(told)}, at or above its {words}"
         if health.temperature_past_threshold:
             evidence.append(_warning(drive, "temperature_past_threshold"))
-            headline = headline or f"warns of its heat itself: past a threshold set in it, {_composite(health)}"
+            headline = headline or f"warns of its own temperature: past a threshold set in it, {_composite(health)}"
         if evidence:
             yield make(headline, *evidence)
 
@@ -104,6 +300,7 @@ def _composite(health: Health) -> str:
     id="drive-was-hot",
     severity=Severity.NOTE,
     title="A drive counts minutes that it spent at or above its warning or critical temperature",
+    cause="long writes without enough air",
     fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
     steps=("look-under-load", "cool"),
@@ -112,8 +309,8 @@ def _composite(health: Health) -> str:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Of its whole life, so of other machines and seasons too; whether they grow is seen by reading again "
-            "under load."
+            "The count covers its whole life, other machines and seasons included; check again under load to "
+            "see whether it grows."
         ),
         evidence="Warning and Critical Composite Temperature Time of the health log (02h), in minutes.",
         causes=(
@@ -143,7 +340,7 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 Evidence(_bytes(drive, layout), quantity(entry, "minute"), "none") for entry, layout, _ in spent
             ]
             without = LOAD if _too_hot(seen, drive, health) else ()
-            headline = f"spent {words} or above so far{_share_of_life(health, total)}"
+            headline = f"spent {words} or above{_share_of_life(health, total)}"
             yield make(headline, *evidence, without=without)
 
 
@@ -151,6 +348,7 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="drive-throttled",
     severity=Severity.NOTE,
     title="A drive counts times that it slowed itself down for heat",
+    cause="work that is hotter than its cooling allows",
     fires_on=("bench-2-hot-drive", "bench-2-failing-drives"),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
     steps=("look-under-load", "cool"),
@@ -159,7 +357,7 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Lightly to keep its temperature, heavily to bring it down whatever that costs; some drives slow down by "
+            "Lightly to hold its temperature, heavily to bring it down at any cost. Some drives slow down by "
             "rules of their own and count nothing."
         ),
         evidence=(
@@ -201,57 +399,15 @@ def _drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 words[-1] += f" ({_duration(seconds)} in all)"
         if evidence:
             without = LOAD if _too_hot(seen, drive, health) else ()
-            headline = f"slowed itself down for heat so far: {', '.join(words)}{_how_often(health, total)}"
+            often = quantity(total, "time")
+            headline = f"slowed itself down for heat {often}; {', '.join(words)}{_how_often(health, total)}"
             yield make(headline, *evidence, without=without)
-
-
-@Rule(
-    id="drive-spare-low",
-    severity=Severity.FAULT,
-    title="A drive has less spare left than the threshold that its maker set",
-    fires_on=("bench-2-failing-drives",),
-    quiet_on=("bench-1-upgraded", "lab-one-drive"),
-    steps=("back-up", "replace-drive"),
-    shows=WELL,
-    compared=Compared(rests_on="health log", own_rows=True),
-    measured="may explain",
-    explained=Explained(
-        meaning=(
-            "Spare blocks take the place of worn ones; when they are gone the drive stops taking writes or fails. A "
-            "spare and a threshold that both read 0 are an emulated drive's way to say nothing."
-        ),
-        evidence="Available Spare and its threshold in the health log (02h), and Critical Warning bit 0.",
-        causes=(
-            "Wear near the end of the drive's life",
-            "A batch of bad blocks, also early in its life",
-        ),
-        cannot_tell="How long it will last. Some drives go on for months below the threshold, others stop at once.",
-        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
-        see_also=("drive-worn", "drive-read-only", "back-up"),
-    ),
-)
-def _drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    from knowledge.nvme import AVAILABLE_SPARE, AVAILABLE_SPARE_THRESHOLD
-
-    for drive, health, make in _told(seen):
-        spare, threshold = health.spare_percent, health.spare_threshold_percent
-        evidence, headline = [], "says itself that its spare blocks run out"
-        if isinstance(spare, int) and isinstance(threshold, int) and spare < threshold:
-            evidence = [
-                Evidence(_bytes(drive, AVAILABLE_SPARE), f"{spare} %", f"{threshold} % or more"),
-                Evidence(_bytes(drive, AVAILABLE_SPARE_THRESHOLD), f"{threshold} %", f"{threshold} %"),
-            ]
-            headline = f"has {spare} % of its spare blocks left, less than the {threshold} % that its maker wants"
-        if health.spare_low:
-            evidence.append(_warning(drive, "available_spare_below_threshold"))
-        if evidence:
-            yield make(f"{headline}: it may fail soon", *evidence)
 
 
 @Rule(
     id="drive-worn",
     severity=Severity.LIMIT,
-    title="A drive has used up the life that its maker predicts for it, or nearly so",
+    title="A drive has used up its rated life, or nearly so",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded",),
     steps=("back-up", "have-ready", "replace-drive"),
@@ -260,15 +416,15 @@ def _drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "An estimate from what was written so far; drives often go on for long, but nothing is promised any "
-            "more. A note from 90 % on, a limit from 100 %; the figure stops at 255 %."
+            "An estimate from what was written so far. Drives often go on for long beyond it, but nothing is "
+            "promised any more. A note from 90 %, a limit from 100 %; the figure stops at 255 %."
         ),
         evidence="Percentage Used of the health log (02h); beside it what was written so far, where that is told.",
         causes=(
             "Years of writing, or a few months of very much of it",
             "A small or simple drive in a place that writes all day",
         ),
-        cannot_tell="When it will fail. Percentage Used says what its maker reckoned with, and no more.",
+        cannot_tell="When it will fail: the figure is its maker's estimate, no more.",
         source=(
             "NVM Express Base Specification, SMART / Health Information log page (02h); the threshold of 90 % is "
             "common practice."
@@ -287,155 +443,15 @@ def _drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
         over = used >= USED_UP
         severity, without = (Severity.LIMIT, ()) if over else (Severity.NOTE, ("replace-drive",))
         evidence = Evidence(_bytes(drive, PERCENTAGE_USED), reading, f"below {USED_UP if over else NEARLY_USED_UP} %")
-        headline = f"has used {reading} of the life that its maker predicts for it"
+        headline = f"has used {reading} of its rated life"
         yield make(f"{headline}{_written(health)}", evidence, severity=severity, without=without)
-
-
-@Rule(
-    id="drive-media-errors",
-    severity=Severity.FAULT,
-    title="A drive could not give back whole what was written to it",
-    fires_on=("bench-2-failing-drives",),
-    quiet_on=("bench-1-upgraded", "lab-one-drive"),
-    steps=("back-up", "replace-drive"),
-    shows=WELL,
-    compared=Compared(rests_on="health log", own_rows=True),
-    measured="may explain",
-    explained=Explained(
-        meaning=(
-            "An error that the drive could not correct: what stood there is lost, and more may follow. The count is "
-            "of its whole life and never falls; one that grows between two readings is the worse sign."
-        ),
-        evidence="Media and Data Integrity Errors of the health log (02h), above zero.",
-        causes=(
-            "Worn or failing flash",
-            "Power that was lost in the middle of a write",
-            "Now and then a fault in the drive's own memory",
-        ),
-        cannot_tell="Which file it was, and whether anyone has noticed.",
-        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
-        see_also=("back-up", "drive-spare-low", "drive-unreliable"),
-    ),
-)
-def _drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    from knowledge.nvme import MEDIA_AND_DATA_INTEGRITY_ERRORS
-
-    for drive, health, make in _told(seen):
-        errors = health.media_errors
-        if isinstance(errors, int) and errors:
-            evidence = Evidence(_bytes(drive, MEDIA_AND_DATA_INTEGRITY_ERRORS), f"{errors:,} in its whole life", "0")
-            yield make(f"could not give data back whole {quantity(errors, 'time')} so far: back up now", evidence)
-
-
-@Rule(
-    id="drive-read-only",
-    severity=Severity.FAULT,
-    title="A drive has put itself into read-only mode",
-    fires_on=("bench-2-failing-drives",),
-    quiet_on=("bench-1-upgraded",),
-    steps=("back-up", "update-firmware", "replace-drive"),
-    shows=WELL,
-    compared=Compared(rests_on="health log", own_rows=True),
-    measured="may explain",
-    explained=Explained(
-        meaning="It takes no more writes, usually to save what it holds; it may stop reading next.",
-        evidence="Critical Warning bit 3 of the health log (02h): media in read-only mode.",
-        causes=(
-            "Spare blocks that are used up",
-            "A fault inside that made the drive save what it can",
-        ),
-        cannot_tell=(
-            "How long it will go on reading. A read-only file system by choice does not set this bit, nor does write "
-            "protection."
-        ),
-        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
-        see_also=("back-up", "drive-spare-low"),
-    ),
-)
-def _drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    for drive, health, make in _told(seen):
-        if health.read_only:
-            yield make(
-                "takes no more writes, it made itself read-only: copy off what it holds now",
-                _warning(drive, "media_read_only"),
-            )
-
-
-@Rule(
-    id="drive-unreliable",
-    severity=Severity.FAULT,
-    title="A drive says that it is no longer reliable",
-    fires_on=("bench-2-failing-drives",),
-    quiet_on=("bench-1-upgraded",),
-    steps=("back-up", "update-firmware", "replace-drive"),
-    shows=WELL,
-    compared=Compared(rests_on="health log", own_rows=True),
-    measured="may explain",
-    explained=Explained(
-        meaning=(
-            "By errors of its media or a fault inside it; also where only its persistent memory region, which few "
-            "machines use, has become unreliable."
-        ),
-        evidence=(
-            "Critical Warning bit 2 (reliability degraded) or bit 5 (persistent memory region) of the health log (02h)."
-        ),
-        causes=(
-            "Many errors of the media",
-            "A fault of the controller or of its memory",
-        ),
-        cannot_tell="What is wrong: the drive gives its verdict without its reasons.",
-        source="NVM Express Base Specification, SMART / Health Information log page (02h).",
-        see_also=("drive-media-errors", "back-up"),
-    ),
-)
-def _drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    for drive, health, make in _told(seen):
-        if health.reliability_degraded:
-            headline = "says itself that it is no longer reliable: back up now"
-            yield make(headline, _warning(drive, "nvm_subsystem_reliability_degraded"))
-        elif health.memory_region_unreliable:
-            headline = "says itself that its persistent memory region is read-only or no longer reliable"
-            yield make(headline, _warning(drive, "persistent_memory_region_unreliable"))
-
-
-@Rule(
-    id="drive-backup-failed",
-    severity=Severity.FAULT,
-    title="What saves a drive's unwritten data when power fails is broken",
-    fires_on=("bench-2-failing-drives",),
-    quiet_on=("bench-1-upgraded",),
-    steps=("back-up", "update-firmware", "replace-drive"),
-    shows=WELL,
-    compared=Compared(rests_on="health log", own_rows=True),
-    measured="explains nothing",
-    explained=Explained(
-        meaning=(
-            "Until now the drive could finish its writes from a small store of energy; a power cut can lose them "
-            "from here on."
-        ),
-        evidence="Critical Warning bit 4 of the health log (02h): the volatile memory backup device has failed.",
-        causes=(
-            "Capacitors of the drive that have aged",
-            "A fault in their charging circuit",
-        ),
-        cannot_tell="How much is at risk: that depends on what is still in the drive's memory when the power goes.",
-        source=(
-            "NVM Express Base Specification, SMART / Health Information log page (02h); capacitors: common practice."
-        ),
-        see_also=("drive-power-lost", "back-up"),
-    ),
-)
-def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
-    for drive, health, make in _told(seen):
-        if health.backup_failed:
-            headline = "can no longer save unwritten data when power fails: its backup store is broken"
-            yield make(headline, _warning(drive, "volatile_memory_backup_failed"))
 
 
 @Rule(
     id="drive-power-lost",
     severity=Severity.NOTE,
-    title="A drive often lost its power without notice",
+    title="A drive often lost power without warning (unsafe shutdowns)",
+    cause="hard switch-offs, or mains that fail",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
     steps=("find-power-loss",),
@@ -443,8 +459,8 @@ def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Each time it may lose what it had not yet written. Ten times and a quarter of all starts are called "
-            "often (common practice); the count is of its whole life."
+            "Each time the drive may lose what it had not yet written. Ten times and a quarter of all starts "
+            "count as often (common practice), over its whole life."
         ),
         evidence="Unsafe Shutdowns and Power Cycles of the health log (02h).",
         causes=(
@@ -472,15 +488,14 @@ def _drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 Evidence(_bytes(drive, UNSAFE_SHUTDOWNS), f"{lost:,}", "a small part of its starts"),
                 Evidence(_bytes(drive, POWER_CYCLES), f"{starts:,}", "for comparison"),
             )
-            yield make(
-                f"lost its power without notice {quantity(lost, 'time')} in {quantity(starts, 'start')}", *evidence
-            )
+            yield make(f"lost power without warning {quantity(lost, 'time')} in {quantity(starts, 'start')}", *evidence)
 
 
 @Rule(
     id="drive-firmware-pending",
     severity=Severity.NOTE,
-    title="A drive starts with other firmware after its next reset",
+    title="A drive will start other firmware at its next reset",
+    cause="an update that waits for the next restart",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "lab-one-drive"),
     steps=("expect-firmware",),
@@ -488,8 +503,9 @@ def _drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Someone has put firmware into another slot and chosen it; nothing has changed yet. If nobody knows of "
-            "it, ask before the next restart: new firmware at a bad moment is a risk of its own."
+            "Someone put firmware into another slot and chose it for the next reset; nothing has changed yet. "
+            "If nobody knows of it, ask before the next restart: new firmware at a bad moment is a risk of its "
+            "own."
         ),
         evidence=(
             "Active Firmware Info of the log page 03h: the slot in use, the slot for the next reset, and the "
@@ -529,9 +545,9 @@ def _drive_firmware_pending(seen: JudgedMachine) -> Iterator[Found | Unread]:
             ),
         )
         comes = f"{coming or 'not told which'} from slot {after}"
-        headline = f"starts with other firmware after its next reset: {comes}"
+        headline = f"will start other firmware at its next reset: {comes}"
         if isinstance(now, Unread):
-            headline = f"starts after its next reset with firmware {comes}; which it runs now is not known ({now.why})"
+            headline = f"will start firmware {comes} at its next reset; which it runs now could not be read ({now.why})"
         yield Found(
             drive.name, headline, evidence, judged=own.get(drive.name), drive=True, place=f"firmware slot {after}"
         )
@@ -618,7 +634,7 @@ def _share_of_life(health: Health, minutes: int) -> str:
         return ""
     share = minutes / (hours * MINUTES_AN_HOUR)
     words = f"{share:.1%}" if share >= 0.001 else "less than 0.1%"  # noqa: PLR2004 - where one decimal says nothing
-    return f", {words.replace('%', ' %')} of the {quantity(hours, 'hour')} that it was on in its life"
+    return f"; {words.replace('%', ' %')} of the {quantity(hours, 'hour')} that it was powered on"
 
 
 def _how_often(health: Health, times: int) -> str:
@@ -626,7 +642,7 @@ def _how_often(health: Health, times: int) -> str:
     if not isinstance(hours, int) or not hours:
         return ""
     every = f"once in {quantity(hours // times, 'hour')}" if hours >= times else f"{times / hours:.0f} times an hour"
-    return f"; of the {quantity(hours, 'hour')} that it was on in its life, {every} on average"
+    return f"; {every} on average in the {quantity(hours, 'hour')} that it was powered on"
 
 
 def _written(health: Health) -> str:

@@ -21,7 +21,7 @@ MOST_NAMES: Final = 5
 @Rule(
     id="firmware-listed",
     severity=Severity.OK,
-    title="The firmware of the machine and of its drives, with dates where they are told",
+    title="The firmware versions of the machine and its drives, with dates where there are any",
     fires_on=("bench-1-upgraded",),
     quiet_on=("guest-plain",),
     steps=(),
@@ -35,8 +35,8 @@ MOST_NAMES: Final = 5
             "The machine's firmware maker, version and date by System Management BIOS; the revision that each drive "
             "gives."
         ),
-        causes=("Every machine that tells its versions gets this line",),
-        cannot_tell="Whether a version is the latest, or has a fault: the maker's list of changes knows.",
+        causes=("Every machine that gives its versions has this line",),
+        cannot_tell="Whether a version is the latest or has a fault: see the maker's release notes.",
         source=(
             "System Management BIOS Reference Specification, type 0; NVM Express Base Specification, Identify "
             "Controller."
@@ -58,13 +58,39 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
             evidence.append(Evidence(f"{drive.name} ({model}) firmware", drive.firmware, "for the record"))
     if evidence:
         count = len(evidence)
-        yield Found("host", f"{quantity(count, 'firmware version')} on record", tuple(evidence))
+        yield Found("host", f"has {quantity(count, 'firmware version')} on record", tuple(evidence))
+
+
+@Rule(
+    id="guest-sees-little",
+    severity=Severity.OK,
+    title="The machine is a virtual machine, whose host hides slots and links from it",
+    fires_on=("guest-passthrough",),
+    quiet_on=("bench-1-upgraded", "guest-plain"),
+    steps=("look-from-host",),
+    compared=Compared(left_out=True),
+    measured="explains nothing",
+    explained=Explained(
+        meaning="Cards that are passed through come without their ports, slots and neighbours. The host has all of it.",
+        evidence="The system's word that it runs under a hypervisor.",
+        causes=("A virtual machine, which is quite all right",),
+        cannot_tell="How the host is built, and what else works on its links.",
+        source="The hypervisor bit and product names that the system hands on; common practice.",
+        see_also=("virtual", "look-from-host"),
+    ),
+)
+def _guest_sees_little(seen: JudgedMachine) -> Iterator[Found | Unread]:
+    # Of a guest without any link the first line of a check says as much.
+    if seen.machine.facts.host.virtual is True and any(judged.link.device is not None for judged in seen.judged):
+        evidence = (Evidence("machine by its system", "a virtual machine", "the host, to see slots and links"),)
+        headline = "is a virtual machine; run lanewright check on its host, which sees the slots and links"
+        yield Found("host", headline, evidence, part="this machine's devices")
 
 
 @Rule(
     id="needs-root",
     severity=Severity.UNKNOWN,
-    title="Some readings are given to the super-user only",
+    title="Some readings are given to root only",
     fires_on=("bench-1-ordinary-user",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-as-root",),
@@ -74,7 +100,7 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
         meaning="Nothing here needs root; this says once what root would add.",
         evidence="Every reading that was refused with a missing right, by what it would have told.",
         causes=("A run as an ordinary user, which is quite all right",),
-        cannot_tell="Whether root would change a verdict; the lines that hang on it say so themselves.",
+        cannot_tell="Whether root would change a verdict; links that depend on it say so themselves.",
         source="The errors EACCES and EPERM as the system gives them (POSIX).",
         see_also=("root", "look-as-root"),
     ),
@@ -115,4 +141,7 @@ def _needs_root(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
             for unread in missing
         )
-        yield Found("host", f"root would add {quantity(len(missing), 'kind')} of reading", evidence)
+        kinds = quantity(len(missing), "kind")
+        most = next((word for word, here in (("drive health", silent), ("link verdicts", blocked)) if here), "")
+        first = f", {most} first of all" if most else ""
+        yield Found("host", f"keeps {kinds} of reading for root{first}; run sudo lanewright check", evidence)

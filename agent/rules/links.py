@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
@@ -12,7 +12,7 @@ from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.payloads import payload, payloads
 from agent.model.throughput import ceiling_mbps
 from agent.rules.rule import CAPABILITIES, Compared, Found, Rule
-from knowledge.phrasing import mbps, quantity
+from knowledge.phrasing import mbps
 from knowledge.steps import CONTACT
 
 if TYPE_CHECKING:
@@ -23,27 +23,42 @@ if TYPE_CHECKING:
     from probes.unread import Unread
 
 
+SHARED_LANES: Final = "contacts, riser or slot, or a neighbour that takes half"
+CONTRADICT: Final = " contradict each other"  # ends the reason of readings that differ
+RATE_LOST: Final = "its rate"  # begins the reason of a rate that could not be read
+
+
 def _plainly(seen: JudgedMachine, judged: Judged) -> Found:
     """The verdict as a finding, with what the link at its best would bring."""
     if judged.now is None or judged.best is None or not judged.verdict.kind.below_best or judged.port_hidden:
-        return Found(judged.subject, judged.why, judged.evidence, judged=judged)
+        return Found(judged.subject, _of_subject(judged.why), judged.evidence, judged=judged)
     gain = seen.gain_mbps(judged.link.key, judged.best)
     more = "" if gain is not None else f"; {_without_gain(seen, judged.link.key)}"
     return Found(judged.subject, f"{judged.why}{more}", judged.evidence, judged=judged, gain_mbps=gain)
+
+
+def _of_subject(why: str) -> str:
+    """A reason that goes on where the name of the link's card leaves off."""
+    if why.endswith(CONTRADICT):
+        return f"gives readings that contradict each other; {why.removesuffix(CONTRADICT)} differ"
+    if why.startswith(RATE_LOST):
+        return f"has a rate that{why.removeprefix(RATE_LOST)}"
+    return why.removeprefix("the device ")
 
 
 def _without_gain(seen: JudgedMachine, key: str) -> str:
     """What there is to say of drives that would gain nothing as far as they are known."""
     unknown = seen.unrated(key)
     if unknown is None:
-        return "its drives would gain nothing, another hop holds them back"
+        return "its drives would gain nothing, as another link limits them"
     return f"what its drives would gain is not known: {unknown.what}: {unknown.why}"
 
 
 @Rule(
     id="link-narrow",
     severity=Severity.FAULT,
-    title="A link runs with fewer lanes than both of its ends can do",
+    title="A link runs with fewer lanes than card and slot both have",
+    cause="contacts, riser or slot",
     fires_on=("bench-2-worn-riser",),
     quiet_on=("bench-1-upgraded", "bench-3-idle"),
     steps=(*CONTACT, "update-firmware", "replace"),
@@ -52,7 +67,7 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
     compared=Compared(rests_on="verdict"),
     measured="lowers",
     explained=Explained(
-        meaning="Width is hardly ever a matter of power saving.",
+        meaning="Power saving hardly ever changes the width.",
         evidence=(
             "The verdict narrow, with all that it rests on: lanes in use by the readings of both ends, the abilities "
             "of both, all later looks, and whether the hardware noted that it changed the link to keep it reliable."
@@ -67,9 +82,9 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
             ),
         ),
         cannot_tell=(
-            "Which of the parts on the way is bad, and whether a narrower link was meant: some boards give lanes to "
-            "a neighbour without saying so in the port. Where a build sheet says that, a link with the lanes that are "
-            "left to it is a note and no fault."
+            "Which part on the way is bad, and whether fewer lanes were meant: some boards give lanes to a "
+            "neighbour without showing it in the port. Where a build sheet says so, a link with just those "
+            "lanes is a note and no fault."
         ),
         source=(
             "PCI Express Base Specification, Link Status Register, Negotiated Link Width; the causes are common "
@@ -97,24 +112,26 @@ def _perhaps_shared(seen: JudgedMachine, judged: Judged) -> Found:
     from agent.model.neighbours import beside_words, halved
 
     found = _plainly(seen, judged)
-    return replace(found, beside=beside_words(judged, seen.judged, seen.machine.facts)) if halved(judged) else found
+    beside = beside_words(judged, seen.judged, seen.machine.facts) if halved(judged) else ""
+    return replace(found, beside=beside, cause=SHARED_LANES) if beside else found
 
 
 @Rule(
     id="link-slow",
     severity=Severity.FAULT,
-    title="A link runs at a lower speed than both of its ends can do, and nothing explains it",
+    title="A link runs slower than card and slot both can, and nothing explains it",
+    cause="riser, cable or contacts",
     fires_on=("bench-2-slow-link",),
     quiet_on=("bench-1-upgraded", "bench-3-set-slow"),
-    steps=("look-under-load", *CONTACT, "update-firmware", "replace"),
+    steps=("look-under-load", *CONTACT, "lower-speed", "update-firmware", "replace"),
     of_status=True,
     host_knows_more=True,
     compared=Compared(rests_on="verdict"),
     measured="lowers",
     explained=Explained(
         meaning=(
-            "Where the card's own end may not change its speed by itself, that is said, because then it would stay "
-            "slow."
+            "Where the card's own end may not change its speed by itself, the finding says so, because the link"
+            " would then stay slow."
         ),
         evidence=(
             "The verdict slow, with the speed now, the speeds of both ends, later looks, the port's target speed "
@@ -126,9 +143,9 @@ def _perhaps_shared(seen: JudgedMachine, judged: Judged) -> Found:
             "Equalization that failed at the higher speed",
         ),
         cannot_tell=(
-            "Whether the link falls back at once or only after hours of errors: a soak logs it. For an ordinary user "
-            "the target speed is often unreadable; then the verdict is unknown, not slow. So it is where any reading "
-            "that might explain the speed failed."
+            "Whether the link falls back at once or only after hours of errors: a soak logs that. An ordinary "
+            "user often cannot read the target speed; then the verdict is unknown, not slow, as it is wherever "
+            "a reading that might explain the speed failed."
         ),
         source=(
             "PCI Express Base Specification, Link Status and Link Control 2 Registers; Linux "
@@ -146,6 +163,7 @@ def _link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="link-set-slow",
     severity=Severity.LIMIT,
     title="A link runs at a lower speed because its port is set to that speed",
+    cause="a slot speed set in the firmware setup",
     fires_on=("bench-3-set-slow",),
     quiet_on=("bench-1-upgraded", "bench-2-slow-link"),
     steps=("look-under-load", "set-speed", "update-firmware"),
@@ -155,8 +173,8 @@ def _link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="lowers",
     explained=Explained(
         meaning=(
-            "The setting may have its reason: somebody may have tamed a long riser with it. If the link is set free "
-            "and falls back, treat it as a slow link."
+            "The setting may have its reason, such as a long riser that somebody made dependable with it. If "
+            "the link is set free and falls back, treat it as a slow link."
         ),
         evidence=(
             "The verdict set-slow: the port's Target Link Speed equals the speed now, and both ends can do more."
@@ -188,7 +206,7 @@ def _link_set_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict", of_a_moment=True),
     measured="may explain",
     explained=Explained(
-        meaning="It should rise under load; a look while the card works tells.",
+        meaning="It should rise under load: check again while the card works.",
         evidence=(
             "The verdict resting, with each sign of power saving that was found, and the looks in which it was faster."
         ),
@@ -197,7 +215,7 @@ def _link_set_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A device in light sleep",
             "A link that manages its own speed",
         ),
-        cannot_tell="Whether it reaches its best when it should: only a look while it works proves that.",
+        cannot_tell="Whether it reaches its best when it should; only a check while it works shows that.",
         source=(
             "PCI Express Base Specification, Link Status Register, Link Autonomous Bandwidth Status; display cards: "
             "common practice."
@@ -214,6 +232,7 @@ def _link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="ends-contradict",
     severity=Severity.UNKNOWN,
     title="The readings of a link contradict each other",
+    cause="a link that changed while it was read",
     fires_on=("bench-3-two-ends",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-again",),
@@ -221,7 +240,7 @@ def _link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict"),
     measured="may explain",
     explained=Explained(
-        meaning="One of the two is wrong, or both were right at different moments; no verdict is built on it.",
+        meaning="One of the two is wrong, or each was right at its moment; no verdict is built on them.",
         evidence=(
             "Speed and width by the Link Status Register and by the system's attributes, each from both ends of the "
             "link; and both ways to learn what an end can do. All must agree."
@@ -245,7 +264,7 @@ def _ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
 @Rule(
     id="link-unread",
     severity=Severity.UNKNOWN,
-    title="A card answers, but what its link does or could do is not known; or a port acts as if a card were there",
+    title="A card answers, but the rate of its link is not known; or a port acts as if a card were there",
     fires_on=("bench-3-asleep",),
     quiet_on=("bench-1-upgraded",),
     steps=("look-again",),
@@ -255,7 +274,7 @@ def _ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A port whose link is up with nothing below, or that keeps training without success, is told here as well."
+            "A port whose link is up with nothing below it, or that keeps training without success, is told here too."
         ),
         evidence=(
             "The reading of Link Capabilities or Link Status that is missing, and why; for a port without a card, "
@@ -266,9 +285,7 @@ def _ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "An attribute that gives an error, or a speed that is not in the table",
             "A card that is so badly seated that it trains without end",
         ),
-        cannot_tell=(
-            "Anything of the link's rate; and below a port that only acts as if, whether there is a card at all."
-        ),
+        cannot_tell="The rate of the link; and below a port that only acts so, whether there is a card at all.",
         source=(
             "PCI Express Base Specification, Link Status Register; Linux drivers/pci/quirks.c, "
             "pcie_failed_link_retrain."
@@ -291,7 +308,7 @@ def _link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
     title="The drives behind a switch could move more than its uplink carries",
     fires_on=("bench-1-switch-carrier",),
     quiet_on=("bench-1-upgraded",),
-    steps=(),
+    steps=("spread-drives",),
     compared=Compared(depth=CAPABILITIES),
     measured="explains nothing",
     explained=Explained(
@@ -308,8 +325,8 @@ def _link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A chipset with many drives behind its one link",
         ),
         cannot_tell=(
-            "Whether they ever work at once: one drive alone may have the whole uplink. The drives' own limits are "
-            "left out here, as most are not known."
+            "Whether the drives ever work at once: one alone has the whole uplink. What the drives themselves "
+            "can do is left out, as it is mostly not known."
         ),
         source="Arithmetic on published link rates (lanes x transfer rate x line code).",
         see_also=("narrowest hop", "stripe-held-back", "together"),
@@ -326,10 +343,8 @@ def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if asked <= carried * 1.001:
             continue
         names = ", ".join(name for name, _ in below)
-        headline = (
-            f"{quantity(len(below), 'drive')} behind it could move {mbps(asked)}"
-            f"{' together' if len(below) > 1 else ''}; it carries {mbps(carried)}"
-        )
+        drives = f"{len(below)} drives that together" if len(below) > 1 else "a drive that"
+        headline = f"carries {mbps(carried)} for {drives} could move {mbps(asked)}"
         now = judged.now
         assert now is not None
         evidence = (
@@ -363,20 +378,21 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
     id="payload-low",
     severity=Severity.NOTE,
     title="A drive's packets are smaller than everything on its path supports",
+    cause="the firmware's setting",
     fires_on=("bench-1-payload",),
     quiet_on=("bench-1-upgraded",),
     steps=("set-payload",),
     compared=Compared(depth=CAPABILITIES),
     measured="lowers",
     explained=Explained(
-        meaning="Larger payloads spend less of the link on packet headers. On Linux a boot option decides it.",
+        meaning=("Larger payloads spend less of the link on packet headers; on Linux a boot option sets them."),
         evidence=(
             "Max_Payload_Size in force and supported, from Device Control and Device Capabilities of every end on "
             "the path; the gain is the difference of the ceilings."
         ),
         causes=(
-            "A kernel that keeps to what the firmware set, as Linux does unless told otherwise",
-            ("A part elsewhere in the machine that takes small packets only, for whose sake all were set to its size"),
+            "A kernel that keeps what the firmware set, as Linux does by default",
+            ("A part elsewhere in the machine that takes small packets only, so that all were set to its size"),
         ),
         cannot_tell=(
             "Whether a larger payload is wise on this machine: traffic straight between devices, and parts plugged "
@@ -413,7 +429,7 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 f"{own.subject} path, Device Control: Max_Payload_Size", f"{in_force} bytes", f"{supported} bytes"
             ),
         )
-        headline = f"packets carry {in_force} bytes where the whole path supports {supported}"
+        headline = f"sends packets of {in_force} bytes where the whole path supports {supported}"
         yield Found(own.subject, headline, evidence, judged=own, gain_mbps=high - low)
 
 
@@ -421,6 +437,7 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="payload-mismatch",
     severity=Severity.FAULT,
     title="A card may send larger packets than its port accepts",
+    cause="a payload that was set by hand",
     fires_on=("bench-1-payload-mismatch",),
     quiet_on=("bench-1-upgraded", "bench-1-payload"),
     steps=("match-payload",),
@@ -428,8 +445,7 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Such packets are malformed to the port and end in errors; the kernel sets both alike unless told "
-            "otherwise."
+            "Such packets are malformed to the port and end in errors; by default the kernel sets both ends alike."
         ),
         evidence=(
             "Max_Payload_Size in force in the Device Control Register of the card, larger than that of its port."
@@ -438,7 +454,7 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A boot option or a tool that set the payload by hand",
             "Firmware that set one end and forgot the other",
         ),
-        cannot_tell="Whether such a packet was sent yet. Errors of the kind Malformed TLP would show it.",
+        cannot_tell="Whether such a packet has been sent yet. Malformed TLP errors would show it.",
         source=(
             "PCI Express Base Specification, Device Control Register; Linux drivers/pci/probe.c, pci_configure_mps."
         ),
@@ -462,7 +478,7 @@ def _payload_mismatch(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
             yield Found(
                 judged.subject,
-                f"sends packets of up to {sent} bytes to a port set to {accepted}",
+                f"may send packets of {sent} bytes to a port that accepts {accepted}",
                 evidence,
                 judged=judged,
             )

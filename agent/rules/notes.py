@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.abilities import rate_text
 from agent.model.explained import Explained
-from agent.model.findings import Evidence, Severity
+from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.unseen_parts import missed
 from agent.rules.rule import Compared, Found, Rule
 from knowledge.notes import index
 from knowledge.phrasing import quantity, some
+from knowledge.rates import GTPS
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
     from agent.notes.applying import Applied
     from agent.notes.matching import Condition, Match, NotablePart
@@ -24,6 +27,8 @@ if TYPE_CHECKING:
 
 MOST_PARTS: Final = 8  # that are shown one by one
 MOST_PROOFS: Final = 4
+# Hands a function to a virtual machine. Source: Linux Documentation/driver-api/vfio.rst
+PASSING_DRIVER: Final = "vfio-pci"
 # Conditions of which it is enough to show what was read: it is one of a list.
 LISTED: Final = frozenset({"card", "subsystem", "class", "platform", "slot_kind"})
 OF_MACHINE: Final = frozenset({"host_firmware", "machine maker", "machine product", "platform"})
@@ -48,10 +53,10 @@ READ_AS: Final = {
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Notes come with the program, from published sources, or are the user's own. A note never changes a "
-            "verdict: what it has seen stands beside what this machine shows. It is at most a limit, and that only "
-            "where it is confirmed, since what was seen on other machines is no fault of this one. Notes that "
-            "contradict each other are all shown."
+            "Notes come with the program, from published sources, or are your own. A note never changes a "
+            "verdict; it is a limit at most, and only where it is confirmed, since what was seen on other "
+            "machines is no fault of this one. Notes that contradict each other are all shown. What was learned"
+            " from captures is told only where this machine differs."
         ),
         evidence=(
             "What the note itself rests on, with its date; then each reading of this machine that the note asks for, "
@@ -62,8 +67,8 @@ READ_AS: Final = {
             "A firmware in a range that a note names",
         ),
         cannot_tell=(
-            "Whether this very part behaves so: likeness is no proof. Where a reading that a note asks for is "
-            "missing, that is listed as not read: the note is then neither held to fit nor held not to."
+            "Whether this very part behaves so: likeness is no proof. Where a reading that a note needs is "
+            "missing, that is listed as not read, and whether the note holds stays open."
         ),
         source="Each note names its own; those that come with the program are from published sources.",
         see_also=("field note", "update-firmware"),
@@ -78,10 +83,15 @@ def _field_note(seen: JudgedMachine) -> Iterator[Found | Unread]:
     notes = [*own, *(note for note in _shipped(seen.machine.facts.functions) if note.id not in taken)]
     if not notes:
         return
-    from agent.notes.applying import applied
+    from agent.notes.applying import Applied, applied
 
-    for told in applied(notes, seen.machine, seen.by_key, seen.alone):
-        yield told if isinstance(told, Unread) else _found(told)
+    found = list(applied(notes, seen.machine, seen.by_key, seen.alone))
+    for told in found:
+        if isinstance(told, Unread):
+            yield told
+        elif not told.note.learned:
+            yield _found(told, guest=seen.machine.facts.host.virtual is True)
+    yield from _otherwise_than_learned([told for told in found if isinstance(told, Applied) and told.note.learned])
 
 
 def _nameless(functions: Iterable[PciFunction]) -> Iterator[Unread]:
@@ -113,24 +123,33 @@ def _shipped(functions: Iterable[PciFunction]) -> Iterator[Note]:
         yield from shipped(name)
 
 
-def _found(applied: Applied) -> Found:
+def _found(applied: Applied, *, guest: bool) -> Found:
+    """A note that holds; one of passing through is for the record where nothing is passed through."""
     note, first = applied.note, applied.matches[0].part
     shown = _shown(applied.beside)
     met = any(thing.name == "firmware" and thing.same for thing in applied.beside)
     severity = Severity(note.severity)
     if met or any(thing.same is False and thing.name != "firmware" for thing in applied.beside):
         severity = Severity.NOTE  # this machine is not held back by it
+    idle = note.only is not None and not guest and not any(_passed_through(match.part) for match in applied.matches)
     return Found(
         first.subject,
-        f"{note.title}{_others(applied)} (field note {note.id}, {note.confidence}{shown}{_against_words(applied)})",
+        f"{note.title}{_others(applied)}; field note {note.id}, {note.confidence}{shown}{_against_words(applied)}",
         tuple(_evidence(applied)),
-        severity=severity,
+        severity=Severity.OK if idle else severity,
         judged=first.judged,
         drive=first.drive is not None,
         also=tuple(match.part.subject for match in applied.matches[1:MOST_PARTS]),
         part=_part(first),
-        advises=tuple(action for action in note.advises if not (met and action == "update-firmware")),
+        advises=() if idle else tuple(one for one in note.advises if not (met and one == "update-firmware")),
+        note=note.id,
+        advice=" ".join(note.text.split()),
     )
+
+
+def _passed_through(part: NotablePart) -> bool:
+    """Whether a part is held by the driver that hands it to a virtual machine."""
+    return part.function is not None and part.function.driver == PASSING_DRIVER
 
 
 def _part(part: NotablePart) -> str:
@@ -138,6 +157,62 @@ def _part(part: NotablePart) -> str:
     if part.judged is not None or part.drive is not None:
         return ""
     return "what the note means" if part.function is None else f"the device {part.subject}"
+
+
+# --- What was learned ------------------------------------------------------------------------------------------
+
+SEEN_AS: Final = {"full": "at full link", "set-slow": "set slow"}
+
+
+def _otherwise_than_learned(learned: Iterable[Applied]) -> Iterator[Found]:
+    """One line for each part that is not as its like was in all captures; a link with a fault is no trait of it."""
+    by_part: dict[str, tuple[NotablePart, list[Note]]] = {}
+    for applied in learned:
+        for match in applied.matches:
+            by_part.setdefault(match.part.subject, (match.part, []))[1].append(applied.note)
+    for part, notes in by_part.values():
+        judged = part.judged
+        traits = [note for note in notes if Verdict(note.seen.verdict or "full").severity is not Severity.FAULT]
+        if judged is None or judged.now is None or not judged.verdict.kind.trained or not traits:
+            continue
+        if not any(_is_so(note, judged) for note in traits):
+            yield _unlike(part, notes, judged)
+
+
+def _is_so(note: Note, judged: Judged) -> bool:
+    """Whether a link is as a learned note has it."""
+    link, now = note.seen.link, judged.now
+    same = link is None or (now is not None and (GTPS[now.speed], now.width) == (link.gtps, link.width))
+    return same and note.seen.verdict in {None, judged.verdict.value}
+
+
+def _unlike(part: NotablePart, notes: Iterable[Note], judged: Judged) -> Found:
+    """How often its like was seen otherwise."""
+    from agent.notes.seen import link_words
+
+    times: dict[str, int] = {}
+    evidence = []
+    assert judged.now is not None
+    for note in notes:
+        verdict, link = note.seen.verdict or "", note.seen.link
+        rate = "" if link is None else link_words(link)
+        by_rate = verdict == judged.verdict.value and rate and judged.verdict.severity is not Severity.FAULT
+        words = f"at {rate}" if by_rate else SEEN_AS.get(verdict, verdict)
+        times[words] = times.get(words, 0) + len(note.evidence)
+        last = max(proof.date for proof in note.evidence).isoformat()
+        seen = f"{verdict}, {rate}: {_often(len(note.evidence))}, last on {last}, by field note {note.id}"
+        evidence.append(Evidence(f"{part.subject} link", f"{judged.verdict}, {rate_text(judged.now)}", seen))
+    counted = ", ".join(f"{words} {_often(count)}" for words, count in sorted(times.items(), key=lambda one: -one[1]))
+    headline = f"was seen {counted}; by field notes learned from captures"
+    return Found(part.subject, headline, tuple(evidence), judged=judged, drive=part.drive is not None)
+
+
+def _often(count: int) -> str:
+    """How often something was seen; a note holds no more than so many pieces of evidence."""
+    from knowledge.fieldnotes import MOST_EVIDENCE
+
+    more = " or more" if count >= MOST_EVIDENCE else ""
+    return "once" if count == 1 else f"{count} times{more}"
 
 
 # --- Words -----------------------------------------------------------------------------------------------------

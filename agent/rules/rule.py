@@ -40,7 +40,8 @@ class Found(Struct, frozen=True):
     are words for what hands go to and for its slot, where these do not follow from `judged`; `without` are steps of the
     rule that do not fit what was found. `hands` are what is to be done with several parts, in order; `advises` are
     steps beyond those of the rule; `also` are further subjects of the same. `beside` says which neighbouring slots are
-    filled, where that may be why. `cause` stands in for that of the rule.
+    filled, where that may be why. `cause` stands in for that of the rule. `note` is the field note that was found, and
+    `advice` what it says to do.
     """
 
     subject: str
@@ -60,6 +61,8 @@ class Found(Struct, frozen=True):
     also: tuple[str, ...] = ()
     beside: str = ""
     cause: str | None = None
+    note: str = ""
+    advice: str = ""
 
 
 CAPABILITIES: Final = 2  # depths to which configuration space has to be read (agent/compare/matching.py depth_of)
@@ -93,6 +96,7 @@ class Rule(Struct, frozen=True, kw_only=True):
     `counted` what the count of a carrier's drives means, "" for the usual words. `of_status` tells that it speaks of
     what a link's or slot's status shows: where that may be old, a restart and a new reading come first; `register` is
     the one whose reading that is.
+    `data_at_risk` tells that what a drive or set holds may be lost.
     `cause` is the usual cause in a few words, for a line of its own ("contacts, riser or slot"), "" where what is found
     says it itself.
     `host_knows_more` that in a guest the host knows more of it. `measured` is what a finding does to the rate that is
@@ -115,6 +119,7 @@ class Rule(Struct, frozen=True, kw_only=True):
     load: str = ""
     counted: str = ""
     cause: str = ""
+    data_at_risk: bool = False
     run: Run = lambda _: iter(())
 
     def __call__(self, run: Run) -> Run:

@@ -26,6 +26,7 @@ BUILT: Final = ("bench-1-as-planned",)
     id="plan-part-missing",
     severity=Severity.FAULT,
     title="A card or drive of the build sheet answers nowhere in the machine",
+    cause="not fitted, not fully seated, or slot switched off",
     fires_on=("bench-1-parts-missing",),
     quiet_on=(*BUILT, "bench-1-upgraded"),
     steps=(
@@ -43,7 +44,7 @@ BUILT: Final = ("bench-1-as-planned",)
     ),
     shows="lanewright check --against finds it in its place",
     counted=(
-        "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or mend the sheet."
+        "As many as the sheet has: go on with the next step. Fewer: fit those that are missing, or correct the sheet."
     ),
     compared=Compared(),
     measured="explains nothing",
@@ -61,9 +62,9 @@ BUILT: Final = ("bench-1-as-planned",)
             "A dead part",
         ),
         cannot_tell=(
-            "A carrier card without a switch never shows itself, only the drives on it do. Parts of which the sheet "
-            "says too little to know them by are listed as not read, and so are parts whose list, link, slot or "
-            "number could not be read: they are neither missing nor in their place."
+            "A carrier card without a switch never shows itself, only its drives do. Parts of which the sheet "
+            "says too little, or whose reading failed, are listed as not read: they are neither missing nor in "
+            "place."
         ),
         source="The build sheet, and the machine as read.",
         see_also=("build sheet", "slot-dark", "check-sheet"),
@@ -84,12 +85,13 @@ def _plan_part_missing(seen: JudgedMachine) -> Iterator[Found | Unread]:
     title=(
         "Of the drives on a carrier without a switch only some answer, and their slot has lanes that are not split off"
     ),
+    cause="slot not split in the firmware setup",
     fires_on=("bench-2-planned-unsplit",),
     quiet_on=(*BUILT, "bench-1-parts-missing", "bench-2-unsplit-slot"),
     steps=("count-drives", "set-split"),
     counted=(
         "As many as the sheet has: split the slot as described next. Only as many as answer: fit those that are "
-        "missing, or mend the sheet."
+        "missing, or correct the sheet."
     ),
     compared=Compared(),
     measured="explains nothing",
@@ -104,12 +106,13 @@ def _plan_part_missing(seen: JudgedMachine) -> Iterator[Found | Unread]:
         ),
         causes=(
             (
-                "A slot that was not split in the firmware setup, or was set back by an update of the firmware or an "
-                "empty battery"
+                "A slot that was not split in the firmware setup, or lost the setting in a firmware update or "
+                "with an empty battery"
             ),
         ),
         cannot_tell=(
-            "Whether the other drives are there: unseen is all they are. Nor whether the firmware can split this slot."
+            "Whether the other drives are there; they are unseen, no more. Nor whether the firmware can split "
+            "this slot."
         ),
         source=(
             "The build sheet; Link Capabilities Register of the port; that lanes must be split for such carriers is "
@@ -166,6 +169,7 @@ def _plan_other_place(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="plan-need-broken",
     severity=Severity.FAULT,
     title="A need of the build sheet is not met by what is fitted",
+    cause="parts in other places than planned",
     fires_on=("bench-1-need-broken",),
     quiet_on=(*BUILT, "bench-1-misplaced", "bench-1-parts-missing"),
     steps=("check-sheet", "plan-anew", *AS_PLANNED),
@@ -173,9 +177,9 @@ def _plan_other_place(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A drive on a slot that is split, or behind a packet switch, though the need forbids it; a card in "
-            "another slot than needed; a rate that even the upper end of what is expected does not reach. Nothing is "
-            "said where it cannot be told, and what only a link's own fault holds back is that link's finding."
+            "A drive on a split slot or behind a packet switch though the need forbids it, a card in another "
+            "slot than needed, or a rate that even the upper end of the expected range misses. Nothing is said "
+            "where a reading failed, and what only a link's own fault holds back is that link's finding."
         ),
         evidence=(
             "What the need asks for and what is fitted: the place of a part, a packet switch on its way, or the "
@@ -205,6 +209,7 @@ def _plan_need_broken(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="plan-link-below",
     severity=Severity.FAULT,
     title="A link is at its best and still below what the build sheet expects of it",
+    cause="lanes shared with another slot, or a set speed",
     fires_on=("bench-2-below-plan",),
     quiet_on=(*BUILT, "bench-2-planned-unsplit"),
     steps=("check-sheet", "set-speed"),
@@ -214,8 +219,8 @@ def _plan_need_broken(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A limit where the part itself cannot do more. A link that is below its own best is blamed for that "
-            "already, and here only if its best would not be enough."
+            "A limit where the part itself can do no more. A link below its own best is already a finding, and "
+            "is one here only if its best would not be enough either."
         ),
         evidence="The rate of the link now and the one on the sheet, and which of its ends cannot do as much.",
         causes=(
@@ -239,6 +244,7 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="plan-lanes-more",
     severity=Severity.NOTE,
     title="A link has more lanes than the build sheet leaves its slot beside what is filled",
+    cause="a sheet with the wrong slot or too few lanes",
     fires_on=("bench-2-lanes-taken",),
     quiet_on=(*BUILT, "bench-2-below-plan"),
     steps=("check-sheet",),
@@ -247,8 +253,8 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "No fault: the machine does better than the sheet says. But plans made with the sheet hold this slot for "
-            "poorer than it is, and may leave it empty for nothing."
+            "No fault: the machine does better than the sheet says. But plans made with the sheet take this "
+            "slot for poorer than it is, and may leave it empty for no reason."
         ),
         evidence=(
             "The lanes in use now; what is in the slots that are said to take lanes (an answering function, or Slot "
@@ -259,9 +265,9 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A firmware setup that divides the lanes in another way",
         ),
         cannot_tell=(
-            "What the board does with other parts in these slots; its manual tells. A slot that is split is not looked "
-            "at. Where it could not be read whether another slot is filled, it is taken to be as the sheet has it, and "
-            "that is said."
+            "What the board does with other parts in these slots; see its manual. Split slots are left out. "
+            "Where it could not be read whether another slot is filled, the sheet's word is taken, and the "
+            "finding says so."
         ),
         source="The build sheet; PCI Express Base Specification, Link Status Register, Negotiated Link Width.",
         see_also=("check-sheet", "plan-link-below", "link-narrow"),
@@ -278,6 +284,7 @@ def _plan_lanes_more(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="plan-rate-below",
     severity=Severity.LIMIT,
     title=("Drives in their places should reach less than the build sheet expects, though their links are as planned"),
+    cause="more drives behind one link than were planned",
     fires_on=("bench-1-rate-below",),
     quiet_on=(*BUILT, "bench-2-below-plan"),
     steps=("check-sheet",),
@@ -295,7 +302,7 @@ def _plan_lanes_more(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "Smaller packets than were reckoned with",
             "A link on the way that the sheet does not know of",
         ),
-        cannot_tell="What the drives do in earnest: nothing is measured here.",
+        cannot_tell="What the drives really do: nothing is measured here.",
         source="The build sheet; the throughput model.",
         see_also=("uplink-shared", "payload-low", "measure"),
     ),
@@ -311,13 +318,14 @@ def _plan_rate_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="plan-other-part",
     severity=Severity.NOTE,
     title="Another part than the build sheet names is in its place",
+    cause="a part that was exchanged",
     fires_on=("bench-1-misplaced",),
     quiet_on=(*BUILT, "bench-2-below-plan"),
     steps=("check-sheet",),
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="No fault where it was exchanged on purpose: then the sheet wants the new one.",
+        meaning="No fault where it was exchanged on purpose; then correct the sheet.",
         evidence=(
             "Maker and model number of a card, or model and serial number of a drive, as read and as on the sheet."
         ),
@@ -354,8 +362,8 @@ def _plan_other_part(seen: JudgedMachine) -> Iterator[Found | Unread]:
             "A sheet that was made for the new parts alone",
         ),
         cannot_tell=(
-            "What it is for. Devices of the board itself are not counted here. A part that may be one of the "
-            "sheet's, and could not be told from it, is listed as not read."
+            "What it is for. Devices on the board do not count. A part that may be one of the sheet's, but "
+            "could not be told from it, is listed as not read."
         ),
         source="The build sheet, and the machine as read.",
         see_also=("check-sheet", "plan-other-part"),

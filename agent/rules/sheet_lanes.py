@@ -23,9 +23,9 @@ def as_the_sheet_has_it(matched: MatchedSheet, expected: Expectations, judged: J
     left = lanes_left(matched, expected, judged)
     if left is None or judged.now is None or not left.by or left.lanes != judged.now.width:
         return None
-    headline = f"runs at {rate_text(judged.now)}, as the sheet has it: {left.words}"
+    headline = f"runs at {rate_text(judged.now)}, as the sheet has it; {left.words}"
     evidence = (*judged.evidence, _evidence(judged, left, matched.source))
-    return Found(judged.subject, headline, evidence, severity=Severity.NOTE, judged=judged)
+    return Found(judged.subject, headline, evidence, severity=Severity.NOTE, judged=judged, cause="")
 
 
 def more_lanes(matched: MatchedSheet, expected: Expectations) -> Iterator[Found]:
@@ -33,7 +33,7 @@ def more_lanes(matched: MatchedSheet, expected: Expectations) -> Iterator[Found]
     for judged in (link for spot in _spots(matched, expected) for link in spot):
         left = lanes_left(matched, expected, judged)
         if left is not None and left.by and judged.now is not None and judged.now.width > left.lanes:
-            words = f"runs at {rate_text(judged.now)} where the sheet leaves it less: {left.words}"
+            words = f"runs at {rate_text(judged.now)}, more than the sheet leaves it; {left.words}"
             yield Found(judged.subject, words, (_evidence(judged, left, matched.source),), judged=judged)
 
 

@@ -76,7 +76,7 @@ def _missing(
         told = Evidence("parts that answer", read, f"{part}{where} ({matched.source})")
         return Found(
             match.label or "host",
-            f"{part} of the sheet{where}: {read}",
+            f"{'should hold' if match.label else 'lacks'} {part} of the sheet; {read}",
             (told,),
             part=match.words,
             place=f"slot {match.label}" if match.label else "the slot where it is",
@@ -90,13 +90,18 @@ def _missing(
         evidence += [Evidence(told.source, told.read, "a part that answers") for told in judged.evidence]
     return Found(
         judged.subject,
-        f"{read} where the sheet has {part}{_dead(matched, expected, judged)}",
+        f"{_shows(matched, judged)} where the sheet has {part}{_dead(matched, expected, judged)}",
         tuple(evidence),
         severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in match.spot.links) else None,
         part=f"{match.words} in {match.spot.words}",
         place=match.spot.words,
         without=without,
     )
+
+
+def _shows(matched: MatchedSheet, judged: Judged) -> str:
+    """What answers below a link, as what that link does."""
+    return "shows nothing" if judged.link.device is None else f"holds {matched.what(judged)}"
 
 
 def _dead(matched: MatchedSheet, expected: Expectations | None, judged: Judged) -> str:
@@ -123,9 +128,7 @@ def _missing_on(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatc
     there = f" in {matched.place_of(judged)}" if judged is not None else ""
     count = len(matched.on(card))
     counted = f"{len(lost)} of the {count} drives" if count > 1 else "the drive"
-    headline = (
-        f"{counted} that the sheet has on {card.words} {'do' if len(lost) > 1 else 'does'} not answer: {_names(lost)}"
-    )
+    headline = f"lacks {counted} that the sheet has on {card.words}: {_names(lost)}"
     return Found(
         judged.subject if judged is not None else card.card.name,
         headline,
@@ -167,15 +170,14 @@ def drives_unsplit(matched: MatchedSheet) -> Iterator[Found]:
         port = _unsplit(card, lost)
         if port is None or port.port_can is None or port.device_can is None:
             continue
-        verb = "answers" if len(matched.on(card)) - len(lost) == 1 else "answer"
         lanes, own, count = port.port_can.width, port.device_can.width, len(matched.on(card))
         evidence = (
             _answering(matched, card, lost),
             Evidence(f"{port.port_address} Link Capabilities: Maximum Link Width", f"x{lanes}", f"x{own} once split"),
         )
         headline = (
-            f"{count - len(lost)} of the {count} drives that the sheet has on {card.words} {verb}, below a port "
-            f"of {lanes} lanes that is not split ({lanes // own} x{own})"
+            f"shows {count - len(lost)} of the {count} drives that the sheet has on {card.words}; "
+            f"its {lanes} lanes are not split ({lanes // own} x{own})"
         )
         yield Found(port.subject, headline, evidence, judged=port)
 

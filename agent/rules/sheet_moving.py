@@ -190,9 +190,9 @@ def out_of_place(seen: JudgedMachine, matched: MatchedSheet, group: Group, *, br
     headline = f"is {first.one.words}, which the sheet has in {first.there}, not in {first.here}"
     if len(group.units) > 1:
         places = [f"{unit.one.words} is in {unit.here}, not in {unit.there}" for unit in group.units[:MOST_PARTS]]
-        how = "have changed places" if group.is_ring else "are in other places, some in each other's"
+        how = "that have changed places" if group.is_ring else "in other places, some in each other's"
         more = f"; {len(group.units) - MOST_PARTS} more" if len(group.units) > MOST_PARTS else ""
-        headline = f"{len(group.units)} parts {how}"
+        headline = f"is one of {len(group.units)} parts {how}"
         headline += "" if brief else f": {'; '.join(places)}{more}"
     return Found(
         first.judged.subject,

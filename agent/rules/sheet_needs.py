@@ -67,7 +67,7 @@ def by_place(seen: JudgedMachine, matched: MatchedSheet) -> tuple[list[tuple[Gro
 def _by_place(place: Found, here: Sequence[Broken]) -> Found:
     """The finding of parts in other places, with the needs that they break there."""
     evidence = [reading for need in here for reading in need.evidence]
-    headline = f"{'; '.join(_says(need) for need in here)}; {place.headline}"
+    headline = f"{'; '.join(_breaks(need) for need in here)}; {place.headline}"
     judged = here[0].parts[0].link
     return replace(
         place,
@@ -81,12 +81,17 @@ def _by_place(place: Found, here: Sequence[Broken]) -> Found:
 
 def _alone(need: Broken) -> Found:
     judged = need.parts[0].link
-    name = judged.subject if judged is not None else need.need.name
-    return Found(name, _says(need), need.evidence, judged=judged)
+    if judged is None:
+        return Found(need.need.name, f"is not met: {_how(need)}", need.evidence)
+    return Found(judged.subject, _breaks(need), need.evidence, judged=judged)
 
 
-def _says(need: Broken) -> str:
-    return f'the need "{need.need.name}" is not met: {some(need.words, MOST_WORDS)}'
+def _breaks(need: Broken) -> str:
+    return f'does not meet the need "{need.need.name}": {_how(need)}'
+
+
+def _how(need: Broken) -> str:
+    return some(need.words, MOST_WORDS)
 
 
 # --- One need --------------------------------------------------------------------------------------------------

@@ -37,7 +37,7 @@ def other_parts(matched: MatchedSheet) -> Iterator[Found]:
         source = f"{card.found.subject} maker and model number"
         yield Found(
             card.found.subject,
-            f"{matched.what(card.found)} answers where the sheet has {card.words}",
+            f"is {matched.what(card.found)}, where the sheet has {card.words}",
             (Evidence(source, identity(card.found) or "not read", f"{wanted} ({matched.source})"),),
             judged=card.found,
         )
@@ -77,7 +77,7 @@ def unplanned(matched: MatchedSheet) -> Iterator[Found | Unread]:
             continue
         source = f"{judged.subject} in {matched.place_of(judged)}"
         evidence = (Evidence(source, f"{what}{drives}", f"no such card ({matched.source})"),)
-        yield Found(judged.subject, f"{what}{drives} is not in the sheet", evidence, judged=judged)
+        yield Found(judged.subject, f"is {what}{drives}, which the sheet does not have", evidence, judged=judged)
     for more_drive in matched.more_drives:
         if cards.isdisjoint(link.link.key for link in more_drive.chain):
             where = matched.place_of(more_drive.own) if more_drive.own is not None else "a place that is not shown"
@@ -90,7 +90,7 @@ def unplanned(matched: MatchedSheet) -> Iterator[Found | Unread]:
                     f"{more_drive.name} in {where}", more_drive.model or "a drive", f"no such drive ({matched.source})"
                 ),
             )
-            headline = f"a drive in {where} that is not in the sheet"
+            headline = f"is a drive in {where} that the sheet does not have"
             yield Found(more_drive.name, headline, evidence, judged=more_drive.own, drive=more_drive.drive is not None)
 
 

@@ -41,7 +41,7 @@ def links_below(seen: JudgedMachine, matched: MatchedSheet) -> Iterator[Found]:
             cause = f"; by the sheet {left.words}"
         yield Found(
             judged.subject,
-            f"{match.words} runs at {rate_text(now)} where the sheet expects {rate_text(planned)}{cause}",
+            f"runs at {rate_text(now)} where the sheet expects {rate_text(planned)}; link of {match.words}{cause}",
             tuple(evidence),
             severity=Severity.LIMIT if part_can or judged.verdict.kind.below_best else None,
             judged=judged,
@@ -136,5 +136,5 @@ def _rate_below(seen: JudgedMachine, matched: MatchedSheet, when: str, key: str,
     evidence.append(Evidence(f"{key} link, which decides", read, f"lanes, packets and drives as in {matched.source}"))
     names = ", ".join(match.found.name for match, _, _ in short if match.found is not None)
     most = max(planned - high for _, high, planned in short)
-    headline = f"{names} should reach up to {most:,.0f} MB/s less {when} than the sheet expects; this link decides"
+    headline = f"leaves {names} up to {most:,.0f} MB/s short of the sheet {when}"
     return Found(judged.subject, headline, tuple(evidence), judged=judged)

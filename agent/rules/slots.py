@@ -30,13 +30,13 @@ if TYPE_CHECKING:
     title="A card runs at the best of its slot but could do more in a better one",
     fires_on=("bench-1-slot-limited", "bench-3-swap-wanted"),
     quiet_on=("bench-1-upgraded", "bench-2-worn-riser"),
-    steps=("move", "swap"),
+    steps=("move", "swap", "plan-places"),
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="lowers",
     explained=Explained(
         meaning=(
-            "The better slots of this machine are named, free ones first, with the rate the card would reach there. "
-            "What is known not to sit in a slot, or to gain nothing, is a note."
+            "Better slots of this machine are named, free ones first, with the rate that the card would reach "
+            "there. It is a note where the card does not sit in a slot or would gain nothing."
         ),
         evidence=(
             "The card's own Link Capabilities, those of its port, and the firmware's description of the slots: lanes "
@@ -48,10 +48,9 @@ if TYPE_CHECKING:
             "Lanes that a neighbour or a split has taken",
         ),
         cannot_tell=(
-            "Whether the card goes in: length, height, cables and what the board's manual says of shared lanes are "
-            "not known to the machine. A better slot that another card needs is not offered. Whether it sits in a "
-            "slot at all, where neither its port nor a name tells: that is said then, and no card is called fixed "
-            "for it."
+            "Whether the card fits: length, height, cables and lanes that slots share are in the makers' "
+            "manuals, not in the machine. A better slot that another card needs is not offered. Where neither "
+            "port nor name says whether the card sits in a slot, the finding says so."
         ),
         source=(
             "PCI Express Base Specification, Link Capabilities Register; System Management BIOS Reference "
@@ -69,8 +68,8 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if lost is not None:
             headline = f"{headline}; whether it sits in a slot could not be read ({lost.why}); {TELLS_OF_SLOTS}"
         if move is not None:
-            place = move.slot if move.swaps_with is None else f"{move.slot}, which {move.swaps_with} holds,"
-            headline = f"{headline}; {place} would give {rate_text(move.rate)}"
+            held = " is free and" if move.swaps_with is None else f", held by {move.swaps_with},"
+            headline = f"{headline}; {move.slot}{held} would give {rate_text(move.rate)}"
         wiring, taken = _wiring(judged)
         unread = () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
         yield Found(
@@ -82,19 +81,20 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
             gain_mbps=move.gain_mbps if move is not None else None,
             lanes_shared=bool(taken),
             severity=Severity.NOTE if stays else None,
+            without=("plan-places",) if stays or lost is not None or move is not None else (),
         )
 
 
 def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     """Why a better slot is no matter for this card, "" where it is one."""
     if judged.link.onboard:
-        return "it is part of the board, so it stays where it is"
+        return "it is part of the board and stays where it is"
     key = judged.link.key
     if not movable(judged) and judged.link.slot_lost is None:
         return "it is not in a slot, so it cannot be moved"
     gains_nothing = judged.device_can is not None and seen.gain_mbps(key, judged.device_can) is None
     if gains_nothing and seen.unrated(key) is None:
-        return "the drives behind it would gain nothing from more"
+        return "its drives would gain nothing from more"
     return ""
 
 
@@ -109,8 +109,8 @@ def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "The card in the better slot would lose nothing by the change, since its own ability is met in the other "
-            "slot as well; if it would lose anything, nothing is said."
+            "Swapped, the card in the better slot would lose nothing, as the other slot still meets all that it"
+            " can do; where it would lose anything, nothing is said."
         ),
         evidence="Ability of the port, all that its present card needs, and what the other card could do there.",
         causes=("Cards that were fitted in the order in which they came",),
@@ -137,7 +137,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
         )
         headline = (
             f"needs {rate_text(holder.device_can)} of a slot that can do {rate_text(holder.port_can)}; "
-            f"{judged.subject} would gain {mbps(move.gain_mbps)} there"
+            f"{judged.subject} would gain {mbps(move.gain_mbps)} in that slot"
         )
         yield Found(holder.subject, headline, evidence, judged=judged, move=move, gain_mbps=move.gain_mbps)
 
@@ -145,7 +145,8 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
 @Rule(
     id="slot-dark",
     severity=Severity.FAULT,
-    title="A card is detected in a slot, but there is no link",
+    title="A slot detects a card that does not answer",
+    cause="card not fully seated, slot switched off, or dead card",
     fires_on=("bench-3-dark-slot",),
     quiet_on=("bench-1-upgraded",),
     steps=(*CONTACT, "enable-slot", "replace"),
@@ -155,19 +156,19 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="may explain",
     explained=Explained(
-        meaning="The slot knows that something is in it; everything else about the card is silent.",
+        meaning="Presence is detected; nothing else of the card can be read.",
         evidence=(
             "The verdict dark, with the port's own reasons: link switched off, slot powered off, training that goes "
             "on or failed."
         ),
         causes=(
-            "A card that sits almost, but not quite",
+            "A card that is almost, but not fully seated",
             "A slot that is switched off in the firmware setup",
             "A neighbour that is filled and takes all of its lanes; the board's manual tells",
             "A dead card",
             "A riser that does not carry the link",
         ),
-        cannot_tell="Whether card, slot or riser is dead: another card in the slot, and this one elsewhere, tells.",
+        cannot_tell="Whether card, slot or riser is dead: try another card in the slot, and this one elsewhere.",
         source=(
             "PCI Express Base Specification, Slot Status Register, Presence Detect State; the causes are common "
             "practice."
@@ -177,13 +178,25 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
 )
 def _slot_dark(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.with_verdict(Verdict.DARK):
-        yield Found(judged.subject, judged.why, judged.evidence, judged=judged)
+        yield Found(judged.subject, judged.why, judged.evidence, judged=judged, cause=_why_dark(judged.link.port))
+
+
+def _why_dark(port: PciFunction | None) -> str | None:
+    """The likeliest cause where the slot itself names one; None where it does not."""
+    if port is None:
+        return None
+    if _latch_open(port):
+        return "the open retention latch"
+    if _faulted(port):
+        return "the power fault that the slot reports"
+    return None
 
 
 @Rule(
     id="slot-unsplit",
     severity=Severity.NOTE,
     title="One drive answers in a slot wide enough for several",
+    cause="slot not split, or a carrier with one drive",
     fires_on=("bench-2-unsplit-slot",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
     steps=("count-drives", "set-split"),
@@ -191,10 +204,10 @@ def _slot_dark(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A passive carrier with several drives shows only its first drive until the firmware splits the slot. A "
-            "carrier with a single drive looks the same, so this is a note where the firmware says that the slot can "
-            "be split, and a remark for the record elsewhere: count the drives on the card. Where a build sheet has "
-            "several drives on the card of this slot, nothing is left to guess."
+            "A passive carrier with several drives shows only its first drive until the firmware splits the "
+            "slot. A carrier with a single drive looks the same, so this is a note where the firmware says that"
+            " the slot can be split, else a remark: count the drives on the card. A build sheet with several "
+            "drives on that card settles it."
         ),
         evidence=(
             "Maximum Link Width (Link Capabilities) of a root port of eight lanes or more, at least twice that of "
@@ -248,7 +261,7 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
         Evidence("firmware slot description: bifurcation", told, "supported, where a passive carrier needs it"),
     )
     headline = (
-        f"one x{card} drive answers in a slot of {port} lanes; "
+        f"has one x{card} drive in a slot of {port} lanes; "
         f"if its carrier holds more drives, the slot is not split ({port // card} x{card})"
     )
     severity = None if told == SUPPORTED else Severity.OK
@@ -259,6 +272,7 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     id="slot-power-fault",
     severity=Severity.FAULT,
     title="A slot reports a power fault, or has noted one that may be long over",
+    cause="too much current drawn, or a weak supply",
     fires_on=("bench-2-power-fault", "tower-2-latched-slot"),
     quiet_on=("bench-1-upgraded",),
     steps=("read-event-again", "check-supply", "reseat", "replace"),
@@ -267,10 +281,10 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The slot's own power controller cut or limited the supply of the card. Only slots with a power "
-            "controller of their own can say so; most slots of a workstation have none. It is a fault where it was "
-            "read just now and the card is missing or its link is not as it should be. With the link at its best or "
-            "at rest, with nothing fitted, or read as of start-up, it is history and a note."
+            "The slot's own power controller cut or limited the card's supply; most slots of a workstation have"
+            " no such controller. It is a fault where it was read just now and the card is missing or its link "
+            "is not well. With the link at its best or at rest, with nothing fitted, or read as of start-up, it"
+            " is history and a note."
         ),
         evidence=(
             "Power Fault Detected of the Slot Status Register, where Slot Capabilities names a power controller. The "
@@ -292,27 +306,31 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
 def _slot_power_fault(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         port = judged.link.port
-        if port is None or port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") != 1:
-            continue
-        if port.registers.read(pcie.SLOT_STATUS, "power_fault_detected") == 1:
+        if port is not None and _faulted(port):
             yield _power_fault(judged, port)
+
+
+def _faulted(port: PciFunction) -> bool:
+    """Whether a slot with a power controller has its power fault bit set."""
+    has = port.registers.read(pcie.SLOT_CAPABILITIES, "power_controller_present") == 1
+    return has and port.registers.read(pcie.SLOT_STATUS, "power_fault_detected") == 1
 
 
 def _power_fault(judged: Judged, port: PciFunction) -> Found:
     """A fault where the event may last; a note where all that is known of it is that it was."""
     evidence = (Evidence(f"{port.address} Slot Status: Power Fault Detected", latched(port), "0"),)
     if is_history(judged, port):
-        told = f"a power fault at some time since that was last cleared{READ_AS_OF.get(port.fresh, '')}"
-        headline = f"the slot's power controller noted {told}; {judged.why}"
+        when = READ_AS_OF.get(port.fresh, "")
+        headline = f"noted a power fault in the past, which may be long over{when}; {judged.why}"
         return Found(port.address, headline, evidence, severity=Severity.NOTE, judged=judged)
-    headline = "the slot's power controller reports a power fault"
-    return Found(port.address, headline, evidence, judged=judged, without=("read-event-again",))
+    return Found(port.address, "reports a power fault", evidence, judged=judged, without=("read-event-again",))
 
 
 @Rule(
     id="slot-latch-open",
     severity=Severity.FAULT,
     title="The retention latch of a slot with a card is open",
+    cause="latch left open after fitting",
     fires_on=("bench-2-power-fault",),
     quiet_on=("bench-1-upgraded",),
     steps=("close-latch",),
@@ -322,7 +340,7 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     register="Slot Status",
     explained=Explained(
         meaning="With the latch open, such a slot keeps the power of its card off, or will cut it without warning.",
-        evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and feels a card.",
+        evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and detects a card.",
         causes=(
             "A latch that was left open after fitting",
             "A sensor or its lever that is bent",
@@ -338,14 +356,16 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
 def _slot_latch_open(seen: JudgedMachine) -> Iterator[Found | Unread]:
     for judged in seen.judged:
         port = judged.link.port
-        if port is None or port.registers.read(pcie.SLOT_CAPABILITIES, "mrl_sensor_present") != 1:
-            continue
-        present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state") == 1
-        if present and port.registers.read(pcie.SLOT_STATUS, "mrl_sensor_state") == 1:
+        if port is not None and _latch_open(port):
             evidence = (Evidence(f"{port.address} Slot Status: MRL Sensor State", "1 (open)", "0 (closed)"),)
-            yield Found(
-                port.address, "the slot's retention latch is open while a card sits in it", evidence, judged=judged
-            )
+            yield Found(port.address, "has a card in it, but its retention latch is open", evidence, judged=judged)
+
+
+def _latch_open(port: PciFunction) -> bool:
+    """Whether a slot with a sensor at its latch detects a card, and has the latch open."""
+    has = port.registers.read(pcie.SLOT_CAPABILITIES, "mrl_sensor_present") == 1
+    present = port.registers.read(pcie.SLOT_STATUS, "presence_detect_state") == 1
+    return has and present and port.registers.read(pcie.SLOT_STATUS, "mrl_sensor_state") == 1
 
 
 def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
@@ -363,5 +383,5 @@ def _wiring(judged: Judged) -> tuple[tuple[Evidence, ...], str]:
     found.append(
         Evidence(source, f"{board.wired_lanes} lanes wired", f"{judged.port_can.width} that the port offers now")
     )
-    words = f"the slot is wired with {board.wired_lanes} lanes, which a neighbour or a split may have taken"
+    words = f"{board.wired_lanes} lanes are wired to the slot; a neighbour or a split may have taken some"
     return tuple(found), words

@@ -28,7 +28,7 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
     title="The members of a stripe set share a link that carries less than they could give together",
     fires_on=("bench-1-stripe-set",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-2-other-sets"),
-    steps=(),
+    steps=("spread-drives",),
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
@@ -39,9 +39,9 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
         ),
         causes=(
             "A carrier card with a switch whose uplink is narrower than its drives together",
-            "Members that hang on the chipset's one link",
+            "Members that share the chipset's one link",
         ),
-        cannot_tell="What the file system above makes of it, and sets of levels that are not in the model.",
+        cannot_tell="What the file system makes of it, and sets whose RAID level is not in the model.",
         source=(
             "The throughput model; Patterson, Gibson and Katz, A Case for Redundant Arrays of Inexpensive Disks "
             "(SIGMOD 1988); Linux Documentation/admin-guide/md.rst."
@@ -77,7 +77,7 @@ def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 f"{gives} or less; the highest is {free.high / stripe.alone[1]:.1f} times as much",
             ),
         )
-        headline = f"the set {words(stripe)} should read {gives} through it, where its members could give {could}"
+        headline = f"limits the set {words(stripe)} to {gives}; its members could give {could}"
         yield Found(judged.subject, headline, evidence, judged=judged)
 
 
@@ -88,21 +88,23 @@ def _range(rates: tuple[float, float]) -> str:
 @Rule(
     id="stripe-degraded",
     severity=Severity.FAULT,
-    title="A set of software RAID runs without one of its members or more",
+    title="A set of software RAID runs without one or more of its members",
+    cause="a drive that failed or did not answer at start-up",
+    data_at_risk=True,
     fires_on=("bench-2-other-sets",),
     quiet_on=("bench-1-upgraded", "bench-1-stripe-set"),
-    steps=("back-up",),
+    steps=("back-up", "find-member", "restore-member"),
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning="What it holds is still there, and the next loss may take all of it along.",
+        meaning="Its data is still there, but the next loss may take all of it.",
         evidence=(
             "What the system counts as missing in the set (md/degraded), or the places of the set (md/raid_disks) "
             "less the members at work in them."
         ),
         causes=(
             "A drive that failed, or that the system put out of the set after errors",
-            "A drive that did not come up at the last start, so that its link or slot is worth a look",
+            "A drive that did not come up at the last start, so check its link or slot",
             "A set that was made with a place left open",
         ),
         cannot_tell=(
@@ -130,8 +132,9 @@ def _stripe_degraded(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if not lost:
             continue
         evidence = (Evidence(f"{stripe.name} md/degraded, md/raid_disks", *_members(stripe, lost)),)
-        words = "one of its members is missing" if lost == 1 else f"{lost} of its members are missing"
-        yield Found(stripe.name, f"{words}: the next loss may take all of its data along", evidence)
+        total = f"{stripe.places} " if isinstance(stripe.places, int) else ""
+        missing = f"{'one' if lost == 1 else lost} of its {total}members"
+        yield Found(stripe.name, f"runs without {missing}; losing one more drive may lose all of its data", evidence)
 
 
 def _members(stripe: StripeSet, lost: int | Unread) -> tuple[str, str]:
