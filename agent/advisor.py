@@ -84,12 +84,12 @@ def _step(kind: StepKind, words: dict[str, str], gain_mbps: float | None) -> Ste
         cautions=kind.cautions,
         gain_mbps=None if kind.action in NO_GAIN or gain_mbps is None else round(gain_mbps, 1),
         verify=kind.verify.format_map(words),
-        brief=kind.brief.format_map(words),
+        brief=kind.brief.format_map({**words, "subject": words["card"]}),
     )
 
 
 def _hand_words(hand: Hand) -> dict[str, str]:
-    return {"subject": hand.part, "here": hand.here, "slot": hand.there}
+    return {"subject": hand.part, "card": hand.part, "here": hand.here, "slot": hand.there}
 
 
 def _actions(rule: Rule, found: Found) -> list[str]:
@@ -171,6 +171,7 @@ def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
     read = found.evidence[0].source if found.evidence else ""
     words |= {"setup": setup, "since": since, "register": rule.register, "read": read}
     words |= {"lower": _lower_speed(found), "note": found.note, "advice": found.advice}
+    words["card"] = subject.rpartition(" (")[0] if subject.startswith(f"the card in {here} (") else subject
     return {**words, "shows": shows, "load": load, "counted": rule.counted or COUNTED_ANYHOW}
 
 

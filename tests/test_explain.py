@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 import pytest
+from click.testing import CliRunner, Result
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from agent.cli import main
 from agent.explain import KINDS, Explanation, explanation, explanations, nearest, words
 from agent.model.findings import VERDICTS, Severity, Verdict
 from agent.report import explain_data, explaining, schemas
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 every_word = pytest.mark.parametrize("one", words(), ids=lambda one: f"{one.kind}-{one.word}".replace(" ", "-"))
 
 # Registers and log pages by the names of their specifications, as findings name them.
+WORN: Final = HERE / "fixtures" / "bench-2-worn-riser" / "capture.json"
 REGISTERS: Final = (
     "Link Capabilities",
     "Link Status",
@@ -349,3 +352,26 @@ def test_a_shell_can_complete_words() -> None:
     assert "slot-limited" in offered["SLOT-"]
     assert ["narrowest-hop"] == offered["narrowest"]
     assert len(offered["SLOT-"]) == len(set(offered["SLOT-"]))
+
+
+def explained_finding(*more: str) -> Result:
+    """What the command says of a finding of a machine with one fault."""
+    return CliRunner().invoke(main, ["explain", *more, "--replay", str(WORN)])
+
+
+def test_a_finding_is_explained_by_its_number() -> None:
+    """By its number a finding comes with its readings, all its steps and what its rule means; nothing is wrong then."""
+    done = explained_finding("1")
+    words = " ".join(done.output.split())
+    assert 0 == done.exit_code
+    assert "0000:01:00.0 Link Status: " in words
+    assert explanation("rule link-narrow").meaning.split(". ")[0] in words
+    assert "   6. " in done.output
+
+
+@pytest.mark.parametrize("more", [("2",), ("0",), ("9" * 4000,), ("1", "--format", "json"), ("narrow",)], ids=repr)
+def test_a_number_that_is_none_ends_with_2(more: tuple[str, ...]) -> None:
+    """A finding that is not there, a form that it has not, and a machine for a word are told in a sentence."""
+    done = explained_finding(*more)
+    assert (2, "") == (done.exit_code, done.stdout)
+    assert "Traceback" not in done.stderr

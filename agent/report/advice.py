@@ -39,7 +39,12 @@ ONE_STEP: Final = Depth(readings=False, steps=1, whole=False, told=True)
 
 
 def add_group(page: Page, number: int, group: Sequence[Finding], audit: Audit, depth: Depth) -> None:
-    """The findings of one subject, then their steps, each once; what is left out is counted."""
+    """The findings of one subject, then their steps, each once; what is left out is counted.
+
+    Where what was found stands on the page already, and there is nothing to do about it, nothing is added.
+    """
+    if depth.told and not any(finding.steps or finding.cause for finding in group):
+        return
     page.add(Text().append(f"{number}  ", HEADING).append(words.subject(group[0].subject, audit), HEADING), hang=3)
     for finding in () if depth.told else group:
         line = Text().append(f"{finding.severity.value.upper():<{INDENT}} ", STYLES[finding.severity])
@@ -65,7 +70,7 @@ def _causes(page: Page, group: Sequence[Finding], steps: Sequence[Step]) -> None
     """The usual causes, and what it costs where that is one figure."""
     causes = list(dict.fromkeys(plain(finding.cause) for finding in group if finding.cause))
     gains = step_blocks.gains(steps)
-    parts = [f"Usual cause: {', or '.join(causes)}." if causes else ""]
+    parts = [f"Usual cause: {'; or '.join(causes)}." if causes else ""]
     costs = "It costs" if group[0].severity in {Severity.FAULT, Severity.LIMIT} else "Worth"
     parts.append(f"{costs} up to {mbps(*gains)}." if len(gains) == 1 else "")
     told = " ".join(filter(None, parts))
