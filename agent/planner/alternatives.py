@@ -121,7 +121,7 @@ def gap(worth: Score, bound: Score) -> str:
     words = {
         "placed": f"at most {quantity(bound.placed - worth.placed, 'part')} more could have a place",
         "needs": f"at most {quantity(bound.needs - worth.needs, 'need')} more could be met, or met firmly",
-        "worst": f"the worst-off drive could read at most {mbps_fine((bound.worst - worth.worst) / 10)} more",
+        "worst": f"the slowest drive could read at most {mbps_fine((bound.worst - worth.worst) / 10)} more",
         "total": f"all drives together could read at most {mbps_fine((bound.total - worth.total) / 10)} more",
         "moves": f"the same could be had with at most {quantity(bound.moves - worth.moves, 'move')} fewer",
         "room": "the same could perhaps be had in smaller slots",

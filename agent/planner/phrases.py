@@ -56,7 +56,7 @@ def losses(best: Score, other: Score, change: PlanChange) -> list[str]:
     ]
     found += [f"{needs_named(names)} {words}" for names, words in needs_changed(change) if names]
     if other.worst != best.worst:
-        found.append(f"{_change(other.worst - best.worst)} for the worst-off drive")
+        found.append(f"{_change(other.worst - best.worst)} for the slowest drive")
     if other.total != best.total:
         found.append(f"{_change(other.total - best.total)} together")
     if other.moves != best.moves:

@@ -44,9 +44,8 @@ if TYPE_CHECKING:
     from agent.planner.problem import Arrangement, Score
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, SlotSpec
 
-KEPT: Final = "stays: the sheet says so"
-STAYS: Final = "stays where it is: "
-KEPT_BAY: Final = "stays in its bay: the sheet says so"
+KEPT: Final = "the sheet says that it stays"
+KEPT_BAY: Final = "the sheet says that it stays in its bay"
 
 PLURALS: Final = {"takes": "take", "holds": "each hold", "is": "are", "has": "have"}
 IDLE: Final = ("moves", "room", "")  # what counts least: no need, part or rate is gained or lost
@@ -529,7 +528,7 @@ class Whys:
         lost = self.losses.of(other)
         words = f"{place} {lost.words}"
         if lost.decides == "moves" and was_here:
-            words = f"{'' if carried else STAYS}{place} it would do no better"
+            words = f"{place} it would do no better"
         return Reason(words=words, sort=sort, other=other, decides=lost.decides, slots=slots)
 
 

@@ -159,7 +159,7 @@ def less_wanted(kind: str, slots: Sequence[Tables]) -> Tables:
     known = kinds()[kind]
     rates = [lane_mbps(slot["generation"]) * slot["lanes"] for slot in slots if slot.get("kind", "card") == "card"]
     wants = known.wants_mbps if isinstance(known, CardKind) else None
-    return {"wants_mbps": int(max(rates) / 2)} if wants is not None and rates and wants > max(rates) else {}
+    return {"wants_mbps": int(max(rates) / 2), "wants_assumed": True} if wants is not None and rates and wants > max(rates) else {}
 
 
 def _called(kind: str) -> str:

@@ -12,7 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model.expected import named
-from agent.model.findings import Verdict
+from agent.model.findings import Severity, Verdict
 from agent.model.throughput import PAIRS, STRIPE_LEAST
 from agent.model.unseen_parts import missed
 from agent.sheets.contents import LONGEST_NAME, Contents, SheetEntry
@@ -34,6 +34,7 @@ from agent.sheets.places import (
     why_not,
 )
 from agent.sheets.sheet import CardSpec, MachineSpec, SlotSpec, StripeSpec, Uplink
+from knowledge.phrasing import listed
 from knowledge.rates import PAYLOADS
 from knowledge.slots import MODULE_LANES, connector_of
 from probes.tokens import is_word_token
@@ -103,6 +104,17 @@ def fitted(audit: Audit) -> SheetOfMachine:
         stripes,
         tuple(dict.fromkeys(left_out)),
     )
+
+
+def faulty(audit: Audit) -> Iterator[str]:
+    """Phrases for the links that are faulty now, which a sheet takes as whole: by their slot, else by what they lead to."""
+    tree = FittedLinks(audit)
+    labels = {link.link.key: place.label for place in places(tree, Names(), []) for link in place.links}
+    for judged in audit.links:
+        if judged.verdict.severity is Severity.FAULT:
+            names = [seen.drive.name for seen in tree.drives.get(judged.link.key, ())]
+            name = labels.get(judged.link.key) or listed(names) or judged.subject
+            yield f"{harmless(name, LONGEST_NAME)} is {judged.verdict.value}"
 
 
 def _untold_content(place: SlotPlace) -> Iterator[str]:

@@ -70,6 +70,7 @@ KEY_WORDS: Final[dict[str, dict[str, KeyWords]]] = {
         "slot": KeyWords("where it is today; left out: not fitted", '"SLOT1"'),
         "stays": KeyWords("true where it must not be moved", "true"),
         "wants_mbps": KeyWords("the link rate that a card without bays must keep, MB/s", "1250"),
+        "wants_assumed": KeyWords("true where that figure is a guess", "true"),
         "pci_id": KeyWords("vendor and device of its function 0 (lanewright check)", '"1b36:0010"'),
     },
     "drive": {

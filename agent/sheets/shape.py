@@ -119,6 +119,7 @@ class CardEntry(Struct, forbid_unknown_fields=True):
     slot: _Name | UnsetType = UNSET
     stays: bool | UnsetType = UNSET
     wants_mbps: _Rate | UnsetType = UNSET
+    wants_assumed: bool | UnsetType = UNSET
     pci_id: _PciId | UnsetType = UNSET
 
 
