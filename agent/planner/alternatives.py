@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from agent.planner.problem import Arrangement
     from agent.sheets.sheet import Placement
 
-SAME: Final = "the same in all that counts"
+SAME: Final = "the same by every measure"
 FEWEST: Final = "Fewest moves"
 MOST_NAMED: Final = 3  # differences that are written out
 

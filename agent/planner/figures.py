@@ -158,15 +158,15 @@ def _cautions(rated: Rated, spec: StripeSpec, read: StripeShare) -> tuple[str, .
     """What to know before a set is relied on: the trade's caution, and what this placing adds to it."""
     found = [STRIPE_CAUTION if spec.raid == 0 else COPIES_CAUTION]
     if read.copies_read:
-        found.append(f"The range of reading goes {read.copies_read}; which it is depends on the software and the load.")
+        found.append(f"Its range of reading goes {read.copies_read}: that depends on the software and the load.")
     holders = {rated.placement.drives[name] for name in spec.drives}
     cards = {place.holder for place in holders if place.bay is not None}
     if len(cards) == 1 and all(place.bay is not None for place in holders):
-        found.append(f"All its drives hang on {cards.pop()}: without that card nothing of it can be read.")
+        found.append(f"All its drives are on {cards.pop()}: if that card fails, none of it can be read.")
     rates = [rated.alone(name)[1] for name in spec.drives]
     if min(rates) < max(rates) * (1 - SAME):
         slowest, fastest = mbps_fine(min(rates)), mbps_fine(max(rates))
-        found.append(f"All its drives go at the pace of the slowest: {slowest} in place of {fastest}.")
+        found.append(f"All its drives run at the pace of the slowest: {slowest} instead of {fastest}.")
     return tuple(found)
 
 
@@ -199,7 +199,7 @@ def needs_seen(built: Built, rated: Rated) -> tuple[NeedSeen, ...]:
         answer = "met" if rate >= card.wants_mbps * (1 - SAME) else "not met"
         words = f"{link_words(slot_link(slots[label], card))} in {label}, {mbps_fine(rate)}"
         words += f" through the shared uplink {uplink}" if uplink is not None else ""
-        words += f"; {mbps_fine(card.wants_mbps)} wanted{' (assumed)' if card.wants_assumed else ''}"
+        words += f"; {mbps_fine(card.wants_mbps)} needed{' (assumed)' if card.wants_assumed else ''}"
         found.append(NeedSeen(name, answer, words, card.wants_assumed))
     return tuple(found)
 
@@ -300,10 +300,10 @@ def _rate_seen(
 ) -> tuple[str, str]:
     low, high = rates
     if low >= asked * (1 - SAME):
-        return "met", f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} asked"
+        return "met", f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} needed"
     answer = "at best" if high >= asked * (1 - SAME) else "not met"
     decides = rated.narrowest(narrowest, of_one=False)
-    return answer, f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} asked; {decides} decides"
+    return answer, f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} needed; limited by {decides}"
 
 
 def _ways_seen(rated: Rated, need: Need, names: Sequence[str]) -> list[tuple[str, str]]:

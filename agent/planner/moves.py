@@ -45,10 +45,10 @@ PLACES: Final = 12  # places that are written out in one step
 WRITE: Final = "lanewright plan SHEET --write NEW"
 AGAINST: Final = "lanewright check --against"
 
-ASIDE: Final = " and lay it aside"
+ASIDE: Final = " and put it aside"
 AS_PLANNED: Final = "Every part is where the plan has it, and every link and rate is as planned."
-SEATED: Final = "The card is straight and fully home, and its bracket is fastened."
-FLAT: Final = "The drive is fully in its connector and lies flat under its screw or clip."
+SEATED: Final = "The card is straight and fully seated, and its bracket is fastened."
+FLAT: Final = "The drive is fully seated and lies flat under its screw or clip."
 
 
 def steps(
@@ -205,7 +205,7 @@ class Moves:
     def _disconnect(self, name: str) -> Iterator[Step]:
         """The supply cables of a card come off before it leaves its slot."""
         if self.specs[name].cable_watts:
-            text = f"Disconnect the supply cables of {name}: press the catch of each plug, pull at the plug only."
+            text = f"Disconnect the supply cables of {name}: press the catch of each plug and pull the plug, never the wires."
             yield _hand(UNPLUG, text, f"No cable holds {name} any more.", LICENSED)
 
     def _drives(self) -> Iterator[Step]:
@@ -220,7 +220,7 @@ class Moves:
     def _take_drive(self, name: str, why: str) -> Step:
         place = self._where(name)
         del self.drives[name]
-        return _hand(TAKE_DRIVE, f"Take {name} out of {place}{why}.", "It is labelled and lies safe from static.")
+        return _hand(TAKE_DRIVE, f"Take {name} out of {place}{why}.", "It is labelled and safe from static.")
 
     def _put_drive(self, name: str) -> Step:
         target = self.after.drives[name]
@@ -245,7 +245,7 @@ class Moves:
         ]
         for unit, turn in turns(units):
             if turn == "aside":
-                yield from self._take_card(unit.name, aim="and lay it aside")
+                yield from self._take_card(unit.name, aim="and put it aside")
             else:
                 yield from self._put_card(unit.name)
 

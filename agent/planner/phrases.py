@@ -62,7 +62,7 @@ def losses(best: Score, other: Score, change: PlanChange) -> list[str]:
     if other.moves != best.moves:
         found.append(_count_change(best.moves - other.moves, "move"))
     if other.room != best.room:
-        found.append(f"{'more' if other.room < best.room else 'less'} of the slots' lanes taken up")
+        found.append(f"takes up {'more' if other.room < best.room else 'fewer'} of the slots' lanes")
     return found
 
 

@@ -101,7 +101,7 @@ def _asked(slots: Sequence[SheetEntry]) -> Iterator[SheetEntry]:
     specs = [part.spec for part in slots if isinstance(part.spec, SlotSpec)]
     for place, (part, spec) in enumerate(zip(slots, specs, strict=True)):
         others = specs[place + 1 :] + specs[place - 1 : place]
-        question = "Has it fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
+        question = "Does it have fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
         half = next((lanes for lanes in reversed(WIDTHS) if 2 * lanes <= spec.lanes), 0)
         taken = (f"lanes_while = {value_text('', (LanesWhile((one.label,), half),))}" for one in others[:1])
         yield replace(part, remarks=(*part.remarks, *([question] if others else []), *taken))
