@@ -422,14 +422,7 @@ def plan(  # noqa: PLR0913 - one for each option
     elif fresh is not None:
         _first_sheet(fresh, template, force=force)
     elif origin is not None:
-        from agent.sheets.writing import from_audit, whole_links
-
-        source = _source(origin, None)
-        found_now = _audited(source, 0.0)
-        made = from_audit(found_now, source.name)
-        output.whole(made.encode()) if place is None else _write(made, place, force=force)
-        if whole := whole_links(found_now):
-            click.echo(whole, err=True)
+        _sheet_from(origin, place, force=force)
     elif sheet is not None:
         from agent.proposals import PlanRequest
 
@@ -439,6 +432,18 @@ def plan(  # noqa: PLR0913 - one for each option
         found = chosen(form, out, force=force)
         shown = PlanForm(form=found, out=out, force=force, made_at=_clock().now(), full=full)
         sys.exit(_compared(asked, seconds, shown) if tried else _planned(asked, seconds, shown, place, force=force))
+
+
+def _sheet_from(origin: str, place: str | None, *, force: bool) -> None:
+    """Make a build sheet of a capture, and say where its links are not whole."""
+    from agent.sheets.writing import from_audit, whole_links
+
+    source = _source(origin, None)
+    found = _audited(source, 0.0)
+    made = from_audit(found, source.name)
+    output.whole(made.encode()) if place is None else _write(made, place, force=force)
+    if whole := whole_links(found):
+        click.echo(whole, err=True)
 
 
 def _check_new(fresh: str | None, template: str | None, place: str | None) -> None:

@@ -1,6 +1,6 @@
 """Carriers that lanewright knows the kind of, and that would take drives which a plan has no place for.
 
-Each kind is planned with in earnest, so what is said of it holds in this machine; nothing is said of what was not tried.
+Each kind is planned with in earnest, so what is said of it holds in this machine.
 """
 
 from __future__ import annotations

@@ -205,8 +205,9 @@ def needs_seen(built: Built, rated: Rated) -> tuple[NeedSeen, ...]:
 
 
 def _start_cautions(rated: Rated, need: Need) -> tuple[str, ...]:
-    """What to know before an old machine is to start from a drive that is not where it is now; such needs are told by
-    what they refuse (agent/sheets/interview/asked_needs.py asks for them so).
+    """What to know before an old machine is to start from a drive that is not where it is now.
+
+    Such needs are known by what they refuse (agent/sheets/interview/asked_needs.py asks for them so).
     """
     new = any(rated.placement.drives.get(name) != rated.today.drives.get(name) for name in need.drives)
     starts = need.not_on_split or need.not_behind_switch

@@ -205,7 +205,7 @@ class Moves:
     def _disconnect(self, name: str) -> Iterator[Step]:
         """The supply cables of a card come off before it leaves its slot."""
         if self.specs[name].cable_watts:
-            text = f"Disconnect the supply cables of {name}: press the catch of each plug and pull the plug, never the wires."
+            text = f"Disconnect the supply cables of {name}: press each catch and pull the plug, never the wires."
             yield _hand(UNPLUG, text, f"No cable holds {name} any more.", LICENSED)
 
     def _drives(self) -> Iterator[Step]:

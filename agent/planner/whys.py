@@ -324,7 +324,7 @@ class Whys:
         if not tried:
             return self._no_other(kind, here)
         _, place, other, _ = max(tried, key=lambda one: (one[0], one[1]))
-        return self._reason(other, place, "one", (), was_here=stays, carried=carried)
+        return self._reason(other, place, "one", (), was_here=stays)
 
     def _is_with(self, number: int, name: str, *, card: bool) -> bool:
         return self._name(number) == name and (self.problem.holders[number].card is not None) == card
@@ -521,9 +521,8 @@ class Whys:
         slots: tuple[int, ...],
         *,
         was_here: bool,
-        carried: bool = False,
     ) -> Reason:
-        """What counts first in what another place would cost; a part that is `carried` stays on what moves."""
+        """What counts first in what another place would cost."""
         lost = self.losses.of(other)
         words = f"{place} {lost.words}"
         if lost.decides == "moves" and was_here:

@@ -169,7 +169,9 @@ def _not_worth(found: Plan) -> str:
     if None in {*(card.was for card in found.cards), *(drive.was for drive in found.drives)}:
         gain = "what moving the others would gain is too little to measure"
         return f"Fit the new parts only, and leave the rest where it is: {gain} (see Fewest moves)."
-    return "Leave everything where it is: what moving would gain is too little to measure, not worth opening the machine."
+    return (
+        "Leave everything where it is: what moving would gain is too little to measure, not worth opening the machine."
+    )
 
 
 def shortfall(found: Plan) -> str:
@@ -198,11 +200,11 @@ def _to_do(found: Plan) -> str:
 
 
 def _new(found: Plan) -> Iterator[str]:
-    """The limits that are kept, the needs that are met and the fitted parts that come to work, and were not or do not."""
+    """The limits that are put right, the needs that come to be met and the fitted parts that come to work."""
     # What no lanes reach today is told among the parts that come to work.
     mended = sum(limit.mended and limit.limit in {"power", "fit"} for limit in found.broken)
     if mended:
-        yield f"{quantity(mended, 'limit')} that today's places break {_is(mended)} kept"
+        yield f"{quantity(mended, 'limit')} broken today {_is(mended)} put right"
     change = found.change
     if change is None:
         return
@@ -385,7 +387,12 @@ def brief_steps(steps: Sequence[Step]) -> Iterator[tuple[str, str]]:
         elif step.brief and step.action not in FITTING:
             yield f"{first}", f"{plain(step.brief, SENTENCE)}{brings}."
         else:
-            yield f"{first}", plain(step.text, SENTENCE) if not brings else f"{plain(step.text.removesuffix('.'), SENTENCE)}{brings}."
+            yield (
+                f"{first}",
+                plain(step.text, SENTENCE)
+                if not brings
+                else f"{plain(step.text.removesuffix('.'), SENTENCE)}{brings}.",
+            )
 
 
 # --- Rates -----------------------------------------------------------------------------------------------------
@@ -402,7 +409,7 @@ def _rates(drives: Sequence[DrivePlanned]) -> Iterator[PlanRow]:
         yield PlanRow(
             name=f"{', '.join(map(plain, names))}{each}",
             figures=(*today, *zip((*READ, *WRITTEN), (*read, *write), strict=True)),
-            more=(PlanLine(f"{held}: {_hops(first)}", "limit" if first.held_back else "quiet"),),
+            more=(PlanLine(f"{held} {_hops(first)}", "limit" if first.held_back else "quiet"),),
         )
 
 
@@ -448,7 +455,7 @@ def _stripe(stripe: StripePlanned) -> PlanRow:
         name=plain(stripe.name),
         words=f"RAID {stripe.raid} of {', '.join(plain(name) for name in stripe.drives)}",
         figures=tuple(zip(SET, rates, strict=True)),
-        more=(PlanLine(f"limited by: {_hops(stripe)}", "quiet"),),
+        more=(PlanLine(f"limited by {_hops(stripe)}", "quiet"),),
         cautions=tuple(plain(caution, SENTENCE) for caution in stripe.cautions),
     )
 

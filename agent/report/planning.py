@@ -31,7 +31,7 @@ LOOKS: Final = {"": "", "quiet": QUIET, **{severity.value: style for severity, s
 
 
 def plan(found: Plan, width: int, source: str, *, short: bool = False) -> Page:
-    """The page of `plan`; `source` is the sheet's name for people. `short` leaves out reasons and what was ruled out."""
+    """The page of `plan`; `source` is the sheet's name for people. `short` leaves out reasons and what is as it was."""
     page = Page(width)
     for pieces in plan_rows.answer(found):
         page.add(_coloured(pieces), hang=2)
@@ -111,7 +111,10 @@ def _figures(page: Page, section: PlanSection) -> None:
     ]
     page.table(["MB/s", *heads], rows, [HEADING] * len(rows))
     for row in section.rows:
-        if row.words or row.more or row.cautions:
+        if not row.words and not row.cautions:
+            for line in row.more:
+                page.add(f"{row.name}: {line.text}", indent=2, hang=4, style=LOOKS[line.look])
+        else:
             page.add(Text(row.name, HEADING).append(f" ({row.words})" if row.words else "", ""), indent=2, hang=4)
             _below(page, row, 4, 6)
 

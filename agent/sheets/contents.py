@@ -214,9 +214,13 @@ class Contents:
         wants = _wants(one) if known else None
         if wants is not None and drives_display(one.link, self._tree.audit.machine.below) is not None:
             wants = float(int(wants / 2))
-            remarks.append("wants_mbps is assumed: half of its link rate now, as display cards lose little with half the lanes.")
+            remarks.append(
+                "wants_mbps is assumed: half of its link rate now, as display cards lose little with half the lanes."
+            )
         elif wants is not None:
-            remarks.append("wants_mbps is assumed: its link rate now. If it needs less, write what it needs and drop wants_assumed.")
+            remarks.append(
+                "wants_mbps is assumed: its link rate now. If it needs less, write that, and drop wants_assumed."
+            )
         card = CardSpec(
             name=self._card_names.unique(harmless(readable(device.model_name) or "", LONGEST_NAME) or what(device)),
             connector=connector_of(rate.width),

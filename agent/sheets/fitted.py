@@ -107,7 +107,7 @@ def fitted(audit: Audit) -> SheetOfMachine:
 
 
 def faulty(audit: Audit) -> Iterator[str]:
-    """Phrases for the links that are faulty now, which a sheet takes as whole: by their slot, else by what they lead to."""
+    """Phrases for links that are faulty now, which a sheet takes as whole: by their slot, else by what is there."""
     tree = FittedLinks(audit)
     labels = {link.link.key: place.label for place in places(tree, Names(), []) for link in place.links}
     for judged in audit.links:

@@ -62,7 +62,11 @@ def whole_links(audit: Audit) -> str:
     from agent.sheets.fitted import faulty
 
     faults = list(faulty(audit))
-    return f"This sheet is as if every link were whole, but {listed(faults, most=MOST_FAULTS)}: see check." if faults else ""
+    return (
+        f"This sheet is as if every link were whole, but {listed(faults, most=MOST_FAULTS)}: see check."
+        if faults
+        else ""
+    )
 
 
 def _lines(found: SheetOfMachine, taken_at: str, source: str, whole: str) -> Iterator[str]:
@@ -101,7 +105,9 @@ def _asked(slots: Sequence[SheetEntry]) -> Iterator[SheetEntry]:
     specs = [part.spec for part in slots if isinstance(part.spec, SlotSpec)]
     for place, (part, spec) in enumerate(zip(slots, specs, strict=True)):
         others = specs[place + 1 :] + specs[place - 1 : place]
-        question = "Does it have fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
+        question = (
+            "Does it have fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
+        )
         half = next((lanes for lanes in reversed(WIDTHS) if 2 * lanes <= spec.lanes), 0)
         taken = (f"lanes_while = {value_text('', (LanesWhile((one.label,), half),))}" for one in others[:1])
         yield replace(part, remarks=(*part.remarks, *([question] if others else []), *taken))
