@@ -344,7 +344,7 @@ def test_what_decides_writing_is_told_where_it_is_not_what_decides_reading() -> 
 def test_drives_with_the_same_figures_are_told_once() -> None:
     """Four drives that reach the same are one paragraph that names them all."""
     names = ["reel-1", "reel-2", "reel-3", "reel-4"]
-    page = shown(make_plan(drives=tuple(map(drive, names)), stripes=()))
+    page = shown(make_plan(drives=tuple(map(drive, names)), stripes=()), 200)
     assert "reel-1, reel-2, reel-3, reel-4, each 5,908 to 7,202 5,908 to 7,202" in page
     assert 2 == page.count("5,908 to 7,202")
 

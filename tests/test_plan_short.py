@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from statistics import median
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +18,7 @@ from agent.report import candidate_rows, plan_data, planning
 from agent.sheets.reading import card_of, drives_of, parse
 from agent.sheets.writing import from_audit, whole_links
 from knowledge.boards import OLD_START
+from tests.machines import FIXTURES
 from tests.pages import audited
 from tests.plans import SHEETS, hostile, kinds_of, large, of_sheet
 from tests.small_sheets import FOUR_WAYS, card, drive, passive, patience, sheet, slot, socket
@@ -38,8 +40,19 @@ PAGES: Final[dict[str, Callable[[int], Page]]] = {
         for name in SHEETS
     },
     "large, short": lambda width: short(large(), width),
-    "hostile, short": lambda width: short(hostile(), width),
+    "long names, short": lambda width: short(long_names(), width),
+    "long names, full": lambda width: planning.plan(long_names(), width, SOURCE),
 }
+
+
+@cache
+def long_names() -> Plan:
+    """The plan of a sheet whose parts have the longest names that a sheet can have, and two of them no place."""
+    text = (FIXTURES / "sheets" / "bench-3-unmet.toml").read_text(encoding="utf-8")
+    for name in ("plain rack", "reel-1", "reel-2", "reel-3"):
+        assert f'"{name}"' in text
+        text = text.replace(f'"{name}"', f'"{name:x<100}"')
+    return plan(parse(text, SOURCE), patience(), suggest=True)
 
 
 def short(found: Plan, width: int = 80) -> Page:
@@ -67,6 +80,14 @@ def test_nothing_is_cut_and_no_line_is_too_wide(name: str, width: int) -> None:
     assert [] == [line for line in lines(page) if "..." in line or "\u2026" in line]
 
 
+@pytest.mark.parametrize("width", WIDTHS)
+def test_names_that_break_out_make_no_line_too_wide(width: int) -> None:
+    """Whatever the parts are called, a line ends where the terminal does, and nothing in it acts."""
+    page = short(hostile(), width)
+    assert 10 < len(page.lines)
+    assert [] == [line for line in lines(page) if cell_len(line) > width or not line.isprintable()]
+
+
 def test_plans_are_short() -> None:
     """At 80 columns the plans of the sheets of the project take 30 lines in the middle, and none of them 60."""
     counts = [len(short(of_sheet(name)).lines) for name in SHEETS]
@@ -83,9 +104,9 @@ def test_a_short_page_loses_no_part_and_no_caution(name: str) -> None:
     assert 1 < len(parts)
     for part, place in parts:
         assert part in page.partition(place)[0], part
-    for part in found.unplaced:
-        assert part.name in page
-        assert part.why in page
+    for missing in found.unplaced:
+        assert missing.name in page
+        assert missing.why in page
     steps = page[page.index("What to do") :]
     cautions = {caution for step in found.steps for caution in step.cautions}
     for caution in cautions:

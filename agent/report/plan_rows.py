@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         StripePlanned,
         Unplaced,
     )
+    from agent.sheets.paths import Link
     from agent.sheets.sheet import DrivePlace, Sheet
 
 ANSWERS: Final = {"not met": "fault", "at best": "limit", "met": "ok"}  # worst first, with the look of each
@@ -42,7 +43,7 @@ STEPS: Final = "What to do, in this order"
 ORDER: Final = "What to buy"
 SLOTS: Final = "The slots, before and after"
 UNKNOWN: Final = "What is not known, and what was taken in its place"
-SENTENCE: Final = 400  # characters
+SENTENCE: Final = 2000  # characters; a reason may name many parts, each of up to 100
 ROUNDING: Final = 1e-6  # what a float may be off by
 TODAY: Final = "read at once today"
 READ: Final = ("read alone", "read, all drives at once")
@@ -310,16 +311,18 @@ def _places(found: Plan) -> Iterator[PlanRow]:
 
 def brief_places(found: Plan) -> list[list[str]]:
     """Each part in a row: what becomes of it, where it goes and from where, and the link that it has there."""
-    has = links(found.sheet, found.placement)
-    rows = [[card.name, _word(card.was, card.slot), card.slot, card.was, card.link] for card in found.cards]
-    today = fitted(found.sheet).drives
+    rows = [_brief(card.name, _word(card.was, card.slot), card.slot, card.was, card.link) for card in found.cards]
+    has, today = links(found.sheet, found.placement), fitted(found.sheet).drives
     for drive in found.drives:
         word, _, _ = _drive(drive, found.placement.drives.get(drive.name), today.get(drive.name))
-        rows.append([drive.name, word, drive.place, drive.was, has.get(f"bay of {drive.name}")])
-    return [
-        [plain(name), word, _from(was if word == "moves" else None, place), rate_text(Rate(*link)) if link else ""]
-        for name, word, place, was, link in rows
-    ]
+        rows.append(_brief(drive.name, word, drive.place, drive.was, has.get(f"bay of {drive.name}")))
+    return rows
+
+
+def _brief(name: str, word: str, place: str, was: str | None, link: Link | None) -> list[str]:
+    """A part in the cells of a row; where it was is told of one that moves."""
+    there = _from(was if word == "moves" else None, place)
+    return [plain(name), word, there, "" if link is None else rate_text(Rate(*link))]
 
 
 def _taken(one: LanesTaken) -> PlanRow:
