@@ -130,7 +130,7 @@ def test_the_first_line_is_the_answer() -> None:
 def test_the_last_step_writes_the_sheet_that_it_is_checked_against() -> None:
     """After moves the sheet is written with its new places first; where nothing moves it stays as it is."""
     moved, still = (of_sheet(name).steps[-1].text for name in ("bench-1-refit", "bench-2-shared-lanes"))
-    assert moved.index("plan SHEET --write NEW") < moved.index("check --against NEW")
+    assert moved.index("lanewright plan with --write NEW") < moved.index("check --against NEW")
     assert "--write" not in still
     assert "check --against SHEET" in still
 

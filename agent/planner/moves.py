@@ -42,7 +42,7 @@ JOIN: Final = "join-slot"
 PROVE: Final = "prove-plan"
 PLACES: Final = 12  # places that are written out in one step
 
-WRITE: Final = "lanewright plan SHEET --write NEW"
+WRITE: Final = "the same lanewright plan with --write NEW"
 AGAINST: Final = "lanewright check --against"
 
 ASIDE: Final = " and put it aside"

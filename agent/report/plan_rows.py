@@ -53,7 +53,7 @@ PLACE_HEADS: Final = ("part", "", "where", "link")
 RATE_HEADS: Final = ("MB/s", "reads alone", "all at once", "writes", "limited by")
 SAME_HEADS: Final = ("MB/s", "reads", "", "writes", "limited by")  # all at once as alone
 FITTING: Final = frozenset({"fit-drive", "fit-card"})
-MOST_FITTED: Final = 8  # parts that are named in one step
+MOST_NAMED: Final = 8  # parts that are named in one step or row
 
 # Words in parts, each with its look: that of a severity, "quiet", or "" for none.
 Pieces = tuple[tuple[str, str], ...]
@@ -386,7 +386,10 @@ def brief_steps(steps: Sequence[Step]) -> Iterator[tuple[str, str]]:
         if len(together) > 1:
             verb, _, name = step.brief.partition(" ")
             names = [name, *(other.brief.partition(" ")[2] for _, other in together[1:])]
-            yield f"{first} to {last}", f"{verb} {listed(map(plain, names), most=MOST_FITTED)}."
+            yield (
+                f"{first} {'and' if last == first + 1 else 'to'} {last}",
+                f"{verb} {listed(map(plain, names), most=MOST_NAMED)}.",
+            )
         elif step.brief and step.action not in FITTING:
             yield f"{first}", f"{plain(step.brief, SENTENCE)}{brings}."
         else:
@@ -422,7 +425,7 @@ def brief_rates(found: Plan) -> tuple[tuple[str, ...], list[list[str]]]:
     Where all at once are read as they are alone, it is told once.
     """
     rows = [
-        (listed(map(plain, names), most=NAMED), (one.alone, one.together, one.together_write), one.narrowest)
+        (listed(map(plain, names), most=MOST_NAMED), (one.alone, one.together, one.together_write), one.narrowest)
         for names, (one, *_) in _alike(found.drives)
     ]
     rows += [
