@@ -32,6 +32,18 @@ if TYPE_CHECKING:
 
 WIDTHS: Final = (60, 80, 120)
 SOURCE: Final = "sheet.toml"
+
+
+@cache
+def long_names() -> Plan:
+    """The plan of a sheet whose parts have the longest names that a sheet can have, and two of them no place."""
+    text = (FIXTURES / "sheets" / "bench-3-unmet.toml").read_text(encoding="utf-8")
+    for name in ("plain rack", "reel-1", "reel-2", "reel-3"):
+        assert f'"{name}"' in text
+        text = text.replace(f'"{name}"', f'"{name:x<100}"')
+    return plan(parse(text, SOURCE), patience(), suggest=True)
+
+
 PAGES: Final[dict[str, Callable[[int], Page]]] = {
     **{f"{name}, short": lambda width, name=name: short(of_sheet(name), width) for name in SHEETS},  # type: ignore[misc] # now
     **{f"{name}, full": lambda width, name=name: planning.plan(of_sheet(name), width, SOURCE) for name in SHEETS},  # type: ignore[misc] # now
@@ -43,16 +55,6 @@ PAGES: Final[dict[str, Callable[[int], Page]]] = {
     "long names, short": lambda width: short(long_names(), width),
     "long names, full": lambda width: planning.plan(long_names(), width, SOURCE),
 }
-
-
-@cache
-def long_names() -> Plan:
-    """The plan of a sheet whose parts have the longest names that a sheet can have, and two of them no place."""
-    text = (FIXTURES / "sheets" / "bench-3-unmet.toml").read_text(encoding="utf-8")
-    for name in ("plain rack", "reel-1", "reel-2", "reel-3"):
-        assert f'"{name}"' in text
-        text = text.replace(f'"{name}"', f'"{name:x<100}"')
-    return plan(parse(text, SOURCE), patience(), suggest=True)
 
 
 def short(found: Plan, width: int = 80) -> Page:
