@@ -111,7 +111,7 @@ def first_sections(found: Plan) -> Iterator[PlanSection]:
     yield from _made(
         ("needs", "Needs", _needs(found.needs)),
         ("unplaced", "Parts without a place", _left(found.unplaced, "no place", "fault")),
-        ("carriers", "Carriers that would take them (see the plan with --add)", map(_carrier, found.carriers)),
+        ("carriers", "Carriers that would take them (see the plan with --add)", _carriers(found.carriers)),
         ("spares", "Parts left out", _left(found.spares, "spare", "quiet")),
     )
 
@@ -294,11 +294,12 @@ def _left(parts: Iterable[Unplaced], word: str, look: str) -> Iterator[PlanRow]:
         yield PlanRow(word=word, look=look, name=listed(map(plain, alike)), words=plain(why, SENTENCE))
 
 
-def _carrier(one: CarrierFound) -> PlanRow:
-    """A kind of carrier for drives without a place: where it goes, and what comes out for it."""
-    out = f", in place of {_parts(one.out)}," if one.out else ""
-    words = f"in {plain(one.slot)}{out} it takes {_parts(one.drives)}"
-    return PlanRow(word="add", look="note", name=plain(one.kind), words=words)
+def _carriers(found: Iterable[CarrierFound]) -> Iterator[PlanRow]:
+    """Kinds of carriers for drives without a place: where they go, and what comes out; those that do the same as one."""
+    for (slot, drives, out), kinds in grouped(((one.slot, one.drives, one.out), one.kind) for one in found).items():
+        instead = f", in place of {_parts(out)}," if out else ""
+        words = f"in {plain(slot)}{instead} it takes {_parts(drives)}"
+        yield PlanRow(word="add", look="note", name=listed(map(plain, kinds), "or"), words=words)
 
 
 def _places(found: Plan) -> Iterator[PlanRow]:
