@@ -295,7 +295,7 @@ def _left(parts: Iterable[Unplaced], word: str, look: str) -> Iterator[PlanRow]:
 
 
 def _carriers(found: Iterable[CarrierFound]) -> Iterator[PlanRow]:
-    """Kinds of carriers for drives without a place: where they go, and what comes out; those that do the same as one."""
+    """Kinds of carriers for drives without a place: where they go, what comes out; those that do the same as one."""
     for (slot, drives, out), kinds in grouped(((one.slot, one.drives, one.out), one.kind) for one in found).items():
         instead = f", in place of {_parts(out)}," if out else ""
         words = f"in {plain(slot)}{instead} it takes {_parts(drives)}"
