@@ -371,6 +371,7 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     help="How to show it; html and markdown are for the customer or the order.",
 )
 @click.option("--out", metavar="FILE", help="Write it to FILE; the ending (.html, .md, .json) says the form.")
+@click.option("--full", is_flag=True, help="Show all readings, reasons and steps.")
 def plan(  # noqa: PLR0913 - one for each option
     *,
     sheet: str | None,
@@ -386,6 +387,7 @@ def plan(  # noqa: PLR0913 - one for each option
     kinds: bool,
     form: str | None,
     out: str | None,
+    full: bool,
 ) -> None:
     """Find the best place for each part of a build sheet, before anything is bought or opened.
 
@@ -399,8 +401,8 @@ def plan(  # noqa: PLR0913 - one for each option
         raise click.UsageError(
             "Give one of these: a build SHEET, --new FILE or --sheet-from CAPTURE to make one, or --kinds."
         )
-    if sheet is None and (added or drives or tried or out is not None or form not in {None, "text"}):
-        raise click.UsageError("--add, --drives, --compare, --out and --format go with a SHEET.")
+    if sheet is None and (added or drives or tried or full or out is not None or form not in {None, "text"}):
+        raise click.UsageError("--add, --drives, --compare, --full, --out and --format go with a SHEET.")
     if tried and place is not None:
         raise click.UsageError("--write writes one plan: choose a kind, and give it with --add in place of --compare.")
     _check_new(fresh, template, place)
@@ -420,11 +422,7 @@ def plan(  # noqa: PLR0913 - one for each option
     elif fresh is not None:
         _first_sheet(fresh, template, force=force)
     elif origin is not None:
-        from agent.sheets.writing import from_audit
-
-        source = _source(origin, None)
-        made = from_audit(_audited(source, 0.0), source.name)
-        output.whole(made.encode()) if place is None else _write(made, place, force=force)
+        _sheet_from(origin, place, force=force)
     elif sheet is not None:
         from agent.proposals import PlanRequest
 
@@ -432,8 +430,20 @@ def plan(  # noqa: PLR0913 - one for each option
         from agent.commands.planned import PlanForm, chosen
 
         found = chosen(form, out, force=force)
-        shown = PlanForm(form=found, out=out, force=force, made_at=_clock().now())
+        shown = PlanForm(form=found, out=out, force=force, made_at=_clock().now(), full=full)
         sys.exit(_compared(asked, seconds, shown) if tried else _planned(asked, seconds, shown, place, force=force))
+
+
+def _sheet_from(origin: str, place: str | None, *, force: bool) -> None:
+    """Make a build sheet of a capture, and say where its links are not whole."""
+    from agent.sheets.writing import from_audit, whole_links
+
+    source = _source(origin, None)
+    found = _audited(source, 0.0)
+    made = from_audit(found, source.name)
+    output.whole(made.encode()) if place is None else _write(made, place, force=force)
+    if whole := whole_links(found):
+        click.echo(whole, err=True)
 
 
 def _check_new(fresh: str | None, template: str | None, place: str | None) -> None:

@@ -52,7 +52,8 @@ def proposed(asked: PlanRequest, time: Time) -> Proposal:
         sheet = added(given, asked.cards, _drives(asked))
     cards = tuple(card for card in sheet.cards if card not in given.cards)
     drives = tuple(drive for drive in sheet.drives if drive not in given.drives)
-    return Proposal(plan(sheet, time.searching, telling=time.telling), text, name, cards, drives)
+    found = plan(sheet, time.searching, telling=time.telling, suggest=True)
+    return Proposal(found, text, name, cards, drives)
 
 
 def written(proposal: Proposal) -> str:

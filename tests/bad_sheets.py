@@ -598,6 +598,11 @@ card[1].wants_mbps: a carrier wants what its drives want; leave this out
 + kind = "carrier-1-x4-gen3"
 + wants_mbps = 100 #!
 
+card[1].wants_assumed: no wants_mbps is given that could be assumed; write it, or leave this out
+- kind = "carrier-1-x4-gen3"
++ kind = "carrier-1-x4-gen3"
++ wants_assumed = true #!
+
 card[1].bay_lengths: only bays for M.2 drives have this, and these are for U.2 drives
 - kind = "carrier-1-x4-gen3"
 + kind = "carrier-1-x4-gen3"

@@ -35,7 +35,7 @@ EMPTY: Final = frozenset({"meta", "br", "col", "rect", "path", "line"})
 @cache
 def of_sheet(name: str) -> Plan:
     """The plan of a sheet of `fixtures/`."""
-    return planned(read(str(FIXTURES / "sheets" / f"{name}.toml")))
+    return planned(read(str(FIXTURES / "sheets" / f"{name}.toml")), suggest=True)
 
 
 @cache

@@ -804,7 +804,7 @@ def test_a_sheet_does_not_take_an_unread_slot_for_an_empty_one() -> None:
 
 def test_a_sheet_does_not_deny_what_it_did_not_read() -> None:
     """A drive of unread place, a set of unread members, a split of which nothing was read: each says so."""
-    assert f"drive nvme0: where it hangs could not be read ({BROKEN})" in sheet_text(
+    assert f"drive nvme0: where it is attached could not be read ({BROKEN})" in sheet_text(
         "bench-1-upgraded", "link /sys/class/nvme/nvme0"
     )
     sets = sheet_text("bench-2-other-sets", "text /sys/block/md10/md/dev-nvme0n1p2/slot")

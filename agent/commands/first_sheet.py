@@ -25,8 +25,8 @@ _MOST_SHOWN: Final = 4000  # characters of one thing that is said
 _LINE_LIMIT: Final = 4096  # bytes of a line that are looked at; what a terminal sends at once is no longer
 _HELP, _BACK, _LATER = "?", "back", "later"
 _WELCOME: Final = (
-    "One question after the other, as the board's manual has it. Enter takes what stands in brackets; ? says more;"
-    " back goes back to the question before; later leaves, and the same command goes on from there."
+    "One question at a time, in the words of the board's manual. Enter takes the answer in brackets; ? explains;"
+    " back returns to the question before; later leaves, and the same command goes on from there."
 )
 
 
@@ -37,10 +37,10 @@ def write_template(place: str, kind: str | None, *, force: bool) -> None:
 
     check_place(place, force=force)
     write_whole(place, template(kind or USUAL_BOARD).encode(), force=force)
-    _tell(f"Wrote the template {kind or USUAL_BOARD} to {quoted(place)}: write your figures and parts into it.")
+    _tell(f"Wrote the template {kind or USUAL_BOARD} to {quoted(place)}: put your own figures and parts into it.")
     if kind is None:
         others = ", ".join(name for name in board_kinds() if name != USUAL_BOARD)
-        _tell(f"Without a terminal nobody can be asked. Other templates, for --template: {others}")
+        _tell(f"There is no terminal to ask on. Other templates, for --template: {others}")
     _tell(f"Then: {_plan(place)}")
 
 

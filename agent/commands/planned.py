@@ -18,12 +18,16 @@ ENDINGS: Final = {".html": "html", ".htm": "html", ".md": "markdown", ".markdown
 
 
 class PlanForm(Struct, frozen=True, kw_only=True):
-    """A form, and the file that it goes to (None: standard output); `made_at` is the time that it names."""
+    """A form, and the file that it goes to (None: standard output); `made_at` is the time that it names.
+
+    Text is short, unless it is to be `full`; the other forms are whole.
+    """
 
     form: str
     out: str | None
     force: bool
     made_at: str
+    full: bool = False
 
     def plan(self, found: Plan, name: str) -> None:
         """Show a plan; `name` is the sheet's name for people."""
@@ -36,9 +40,12 @@ class PlanForm(Struct, frozen=True, kw_only=True):
     def _show(self, what: Literal["plan", "candidates"], found: object, name: str) -> None:
         """Each form has a function of this name."""
         if self.form == "text":
+            from functools import partial
+
             from agent.report import planning
 
-            output.page(getattr(planning, what), found, name)
+            page = planning.candidates if what == "candidates" else partial(planning.plan, short=not self.full)
+            output.page(page, found, name)
         elif self.form == "json":
             from agent.report import plan_data
             from agent.report.data import encode

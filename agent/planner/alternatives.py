@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from agent.planner.problem import Arrangement
     from agent.sheets.sheet import Placement
 
-SAME: Final = "the same in all that counts"
+SAME: Final = "the same by every measure"
 FEWEST: Final = "Fewest moves"
 MOST_NAMED: Final = 3  # differences that are written out
 
@@ -121,7 +121,7 @@ def gap(worth: Score, bound: Score) -> str:
     words = {
         "placed": f"at most {quantity(bound.placed - worth.placed, 'part')} more could have a place",
         "needs": f"at most {quantity(bound.needs - worth.needs, 'need')} more could be met, or met firmly",
-        "worst": f"the worst-off drive could read at most {mbps_fine((bound.worst - worth.worst) / 10)} more",
+        "worst": f"the slowest drive could read at most {mbps_fine((bound.worst - worth.worst) / 10)} more",
         "total": f"all drives together could read at most {mbps_fine((bound.total - worth.total) / 10)} more",
         "moves": f"the same could be had with at most {quantity(bound.moves - worth.moves, 'move')} fewer",
         "room": "the same could perhaps be had in smaller slots",

@@ -15,6 +15,7 @@ from agent.planner.problem import met
 from agent.planner.result import DrivePlanned, Figures, NeedSeen, StripePlanned
 from agent.sheets.lanes import lanes_words, slots_with
 from agent.sheets.paths import bays_of, flows, key_words, slot_link, today
+from knowledge.boards import OLD_START
 from knowledge.phrasing import listed, mbps_fine, mbps_range, quantity
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from agent.planner.build import Built
     from agent.sheets.sheet import DriveSpec, Placement, Sheet, StripeSpec
 
+OLD_GENERATION: Final = 3  # boards with faster slots start from NVMe drives (common practice)
 ITSELF: Final = "the drive itself"
 
 
@@ -156,15 +158,15 @@ def _cautions(rated: Rated, spec: StripeSpec, read: StripeShare) -> tuple[str, .
     """What to know before a set is relied on: the trade's caution, and what this placing adds to it."""
     found = [STRIPE_CAUTION if spec.raid == 0 else COPIES_CAUTION]
     if read.copies_read:
-        found.append(f"The range of reading goes {read.copies_read}; which it is depends on the software and the load.")
+        found.append(f"Its range of reading goes {read.copies_read}: that depends on the software and the load.")
     holders = {rated.placement.drives[name] for name in spec.drives}
     cards = {place.holder for place in holders if place.bay is not None}
     if len(cards) == 1 and all(place.bay is not None for place in holders):
-        found.append(f"All its drives hang on {cards.pop()}: without that card nothing of it can be read.")
+        found.append(f"All its drives are on {cards.pop()}: if that card fails, none of it can be read.")
     rates = [rated.alone(name)[1] for name in spec.drives]
     if min(rates) < max(rates) * (1 - SAME):
         slowest, fastest = mbps_fine(min(rates)), mbps_fine(max(rates))
-        found.append(f"All its drives go at the pace of the slowest: {slowest} in place of {fastest}.")
+        found.append(f"All its drives run at the pace of the slowest: {slowest} instead of {fastest}.")
     return tuple(found)
 
 
@@ -180,25 +182,37 @@ def needs_seen(built: Built, rated: Rated) -> tuple[NeedSeen, ...]:
         answer, why = _need_seen(rated, need)
         if arrangement is not None and not met(built.problem, arrangement, built.problem.needs[number]):
             answer = "not met"
-        found.append(NeedSeen(need.name, answer, why))
+        found.append(NeedSeen(need.name, answer, why, cautions=_start_cautions(rated, need)))
     slots = slots_with(sheet, rated.placement)
     for card in sheet.cards:
         if card.wants_mbps is None:
             continue
         name, label = f"link of {card.name}", rated.placement.cards.get(card.name)
         if label is None:
-            found.append(NeedSeen(name, "not met", f"{card.name} has no place"))
+            found.append(NeedSeen(name, "not met", f"{card.name} has no place", card.wants_assumed))
             continue
         if not slots[label].lanes:
-            found.append(NeedSeen(name, "not met", f"{label} has {lanes_words(sheet, label, rated.placement)}"))
+            words = f"{label} has {lanes_words(sheet, label, rated.placement)}"
+            found.append(NeedSeen(name, "not met", words, card.wants_assumed))
             continue
         rate, uplink = card_mbps(sheet, slots[label], card)
         answer = "met" if rate >= card.wants_mbps * (1 - SAME) else "not met"
         words = f"{link_words(slot_link(slots[label], card))} in {label}, {mbps_fine(rate)}"
         words += f" through the shared uplink {uplink}" if uplink is not None else ""
-        words += f"; {mbps_fine(card.wants_mbps)} wanted"
-        found.append(NeedSeen(name, answer, words))
+        words += f"; {mbps_fine(card.wants_mbps)} needed{' (assumed)' if card.wants_assumed else ''}"
+        found.append(NeedSeen(name, answer, words, card.wants_assumed))
     return tuple(found)
+
+
+def _start_cautions(rated: Rated, need: Need) -> tuple[str, ...]:
+    """What to know before an old machine is to start from a drive that is not where it is now.
+
+    Such needs are known by what they refuse (agent/sheets/interview/asked_needs.py asks for them so).
+    """
+    new = any(rated.placement.drives.get(name) != rated.today.drives.get(name) for name in need.drives)
+    starts = need.not_on_split or need.not_behind_switch
+    old = all(slot.generation <= OLD_GENERATION for slot in rated.sheet.slots)
+    return (OLD_START,) if new and starts and old else ()
 
 
 def _need_seen(rated: Rated, need: Need) -> tuple[str, str]:
@@ -272,11 +286,11 @@ def _drives_seen(rated: Rated, need: Need) -> list[tuple[str, str]]:
 
 
 def _each_seen(rated: Rated, members: Sequence[Flow], asked: float, direction: Direction) -> tuple[str, str]:
-    """The rate of each of some drives while only they work: that of the worst-off."""
+    """The rate of each of some drives while only they work: that of the slowest."""
     shares = together(members, rated.hops, direction)
     name = min(shares, key=lambda share: (shares[share].high, shares[share].low))
     verb = "reads" if direction == "to_host" else "writes"
-    others = f", the worst-off of {quantity(len(members), 'drive')}," if len(members) > 1 else ""
+    others = f", the slowest of {quantity(len(members), 'drive')}," if len(members) > 1 else ""
     share = shares[name]
     low = min(share.low for share in shares.values())
     return _rate_seen((low, share.high), asked, f"{name}{others} {verb}", share.narrowest, rated)
@@ -287,10 +301,10 @@ def _rate_seen(
 ) -> tuple[str, str]:
     low, high = rates
     if low >= asked * (1 - SAME):
-        return "met", f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} asked"
+        return "met", f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} needed"
     answer = "at best" if high >= asked * (1 - SAME) else "not met"
     decides = rated.narrowest(narrowest, of_one=False)
-    return answer, f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} asked; {decides} decides"
+    return answer, f"{subject} {mbps_range(rates)}; {mbps_fine(asked)} needed; limited by {decides}"
 
 
 def _ways_seen(rated: Rated, need: Need, names: Sequence[str]) -> list[tuple[str, str]]:

@@ -47,7 +47,7 @@ class Losses:
         words: dict[Decides, Callable[[], str]] = {
             "placed": lambda: f"{self._out(other)} would have no place",
             "needs": lambda: self._needs(other),
-            "worst": lambda: f"the worst-off drive would read {_less(mine.worst, its.worst)}",
+            "worst": lambda: f"the slowest drive would read {_less(mine.worst, its.worst)}",
             "total": lambda: f"all drives together would read {_less(mine.total, its.total)}",
             "moves": lambda: f"it would do as well, with {quantity(mine.moves - its.moves, 'move')} more",
             "room": lambda: f"it would do as well, but take up {self._room(other)} slot",

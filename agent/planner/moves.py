@@ -17,7 +17,7 @@ from agent.planner.fits import hidden
 from agent.planner.phrases import NAMED, few, needs_named, place_words
 from agent.sheets.lanes import slots_with
 from agent.sheets.paths import bays_of, drives_on, today
-from knowledge.phrasing import listed, quantity, sentence
+from knowledge.phrasing import begun, listed, quantity, sentence
 from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 
 if TYPE_CHECKING:
@@ -42,10 +42,13 @@ JOIN: Final = "join-slot"
 PROVE: Final = "prove-plan"
 PLACES: Final = 12  # places that are written out in one step
 
-ASIDE: Final = " and lay it aside"
-AS_PLANNED: Final = "Every part that the plan has a place for is there, and every link and rate is as planned."
-SEATED: Final = "The card is straight and fully home, and its bracket is fastened."
-FLAT: Final = "The drive is fully in its connector and lies flat under its screw or clip."
+WRITE: Final = "the same lanewright plan with --write NEW"
+AGAINST: Final = "lanewright check --against"
+
+ASIDE: Final = " and put it aside"
+AS_PLANNED: Final = "Every part is where the plan has it, and every link and rate is as planned."
+SEATED: Final = "The card is straight and fully seated, and its bracket is fastened."
+FLAT: Final = "The drive is fully seated and lies flat under its screw or clip."
 
 
 def steps(
@@ -98,9 +101,9 @@ def _open(needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> str:
     return sentence(f"the plan {listed(found)}") if found else ""
 
 
-def _hand(action: str, text: str, verify: str, *more: str) -> Step:
-    """A step with hands inside the machine."""
-    return Step(action, text, (*HANDS, *more), None, verify)
+def _hand(action: str, text: str, verify: str, *more: str, brief: str = "") -> Step:
+    """A step with hands inside the machine; `more` are cautions beside those of all such steps."""
+    return Step(action, text, (*HANDS, *more), None, verify, brief)
 
 
 class Moves:
@@ -129,7 +132,9 @@ class Moves:
         if sets:
             text += f" Label the drives that belong together: {listed(sets)}."
         text += " Note the boot order too: the firmware may begin with another drive after this."
-        return Step(NOTE_PLACES, text, (BACKUP,), None, "The backups restore, and every drive has a label.")
+        brief = f"Back up every drive; note where each part sits{', which drives belong together' if sets else ''}"
+        verify = "The backups restore, and every drive has a label."
+        return Step(NOTE_PLACES, text, (BACKUP,), None, verify, f"{brief} and the boot order")
 
     def close(self, *, setup: bool) -> Step:
         """The end of all that is done inside the machine; the firmware setup comes after it."""
@@ -144,16 +149,14 @@ class Moves:
 
     def prove(self, left_open: str, *, changed: bool, setup: bool) -> Step:
         """The proof, by the sheet with the new places; `left_open` says what the plan does not hold."""
-        run = "lanewright check --against SHEET, with this sheet."
+        check = f"run {AGAINST} SHEET"
+        brief = check
         if changed:
-            run = "lanewright check --against SHEET, with the sheet that lanewright plan --write has written."
-        return Step(
-            PROVE,
-            f"Save the setup and start the machine; then run {run}" if setup else f"Run {run}",
-            (),
-            None,
-            f"{AS_PLANNED} {left_open}" if left_open else AS_PLANNED,
-        )
+            check = f"run {WRITE} to write the planned places into a sheet, then {AGAINST} NEW"
+            brief = f"run {WRITE}, then {AGAINST} NEW"
+        saved = "save the setup and start the machine; then " if setup else ""
+        verify = f"{AS_PLANNED} {left_open}" if left_open else AS_PLANNED
+        return Step(PROVE, sentence(f"{saved}{check}"), (), None, verify, begun(f"{saved}{brief}"))
 
     # --- Hands -------------------------------------------------------------------------------------------------
 
@@ -202,7 +205,7 @@ class Moves:
     def _disconnect(self, name: str) -> Iterator[Step]:
         """The supply cables of a card come off before it leaves its slot."""
         if self.specs[name].cable_watts:
-            text = f"Disconnect the supply cables of {name}: press the catch of each plug, pull at the plug only."
+            text = f"Disconnect the supply cables of {name}: press each catch and pull the plug, never the wires."
             yield _hand(UNPLUG, text, f"No cable holds {name} any more.", LICENSED)
 
     def _drives(self) -> Iterator[Step]:
@@ -217,7 +220,7 @@ class Moves:
     def _take_drive(self, name: str, why: str) -> Step:
         place = self._where(name)
         del self.drives[name]
-        return _hand(TAKE_DRIVE, f"Take {name} out of {place}{why}.", "It is labelled and lies safe from static.")
+        return _hand(TAKE_DRIVE, f"Take {name} out of {place}{why}.", "It is labelled and safe from static.")
 
     def _put_drive(self, name: str) -> Step:
         target = self.after.drives[name]
@@ -225,7 +228,7 @@ class Moves:
         start = self._where(name) if name in self.drives else None
         self.drives[name] = target
         if start is None:
-            return _hand(FIT_DRIVE, f"Fit {name} into {where}.", FLAT)
+            return _hand(FIT_DRIVE, f"Fit {name} into {where}.", FLAT, brief=f"Fit {name}")
         return _hand(MOVE_DRIVE, f"Move {name} from {start} to {where}.", FLAT)
 
     def _where(self, name: str) -> str:
@@ -242,7 +245,7 @@ class Moves:
         ]
         for unit, turn in turns(units):
             if turn == "aside":
-                yield from self._take_card(unit.name, aim="and lay it aside")
+                yield from self._take_card(unit.name, aim="and put it aside")
             else:
                 yield from self._put_card(unit.name)
 
@@ -256,7 +259,7 @@ class Moves:
             yield from self._disconnect(name)
         self.cards[name] = label
         if start is None:
-            yield _hand(FIT_CARD, f"Fit {name} into {label}.", SEATED)
+            yield _hand(FIT_CARD, f"Fit {name} into {label}.", SEATED, brief=f"Fit {name}")
         else:
             yield _hand(MOVE_CARD, f"Move {name} from {start} to {label}.", SEATED)
         watts = self.specs[name].cable_watts
@@ -292,10 +295,11 @@ class Moves:
         dark = [name for name, place in drives_on(self.after, card.name).items() if place.bay != 1]
         return Step(
             SPLIT,
-            f"In the firmware setup, split the lanes of {slot.label} into {ways} (often called bifurcation).",
+            f"In the firmware setup, split the lanes of {slot.label} into {ways} (bifurcation).",
             (SETUP, BACKUP, MANUAL),
             round(sum(rates.get(name, 0.0) for name in dark), 1) or None,
             f"After the next start every drive on {card.name} answers; without the split only the first one does.",
+            f"In the firmware setup, split {slot.label} into {ways} (bifurcation)",
         )
 
     def _split(self, slot: SlotSpec, placement: Placement) -> tuple[int, ...]:

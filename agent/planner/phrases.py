@@ -56,13 +56,13 @@ def losses(best: Score, other: Score, change: PlanChange) -> list[str]:
     ]
     found += [f"{needs_named(names)} {words}" for names, words in needs_changed(change) if names]
     if other.worst != best.worst:
-        found.append(f"{_change(other.worst - best.worst)} for the worst-off drive")
+        found.append(f"{_change(other.worst - best.worst)} for the slowest drive")
     if other.total != best.total:
         found.append(f"{_change(other.total - best.total)} together")
     if other.moves != best.moves:
         found.append(_count_change(best.moves - other.moves, "move"))
     if other.room != best.room:
-        found.append(f"{'more' if other.room < best.room else 'less'} of the slots' lanes taken up")
+        found.append(f"takes up {'more' if other.room < best.room else 'fewer'} of the slots' lanes")
     return found
 
 

@@ -14,6 +14,7 @@ from msgspec.structs import replace
 from agent.planner.alternatives import alternatives, gap
 from agent.planner.broken import broken
 from agent.planner.build import build, needs_met, placement_of
+from agent.planner.carriers import carriers
 from agent.planner.clock import Telling, always
 from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
 from agent.planner.fits import limit_from, limit_watts, own_watts
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 
     from agent.model.findings import Step
     from agent.planner.build import Built
-    from agent.planner.result import Alternative, NeedSeen
+    from agent.planner.result import Alternative, CarrierFound, NeedSeen
     from agent.sheets.sheet import CardSpec, Placement, Sheet
 
 OTHERS: Final = 3  # next best arrangements that are asked for
@@ -55,11 +56,13 @@ def plan(
     like: Placement | None = None,
     *,
     telling: Callable[[], bool] = always,
+    suggest: bool = False,
 ) -> Plan:
     """The best place for each part of a sheet, and as many next best arrangements as asked for.
 
     Of drives that are alike, those have a place first that have it in `like` too. `running` is the time to search,
-    `telling` the time for everything. Where that is up before the sheet is laid out, the plan is what is fitted today.
+    `telling` the time for everything. With `suggest`, carriers are looked for that would take what has no place. Where
+    that is up before the sheet is laid out, the plan is what is fitted today.
     """
     tell = Telling(telling)
     built = tell.part("all places but today's", lambda: build(sheet, check=tell.check), None, asks=True)
@@ -88,6 +91,14 @@ def plan(
         lambda: alternatives(built, best, (rated, needs), answer.others, few_moves, tell.check),
         (),
     )
+    offered: tuple[CarrierFound, ...] = ()
+    if suggest and missing:
+        looks = effort.at_most(effort.looks + LOOKS)
+        offered = tell.part(
+            "carriers that would take what has no place",
+            lambda: carriers(built, best, placement, looks, tell.check),
+            (),
+        )
     working = rated.by_name
     cards = tuple(_card(rated, card, whys, tell) for card in sheet.cards if card.name in placement.cards)
     drives = tuple(
@@ -114,6 +125,7 @@ def plan(
         needs=needs,
         unplaced=missing,
         spares=spares,
+        carriers=offered,
         lanes_taken=lanes_taken(rated),
         alternatives=beside,
         steps=moving,

@@ -102,7 +102,7 @@ class Arrangement(Struct, frozen=True):
 class Score(Struct, frozen=True, order=True):
     """What an arrangement is worth; greater is better, compared in this order.
 
-    `placed`: drives and wanted cards in place. `needs`: needs met. `worst`: what the worst-off placed drive reads while
+    `placed`: drives and wanted cards in place. `needs`: needs met. `worst`: what the slowest placed drive reads while
     all read at once. `total`: what all placed drives read together. `moves`: minus the number of cards and drives
     that change place, are fitted or are taken out. `room`: minus what the slots in use would be worth free.
     """

@@ -76,11 +76,16 @@ class StripePlanned(Struct, frozen=True, kw_only=True):
 
 
 class NeedSeen(Struct, frozen=True):
-    """A need and whether it is met: "met", "at best" (only the upper end of the range reaches it) or "not met"."""
+    """A need and whether it is met: "met", "at best" (only the upper end of the range reaches it) or "not met".
+
+    `assumed` tells that nobody has asked for it: its figure is that of a kind of part, or of what runs today.
+    """
 
     name: str
     answer: str
     why: str
+    assumed: bool = False
+    cautions: tuple[str, ...] = ()
 
 
 class Unplaced(Struct, frozen=True):
@@ -93,6 +98,15 @@ class Unplaced(Struct, frozen=True):
     name: str
     why: str
     limits: dict[str, str] = {}
+
+
+class CarrierFound(Struct, frozen=True):
+    """A kind of carrier that takes drives which have no place in a plan: in which slot, and which cards come `out`."""
+
+    kind: str
+    slot: str
+    drives: tuple[str, ...]
+    out: tuple[str, ...] = ()
 
 
 class LanesTaken(Struct, frozen=True):
@@ -172,7 +186,8 @@ class Plan(Struct, frozen=True, kw_only=True):
     `left_out` says in one sentence what there was no time for, "" where nothing is missing; a reason that is is "".
 
     `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
-    `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without.
+    `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without;
+    `carriers` are kinds that would take drives without a place.
     `lanes_taken` are slots whose lanes others take in this plan.
     `today` is what the parts give where they are now, None where nothing is fitted; `change` is what the plan gains
     and loses against that, `broken` the limits that today's places break. `steps` are in order, each with its cautions.
@@ -192,6 +207,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     needs: tuple[NeedSeen, ...]
     unplaced: tuple[Unplaced, ...]
     spares: tuple[Unplaced, ...]
+    carriers: tuple[CarrierFound, ...] = ()
     lanes_taken: tuple[LanesTaken, ...] = ()
     alternatives: tuple[Alternative, ...]
     steps: tuple[Step, ...]
@@ -202,7 +218,7 @@ class Plan(Struct, frozen=True, kw_only=True):
 class Candidate(Struct, frozen=True, kw_only=True):
     """One carrier kind tried in the machine, for a comparison side by side.
 
-    `alone` is what the worst-off drive on it reads by itself, `together` what its drives read with all drives of the
+    `alone` is what the slowest drive on it reads by itself, `together` what its drives read with all drives of the
     machine at work (their sum), `stripe` what they give as one RAID 0 set while the rest waits. `limit` says in words
     what holds them back, `wasted` what would lie idle. `plan` is the whole plan; the rates are None where no drive
     is on it.

@@ -41,7 +41,7 @@ def _costs(rated: Rated, slot: SlotSpec, now: SlotSpec) -> Iterator[str]:
         yield "nothing is in it" if now.lanes else "nothing can be in it"
         return
     found = [*(_card_costs(card, slot, now) if card is not None else ()), *_rate_costs(rated, slot)]
-    yield from found or ["costs nothing: what is in it has no use for more"]
+    yield from found or ["costs nothing: what is in it could not use more"]
 
 
 def _card_costs(card: CardSpec, slot: SlotSpec, now: SlotSpec) -> Iterator[str]:

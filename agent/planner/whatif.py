@@ -131,21 +131,18 @@ class Trial:
         )
 
     def _limit(self) -> str:
-        """What holds the drives back: places first, then the hop that decides the worst-off."""
+        """What holds the drives back: places first, then the hop that decides the slowest."""
         found = []
         if len(self.cards) > 1:
             found.append(f"{len(self.cards)} cards of this kind")
         missing = [name for name in self.names if name not in self.placed]
         if missing:
             of = f"{len(missing)} of {quantity(len(self.names), 'drive')}"
-            reason = next(
-                (spare.why for spare in (*self.plan.unplaced, *self.plan.spares) if spare.name == missing[0]), ""
-            )
-            found.append(f"{of} {'has' if len(missing) == 1 else 'have'} no place: {reason}")
+            found.append(f"{of} {'has' if len(missing) == 1 else 'have'} no place")
         elsewhere = [name for name in self.placed if not self._on_cards(name)]
         if elsewhere:
             where = dict.fromkeys(self.plan.placement.drives[name].holder for name in elsewhere)
-            found.append(f"{quantity(len(elsewhere), 'drive')} better placed elsewhere ({listed(where)})")
+            found.append(f"{quantity(len(elsewhere), 'drive')} better off in {listed(where)}")
         if self.placed:
             worst = min(self.placed, key=lambda name: self.shares[name].high)
             found.append(self.rated.narrowest(self.shares[worst].narrowest))
@@ -155,7 +152,7 @@ class Trial:
         return self.plan.placement.drives[name].holder in {card.name for card in self.cards}
 
     def _wasted(self) -> Iterator[str]:
-        """What would lie idle: bays, lanes, and what the drives could do but do not get."""
+        """What would be unused: bays, lanes, and what the drives could read but do not."""
         slots = slots_with(self.plan.sheet, self.plan.placement)
         for card in self.cards:
             slot = slots[self.plan.placement.cards[card.name]]
@@ -173,4 +170,4 @@ class Trial:
         drives = [drive for drive in self.plan.sheet.drives if drive.name in self.placed]
         held = sum(could_mbps(self.plan.sheet, drive) - self.shares[drive.name].high for drive in drives)
         if held >= 1:
-            yield f"{mbps_fine(held)} that the drives could do"
+            yield f"{mbps_fine(held)} of what the drives could read"

@@ -44,9 +44,8 @@ if TYPE_CHECKING:
     from agent.planner.problem import Arrangement, Score
     from agent.sheets.sheet import CardSpec, DriveSpec, Placement, SlotSpec
 
-KEPT: Final = "stays: the sheet says so"
-STAYS: Final = "stays where it is: "
-KEPT_BAY: Final = "stays in its bay: the sheet says so"
+KEPT: Final = "the sheet says that it stays"
+KEPT_BAY: Final = "the sheet says that it stays in its bay"
 
 PLURALS: Final = {"takes": "take", "holds": "each hold", "is": "are", "has": "have"}
 IDLE: Final = ("moves", "room", "")  # what counts least: no need, part or rate is gained or lost
@@ -128,10 +127,9 @@ class Whys:
     def _not_there(self, card: CardSpec, slot: SlotSpec) -> str:
         """Why a card cannot stay where it is today."""
         refused = card_refusal(slot, card)
-        why = "of parts that stay" if refused is None else refusal_words(slot, card, refused)
-        return (
-            f"it cannot be left in {slot.label}, as {why}" if refused else f"it cannot stay in {slot.label} for {why}"
-        )
+        if refused is None:
+            return f"it cannot stay in {slot.label} because of parts that stay"
+        return f"it cannot be left in {slot.label}, as {refusal_words(slot, card, refused)}"
 
     def _weighed(self, card: int, slots: Collection[int], *, was_here: bool) -> Reason:
         """A card against an exchange that loses next to nothing, else against the best that is left with it elsewhere.
@@ -217,7 +215,7 @@ class Whys:
         if fits:
             owners = {**hidden_slots(self.sheet), **kept_slots(self.sheet)}
             stay = dict.fromkeys(owners[label] for label in fits if label in owners)
-            return f"{listed(fits)} would fit too, but for {listed(stay) or 'what it would hide'}, which may not move"
+            return f"{listed(fits)} would fit too, but {listed(stay) or 'what it would hide'} may not move"
         words = {"connector": f"its x{card.connector} connector", "height": "its height", "length": "its length"}
         words["power"] = f"its power of {own_watts(card):g} W"
         reasons = {refusal.why for refusal in refused.values() if refusal is not None}
@@ -294,9 +292,9 @@ class Whys:
         taken = [drive for drive in self.sheet.drives if drive.name in there]
         silent = [drive.name for drive in taken if drive.power_watts is None]
         if silent:
-            yield f"the power of {listed(silent)} is taken as typical, as the sheet does not say"
+            yield f"the sheet gives no power for {listed(silent)}, so a typical figure is used"
         if card.power_watts is None and taken:
-            yield f"its own power is not on the sheet and not counted in the {limit_watts(slot, card):g} W"
+            yield f"its own power is not on the sheet, so it is not counted in the {limit_watts(slot, card):g} W"
 
     # --- Drives ------------------------------------------------------------------------------------------------
 
@@ -326,7 +324,7 @@ class Whys:
         if not tried:
             return self._no_other(kind, here)
         _, place, other, _ = max(tried, key=lambda one: (one[0], one[1]))
-        return self._reason(other, place, "one", (), was_here=stays, carried=carried)
+        return self._reason(other, place, "one", (), was_here=stays)
 
     def _is_with(self, number: int, name: str, *, card: bool) -> bool:
         return self._name(number) == name and (self.problem.holders[number].card is not None) == card
@@ -345,7 +343,7 @@ class Whys:
         refused = slot_refusal(self.slots[name], one) if spec is None else bay_refusal(spec, one)
         if refused is not None and refused.why == "length":
             return f"takes {refused.offers} drives, not {one.length}"
-        return "has no room and power for it by the sheet's figures"
+        return "lacks room or power for it, by the sheet's figures"
 
     def _holder(self, drive: DriveSpec) -> int:
         place = self.placement.drives[drive.name]
@@ -523,13 +521,12 @@ class Whys:
         slots: tuple[int, ...],
         *,
         was_here: bool,
-        carried: bool = False,
     ) -> Reason:
-        """What counts first in what another place would cost; a part that is `carried` stays on what moves."""
+        """What counts first in what another place would cost."""
         lost = self.losses.of(other)
         words = f"{place} {lost.words}"
         if lost.decides == "moves" and was_here:
-            words = f"{'' if carried else STAYS}{place} it would do no better"
+            words = f"{place} it would do no better"
         return Reason(words=words, sort=sort, other=other, decides=lost.decides, slots=slots)
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from agent.planner.result import Candidate, Plan
     from agent.report.plan_rows import Pieces
 
-TO_SEE: Final = "To see the whole plan with one of them, with its steps, use --add in place of --compare."
+TO_SEE: Final = "For the whole plan with one of them, and its steps: --add in place of --compare."
 
 
 def name(number: int, candidate: Candidate, tried: Sequence[Candidate]) -> str:
@@ -24,34 +24,66 @@ def name(number: int, candidate: Candidate, tried: Sequence[Candidate]) -> str:
 
 
 def choice(tried: Sequence[Candidate]) -> Pieces:
-    """Which candidate gives most: needs and places first, then all drives at work, then fewer slots."""
+    """Which candidate is best: parts in place first, then needs, then all drives together, then fewer slots.
 
-    def worth(candidate: Candidate) -> tuple[int, int, float, int]:
-        unmet = sum(need.answer == "not met" for need in candidate.plan.needs)
-        return (
-            -len(candidate.plan.unplaced),
-            -unmet,
-            candidate.together[1] if candidate.together else 0.0,
-            -candidate.slots_used,
-        )
-
+    Where another one gives more MB/s, the sentence says for which aim it is not the best.
+    """
     if all(planned.together is None for planned in tried):
-        return (("No drive would be on any of the candidates in this machine.", "fault"),)
+        return (("No drive would be on any of these in this machine.", "fault"),)
     if len(tried) == 1:
         return ((f"What {plain(tried[0].kind)} would give in this machine.", ""),)
-    best = max(tried, key=worth)
-    alike = [planned for planned in tried if worth(planned)[:3] == worth(best)[:3]]
+    best = max(tried, key=_worth)
+    alike = [planned for planned in tried if _worth(planned)[:3] == _worth(best)[:3]]
     if len(alike) == len(tried):
-        return (("The candidates give the same with all drives at work; slots, power and price decide.", "ok"),)
-    of_all = (f"Of {len(tried)} candidates ", "")
-    if len(alike) > 1:
-        names = " and ".join(plain(planned.kind) for planned in alike)
-        words = " give most, and the same with all drives at work; slots, power and price decide between them."
-        return of_all, (names, "ok"), (words, "")
-    rate = f": its drives read up to {mbps(best.together[1])} with all drives at work" if best.together else ""
+        return (("All give the same with all drives at work; slots, power and price decide.", "ok"),)
     short = "; ".join(_short(best.plan))
     but = f", but {short}" if short else ""
-    return of_all, (plain(best.kind), "ok"), (f" gives most{rate}{but}.", "")
+    if len(alike) > 1:
+        names = listed(dict.fromkeys(plain(planned.kind) for planned in alike))
+        return (names, "ok"), (f" are best, and give the same{but}; slots, power and price decide between them.", "")
+    rate = f"its drives read up to {mbps(best.together[1])} together" if best.together else "no drive is on it"
+    faster = max(tried, key=_together)
+    if _together(faster) <= _together(best):
+        return (plain(best.kind), "ok"), (f" is best: {rate}{but}.", "")
+    kept, taken = _aims(best.plan, faster.plan)
+    against = f"{plain(faster.kind)} gives {mbps(_together(faster))}, but {taken}"
+    return (plain(best.kind), "ok"), (f" is best: it {kept}, and {rate}{but}; {against}.", "")
+
+
+def _together(candidate: Candidate) -> float:
+    return candidate.together[1] if candidate.together else 0.0
+
+
+def _worth(candidate: Candidate) -> tuple[int, int, float, int]:
+    """What one candidate is held against another by, in this order."""
+    return (
+        -len(candidate.plan.unplaced),
+        -len(_unmet(candidate.plan)),
+        _together(candidate),
+        -candidate.slots_used,
+    )
+
+
+def _aims(best: Plan, other: Plan) -> tuple[str, str]:
+    """By which aim a plan is better than one with more MB/s: what it does, and what the other one does not."""
+    if len(best.unplaced) < len(other.unplaced):
+        mine = {part.name for part in best.unplaced}
+        lost = [plain(part.name) for part in other.unplaced if part.name not in mine]
+        parts = "all parts" if not mine else "more parts"
+        return f"has a place for {parts}", f"leaves {listed(lost, most=NAMED)} without a place"
+    lost = [need for need in _unmet(other) if need not in _unmet(best)]
+    asked = {need.name for need in other.sheet.needs}
+    if not asked.isdisjoint(lost):
+        named = listed((_need(other, need, f'"{plain(need)}"') for need in lost), most=NAMED)
+        return f"meets {named}", "does not"
+    # What is left are the links that cards want.
+    return f"keeps the {listed((_need(other, need, plain(need)) for need in lost), most=NAMED)}", "does not"
+
+
+def _need(found: Plan, name: str, words: str) -> str:
+    """A need in words; one that nobody has asked for is called assumed."""
+    assumed = any(need.name == name and need.assumed for need in found.needs)
+    return f"{words} (assumed)" if assumed else words
 
 
 def _short(found: Plan) -> Iterator[str]:
@@ -92,7 +124,11 @@ def _needs(candidate: Candidate) -> str:
     if change is not None:
         sorts += [("gained", change.needs_gained), ("firmly now", change.needs_firmer)]
         sorts += [("lost", change.needs_lost), ("at best now", change.needs_weaker)]
-    found = [f"{words}: {listed((plain(need) for need in needs), most=NAMED)}" for words, needs in sorts if needs]
+    found = [
+        f"{words}: {listed((_need(plan, need, plain(need)) for need in needs), most=NAMED)}"
+        for words, needs in sorts
+        if needs
+    ]
     if plan.needs and not _unmet(plan):
         found.insert(0, "all met")
     return "; ".join(found) or "none on the sheet"
@@ -126,11 +162,11 @@ def _power(candidate: Candidate) -> str:
 _LABELS: Final = (
     ("goes into", _goes),
     ("one alone, MB/s", lambda candidate: _span(candidate.alone)),
-    ("all at work, MB/s", lambda candidate: _span(candidate.together)),
+    ("together, MB/s", lambda candidate: _span(candidate.together)),
     ("as a stripe, MB/s", _stripe),
     ("slots taken", lambda candidate: str(candidate.slots_used)),
     ("power at most", _power),
     ("needs", _needs),
     ("held back by", lambda candidate: plain(candidate.limit, SENTENCE)),
-    ("would lie idle", lambda candidate: "; ".join(plain(words, SENTENCE) for words in candidate.wasted) or "nothing"),
+    ("unused", lambda candidate: "; ".join(plain(words, SENTENCE) for words in candidate.wasted) or "nothing"),
 )

@@ -158,18 +158,8 @@ class Page:
                 for label, cell in zip(labels, column[1:], strict=True):
                     self.add(f"{label}: {cell}", indent=4, hang=6)
             return
-        for row, label in enumerate(["", *labels]):
-            wrapped = [list(Text(column[row]).wrap(self._measure, room, tab_size=1)) for column in columns]
-            for line in range(max(map(len, wrapped))):
-                whole = (
-                    Text("  ").append("" if line else label).append(" " * (first - (0 if line else cell_len(label))))
-                )
-                for number, lines in enumerate(wrapped):
-                    words = lines[line].plain.rstrip() if line < len(lines) else ""
-                    whole.append("  ").append(words, styles[number] if styles and row == 0 else "")
-                    whole.append(" " * (room - cell_len(words)))
-                whole.rstrip()
-                self.lines.append(whole)
+        names, *rows = ([column[row] for column in columns] for row in range(len(labels) + 1))
+        self.table(["", *names], [[label, *cells] for label, cells in zip(labels, rows, strict=True)])
 
 
 def _widths(head: Sequence[str], rows: Sequence[Sequence[str]], least: Mapping[int, int], room: int) -> dict[int, int]:

@@ -106,11 +106,16 @@ class StripeData(Struct, frozen=True):
 
 
 class NeedData(Struct, frozen=True):
-    """A need: "met", "at best" (only the upper end of the range reaches it) or "not met"."""
+    """A need: "met", "at best" (only the upper end of the range reaches it) or "not met".
+
+    `assumed` is true where nobody has asked for it; read its cautions before relying on it.
+    """
 
     name: str
     answer: str
     why: str
+    assumed: bool
+    cautions: tuple[str, ...]
 
 
 class UnplacedData(Struct, frozen=True):
@@ -122,6 +127,15 @@ class UnplacedData(Struct, frozen=True):
     name: str
     why: str
     limits: dict[str, str]
+
+
+class CarrierData(Struct, frozen=True):
+    """A kind of carrier that would take drives without a place: its slot, and the cards that come out for it."""
+
+    kind: str
+    slot: str
+    drives: tuple[str, ...]
+    out: tuple[str, ...]
 
 
 class SlowerData(Struct, frozen=True):
@@ -209,6 +223,7 @@ class PlanData(Struct, frozen=True, kw_only=True):
     needs: tuple[NeedData, ...]
     unplaced: tuple[UnplacedData, ...]
     spares: tuple[UnplacedData, ...]
+    carriers: tuple[CarrierData, ...]
     lanes_taken: tuple[LanesData, ...]
     alternatives: tuple[AlternativeData, ...]
     steps: tuple[StepData, ...]

@@ -114,7 +114,7 @@ def _row(row: PlanRow) -> str:
     """A row in one line, with all that belongs to it."""
     word = f"**{row.word}** " if row.word else ""
     words = f": {_safe(row.words)}" if row.words else ""
-    more = "".join(f"; {_safe(text)}" for text in (*row.told, *(line.text for line in row.more)))
+    more = "".join(f"; {_safe(text)}" for text in (line.text for line in row.more))
     cautions = "".join(f" **Caution:** {_safe(caution)}" for caution in row.cautions)
     return f"{word}{_safe(row.name)}{words}{more}{cautions}"
 

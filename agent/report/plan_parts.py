@@ -65,8 +65,8 @@ def glance(found: Plan) -> tuple[Glance, ...]:
 
 def _figures(found: Plan, figures: Figures) -> Iterator[tuple[str, str]]:
     if found.drives:
-        yield "all drives read at once, up to", mbps(figures.total_mbps)
-        yield "the worst-off of them, up to", mbps(figures.worst_mbps)
+        yield "all drives together read, up to", mbps(figures.total_mbps)
+        yield "the slowest of them, up to", mbps(figures.worst_mbps)
     if found.needs:
         yield "needs met, or at best met", f"{figures.needs_met:,} of {len(found.needs):,}"
     yield "drives and cards at work", f"{figures.placed:,}"

@@ -5,6 +5,7 @@ Decides nothing itself: it puts into words what the planner decided. All names p
 
 from __future__ import annotations
 
+from itertools import groupby
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
@@ -12,15 +13,19 @@ from msgspec import Struct
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate
+from agent.model.grouping import grouped
 from agent.planner.phrases import NAMED, needs_named
+from agent.sheets.paths import links
 from agent.sheets.paths import today as fitted
-from knowledge.phrasing import begun, listed, mbps, mbps_range, plain, quantity, span
+from knowledge.phrasing import begun, listed, mbps, plain, quantity, span
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
+    from agent.model.findings import Step
     from agent.planner.result import (
         CardPlanned,
+        CarrierFound,
         DrivePlanned,
         Figures,
         LanesTaken,
@@ -29,6 +34,7 @@ if TYPE_CHECKING:
         StripePlanned,
         Unplaced,
     )
+    from agent.sheets.paths import Link
     from agent.sheets.sheet import DrivePlace, Sheet
 
 ANSWERS: Final = {"not met": "fault", "at best": "limit", "met": "ok"}  # worst first, with the look of each
@@ -37,12 +43,17 @@ STEPS: Final = "What to do, in this order"
 ORDER: Final = "What to buy"
 SLOTS: Final = "The slots, before and after"
 UNKNOWN: Final = "What is not known, and what was taken in its place"
-SENTENCE: Final = 400  # characters
+SENTENCE: Final = 2000  # characters; a reason may name many parts, each of up to 100
 ROUNDING: Final = 1e-6  # what a float may be off by
 TODAY: Final = "read at once today"
 READ: Final = ("read alone", "read, all drives at once")
 WRITTEN: Final = ("written alone", "written, all drives at once")
 SET: Final = ("read", "read, all drives at work", "written")
+PLACE_HEADS: Final = ("part", "", "where", "link")
+RATE_HEADS: Final = ("MB/s", "reads alone", "all at once", "writes", "limited by")
+SAME_HEADS: Final = ("MB/s", "reads", "", "writes", "limited by")  # all at once as alone
+FITTING: Final = frozenset({"fit-drive", "fit-card"})
+MOST_NAMED: Final = 8  # parts that are named in one step or row
 
 # Words in parts, each with its look: that of a severity, "quiet", or "" for none.
 Pieces = tuple[tuple[str, str], ...]
@@ -58,8 +69,7 @@ class PlanLine(Struct, frozen=True):
 class PlanRow(Struct, frozen=True, kw_only=True):
     """A part, a need, a set or another arrangement: a `word` in a `look`, a name, and what there is to say of it.
 
-    `figures` are ranges of MB/s with their labels; a form without room for tables shows the lines `told` in their
-    place. `more` are lines for all forms, `cautions` what to know before it is relied on.
+    `figures` are ranges of MB/s with their labels, `more` lines below, `cautions` what to know before it is relied on.
     """
 
     name: str
@@ -67,7 +77,6 @@ class PlanRow(Struct, frozen=True, kw_only=True):
     look: str = ""
     words: str = ""
     figures: tuple[tuple[str, tuple[float, float]], ...] = ()
-    told: tuple[str, ...] = ()
     more: tuple[PlanLine, ...] = ()
     cautions: tuple[str, ...] = ()
 
@@ -102,6 +111,7 @@ def first_sections(found: Plan) -> Iterator[PlanSection]:
     yield from _made(
         ("needs", "Needs", _needs(found.needs)),
         ("unplaced", "Parts without a place", _left(found.unplaced, "no place", "fault")),
+        ("carriers", "Carriers that would take them (see the plan with --add)", _carriers(found.carriers)),
         ("spares", "Parts left out", _left(found.spares, "spare", "quiet")),
     )
 
@@ -124,86 +134,93 @@ def machine(sheet: Sheet) -> tuple[str, str]:
 
 
 def answer(found: Plan) -> Iterator[Pieces]:
-    """What stands in the way, what is gained and whether it is the best there is, what is lost, what today breaks."""
+    """What stands in the way, what to do and what it brings, what is lost, what today breaks, what is proved."""
     short = shortfall(found)
     if short:
         yield ((f"{begun(short)}.", "fault"),)
-    yield ((_standing(found), "ok" if found.proved else "limit"), (_gained(found), ""))
-    lost = "; ".join(_lost(found))
-    if lost:
-        yield (("What is lost: ", "limit"), (f"{lost}.", ""))
-    for limit in found.broken:
-        mended = "; the plan mends that" if limit.mended else ""
-        yield (("As it is today, ", "limit"), (f"{plain(limit.why, SENTENCE)}{mended}.", ""))
     if found.figures.moves and not found.worth_moving:
         yield ((_not_worth(found), "limit"),)
-    if not found.proved:
-        gap = plain(found.gap, SENTENCE)
-        yield ((f"Not proved best within the time given: {gap}. More --seconds may settle it.", ""),)
+    gains = [*_new(found), *_reached(found)]
+    yield ((begun(_to_do(found)), "ok" if found.proved else "limit"), (f": {'; '.join(gains)}.", ""))
+    lost = "; ".join(_lost(found))
+    if lost:
+        yield (("Lost: ", "limit"), (f"{lost}.", ""))
+    for limit in found.broken:
+        mended = "; the plan puts that right" if limit.mended else ""
+        yield (("Today ", "limit"), (f"{plain(limit.why, SENTENCE)}{mended}.", ""))
+    settled = " ".join(_settled(found))
+    if settled:
+        yield ((settled, ""),)
     if found.left_out:
         yield ((f"{found.left_out} More --seconds may give it.", "limit"),)
+
+
+def _settled(found: Plan) -> Iterator[str]:
+    """Whether all needs are met, and whether the search knows that nothing is better."""
+    if found.needs and all(need.answer == "met" for need in found.needs):
+        yield "All needs are met." if len(found.needs) > 1 else "The need is met."
+    if not found.proved:
+        yield f"Not proved best within the time given: {plain(found.gap, SENTENCE)}. More --seconds may settle it."
+    elif found.drives or found.sheet.drives:
+        yield "Proved: no other arrangement of these parts is better."
 
 
 def _not_worth(found: Plan) -> str:
     """What to do where moving gains less than can be measured: new parts open the machine all the same."""
     if None in {*(card.was for card in found.cards), *(drive.was for drive in found.drives)}:
-        gain = "Moving what is fitted already gains less than can be measured"
-        return f"{gain}: leave it where it is and fit the new parts only (below: Fewest moves)."
-    return "The gain is less than can be measured: it is not worth opening the machine for. Leave all where it is."
+        gain = "what moving the others would gain is too little to measure"
+        return f"Fit the new parts only, and leave the rest where it is: {gain} (see Fewest moves)."
+    return (
+        "Leave everything where it is: what moving would gain is too little to measure, not worth opening the machine."
+    )
 
 
 def shortfall(found: Plan) -> str:
-    """What the plan does not give: needs not met, parts without a place."""
-    unmet = sum(need.answer == "not met" for need in found.needs)
-    missing = len(found.unplaced)
-    needs = f"{unmet} of {len(found.needs)} needs {_is(unmet)} not met" if unmet else ""
-    if len(found.needs) == unmet == 1:
-        needs = "the need is not met"
-    parts = f"{quantity(missing, 'part')} {_has(missing)} no place" if missing else ""
+    """What the plan does not give: needs not met, parts without a place, by name."""
+    unmet = [plain(need.name) for need in found.needs if need.answer == "not met"]
+    missing = [plain(part.name) for part in found.unplaced]
+    more = f"; and {len(unmet) - NAMED} more" if len(unmet) > NAMED else ""
+    needs = f"not met: {'; '.join(unmet[:NAMED])}{more}" if unmet else ""
+    parts = f"{listed(missing, most=NAMED)} {_has(len(missing))} no place" if missing else ""
     return "; ".join(words for words in (needs, parts) if words)
 
 
-def _standing(found: Plan) -> str:
-    """What sort of answer it is; without drives on the sheet there is little to prove, and nothing is called so."""
-    proved = ", proved" if found.drives or found.sheet.drives else ""
-    if not found.figures.moves and found.proved:
-        return "Nothing to move, proved best" if proved else "Nothing to move"
+def _to_do(found: Plan) -> str:
+    """How many parts are fitted, moved and taken out; of a plan that is not proved, that it is the best so far."""
     if not found.figures.moves:
-        return "Nothing better found"
-    best = "Best that can be had" if shortfall(found) else "Best place for each part"
-    return f"{best}{proved}" if found.proved else "Best found so far"
-
-
-def _gained(found: Plan) -> str:
-    """What is gained against today: needs, parts in place, rates; then for how many moves."""
-    moves = f", for {quantity(found.figures.moves, 'move')}" if found.figures.moves else ""
-    return f": {'; '.join([*_new(found), *_reached(found)])}{moves}."
+        return "nothing to move" if found.proved else "nothing better found so far than today"
+    words = [row.word for row in _places(found)]
+    here = fitted(found.sheet)
+    out = sum(name not in found.placement.cards for name in here.cards)
+    out += sum(name not in found.placement.drives for name in here.drives)
+    counts = (("fit", words.count("new")), ("move", words.count("moves")), ("take out", out))
+    told = [f"{verb} {count:,}" for verb, count in counts if count] or [f"move {found.figures.moves:,}"]
+    first, _, number = told[0].rpartition(" ")
+    parts = listed([f"{first} {quantity(int(number.replace(',', '')), 'part')}", *told[1:]])
+    return parts if found.proved else f"best found so far: {parts}"
 
 
 def _new(found: Plan) -> Iterator[str]:
-    """The limits that are kept, the needs that are met and the parts that have a place, and were not or had none."""
+    """The limits that are put right, the needs that come to be met and the fitted parts that come to work."""
     # What no lanes reach today is told among the parts that come to work.
     mended = sum(limit.mended and limit.limit in {"power", "fit"} for limit in found.broken)
     if mended:
-        yield f"it keeps {quantity(mended, 'limit')} that today's places break"
+        yield f"{quantity(mended, 'limit')} broken today {_is(mended)} put right"
     change = found.change
     if change is None:
         return
     if change.needs_gained:
-        yield f"it meets {_named(change.needs_gained)}, not met today"
+        yield f"{_named(change.needs_gained)} {_is(len(change.needs_gained))} met, unlike today"
     if change.needs_firmer:
-        yield f"it meets {_named(change.needs_firmer)} firmly, today at best only"
+        yield f"{_named(change.needs_firmer)} {_is(len(change.needs_firmer))} met firmly, today at best only"
     here = fitted(found.sheet)
     dark = [name for name in change.parts_gained if name in here.drives]
-    new = [name for name in change.parts_gained if name not in dark]
     if dark:
-        yield f"it brings {_parts(dark)} to work"
-    if new:
-        yield f"it finds {'a place' if len(new) == 1 else 'places'} for {_parts(new)}"
+        yield f"{_parts(dark)} {'works' if len(dark) == 1 else 'work'}, unlike today"
 
 
 def _reached(found: Plan) -> Iterator[str]:
-    """What all drives at once reach in place of what they reach today; words where there are none."""
+    """What all drives together reach, and the slowest of them, against today; words where there are none."""
     after, before = found.figures, found.today
     if not found.drives:
         if found.sheet.drives:
@@ -212,12 +229,14 @@ def _reached(found: Plan) -> Iterator[str]:
             yield f"{quantity(after.placed, 'part')} in place, no drives on this sheet"
         return
     today = before if before is not None and before.total_mbps else None
+    who = "all drives together read" if len(found.drives) > 1 else f"{plain(found.drives[0].name)} reads"
+    yield f"{who} up to {_against(after.total_mbps, today.total_mbps if today is not None else None)}"
+    if len(found.drives) == 1:
+        return
     # A drive that comes in may be the slowest of all, which takes nothing from those that were there.
     newly = found.change is not None and not found.change.slower
     alike = today is not None and not (newly and after.worst_mbps < today.worst_mbps)
-    total = _against(after.total_mbps, today.total_mbps if today is not None else None)
-    worst = _against(after.worst_mbps, today.worst_mbps if today is not None and alike else None)
-    yield f"all drives read at once reach up to {total}, the worst-off of them up to {worst}"
+    yield f"the slowest up to {_against(after.worst_mbps, today.worst_mbps if today is not None and alike else None)}"
 
 
 def _lost(found: Plan) -> Iterator[str]:
@@ -230,11 +249,11 @@ def _lost(found: Plan) -> Iterator[str]:
             yield f"{_named(names)} {_is(len(names))} {words}"
     if change.parts_lost:
         names = change.parts_lost
-        yield f"{_parts(names)} {_has(len(names))} no place any more"
+        yield f"{_parts(names)} no longer {_has(len(names))} a place"
     for slower in change.slower[:NAMED]:
-        yield f"{plain(slower.name)} reads up to {mbps(slower.after_mbps)} in place of {slower.before_mbps:,.0f}"
+        yield f"{plain(slower.name)} reads up to {mbps(slower.after_mbps)}, today {slower.before_mbps:,.0f}"
     if len(change.slower) > NAMED:
-        yield f"{quantity(len(change.slower) - NAMED, 'more drive')} read less"
+        yield f"{quantity(len(change.slower) - NAMED, 'more drive')} {_reads(len(change.slower) - NAMED)} less"
 
 
 def _parts(names: Sequence[str]) -> str:
@@ -246,10 +265,13 @@ def _named(needs: Sequence[str]) -> str:
 
 
 def _against(rate: float, today: float | None) -> str:
-    """A rate, and what it is today."""
+    """A rate, and how much more or less than today it is, by the figures as they are shown."""
     if today is None:
         return mbps(rate)
-    return f"{mbps(rate)} as today" if mbps(rate) == mbps(today) else f"{mbps(rate)} in place of {today:,.0f}"
+    more = float(f"{rate:.0f}") - float(f"{today:.0f}")
+    if not more:
+        return f"{mbps(rate)}, as today"
+    return f"{mbps(rate)}, {abs(more):,.0f} {'more' if more > 0 else 'less'} than today"
 
 
 # --- Needs and places ------------------------------------------------------------------------------------------
@@ -258,14 +280,26 @@ def _against(rate: float, today: float | None) -> str:
 def _needs(needs: Sequence[NeedSeen]) -> Iterator[PlanRow]:
     for need in sorted(needs, key=lambda need: list(ANSWERS).index(need.answer)):
         yield PlanRow(
-            word=need.answer, look=ANSWERS[need.answer], name=plain(need.name), words=plain(need.why, SENTENCE)
+            word=need.answer,
+            look=ANSWERS[need.answer],
+            name=plain(need.name),
+            words=plain(need.why, SENTENCE),
+            cautions=need.cautions,
         )
 
 
 def _left(parts: Iterable[Unplaced], word: str, look: str) -> Iterator[PlanRow]:
-    """Parts that have no place in the plan, with the reason."""
-    for part in parts:
-        yield PlanRow(word=word, look=look, name=plain(part.name), words=plain(part.why, SENTENCE))
+    """Parts that have no place in the plan, with the reason; those of one reason together."""
+    for why, alike in grouped((part.why, part.name) for part in parts).items():
+        yield PlanRow(word=word, look=look, name=listed(map(plain, alike)), words=plain(why, SENTENCE))
+
+
+def _carriers(found: Iterable[CarrierFound]) -> Iterator[PlanRow]:
+    """Kinds of carriers for drives without a place: where they go, what comes out; those that do the same as one."""
+    for (slot, drives, out), kinds in grouped(((one.slot, one.drives, one.out), one.kind) for one in found).items():
+        instead = f", in place of {_parts(out)}," if out else ""
+        words = f"in {plain(slot)}{instead} it takes {_parts(drives)}"
+        yield PlanRow(word="add", look="note", name=listed(map(plain, kinds), "or"), words=words)
 
 
 def _places(found: Plan) -> Iterator[PlanRow]:
@@ -274,6 +308,22 @@ def _places(found: Plan) -> Iterator[PlanRow]:
     today = fitted(found.sheet).drives
     for drive in found.drives:
         yield _placed(*_drive(drive, found.placement.drives.get(drive.name), today.get(drive.name)))
+
+
+def brief_places(found: Plan) -> list[list[str]]:
+    """Each part in a row: what becomes of it, where it goes and from where, and the link that it has there."""
+    rows = [_brief(card.name, _word(card.was, card.slot), card.slot, card.was, card.link) for card in found.cards]
+    has, today = links(found.sheet, found.placement), fitted(found.sheet).drives
+    for drive in found.drives:
+        word, _, _ = _drive(drive, found.placement.drives.get(drive.name), today.get(drive.name))
+        rows.append(_brief(drive.name, word, drive.place, drive.was, has.get(f"bay of {drive.name}")))
+    return rows
+
+
+def _brief(name: str, word: str, place: str, was: str | None, link: Link | None) -> list[str]:
+    """A part in the cells of a row; where it was is told of one that moves."""
+    there = _from(was if word == "moves" else None, place)
+    return [plain(name), word, there, "" if link is None else rate_text(Rate(*link))]
 
 
 def _taken(one: LanesTaken) -> PlanRow:
@@ -325,28 +375,79 @@ def _why(where: str, why: str) -> str:
     return f"{where}; {plain(why, SENTENCE)}" if why else where
 
 
+# --- Steps -----------------------------------------------------------------------------------------------------
+
+
+def brief_steps(steps: Sequence[Step]) -> Iterator[tuple[str, str]]:
+    """The steps with their numbers, each in brief; neighbours that fit parts are one, without where each goes."""
+    for _, run in groupby(enumerate(steps, 1), key=lambda one: one[1].action if one[1].action in FITTING else one[0]):
+        together = list(run)
+        (first, step), (last, _) = together[0], together[-1]
+        brings = f"; should bring up to {mbps(step.gain_mbps)} more" if step.gain_mbps else ""
+        if len(together) > 1:
+            verb, _, name = step.brief.partition(" ")
+            names = [name, *(other.brief.partition(" ")[2] for _, other in together[1:])]
+            yield (
+                f"{first} {'and' if last == first + 1 else 'to'} {last}",
+                f"{verb} {listed(map(plain, names), most=MOST_NAMED)}.",
+            )
+        elif step.brief and step.action not in FITTING:
+            yield f"{first}", f"{plain(step.brief, SENTENCE)}{brings}."
+        else:
+            yield (
+                f"{first}",
+                plain(step.text, SENTENCE)
+                if not brings
+                else f"{plain(step.text.removesuffix('.'), SENTENCE)}{brings}.",
+            )
+
+
 # --- Rates -----------------------------------------------------------------------------------------------------
 
 
 def _rates(drives: Sequence[DrivePlanned]) -> Iterator[PlanRow]:
     """What each drive should reach; drives with the same figures together."""
+    for names, alike in _alike(drives):
+        first = alike[0]
+        each = ", each" if len(alike) > 1 else ""
+        held = "held back by" if first.held_back else "limited by"
+        read, write = (first.alone, first.together), (first.alone_write, first.together_write)
+        today = () if first.together_today is None else ((TODAY, first.together_today),)
+        yield PlanRow(
+            name=f"{', '.join(map(plain, names))}{each}",
+            figures=(*today, *zip((*READ, *WRITTEN), (*read, *write), strict=True)),
+            more=(PlanLine(f"{held} {_hops(first)}", "limit" if first.held_back else "quiet"),),
+        )
+
+
+def brief_rates(found: Plan) -> tuple[tuple[str, ...], list[list[str]]]:
+    """Heads and rows: what drives that are alike, and sets, are read with alone and all at once, written, and by what.
+
+    Where all at once are read as they are alone, it is told once.
+    """
+    rows = [
+        (listed(map(plain, names), most=MOST_NAMED), (one.alone, one.together, one.together_write), one.narrowest)
+        for names, (one, *_) in _alike(found.drives)
+    ]
+    rows += [
+        (f"{plain(one.name)} (RAID {one.raid})", (one.read, one.read_together, one.write), one.narrowest)
+        for one in found.stripes
+    ]
+    cells = [[name, *map(span, rates), plain(hop, SENTENCE)] for name, rates, hop in rows]
+    if any(row[1] != row[2] for row in cells):
+        return RATE_HEADS, cells
+    return SAME_HEADS, [[name, read, "", *rest] for name, read, _, *rest in cells]
+
+
+def _alike(drives: Sequence[DrivePlanned]) -> Iterator[tuple[list[str], list[DrivePlanned]]]:
+    """Drives with the same figures and limits, and their names."""
     groups: dict[tuple[object, ...], list[DrivePlanned]] = {}
     for drive in drives:
         hops = drive.narrowest, drive.narrowest_write
         figures = (drive.alone, drive.together, drive.alone_write, drive.together_write, hops, drive.held_back)
         groups.setdefault((*figures, drive.together_today), []).append(drive)
     for alike in groups.values():
-        first = alike[0]
-        each = ", each" if len(alike) > 1 else ""
-        held = "held back by" if first.held_back else "narrowest hop"
-        read, write = (first.alone, first.together), (first.alone_write, first.together_write)
-        today = () if first.together_today is None else ((TODAY, first.together_today),)
-        yield PlanRow(
-            name=f"{', '.join(plain(planned.name) for planned in alike)}{each}",
-            figures=(*today, *zip((*READ, *WRITTEN), (*read, *write), strict=True)),
-            told=(f"reads {_both(*read)}{_in_place_of(first)}", f"writes {_both(*write)}"),
-            more=(PlanLine(f"{held}: {_hops(first)}", "limit" if first.held_back else "quiet"),),
-        )
+        yield [drive.name for drive in alike], alike
 
 
 def _hops(candidate: DrivePlanned | StripePlanned) -> str:
@@ -355,30 +456,13 @@ def _hops(candidate: DrivePlanned | StripePlanned) -> str:
     return read if read == write else f"{read} (reading), {write} (writing)"
 
 
-def _both(alone: tuple[float, float], together: tuple[float, float]) -> str:
-    if mbps_range(alone) == mbps_range(together):
-        return f"{mbps_range(alone)} alone, and all drives at once"
-    return f"{mbps_range(alone)} alone; all drives at once {mbps_range(together)}"
-
-
-def _in_place_of(drive: DrivePlanned) -> str:
-    """What a drive is read with today, where that is something else."""
-    if drive.together_today is None or mbps_range(drive.together_today) == mbps_range(drive.together):
-        return ""
-    return f" in place of {span(drive.together_today)} today"
-
-
 def _stripe(stripe: StripePlanned) -> PlanRow:
     rates = stripe.read, stripe.read_together, stripe.write
     return PlanRow(
         name=plain(stripe.name),
         words=f"RAID {stripe.raid} of {', '.join(plain(name) for name in stripe.drives)}",
         figures=tuple(zip(SET, rates, strict=True)),
-        told=(
-            f"reads {mbps_range(stripe.read)}; with all drives at work {mbps_range(stripe.read_together)}",
-            f"writes {mbps_range(stripe.write)}",
-        ),
-        more=(PlanLine(f"narrowest hop: {_hops(stripe)}", "quiet"),),
+        more=(PlanLine(f"limited by {_hops(stripe)}", "quiet"),),
         cautions=tuple(plain(caution, SENTENCE) for caution in stripe.cautions),
     )
 
@@ -397,7 +481,7 @@ def _alternatives(found: Plan) -> Iterator[PlanRow]:
 
 def _figures(figures: Figures) -> str:
     return (
-        f"all at once {mbps(figures.total_mbps)}, worst-off {mbps(figures.worst_mbps)}, "
+        f"all drives together {mbps(figures.total_mbps)}, the slowest {mbps(figures.worst_mbps)}, "
         f"{quantity(figures.moves, 'move')}, {quantity(figures.slots_used, 'slot')} in use"
     )
 
@@ -411,3 +495,7 @@ def _is(number: int) -> str:
 
 def _has(number: int) -> str:
     return "has" if number == 1 else "have"
+
+
+def _reads(number: int) -> str:
+    return "reads" if number == 1 else "read"

@@ -13,7 +13,7 @@ from agent.report import candidate_rows, plan_rows, step_blocks
 from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plan_rows import SENTENCE
-from knowledge.phrasing import plain
+from knowledge.phrasing import plain, span
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -26,27 +26,35 @@ if TYPE_CHECKING:
 
 __all__ = ["candidates", "kinds", "plan", "show"]
 
+WHOLE: Final = "Reasons, needs that are met, other arrangements: --full."
 LOOKS: Final = {"": "", "quiet": QUIET, **{severity.value: style for severity, style in STYLES.items()}}
 
 
-def plan(found: Plan, width: int, source: str) -> Page:
-    """The page of `plan`; `source` is the sheet's name for people."""
+def plan(found: Plan, width: int, source: str, *, short: bool = False) -> Page:
+    """The page of `plan`; `source` is the sheet's name for people. `short` leaves out reasons and what is as it was."""
     page = Page(width)
-    _head(page, found.sheet, source)
     for pieces in plan_rows.answer(found):
-        page.add(_coloured(pieces))
+        page.add(_coloured(pieces), hang=2)
+    _head(page, found.sheet, source)
     for section in plan_rows.sections(found):
-        page.heading(section.title)
-        _section(page, section)
-    _steps(page, found)
+        if short:
+            _brief_section(page, section, found)
+        else:
+            page.heading(section.title)
+            _section(page, section)
+    if short:
+        _brief_steps(page, found)
+        page.add(WHOLE, style=QUIET)
+    else:
+        _steps(page, found)
     return page
 
 
 def candidates(tried: Sequence[Candidate], width: int, source: str) -> Page:
     """The page of `plan --compare`: the kinds side by side, then what each of them leaves undone."""
     page = Page(width)
+    page.add(_coloured(candidate_rows.choice(tried)), hang=2)
     _head(page, tried[0].plan.sheet, source)
-    page.add(_coloured(candidate_rows.choice(tried)))
     page.add()
     names = [candidate_rows.name(number, candidate, tried) for number, candidate in enumerate(tried)]
     cells = [dict(candidate_rows.cells(candidate)) for candidate in tried]
@@ -68,13 +76,9 @@ def kinds(known: Mapping[str, CardKind | DriveKind | BoardKind], width: int, tit
 
 
 def _head(page: Page, sheet: Sheet, source: str) -> None:
+    """The machine by its name, and the sheet that the plan was made of."""
     name, beside = plan_rows.machine(sheet)
-    title = Text("Plan for ", HEADING).append(name, HEADING)
-    if beside:
-        title.append(f" ({beside})", "")
-    page.add(title)
-    page.add(f"{plain(source)} (build sheet)", style=QUIET)
-    page.add()
+    page.add(f"{name}{f' ({beside})' if beside else ''}; build sheet {plain(source)}", style=QUIET)
 
 
 def _coloured(pieces: Pieces) -> Text:
@@ -86,17 +90,59 @@ def _coloured(pieces: Pieces) -> Text:
 
 
 def _section(page: Page, section: PlanSection) -> None:
-    """Rows with a word in one column, others in a paragraph each with what belongs to them below."""
+    """Rows with a word in one column, figures in a table, others in a paragraph each with what belongs to them."""
     if any(row.word for row in section.rows):
         _rows(page, section.rows)
         return
+    if any(row.figures for row in section.rows):
+        _figures(page, section)
+        return
     for number, row in enumerate(section.rows, 1):
-        if section.key == "alternatives":
-            page.add(f"{number}. {row.name}: {row.words}", indent=2, hang=5)
-            _below(page, row, 5, 5)
+        page.add(f"{number}. {row.name}: {row.words}", indent=2, hang=5)
+        _below(page, row, 5, 5)
+
+
+def _figures(page: Page, section: PlanSection) -> None:
+    """Ranges of MB/s under their heads, then what else is to be said of each row."""
+    heads = list(dict.fromkeys(label for row in section.rows for label, _ in row.figures))
+    rows = [
+        [row.name, *(span(rates[head]) if head in rates else "" for head in heads)]
+        for row, rates in ((row, dict(row.figures)) for row in section.rows)
+    ]
+    page.table(["MB/s", *heads], rows, [HEADING] * len(rows))
+    for row in section.rows:
+        if not row.words and not row.cautions:
+            for line in row.more:
+                page.add(f"{row.name}: {line.text}", indent=2, hang=4, style=LOOKS[line.look])
         else:
             page.add(Text(row.name, HEADING).append(f" ({row.words})" if row.words else "", ""), indent=2, hang=4)
             _below(page, row, 4, 6)
+
+
+def _brief_section(page: Page, section: PlanSection, found: Plan) -> None:
+    """What a short page has of a section: rows that ask for something, places and rates as tables."""
+    if section.key == "places":
+        page.add()
+        rows = plan_rows.brief_places(found)
+        page.table(plan_rows.PLACE_HEADS, rows, [HEADING] * len(rows))
+    elif section.key == "rates":
+        page.add()
+        heads, rows = plan_rows.brief_rates(found)
+        page.table(heads, rows, [HEADING] * len(rows), right={1, 2, 3})
+    elif section.key == "stripes":
+        for row in section.rows:
+            for caution in row.cautions:
+                _caution(page, caution, 2)
+    elif section.key == "alternatives":
+        if found.figures.moves and not found.worth_moving:
+            page.heading(section.title)
+            _section(page, section)
+    else:
+        told = plan_rows.shortfall(found)
+        rows_to_act_on = [row for row in section.rows if row.cautions or (row.look != "ok" and row.words not in told)]
+        if rows_to_act_on:
+            page.heading(section.title)
+            _rows(page, rows_to_act_on)
 
 
 def _rows(page: Page, rows: Sequence[PlanRow]) -> None:
@@ -110,18 +156,37 @@ def _rows(page: Page, rows: Sequence[PlanRow]) -> None:
 
 def _below(page: Page, row: PlanRow, indent: int, hang: int) -> None:
     """What belongs to a row, line by line."""
-    for told in row.told:
-        page.add(told, indent=indent, hang=hang)
     for line in row.more:
         page.add(line.text, indent=indent, hang=hang, style=LOOKS[line.look])
     for caution in row.cautions:
-        page.add(f"! {caution}", indent=indent, hang=hang)
+        _caution(page, caution, indent)
+
+
+def _caution(page: Page, caution: str, indent: int) -> None:
+    """A caution, once a page."""
+    if caution not in page.said:
+        page.add(f"! {caution}", indent=indent, hang=indent + 2)
+        page.said.add(caution)
 
 
 def _steps(page: Page, found: Plan) -> None:
     if found.steps:
         page.heading(plan_rows.STEPS)
         add_steps(page, found.steps, each_gain=bool(step_blocks.gains(found.steps)), indent=2)
+
+
+def _brief_steps(page: Page, found: Plan) -> None:
+    """The steps below all their cautions; neighbours that fit parts are one, as the table above says where."""
+    if not found.steps:
+        return
+    page.heading(plan_rows.STEPS)
+    cautions = dict.fromkeys(caution for step in found.steps for caution in step.cautions)
+    new = [caution for caution in cautions if caution not in page.said]
+    if new:
+        page.add(f"! {' '.join(new)}", indent=2, hang=4)
+        page.said.update(new)
+    for numbers, text in plan_rows.brief_steps(found.steps):
+        page.add(f"{numbers}. {text}", indent=2, hang=5)
 
 
 def _left_undone(page: Page, name: str, found: Plan) -> None:

@@ -98,6 +98,10 @@ def _check_slot(say: Say, key: str, slot: SlotSpec) -> None:
 def _check_card(say: Say, key: str, card: CardSpec) -> None:
     if card.lanes > card.connector:
         raise say.wrong(say.one_of(key, "lanes", "connector"), _too_short(card.lanes, card.connector))
+    if card.wants_assumed and card.wants_mbps is None:
+        raise say.wrong(
+            f"{key}.wants_assumed", "no wants_mbps is given that could be assumed; write it, or leave this out"
+        )
     if card.carrier == "none":
         refused = [name for name in _OF_BAYS if say.has(f"{key}.{name}")]
         if card.bays or refused:

@@ -29,7 +29,7 @@ Tables = dict[str, Any]
 USUAL_BOARD: Final = "desktop-gen4"  # of which a template is written where nobody chose
 _COLUMN: Final = 30  # where comments beside keys begin
 _MOST_DOTS: Final = 8  # in a list on one line; a reader may take dots for deep keys
-_EXAMPLES: Final = "What stands behind a # counts only when the # is taken away: keys that this sheet does without."
+_EXAMPLES: Final = "What stands behind a # is not in force: remove the # in front of a key to use it."
 
 
 # --- A sheet from its tables -------------------------------------------------------------------------------------
@@ -116,7 +116,7 @@ def template(name: str) -> str:
         raise BadInput(f"no template is called {named(name)}; {hint}")
     head = (
         f"Template of a build sheet: {board.what} ({name}).",
-        "Typical figures. Write what the board's manual says and your own parts, then run: lanewright plan FILE",
+        "Typical figures: replace them by those of your board's manual and your parts, then run: lanewright plan FILE",
     )
     remarks = {
         "slot[0]": "Slots and sockets, in the order of the board. Only the first one shows all keys.",
@@ -159,7 +159,11 @@ def less_wanted(kind: str, slots: Sequence[Tables]) -> Tables:
     known = kinds()[kind]
     rates = [lane_mbps(slot["generation"]) * slot["lanes"] for slot in slots if slot.get("kind", "card") == "card"]
     wants = known.wants_mbps if isinstance(known, CardKind) else None
-    return {"wants_mbps": int(max(rates) / 2)} if wants is not None and rates and wants > max(rates) else {}
+    return (
+        {"wants_mbps": int(max(rates) / 2), "wants_assumed": True}
+        if wants is not None and rates and wants > max(rates)
+        else {}
+    )
 
 
 def _called(kind: str) -> str:

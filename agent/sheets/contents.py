@@ -122,7 +122,7 @@ class Contents:
         rate = _ability(judged, slot, remarks)
         known = [can for can in (bay.port_can or bay.best or bay.now for bay in found) if can is not None]
         if len(set(known)) > 1:
-            remarks.append("Its bays are not alike; written is the least of them.")
+            remarks.append("Its bays are not alike; the least of them is used.")
         others = [other for other in below if other not in found and other.link.device is not None]
         if others:
             names = ", ".join(dict.fromkeys(what(other.link.device) for other in others))
@@ -214,9 +214,13 @@ class Contents:
         wants = _wants(one) if known else None
         if wants is not None and drives_display(one.link, self._tree.audit.machine.below) is not None:
             wants = float(int(wants / 2))
-            remarks.append("wants_mbps is half of its link rate now, as display cards lose little with half the lanes.")
+            remarks.append(
+                "wants_mbps is assumed: half of its link rate now, as display cards lose little with half the lanes."
+            )
         elif wants is not None:
-            remarks.append("wants_mbps is its link rate now. If it needs less, write what it needs, in MB/s.")
+            remarks.append(
+                "wants_mbps is assumed: its link rate now. If it needs less, write that, and drop wants_assumed."
+            )
         card = CardSpec(
             name=self._card_names.unique(harmless(readable(device.model_name) or "", LONGEST_NAME) or what(device)),
             connector=connector_of(rate.width),
@@ -225,6 +229,7 @@ class Contents:
             slot=slot.label,
             stays=on_board or not known,
             wants_mbps=wants,
+            wants_assumed=wants is not None,
             pci_id=pci_id(device),
         )
         self.cards.append(SheetEntry(card, tuple(remarks)))
@@ -310,9 +315,9 @@ def _ability(judged: Judged, slot: SlotSpec, remarks: list[str]) -> Rate:
     if judged.device_can is not None:
         return Rate(judged.device_can.speed, _at_most(judged.device_can.width, LINK_LANES))
     if judged.now is not None:
-        remarks.append("What it can do could not be read; written is what runs now. It may do more.")
+        remarks.append("What it can do could not be read; used is what runs now. It may do more.")
         return Rate(judged.now.speed, _at_most(judged.now.width, LINK_LANES))
-    remarks.append("What it can do could not be read; written is what its slot can do. Check it.")
+    remarks.append("What it can do could not be read; assumed is what its slot can do. Check it.")
     return Rate(slot.generation, slot.lanes)
 
 
@@ -330,11 +335,11 @@ def _wants(judged: Judged) -> float | None:
 def _passive_remarks(slot: SlotSpec, drives: int, others: list[str]) -> Iterable[str]:
     """What to say of a passive carrier, of which nothing but its drives can be seen."""
     if drives == 1 and slot.lanes < FEWEST_TO_SPLIT:
-        yield "A drive in a card slot sits on a carrier, which cannot be seen: taken is one of one bay."
+        yield "A drive in a card slot sits on a carrier, which cannot be seen: one bay is assumed."
     else:
         seen = "One drive answers" if drives == 1 else f"{drives} drives answer"
         bays = "Count its bays: further drives show only where the slot is split for them."
         yield f"{seen} on a carrier without a switch, which cannot be seen itself. {bays}"
-    yield "It is taken to carry the speed that its drives can do. Check it."
+    yield "It is assumed to carry the speed that its drives can do. Check it."
     if others:
         yield f"In the same slot, and without a place in a sheet: {', '.join(others)}. So it stays."

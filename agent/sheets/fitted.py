@@ -12,7 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from agent.model.expected import named
-from agent.model.findings import Verdict
+from agent.model.findings import Severity, Verdict
 from agent.model.throughput import PAIRS, STRIPE_LEAST
 from agent.model.unseen_parts import missed
 from agent.sheets.contents import LONGEST_NAME, Contents, SheetEntry
@@ -34,6 +34,7 @@ from agent.sheets.places import (
     why_not,
 )
 from agent.sheets.sheet import CardSpec, MachineSpec, SlotSpec, StripeSpec, Uplink
+from knowledge.phrasing import listed
 from knowledge.rates import PAYLOADS
 from knowledge.slots import MODULE_LANES, connector_of
 from probes.tokens import is_word_token
@@ -105,6 +106,17 @@ def fitted(audit: Audit) -> SheetOfMachine:
     )
 
 
+def faulty(audit: Audit) -> Iterator[str]:
+    """Phrases for links that are faulty now, which a sheet takes as whole: by their slot, else by what is there."""
+    tree = FittedLinks(audit)
+    labels = {link.link.key: place.label for place in places(tree, Names(), []) for link in place.links}
+    for judged in audit.links:
+        if judged.verdict.severity is Severity.FAULT:
+            names = [seen.drive.name for seen in tree.drives.get(judged.link.key, ())]
+            name = labels.get(judged.link.key) or listed(names) or judged.subject
+            yield f"{harmless(name, LONGEST_NAME)} is {judged.verdict.value}"
+
+
 def _untold_content(place: SlotPlace) -> Iterator[str]:
     """What to say of a slot in which nothing was seen, where something may be: never that it is empty."""
     if not place.fitted:
@@ -129,7 +141,7 @@ def _slot(tree: FittedLinks, place: SlotPlace, uplinks: dict[str, SheetEntry]) -
         if 0 < told <= MOST_LANES:
             connector = max(connector, connector_of(told))
         elif place.board is not None:
-            remarks.append("The size of its connector is not told; written is what its lanes need. Check it.")
+            remarks.append("The size of its connector is not known; assumed is what its lanes need. Check it.")
         limit = watts(place)
         remarks += splitting(place, rate, missed(tree.audit.facts.board_slots))
     split = split_now(place)
@@ -151,7 +163,7 @@ def _kind(tree: FittedLinks, place: SlotPlace, rate: Rate, remarks: list[str]) -
     """Whether cards or drives go into a slot: by the firmware's word, or by what is in it."""
     if place.board is not None:
         if place.board.kind not in KINDS or place.board.kind == "edsff":
-            remarks.append(f"The firmware calls it {place.board.kind}; written is a bay that takes a drive itself.")
+            remarks.append(f"The firmware calls it {place.board.kind}; here it is a bay that takes a drive itself.")
         return KINDS.get(place.board.kind, "u.2")
     first = place.links[0]
     guess: Kind = "m.2" if first.is_drive and rate.width <= MODULE_LANES else "card"
@@ -244,7 +256,7 @@ def _other_drives(audit: Audit, told: set[str]) -> Iterator[str]:
         if drive.kind == "nvme":
             tunnelled = any(audit.by_key[key].verdict is Verdict.VIRTUAL for key in paths[drive.name])
             why, unread = _why_nowhere(drive, tunnelled=tunnelled), lost.get(drive.name)
-            why = why if unread is None else f"where it hangs could not be read ({unread.why})"
+            why = why if unread is None else f"where it is attached could not be read ({unread.why})"
             yield f"drive {drive.name}: {why}"
     disks = [drive.name for drive in others if drive.kind != "nvme"]
     if disks:
@@ -253,10 +265,10 @@ def _other_drives(audit: Audit, told: set[str]) -> Iterator[str]:
 
 def _why_nowhere(drive: Drive, *, tunnelled: bool) -> str:
     if drive.address is None:
-        return "it hangs on no PCI function of this machine"
+        return "it belongs to no PCI function of this machine"
     if tunnelled:
         return "a link on its way is tunnelled or emulated, so its figures say nothing of lanes"
-    return f"its function {drive.address} hangs in no place that a sheet has"
+    return f"its function {drive.address} is in no place that a sheet can describe"
 
 
 # --- The machine -------------------------------------------------------------------------------------------------
@@ -318,7 +330,7 @@ def _remarks(audit: Audit, tree: FittedLinks) -> Iterator[str]:
     """What has to be said of the machine as a whole."""
     host, sizes = audit.facts.host, _payloads(audit)
     if host.virtual is True:
-        yield "This is a virtual machine: what it sees of slots may be the host's invention."
+        yield "This is a virtual machine: the slots that it shows may not be real."
     if isinstance(host.name, str) and is_word_token(host.name):
         yield "The machine's name was taken out of the capture."
     yield from _not_read(audit)
@@ -334,4 +346,4 @@ def _remarks(audit: Audit, tree: FittedLinks) -> Iterator[str]:
     if not sizes:
         yield f"The Max Payload Size is not known; without payload_bytes {MachineSpec().payload_bytes} is taken."
     elif len(sizes) > 1:
-        yield "The drives' paths have different Max Payload Sizes; written is the smallest."
+        yield "The drives' paths have different Max Payload Sizes; the smallest is used."

@@ -29,13 +29,13 @@ KEY_WORDS: Final[dict[str, dict[str, KeyWords]]] = {
         "name": KeyWords("a link to the processor that slots share, such as that of the chipset", '"chipset"'),
         "lanes": KeyWords("its lanes", "4"),
         "generation": KeyWords("its speed, as slots have it", "3"),
-        "above": KeyWords("the shared link that it hangs on in turn", '"processor 2"'),
+        "above": KeyWords("the shared link above it, if there is one", '"processor 2"'),
     },
     "slot": {
         "label": KeyWords("the name on the board and in its manual", '"SLOT1"'),
         "kind": KeyWords('"card"; "m.2" or "u.2" for a socket that takes a drive itself', '"card"'),
         "connector": KeyWords("the length of the connector, in lanes: 1, 4, 8 or 16", "16"),
-        "open_end": KeyWords("true where longer cards go in too, as the end is open", "true"),
+        "open_end": KeyWords("true where the end is open, so that longer cards fit", "true"),
         "lanes": KeyWords("the lanes that are wired, which may be fewer", "16"),
         "generation": KeyWords("1 is 2.5 GT/s, 2 is 5, 3 is 8, 4 is 16, 5 is 32", "4"),
         "splits": KeyWords("how the firmware setup can divide it (bifurcation)", '["8+8", "4+4+4+4"]'),
@@ -70,6 +70,7 @@ KEY_WORDS: Final[dict[str, dict[str, KeyWords]]] = {
         "slot": KeyWords("where it is today; left out: not fitted", '"SLOT1"'),
         "stays": KeyWords("true where it must not be moved", "true"),
         "wants_mbps": KeyWords("the link rate that a card without bays must keep, MB/s", "1250"),
+        "wants_assumed": KeyWords("true where that figure is a guess", "true"),
         "pci_id": KeyWords("vendor and device of its function 0 (lanewright check)", '"1b36:0010"'),
     },
     "drive": {

@@ -158,7 +158,7 @@ def offers(place: SlotPlace, remarks: list[str]) -> Rate | None:
     if len(known) < len(place.links):
         if not now:
             return None
-        remarks.append("What its port can do could not be read; written is what runs there now. It may do more.")
+        remarks.append("What its port can do could not be read; used is what runs there now. It may do more.")
         lanes, speed = sum(one.width for one in now), max(one.speed for one in now)
     else:
         offered = sum(rate.width for rate in known)
@@ -171,7 +171,7 @@ def offers(place: SlotPlace, remarks: list[str]) -> Rate | None:
     if not 0 < lanes <= MOST_LANES:
         return None
     if lanes not in WIDTHS:
-        remarks.append(f"Its ports show {lanes} lanes; written is the next number that a slot can have. Check it.")
+        remarks.append(f"Its ports show {lanes} lanes; used is the next number that a slot can have. Check it.")
     return Rate(speed, next(width for width in WIDTHS if width >= lanes))
 
 

@@ -89,7 +89,7 @@ def card_of(kind: str, name: str) -> CardSpec:
     found = _kind(kind, CardKind, "card")
     if isinstance(found, str):
         raise BadInput(found)
-    return CardSpec(name=name, kind=kind, **found)
+    return CardSpec(name=name, kind=kind, **found, wants_assumed=found["wants_mbps"] is not None)
 
 
 def drive_of(kind: str, name: str) -> DriveSpec:
@@ -175,7 +175,8 @@ def _card(entry: CardEntry, key: str, fail_here: Fail) -> CardSpec:
     filled = _filled(given, CardKind, "card", key, ("connector", "lanes", "generation"), fail_here)
     if "bay_lengths" not in given and filled.get("bay_form", "m.2") != "m.2":
         filled.pop("bay_lengths", None)  # those of the kind are for other bays than the sheet says
-    return CardSpec(**filled)
+    assumed = "wants_mbps" not in given and filled.get("wants_mbps") is not None
+    return CardSpec(**{"wants_assumed": assumed} | filled)
 
 
 def _drive(entry: DriveEntry, key: str, fail_here: Fail) -> DriveSpec:

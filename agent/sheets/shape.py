@@ -119,6 +119,7 @@ class CardEntry(Struct, forbid_unknown_fields=True):
     slot: _Name | UnsetType = UNSET
     stays: bool | UnsetType = UNSET
     wants_mbps: _Rate | UnsetType = UNSET
+    wants_assumed: bool | UnsetType = UNSET
     pci_id: _PciId | UnsetType = UNSET
 
 
@@ -256,6 +257,7 @@ _TAKES: Final = {
     "cards": "a list of up to 256 card names in quotes",
     "read_mbps": "a rate above 0 and up to 1,000,000 MB/s",
     "write_mbps": "a rate above 0 and up to 1,000,000 MB/s",
+    "wants_assumed": "true or false",
     "wants_mbps": "a rate above 0 and up to 1,000,000 MB/s",
 }
 _UNCLEAN: Final = "{} holds characters that cannot be shown, or begins or ends with a blank"

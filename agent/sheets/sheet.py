@@ -76,7 +76,8 @@ class CardSpec(Struct, frozen=True, kw_only=True):
     With `carrier` "passive" its bays take lanes of the slot, `bay_lanes` each, in order; with "switch" they share its
     link. `power_watts` is the most that the card itself takes, without drives; `cable_watts` what its own supply cables
     bring. `wide` is how many slot places it takes. `slot` is where it is today (None: not fitted). `wants_mbps` is the
-    link rate that a card without bays should have. `pci_id` is "vendor:device" of its function 0, as fitted.
+    link rate that a card without bays should have, `wants_assumed` tells that nobody has asked for it. `pci_id` is
+    "vendor:device" of its function 0, as fitted.
     """
 
     name: str
@@ -98,6 +99,7 @@ class CardSpec(Struct, frozen=True, kw_only=True):
     slot: str | None = None
     stays: bool = False
     wants_mbps: float | None = None
+    wants_assumed: bool = False
     pci_id: str | None = None
 
 

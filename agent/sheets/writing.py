@@ -13,6 +13,7 @@ from msgspec.structs import replace
 
 from agent.sheets.places import harmless
 from agent.sheets.sheet import FORMAT, VERSION, CardSpec, LanesWhile, SlotSpec
+from knowledge.phrasing import listed
 from knowledge.problems import BadInput
 from knowledge.rates import WIDTHS
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from agent.sheets.sheet import Placement
 
 WIDTH: Final = 100  # of a comment, characters
+MOST_FAULTS: Final = 6  # that are named
 MOST_DOTS: Final = 8  # in one text; more are written as escapes, as a reader may take dots for deep keys
 ALWAYS: Final = frozenset({"kind", "lanes", "payload_bytes"})  # written even where they are what a reader takes anyway
 
@@ -52,12 +54,26 @@ def from_audit(audit: Audit, source: str) -> str:
     """The text of a sheet that says what a machine holds; `source` is what the audit was made from, for people."""
     from agent.sheets.fitted import fitted
 
-    return "\n".join(_lines(fitted(audit), audit.facts.taken_at, source)) + "\n"
+    return "\n".join(_lines(fitted(audit), audit.facts.taken_at, source, whole_links(audit))) + "\n"
 
 
-def _lines(found: SheetOfMachine, taken_at: str, source: str) -> Iterator[str]:
+def whole_links(audit: Audit) -> str:
+    """That a sheet is as if every link were whole, with those that are not; "" where all are."""
+    from agent.sheets.fitted import faulty
+
+    faults = list(faulty(audit))
+    return (
+        f"This sheet is as if every link were whole, but {listed(faults, most=MOST_FAULTS)}: see check."
+        if faults
+        else ""
+    )
+
+
+def _lines(found: SheetOfMachine, taken_at: str, source: str, whole: str) -> Iterator[str]:
     """The lines of a sheet."""
     yield from comment(f"Build sheet made from what is fitted ({source}, read {taken_at or 'at a time not told'}).")
+    if whole:
+        yield from comment(whole)
     yield from comment(_INTRODUCTION)
     for item in _TO_LOOK_UP:
         yield from comment(item, "- ")
@@ -89,7 +105,9 @@ def _asked(slots: Sequence[SheetEntry]) -> Iterator[SheetEntry]:
     specs = [part.spec for part in slots if isinstance(part.spec, SlotSpec)]
     for place, (part, spec) in enumerate(zip(slots, specs, strict=True)):
         others = specs[place + 1 :] + specs[place - 1 : place]
-        question = "Has it fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
+        question = (
+            "Does it have fewer lanes, or none (0), while another slot is filled? If the manual says so, write it:"
+        )
         half = next((lanes for lanes in reversed(WIDTHS) if 2 * lanes <= spec.lanes), 0)
         taken = (f"lanes_while = {value_text('', (LanesWhile((one.label,), half),))}" for one in others[:1])
         yield replace(part, remarks=(*part.remarks, *([question] if others else []), *taken))

@@ -59,13 +59,13 @@ class AskedParts:
 
     def cards(self) -> Dialogue[None]:
         """Ask for cards until there are no more."""
-        self._at.tell("", "The cards: those of today that matter, and those to buy")
+        self._at.tell("", "The cards that matter: those of today, and those to buy")
         names = [name for name, _ in _SORTS]
         number = 1
         while True:
             question = Question(
                 key=f"card {number}: sort",
-                words=f"Which {'other ' if number > 1 else ''}card is there, or comes in",
+                words=f"Which {'other ' if number > 1 else ''}card is fitted or planned",
                 default=NOTHING,
                 options=_SORTS if number == 1 else (),
                 more="display, network, carrier or other; none when all are named.",
@@ -110,7 +110,7 @@ class AskedParts:
     def _network(self, key: str, numbers: Sequence[int]) -> Dialogue[None]:
         question = Question(
             key=f"{key}: line rate",
-            words="How many Gb/s has its port (1, 10, 25 or 100)",
+            words="How fast is its port, in Gb/s (1, 10, 25 or 100)",
             default="10",
             more="none: another rate; its figures are asked for.",
         )
@@ -133,7 +133,7 @@ class AskedParts:
         yield from self._edge(key, numbers, next((n for n in CONNECTORS if n >= bays * MODULE_LANES), 16))
         question = Question(
             key=f"{key}: switch",
-            words="Has it a packet switch",
+            words="Does it have a packet switch",
             default="yes",
             more="With one it works in any slot. Without one each bay needs lanes of its own, and the slot must split.",
         )
@@ -227,12 +227,12 @@ class AskedParts:
 
     def drives(self) -> Dialogue[None]:
         """Ask for drives until there are no more."""
-        self._at.tell("", "The drives: those of today that matter, and those to buy")
+        self._at.tell("", "The drives that matter: those of today, and those to buy")
         number = 1
         while True:
             question = Question(
                 key=f"drives {number}: how many",
-                words=f"How many {'other ' if number > 1 else ''}drives of one kind are there, or come in",
+                words=f"How many {'other ' if number > 1 else ''}drives of one kind are fitted or planned",
                 default="0",
                 more="Drives that are alike are asked for together; 0 when all are named.",
             )
@@ -281,7 +281,7 @@ class AskedParts:
             key=f"{key}: reads",
             words="How many MB/s does one read, by its maker's sheet",
             default=NOTHING if kind is None else f"{kind.read_mbps:g}",
-            more="none: its link is taken for the limit." if kind is None else f"In brackets: typical of {kind.name}.",
+            more="none: its link is the limit." if kind is None else f"In brackets: typical of {kind.name}.",
         )
 
         def take(text: str) -> None:

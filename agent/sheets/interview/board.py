@@ -118,7 +118,10 @@ class Board:
         for place, label, words, more in _PLACES:
             usual = [slot for slot in tables if slot.get("kind", CARD) == place]
             question = Question(
-                key=f"{place}: how many", words=f"How many {words} has the board", default=str(len(usual)), more=more
+                key=f"{place}: how many",
+                words=f"How many {words} does the board have",
+                default=str(len(usual)),
+                more=more,
             )
             count = yield from self._at.ask(question, lambda text: count_of(text, 0, MOST_SLOTS))
             for number in range(1, count + 1):

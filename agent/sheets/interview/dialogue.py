@@ -45,4 +45,4 @@ class Interview:
 
 def _ended(text: str) -> None:
     if not is_yes(text):
-        raise BadInput("say back to change the last answer, or later to leave; what was answered is kept")
+        raise BadInput("back changes the last answer, later leaves; all answers are kept")
