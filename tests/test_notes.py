@@ -349,7 +349,10 @@ def test_a_shipped_note_leads_to_steps_of_its_own(one: Note) -> None:
     [
         pytest.param({}, Severity.OK, id="nothing passed through"),
         pytest.param({"driver": "vfio-pci"}, Severity.NOTE, id="its function is passed through"),
+        pytest.param({"driver": "nvme"}, Severity.OK, id="its own driver"),
+        pytest.param({"driver": LOST}, Severity.NOTE, id="a driver that could not be read"),
         pytest.param({"virtual": True}, Severity.NOTE, id="a guest"),
+        pytest.param({"virtual": LOST}, Severity.NOTE, id="what it is could not be read"),
     ],
 )
 def test_a_note_of_passing_through_is_told_where_that_is_in_play(changed: dict[str, Any], severity: Severity) -> None:
@@ -357,7 +360,8 @@ def test_a_note_of_passing_through_is_told_where_that_is_in_play(changed: dict[s
     facts = facts_of("bench-1-upgraded")
     driver = {key: value for key, value in changed.items() if key == "driver"}
     functions = tuple(replace(one, **driver) if one.device_id == 0x0210 else one for one in facts.functions)
-    facts = replace(facts, functions=functions, host=replace(facts.host, virtual="virtual" in changed))
+    virtual = changed.get("virtual", facts.host.virtual)
+    facts = replace(facts, functions=functions, host=replace(facts.host, virtual=virtual))
     about = note(when={"card": ["f1c5:0210"]}, seen={"quirk": "odd"}, only="passthrough", advises=["follow-note"])
     found = audit(facts, notes=Shelf((about,)))
     (finding,) = [one for one in found.findings if one.rule == "field-note"]

@@ -86,11 +86,12 @@ def _field_note(seen: JudgedMachine) -> Iterator[Found | Unread]:
     from agent.notes.applying import Applied, applied
 
     found = list(applied(notes, seen.machine, seen.by_key, seen.alone))
+    virtual = seen.machine.facts.host.virtual
     for told in found:
         if isinstance(told, Unread):
             yield told
         elif not told.note.learned:
-            yield _found(told, guest=seen.machine.facts.host.virtual is True)
+            yield _found(told, guest=virtual is True or missed(virtual) is not None)
     yield from _otherwise_than_learned([told for told in found if isinstance(told, Applied) and told.note.learned])
 
 
@@ -148,8 +149,9 @@ def _found(applied: Applied, *, guest: bool) -> Found:
 
 
 def _passed_through(part: NotablePart) -> bool:
-    """Whether a part is held by the driver that hands it to a virtual machine."""
-    return part.function is not None and part.function.driver == PASSING_DRIVER
+    """Whether a part is held by the driver that hands it to a virtual machine, or may be for all that was read."""
+    driver = None if part.function is None else part.function.driver
+    return driver == PASSING_DRIVER or missed(driver) is not None
 
 
 def _part(part: NotablePart) -> str:
