@@ -690,7 +690,7 @@ def test_a_line_is_not_broken_inside_a_name(monkeypatch: pytest.MonkeyPatch, cap
     words = "1:00  nvme0 reads 2,900, writes 12 MB/s; Ostrayne-Reel-4-carrier-bay-11 41.9 C; nvme2 no reading"
     monkeypatch.setattr(os, "get_terminal_size", lambda _: os.terminal_size((36, 24)))
     for terminal, lines in ((True, 4), (False, 1)):
-        monkeypatch.setattr(soak_command, "_on_terminal", lambda terminal=terminal: terminal)
+        monkeypatch.setattr(soak_command, "on_terminal", lambda terminal=terminal: terminal)
         soak_command._say_folded(words)  # noqa: SLF001 - what a running soak says its lines by
         said = capfd.readouterr().err
         assert lines == len(said.splitlines())

@@ -207,7 +207,7 @@ class _Options:
     def _check_places(self) -> None:
         if self.root is not None and not os.path.isdir(self.root):
             raise click.UsageError(f"--root {self.root}: there is no such directory.")
-        if self.view == "live" and not _on_terminal():
+        if self.view == "live" and not on_terminal():
             raise click.UsageError("--view live needs a terminal at standard error; use --view lines.")
         places = [place for place in (self.plot, self.out) if place is not None]
         if places:
@@ -394,13 +394,14 @@ def _count_of_sleep() -> Callable[[], float] | None:
     return lambda: time.clock_gettime(boot) - time.clock_gettime(time.CLOCK_MONOTONIC)
 
 
-def _on_terminal() -> bool:
+def on_terminal() -> bool:
+    """Whether standard error is a terminal on which something can be redrawn."""
     return sys.stderr is not None and sys.stderr.isatty() and os.environ.get("TERM") not in {"dumb", "unknown"}
 
 
 def _aside(options: _Options, head: Head, path: str) -> View:
     """The view that was asked for."""
-    kind = options.view or ("live" if _on_terminal() and not options.command else "lines")
+    kind = options.view or ("live" if on_terminal() and not options.command else "lines")
     if kind == "none":
         from agent.commands.session import Silent
 
@@ -423,9 +424,9 @@ def _begun(options: _Options, head: Head, path: str, *, live: bool) -> View:
         ends = f"after {wording.lasting(options.lasts)}, or {ends}"
     _say(f"Logging {drives}, each {head.every:g} s, to {plain(path, 300)}; it ends {ends}.")
     if live:
-        from agent.report.live import on_terminal
+        from agent.report import live as view
 
-        return on_terminal(head, options.lasts)
+        return view.on_terminal(head, options.lasts)
     return Lines(head, _say_folded)
 
 
@@ -445,7 +446,7 @@ def _told(done: SoakEnd) -> None:
 
 def _say_folded(words: str) -> None:
     """A line of the running soak; on a terminal it is broken between words alone, so that names stay whole."""
-    if _on_terminal():
+    if on_terminal():
         import contextlib
         from textwrap import fill
 
