@@ -393,7 +393,8 @@ def test_at_once_means_at_once(tmp_path: Path) -> None:
     aims = [
         Target(name=name, place=place(str(file_of(tmp_path / name, 8 * MIB))), what="device") for name in ("a", "b")
     ]
-    found, sums, interrupted = measure(aims, MeasureRequest(seconds=1.0, together=True), Around(time.monotonic))
+    asked = MeasureRequest(seconds=1.0, together=True, block=MIB, depth=4)
+    found, sums, interrupted = measure(aims, asked, Around(time.monotonic))
     assert not interrupted
     assert len(found[0].rates) == len(found[1].rates) == len(sums) >= 1  # a busy machine has fewer intervals
     assert list(sums) == pytest.approx([one + other for one, other in zip(found[0].rates, found[1].rates, strict=True)])
@@ -533,7 +534,10 @@ def test_a_file_smaller_than_a_request_is_not_measured(tmp_path: Path) -> None:
     path = file_of(tmp_path, 128 * 1024)
     done = run("measure", str(path), "--for", "0.2", "--block", "1M")
     assert (2, "") == (done.status, done.output)
-    assert [] == not_named("131,072 1,048,576 --block", one_line(done.errors))
+    words = one_line(done.errors)
+    assert ["131,072", "1,048,576", "--block"] == [
+        part for part in ("131,072", "1,048,576", "--block") if part in words
+    ]
     assert run("measure", str(path), "--for", "0.2").output
 
 

@@ -6,20 +6,23 @@ The rule (less than 3 % more over two doublings is no rise) is lanewright's own.
 from __future__ import annotations
 
 import errno
+import io
+import re
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 
 from agent.commands.measuring import status
 from agent.measure.choosing import MOST_BLOCK, MOST_BYTES
 from agent.measure.judging import RISING, judge
-from agent.measure.loaded import Around, Doing
-from agent.measure.measured import Chosen, Measured, MeasureRequest, Pair, Target
+from agent.measure.loaded import Around, MeasureProgress
+from agent.measure.measured import Chosen, Measured, MeasureRequest, ReadSize, Target
 from agent.measure.timing import measure
 from agent.report import measure_data
-from agent.report.doing import doing_words
+from agent.report.measure_progress import ProgressView, progress_words
 from agent.report.measuring import page
 from probes.blocks import Failure, ReadPlan, ReadTarget
 from tests.test_measure import one_drive, reached, target
@@ -36,12 +39,12 @@ SIZE: Final = 1 << 40
 class Bench:
     """A clock that only waiting moves, and loads that read at the rate that a formula gives, MB/s."""
 
-    def __init__(self, rate: Callable[[Pair], float], size: int = SIZE) -> None:
+    def __init__(self, rate: Callable[[ReadSize], float], size: int = SIZE) -> None:
         """`rate` is that of one drive by the size and number of its requests."""
         self.now = 0.0
         self.rate, self.size = rate, size
         self.loads: list[StandIn] = []
-        self.shown: list[Doing] = []
+        self.shown: list[MeasureProgress] = []
         self.celsius = 40.0
         self.heats = 0.0  # degrees a second of reading
         self.fails_at: float | None = None
@@ -93,7 +96,7 @@ class StandIn:
         """Read what the time allows."""
         if not self.running:
             return
-        rate = self.bench.rate(Pair(self.plan.block, self.plan.depth))
+        rate = self.bench.rate(ReadSize(self.plan.block, self.plan.depth))
         self.read_bytes = int(rate * 1e6 * (self.bench.now - self._since))
         if self.plan.max_bytes is not None and self.read_bytes >= self.plan.max_bytes:
             self.read_bytes, self.running = self.plan.max_bytes, False
@@ -132,7 +135,7 @@ def chosen(one: Measured) -> Chosen:
     return one.chosen
 
 
-def saturating(block: int, depth: int, most: float = 3000.0) -> Callable[[Pair], float]:
+def saturating(block: int, depth: int, most: float = 3000.0) -> Callable[[ReadSize], float]:
     """A rate that is proportional to size and number up to these, and no higher."""
     return lambda pair: most * min(1.0, pair.block / block) * min(1.0, pair.depth / depth)
 
@@ -143,13 +146,13 @@ def test_growth_ends_where_the_rate_no_longer_rises(block: int, depth: int) -> N
     """The size and number are those from which on the rate is the same, and it is measured with them."""
     bench = Bench(saturating(block, depth))
     one = found(bench)
-    assert (Pair(block, depth), "flat", "flat", True) == (
+    assert (ReadSize(block, depth), "flat", "flat", True) == (
         chosen(one).pair,
         chosen(one).block_why,
         chosen(one).depth_why,
         chosen(one).settled,
     )
-    assert Pair(block, depth) == Pair(bench.loads[-1].plan.block, bench.loads[-1].plan.depth)
+    assert ReadSize(block, depth) == ReadSize(bench.loads[-1].plan.block, bench.loads[-1].plan.depth)
     assert one.spread is not None
     assert one.spread.median == pytest.approx(3000.0)
 
@@ -171,7 +174,7 @@ def test_one_doubling_that_gains_nothing_is_not_the_end() -> None:
 def test_a_rate_that_falls_keeps_the_first() -> None:
     """Where larger requests, or more of them, are slower, the first are kept."""
     one = found(Bench(lambda pair: 3e9 / pair.in_flight))
-    assert (Pair(128 * KIB, 4), True) == (chosen(one).pair, chosen(one).settled)
+    assert (ReadSize(128 * KIB, 4), True) == (chosen(one).pair, chosen(one).settled)
 
 
 def test_a_rate_that_never_ends_to_rise_is_bounded() -> None:
@@ -223,18 +226,18 @@ def test_tries_go_on_where_the_last_one_ended() -> None:
 def test_small_random_requests_grow_in_number_alone() -> None:
     """Random reads stay as small as every drive takes them; only how many are in flight is found."""
     one = found(Bench(saturating(4096, 32, 1000.0)), MeasureRequest(pattern="random"))
-    assert (Pair(4096, 32), "smallest", "flat") == (chosen(one).pair, chosen(one).block_why, chosen(one).depth_why)
+    assert (ReadSize(4096, 32), "smallest", "flat") == (chosen(one).pair, chosen(one).block_why, chosen(one).depth_why)
 
 
 @pytest.mark.parametrize(
     ("set_by_hand", "expected"),
     [
-        ({"block": 256 * KIB}, Pair(256 * KIB, 8)),
-        ({"depth": 2}, Pair(512 * KIB, 2)),
-        ({"block": MIB, "depth": 3}, Pair(MIB, 3)),
+        ({"block": 256 * KIB}, ReadSize(256 * KIB, 8)),
+        ({"depth": 2}, ReadSize(512 * KIB, 2)),
+        ({"block": MIB, "depth": 3}, ReadSize(MIB, 3)),
     ],
 )
-def test_what_is_set_by_hand_stays(set_by_hand: dict[str, int], expected: Pair) -> None:
+def test_what_is_set_by_hand_stays(set_by_hand: dict[str, int], expected: ReadSize) -> None:
     """A size or number that the user set is read with; only the other is found, and nothing where both are set."""
     one = found(Bench(saturating(512 * KIB, 8)), MeasureRequest(**set_by_hand))  # type: ignore[arg-type] # two of its numbers
     assert expected == chosen(one).pair
@@ -243,13 +246,29 @@ def test_what_is_set_by_hand_stays(set_by_hand: dict[str, int], expected: Pair) 
     assert (len(set_by_hand) == 2) == (chosen(one).tries == ())
 
 
+def test_where_nothing_is_to_be_found_one_load_reads_all() -> None:
+    """With size and number set, or one of them where reads are small, all bytes and all time go to one load."""
+    for asked in (
+        MeasureRequest(block=MIB, depth=2, max_bytes=64 * MIB),
+        MeasureRequest(pattern="random", depth=2, max_bytes=64 * MIB),
+    ):
+        bench = Bench(lambda _: 100.0)
+        one = found(bench, asked)
+        assert ([64 * MIB], 64 * MIB, "bytes") == (
+            [load.plan.max_bytes for load in bench.loads],
+            one.read_bytes,
+            one.ended,
+        )
+        assert chosen(one).tries == ()
+
+
 def test_a_drive_that_goes_away_in_a_try_is_told() -> None:
     """A drive that fails in the middle of the tries ends its run; the next one is found and measured."""
     bench = Bench(saturating(512 * KIB, 8))
     bench.fails_at = 0.6
     asked = MeasureRequest()
 
-    def healed(doing: Doing) -> None:
+    def healed(doing: MeasureProgress) -> None:
         if doing.number == 2:
             bench.fails_at = None
 
@@ -281,7 +300,7 @@ def test_drives_at_once_are_tried_at_once() -> None:
     bench = Bench(saturating(512 * KIB, 16))
     asked = MeasureRequest(together=True)
     measured, sums, _ = measure([drive("nvme0"), drive("nvme1"), drive("nvme2")], asked, bench.around())
-    assert [Pair(512 * KIB, 16)] * 3 == [chosen(one).pair for one in measured]
+    assert [ReadSize(512 * KIB, 16)] * 3 == [chosen(one).pair for one in measured]
     assert sums == pytest.approx([9000.0] * len(sums))
     assert len(sums) > 4
     assert max(made.mbps for made in chosen(measured[0]).tries) == pytest.approx(9000.0)
@@ -291,7 +310,7 @@ def test_too_little_for_tries_has_none() -> None:
     """A run without the time or the bytes for tries begins at once with the first size, and says why."""
     for asked, why in ((MeasureRequest(seconds=0.3), "time"), (MeasureRequest(max_bytes=2 * MIB), "bytes")):
         one = found(Bench(saturating(MIB, 8)), asked)
-        assert ((), why, Pair(128 * KIB, 4)) == (chosen(one).tries, chosen(one).depth_why, chosen(one).pair)
+        assert ((), why, ReadSize(128 * KIB, 4)) == (chosen(one).tries, chosen(one).depth_why, chosen(one).pair)
 
 
 def test_requests_are_no_larger_than_the_file() -> None:
@@ -307,7 +326,7 @@ def test_a_rate_that_may_still_rise_is_not_called_short() -> None:
     assert audit.drives[0].alone is not None
     low = audit.drives[0].alone[0]
     for why, part, verdict in (("time", 0.5, "none"), ("flat", 0.5, "short"), ("most", 1.0, "delivers")):
-        aim = reached(target(audit), low * part, chosen=Chosen(Pair(MIB, 4), "flat", why))  # type: ignore[arg-type] # one of the reasons
+        aim = reached(target(audit), low * part, chosen=Chosen(ReadSize(MIB, 4), "flat", why))  # type: ignore[arg-type] # one of the reasons
         said = judge(audit, [aim], MeasureRequest(), ()).deliveries[0]
         assert (verdict, verdict == "none") == (said.verdict, said.why == RISING)
 
@@ -333,6 +352,35 @@ def test_what_was_chosen_is_in_every_form() -> None:
     assert f"requests of 512 KiB, 8 in flight, found in {len(sent.chosen.tries)} tries" in text
 
 
+def drawn(view: ProgressView, *doings: MeasureProgress) -> None:
+    """Draw these, one after another."""
+    with view.shown():
+        for doing in doings:
+            view.show(doing)
+
+
+def test_progress_is_drawn_harmlessly() -> None:
+    """On a terminal the line has the drive and what is tried, in no colour that is lost, whatever the name."""
+    out = io.StringIO()
+    console = Console(file=out, force_terminal=True, color_system="standard", width=70, markup=False)
+    drawn(ProgressView(console), MeasureProgress(("[red]reel\x07",), 2, 3, 0.5, ReadSize(512 * KIB, 8)))
+    said = re.sub(r"\x1b\[[\d;?]*[a-zA-Z]", "", out.getvalue())
+    assert "Drive 2 of 3: [red]reel\\x07, trying 512 KiB, 8 in flight" in said
+    codes = {code for run in re.findall(r"\x1b\[([\d;]*)m", out.getvalue()) for code in run.split(";")}
+    assert set() == codes & {"33", "36", "37", *(str(code) for code in range(90, 98))}
+
+
+def test_a_terminal_that_is_gone_ends_no_measurement() -> None:
+    """Where nothing can be drawn any more, nothing is raised."""
+
+    class Gone(io.StringIO):
+        def write(self, _: str) -> int:
+            raise OSError(errno.EIO, "gone")
+
+    console = Console(file=Gone(), force_terminal=True, width=70)
+    drawn(ProgressView(console), MeasureProgress(("nvme0",), 1, 1, 0.5), MeasureProgress(("nvme0",), 1, 1, 1.0))
+
+
 def test_progress_tells_which_drive_and_what_is_tried() -> None:
     """Each try and each interval is told, with the number of the drive, and never more than all of the time."""
     bench = Bench(saturating(512 * KIB, 8))
@@ -343,6 +391,6 @@ def test_progress_tells_which_drive_and_what_is_tried() -> None:
     assert {("nvme0",), ("nvme1",)} == {doing.names for doing in bench.shown}
     tried = next(doing for doing in bench.shown if doing.trying is not None)
     assert ["Drive 1 of 2: nvme0", "128 KiB"] == [
-        part for part in ("Drive 1 of 2: nvme0", "128 KiB") if part in doing_words(tried)
+        part for part in ("Drive 1 of 2: nvme0", "128 KiB") if part in progress_words(tried)
     ]
-    assert "\x1b" not in doing_words(Doing(("reel\x1b[31m",), 1, 1, 0.5))
+    assert "\x1b" not in progress_words(MeasureProgress(("reel\x1b[31m",), 1, 1, 0.5))

@@ -194,7 +194,7 @@ def test_a_link_that_could_not_be_judged_has_no_prediction() -> None:
     ("reading", "why"),
     [
         ("what its port hangs on", "so the links on its way are not all known"),
-        ("where it hangs", "no range, as the function that nvme0 hangs on could not be read"),
+        ("where it hangs", "no range, as the PCI function of nvme0 could not be read"),
         ("its block devices", "no range, as the block devices of nvme0 could not be read"),
         ("list of drives", "no range, as which NVMe drives there are (/sys/class/nvme) could not be"),
     ],

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from agent.audit import Audit
-    from agent.measure.loaded import Around, Doing
+    from agent.measure.loaded import Around, MeasureProgress
     from agent.measure.measured import Measurement, MeasureRequest
     from agent.source import Clock, Source
     from probes.reads import Reads
@@ -150,9 +150,9 @@ def _shown(names: Sequence[str], asked: MeasureRequest, source: Source, clock: C
     """Run it; where standard error is a terminal, how far it is is shown there."""
     if not on_terminal():
         return run(names, asked, source, clock)
-    from agent.report import doing
+    from agent.report import measure_progress
 
-    with doing.on_terminal().shown() as view:
+    with measure_progress.on_terminal().shown() as view:
         return run(names, asked, source, clock, view.show)
 
 
@@ -161,7 +161,7 @@ def run(
     asked: MeasureRequest,
     source: Source,
     clock: Clock,
-    show: Callable[[Doing], None] = lambda _: None,
+    show: Callable[[MeasureProgress], None] = lambda _: None,
 ) -> tuple[Measurement, Audit]:
     """Audit this machine, measure, and hold one against the other."""
     from msgspec.structs import replace
@@ -182,7 +182,7 @@ def run(
 
 
 def surroundings(
-    reads: Reads, found: Audit, running: Callable[[], float], show: Callable[[Doing], None] = lambda _: None
+    reads: Reads, found: Audit, running: Callable[[], float], show: Callable[[MeasureProgress], None] = lambda _: None
 ) -> Around:
     """What a run is told of the machine behind `reads`; `running` counts seconds, `show` is told what is done."""
     from agent.measure.loaded import Around

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.measure.measured import STOPS, Chosen, Pair, Try
+from agent.measure.measured import STOPS, Chosen, ReadSize, Try
 from probes.blocks import ALIGNED, MOST_IN_FLIGHT
 
 if TYPE_CHECKING:
@@ -24,11 +24,11 @@ DOUBLINGS: Final = 2
 PATIENCE: Final = 0.5  # of a try; requests that would wait longer than this show that the drive has enough of them
 
 
-def first(asked: MeasureRequest, at_once: int = 1) -> Pair:
+def first(asked: MeasureRequest, at_once: int = 1) -> ReadSize:
     """Where a search begins, or what was set by hand; `at_once` targets share the memory."""
     block = asked.block or (ALIGNED if asked.pattern == "random" else LEAST_BLOCK)
     fitting = max(1, MOST_BYTES // (block * at_once))
-    return Pair(block, asked.depth or min(LEAST_DEPTH, fitting))
+    return ReadSize(block, asked.depth or min(LEAST_DEPTH, fitting))
 
 
 def whys(asked: MeasureRequest, why: Why) -> tuple[Why, Why]:
@@ -38,7 +38,7 @@ def whys(asked: MeasureRequest, why: Why) -> tuple[Why, Why]:
 
 
 def choose(
-    asked: MeasureRequest, seconds: float, most_block: int, at_once: int, attempt: Callable[[Pair], Try | Ended]
+    asked: MeasureRequest, seconds: float, most_block: int, at_once: int, attempt: Callable[[ReadSize], Try | Ended]
 ) -> Chosen:
     """Let size and depth grow, one after the other, and choose; `attempt` makes a try or says why it cannot.
 
@@ -49,14 +49,14 @@ def choose(
     pair = first(asked, at_once)
     if block_why == "flat":
         sizes = _doubled(pair.block, min(MOST_BLOCK, most_block))
-        pairs = (Pair(block, pair.depth) for block in sizes if block * pair.depth * at_once <= MOST_BYTES)
+        pairs = (ReadSize(block, pair.depth) for block in sizes if block * pair.depth * at_once <= MOST_BYTES)
         pair, block_why = search.grow(pairs, pair)
     if depth_why == "flat":
         if block_why in STOPS:
             depth_why = block_why
         else:
             depths = _doubled(pair.depth, MOST_IN_FLIGHT)
-            pairs = (Pair(pair.block, depth) for depth in depths if depth * pair.block * at_once <= MOST_BYTES)
+            pairs = (ReadSize(pair.block, depth) for depth in depths if depth * pair.block * at_once <= MOST_BYTES)
             pair, depth_why = search.grow(pairs, pair)
     return Chosen(pair, block_why, depth_why, tuple(search.tries))
 
@@ -71,11 +71,11 @@ def _doubled(start: int, most: int) -> Iterator[int]:
 class _Search:
     """The tries so far, and the growing."""
 
-    def __init__(self, seconds: float, attempt: Callable[[Pair], Try | Ended]) -> None:
+    def __init__(self, seconds: float, attempt: Callable[[ReadSize], Try | Ended]) -> None:
         self.tries: list[Try] = []
         self._seconds, self._attempt = seconds, attempt
 
-    def grow(self, pairs: Iterator[Pair], start: Pair) -> tuple[Pair, Why]:
+    def grow(self, pairs: Iterator[ReadSize], start: ReadSize) -> tuple[ReadSize, Why]:
         """The first of some pairs, each the double of the one before, after which the rate no longer rises; and why."""
         here: list[Try] = []
         for pair in pairs:
@@ -94,13 +94,13 @@ class _Search:
                 return here[-1 - DOUBLINGS].pair, "flat"
         return _best(here) if here else start, "most"
 
-    def _waits(self, pair: Pair, here: Sequence[Try]) -> bool:
+    def _waits(self, pair: ReadSize, here: Sequence[Try]) -> bool:
         """Whether so much in flight would take long to come at the best rate so far."""
         rate = max(one.mbps for one in here) * 1e6
         return pair.in_flight > rate * self._seconds * PATIENCE
 
 
-def _best(here: Sequence[Try]) -> Pair:
+def _best(here: Sequence[Try]) -> ReadSize:
     """The smallest of some tries that reached the best rate, or all but."""
     most = max(one.mbps for one in here)
     return next(one.pair for one in here if one.mbps * RISE >= most)

@@ -110,7 +110,7 @@ class _Model:
             yield from (unread for unread in target.unread if unread.what not in BESIDE)
         drive = next((seen.drive for seen in self.found.drives if seen.drive.name == target.drive), None)
         if drive is not None and isinstance(drive.address, Unread):
-            yield Unread(f"the function that {drive.name} hangs on", drive.address.why, drive.address.needs_root)
+            yield Unread(f"the PCI function of {drive.name}", drive.address.why, drive.address.needs_root)
         for key in target.hops:
             judged = self.found.by_key.get(key)
             if judged is not None and judged.now is None and judged.verdict is Verdict.UNKNOWN:
@@ -122,7 +122,9 @@ class _Model:
         ends = (end for link in links for end in link.ends)
         above = ((end.address, upper) for end in ends for upper in (end.parent, end.physical_function))
         lost = (
-            Unread(f"what {at} hangs on", rate.why, rate.needs_root) for at, rate in above if isinstance(rate, Unread)
+            Unread(f"what {at} is connected to", rate.why, rate.needs_root)
+            for at, rate in above
+            if isinstance(rate, Unread)
         )
         return tuple(dict.fromkeys(lost))
 

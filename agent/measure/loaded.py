@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from threading import Event
 
-    from agent.measure.measured import Chosen, MeasureRequest, Pair, Reason, Spread, Target
+    from agent.measure.measured import Chosen, MeasureRequest, ReadSize, Reason, Spread, Target
     from probes.blocks import Failure, ReadTarget
 
     Temperature = Callable[[str], float | Unread | None]
@@ -30,7 +30,7 @@ STOP_CRITICAL_CELSIUS: Final = 5.0  # below the critical limit, where the drive 
 GRACE: Final = 10.0  # seconds for requests in flight to come back
 
 
-class Doing(Struct, frozen=True):
+class MeasureProgress(Struct, frozen=True):
     """What a run does just now, for whoever shows it: which of how many targets, how far, what is being tried.
 
     `part` is the share of its time that is over; `trying` is None once sizes are chosen.
@@ -40,7 +40,7 @@ class Doing(Struct, frozen=True):
     number: int
     of: int
     part: float
-    trying: Pair | None = None
+    trying: ReadSize | None = None
 
 
 class Around(Struct, frozen=True):
@@ -57,7 +57,7 @@ class Around(Struct, frozen=True):
     traffic: Traffic = dict
     load: Callable[[ReadTarget, ReadPlan], ReadLoad] = ReadLoad
     wait: Callable[[Event, float], object] = lambda event, seconds: event.wait(seconds)
-    show: Callable[[Doing], None] = lambda _: None
+    show: Callable[[MeasureProgress], None] = lambda _: None
 
 
 def _limit(target: Target, *, hot: bool) -> tuple[float, float, float, str] | None:
@@ -96,7 +96,7 @@ class Loaded:
         asked: MeasureRequest,
         around: Around,
         celsius: float | Unread | None,
-        begin: tuple[Pair, int | None],
+        begin: tuple[ReadSize, int | None],
     ) -> None:
         """`begin` are the first size and depth, and how many bytes are read with them at most."""
         self.target = target
@@ -119,7 +119,7 @@ class Loaded:
         self._start = self._highest = None if isinstance(celsius, Unread) else celsius
         self._limit = _limit(target, hot=asked.hot)
 
-    def _opened(self, pair: Pair, most: int | None) -> ReadLoad:
+    def _opened(self, pair: ReadSize, most: int | None) -> ReadLoad:
         """A load that goes on where the one before it left off."""
         begin = self.read_before % self.load.size // ALIGNED * ALIGNED if self.read_before else 0
         seed = self._asked.seed + self.requests_before
@@ -142,7 +142,7 @@ class Loaded:
             return None
         return max(0, int(self._asked.max_bytes * share) - self.read_bytes)
 
-    def again(self, pair: Pair, most: int | None) -> None:
+    def again(self, pair: ReadSize, most: int | None) -> None:
         """Go on reading with another size and depth, where this load, which has ended, left off."""
         before = self.read_before, self.requests_before
         self.read_before, self.requests_before = self.read_bytes, self.requests

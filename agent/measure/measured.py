@@ -57,7 +57,7 @@ STOPS: Final[frozenset[str]] = frozenset({"time", "bytes", "failed"})
 SETTLED: Final = frozenset({"set", "smallest", "flat", "waits"})
 
 
-class Pair(Struct, frozen=True):
+class ReadSize(Struct, frozen=True):
     """Bytes of a request, and requests in flight."""
 
     block: int
@@ -72,7 +72,7 @@ class Pair(Struct, frozen=True):
 class Try(Struct, frozen=True):
     """What came of a size and a depth: MB/s of all targets that were read, the bytes, the seconds."""
 
-    pair: Pair
+    pair: ReadSize
     mbps: float
     read_bytes: int
     seconds: float
@@ -81,7 +81,7 @@ class Try(Struct, frozen=True):
 class Chosen(Struct, frozen=True):
     """The size and depth that were read with, why each, and all tries in their order."""
 
-    pair: Pair
+    pair: ReadSize
     block_why: Why = "set"
     depth_why: Why = "set"
     tries: tuple[Try, ...] = ()

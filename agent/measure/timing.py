@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from agent.interrupt import raised
 from agent.measure.choosing import first
-from agent.measure.loaded import Doing, Loaded, too_hot
+from agent.measure.loaded import Loaded, MeasureProgress, too_hot
 from agent.measure.measured import WARM_UP, Measured, Spread
 from agent.measure.trying import find, try_bytes, worth_it
 from probes.unread import Unread
@@ -163,8 +163,8 @@ class _Run:
                     timed.look()
                 next_look = now + CELSIUS_EVERY
 
-    def _doing(self, part: float) -> Doing:
-        return Doing(tuple(timed.target.name for timed in self._running), *self._place, min(1.0, part))
+    def _doing(self, part: float) -> MeasureProgress:
+        return MeasureProgress(tuple(timed.target.name for timed in self._running), *self._place, min(1.0, part))
 
     def _tick(self, now: float, start: float) -> None:
         self._ticks.append((now - start, tuple(timed.load.read_bytes for timed in self._running)))

@@ -8,8 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.measure import choosing
-from agent.measure.loaded import Doing
-from agent.measure.measured import Chosen, Pair, Try
+from agent.measure.loaded import MeasureProgress
+from agent.measure.measured import Chosen, ReadSize, Try
 from probes.blocks import ALIGNED
 
 if TYPE_CHECKING:
@@ -27,9 +27,14 @@ FEWEST: Final = 4  # tries; a run that has no time for them has none
 FEWEST_IN_FLIGHT: Final = 8  # times as much as the first try has in flight: with fewer bytes no rate can be seen
 
 
-def worth_it(asked: MeasureRequest, pair: Pair) -> bool:
+def worth_it(asked: MeasureRequest, pair: ReadSize) -> bool:
     """Whether anything is left to be found, with time and bytes for it."""
-    return not _why_not(asked, pair)
+    return _open(asked) and not _why_not(asked, pair)
+
+
+def _open(asked: MeasureRequest) -> bool:
+    """Whether a size or a number is to be found."""
+    return "flat" in choosing.whys(asked, "flat")
 
 
 def try_bytes(asked: MeasureRequest) -> int | None:
@@ -37,7 +42,7 @@ def try_bytes(asked: MeasureRequest) -> int | None:
     return None if asked.max_bytes is None else int(asked.max_bytes * SHARE) // ALIGNED * ALIGNED
 
 
-def _why_not(asked: MeasureRequest, pair: Pair) -> Ended | None:
+def _why_not(asked: MeasureRequest, pair: ReadSize) -> Ended | None:
     most = try_bytes(asked)
     if most is not None and most < FEWEST_IN_FLIGHT * pair.in_flight:
         return "bytes"
@@ -51,8 +56,8 @@ def find(group: Sequence[Loaded], asked: MeasureRequest, around: Around, place: 
     """
     at_once = len(group)
     pair = choosing.first(asked, at_once)
-    if asked.block and asked.depth:
-        return Chosen(pair)
+    if not _open(asked):
+        return Chosen(pair, *choosing.whys(asked, "set"))
     why = _why_not(asked, pair)
     if why is not None:
         return Chosen(pair, *choosing.whys(asked, why))
@@ -75,7 +80,7 @@ class _Tries:
         self._time = min(LONGEST_SEARCH, asked.seconds * SHARE)
         self._fresh = True
 
-    def one(self, pair: Pair) -> Try | Ended:
+    def one(self, pair: ReadSize) -> Try | Ended:
         """Read with this size and depth for a moment; the rate, or why there is none."""
         if self._around.clock() - self._begun + self.seconds > self._time:
             return "time"
@@ -93,7 +98,7 @@ class _Tries:
             return "bytes"  # a limit, or the end of random places, cut it short
         return Try(pair, read / seconds / 1e6, read, seconds)
 
-    def _ready(self, pair: Pair) -> bool:
+    def _ready(self, pair: ReadSize) -> bool:
         """Begin a load of this size and depth on each target; False where too few bytes are left for a rate."""
         if self._fresh:  # the first loads are there, unused
             self._fresh = False
@@ -127,6 +132,6 @@ class _Tries:
             if timed.finish():
                 timed.stop("failed")
 
-    def _doing(self, pair: Pair) -> Doing:
+    def _doing(self, pair: ReadSize) -> MeasureProgress:
         part = min(1.0, (self._around.clock() - self._begun) / self._time)
-        return Doing(tuple(timed.target.name for timed in self._group), *self._place, part, pair)
+        return MeasureProgress(tuple(timed.target.name for timed in self._group), *self._place, part, pair)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from rich.text import Text
 
 from agent.measure.choosing import RISE
+from agent.measure.judging import OWN_LIMIT
 from agent.measure.measured import STOPS
 from agent.measure.targets import LIMITS
 from agent.model.findings import Severity
@@ -33,9 +34,9 @@ SAFE: Final = "Nothing was written."
 COUNTED: Final = {
     "failed": "failed",
     "left alone": "not measured",
-    "short": "short of the range",
+    "short": "short",
     "none": "without a verdict",
-    "delivers": "delivered",
+    "delivers": "as expected",
 }
 WORST: Final = tuple(COUNTED)
 CELLS: Final = {**COUNTED, "none": "no verdict", "delivers": "delivers"}
@@ -77,7 +78,7 @@ def _answer(measurement: Measurement) -> Text:
     line = Text()
     if measurement.sum_delivery is not None and measurement.total is not None:
         total = f"All {len(pairs)} at once" if len(pairs) > 2 else "Both at once"  # noqa: PLR2004 - both
-        line.append(f"{total} {_held(measurement.sum_delivery, measurement.total.median)}. ")
+        line.append(f"{total} {_held(measurement.sum_delivery, measurement.total.median, many=True)}. ")
     measured, delivery = min(pairs, key=lambda pair: WORST.index(_became(*pair)))
     line.append(plain(measured.target.name, NAME), HEADING).append(" ")
     line.append(plain(_words(measured, delivery), SENTENCE), _style(measured, delivery)).append(".")
@@ -113,17 +114,21 @@ def _words(measured: Measured, delivery: Delivery) -> str:
     if measured.spread is None:
         return "was read too briefly for a rate; give --for more time"
     words = _held(delivery, measured.spread.median)
-    return f"{words}; no verdict: {delivery.why}" if delivery.why else words
+    if delivery.why:
+        return f"{words}; no verdict: {delivery.why}"
+    known = delivery.verdict == "short" and delivery.reasons and delivery.reasons[0] != OWN_LIMIT
+    return f"{words}; {delivery.reasons[0]}" if known else words
 
 
-def _held(delivery: Delivery, median: float) -> str:
-    """A rate beside its range, in words."""
+def _held(delivery: Delivery, median: float, *, many: bool = False) -> str:
+    """A rate beside its range, in words, for one or for `many`."""
+    reads, delivers = ("read", "deliver") if many else ("reads", "delivers")
     if delivery.expected is None or delivery.verdict == "none":
-        return f"reads {mbps(median)}" + (f" (links: {mbps_range(delivery.expected)})" if delivery.expected else "")
+        return f"{reads} {mbps(median)}" + (f" (links: {mbps_range(delivery.expected)})" if delivery.expected else "")
     range_words = f"the links should carry {mbps_range(delivery.expected)}"
     if delivery.verdict == "delivers":
-        return f"delivers {mbps(median)}; {range_words}"
-    return f"reads {mbps(median)}, {delivery.short_percent} % short; {range_words}"
+        return f"{delivers} {mbps(median)}; {range_words}"
+    return f"{reads} {mbps(median)}, {delivery.short_percent} % short; {range_words}"
 
 
 def _requests(count: int) -> str:
@@ -308,7 +313,7 @@ def _expected(delivery: Delivery, audit: Audit) -> str:
     judged = audit.by_key.get(delivery.narrowest or "")
     if judged is None:
         return mbps_range(delivery.expected)
-    return f"{mbps_range(delivery.expected)}, decided at {place(judged.link)}"
+    return f"{mbps_range(delivery.expected)}, limited by the link of {place(judged.link)}"
 
 
 def _remarks(measured: Measured, delivery: Delivery) -> list[str]:
