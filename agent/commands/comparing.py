@@ -132,6 +132,10 @@ def _soaks(before: str, after: str | None, form: str, *, as_given: bool) -> int:
     analyses = [session.analysed(name)[1] for name in (before, after)]
     if not as_given:
         _in_order(*(found.head.started_at for found in analyses))
+    if form != "json":
+        import sys
+
+        analyses = [session.named_here(found, sys.platform) for found in analyses]
     found = pair(*analyses)
     names = f"{before} (log)", f"{after} (log)"
     if form == "json":
