@@ -202,6 +202,14 @@ def test_the_answer_has_the_worst_that_was_found(more: dict[str, Any], word: str
     assert f"nvme0: {word}." in lines(shown(found))
 
 
+def test_data_at_risk_comes_before_all_else() -> None:
+    """A drive that dropped out is to be backed up: that is the first thing that the page says."""
+    step = Step("back-up", "Copy it.", (), None, "It reads back.", "Copy it now")
+    drive = hot(cooling=structs.replace(hot().cooling, steps=(step, *hot().cooling.steps)))
+    for page in (short(analysis(cool(), drive)), shown(analysis(cool(), drive))):
+        assert lines(page)[0].startswith("Copy it now. nvme1: dropped out")
+
+
 def test_both_limits_are_shown() -> None:
     """Beside the warning limit the critical one is shown."""
     assert "82 C (warning; critical 85 C), 17 C left" in words(shown(analysis(cool())))

@@ -51,6 +51,7 @@ COOLING: Final = {
     "unknown": ("not known", UNSURE),
     "enough": ("enough", GOOD),
 }
+AT_RISK: Final = frozenset({"stop-load", "back-up"})  # steps without which data may be lost
 NEEDS: Final = frozenset(COOLING) - {"unknown", "enough"}
 FORECAST: Final = {"reaches": BAD, "close": FAIR, "none": QUIET, "settles": GOOD, "steady": GOOD}
 
@@ -169,6 +170,9 @@ def _answer(found: Analysis) -> Text:
     for drive in _worst_first(found):
         groups.setdefault(_word(drive, found.seconds)[0], []).append(drive)
     line = Text()
+    firsts = (drive.cooling.steps[0] for drive in _worst_first(found) if drive.cooling.steps)
+    for step in (step for step in firsts if step.action in AT_RISK):
+        line.append(f"{plain(step.brief, SENTENCE)}. ", BAD)
     for number, (word, drives) in enumerate(groups.items()):
         line.append("; " if number else "").append(_naming(drives, len(found.drives)))
         line.append(": ").append(word, _word(drives[0], found.seconds)[1])
