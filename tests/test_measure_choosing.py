@@ -362,7 +362,7 @@ def drawn(view: ProgressView, *doings: MeasureProgress) -> None:
 def test_progress_is_drawn_harmlessly() -> None:
     """On a terminal the line has the drive and what is tried, in no colour that is lost, whatever the name."""
     out = io.StringIO()
-    console = Console(file=out, force_terminal=True, color_system="standard", width=70, markup=False)
+    console = Console(file=out, force_terminal=True, color_system="standard", width=100, markup=False)
     drawn(ProgressView(console), MeasureProgress(("[red]reel\x07",), 2, 3, 0.5, ReadSize(512 * KIB, 8)))
     said = re.sub(r"\x1b\[[\d;?]*[a-zA-Z]", "", out.getvalue())
     assert "Drive 2 of 3: [red]reel\\x07, trying 512 KiB, 8 in flight" in said
