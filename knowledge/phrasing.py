@@ -100,6 +100,11 @@ def bytes_text(total: int) -> str:
     return f"{total / 1e12:.1f} TB" if total >= 1e12 else f"{total / 1e9:.0f} GB"  # noqa: PLR2004
 
 
+def request_size(block: int) -> str:
+    """The bytes of a request, in the powers of two that they come in: "4 KiB", "16 MiB"."""
+    return f"{block / 1024:,.4g} KiB" if block < 1024 * 1024 else f"{block / 1024 / 1024:,.4g} MiB"
+
+
 def slot_words(label: str) -> str:
     """A slot in a sentence: "slot 3", "slot J1"; a label that is a name by itself ("PCIE1", "M2_1") stays as it is."""
     is_name = sum(map(str.isalpha, label)) > 1 or "_" in label

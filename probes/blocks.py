@@ -46,13 +46,17 @@ class ReadTarget(Struct, frozen=True):
 
 
 class ReadPlan(Struct, frozen=True):
-    """How to read: bytes of a request, requests in flight, in what order, how many bytes in all (None: no end)."""
+    """How to read: bytes of a request, requests in flight, in what order, how many bytes in all (None: no end).
+
+    `begin` is the byte at which reading in sequence begins: a multiple of 4,096.
+    """
 
     block: int
     depth: int
     pattern: Pattern = "sequential"
     max_bytes: int | None = None
     seed: int = 0
+    begin: int = 0
 
 
 class Failure(Struct, frozen=True):
@@ -131,17 +135,21 @@ def _refused(place: ReadTarget, error: OSError) -> BadInput:
 def pieces(size: int, wanted: ReadPlan) -> Callable[[int], tuple[int, int]]:
     """What gives the offset and length of the request of a number (0, 1, 2 ...); length 0: all has been asked for.
 
-    Sequential reading begins again at the start when all `size` bytes were read. Random places are spread evenly, and
-    follow from the number and the seed alone (the mixing of splitmix64: Steele, Lea and Flood, OOPSLA 2014).
+    Sequential reading begins again at the start of the data after its end. Random places are spread evenly, and follow
+    from the number and the seed alone (the mixing of splitmix64: Steele, Lea and Flood, OOPSLA 2014).
     """
     block, most = wanted.block, _FOREVER if wanted.max_bytes is None else wanted.max_bytes
     if wanted.pattern == "sequential":
-        count = -(-size // block)
+        count, begin = -(-size // block), wanted.begin
+        first_turn = -(-(size - begin) // block)
 
         def sequential(number: int) -> tuple[int, int]:
-            turn, index = divmod(number, count)
+            if number < first_turn:
+                offset = begin + number * block
+                return offset, max(0, min(block, size - offset, most - number * block))
+            turn, index = divmod(number - first_turn, count)
             offset = index * block
-            return offset, max(0, min(block, size - offset, most - turn * size - offset))
+            return offset, max(0, min(block, size - offset, most - (size - begin) - turn * size - offset))
 
         return sequential
     count, start = max(1, size // block), wanted.seed & _64_BITS

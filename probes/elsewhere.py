@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from probes.counts import counts
 from probes.samples import TEMPERATURE
 from probes.temperatures import LostTemperature, Temperature, Temperatures
-from probes.unread import Unread
+from probes.unread import NOT_TOLD, Unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -34,6 +34,11 @@ def _of_psutil(reads: Reads) -> dict[str, float] | Unread:
     except MsgspecError:
         return Unread("psutil sensors_temperatures", "the table of temperatures has another form")
     return {f"{chip} {label}".strip(): celsius for chip, found in chips.items() for label, celsius in found}
+
+
+def host_name(reads: Reads) -> str | Unread:  # noqa: ARG001 - as all platforms are called
+    """The name of the machine, which is not asked for here."""
+    return Unread("the name of the machine", NOT_TOLD)
 
 
 def temperatures(reads: Reads) -> Temperatures:

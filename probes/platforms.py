@@ -48,6 +48,9 @@ class ErrorReader(Protocol):
 class Watching(Protocol):
     """What the module offers that reads a machine again and again while its drives work."""
 
+    def host_name(self, reads: Reads) -> str | Unread:
+        """The name of the machine."""
+
     def temperatures(self, reads: Reads) -> Temperatures:
         """All temperatures there are."""
 

@@ -69,14 +69,15 @@ sizes = st.integers(1, 50 * ALIGNED)
 blocks = st.integers(1, 4).map(lambda count: count * ALIGNED)
 
 
-@given(size=sizes, block=blocks, most=st.integers(1, 200 * ALIGNED))
-def test_sequential_pieces_cover_everything_once_a_turn(size: int, block: int, most: int) -> None:
-    """Pieces in sequence follow each other without gap, begin anew at the end, and are `most` bytes in all."""
-    piece = pieces(size, ReadPlan(block, 1, "sequential", most))
+@given(size=sizes, block=blocks, most=st.integers(1, 200 * ALIGNED), begin=st.integers(0, 49))
+def test_sequential_pieces_cover_everything_once_a_turn(size: int, block: int, most: int, begin: int) -> None:
+    """Pieces in sequence follow each other without gap from where they begin, and anew at the end, `most` in all."""
+    start = begin * ALIGNED % size // ALIGNED * ALIGNED
+    piece = pieces(size, ReadPlan(block, 1, "sequential", most, begin=start))
     covered, number = 0, 0
     while (now := piece(number))[1]:
         offset, length = now
-        assert covered % size == offset
+        assert (start + covered) % size == offset
         assert length <= min(block, size - offset)
         covered, number = covered + length, number + 1
     assert most == covered

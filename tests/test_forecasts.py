@@ -102,9 +102,9 @@ def test_no_limit_claims_no_margin() -> None:
     found = one(soak(cool(warning=None, critical=None)))
     assert found.limit is None
     assert found.forecast.margin is None
-    assert "no limit of the drive is known" in found.forecast.words
+    assert "limit is not known" in found.forecast.words
     assert "unknown" == found.cooling.kind
-    assert any("no margin" in note for note in found.notes)
+    assert any("its margin is unknown" in note for note in found.notes)
 
 
 def test_the_critical_limit_stands_in_for_the_warning() -> None:

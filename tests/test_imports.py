@@ -69,6 +69,7 @@ TERMINAL: Final = frozenset(
         "explaining",
         "live",
         "manual",
+        "measure_progress",
         "measuring",
         "noting",
         "paper",

@@ -22,15 +22,16 @@ from hypothesis import strategies as st
 
 from agent.audit import audit
 from agent.measure.judging import HIGHER, OWN_LIMIT, TOO_LITTLE, judge
+from agent.measure.loaded import Around
 from agent.measure.measured import Measured, MeasureRequest, Spread, Target
-from agent.measure.targets import targets
-from agent.measure.timing import Around, measure, spread_of
+from agent.measure.targets import FILE, targets
+from agent.measure.timing import measure, spread_of
 from agent.model.throughput import expected_mbps
 from agent.report import measure_data, schemas
 from agent.report.measuring import page
 from knowledge.problems import BadInput
 from probes import collect
-from probes.blocks import ReadTarget, place
+from probes.blocks import ReadLoad, ReadTarget, place
 from probes.capture import load_file, recorded
 from probes.reads import Live
 from tests.build import Machine, build, downstream_port, drive, facts, root_port, switch
@@ -41,10 +42,11 @@ from tests.test_cli import HERE, PATIENCE, environment, not_named, one_line, run
 from tests.test_quiet import calls, offences
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from agent.audit import Audit
     from agent.measure.measured import Measurement
+    from probes.blocks import ReadPlan
 
 GEN3: Final = (3, 4)
 LINK: Final = "0000:00:01.0"
@@ -159,7 +161,7 @@ def test_a_finding_explains_what_holds_the_range_down() -> None:
     said = alone(one_drive(now=(3, 1)), 800.0)
     assert "delivers" == said.verdict
     assert ("link-narrow",) == said.rules
-    assert "held down" in said.reasons[0]
+    assert "link-narrow" in said.reasons[0]
 
 
 def test_a_finding_explains_a_shortfall() -> None:
@@ -171,7 +173,8 @@ def test_a_finding_explains_a_shortfall() -> None:
 def test_heat_explains_a_shortfall() -> None:
     """A drive that came to its warning limit slows itself down."""
     said = alone(one_drive(), 1000.0, celsius=(50.0, 70.0))
-    assert ["it came to 70.0 C, its warning limit being 70.0 C: it slows down"] == list(said.reasons)
+    (reason,) = said.reasons
+    assert "70.0 C" in reason
 
 
 def test_load_of_others_explains_a_shortfall() -> None:
@@ -245,7 +248,8 @@ def test_a_set_that_is_not_in_the_model_says_why() -> None:
     seen = next(one for one in found.stripes if one.why)
     aim = Target(name="md9", place=ReadTarget("/dev/md9", "block", "9:9"), what="set", whole=seen.stripe.name)
     said = judge(found, [reached(aim, 10.0)], MeasureRequest(), ()).deliveries[0]
-    assert ("none", f"no rate can be told for the set: {seen.why}") == (said.verdict, said.why)
+    assert "none" == said.verdict
+    assert seen.why in said.why
 
 
 def test_a_cable_decides_and_no_link() -> None:
@@ -271,7 +275,7 @@ def test_every_form_says_the_same() -> None:
     for one in sent["measured"]:
         assert f"median {one['spread_mbps']['median']:,.0f} MB/s" in text
     assert ["delivers", "short"] == [one["delivery"]["verdict"] for one in sent["measured"]]
-    assert f"short of the range by {sent['measured'][1]['delivery']['short_percent']} %" in text
+    assert f"{sent['measured'][1]['delivery']['short_percent']} %" in text
 
 
 def test_hostile_names_stay_harmless() -> None:
@@ -300,7 +304,7 @@ def test_a_hot_drive_is_shown_with_the_reason() -> None:
         (),
     )
     lines = [line.plain for line in page((said, found), 80, "this machine").lines]
-    assert "  not measured: hot." in lines
+    assert "not measured: hot" in lines[0]
     assert not any("MB/s" in line for line in lines)
 
 
@@ -324,6 +328,11 @@ def warm(*degrees: float) -> Around:
     """Surroundings with these temperatures, one after another, the last for ever."""
     left = list(degrees)
     return Around(time.monotonic, lambda _: left.pop(0) if len(left) > 1 else left[0])
+
+
+def loading(read: Callable[[int, Sequence[memoryview], int], int]) -> Callable[[ReadTarget, ReadPlan], ReadLoad]:
+    """Loads that are read by something else than the system."""
+    return lambda there, plan: ReadLoad(there, plan, read)
 
 
 @pytest.mark.parametrize(("celsius", "measured"), [(64.9, True), (65.0, False), (70.0, False), (75.0, False)])
@@ -370,7 +379,7 @@ def test_a_drive_that_vanishes_leaves_what_was_measured(tmp_path: Path) -> None:
         Target(name=name, place=place(str(path)), what="device")
         for name, path in (("x", first), ("y", file_of(tmp_path / "b")))
     ]
-    found, _, _ = measure(aims, MeasureRequest(seconds=1.5), Around(time.monotonic, read=read))
+    found, _, _ = measure(aims, MeasureRequest(seconds=1.5), Around(time.monotonic, load=loading(read)))
     assert ["gone", "time"] == [one.ended for one in found]
     assert "went away" in found[0].words
     assert found[0].spread is not None
@@ -384,7 +393,8 @@ def test_at_once_means_at_once(tmp_path: Path) -> None:
     aims = [
         Target(name=name, place=place(str(file_of(tmp_path / name, 8 * MIB))), what="device") for name in ("a", "b")
     ]
-    found, sums, interrupted = measure(aims, MeasureRequest(seconds=1.0, together=True), Around(time.monotonic))
+    asked = MeasureRequest(seconds=1.0, together=True, block=MIB, depth=4)
+    found, sums, interrupted = measure(aims, asked, Around(time.monotonic))
     assert not interrupted
     assert len(found[0].rates) == len(found[1].rates) == len(sums) >= 1  # a busy machine has fewer intervals
     assert list(sums) == pytest.approx([one + other for one, other in zip(found[0].rates, found[1].rates, strict=True)])
@@ -463,8 +473,8 @@ def test_a_file_is_measured(tmp_path: Path) -> None:
     done = run("measure", file_of(tmp_path, 16 * MIB), "--for", "1")
     assert (0, "") == (done.status, done.errors)
     words = " ".join(done.output.split())
-    assert "measured: median" in words
-    assert "says nothing of links" in words
+    assert "median" in words
+    assert FILE in words
     assert "page cache was bypassed" in words or "page cache could not be bypassed" in words
     assert "Nothing was written." in words
 
@@ -522,10 +532,13 @@ def test_what_cannot_be_measured_is_one_sentence(tmp_path: Path) -> None:
 def test_a_file_smaller_than_a_request_is_not_measured(tmp_path: Path) -> None:
     """A file that one request reads whole tells nothing: one sentence, exit 2, no figure; one of a request is read."""
     path = file_of(tmp_path, 128 * 1024)
-    done = run("measure", str(path), "--for", "0.2")
+    done = run("measure", str(path), "--for", "0.2", "--block", "1M")
     assert (2, "") == (done.status, done.output)
-    assert "holds 131,072 bytes, less than one request of 1,048,576" in one_line(done.errors)
-    assert run("measure", str(path), "--for", "0.2", "--block", "128K").output
+    words = one_line(done.errors)
+    assert ["131,072", "1,048,576", "--block"] == [
+        part for part in ("131,072", "1,048,576", "--block") if part in words
+    ]
+    assert run("measure", str(path), "--for", "0.2").output
 
 
 def test_an_ordinary_user_is_told_which_right_is_missing(tmp_path: Path) -> None:
@@ -568,7 +581,7 @@ def test_an_interrupt_shows_what_was_measured(tmp_path: Path) -> None:
     output, errors = child.communicate(timeout=PATIENCE)
     assert (130, "") == (child.returncode, errors)
     assert "Stopped before it was done" in output
-    assert "measured: " in " ".join(output.split())
+    assert "median" in output
 
 
 def test_nothing_is_opened_for_writing(tmp_path: Path) -> None:

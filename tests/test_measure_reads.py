@@ -18,9 +18,10 @@ from agent.commands import measuring
 from agent.commands.measuring import status, surroundings
 from agent.commands.reach import unlisted
 from agent.measure.judging import OWN_LIMIT, judge
+from agent.measure.loaded import Around
 from agent.measure.measured import Measured, MeasureRequest, Spread, Target
 from agent.measure.targets import target_of, targets
-from agent.measure.timing import Around, between, measure
+from agent.measure.timing import between, measure
 from agent.report import measure_data
 from agent.report.measuring import page
 from knowledge.problems import BadInput, NothingRead
@@ -193,9 +194,9 @@ def test_a_link_that_could_not_be_judged_has_no_prediction() -> None:
     ("reading", "why"),
     [
         ("what its port hangs on", "so the links on its way are not all known"),
-        ("where it hangs", "nothing can be predicted, as the function that nvme0 hangs on could not be read"),
-        ("its block devices", "nothing can be predicted, as the block devices of nvme0 could not be read"),
-        ("list of drives", "nothing can be predicted, as which NVMe drives there are (/sys/class/nvme) could not be"),
+        ("where it hangs", "no range, as the PCI function of nvme0 could not be read"),
+        ("its block devices", "no range, as the block devices of nvme0 could not be read"),
+        ("list of drives", "no range, as which NVMe drives there are (/sys/class/nvme) could not be"),
     ],
 )
 def test_a_way_that_cannot_be_followed_has_no_prediction(reading: str, why: str, median: float) -> None:

@@ -76,6 +76,14 @@ def test_lines_stand_out(medium: str) -> None:
         assert LINES <= contrast(colours["fault"], colours[ground])
 
 
+@pytest.mark.parametrize("medium", BLOCKS)
+def test_the_lines_of_drives_stand_out(medium: str) -> None:
+    """Lines of drives, of limits and of grids that mean something have a contrast of 3 or more to the sheet."""
+    colours = BLOCKS[medium]
+    names = ("one", "two", "three", "four", "five", "six", "seven", "eight", "fault", "limit", "quiet", "ink")
+    assert {} == {name: colours[name] for name in names if contrast(colours[name], colours["sheet"]) < LINES}
+
+
 def test_every_medium_names_every_colour() -> None:
     """Dark and print name all colours of light but those they mean to share, so that none is forgotten."""
     assert set(BLOCKS["light"]) == set(BLOCKS["dark"]) == set(BLOCKS["print"])

@@ -53,8 +53,7 @@ def machine(folder: Path, *unlisted: str) -> Source:
 
 def wanted() -> measured.MeasureRequest:
     """A measurement as short as can be."""
-    block, depth = measured.SEQUENTIAL
-    return measured.MeasureRequest(seconds=0.2, block=block, depth=depth)
+    return measured.MeasureRequest(seconds=0.2)
 
 
 @pytest.mark.parametrize("name", ["nvme77", "/dev/nvme77", "nvme77n1"])
@@ -79,10 +78,7 @@ def test_what_is_no_drive_stays_a_bad_word(tmp_path: Path, unlisted: tuple[str, 
 
 def test_measuring_is_refused_where_drives_cannot_be_followed() -> None:
     """Nothing is read from a drive whose way cannot be watched meanwhile."""
-    block, depth = measured.SEQUENTIAL
-    asked = measured.MeasureRequest(
-        seconds=1.0, max_bytes=None, block=block, depth=depth, pattern="sequential", together=False, hot=False
-    )
+    asked = measured.MeasureRequest(seconds=1.0)
     source = Source(None, None, "darwin", lambda: CLOCK)
     with pytest.raises(NothingRead, match="measure needs to follow drives"):
         measuring.run(("disk0",), asked, source, CLOCK)

@@ -190,7 +190,7 @@ def test_json_beside_a_command_goes_to_a_file(place: Path) -> None:
 def test_nothing_is_said_while_it_runs_where_that_is_wanted(place: Path) -> None:
     """With --view none the only words before the end are the command's."""
     done = soak(place, "--view", "none", "--", "sh", "-c", "sleep 0.5; echo done >&2")
-    assert done.errors.startswith("done\nSoak of ")
+    assert done.errors.startswith("done\nBoth drives: ")
 
 
 def test_signals_go_to_the_command(place: Path) -> None:
@@ -328,9 +328,9 @@ def test_a_soak_for_a_time_ends_with_its_page(place: Path) -> None:
     done = soak(place, "--for", "1s")
     assert time.monotonic() - before >= 1.0
     assert 0 == done.status
-    assert "its time was over" in flat(done.output)
+    assert "its time was up" in flat(done.output)
     assert "nvme1 Ostrayne Reel 4 2TB" in done.output
-    assert "Logging 2 drives, each 0.2 s, to " in done.errors
+    assert "Logging 2 drives every 0.2 s to " in done.errors
     assert 1 == len(logs(place))
     found = form(place, "--show", "last")
     assert 0.2 == found["every_seconds"]
@@ -369,7 +369,7 @@ def test_a_soak_without_end_ends_by_hand(place: Path, number: signal.Signals) ->
     process.send_signal(number)
     output, _ = process.communicate(timeout=PATIENCE)
     assert 0 == process.returncode
-    assert "ended by hand" in flat(output)
+    assert "stopped by hand" in flat(output)
 
 
 @pytest.mark.long
@@ -382,7 +382,7 @@ def test_a_soak_that_is_told_to_end_twice_closes_its_log(place: Path, wait: floa
         time.sleep(wait)
     output, _ = process.communicate(timeout=PATIENCE)
     assert 0 == process.returncode
-    assert "ended by hand" in flat(output)
+    assert "stopped by hand" in flat(output)
     assert "interrupt" == form(place, "--show", "last")["end"]["reason"]
 
 
@@ -588,7 +588,7 @@ def test_times_are_as_people_write_them(place: Path, text: str, seconds: str) ->
         text=True,
     )
     assert process.stderr is not None
-    assert f"it ends after {seconds}, or with Ctrl-C." in process.stderr.readline()
+    assert f"ends after {seconds}, or with Ctrl-C." in process.stderr.readline()
     process.send_signal(signal.SIGINT)
     process.communicate(timeout=PATIENCE)
     assert 0 == process.returncode
@@ -663,7 +663,7 @@ def test_a_terminal_has_a_live_view(terminal: Callable[..., Terminal]) -> None:
     run.press(b"\x03")
     assert 0 == run.end()
     assert f"{ESCAPE}[?25h" in run.text  # the cursor is back
-    assert "ended by hand" in flat(run.text)
+    assert "stopped by hand" in flat(run.text)
 
 
 def test_a_terminal_without_colour_has_none(terminal: Callable[..., Terminal]) -> None:
@@ -690,7 +690,7 @@ def test_a_line_is_not_broken_inside_a_name(monkeypatch: pytest.MonkeyPatch, cap
     words = "1:00  nvme0 reads 2,900, writes 12 MB/s; Ostrayne-Reel-4-carrier-bay-11 41.9 C; nvme2 no reading"
     monkeypatch.setattr(os, "get_terminal_size", lambda _: os.terminal_size((36, 24)))
     for terminal, lines in ((True, 4), (False, 1)):
-        monkeypatch.setattr(soak_command, "_on_terminal", lambda terminal=terminal: terminal)
+        monkeypatch.setattr(soak_command, "on_terminal", lambda terminal=terminal: terminal)
         soak_command._say_folded(words)  # noqa: SLF001 - what a running soak says its lines by
         said = capfd.readouterr().err
         assert lines == len(said.splitlines())

@@ -169,5 +169,5 @@ def test_a_drive_that_is_not_counted_says_so() -> None:
     bare = msgspec.structs.replace(track.head, blocks=())
     found = one(changed(made, head=bare, read_mbps=unknown, write_mbps=unknown, busy=unknown))
     assert found.load is None
-    assert "the system counts none of the bytes that it reads and writes" in found.notes
+    assert "the system does not count the bytes that it reads and writes" in found.notes
     assert () == one(made).notes

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import platform
 import re
+import sys
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
@@ -13,14 +15,20 @@ from hypothesis import strategies as st
 from msgspec import structs
 from rich.cells import cell_len
 from rich.console import Console
+from rich.text import Text
 
+from agent.commands.session import named_here
 from agent.model.findings import Evidence, Rate, Step
 from agent.report import data, schemas, soak_data, soaking
 from agent.report.live import LiveView
 from agent.report.watching import LEVELS, MOST_HISTORY, PLAIN_LEVELS, DriveNow, History, Lines
 from agent.soak.analysed import Cooling, Fall, Forecast, Throttling, TimeSpan
+from agent.soak.analysis import analyse
 from knowledge.phrasing import plain
+from probes.redact_text import host_name
 from probes.samples import DriveSample, End, Event, Moment
+from probes.tokens import Known
+from tests import soaks
 from tests.json_schema import problems
 from tests.shown import HOSTILE, analysis, cool, drive_head, head, hot
 
@@ -45,7 +53,12 @@ def words(page: Page) -> str:
 
 
 def shown(found: Analysis, width: int = 80) -> Page:
-    """The page of an analysis."""
+    """The whole page of an analysis."""
+    return soaking.whole(found, width, found.source)
+
+
+def short(found: Analysis, width: int = 80) -> Page:
+    """The short page of an analysis."""
     return soaking.analysis(found, width, found.source)
 
 
@@ -77,8 +90,41 @@ def test_the_page_says_all_that_the_analysis_says(width: int) -> None:
 @every_width
 def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     """No line of the page is wider than the terminal."""
-    page = shown(analysis(hot(), cool()), width)
-    assert [] == [line for line in lines(page) if cell_len(line) > width]
+    for page in (shown(analysis(hot(), cool()), width), short(analysis(hot(), cool()), width)):
+        assert [] == [line for line in lines(page) if cell_len(line) > width]
+
+
+@every_width
+def test_the_short_page_keeps_what_failed_and_what_to_do(width: int) -> None:
+    """The short page has the answer first, what went wrong, what was not read, and the first steps with cautions."""
+    found = analysis(hot(), cool(), structs.replace(idle("nvme2", 40.0), temperatures=None))
+    page = short(found, width)
+    said, drive = words(page), found.drives[0]
+    assert lines(page)[0].startswith("nvme1: dropped out")
+    for sentence in (
+        *(drive.link_changes[0].words, drive.error_bursts[0].words, drive.falls[0].words, drive.notes[0]),
+        *(found.notes[0], "the drive was gone", "temperature could not be read", *drive.cooling.steps[0].cautions),
+    ):
+        assert sentence[1:] in said
+    assert "..." not in said
+    assert drive.cooling.steps[0].verify not in said
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_soak_of_one_drive_fits_a_screen(width: int) -> None:
+    """The short page of a drive that is well is a few lines, of one that slowed itself one screen, cut nowhere."""
+    well, slowed = (soaking.analysis(analyse(soaks.soak(make)), width, "x") for make in (soaks.cool(), soaks.hot()))
+    assert len(well.lines) <= 12
+    assert len(slowed.lines) <= (36 if width >= 80 else 45)
+    assert "Move air" in words(slowed)
+    assert [] == [line for line in [*lines(well), *lines(slowed)] if "..." in line or cell_len(line) > width]
+
+
+def test_drives_at_rest_are_told_what_to_do_once() -> None:
+    """Of many drives without load the short page says once what to do, and has no part of its own for each."""
+    page = short(analysis(*(resting(f"nvme{number}") for number in range(8)), events=(), notes=()))
+    assert 1 == words(page).count("Run a soak with the real workload")
+    assert len(page.lines) < 20
 
 
 @every_width
@@ -94,7 +140,11 @@ def test_hostile_texts_are_shown_harmlessly(text: str, width: int) -> None:
         notes=(text,),
         end=End(9.0, text, 3),
     )
-    for page in (shown(found, width), soaking.logs([(text, found.head, found.end, 9.0)], width, text)):
+    for page in (
+        shown(found, width),
+        short(found, width),
+        soaking.logs([(text, found.head, found.end, 9.0)], width, text),
+    ):
         shown_lines = lines(page)
         assert all(line.isprintable() for line in shown_lines)
         assert [] == [line for line in shown_lines if cell_len(line) > width]
@@ -106,7 +156,7 @@ def test_hostile_texts_are_shown_harmlessly(text: str, width: int) -> None:
     ("kind", "word"),
     [
         ("proved", "throttled"),
-        ("inferred", "throttled, by all signs"),
+        ("inferred", "throttled (inferred)"),
         ("unclear", "may have throttled"),
         ("unknown", "throttling not known"),
         ("none", "no throttling"),
@@ -123,7 +173,9 @@ def test_the_worst_drive_comes_first() -> None:
     found = analysis(cool("nvme0"), hot("nvme1"), cool("nvme2"))
     page = shown(found)
     worst = "nvme1: dropped out and came back, link fault, link errors, throttled"
-    assert f"{worst}; nvme0, nvme2: no throttling." in words(page)
+    first = words(page).partition(".")[0]
+    assert first.startswith(worst)
+    assert first.endswith("; nvme0, nvme2: no throttling")
     heads = [line.split()[0] for line in lines(page) if "(0000:01:00.0)" in line]
     assert ["nvme1", "nvme0", "nvme2"] == heads
 
@@ -148,6 +200,14 @@ def test_the_answer_has_the_worst_that_was_found(more: dict[str, Any], word: str
     drive = cool(**{key: value for key, value in more.items() if key not in own})
     found = analysis(structs.replace(drive, temperatures=structs.replace(seen, **own)), notes=())
     assert f"nvme0: {word}." in lines(shown(found))
+
+
+def test_data_at_risk_comes_before_all_else() -> None:
+    """A drive that dropped out is to be backed up: that is the first thing that the page says."""
+    step = Step("back-up", "Copy it.", (), None, "It reads back.", "Copy it now")
+    drive = hot(cooling=structs.replace(hot().cooling, steps=(step, *hot().cooling.steps)))
+    for page in (short(analysis(cool(), drive)), shown(analysis(cool(), drive))):
+        assert lines(page)[0].startswith("Copy it now. nvme1: dropped out")
 
 
 def test_both_limits_are_shown() -> None:
@@ -181,6 +241,13 @@ def idle(name: str, celsius: float, *notes: str, steps: bool = True) -> DriveAna
     )
 
 
+def resting(name: str) -> DriveAnalysis:
+    """A drive whose load was seen, and was none."""
+    found = cool(name)
+    assert found.load is not None
+    return structs.replace(idle(name, 40.0), load=structs.replace(found.load, seconds=0.0))
+
+
 @every_width
 def test_what_is_so_of_all_drives_is_said_once(width: int) -> None:
     """Sentences and steps that are the same for all drives are said once, what differs stands at each drive."""
@@ -194,7 +261,7 @@ def test_what_is_so_of_all_drives_is_said_once(width: int) -> None:
     for place in range(8):
         assert f"highest temperature: {40 + place} C; expected below 82 C" in page
         assert f"to {40 + place} C (first at" in page
-    assert page.index("could not be read") < page.index("nvme0 ")
+    assert page.index("could not be read") < page.index("nvme0 Ostrayne")
 
 
 def test_what_is_not_so_of_all_drives_is_said_of_each() -> None:
@@ -228,8 +295,8 @@ def test_each_forecast_is_shown(kind: str) -> None:
         (End(9.0, "command", 7), "the command ended with status 7"),
         (End(9.0, "command", 139), "the command ended with status 139 (killed by signal 11, as shells tell it)"),
         (End(9.0, "command", 255), "the command ended with status 255"),
-        (End(9.0, "time", None), "its time was over"),
-        (End(9.0, "interrupt", None), "ended by hand"),
+        (End(9.0, "time", None), "its time was up"),
+        (End(9.0, "interrupt", None), "stopped by hand"),
         (End(9.0, "fault", 7), "ended by a fault, the command with status 7"),
     ],
 )
@@ -307,6 +374,23 @@ def test_a_token_is_not_taken_for_a_name(name: str | None, says: str) -> None:
     assert says in words(shown(structs.replace(found, head=structs.replace(found.head, machine=name))))
 
 
+def test_a_log_is_called_by_the_name_of_the_machine_that_it_was_made_on() -> None:
+    """On the machine itself a name that was taken out of its log is shown; that of another machine stays a token.
+
+    Source of the name: uname(2), by the standard library.
+    """
+    here, found = platform.node(), analysis(cool())
+    for machine, expected in (
+        (host_name(here, Known()), here),
+        (host_name(f"{here}x", Known()), host_name(f"{here}x", Known())),
+        (None, None),
+        ("bench-1", "bench-1"),
+    ):
+        made = structs.replace(found, head=structs.replace(found.head, machine=machine))
+        assert expected == named_here(made, sys.platform).head.machine
+    assert "~" in host_name(here, Known())
+
+
 def test_no_drives_are_no_good_news() -> None:
     """A soak that saw no drives says that, and nothing of drives that are well."""
     page = words(shown(analysis(others=(), events=(), notes=())))
@@ -320,7 +404,8 @@ def test_very_many_events_are_cut_in_the_middle() -> None:
     assert len(lines(page)) < 100
     assert "burst 0" in words(page)
     assert "burst 999" in words(page)
-    assert "970 more; --export jsonl has all" in words(page)
+    assert "970 more" in words(page)
+    assert len(short(analysis(cool(), events=events)).lines) < 30
 
 
 @every_width
@@ -358,7 +443,7 @@ def test_the_form_has_all_that_the_analysis_has() -> None:
         ("Analysis", "missing"): "unread",
         ("DriveAnalysis", "missing"): "unread",
     }
-    elsewhere = {"head", "fit_start", "to_the_end", "whole"}  # in their own keys, see below, and in the spans
+    elsewhere = {"head", "fit_start", "to_the_end", "whole", "brief"}  # in keys of their own, the spans, the text
     found = analysis(hot())
     got = form(found)
 
@@ -496,6 +581,33 @@ def test_the_view_shows_each_drive(width: int) -> None:
     for part in ("0:00:02 of 0:30:00", "nvme0", "50 C", "32 C below 82 C", "OVER 60 C", "reads 1,200, writes 1 MB/s"):
         assert part in drawn
     assert "Ctrl-C" in drawn
+
+
+@pytest.mark.parametrize(("width", "hint"), [(60, "with its command"), (140, "ingest a/long/folder")])
+def test_a_command_without_room_is_not_cut(width: int, hint: str) -> None:
+    """Where the command does not fit beside the time, words stand in its place, and nothing is cut off."""
+    of = head(drive_head("nvme0"), command=("ingest", "a/long/folder/of/reels", "b/long/folder/of/reels"))
+    drawn = view(of, width, lasts=1800.0).drawn(2.0).plain.split("\n")[0]
+    assert hint in drawn
+    assert drawn.endswith(("reels", hint))
+
+
+def colours_of(shown: Any) -> set[int]:  # noqa: ANN401 - anything that rich prints
+    """The codes of colour that something is drawn with on a terminal. Source: ECMA-48, 8.3.117 (SGR)."""
+    out = io.StringIO()
+    Console(file=out, force_terminal=True, color_system="standard", width=80).print(shown)
+    codes = re.findall(r"\x1b\[([\d;]*)m", out.getvalue())
+    return {int(code) for run in codes for code in run.split(";") if code}
+
+
+def test_colours_are_seen_on_dark_and_light_terminals() -> None:
+    """Pages and view use no yellow, cyan or white, nor any bright colour, which are lost on some ground."""
+    page = shown(analysis(hot(), cool(), idle("nvme2", 40.0)))
+    shown_view = view(two(), 80)
+    shown_view.sample(sample(0.0, 50.0, 61.0))
+    used = colours_of(Text("\n").join(page.lines)) | colours_of(shown_view.drawn(0.0))
+    assert {31, 32} <= used  # red and green are: the reader of codes sees them
+    assert set() == used & {33, 36, 37, *range(90, 98)}
 
 
 def test_what_cannot_be_read_is_not_drawn_as_cold() -> None:

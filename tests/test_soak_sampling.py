@@ -321,7 +321,7 @@ def test_a_drive_that_hangs_is_left_out_and_not_asked_again(reads: WatchedReads,
     reads.hangs = SECOND_SENSOR
     sample, events = sampler.take(1.0, 0.0)
     assert (40.85, 47.85) == sample.drives[0].celsius
-    hangs = "the drive does not answer in time; it is left out until it does"
+    hangs = "the drive does not answer in time; it is skipped until it does"
     assert lost(**dict.fromkeys(("temperature", "sensor_2", "link", "errors"), hangs)) == sample.drives[1].unread
     assert (27.8,) == sample.others
     assert [("vanished", "nvme1")] == [(event.kind, event.drive) for event in events]
@@ -540,8 +540,8 @@ def test_sleep_is_told_apart_from_a_clock_that_was_set() -> None:
     for place, (seconds, _) in enumerate(steps):
         told += watch.see(Moment(seconds, 0.0, (drive, DriveSample(())), (), wall[place]), slept[place])
     assert [
-        "the machine was suspended for 600 s; they are not in the seconds of the log",
-        "the machine was suspended for 600 s; they are not in the seconds of the log",
+        "the machine was suspended for 600 s; the seconds of the log leave them out",
+        "the machine was suspended for 600 s; the seconds of the log leave them out",
         "the time of day jumped back by 1,200 s; the log counts on",
     ] == [event.words for event in told]
 
@@ -554,7 +554,7 @@ def test_events_without_end_are_cut_off() -> None:
         drive = DriveSample((40.0,), link=(1 + second % 4, 4))
         told += watch.see(Moment(float(second), 0.0, (drive, DriveSample(()))), None)
     assert MOST_ALIKE == len(told)
-    assert told[-1].words.endswith("no more of these are noted")
+    assert told[-1].words.endswith("further ones are not logged")
 
 
 # --- Moments ---------------------------------------------------------------------------------------------------

@@ -78,7 +78,7 @@ def comparing(
         if _logs(before, after):
             if against is not None or notes:
                 raise click.UsageError("--against and --notes go with captures, not with the logs of soaks.")
-            context.exit(_soaks(before, after, form, as_given=as_given))
+            context.exit(_soaks(before, after, form, source(None, None).platform, as_given=as_given))
         sheet = _sheet(against)
         shelf = noted(notes)
         sides = source(before, None), source(after, root)
@@ -122,8 +122,8 @@ def _logs(before: str, after: str | None) -> bool:
     return all(found)
 
 
-def _soaks(before: str, after: str | None, form: str, *, as_given: bool) -> int:
-    """Compare two logs; the exit status."""
+def _soaks(before: str, after: str | None, form: str, system: str, *, as_given: bool) -> int:
+    """Compare two logs; the exit status. `system` is what runs here."""
     from agent.commands import session
     from agent.soak.pairs import pair
     from knowledge.problems import NothingRead
@@ -132,6 +132,8 @@ def _soaks(before: str, after: str | None, form: str, *, as_given: bool) -> int:
     analyses = [session.analysed(name)[1] for name in (before, after)]
     if not as_given:
         _in_order(*(found.head.started_at for found in analyses))
+    if form != "json":
+        analyses = [session.named_here(found, system) for found in analyses]
     found = pair(*analyses)
     names = f"{before} (log)", f"{after} (log)"
     if form == "json":

@@ -8,14 +8,14 @@ import click
 
 from agent import interrupt, output
 from agent.commands.reach import check_followed, unlisted
-from agent.commands.soak import Duration
+from agent.commands.soak import Duration, on_terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from agent.audit import Audit
+    from agent.measure.loaded import Around, MeasureProgress
     from agent.measure.measured import Measurement, MeasureRequest
-    from agent.measure.timing import Around
     from agent.source import Clock, Source
     from probes.reads import Reads
     from probes.unread import Unread
@@ -53,8 +53,10 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
 
     @click.command()
     @click.argument("targets", metavar="DRIVE...", nargs=-1, required=True)
-    @click.option("--together", is_flag=True, help="Read from all at once, and hold the sum against what they share.")
-    @click.option("--random", is_flag=True, help="Read 4 KiB from random places, 32 at once, in place of sequences.")
+    @click.option(
+        "--together", is_flag=True, help="Read from all at once, and judge the sum by the links that they share."
+    )
+    @click.option("--random", is_flag=True, help="Read 4 KiB at random places instead of large pieces in sequence.")
     @click.option(
         "--for",
         "seconds",
@@ -62,11 +64,16 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
         default="10s",
         show_default=True,
         metavar="TIME",
-        help="Read from each for this long.",
+        help="Read from each for this long, tries included.",
     )
-    @click.option("--max-bytes", type=Bytes(), metavar="SIZE", help="Read no more than this from each, such as 2G.")
-    @click.option("--block", type=Bytes(), metavar="SIZE", help="Bytes of one request; 1M unless --random.")
-    @click.option("--depth", type=click.IntRange(1, 256), help="Requests in flight; 8 unless --random.")
+    @click.option(
+        "--max-bytes",
+        type=Bytes(),
+        metavar="SIZE",
+        help="Read no more than this from each, tries included, such as 2G.",
+    )
+    @click.option("--block", type=Bytes(), metavar="SIZE", help="Bytes of one request; found by trying unless given.")
+    @click.option("--depth", type=click.IntRange(1, 256), help="Requests in flight; found by trying unless given.")
     @click.option("--hot", is_flag=True, help="Measure a drive although it is close to its warning limit.")
     @click.option(
         "--format",
@@ -92,8 +99,9 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
     ) -> None:
         """Measure what drives deliver, by reading from them; nothing is ever written.
 
-        DRIVE is a drive as in check (nvme0, sda), a block device (nvme0n1, /dev/md0) or an ordinary file. Rates are
-        shown as median and spread, beside the range that the links on the way should carry.
+        DRIVE is a drive as in check (nvme0, sda), a block device (nvme0n1, /dev/md0) or an ordinary file. Requests
+        grow in size and number until the rate no longer rises. Rates are shown as median and spread, beside the range
+        that the links on the way should carry.
 
         Exit status: 0 each delivers, or has no range to be held against; 1 one is short of its range, could not be
         measured to the end, or not be judged as a reading failed; 2 bad use, or a right is missing; 3 nothing could be
@@ -101,18 +109,17 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
         """
         from agent.measure import measured
 
-        usual = measured.RANDOM if random else measured.SEQUENTIAL
         asked = measured.MeasureRequest(
             seconds=seconds,
             max_bytes=max_bytes,
-            block=usual[0] if block is None else block,
-            depth=usual[1] if depth is None else depth,
+            block=block,
+            depth=depth,
             pattern="random" if random else "sequential",
             together=together,
             hot=hot,
         )
         _check(asked, len(targets) if together else 1)
-        found, audit = run(targets, asked, source(None, None), clock())
+        found, audit = _shown(targets, asked, source(None, None), clock())
         if form == "json":
             from agent.report import measure_data
 
@@ -128,17 +135,34 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
 
 def _check(asked: MeasureRequest, at_once: int) -> None:
     """Refuse requests that no drive takes, or that would take too much memory (UsageError)."""
+    from agent.measure.choosing import first
     from probes.blocks import ALIGNED, MOST_MEMORY
 
-    if asked.block % ALIGNED or not asked.block:
+    if asked.block is not None and (asked.block % ALIGNED or not asked.block):
         raise click.UsageError(f"--block {asked.block}: give a multiple of {ALIGNED:,} bytes, which suits every drive.")
     if asked.max_bytes is not None and asked.max_bytes < ALIGNED:
         raise click.UsageError(f"--max-bytes {asked.max_bytes}: give {ALIGNED:,} bytes or more.")
-    if asked.block * asked.depth * at_once > MOST_MEMORY:
-        raise click.UsageError("--block times --depth is more than 1 GiB of memory; make one of them smaller.")
+    if first(asked, at_once).in_flight * at_once > MOST_MEMORY:
+        raise click.UsageError("--block times --depth takes more than 1 GiB of memory; make one of them smaller.")
 
 
-def run(names: Sequence[str], asked: MeasureRequest, source: Source, clock: Clock) -> tuple[Measurement, Audit]:
+def _shown(names: Sequence[str], asked: MeasureRequest, source: Source, clock: Clock) -> tuple[Measurement, Audit]:
+    """Run it; where standard error is a terminal, how far it is is shown there."""
+    if not on_terminal():
+        return run(names, asked, source, clock)
+    from agent.report import measure_progress
+
+    with measure_progress.on_terminal().shown() as view:
+        return run(names, asked, source, clock, view.show)
+
+
+def run(
+    names: Sequence[str],
+    asked: MeasureRequest,
+    source: Source,
+    clock: Clock,
+    show: Callable[[MeasureProgress], None] = lambda _: None,
+) -> tuple[Measurement, Audit]:
     """Audit this machine, measure, and hold one against the other."""
     from msgspec.structs import replace
 
@@ -153,13 +177,15 @@ def run(names: Sequence[str], asked: MeasureRequest, source: Source, clock: Cloc
     reads = Live(None, source.platform)
     chosen = targets(names, found, reads, unlisted(found.facts))
     seeded = replace(asked, seed=int(clock.running() * 1e9))
-    measured, sums, interrupted = measure(chosen, seeded, surroundings(reads, found, clock.running))
+    measured, sums, interrupted = measure(chosen, seeded, surroundings(reads, found, clock.running, show))
     return judge(found, measured, seeded, sums, interrupted=interrupted), found
 
 
-def surroundings(reads: Reads, found: Audit, running: Callable[[], float]) -> Around:
-    """What a run is told of the machine behind `reads`; `running` counts seconds."""
-    from agent.measure.timing import Around
+def surroundings(
+    reads: Reads, found: Audit, running: Callable[[], float], show: Callable[[MeasureProgress], None] = lambda _: None
+) -> Around:
+    """What a run is told of the machine behind `reads`; `running` counts seconds, `show` is told what is done."""
+    from agent.measure.loaded import Around
     from probes import platform
 
     return Around(
@@ -167,6 +193,7 @@ def surroundings(reads: Reads, found: Audit, running: Callable[[], float]) -> Ar
         _temperature(reads),
         lambda keys: _links(keys, found, reads),
         platform(reads.platform).watch().traffic(reads, found.facts.drives),
+        show=show,
     )
 
 

@@ -70,7 +70,7 @@ def reporting(
             sources = [source(None, root)]
         shelf = noted(notes) if sources else None
         machines = [(_without_folder(source), _audit(source, settle, shelf)) for source in sources]
-        made = _made(form, machines, [_soak(name) for name in logs], clock().now())
+        made = _made(form, machines, [_soak(name, source(None, None).platform) for name in logs], clock().now())
         write_whole(out, made.encode("utf-8", "backslashreplace"), force=force)
         click.echo(f"Wrote the report to {quoted(out)}.", err=True)
 
@@ -105,10 +105,11 @@ def _audit(source: Source, settle: float, shelf: Shelf | None) -> Audit:
     return audit(source.facts(settle), notes=shelf)
 
 
-def _soak(name: str) -> tuple[str, Soak, Analysis]:
+def _soak(name: str, platform: str) -> tuple[str, Soak, Analysis]:
     from agent.commands import session
 
-    return f"{own_name(name)} (log)", *session.analysed(name)
+    log, found = session.analysed(name)
+    return f"{own_name(name)} (log)", log, session.named_here(found, platform)
 
 
 def own_name(name: str) -> str:

@@ -360,6 +360,26 @@ def _is_capture(name: str) -> bool:
     return start.startswith(b"\x1f\x8b") or start.lstrip().startswith(b"{")
 
 
+def named_here(found: Analysis, system: str) -> Analysis:
+    """The analysis with the name of this machine, where its log was made here and the name was taken out of it."""
+    from msgspec import structs
+
+    return structs.replace(found, head=structs.replace(found.head, machine=name_here(found.head.machine, system)))
+
+
+def name_here(name: str | None, system: str) -> str | None:
+    """A name in a log; where it was taken out and is that of this machine, on which `system` runs, the name itself."""
+    from probes import platform
+    from probes.reads import Live
+    from probes.redact_text import host_name
+    from probes.tokens import Known, is_word_token
+
+    if name is None or not is_word_token(name):
+        return name
+    here = platform(system).watch().host_name(Live(None, system))
+    return here if isinstance(here, str) and host_name(here, Known()) == name else name
+
+
 def analysed(path: str, end: End | None = None, known: Sequence[KnownLimit] = ()) -> tuple[Soak, Analysis]:
     """A log with its analysis; `end` is how it ended, if that is known where it could not be written any more.
 

@@ -83,7 +83,7 @@ class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer ver
     "--every",
     type=Duration(SHORTEST, LONGEST),
     metavar="TIME",
-    help=f"Time between samples: 0.5s, 10s, 1m; {EVERY:g}s unless told otherwise.",
+    help=f"Time between samples: 0.5s, 10s, 1m; {EVERY:g}s by default.",
 )
 @click.option("--log", metavar="FILE", help="Log to FILE, which must not be there yet, and not to the usual folder.")
 @click.option(
@@ -113,6 +113,7 @@ class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer ver
 @click.option(
     "--plot", type=Picture(), metavar="FILE", help="Draw the soak to FILE (.png or .svg): at its end, or with --show."
 )
+@click.option("--full", is_flag=True, help="In text, show all readings, forecasts and steps too.")
 @click.option("--out", metavar="FILE", help="Write what --export or --format json gives to FILE.")
 @click.option("--force", is_flag=True, help="Overwrite the file of --plot or --out. A log is never overwritten.")
 @click.option(
@@ -160,6 +161,7 @@ class _Options:
         self.plot: str | None = given["plot"]
         self.out: str | None = given["out"]
         self.force: bool = given["force"]
+        self.full: bool = given["full"]
         self.json: bool = given["form"] == "json"
 
     @property
@@ -207,7 +209,7 @@ class _Options:
     def _check_places(self) -> None:
         if self.root is not None and not os.path.isdir(self.root):
             raise click.UsageError(f"--root {self.root}: there is no such directory.")
-        if self.view == "live" and not _on_terminal():
+        if self.view == "live" and not on_terminal():
             raise click.UsageError("--view live needs a terminal at standard error; use --view lines.")
         places = [place for place in (self.plot, self.out) if place is not None]
         if places:
@@ -264,9 +266,15 @@ def _listed(options: _Options) -> None:
 
         _form(options, soak_data.logs(found, folder))
     else:
+        from msgspec import structs
+
         from agent.report import soaking
 
-        output.page(soaking.logs, found, folder)
+        named = [
+            (path, structs.replace(head, machine=session.name_here(head.machine, sys.platform)), end, seconds)
+            for path, head, end, seconds in found
+        ]
+        output.page(soaking.logs, named, folder)
 
 
 def _exported(options: _Options, form: str, name: str) -> None:
@@ -294,10 +302,15 @@ def _shown(options: _Options, soak: Soak, found: Analysis, name: str) -> None:
         from agent.report import soak_data
 
         _form(options, soak_data.soak(found))
-    else:
+    if not options.json or options.plot is not None:
+        from agent.commands.session import named_here
+
+        found = named_here(found, sys.platform)
+    if not options.json:
         from agent.report import soaking
 
-        output.page(soaking.analysis, found, name, aside=bool(options.command))
+        make = soaking.whole if options.full else soaking.analysis
+        output.page(make, found, name, aside=bool(options.command))
     if options.plot is not None:
         from agent.report import plot
         from probes.files import write_whole
@@ -352,7 +365,7 @@ def _ran(options: _Options) -> int:
 
     done = session.run(asked, _around(), begun)
     for fault in (view.fault for view in views if isinstance(view, Aside) and view.fault is not None):
-        _say(f"lanewright: nothing was shown any more after an error of the view ({type(fault).__name__})")
+        _say(f"lanewright: the view ended with an error and the soak went on ({type(fault).__name__})")
     try:
         _shown(options, *session.analysed(done.path, done.end), done.path)
     except BadInput as problem:
@@ -394,13 +407,14 @@ def _count_of_sleep() -> Callable[[], float] | None:
     return lambda: time.clock_gettime(boot) - time.clock_gettime(time.CLOCK_MONOTONIC)
 
 
-def _on_terminal() -> bool:
+def on_terminal() -> bool:
+    """Whether standard error is a terminal on which something can be redrawn."""
     return sys.stderr is not None and sys.stderr.isatty() and os.environ.get("TERM") not in {"dumb", "unknown"}
 
 
 def _aside(options: _Options, head: Head, path: str) -> View:
     """The view that was asked for."""
-    kind = options.view or ("live" if _on_terminal() and not options.command else "lines")
+    kind = options.view or ("live" if on_terminal() and not options.command else "lines")
     if kind == "none":
         from agent.commands.session import Silent
 
@@ -418,14 +432,14 @@ def _begun(options: _Options, head: Head, path: str, *, live: bool) -> View:
 
     count = len(head.drives)
     drives = f"{count} drive{'' if count == 1 else 's'}" if count else "no drives (none can be seen here)"
-    ends = "with the command" if options.command else "with Ctrl-C"
+    ends = "when the command does" if options.command else "with Ctrl-C"
     if options.lasts is not None:
         ends = f"after {wording.lasting(options.lasts)}, or {ends}"
-    _say(f"Logging {drives}, each {head.every:g} s, to {plain(path, 300)}; it ends {ends}.")
+    _say(f"Logging {drives} every {head.every:g} s to {plain(path, 300)}; the soak ends {ends}.")
     if live:
-        from agent.report.live import on_terminal
+        from agent.report import live as view
 
-        return on_terminal(head, options.lasts)
+        return view.on_terminal(head, options.lasts)
     return Lines(head, _say_folded)
 
 
@@ -445,7 +459,7 @@ def _told(done: SoakEnd) -> None:
 
 def _say_folded(words: str) -> None:
     """A line of the running soak; on a terminal it is broken between words alone, so that names stay whole."""
-    if _on_terminal():
+    if on_terminal():
         import contextlib
         from textwrap import fill
 

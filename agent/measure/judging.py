@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
+from agent.measure.choosing import LEAST_BLOCK, LEAST_DEPTH
 from agent.measure.measured import Delivery, Measurement, Shared
 from agent.measure.targets import CACHED_FILE, FILE, LIMITS
 from agent.measure.timing import spread_of
@@ -31,17 +32,16 @@ if TYPE_CHECKING:
     from agent.model.findings import Finding
     from agent.model.throughput import Flow, Hop
 
-LEAST_BLOCK: Final = 128 * 1024  # smaller requests are decided by the drive's answer to each, not by its link
-LEAST_DEPTH: Final = 4
 # What may fail to be looked up of a target without any prediction resting on it.
 BESIDE: Final = frozenset({*LIMITS, CACHED_FILE})
 NOTABLE_OTHERS: Final = 0.02  # of what was expected; less load of others explains nothing
 CACHED: Final = 1.05  # a rate this far above the most that a link can carry did not come over it as it was read
-OWN_LIMIT: Final = (
-    "nothing that was read explains it; the drive may be slower than its link (its own limit is not known)"
+OWN_LIMIT: Final = "nothing that was read explains it; the drive itself may be slower than its link"
+TOO_LITTLE: Final = "too little was read for a verdict; give --for more time"
+RISING: Final = "the rate may still rise with more requests in flight; give --for more time, or set --block and --depth"
+HIGHER: Final = (
+    "this is more than its links could carry when they were read: they sped up under load, or a cache helped"
 )
-TOO_LITTLE: Final = "too little was read to judge; measure for longer"
-HIGHER: Final = "this is more than its links can carry as they were read: they ran faster under load, or a cache helped"
 
 
 def judge(
@@ -110,7 +110,7 @@ class _Model:
             yield from (unread for unread in target.unread if unread.what not in BESIDE)
         drive = next((seen.drive for seen in self.found.drives if seen.drive.name == target.drive), None)
         if drive is not None and isinstance(drive.address, Unread):
-            yield Unread(f"the function that {drive.name} hangs on", drive.address.why, drive.address.needs_root)
+            yield Unread(f"the PCI function of {drive.name}", drive.address.why, drive.address.needs_root)
         for key in target.hops:
             judged = self.found.by_key.get(key)
             if judged is not None and judged.now is None and judged.verdict is Verdict.UNKNOWN:
@@ -122,7 +122,9 @@ class _Model:
         ends = (end for link in links for end in link.ends)
         above = ((end.address, upper) for end in ends for upper in (end.parent, end.physical_function))
         lost = (
-            Unread(f"what {at} hangs on", rate.why, rate.needs_root) for at, rate in above if isinstance(rate, Unread)
+            Unread(f"what {at} is connected to", rate.why, rate.needs_root)
+            for at, rate in above
+            if isinstance(rate, Unread)
         )
         return tuple(dict.fromkeys(lost))
 
@@ -186,7 +188,7 @@ def _delivery(measured: Measured, asked: MeasureRequest, model: _Model, predicti
     if median >= low:
         bounds = _bounds(measured.target, model)
         links = [finding for finding in held if RULES[finding.rule].measured == "lowers"]
-        reasons = [f"the range itself is held down: {link.subject}: {link.headline} ({link.rule})" for link in links]
+        reasons = [f"the link holds it back: {link.subject}: {link.headline} ({link.rule})" for link in links]
         if median > high * CACHED:
             reasons.append(HIGHER)
         return Delivery(
@@ -196,7 +198,7 @@ def _delivery(measured: Measured, asked: MeasureRequest, model: _Model, predicti
             reasons=(*_changed(measured, model), *reasons, *bounds),
             rules=tuple(dict.fromkeys(finding.rule for finding in links)),
         )
-    reasons = [*_heat(measured), *_others(measured, model, low), *(f"found by the audit: {words}" for words in said)]
+    reasons = [*_heat(measured), *_others(measured, model, low), *(f"finding: {words}" for words in said)]
     reasons += _changed(measured, model)
     reasons += _bounds(measured.target, model)
     reasons += [f"{phrase([lost])}, so whether it ran as before is not known" for lost in measured.unlinked]
@@ -232,6 +234,8 @@ def _no_verdict(
     if prediction is None:
         return _unpredicted(measured.target, model)
     untold, cut = _untold(measured, asked), model.cut(measured.target)
+    if not untold and _may_rise(measured, prediction):
+        return RISING, ()
     if cut and not untold:
         return f"{phrase(cut)}, so the links on its way are not all known", cut
     if untold or measured.spread is None or measured.spread.median < prediction[0][0] or not measured.unlinked:
@@ -240,12 +244,18 @@ def _no_verdict(
     return f"{phrase(measured.unlinked)}, so whether the range is that of its links is not known", measured.unlinked
 
 
+def _may_rise(measured: Measured, prediction: Prediction) -> bool:
+    """Whether a rate that is short of its range was read with a size and depth that may not be enough."""
+    chosen, spread = measured.chosen, measured.spread
+    return chosen is not None and not chosen.settled and spread is not None and spread.median < prediction[0][0]
+
+
 def _untold(measured: Measured, asked: MeasureRequest) -> str:
     """Why what was asked for, or what came of it, tells nothing of links; "" where it does."""
-    if asked.pattern == "random" or asked.block < LEAST_BLOCK:
-        return "small or random requests are decided by the drive itself; the range is for large ones in sequence"
-    if asked.depth < LEAST_DEPTH:
-        return f"with fewer than {LEAST_DEPTH} requests in flight a drive need not fill its link"
+    if asked.pattern == "random" or (asked.block is not None and asked.block < LEAST_BLOCK):
+        return "small or random reads show the drive, not its link; the range is for large reads in sequence"
+    if asked.depth is not None and asked.depth < LEAST_DEPTH:
+        return f"fewer than {LEAST_DEPTH} requests in flight may not fill the link"
     return TOO_LITTLE if measured.spread is None else ""
 
 
@@ -258,23 +268,23 @@ def _unpredicted(target: Target, model: _Model) -> tuple[str, tuple[Unread, ...]
     if own:
         return own, unread if target.what == "set" else ()
     if unread:
-        return f"nothing can be predicted, as {phrase(unread)}", unread
+        return f"no range, as {phrase(unread)}", unread
     others = tuple(dict.fromkeys(lost for each in model.unread.values() for lost in each))
     if model.alone(target) is None:
-        return "no rate can be told: its path has no link, or one whose rate is not known", ()
+        return "no range: its path has no PCI Express link, or one whose rate is unknown", ()
     if others:
-        return f"what all of these should reach at once cannot be told, as {phrase(others)}", others
-    return "what all of these should reach at once is not in the model", ()
+        return f"no range for all of them at once, as {phrase(others)}", others
+    return "no range for these at once: a set, a file or two parts of one drive are among them", ()
 
 
 def _own(target: Target, model: _Model) -> str:
     """Why nothing is predicted for what a target is; "" where that is no reason, or may not be one."""
     seen = model.sets.get(target.whole or "")
     if target.what == "set" and seen is not None and seen.why:
-        return f"no rate can be told for the set: {seen.why}"
+        return f"no range for the set: {seen.why}"
     drive = next((seen.drive for seen in model.found.drives if seen.drive.name == target.drive), None)
     if target.what != "set" and drive is None and not model.unread[target.name]:
-        return "it is no drive behind a PCI Express link that is known here, so nothing is predicted"
+        return "no range: no PCI Express link is known that it is behind"
     if drive is not None and drive.kind != "nvme":
         return "its own interface decides its rate, not the PCI Express link"
     return ""
@@ -288,12 +298,12 @@ def _heat(measured: Measured) -> Iterator[str]:
     limit = measured.target.warning_celsius
     lost = measured.celsius_lost
     if lost is not None and (measured.celsius is None or limit is None or measured.celsius[1] < limit):
-        yield f"its temperature could not be read ({lost.why}), so whether heat slowed it is not known"
+        yield f"its temperature could not be read ({lost.why}); heat may have slowed it"
     if measured.celsius is None or limit is None:
         return
     if measured.celsius[1] >= limit:
         highest = celsius_text(measured.celsius[1])
-        yield f"it came to {highest}, its warning limit being {celsius_text(limit)}: it slows down"
+        yield f"it reached {highest}; at its warning limit of {celsius_text(limit)} a drive slows itself down"
     elif measured.ended == "hot":
         yield f"it came close to its warning limit of {celsius_text(limit)}"
 
@@ -392,5 +402,5 @@ def _of_the_sum(
         expected=(low, high),
         short_percent=lack(total.median, low),
         narrowest=narrowest,
-        reasons=("see what explains each of them",),
+        reasons=("the reasons stand with each drive",),
     )

@@ -19,21 +19,20 @@ Reason = Literal["time", "bytes", "hot", "gone", "failed", "interrupt"]
 Verdict = Literal["delivers", "short", "none"]
 
 SECONDS: Final = 10.0
-SEQUENTIAL: Final = (1024 * 1024, 8)  # bytes of a request, requests in flight
-RANDOM: Final = (4096, 32)
 WARM_UP: Final = 1  # intervals at the start that are left out
 
 
 class MeasureRequest(Struct, frozen=True, kw_only=True):
     """How to measure. `hot` measures a drive that is near its limit of temperature all the same.
 
-    `max_bytes` is for each target. `seed` decides which places random requests go to.
+    `max_bytes` is for each target. Where `block` (bytes of a request) or `depth` (requests in flight) is None, it is
+    found by trying. `seed` decides which places random requests go to.
     """
 
     seconds: float = SECONDS
     max_bytes: int | None = None
-    block: int = SEQUENTIAL[0]
-    depth: int = SEQUENTIAL[1]
+    block: int | None = None
+    depth: int | None = None
     pattern: Pattern = "sequential"
     together: bool = False
     hot: bool = False
@@ -47,6 +46,50 @@ class MeasureRequest(Struct, frozen=True, kw_only=True):
         even.
         """
         return min(0.5, max(0.05, self.seconds / 10))
+
+
+# Why a size or a depth is what it is: the user set it; small random reads are of the smallest size that every drive
+# takes; the rate no longer rose; more would only have waited; the greatest was reached; time or bytes ran out; a read
+# failed, or the drive got too hot.
+Why = Literal["set", "smallest", "flat", "waits", "most", "time", "bytes", "failed"]
+Ended = Literal["time", "bytes", "failed"]
+STOPS: Final[frozenset[str]] = frozenset({"time", "bytes", "failed"})
+SETTLED: Final = frozenset({"set", "smallest", "flat", "waits"})
+
+
+class ReadSize(Struct, frozen=True):
+    """Bytes of a request, and requests in flight."""
+
+    block: int
+    depth: int
+
+    @property
+    def in_flight(self) -> int:
+        """The bytes that are asked for at any time."""
+        return self.block * self.depth
+
+
+class Try(Struct, frozen=True):
+    """What came of a size and a depth: MB/s of all targets that were read, the bytes, the seconds."""
+
+    pair: ReadSize
+    mbps: float
+    read_bytes: int
+    seconds: float
+
+
+class Chosen(Struct, frozen=True):
+    """The size and depth that were read with, why each, and all tries in their order."""
+
+    pair: ReadSize
+    block_why: Why = "set"
+    depth_why: Why = "set"
+    tries: tuple[Try, ...] = ()
+
+    @property
+    def settled(self) -> bool:
+        """Whether the rate is that of the drive: it did not rise any more, or nothing was left to be found."""
+        return {self.block_why, self.depth_why} <= SETTLED
 
 
 class Target(Struct, frozen=True, kw_only=True):
@@ -87,7 +130,8 @@ class Measured(Struct, frozen=True, kw_only=True):
     `rates` are those of the intervals, the first of them (`left_out`) not. `direct` tells that the page cache was
     bypassed. `celsius` are (at the start, highest), None where no sensor told; `celsius_lost` is why it could not be
     read, or not all the time. `links` are (generation, lanes) of hops as they were under load; what is not in it was
-    not looked at. `others_mbps` are (read, written) by others meanwhile, by block device, `others_lost` why none could
+    not looked at. `chosen` is how it was read; the bytes and requests of tries count, their rates do not.
+    `others_mbps` are (read, written) by others meanwhile, by block device, `others_lost` why none could
     be read; what is not in it is not counted. `lost` counts requests that never came back.
     """
 
@@ -104,6 +148,7 @@ class Measured(Struct, frozen=True, kw_only=True):
     celsius: tuple[float, float] | None = None
     celsius_lost: Unread | None = None
     links: dict[str, tuple[int, int] | Unread] = {}
+    chosen: Chosen | None = None
     others_mbps: dict[str, tuple[float, float] | Unread] = {}
     others_lost: Unread | None = None
     ended: Reason = "time"

@@ -78,12 +78,12 @@ class LiveView:
             lines += self._drive(seen, width) if rows == 1 else self._narrow(seen, width)
         left = len(self._drives) - len(shown)
         if left:
-            lines.append(Text(f"  and {left} more, farther from their limits", QUIET))
+            lines.append(Text(f"  and {left} more, further below their limits", QUIET))
         warm = max((value for value in others if isinstance(value, float)), default=None)
         if not self._drives:
             lines.append(Text("  no drives"))
         elif warm is not None and not left:
-            lines.append(Text(f"  elsewhere in the machine at most {wording.celsius(warm)}", QUIET))
+            lines.append(Text(f"  hottest elsewhere in the machine: {wording.celsius(warm)}", QUIET))
         return Text("\n").join(_cut(line, width) for line in lines)
 
     # --- Lines -------------------------------------------------------------------------------------------------
@@ -91,9 +91,12 @@ class LiveView:
     def _top(self, seconds: float, width: int) -> Text:
         of = f" of {wording.moment(self._lasts)}" if self._lasts is not None else ""
         line = Text().append(f"Soak {wording.moment(seconds)}{of}", HEADING)
-        hint = "Ctrl-C ends it" if not self._head.command else plain(" ".join(self._head.command))
-        room = width - cell_len(line.plain) - 2
-        return line.append(f"  {hint}", QUIET) if room >= len("Ctrl-C") else line
+        hints = ["Ctrl-C ends it", "Ctrl-C"]
+        if self._head.command:
+            hints = [plain(" ".join(self._head.command)), "with its command"]
+        room = width - 1 - cell_len(line.plain) - 2
+        hint = next((words for words in hints if cell_len(words) <= room), "")
+        return line.append(f"  {hint}", QUIET) if hint else line
 
     def _columns(self) -> tuple[int, int, int, int]:
         """The widths of name, temperature, margin and rate; none shrinks again, so that the view keeps still."""

@@ -20,12 +20,15 @@ VERSION: Final = 1
 
 
 class AskedData(Struct, frozen=True):
-    """How it was measured. `max_bytes` is null where no end was asked for; `interval` is in seconds."""
+    """How it was measured. `max_bytes` is null where no end was asked for; `interval` is in seconds.
+
+    `block_bytes` and `depth` are null where they were to be found by trying: see `chosen` of what was measured.
+    """
 
     seconds: float
     max_bytes: int | None
-    block_bytes: Annotated[int, From("block")]
-    depth: int
+    block_bytes: Annotated[int | None, From("block")]
+    depth: int | None
     pattern: str
     together: bool
     interval: float
@@ -69,11 +72,38 @@ class LinkData(Struct, frozen=True):
     why: str = ""
 
 
+class TryData(Struct, frozen=True):
+    """One try: bytes of a request, requests in flight, and what came of all that was read at once."""
+
+    block_bytes: Annotated[int, From("pair.block")]
+    depth: Annotated[int, From("pair.depth")]
+    mbps: Mbps
+    read_bytes: int
+    seconds: Seconds
+
+
+class ChosenData(Struct, frozen=True):
+    """How it was read, and why.
+
+    Each reason is "set" by hand, "smallest" that every drive takes, "flat" where the rate no longer rose, "waits" where
+    more requests would only have waited, "most" where it still rose at the greatest, or "time", "bytes" or "failed"
+    where that ended the tries. `settled`: no more is to be had of other sizes.
+    """
+
+    block_bytes: Annotated[int, From("pair.block")]
+    depth: Annotated[int, From("pair.depth")]
+    block_why: str
+    depth_why: str
+    settled: bool
+    tries: tuple[TryData, ...]
+
+
 class MeasuredData(Struct, frozen=True, kw_only=True):
     """One target. Rates are MB/s, temperatures degrees Celsius, `seconds_left_out` the warm-up of `rates`.
 
     `ended` is "time", "bytes", "hot", "gone", "failed" or "interrupt", and `words` says more. `requests_lost` never
-    came back. `unread` is all that could not be read beside the data.
+    came back. `chosen` is how it was read; what its tries read counts, their rates do not. `unread` is all that could
+    not be read beside the data.
     """
 
     name: Annotated[str, From("target.name")]
@@ -95,6 +125,7 @@ class MeasuredData(Struct, frozen=True, kw_only=True):
     warning_celsius: Annotated[float | None, From("target.warning_celsius")]
     critical_celsius: Annotated[float | None, From("target.critical_celsius")]
     links: Annotated[tuple[LinkData, ...], By(_links)]
+    chosen: ChosenData | None
     ended: str
     words: str
     remarks: Annotated[tuple[str, ...], From("target.remarks")]

@@ -4,8 +4,8 @@ Needs matplotlib (the extra `lanewright[plots]`), and nothing else here does. Gi
 no file. Each drive has its colour and its kind of line, and its name stands at the line's end. Text is drawn as it is:
 text of logs passes `plain`, and nothing in it is taken for a formula.
 
-Colours: the palette of Okabe and Ito, "Color Universal Design" (2008), which people of all kinds of colour vision can
-tell apart; its yellow is left out, as it is lost on white paper.
+Colours: those that the page has for drives on white paper (page/templates/style.css), so that a drive looks the same
+in both; each has a contrast of 3 or more to white. Kinds of line and marks double them.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from agent.soak.analysed import Analysis
     from probes.samples import Event, Soak
 
-COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
+COLOURS: Final = ("#0b5f8c", "#a8450a", "#006b4f", "#8b3b74", "#4a5a00", "#5b4bb0", "#333d46")
 LINES: Final = ("-", (0, (5, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)))
 MARKS: Final = ("o", "s", "^", "D", "v")  # on the lines of drives whose colours are those of others
 MOST_DRIVES: Final = 12
@@ -141,11 +141,11 @@ def _draw(picture: Figure, soak: Soak, found: Analysis) -> None:
 
 def _title(picture: Figure, found: Analysis, height: float, left_out: int) -> None:
     head = found.head
-    more = f"; {left_out} drives farther from their limits are not drawn" if left_out > 0 else ""
+    more = f"; {left_out} drives further below their limits are not drawn" if left_out > 0 else ""
     picture.text(
         LEFT,
         1 - 0.12 / height,
-        f"Soak of {machine_named(head.machine)}, begun {plain(head.started_at, 40)}",
+        f"Soak of {machine_named(head.machine)}, started {plain(head.started_at, 40)}",
         fontsize=SIZE + 3,
         va="top",
     )
@@ -275,7 +275,7 @@ def _slowing(panel: Axes, slowed: Sequence[_Chosen], unit: float) -> None:
     panel.set_yticks([])
     panel.grid(visible=False)
     panel.set_ylabel("throttled", rotation=0, ha="right", va="center")
-    sure = {"proved": "proved", "inferred": "by all signs"}
+    sure = {"proved": "proved", "inferred": "inferred"}
     for row, __chosen in enumerate(reversed(slowed)):
         spans = [(start / unit, (end - start) / unit) for start, end in points.slowed_times(__chosen.drive)[:500]]
         panel.broken_barh(spans, (row - 0.35, 0.7), facecolor="white", edgecolor=__chosen.colour, hatch="/////")

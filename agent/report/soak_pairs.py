@@ -88,7 +88,7 @@ def _sides(pair: SoakPair, before_name: str, after_name: str, harmless: Callable
     for word, name, side in sides:
         machine = harmless(machine_named(side.head.machine))
         lasted = wording.lasting(side.seconds)
-        yield f"{word}: {harmless(name, LONGEST)}, {machine}, begun {harmless(side.head.started_at, 40)}, {lasted}"
+        yield f"{word}: {harmless(name, LONGEST)}, {machine}, started {harmless(side.head.started_at, 40)}, {lasted}"
 
 
 def _around(pair: SoakPair, harmless: Callable[..., str]) -> Iterator[str]:

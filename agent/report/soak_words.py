@@ -38,7 +38,7 @@ def temperatures(seen: DriveTemperatures, drive: DriveAnalysis) -> str:
     least, most = wording.celsius(seen.least), wording.celsius(seen.most)
     words = f"{most} all the time"
     if least != most:
-        words = f"{least} to {most} (first at {wording.moment(seen.most_at)}), {wording.celsius(seen.mean)} in the mean"
+        words = f"{least} to {most} (first at {wording.moment(seen.most_at)}), mean {wording.celsius(seen.mean)}"
     if seen.hottest is not None and seen.hottest > seen.most and len(drive.head.sensors) > 1:
         words += f"; hottest of its {len(drive.head.sensors)} sensors {wording.celsius(seen.hottest)}"
     return words
@@ -51,18 +51,18 @@ def limit(drive: DriveAnalysis) -> tuple[str, str]:
     seen = drive.temperatures
     assert seen is not None
     if drive.limit is None:
-        return "not known", UNSURE
+        return "unknown", UNSURE
     held, margin = drive.limit, drive.limit.celsius - seen.most
     if abs(margin) < HALF_STEP:
         side = "reached"
     else:
-        side = f"{wording.celsius(margin)} left" if margin > 0 else f"passed by {wording.celsius(-margin)}"
+        side = f"{wording.celsius(margin)} left" if margin > 0 else f"exceeded by {wording.celsius(-margin)}"
     times = [
         f"{wording.lasting(seconds)} {words}"
         for seconds, words in (
             (seen.above_warning, "at or above its warning temperature"),
             (seen.above_critical, "at or above its critical temperature"),
-            (seen.near, "close below"),
+            (seen.near, f"within {near_of(held):.0f} C of it"),
         )
         if seconds
     ]
@@ -94,9 +94,9 @@ def _in_time(rates: LoadRates) -> str:
 
 
 def _rates(rates: LoadRates) -> str:
-    """The middle rate and the spread."""
-    half = f"half of the time between {rates.low_quarter:,.0f} and {mbps_fine(rates.high_quarter)}"
-    return f"{mbps_fine(rates.median)} in the middle, {half}, {mbps_fine(rates.most)} at most"
+    """The median rate and the spread."""
+    half = f"middle half {rates.low_quarter:,.0f} to {mbps_fine(rates.high_quarter)}"
+    return f"median {mbps_fine(rates.median)}, {half}, highest {mbps_fine(rates.most)}"
 
 
 _MOMENT: Final = 0.5  # seconds; what is shorter is told as a moment

@@ -67,7 +67,7 @@ def _greatest(values: Sequence[float]) -> float:
 
 
 class DriveNow:
-    """One drive as it is now: its temperature, its rates in MB/s since the sample before, how near it is to a limit."""
+    """One drive as it is now: its temperature, its rates in MB/s since the last sample, how near it is to a limit."""
 
     def __init__(self, head: DriveHead) -> None:
         """Nothing is known yet but the head."""

@@ -216,22 +216,22 @@ def _drive_notes(
     if not count:
         found.append("no sample of this drive was taken")
     elif count == 1:
-        found.append("one sample only: no rate and nothing over time can be told")
+        found.append("one sample only: too few for rates")
     dropped = len(track.seconds) - count
     if dropped:
         found.append(f"{dropped} samples were out of order in time and are left out")
     rubbish = 0 if dropped else count_known(track.celsius) - count_known(of.celsius)
     if rubbish:
-        found.append(f"{rubbish} readings were no temperature that a drive can have and are left out")
+        found.append(f"{rubbish} readings were no possible temperature and are left out")
     if count and warmth is None and TEMPERATURE not in told:
         found.append("its temperature could not be read")
     blind = sum(span.seconds for span in unread(of, rates=False))
     if warmth is not None and blind and TEMPERATURE not in told:
         found.append(f"its temperature was not read for {wording.lasting(blind)} of the soak")
     if not track.head.blocks and RATES not in told:
-        found.append("the system counts none of the bytes that it reads and writes")
+        found.append("the system does not count the bytes that it reads and writes")
     if limit is None and not told.intersection({WARNING_LIMIT, CRITICAL_LIMIT}):
-        found.append("it tells no warning and no critical temperature, so no margin is given")
+        found.append("it reports no warning and no critical temperature, so its margin is unknown")
     return found
 
 
@@ -247,5 +247,5 @@ def _notes(soak: Soak, seen: Sequence[_Seen], beside: Sequence[Missing]) -> list
     jumps = sum(event.kind == "clock" for event in soak.events)
     if jumps:
         times = "once" if jumps == 1 else f"{jumps} times"
-        found.append(f"the clock of the machine jumped {times}; the times given here are of one that does not")
+        found.append(f"the clock of the machine jumped {times}; the times given here do not")
     return found

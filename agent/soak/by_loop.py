@@ -27,11 +27,11 @@ WEAK: Final = frozenset({"drifts", "as fast"})  # a hold of which that is true d
 UNTIED: Final = frozenset({"cool", "hotter"})  # what speaks against any temperature at which a drive slows itself
 HELD: Final = (
     "as of a drive that slows itself down by a limit of its own, or of a cache or a load that comes to rest at that "
-    "temperature by chance, which cannot be told apart here"
+    "temperature by chance; the log does not show which"
 )
 OPEN: Final = (
     "always at about this temperature, as of a drive that slows itself down by a limit of its own, or of a load with "
-    "such a rhythm, which cannot be told apart here"
+    "such a rhythm; the log does not show which"
 )
 
 
@@ -91,7 +91,7 @@ def _fall(span: TimeSpan, times: int, cells: Blocks, loop: Loop) -> Fall:
     rates = f"from {mbps_fine(loop.before_mbps)} to {mbps_fine(loop.during_mbps)}"
     at = f"at about {wording.celsius(loop.onset)}"
     if loop.held:
-        words = f"gave way {rates}, in the middle, and so held it {at}"
+        words = f"gave way {rates} (median) and so held it {at}"
     elif loop.back is None:
         words = f"fell {rates} {at}"
     else:

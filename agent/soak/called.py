@@ -20,14 +20,14 @@ if TYPE_CHECKING:
     from probes.samples import DriveHead, Head
 
 IS_GONE: Final = "the drive is gone"
-HANGS: Final = "the drive does not answer in time; it is left out until it does"
+HANGS: Final = "the drive does not answer in time; it is skipped until it does"
 TOLD_ELSEWHERE: Final = frozenset({IS_GONE, HANGS})  # by an event of its own
 _NAMES: Final = {
     TEMPERATURE: "its temperature",
     RATES: "its rates",
     LINK: "its link",
     ERRORS: "the error counters of its link",
-    COUNTERS: "its own counters of heat",
+    COUNTERS: "its thermal counters",
     WARNING_LIMIT: "its warning temperature",
     CRITICAL_LIMIT: "its critical temperature",
 }
@@ -36,7 +36,7 @@ OF_DRIVES: Final = {
     TEMPERATURE: "temperatures",
     RATES: "rates",
     ERRORS: "error counters of links",
-    COUNTERS: "the drives' own counters of heat",
+    COUNTERS: "the drives' thermal counters",
 }
 
 

@@ -40,7 +40,7 @@ SINK_TAU: Final = 150.0
 EXACT_TAU: Final = 600.0
 HEATSINK_KELVIN: Final = 7.0  # what a heatsink took off drives' own sensors in published tests: 5 to 7
 COMFORT_KELVIN: Final = NEAR_LIMIT_CELSIUS  # how far below its limit a drive should settle
-WARM_REST: Final = 55.0  # degrees Celsius, never cooler: nothing cools it to speak of, or its sensor errs
+WARM_REST: Final = 55.0  # degrees Celsius, never cooler: hardly anything cools it, or its sensor errs
 SHORTEST_LOAD: Final = 60.0  # seconds of load; less tells nothing of where a temperature goes
 LONG_LOAD: Final = 3600.0  # seconds of load, steady or not, after which the highest temperature seen counts
 
@@ -134,7 +134,7 @@ def cooling(case: Case) -> Cooling:
     if not slowed and not _over(case):
         why = _unknown(case)
         if why is not None:
-            return Cooling("unknown", f"it cannot be told what cooling it needs: {why}", _figures(case), _longer(case))
+            return Cooling("unknown", f"what cooling it needs is open: {why}", _figures(case), _longer(case))
         if _margin(case) >= COMFORT_KELVIN:
             return _enough(case)
     return _needed(case)
@@ -142,7 +142,7 @@ def cooling(case: Case) -> Cooling:
 
 def _enough(case: Case) -> Cooling:
     """The verdict on a drive that stayed cool, as far as that could be read."""
-    text = f"no heatsink needed for this load, nor any other cooling than it has: {_top_words(case)}"
+    text = f"it needs no more cooling for this load: {_top_words(case)}"
     steps: tuple[Step, ...] = ()
     if _still_warming(case):
         assert case.load is not None
@@ -153,7 +153,7 @@ def _enough(case: Case) -> Cooling:
         steps = _longer(case)
     lost = missed.weighing(case.missing)
     if lost:
-        text = f"as far as it was read, {text}; but {missed.phrase(lost)}, so it cannot be told whether that is enough"
+        text = f"as far as it was read, {text}; but {missed.phrase(lost)}, so whether that is enough is open"
         return Cooling("unknown", text, _figures(case))
     return Cooling("enough", text, _figures(case), steps)
 
@@ -208,7 +208,7 @@ def _too_little(case: Case) -> str | None:
     if case.forecast.settled is not None or case.finished or case.load.seconds >= LONG_LOAD:
         return None
     most, below = wording.celsius(case.temperatures.most), wording.below(case.temperatures.most, case.limit)
-    return f"it was at {most} at most, {below}, but where that goes is not known ({case.forecast.words})"
+    return f"it was at {most} at most, {below}, but where it settles is unknown ({case.forecast.words})"
 
 
 def _top(case: Case, deviations: float = 0.0) -> float:
@@ -276,9 +276,9 @@ def _which(case: Case) -> tuple[CoolingKind, str]:
     if case.temperatures is not None and case.temperatures.least >= WARM_REST:
         least = wording.celsius(case.temperatures.least)
         return "air", (
-            f"it was never cooler than {least}{' though it rested' if _rested(case) else ''}: nothing cools it to "
-            "speak of, the air around it is hot, or its sensor errs, which cannot be told apart without a reading of "
-            "the air"
+            f"it was never cooler than {least}{' though it rested' if _rested(case) else ''}: hardly "
+            "anything cools it, the air around it is hot, or its sensor errs; a reading of the air "
+            "temperature would show which"
         )
     return _which_by_speed(case)
 
@@ -292,15 +292,15 @@ def _which_by_speed(case: Case) -> tuple[CoolingKind, str]:
     """The kind of cooling by how fast the drive warms: bare drives are fast, those with a heatsink slow."""
     tau = _tau(case)
     if tau is None:
-        return "both", "how fast it warms could not be told, so neither can which of the two is wanted"
+        return "both", "how fast it warms could not be seen, so which of the two it needs is open"
     if BARE_TAU < tau < SINK_TAU:
-        return "both", f"how fast it warms ({_seconds(tau)} to 63 % of the way) does not tell which is wanted"
+        return "both", f"how fast it warms ({_seconds(tau)} to 63 % of the way) does not show which it needs"
     short = COMFORT_KELVIN - _margin(case) if case.limit is not None and case.temperatures is not None else 0.0
     aim = ""
     if short > 0.0:
         aim = f"; it should be {short:.0f} C cooler to stay {COMFORT_KELVIN:.0f} C below its limit"
     if tau >= SINK_TAU:
-        tried = ", and what moving air brings shows only when it is tried" if aim else ""
+        tried = ", and how much moving air helps shows only when it is tried" if aim else ""
         return "air", f"it warms slowly ({_seconds(tau)} to 63 % of the way), as drives with a heatsink do{aim}{tried}"
     fast = f"it warms fast ({_seconds(tau)} to 63 % of the way), as drives without a heatsink do{aim}"
     brings = f", and a heatsink often brings 5 to {HEATSINK_KELVIN:.0f} C" if aim else ""
@@ -323,7 +323,7 @@ def _reason(case: Case) -> str:
     if case.throttling.kind == "proved":
         return "it slowed itself down to stay cool"
     if case.throttling.kind == "inferred":
-        return "by all signs it slowed itself down to stay cool"
+        return "it slowed itself down to stay cool, as far as its rate shows"
     assert case.limit is not None
     assert case.temperatures is not None
     if case.temperatures.most >= case.limit.celsius:

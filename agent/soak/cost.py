@@ -70,18 +70,18 @@ def _with_cooling(of: Series, found: Cost, places: Sequence[int], loop: Loop | N
     """The cost in words, with what cooling would have to do where the drive was seen at rest and at its own level."""
     longer = wording.lasting(found.longer_seconds)
     text = (
-        f"heat took {wording.amount(found.lost_bytes)} of the {wording.amount(found.unslowed_bytes)} that it would "
-        f"have moved meanwhile at its full speed, {longer} more for the same work"
+        f"heat cost {wording.amount(found.lost_bytes)} of the {wording.amount(found.unslowed_bytes)} that it would "
+        f"have moved at full speed: the same work takes {longer} longer"
     )
     if found.settled_mbps is not None:
-        text += f"; for hours expect about {mbps_fine(found.settled_mbps)} of {mbps_fine(before)}"
+        text += f"; over hours expect about {mbps_fine(found.settled_mbps)} of {mbps_fine(before)}"
     needed = _needed(of, found, places, loop, before)
     if needed is None:
         return structs.replace(found, words=text)
     settles, share = needed
     text += (
         f"; at full speed it would settle at about {wording.celsius(settles)}; to stay {NEAR_LIMIT_CELSIUS:.0f} C "
-        f"below where it slows itself it may have at most {share:.0%} of its present thermal resistance to the air "
+        f"below where it slows itself it may keep at most {share:.0%} of its present thermal resistance to the air "
         "(K/W): a heatsink, moving air or both"
     )
     return structs.replace(found, words=text, unslowed_celsius=settles, resistance_share=share)

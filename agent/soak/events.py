@@ -40,7 +40,7 @@ class Watch:
         self._told: dict[tuple[str, str | None], int] = {}
 
     def see(self, sample: Moment, asleep: float | None = None) -> list[Event]:
-        """What happened since the sample before; `asleep` counts the seconds that the machine slept."""
+        """What happened since the last sample; `asleep` counts the seconds that the machine slept."""
         found = list(self._clock(sample.seconds, sample.wall, asleep))
         for drive, seen in zip(self._drives, sample.drives, strict=True):
             found += drive.see(sample.seconds, seen)
@@ -55,7 +55,9 @@ class Watch:
             key = (event.kind, event.drive)
             times = self._told[key] = self._told.get(key, 0) + 1
             if times == MOST_ALIKE:
-                kept.append(Event(event.seconds, event.kind, event.drive, f"{event.words}; no more of these are noted"))
+                kept.append(
+                    Event(event.seconds, event.kind, event.drive, f"{event.words}; further ones are not logged")
+                )
             elif times < MOST_ALIKE:
                 kept.append(event)
         return kept
@@ -65,7 +67,7 @@ class Watch:
         slept = 0.0 if asleep is None or self._asleep is None else asleep - self._asleep
         self._asleep = asleep
         if slept > JUMP:
-            words = f"the machine was suspended for {slept:,.0f} s; they are not in the seconds of the log"
+            words = f"the machine was suspended for {slept:,.0f} s; the seconds of the log leave them out"
             yield Event(seconds, "clock", None, words)
         if wall is None:
             return
@@ -123,7 +125,7 @@ class _Drive:
         new = errors - before
         if seconds - self._errors_at >= QUIET:
             counted = "1 error" if new == 1 else f"{new:,} errors"
-            yield Event(seconds, "errors", self._name, f"the link counted {counted} since the sample before")
+            yield Event(seconds, "errors", self._name, f"the link counted {counted} since the last sample")
         self._errors_at = seconds
 
 

@@ -255,16 +255,16 @@ class Finder:
                 back = " and came back as it cooled" if cooled else ""
                 return f"{rates} {where}{back}"
             case "cache":
-                return f"{rates} {volume}, {where}, as with a write cache that is full"
+                return f"{rates} {volume}, {where}, as when a write cache is full"
             case "link":
                 return f"{rates} {where}, as its link changed or counted errors"
             case "unclear" if fall.celsius is not None and self.limits:
                 cooled_off = f", and did not come back although it cooled by {COOL_KELVIN:.0f} C and more: heat, or a "
                 other = f", {volume}: heat or a full write cache" if fall.written_bytes else ": heat, or another load"
                 cause = f"{cooled_off}load that asks for less" if stays else other
-                return f"{rates} {where}{cause}, which cannot be told apart here"
+                return f"{rates} {where}{cause}; the log does not show which"
             case "unclear":
-                return f"{rates} {where}; without a temperature and a limit it cannot be told whether heat is why"
+                return f"{rates} {where}; without a temperature and a limit, heat is neither shown nor ruled out"
             case _:
                 return f"{rates} {where}; nothing in the log says why"
 
@@ -317,7 +317,7 @@ def _of_cache(fall: Fall) -> Fall:
     rates, _, rest = fall.words.partition(" at ")
     where = rest.partition(";")[0].partition(", after")[0]
     volume = wording.amount(fall.written_bytes)
-    words = f"{rates} after {volume} written, at {where}, as with a write cache that is full"
+    words = f"{rates} after {volume} written, at {where}, as when a write cache is full"
     return structs.replace(fall, kind="cache", words=words)
 
 

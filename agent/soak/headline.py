@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 THROTTLED: Final = {
     "proved": (Severity.FAULT, "throttled"),
-    "inferred": (Severity.FAULT, "throttled, by all signs"),
+    "inferred": (Severity.FAULT, "throttled (inferred)"),
     "unclear": (Severity.LIMIT, "may have throttled"),
     "unknown": (Severity.UNKNOWN, "throttling not known"),
     "none": (Severity.OK, "no throttling"),

@@ -35,7 +35,7 @@ CHANGED: Final = frozenset({"better", "worse"})
 WORDS: Final[dict[Direction, str]] = {  # the worst first
     "worse": "worse",
     "better": "better",
-    "alike": "no difference that can be told",
+    "alike": "no measurable difference",
     "unknown": "cannot be compared",
 }
 
@@ -177,7 +177,7 @@ def _match(drive: DriveAnalysis, left: Sequence[DriveAnalysis]) -> DriveAnalysis
 def _notes(before: Analysis, after: Analysis) -> Iterator[str]:
     """What was not alike around the drives."""
     if before.head.machine is not None and after.head.machine not in {None, before.head.machine}:
-        yield "the two soaks are of different machines, as far as their names tell"
+        yield "the two soaks are of different machines, by their names"
     if before.head.command != after.head.command:
         yield "the two soaks ran different commands, so their loads may differ"
     warmth = {other.name: other.mean for other in before.others}
@@ -185,7 +185,7 @@ def _notes(before: Analysis, after: Analysis) -> Iterator[str]:
         change = other.mean - warmth.get(other.name, other.mean)
         if abs(change) >= 1.0:
             way = "warmer" if change > 0 else "cooler"
-            yield f"{other.name} was {wording.kelvin(abs(change))} {way} in the second soak, in the mean"
+            yield f"{other.name} was {wording.kelvin(abs(change))} {way} in the second soak, on average"
 
 
 # --- One drive -------------------------------------------------------------------------------------------------
@@ -252,7 +252,7 @@ def _of_warmth(warmth: Warmth) -> tuple[Direction, str]:
     above = "the rise above rest is " if warmth.over_rest else "that is "
     if not warmth.sure:
         change = f"{wording.kelvin(abs(warmth.change))}, give or take {wording.kelvin(SURE * warmth.error)}"
-        return "alike", f"{figures}: {above}no difference that can be told ({change})"
+        return "alike", f"{figures}: {above}no measurable difference ({change})"
     way: Direction = "worse" if warmth.change > 0 else "better"
     more = "more" if warmth.change > 0 else "less"
     change = f"{wording.kelvin(abs(warmth.change))} {more}, give or take {wording.kelvin(SURE * warmth.error)}"
@@ -314,14 +314,14 @@ def _doubts(before: DriveAnalysis, after: DriveAnalysis, warmth: Warmth | None) 
         if drive.load is None or not drive.load.seconds:
             yield f"in the {which} soak it had no load"
         elif drive.throttling.kind in NOT_TOLD:
-            yield f"whether it slowed itself in the {which} soak is not told: {drive.throttling.words}"
+            yield f"throttling in the {which} soak is unknown: {drive.throttling.words}"
     if warmth is None:
         yield (
-            "no stretch of steady load of the same rates was in both whose temperature tells where it settles: "
+            "no stretch of steady load at the same rates in both shows where the temperature settles: "
             f"{_phases('first', before)}, {_phases('second', after)}"
         )
     elif not warmth.over_rest:
-        yield ("no rest of a minute or more was in both, so a warmer or cooler room counts as well")
+        yield ("they have no rest of a minute or more in common, so the room temperature counts as well")
     if before.head.firmware != after.head.firmware:
         yield "its firmware is not the same in both, which may change its heat and its rates too"
     if before.head.link != after.head.link:

@@ -168,9 +168,7 @@ def _phase(of: Series, part: Stretch, limit: Limit | None, falls: Sequence[Fall]
     if not known:
         found = NoFit("its temperature is not known")
     elif held_back:
-        found = NoFit(
-            "the drive was held back, by heat as it seems, so that the temperature says nothing of the whole load"
-        )
+        found = NoFit("the drive was slowed, apparently by heat, so its temperature shows nothing of the full load")
     elif not fitted:
         found = NoFit("longer phases were looked at first")
     else:
@@ -237,7 +235,7 @@ def _forecast(found: Fit, limit: Limit | None, began: float, most: float) -> For
     words = wording.celsius(settled)
     if limit is None:
         where = "settles at" if found.rise >= 0.0 else "cools down to"
-        text = f"{where} {words} at this load; no limit of the drive is known to hold that against"
+        text = f"{where} {words} at this load; its limit is not known"
         return Forecast(kind="settles", words=text, settled=settled, error=error)
     margin = limit.celsius - settled
     unsure = max(_SURE * error, _LEAST_MARGIN)

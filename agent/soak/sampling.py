@@ -58,18 +58,18 @@ HERE: Final = "here"
 GONE: Final = "gone"
 MUTE: Final = "mute"
 HANGS: Final = "hangs"
-NO_SENSOR: Final = "its sensor is not there any more"
-NO_COMPOSITE: Final = "nothing tells which of its temperatures the limit is for"
+NO_SENSOR: Final = "its sensor is gone"
+NO_COMPOSITE: Final = "which of its temperatures the limit is for is not known"
 NO_TIME: Final = "no answer came in time"
 NO_ANSWER: Final = "it did not answer before the soak ended"
 WORDS: Final = {
     GONE: called.IS_GONE,
-    MUTE: "the drive gives no temperature any more",
+    MUTE: "the drive no longer reports a temperature",
     HANGS: called.HANGS,
 }
 BACK: Final = {
     GONE: "the drive is back",
-    MUTE: "the drive gives its temperature again",
+    MUTE: "the drive reports its temperature again",
     HANGS: "the drive answers again",
 }
 

@@ -37,7 +37,7 @@ STANDS_FOR: Final = 3.0  # a sample stands for the time since the one before, at
 class Series(Struct, frozen=True):
     """A drive over the soak, lists of equal length; nan where a thing is not known.
 
-    `since` are the seconds since the sample before, `lasted` those for which a sample stands.
+    `since` are the seconds since the last sample, `lasted` those for which a sample stands.
     """
 
     head: DriveHead
@@ -291,7 +291,7 @@ def _rates(values: Sequence[float], lasted: Sequence[float]) -> LoadRates | None
 
 
 def _bytes(values: Sequence[float], since: Sequence[float]) -> float:
-    """Bytes of rates over the time since the sample before; what is not known counts nothing."""
+    """Bytes of rates over the time since the last sample; what is not known counts nothing."""
     total = float(sum(map(mul, values[1:], since[1:])))  # the first is the rate before the first sample
     total += values[0] * since[0] if values and not isnan(values[0]) else 0.0
     if isnan(total):

@@ -119,7 +119,7 @@ def fit(seconds: Sequence[float], celsius: Sequence[float], most_error: float = 
         if isinstance(slow, NoFit):  # it stood still and warmed anew, or scatters: no slow warming
             return slow
         return NoFit(
-            f"the temperature is still far from settling after {lasted / 60:.1f} min, too early to tell where it goes"
+            f"the temperature is still far from settling after {lasted / 60:.1f} min, too early to say where it settles"
         )
     if abs(line.rise) * (1.0 - exp(-lasted / tau)) < LEAST_CHANGE_KELVIN:
         return NoFit(f"the temperature changed by less than {LEAST_CHANGE_KELVIN:.0f} C, too little for a curve")

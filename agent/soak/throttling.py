@@ -37,7 +37,7 @@ COUNTS: Final = {
 BY_HEAT: Final = frozenset({"heat", "unclear"})  # falls that are, or may be, the drive's own doing to stay cool
 MOST_READINGS: Final = 3  # falls that are told as readings
 HALF_STEP: Final = 0.5  # K; sensors have steps of 1 K
-UNMOVED: Final = "; its own counters of heat did not move, as with drives that slow by a policy of their own"
+UNMOVED: Final = "; its thermal counters did not move, as with drives that slow by a policy of their own"
 SLOWING: Final = ("light_count", "heavy_count", "light_seconds", "heavy_seconds")
 
 
@@ -85,7 +85,7 @@ def _by_falls(
 
 def _warm(told: Throttling, rises: dict[str, int]) -> Throttling:
     """The verdict on a drive that counted time at its limits and none in which it slowed itself: hot, and no more."""
-    words = told.words.removesuffix(UNMOVED).replace("its own counters of heat did not move, and ", "")
+    words = told.words.removesuffix(UNMOVED).replace("its thermal counters did not move, and ", "")
     evidence = _readings(rises)
     return structs.replace(told, words=f"{words}; {_counted(rises)}", evidence=(*evidence, *told.evidence))
 
@@ -94,11 +94,11 @@ def _open(told: Throttling, load: DriveLoad | None, missing: Sequence[Missing]) 
     """A verdict of no sign, which does not stand where something could not be read that may have been one."""
     if not missing:
         return told
-    text = f"{missed.phrase(missing)}, so it cannot be told"
+    text = f"{missed.phrase(missing)}, so there is no verdict"
     if told.kind == "none":
         text += "; what was read shows no sign of it"
     elif load is not None and load.seconds == 0.0:
-        text += "; it had no load that was seen"
+        text += "; no load was seen"
     return Throttling("unknown", text)
 
 
@@ -255,7 +255,7 @@ def _of_counters(counters: Sequence[tuple[float, Counters]], uncounted: Sequence
         return f"; {missed.phrase(uncounted)}, so this is not proved"
     if len(counters) > 1:
         return UNMOVED
-    return "; its own counters of heat were not read, so this is not proved"
+    return "; its thermal counters were not read, so this is not proved"
 
 
 def _evidence(falls: Sequence[Fall]) -> Iterator[Evidence]:
@@ -280,22 +280,20 @@ def _quiet(
     """No sign of it, or nothing to tell it by."""
     counted = len(counters) > 1
     if load is not None and load.seconds == 0.0:
-        return Throttling("unknown", "the drive had no load, so this soak does not tell")
+        return Throttling("unknown", "the drive had no load, so this soak shows nothing of throttling")
     if counted:
-        return Throttling("none", "no sign of it: its own counters of heat did not move" + _rate_words(load))
+        return Throttling("none", "no sign of it: its thermal counters did not move" + _rate_words(load))
     if load is None:
-        return Throttling("unknown", "its rate is not known, and its own counters of heat were not read")
+        return Throttling("unknown", "its rate is not known, and its thermal counters were not read")
     if temperatures is None:
-        return Throttling("unknown", "neither its temperature nor its own counters of heat were read")
+        return Throttling("unknown", "neither its temperature nor its thermal counters were read")
     if limit is None:
-        rate = "its rate fell, but not by heat" if falls else "its rate held"
-        return Throttling("none", f"no sign of it: {rate}; its limit and its own counters of heat could not be read")
+        rate = "its rate fell, but not because of heat" if falls else "its rate held"
+        return Throttling("none", f"no sign of it: {rate}; its limit and its thermal counters could not be read")
     held = wording.limit(limit)
-    text = (
-        f"no sign of it: close to {held} its rate never fell but with its load; its own counters of heat were not read"
-    )
+    text = f"no sign of it: close to {held} its rate fell only with its load; its thermal counters were not read"
     return Throttling("none", text)
 
 
 def _rate_words(load: DriveLoad | None) -> str:
-    return "" if load is None else ", and its rate did not fall by heat"
+    return "" if load is None else ", and heat did not lower its rate"

@@ -33,6 +33,7 @@ __all__ = [
     "did_not_answer",
     "drive_is_gone",
     "errors",
+    "host_name",
     "link",
     "temperatures",
     "traffic",
@@ -178,6 +179,11 @@ def celsius_if_awake(reads: Reads, temperature: Temperature, what: str = TEMPERA
     """The same of a device that may sleep, a display card say, and is not woken for it."""
     left = _left_alone(reads.text(temperature.state), what)
     return celsius(reads, temperature.path, what) if left is None else left
+
+
+def host_name(reads: Reads) -> str | Unread:
+    """The name of the machine."""
+    return reads.text("/proc/sys/kernel/hostname")
 
 
 def did_not_answer(answer: float | Unread) -> bool:

@@ -17,8 +17,9 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from agent.measure.measured import RANDOM, SEQUENTIAL, MeasureRequest, Target
-from agent.measure.timing import Around, measure
+from agent.measure.loaded import Around
+from agent.measure.measured import MeasureRequest, Target
+from agent.measure.timing import measure
 from probes.blocks import place
 
 if TYPE_CHECKING:
@@ -151,12 +152,12 @@ def main() -> None:
             source.write_text(LOOP, encoding="ascii")
             subprocess.run([compiler, "-O2", "-pthread", "-o", program, source], check=True)
         reached = []
-        for block, depth in ((SEQUENTIAL[0], 1), SEQUENTIAL, (128 * 1024, 8)):
+        for block, depth in ((1024 * 1024, 1), (1024 * 1024, 8), (128 * 1024, 8)):
             subjects = {"measure": of_measure(path, block, depth, SIZE, "sequential"), "dd": of_dd(path, block, depth)}
             if compiler is not None:
                 subjects["C loop"] = of_loop(program, path, block, depth, SIZE, 0)
             reached.append(compare(f"in sequence, {block // 1024} KiB, {depth} in flight", subjects))
-        block, depth = RANDOM
+        block, depth = 4096, 32
         if compiler is not None:
             subjects = {
                 "measure": of_measure(path, block, depth, RANDOM_BYTES, "random"),

@@ -77,7 +77,7 @@ def _soak(shown: SoakShown) -> Iterator[str]:
     yield paragraph(f"**{escaped(shown.verdict, SENTENCE)}**")
     command = f"; command: {escaped(shown.command)}" if shown.command else ""
     yield paragraph(
-        f"{escaped(shown.source)}, begun {escaped(shown.begun)}{command}. {escaped(shown.lasted, SENTENCE)}."
+        f"{escaped(shown.source)}, started {escaped(shown.begun)}{command}. {escaped(shown.lasted, SENTENCE)}."
     )
     yield bullets(escaped(note, SENTENCE) for note in shown.notes)
     yield table(

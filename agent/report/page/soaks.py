@@ -88,7 +88,7 @@ def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
     """The soak of a log, the `number`th of the page; `source` says where the log is."""
     head = found.head
     drives = _worst_first(found)
-    samples = f"{found.samples:,} sample{'' if found.samples == 1 else 's'}, one each {head.every:g} s"
+    samples = f"{found.samples:,} sample{'' if found.samples == 1 else 's'}, one every {head.every:g} s"
     ending = soaking.ending(found.end, bool(head.command))
     drawn = drawn_drives(log, found)
     return SoakShown(
@@ -136,7 +136,7 @@ def told_apart(soaks: Sequence[SoakShown]) -> list[SoakShown]:
     dated = [
         soak_shown
         if machines.count(soak_shown.machine) == 1
-        else structs.replace(soak_shown, label=f"{soak_shown.machine}, begun {soak_shown.begun}")
+        else structs.replace(soak_shown, label=f"{soak_shown.machine}, started {soak_shown.begun}")
         for soak_shown in soaks
     ]
     labels = [shown.label for shown in dated]
@@ -149,7 +149,7 @@ def told_apart(soaks: Sequence[SoakShown]) -> list[SoakShown]:
 
 
 def _other(least: float, most: float, mean: float) -> str:
-    return f"{wording.celsius(least)} to {wording.celsius(most)}, {wording.celsius(mean)} in the mean"
+    return f"{wording.celsius(least)} to {wording.celsius(most)}, mean {wording.celsius(mean)}"
 
 
 def _events(found: Analysis) -> Iterator[EventShown]:
