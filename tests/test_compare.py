@@ -259,11 +259,11 @@ def test_root_buses_are_told_by_what_is_on_them() -> None:
 
 
 def test_bays_of_two_carriers_may_have_the_same_numbers() -> None:
-    """A bay is told with the card that it is on, so that two cards with bays 101 and 102 do not mix them up."""
+    """A bay is told with the card that it is on, so that two cards with as many bays do not mix them up."""
     racks = {"SLOT1": [carrier((3, 8), [reel_3("A-1")], bays=2)], "SLOT2": [carrier((3, 8), [reel_3("B-1")], bays=2)]}
     found = compare(seen(bench_1({})), seen(bench_1(racks)))
     places = {part.after.place for part in found.parts if part.after is not None and part.after.kind == "drive"}
-    assert {"slot 101 of the card in SLOT1", "slot 101 of the card in SLOT2"} == places
+    assert {"port 1 of the card in SLOT1", "port 1 of the card in SLOT2"} == places
 
 
 def test_functions_of_one_card_are_one_part() -> None:
@@ -401,10 +401,10 @@ def test_a_drive_that_got_a_link_of_its_own_is_faster() -> None:
     """What a drive has beside others is better once it moved off a shared uplink, and worse once it moved there."""
     before = bench_1({"SLOT4": [carrier((3, 4), [reel_3("A-1"), reel_3("A-2")])]})
     after = bench_1({"SLOT4": [carrier((3, 4), [reel_3("A-1")])], "SLOT3": [reel_3("A-2")]})
-    moved = "Ostrayne Reel 3 2TB (in slot 102 of the card in SLOT4 before, in SLOT3 now)"
+    moved = "Ostrayne Reel 3 2TB (at port 2 of the card in SLOT4 before, in SLOT3 now)"
     for pair, way in (((before, after), "better"), ((after, before), "worse")):
         found = compare(seen(pair[0]), seen(pair[1]))
-        told = {(one.subject.rpartition("(")[2].startswith("in "), one.what, one.direction) for one in found.changes}
+        told = {(one.subject.rpartition("(")[2].startswith(("in ", "at ")), one.what, one.direction) for one in found.changes}
         assert {
             (True, "read together", way),
             (True, "write together", way),

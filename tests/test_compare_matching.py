@@ -68,7 +68,7 @@ def test_a_carrier_is_known_before_the_drives_on_it() -> None:
         return bench_1({"SLOT1": [carrier((3, 8), [])], "SLOT2": [card]})
 
     found = compare(seen(rack([unnamed()], [unnamed()])), seen(rack([], [unnamed()])))
-    assert [("removed", "slot 101 of the card in SLOT2", "")] == [one[:1] + one[2:] for one in parts(found)]
+    assert [("removed", "port 1 of the card in SLOT2", "")] == [one[:1] + one[2:] for one in parts(found)]
 
 
 def test_slots_tell_more_than_the_numbers_of_their_ports() -> None:
@@ -149,7 +149,7 @@ def test_a_drive_replaces_the_one_of_its_own_bay_first() -> None:
     A card was put in before it, so that all parts have other numbers.
     """
     found = told({"SLOT3": [rack("A-1", "A-2")]}, {"SLOT1": [gigabit()], "SLOT3": [rack("", "B-1")]})
-    assert [("slot 101 of the card in SLOT3", "worse"), ("slot 102 of the card in SLOT3", "other")] == sorted(
+    assert [("port 1 of the card in SLOT3", "worse"), ("port 2 of the card in SLOT3", "other")] == sorted(
         lost_parts(found)
     )
 
@@ -157,7 +157,7 @@ def test_a_drive_replaces_the_one_of_its_own_bay_first() -> None:
 def test_a_drive_in_another_bay_of_the_same_carrier_replaces_one() -> None:
     """One is gone from the first bay and a new one came into the second: an exchange, as both sit in one slot."""
     found = told({"SLOT3": [rack("A-1", "")]}, {"SLOT3": [rack("", "B-1")]})
-    assert [("slot 101 of the card in SLOT3", "other")] == lost_parts(found)
+    assert [("port 1 of the card in SLOT3", "other")] == lost_parts(found)
 
 
 def test_ports_without_a_slot_are_told_by_their_positions() -> None:
@@ -172,7 +172,7 @@ def test_ports_without_a_slot_are_told_by_their_positions() -> None:
 def test_a_carrier_of_which_one_drive_is_lost_is_lost_too() -> None:
     """Only where all that sat on a carrier went elsewhere has it been emptied; here one drive did not come along."""
     found = told({"SLOT3": [carrier((3, 8), [reel_3("A-1"), reel_3("A-2")])]}, {"M2_1": [reel_3("A-1")]})
-    assert [("SLOT3", "worse"), ("slot 102 of the card in SLOT3", "worse")] == lost_parts(found)
+    assert [("SLOT3", "worse"), ("port 2 of the card in SLOT3", "worse")] == lost_parts(found)
 
 
 def test_a_new_drive_elsewhere_replaces_none() -> None:

@@ -59,7 +59,7 @@ def test_parts_are_where_slots_and_cards_have_them() -> None:
         "SLOT1, port 1 of 4": "Ostrayne Reel 4 2TB",
         "SLOT1, port 3 of 4": "Ostrayne Reel 4 2TB",
         "SLOT2": "Packet switch PS-12",
-        "slot 101 of the card in SLOT2": "Ostrayne Reel 3 2TB",
+        "port 1 of the card in SLOT2": "Ostrayne Reel 3 2TB",
         "on the SATA controller": "Holmsey Vault 8",
     } == places
     assert "on the board, at 0000:00:17.0" in found
@@ -72,12 +72,12 @@ def test_cards_behind_cards_are_named_up_to_four_deep() -> None:
         fit = switch((4, 4), [downstream_port((4, 4), [fit])])
     assert [
         "SLOT1",
-        "port 00.0 of the card in SLOT1",
-        "port 00.0 of the card in port 00.0 of the card in SLOT1",
-        "port 00.0 of the card in port 00.0 of the card in port 00.0 of the card in SLOT1",
-        f"{'port 00.0 of the card in ' * 4}SLOT1",
-        "port 00.0 behind 5 cards",
-        "port 00.0 behind 6 cards",
+        "port 1 of the card in SLOT1",
+        "port 1 of the card in port 1 of the card in SLOT1",
+        "port 1 of the card in port 1 of the card in port 1 of the card in SLOT1",
+        f"{'port 1 of the card in ' * 4}SLOT1",
+        "port 1 behind 5 cards",
+        "port 1 behind 6 cards",
     ] == list(parts(fitted(below(fit))))
 
 

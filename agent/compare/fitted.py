@@ -14,8 +14,9 @@ from msgspec import Struct
 from agent.compare.changes import Part
 from agent.model.identity import card_token, drive_token, ids, in_order, position
 from agent.model.machine import DOWNSTREAM_FACING, NVME_CLASS, drives_display
-from agent.model.upwards import behind, upwards
+from agent.model.upwards import above, behind, upwards
 from knowledge.classes import class_words
+from knowledge.pcie import SWITCH_DOWNSTREAM_PORT
 from probes.unread import readable
 
 if TYPE_CHECKING:
@@ -263,7 +264,7 @@ class FittedMachine:
         return "model" if self._told[alike_key(thing)] == 1 else "place"
 
     def place(self, thing: Thing) -> str:
-        """Where a part is: "SLOT1", "slot 101 of the card in SLOT3", "on the board"."""
+        """Where a part is: "SLOT1", "port 1 of the card in SLOT3", "on the board"."""
         own = self._own_place(thing)
         if thing.holder is None:
             return own
@@ -283,9 +284,9 @@ class FittedMachine:
                 return "" if thing.holder is not None else (thing.way[0] if thing.way else "") or "place not told"
             return f"on the board, at {thing.address}" if thing.holder is None else f"at {thing.way[0]}"
         link = judged.link
-        on_card = link.card_port is not None and thing.holder is not None
-        if link.slot is not None or on_card:
-            words = f"port {link.card_port}" if link.slot is None or on_card else short(link.slot.words)
+        number = self._card_port(thing)
+        if link.slot is not None or number:
+            words = f"port {number}" if number or link.slot is None else short(link.slot.words)
             return (
                 words
                 if thing.sharing == 1 or thing.slot is None
@@ -296,6 +297,26 @@ class FittedMachine:
         if thing.holder is not None:
             return f"port {thing.way[0]}"
         return f"port {link.key}" if link.port is not None else f"at {thing.address}"
+
+    def _card_port(self, thing: Thing) -> int:
+        """The number, from 1, of a part's port on the card that it sits on; 0 for a slot of its own, and elsewhere.
+
+        A card behind other cards may number its slots too: nothing bears these numbers either.
+        """
+        link = thing.judged.link if thing.judged is not None else None
+        if link is None or link.port is None or thing.holder is None:
+            return 0
+        if link.card_port is not None:
+            return link.card_port
+        holder = self.things[thing.holder]
+        if link.slot is not None and (
+            link.board is not None or thing.depth > MOST_LEVELS or not self._card_port(holder)
+        ):
+            return 0
+        machine = self.audit.machine
+        beside = machine.below.get(above(link.port) or "", ())
+        ports = [port for port in beside if machine.kinds.get(port.address) == SWITCH_DOWNSTREAM_PORT]
+        return ports.index(link.port) + 1 if link.port in ports else 0
 
 
 def _on_board(thing: Thing) -> bool:
