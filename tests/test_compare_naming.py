@@ -148,10 +148,10 @@ def test_what_root_would_have_read_is_one_line_for_each_side() -> None:
     doubts.add("health", "nvme1", 0, ROOT)
     doubts.add("occupancy", "SLOT1", 0, ROOT)
     doubts.add("slots", "", 0, ROOT)
-    ordinary = "were made by an ordinary user; they are given to the super-user only"
+    ordinary = "read as an ordinary user; only root can read these"
     assert [
-        ("health of 2 parts, occupancy of one port and slots", f"the readings before {ordinary}", True),
-        ("health of one part", f"the readings after {ordinary}", True),
+        ("health of 2 parts, occupancy of one port and slots", f"before: {ordinary}", True),
+        ("health of one part", f"after: {ordinary}", True),
         ("link rate of a card", "after: it was asleep", False),
     ] == said(doubts)
 

@@ -24,7 +24,7 @@ Values = tuple[float, ...]
             "write together",
             (2954.0, 3653.0),
             (1477.0, 1826.0),
-            "it should write 1,477 MB/s or more with all drives at work (was 2,954)",
+            "it should write 1,477 MB/s or more with all drives busy (was 2,954)",
         ),
         ("rate", "read alone", (5908.0, 6633.0), (5908.0, 7202.0), "it should read up to 7,202 MB/s (was 6,633)"),
         (
@@ -32,14 +32,14 @@ Values = tuple[float, ...]
             "read together",
             (5908.0, 6633.0),
             (5908.0, 7202.0),
-            "it should read up to 7,202 MB/s with all drives at work (was 6,633)",
+            "it should read up to 7,202 MB/s with all drives busy (was 6,633)",
         ),
     ],
 )
 def test_a_rate_is_told_by_the_end_that_differs(
     topic: Topic, what: str, before: Values, after: Values, words: str
 ) -> None:
-    """What is reached at least, or, where that is the same, at most; with all drives at work where it is so."""
+    """What is reached at least, or, where that is the same, at most; with all drives busy where it is so."""
     row = Change(
         topic=topic,
         subject="it",
@@ -59,13 +59,15 @@ def test_a_rate_is_told_by_the_end_that_differs(
     [
         ("temperature", "temperature", "31.9 C", "70.9 C", "it is at 70.9 C (was 31.9 C)"),
         ("health", "is read-only", "no", "yes", "it is read-only"),
-        ("health", "is read-only", "yes", "no", "no longer so: it is read-only"),
-        ("health", "is read-only", "not read", "yes", "is read-only of it from not read to yes"),
-        ("health", "available spare", "100 %", "4 %", "available spare of it from 100 % to 4 %"),
-        ("link", "lanes", "x8", "x4", "lanes of it from x8 to x4"),
-        ("link", "is read-only", "no", "yes", "is read-only of it from no to yes"),
-        ("stripe set", "members", "4", "3", "members of it from 4 to 3"),
-        ("machine", "kernel", "5.4.284", "6.1.112", "kernel of it from 5.4.284 to 6.1.112"),
+        ("health", "is read-only", "yes", "no", "it is no longer read-only"),
+        ("health", "warns of its heat", "yes", "no", "it no longer warns of its heat"),
+        ("stripe set", "is running", "yes", "no", "it is no longer running"),
+        ("health", "is read-only", "not read", "yes", "it: is read-only from not read to yes"),
+        ("health", "available spare", "100 %", "4 %", "it: available spare from 100 % to 4 %"),
+        ("link", "lanes", "x8", "x4", "it: lanes from x8 to x4"),
+        ("link", "is read-only", "no", "yes", "it: is read-only from no to yes"),
+        ("stripe set", "members", "4", "3", "it: members from 4 to 3"),
+        ("machine", "kernel", "5.4.284", "6.1.112", "it: kernel from 5.4.284 to 6.1.112"),
     ],
 )
 def test_what_is_no_rate_is_told_from_before_to_after(

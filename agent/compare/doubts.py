@@ -38,7 +38,7 @@ class Doubts:
         """All of them, each reason once; what the super-user would have read comes first."""
         for side, kinds in sorted(self._root.items()):
             words = [_kind(kind, subjects) for kind, subjects in kinds.items()]
-            why = f"the readings {SIDES[side]} were made by an ordinary user; they are given to the super-user only"
+            why = f"{SIDES[side]}: read as an ordinary user; only root can read these"
             yield Unread(listed(words), why, needs_root=True)
         for (kind, why), subjects in self._other.items():
             names = [subject for subject in subjects if subject]

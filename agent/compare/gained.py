@@ -240,13 +240,13 @@ def _counted(matched: MatchedMachines, sided: _One, other: Thing, doubts: Doubts
     side, words = 1 - sided.side, _subject(matched, sided)
     told = [end.errors for end in ends(other) if end.errors is not None]
     if not any(not isinstance(errors.correctable, Unread) for errors in told):
-        doubts.add("error counters", words, side, "neither end of the link tells any")
+        doubts.add("error counters", words, side, "neither end of the link reports any")
         return False
     up = [fitted.audit.facts.host.up_seconds for fitted in (matched.sides[sided.side], matched.sides[side])]
     if sided.finding.severity in BAD or isinstance(up[0], Unread) or isinstance(up[1], Unread) or up[1] >= up[0]:
         return True
     doubts.remark(
-        "link errors", words, "they are counted anew from each start, and one of the two was up for less long"
+        "link errors", words, "they start again at zero with each start-up, and one of the two had run for less time"
     )
     return False
 

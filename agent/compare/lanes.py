@@ -83,7 +83,7 @@ def _link(pair: Pair, doubts: Doubts) -> Iterator[Change]:
             doubts.add("link", words, unknown.index(True), Unread("", silent.why, needs_root=silent.needs_root))
         return
     if resting(before) != resting(after):
-        doubts.remark("rate under load", words, "its link rested, to save power, on one of the two sides")
+        doubts.remark("rate under load", words, "its link was in a low-power state in one of the two readings")
     rates = loaded(before), loaded(after)
     if rates[0] is not None and rates[1] is not None and rates[0] != rates[1]:
         yield from _figures(words, rates[0], rates[1])
@@ -93,7 +93,7 @@ def _link(pair: Pair, doubts: Doubts) -> Iterator[Change]:
         return
     told_by_registers = before.verdict.kind.of_speed and after.verdict.kind.of_speed
     if told_by_registers and explained_by_depth(before, after, same_depth=pair.same_depth):
-        doubts.remark("why the speed is low", words, "one of the two sides did not read the registers that tell")
+        doubts.remark("why the speed is low", words, "only one of the two readings has the registers that tell")
         return
     if not explained_by_depth(before, after, same_depth=pair.same_depth):
         yield verdict_change(words, before, after)
@@ -162,7 +162,7 @@ def _slots(matched: MatchedMachines) -> Iterator[Change]:
             yield Change(
                 topic="machine",
                 subject=words,
-                what="lanes of its ports",
+                what="lanes per port",
                 before=", ".join(f"x{lanes_before}" for lanes_before in was),
                 after=", ".join(f"x{lane}" for lane in lanes),
                 direction="other",

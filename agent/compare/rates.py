@@ -63,7 +63,7 @@ def rates(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
         words = subject(matched, before, after)
         if _rests(before.seen, matched.before.audit) or _rests(after.seen, matched.after.audit):
             if before.seen.alone != after.seen.alone or before.seen.together != after.seen.together:
-                doubts.remark("rates", words, "a link on the way rested, to save power, on one of the two sides")
+                doubts.remark("rates", words, "a link on the way was in a low-power state in one of the two readings")
             continue
         crowd = crowds[0][before.seen.path[-1:]], crowds[1][after.seen.path[-1:]]
         crowd = ALIKE if matched.moved(before, after) else crowd
@@ -94,7 +94,7 @@ def _rows(
         before, after = (getattr(side, attribute) for side in sides)
         if before is None or after is None:
             if (before is None) != (after is None) and attribute == "alone":
-                doubts.add("rates", words, int(after is None), "its rates could not be worked out")
+                doubts.add("rates", words, int(after is None), "its rates are not known")
             continue
         both = Both(before, after, whole)
         ways[attribute] = way = both.way
@@ -149,14 +149,14 @@ def _what(stripe: StripeSeen) -> str:
     level = (
         stripe.stripe.level
         if isinstance(stripe.stripe.level, str) and stripe.stripe.level
-        else "a level that is not told"
+        else "an unknown level"
     )
     rate = f", should read {range_words(stripe.alone)}" if stripe.alone is not None else ""
     return f"{level} of {quantity(len(stripe.stripe.members), 'drive')}{rate}"
 
 
 def _whole(words: str, before: str, after: str) -> Change:
-    return Change(topic="stripe set", subject=words, what="the set", before=before, after=after, direction="other")
+    return Change(topic="stripe set", subject=words, what="level and members", before=before, after=after, direction="other")
 
 
 def _pairs(matched: MatchedMachines) -> tuple[list[tuple[StripeSeen, StripeSeen]], list[StripeSeen], list[StripeSeen]]:
@@ -206,7 +206,7 @@ def _set(matched: MatchedMachines, before: StripeSeen, after: StripeSeen, doubts
         yield Change(
             topic="stripe set",
             subject=words,
-            what="at work",
+            what="is running",
             before="yes" if running[0] else "no",
             after="yes" if running[1] else "no",
             direction=direction(running[0], running[1]),
@@ -216,7 +216,7 @@ def _set(matched: MatchedMachines, before: StripeSeen, after: StripeSeen, doubts
         yield Change(
             topic="stripe set",
             subject=words,
-            what="members lost",
+            what="missing members",
             before=str(lost[0]),
             after=str(lost[1]),
             direction=direction(-lost[0], -lost[1]),
@@ -229,7 +229,7 @@ def _set(matched: MatchedMachines, before: StripeSeen, after: StripeSeen, doubts
         for side, audit in zip(sides, (matched.before.audit, matched.after.audit), strict=True)
         for drive in side
     ):
-        doubts.remark("rates", words, "a link of a member rested, to save power, on one of the two sides")
+        doubts.remark("rates", words, "a link of a member was in a low-power state in one of the two readings")
         return
     told = [all(drive.payload_bytes is not None for drive in side) for side in sides]
     crowd = _others(before, sides[0], matched.before.audit), _others(after, sides[1], matched.after.audit)

@@ -28,7 +28,7 @@ SAME_MEMORY: Final = 0.03
 # Of the host: attribute, topic, word.
 HOST: Final[tuple[tuple[str, Topic, str], ...]] = (
     ("firmware_version", "firmware", "firmware"),
-    ("firmware_date", "firmware", "date of its firmware"),
+    ("firmware_date", "firmware", "firmware date"),
     ("product", "machine", "product"),
     ("board", "machine", "board"),
     ("kernel", "machine", "kernel"),
@@ -37,18 +37,18 @@ HOST: Final[tuple[tuple[str, Topic, str], ...]] = (
 WARNINGS: Final = (
     ("spare_low", "warns that its spare runs low"),
     ("temperature_past_threshold", "warns of its temperature"),
-    ("reliability_degraded", "warns that it is not reliable"),
+    ("reliability_degraded", "warns that it is no longer reliable"),
     ("read_only", "is read-only"),
-    ("backup_failed", "warns that its backup of unwritten data failed"),
+    ("backup_failed", "warns that its backup for power loss failed"),
     ("memory_region_unreliable", "warns of its persistent memory region"),
 )
 # Counts that never fall in a drive's life: attribute, word, whether a rise is bad by itself.
 COUNTS: Final = (
-    ("media_errors", "media errors", True),
-    ("warning_minutes", "minutes at its warning limit", True),
-    ("critical_minutes", "minutes at its critical limit", True),
-    ("heavy_count", "times it slowed down heavily for heat", True),
-    ("light_count", "times it slowed down lightly for heat", False),
+    ("media_errors", "unrecoverable read errors", True),
+    ("warning_minutes", "minutes at its warning temperature", True),
+    ("critical_minutes", "minutes at its critical temperature", True),
+    ("heavy_count", "times slowed heavily by heat", True),
+    ("light_count", "times slowed lightly by heat", False),
 )
 
 
@@ -82,7 +82,7 @@ def _words(
         if not all(silent):
             side = silent.index(True)
             reading = values[side]
-            doubts.add(what, words, side, reading if isinstance(reading, Unread) else "it is not told")
+            doubts.add(what, words, side, reading if isinstance(reading, Unread) else "it is not reported")
         return
     if before != after:
         yield Change(
@@ -162,7 +162,7 @@ def _temperature(before: DriveSeen, after: DriveSeen, words: str, doubts: Doubts
             drive = (before, after)[side].drive
             # Where no sensor tells it, the drive's own log would have.
             readings = [value for value in (degrees[side], drive.health) if isinstance(value, Unread)]
-            doubts.add("temperature", words, side, readings[0] if readings else "no sensor tells it")
+            doubts.add("temperature", words, side, readings[0] if readings else "no sensor reports it")
         return
     assert isinstance(degrees[0], float | int)
     assert isinstance(degrees[1], float | int)
@@ -217,7 +217,7 @@ def _health(before: Drive, after: Drive, words: str, doubts: Doubts) -> Iterator
     if not isinstance(one, Health) or not isinstance(other, Health):
         for side, (mine, theirs) in enumerate(((one, other), (other, one))):
             if isinstance(theirs, Health):
-                doubts.add("health", words, side, mine if isinstance(mine, Unread) else "the drive tells none")
+                doubts.add("health", words, side, mine if isinstance(mine, Unread) else "the drive reports none")
         return
     for attribute, what in WARNINGS:
         told = getattr(one, attribute), getattr(other, attribute)

@@ -23,7 +23,6 @@ NOTHING: Final = "Nothing changed."
 MOST_WORSE: Final = 3
 MOST_BETTER: Final = 3
 MOST_OTHER: Final = 2
-LONGEST_HEADLINE: Final = 90  # characters
 # From the most telling row of a part to the least; a finding comes after the link's rows.
 ORDER: Final = ("link", "finding", "health", "temperature", "stripe set", "rate", "firmware", "machine")
 
@@ -48,7 +47,7 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
         if not found.doubts:
             return NOTHING
         kinds = counted(len(found.doubts), "kind of reading", "kinds of reading")
-        return f"Nothing changed in what both sides tell; {kinds} could not be compared."
+        return f"Nothing changed in what could be compared; {kinds} could not."
     worse, better, rest = list(_worse(found)), list(_better(found)), list(_rest(found))
     new, full = _new_drives(found)
     missed = _missed(found)
@@ -60,7 +59,7 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
             ("worse", [*missed, *worse]),
             ("also", [words for words in rest if words not in missed]),
         )
-        return f"The second beside the first: {'; '.join(f'{word}: {_joined(some)}' for word, some in told if some)}."
+        return f"Two machines, the second against the first: {'; '.join(f'{word}: {_joined(some)}' for word, some in told if some)}."
     if worse or missed:
         also = [("better", better), ("also", [words for words in rest if words not in missed])]
         more = [f"{word}: {_joined(some)}" for word, some in also if some]
@@ -68,7 +67,7 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
         return f"{'Worse than before' if bad else 'Changed'}: {_joined([*missed, *worse, *more])}."
     if new is not None:
         others = [words for words in (*better, *rest) if words != new]
-        return f"{'The upgrade delivers' if full else 'The upgrade delivers in part'}: {_joined([new, *others])}."
+        return f"{'The upgrade delivers' if full else 'The upgrade falls short'}: {_joined([new, *others])}."
     return f"{_lead(found) if better else 'Changed'}: {_joined([*better, *rest])}."
 
 
@@ -79,7 +78,7 @@ def _lead(found: Pieces) -> str:
 def _missed(found: Pieces) -> list[str]:
     """Parts that are gone while nothing took their place, and stripe sets: that comes before any praise."""
     gone = [words for kind in ("drive", "card") for words in _gone(kind, found, worse=True)]
-    return gone + [f"{change.subject} no longer there" for change in found.changes if _set_gone(change)]
+    return gone + [f"{change.subject} is gone" for change in found.changes if _set_gone(change)]
 
 
 def _set_gone(change: Change) -> bool:
@@ -109,26 +108,23 @@ def _worse(found: Pieces) -> Iterator[str]:
         slower = [f"the rates of {len(slower)} drives fell"]
     yield from others[:MOST_WORSE]
     if len(others) > MOST_WORSE:
-        yield f"{len(others) - MOST_WORSE} more that got worse"
+        yield f"{len(others) - MOST_WORSE} more got worse"
     yield from slower
 
 
 def _finding_words(gain: FindingChange) -> str:
     finding = gain.after
     assert finding is not None
-    headline = finding.headline
-    if len(headline) > LONGEST_HEADLINE:
-        headline = f"{headline[: LONGEST_HEADLINE - 3]}..."
     kind = "new" if gain.kind == "gained" else "worse"
-    return f"{kind} {finding.severity.value} of {gain.subject} ({headline})"
+    return f"{kind} {finding.severity.value}: {gain.subject} {finding.headline.partition(';')[0]}"
 
 
 # What is said of each rate that a row can be about.
 RATES: Final = {
     "read alone": ("read", ""),
-    "read together": ("read", " with all drives at work"),
+    "read together": ("read", " with all drives busy"),
     "write alone": ("write", ""),
-    "write together": ("write", " with all drives at work"),
+    "write together": ("write", " with all drives busy"),
 }
 
 
@@ -142,13 +138,15 @@ def row_words(change: Change) -> str:
         return f"{change.subject} should {verb} {low}{with_others} (was {was})"
     if change.topic == "temperature":
         return f"{change.subject} is at {change.after} (was {change.before})"
-    if change.topic == "health" and {change.before, change.after} == {"yes", "no"}:
-        return (
-            f"{change.subject} {change.what}"
-            if change.after == "yes"
-            else f"no longer so: {change.subject} {change.what}"
-        )
-    return f"{change.what} of {change.subject} from {change.before} to {change.after}"
+    if change.topic in {"health", "stripe set"} and {change.before, change.after} == {"yes", "no"}:
+        return f"{change.subject} {change.what if change.after == 'yes' else _no_longer(change.what)}"
+    return f"{change.subject}: {change.what} from {change.before} to {change.after}"
+
+
+def _no_longer(what: str) -> str:
+    """That something is so no longer: "is no longer read-only", "no longer warns of its temperature"."""
+    rest = what.removeprefix("is ")
+    return f"no longer {what}" if rest == what else f"is no longer {rest}"
 
 
 # --- What got better -----------------------------------------------------------------------------------------------
@@ -159,10 +157,10 @@ def _better(found: Pieces) -> Iterator[str]:
     yield from _sets(rows)
     links = {row.subject: row for row in rows if row.topic == "link" and row.what == "verdict"}
     links |= {row.subject: row for row in rows if row.topic == "link" and row.what != "verdict"}
-    yield from _some(list(links.values()), "links better")
+    yield from _some(list(links.values()), "links improved")
     faster = {row.subject: row for row in reversed(rows) if row.topic == "rate" and row.subject not in links}
     yield from _some(list(faster.values()), "drives faster", 1)
-    yield from _some([row for row in rows if row.topic in {"health", "temperature"}], "drive readings better", 1)
+    yield from _some([row for row in rows if row.topic in {"health", "temperature"}], "drive readings improved", 1)
     for severity in (Severity.FAULT, Severity.LIMIT):
         cleared = [
             finding for finding in found.findings if finding.direction == "better" and _severity(finding) is severity
@@ -171,7 +169,7 @@ def _better(found: Pieces) -> Iterator[str]:
         if gone:
             yield f"{counted(gone, severity.value)} cleared"
         if len(cleared) > gone:
-            yield f"{counted(len(cleared) - gone, severity.value)} less bad"
+            yield f"{counted(len(cleared) - gone, severity.value)} less severe"
 
 
 def _sets(rows: Iterable[Change]) -> Iterator[str]:
@@ -180,7 +178,7 @@ def _sets(rows: Iterable[Change]) -> Iterator[str]:
     for row in rows:
         if row.topic == "stripe set":
             first.setdefault(row.subject, row)
-    yield from _some(list(first.values()), "stripe sets better")
+    yield from _some(list(first.values()), "stripe sets faster or sounder")
 
 
 def _some(rows: list[Change], many: str, most: int = MOST_BETTER) -> Iterator[str]:
@@ -259,23 +257,23 @@ def _rest(found: Pieces) -> Iterator[str]:
             yield _findings_words(gone, severity, new=False)
         left = sum(finding.kind == "gone" and _severity(finding) is severity for finding in found.findings)
         if left:
-            yield f"{_findings_words(left, severity, new=False)} with {'its part' if left == 1 else 'their parts'}"
+            yield f"{_findings_words(left, severity, new=False)} with the {'part' if left == 1 else 'parts'} removed"
     altered = sum(finding.kind == "changed" and finding.direction == "other" for finding in found.findings)
     if altered:
-        yield f"{counted(altered, 'finding')} with other figures"
+        yield f"{counted(altered, 'finding')} with different figures"
     others = [change for change in found.changes if change.direction == "other"]
     sets = [other for other in others if other.topic == "stripe set" and NOT_THERE in {other.before, other.after}]
     yield from (
-        f"{change.subject} no longer there" if change.after == NOT_THERE else f"new {change.subject} ({change.after})"
+        f"{change.subject} is gone" if change.after == NOT_THERE else f"new {change.subject} ({change.after})"
         for change in sets
     )
     others = [other for other in others if other not in sets]
     firmware = {other.subject for other in others if other.topic == "firmware"}
     if firmware:
         yield (
-            f"other firmware of {next(iter(firmware))}"
+            f"{next(iter(firmware))} has different firmware"
             if len(firmware) == 1
-            else f"other firmware of {len(firmware)} parts"
+            else f"{len(firmware)} parts have different firmware"
         )
     more = [other for other in others if other.topic != "firmware"]
     if len(more) <= MOST_OTHER:
@@ -301,7 +299,7 @@ def _parts(found: Pieces) -> Iterator[str]:
         if thing.judged is not None and thing.judged.verdict is not Verdict.VIRTUAL
     }
     planned = found.matched.after.audit.matched is not None and bool(found.matched.after.audit.matched.drives)
-    for kind, words in (("added", "added"), ("removed", "no longer there"), ("moved", "moved")):
+    for kind, words in (("added", "added"), ("removed", "removed"), ("moved", "moved")):
         for what in ("drive", "card"):
             some = [
                 part for part in found.parts if part.kind == kind and part.part.kind == what and not part.part.on_board
@@ -315,11 +313,11 @@ def _parts(found: Pieces) -> Iterator[str]:
     for kind, words in (("added", "more"), ("removed", "fewer")):
         count = sum(part.kind == kind and part.part.on_board for part in found.parts)
         if count:
-            yield f"{counted(count, 'device')} of the board {words}"
+            yield f"{counted(count, 'on-board device')} {words}"
 
 
 def _gone(what: str, found: Pieces, *, worse: bool) -> Iterator[str]:
-    """Drives or cards that are no longer there, lost or replaced: one by its name, more by their number."""
+    """Drives or cards that are missing or, not `worse`, were removed: one by its name, more by their number."""
     some = [
         thing
         for thing in found.matched.removed()
@@ -327,7 +325,8 @@ def _gone(what: str, found: Pieces, *, worse: bool) -> Iterator[str]:
         and not found.matched.before.part(thing).on_board
         and (thing.number in found.missed) is worse
     ]
+    become = "missing" if worse else "removed"
     if len(some) == 1:
-        yield f"{alone(found.matched, some[0], 0)} no longer there"
+        yield f"{alone(found.matched, some[0], 0)} {'is ' if worse else ''}{become}"
     elif some:
-        yield f"{counted(len(some), what)} no longer there"
+        yield f"{counted(len(some), what)} {become}"
