@@ -339,8 +339,7 @@ def test_a_link_that_was_repaired_is_better() -> None:
     assert not found.worse
     drive = "nvme0 (Ostrayne Reel 3 2TB) in PCIE1"
     assert (
-        f"Better than before: {drive}: speed from 5 GT/s (Gen 2) to 8 GT/s (Gen 3); one fault cleared."
-        == found.verdict
+        f"Better than before: {drive}: speed from 5 GT/s (Gen 2) to 8 GT/s (Gen 3); one fault cleared." == found.verdict
     )
 
 
@@ -404,7 +403,10 @@ def test_a_drive_that_got_a_link_of_its_own_is_faster() -> None:
     moved = "Ostrayne Reel 3 2TB (at port 2 of the card in SLOT4 before, in SLOT3 now)"
     for pair, way in (((before, after), "better"), ((after, before), "worse")):
         found = compare(seen(pair[0]), seen(pair[1]))
-        told = {(one.subject.rpartition("(")[2].startswith(("in ", "at ")), one.what, one.direction) for one in found.changes}
+        told = {
+            (one.subject.rpartition("(")[2].startswith(("in ", "at ")), one.what, one.direction)
+            for one in found.changes
+        }
         assert {
             (True, "read together", way),
             (True, "write together", way),

@@ -211,7 +211,11 @@ RENAMED: Final = of_drive("disk0", name="disk7")(SHIFTED)
         (sets(SHIFTED, a_set()), sets(TOWER, a_set("md127")), []),
         (sets(TOWER, a_set()), sets(RENAMED, a_set("md127", ("disk7",))), []),
         (sets(TOWER, a_set()), sets(TOWER, a_set("md127", ("disk1",))), ["level and members", "level and members"]),
-        (sets(TOWER, a_set()), sets(TOWER, a_set("md127", blocks=("disk0n1p3",))), ["level and members", "level and members"]),
+        (
+            sets(TOWER, a_set()),
+            sets(TOWER, a_set("md127", blocks=("disk0n1p3",))),
+            ["level and members", "level and members"],
+        ),
         (
             sets(TOWER, a_set(members=("",), blocks=("up1",))),
             sets(TOWER, a_set("md127", ("",), blocks=("vp1",))),

@@ -252,7 +252,7 @@ def test_what_changed_stands_first() -> None:
     """With two captures of a machine the verdict on the change is the first sentence, and its rows follow."""
     text = words(parsed(whole_page()))
     assert text.index("The upgrade delivers") < text.index("What changed") < text.index("Findings at a glance")
-    assert "not there SLOT1, port 1 of 4" in text
+    assert "not there SLOT1, ports 1 to 4 of 4" in text
 
 
 # --- Bars ------------------------------------------------------------------------------------------------------

@@ -146,17 +146,15 @@ def set_words(stripe: StripeSeen) -> str:
 
 
 def _what(stripe: StripeSeen) -> str:
-    level = (
-        stripe.stripe.level
-        if isinstance(stripe.stripe.level, str) and stripe.stripe.level
-        else "an unknown level"
-    )
+    level = stripe.stripe.level if isinstance(stripe.stripe.level, str) and stripe.stripe.level else "an unknown level"
     rate = f", should read {range_words(stripe.alone)}" if stripe.alone is not None else ""
     return f"{level} of {quantity(len(stripe.stripe.members), 'drive')}{rate}"
 
 
 def _whole(words: str, before: str, after: str) -> Change:
-    return Change(topic="stripe set", subject=words, what="level and members", before=before, after=after, direction="other")
+    return Change(
+        topic="stripe set", subject=words, what="level and members", before=before, after=after, direction="other"
+    )
 
 
 def _pairs(matched: MatchedMachines) -> tuple[list[tuple[StripeSeen, StripeSeen]], list[StripeSeen], list[StripeSeen]]:

@@ -59,7 +59,8 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
             ("worse", [*missed, *worse]),
             ("also", [words for words in rest if words not in missed]),
         )
-        return f"Two machines, the second against the first: {'; '.join(f'{word}: {_joined(some)}' for word, some in told if some)}."
+        said = "; ".join(f"{word}: {_joined(some)}" for word, some in told if some)
+        return f"Two machines, the second against the first: {said}."
     if worse or missed:
         also = [("better", better), ("also", [words for words in rest if words not in missed])]
         more = [f"{word}: {_joined(some)}" for word, some in also if some]

@@ -1,28 +1,36 @@
-"""A comparison for terminals: the verdict, then parts, links, rates, the rest, each with a word for its direction.
+"""A comparison for terminals: the verdict, the two sides, then a table for parts, for each topic and for findings.
 
-Fits 40 to 200 columns. All device text passes `plain`; rich's own markup is off. Decides nothing.
+Fits 40 to 200 columns. All device text passes `plain`; rich's own markup is off. Decides nothing. Short: what was read
+behind a finding stands in the other forms, and rows that are alike are told together.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Final
-
-from rich.text import Text
 
 from agent.model.findings import Severity
 from agent.report import compare_rows as rows
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import told
-from knowledge.phrasing import plain
+from knowledge.phrasing import listed, plain
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from agent.audit import Audit
-    from agent.compare.changes import Comparison
+    from agent.compare.changes import Comparison, FindingChange
+    from agent.model.findings import Finding
 
 __all__ = ["page", "show"]
 
 LOOKS: Final = {"better": STYLES[Severity.OK], "worse": STYLES[Severity.FAULT], "other": ""}
-WORD: Final = max(len(word) for word in rows.DIRECTIONS.values()) + 2
+WAYS: Final = {word: LOOKS[way] for way, word in rows.DIRECTIONS.items()} | {rows.LOST: LOOKS["worse"]}
+WORDS: Final = rows.DIRECTIONS | {"other": ""}  # that a row changed, its place in a table of changes says
+NONE: Final = "-"
+TOGETHER: Final = "; "
+
+Cells = tuple[str, ...]
 
 
 def page(found: tuple[Comparison, str, str], width: int, source: str) -> Page:
@@ -34,10 +42,12 @@ def page(found: tuple[Comparison, str, str], width: int, source: str) -> Page:
     _side(page, "After", after_name or source, comparison.after)
     for section in rows.sections(comparison):
         page.heading(section.title)
-        above = ""
-        for row in section.rows:
-            _row(page, row, row.subject if row.subject != above else "")
-            above = row.subject if section.folds else ""
+        if section.key == "parts":
+            _parts(page, [row.cells for row in section.rows])
+        elif section.key == "findings":
+            _findings(page, comparison.findings)
+        else:
+            _changes(page, section.rows)
     doubts = list(rows.doubts(comparison))
     if doubts:
         page.heading("What could not be compared")
@@ -62,11 +72,62 @@ def _side(page: Page, word: str, name: str, audit: Audit) -> None:
     page.add(f"{word}: {plain(name)}, {host}{when}{against}", hang=2, style=QUIET)
 
 
-def _row(page: Page, row: rows.ChangeRow, subject: str) -> None:
-    """A row: whose it is ("": as the row above), then the word of what became of it and the figures."""
-    if subject:
-        page.add(subject, indent=2, hang=4)
-    line = Text().append(f"{row.cells[0]:<{WORD}}", LOOKS[row.way]).append(row.line, "")
-    page.add(line, indent=4, hang=4 + WORD)
-    for reading in row.evidence:
-        page.add(reading, indent=4 + WORD, hang=6 + WORD, style=QUIET)
+def _table(page: Page, head: Cells, cells: Sequence[Cells]) -> None:
+    """A table whose first cells are words of what became of something, coloured by the way that this is."""
+    page.table(head, cells, [WAYS.get(row[0], "") for row in cells])
+
+
+def _parts(page: Page, cells: Sequence[Cells]) -> None:
+    """Parts with their places; by what they are matched is said once, and beside those that it does not hold for."""
+    usual = Counter(row[-1] for row in cells).most_common(1)[0][0]
+    _table(
+        page,
+        rows.HEAD_PARTS[:-1],
+        [
+            (
+                row[0],
+                row[1] if row[-1] in {usual, rows.OF_BOARD} else f"{row[1]} (matched by {row[-1]})",
+                *(NONE if place == rows.NOT_THERE else place for place in row[2:-1]),
+            )
+            for row in cells
+        ],
+    )
+    page.add(f"Matched by {usual}.", indent=2, style=QUIET)
+
+
+def _changes(page: Page, changed_rows: Sequence[rows.ChangeRow]) -> None:
+    """Figures before and after; those of one part that change alike in one row, and parts that change alike, too."""
+    merged: dict[Cells, list[str]] = {}
+    for row in changed_rows:
+        _, of, what, before, after = row.cells
+        merged.setdefault((WORDS[row.way], of, before, after), []).append(what)
+    by_part: dict[str, list[Cells]] = {}
+    for (way, of, before, after), whats in merged.items():
+        by_part.setdefault(of, []).append((way, listed(whats), before, after))
+    alike: dict[tuple[Cells, ...], list[str]] = {}
+    for of, changed in by_part.items():
+        alike.setdefault(tuple(changed), []).append(of)
+    shown = [
+        (way, "" if number else TOGETHER.join(parts), *rest)
+        for changed, parts in alike.items()
+        for number, (way, *rest) in enumerate(changed)
+    ]
+    _table(page, rows.HEAD_CHANGES, shown)
+
+
+def _findings(page: Page, found: Sequence[FindingChange]) -> None:
+    """Findings that came, went or differ, by what comes first in their headlines."""
+    shown = [
+        (
+            WORDS[change.direction],
+            rows.BECAME[change.kind],
+            plain(change.subject, rows.SUBJECT),
+            " -> ".join(_brief(side) for side in (change.before, change.after) if side is not None),
+        )
+        for change in found
+    ]
+    _table(page, ("", "Change", "Of", "Finding"), shown)
+
+
+def _brief(finding: Finding) -> str:
+    return f"{finding.severity.value}: {plain(finding.headline.partition(';')[0], rows.HEADLINE)}"
