@@ -109,6 +109,12 @@ class _Head(Struct):
     version: int
 
 
+class _Called(Struct):
+    """What a file of any form calls itself."""
+
+    format: str = ""
+
+
 class Capture(Struct, frozen=True):
     """A capture as it was read: the answers, and the later looks with their offsets in seconds, in order of time."""
 
@@ -128,6 +134,18 @@ def load_file(path: str) -> Capture:
     if path == "-":
         return parse(read_standard_input(JSON_LIMIT), "standard input")
     return parse(read_whole(path, JSON_LIMIT), quoted(path))
+
+
+def is_other_json(path: str) -> bool:
+    """Whether a file that cannot be used is JSON of another form, so that nobody takes it for a damaged capture."""
+    try:
+        data: bytes | bytearray = read_whole(path, JSON_LIMIT)
+        data = _unpack(data, path) if data.startswith(GZIP_MAGIC) else data
+        return msgspec.json.decode(data, type=_Called).format != FORMAT
+    except msgspec.ValidationError:
+        return True
+    except (BadInput, ValueError, RecursionError, MemoryError):
+        return False
 
 
 def parse(data: bytes | bytearray, name: str) -> Capture:

@@ -364,7 +364,7 @@ def test_the_typical_rate_is_the_lower_median(rates: list[Rate]) -> None:
 @given(machines=st.lists(machines_seen(), max_size=4))
 def test_rows_cross_between_processes_unchanged(machines: list[MachineSeen]) -> None:
     """What a worker packs is what the tally unpacks."""
-    batch = Batch(tuple(machines), ((0, "a reason"),))
+    batch = Batch(tuple(machines), ((0, "a reason", True),))
     assert batch == msgpack.decode(msgpack.encode(batch), type=Batch)
 
 
@@ -426,7 +426,7 @@ def test_a_bomb_takes_nothing_down(tmp_path: Path) -> None:
     for jobs in (1, 2):
         found, _ = ran(sorted(tmp_path.iterdir()), jobs)
         assert (5, 2) == (found.counts.captures, found.passed_over)
-        assert ["0.json.gz", "deep.json"] == [name.rpartition("/")[2] for name, _ in found.refused]
+        assert ["0.json.gz", "deep.json"] == [name.rpartition("/")[2] for name, _ in (*found.refused, *found.others)]
 
 
 def test_readings_of_the_start_are_counted() -> None:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 FORK: Final = platform(sys.platform).starts_by_fork
+CUT: Final = b'{"format": "lanewright-capture"'  # the beginning of a capture
 UPGRADED: Final = FIXTURES / "bench-1-upgraded" / "capture.json"
 
 
@@ -70,7 +71,7 @@ def test_names_are_read_from_standard_input(folder: Path, end: str) -> None:
 
 def test_damaged_and_foreign_files_are_passed_over(folder: Path) -> None:
     """Files that are no captures are named in one sentence each, the rest counts; --strict makes the status 2."""
-    put(folder, {"bad.json": b"{}", "cut.json.gz": b"\x1f\x8b\x08", "empty.json": b""})
+    put(folder, {"bad.json": CUT, "cut.json.gz": b"\x1f\x8b\x08", "empty.json": b""})
     for more, status in ((), 0), (("--strict",), 2):
         done = run("tally", folder, folder / "none.json", "--format", "json", *more)
         assert status == done.status
@@ -88,12 +89,29 @@ def test_damaged_and_foreign_files_are_passed_over(folder: Path) -> None:
 
 def test_of_many_bad_files_the_first_are_named(folder: Path) -> None:
     """Ten files are named, in order of their names, and all are counted."""
-    put(folder, {f"bad-{number:02d}.json": b"[" for number in range(40)})
+    put(folder, {f"bad-{number:02d}.json": CUT for number in range(40)})
     done = run("tally", folder, "--jobs", "2")
     lines = done.errors.splitlines()
     assert 11 == len(lines)
     assert [f"bad-{number:02d}" in line for number, line in enumerate(lines[:10])] == [True] * 10
     assert "lanewright: 40 of 45 names gave no capture; the first 10 are named above" == lines[-1]
+
+
+def test_other_json_in_a_folder_is_one_line(folder: Path) -> None:
+    """JSON of another form beside captures is counted in one line; named by itself, each such file has its sentence."""
+    others = {f"notes-{number:02d}.json": form for number, form in enumerate((b"{}", b"[1]", b'{"format": "x"}'))}
+    put(folder, {**others, "zero.json": CUT})
+    done = run("tally", folder, "--format", "json")
+    listed, damaged, total = done.errors.splitlines()
+    assert "3 files" in listed
+    assert [True, True, False] == [name in listed for name in others]
+    assert ("zero.json" in damaged, "4 of 9" in total) == (True, True)
+    told = json.decode(done.output)["passed_over"]
+    assert (4, 3, 4) == (told["count"], told["other_json"], len(told["first"]))
+    assert 2 == run("tally", folder, "--strict").status
+    named = run("tally", folder / "a.json", *(folder / name for name in others), "--format", "json")
+    assert 3 == len(re.findall("passed over: ", named.errors))
+    assert 0 == json.decode(named.output)["passed_over"]["other_json"]
 
 
 @pytest.mark.parametrize("form", ["text", "csv", "json"])
@@ -142,7 +160,7 @@ def test_words_that_fit_nothing_are_one_sentence(folder: Path) -> None:
 def test_hostile_names_of_files_are_shown_as_escapes(tmp_path: Path) -> None:
     """A file's name acts nowhere, and bytes in it that are no UTF-8 stop nothing."""
     place = os.fsencode(tmp_path) + b"/\x1b[2J\xff\n.json"
-    Path(os.fsdecode(place)).write_bytes(b"{}")
+    Path(os.fsdecode(place)).write_bytes(CUT)
     put(tmp_path, five())
     for jobs in ("1", "2"):
         done = run("tally", tmp_path, "--format", "json", "--jobs", jobs)

@@ -25,7 +25,7 @@ from agent.tally.merging import Tally
 from agent.tally.running import TallyRun
 from agent.tally.seen import CardNumbers, LinkRun, LinkSeen, MachineKind, MachineSeen
 from agent.tally.table import Choice, Table, table
-from knowledge.phrasing import plain, quantity
+from knowledge.phrasing import plain
 from tests.hostile import HOSTILE
 from tests.json_schema import problems
 from tests.machines import MACHINES
@@ -160,10 +160,8 @@ def test_json_is_as_its_schema_has_it() -> None:
         form[name] for name in ("format", "version", "captures", "machines", "lines_in_all")
     )
     assert {"sort": "card", "only": "f1c4:", "least": 1, "confirmed": False} == form["choice"]
-    assert (12, {"file": "bad.json", "why": '"bad.json" is empty'}) == (
-        form["passed_over"]["count"],
-        form["passed_over"]["first"][0],
-    )
+    assert (12, 0) == (form["passed_over"]["count"], form["passed_over"]["other_json"])
+    assert {"file": "bad.json", "why": '"bad.json" is empty'} in form["passed_over"]["first"]
     assert ("2026-03-02T09:00:00Z", "2026-03-09T09:00:00Z") == (form["oldest"], form["newest"])
 
 
@@ -171,35 +169,63 @@ def test_all_forms_show_every_line_with_the_same_figures() -> None:
     """Text, JSON, csv and Markdown have the same lines in the same order with the same counts, rates and states."""
     found = small()
     form = json.decode(encode(tally_data.form(found)))
-    page = re.sub(r"\s+", " ", text(found, 200))
+    page = re.sub(r"\s+", " ", text(found, 900))
     for line, data, row, marked in zip(found.lines, form["lines"], read_csv(found), cells(found), strict=True):
         words = tally_words.card_id(line.card)
-        assert words == data["card"]["id"] == marked[1]
+        assert words == data["card"]["id"] == marked[-1]
         assert words == ":".join(row[n][2:] for n in ("vendor", "device", "subsystem_vendor", "subsystem"))
         counts = (line.machines, line.links, *map(line.count, (Verdict.FULL, Verdict.NARROW, Verdict.SLOW)))
         names = ("machines", "links", "full", "narrow", "slow")
         assert counts == tuple(data[name] for name in names) == tuple(int(row[name]) for name in names)
-        assert [str(line.machines), f"{line.links} ({tally_words.verdicts(line)})"] == marked[4:6]
-        assert f"{quantity(line.machines, 'machine')}, {quantity(line.links, 'link')}: " in page
+        assert [tally_words.verdicts(line), str(line.machines)] == marked[3:5]
         assert (data["best_mbps"], data["typical_mbps"]) == (float(row["best_mbps"]), float(row["typical_mbps"]))
-        assert [tally_words.rate_words(line.best), tally_words.rate_words(line.typical)] == marked[6:8]
-        assert tally_words.rate_words(line.best) in page
-        assert tally_words.status(line) == marked[0]
-        assert f"{marked[0]} {words} {marked[2]} in {marked[3]} " in page
-        assert data["confirmed"] is (row["confirmed"] == "yes") is (marked[0] == "confirmed")
-    assert page.index("slow f1c4") < page.index("confirmed f1c4") < page.index("confirmed f1d0")
+        assert [tally_words.rate_words(line.best), tally_words.typical(line)] == marked[5:7]
+        assert tally_words.status(line) == marked[2]
+        known = f"{marked[0]} {marked[1]} {tally_words.verdicts(line)}{' (confirmed)' if line.confirmed else ''}"
+        best = tally_text.SAME if line.best == line.typical else marked[5]
+        assert f"{known} {line.machines} {marked[6]} {best} " in page
+        assert data["confirmed"] is (row["confirmed"] == "yes") is (marked[2] == "confirmed")
+    order = [page.index(f" {tally_words.card_id(line.card)}") for line in found.lines]
+    assert sorted(order) == order
 
 
-def test_the_number_of_machines_is_told_with_each_line() -> None:
-    """The text names machines and links of each line, and above all the machines, captures and lines there are."""
-    page = re.sub(r"\s+", " ", text(small(least=2), 200))
+def test_the_number_of_machines_is_told_with_each_row() -> None:
+    """The text names machines and links of each row, and above all the machines, captures and rows there are."""
+    page = re.sub(r"\s+", " ", text(small(least=2), 900))
     assert page.startswith(
-        "3 machines of 2 kinds, in 5 captures of 2026-03-02T09:00:00Z to 2026-03-09T09:00:00Z: 1 of 3 lines shown, 1"
+        "3 machines of 2 kinds, in 5 captures of 2026-03-02T09:00:00Z to 2026-03-09T09:00:00Z: 1 of 3 rows shown, 1"
         " confirmed."
     )
-    assert "2 machines, 2 links: 1 slot-limited, 1 full; best 16 GT/s (Gen 4) x4, 7,877 MB/s; typical" in page
-    assert "hottest reading 48.9 C; drive firmware A2 (2); host firmware 4.11 (1), 4.12 (1)" in page
-    assert "12 names gave no capture" in page
+    assert "1 slot-limited, 1 full (confirmed) 2 " in page
+    assert "16 GT/s (Gen 4) x4, 7,877 MB/s 48.9 C A2 (2) 4.11 (1), 4.12 (1) f1c4:" in page
+    assert "12 files gave no capture" in page
+
+
+def test_a_narrow_terminal_shows_what_is_compared_and_where_the_rest_is() -> None:
+    """A narrow page has cards, machines, links and the typical rate, and a word of where the rest is."""
+    narrow, wide = text(small(), 80), text(small(), 300)
+    assert ("Typical MB/s" in narrow, "Host firmware" in narrow, "--format" in narrow) == (True, False, True)
+    assert ("Typical MB/s" in wide, "Host firmware" in wide, "--format" in wide) == (False, True, False)
+    assert re.search(r"1 slow, 1 full +1 +2,000\n", narrow)
+
+
+def test_machines_of_one_product_keep_their_makers() -> None:
+    """On a narrow terminal a machine goes by product and board; where two makers have the same, by all it tells."""
+    link = LinkSeen(b"1", 1.0, None, LinkRun(REEL, "NVMe drive", "Reel", Verdict.FULL, Rate(3, 4), ()))
+    kinds = [MachineKind("linux", maker, "Tower", "WS") for maker in ("Vellory", "Pendrell")]
+    machines = [
+        MachineSeen(key=b"%d" % number, kind=kind, named=True, taken=1.0, firmware=None, dark=0, links=(link,))
+        for number, kind in enumerate(kinds)
+    ]
+    one, both = (table(TallyRun(Tally(some), 0, ()), Choice()) for some in (machines[:1], machines))
+    assert "Vellory" not in text(one)
+    assert ("Vellory Tower" in text(both), "Pendrell Tower" in text(both)) == (True, True)
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_no_cell_is_cut_with_dots(width: int) -> None:
+    """What does not fit wraps in its cell."""
+    assert "..." not in text(small(), width)
 
 
 def test_every_verdict_has_its_severity_in_every_form() -> None:
@@ -209,26 +235,26 @@ def test_every_verdict_has_its_severity_in_every_form() -> None:
         line = found.lines[0]
         assert (Severity.OK if line.confirmed else verdict.severity) == tally_words.severity(line)
         state = "confirmed" if line.confirmed else verdict.value
-        assert text(found).splitlines()[2].startswith(state)
-        assert state == cells(found)[0][0]
+        assert re.search(rf"\b1 {verdict.value}{' .confirmed.' if line.confirmed else ''} +1 ", text(found))
+        assert state == cells(found)[0][2]
         assert verdict.value == read_csv(found)[0]["worst"] == tally_data.form(found).lines[0].worst
 
 
 def test_what_is_not_told_is_said_or_left_empty() -> None:
     """A machine that tells no make, and a card without names, are shown as such."""
     found = made(None)
-    assert "in maker and product not known (linux)" in text(found)
+    assert "maker and product unknown (linux)" in re.sub(r"\s+", " ", text(found, 300))
     assert ("", "", "", "") == tuple(read_csv(found)[0][name] for name in ("maker", "product", "board", "names"))
     kind = tally_data.form(found).lines[0].machine
     assert (None, None, None) == (kind.maker, kind.product, kind.board)
-    assert "1 slot with a card that gives no link" in text(found).replace("\n", " ")
+    assert "1 slot with a card detected but no link" in text(found).replace("\n", " ")
 
 
 def test_an_empty_table_says_so() -> None:
     """A table without a line is told in words, and is a head alone in csv."""
     empty = table(TallyRun(Tally(), 0, ()), Choice())
-    assert "No link with a card was met." in text(empty)
-    assert "No line is as it was asked for." in text(small(least=9))
+    assert "No link with a card was found." in text(empty)
+    assert "No row fits what was asked for." in text(small(least=9))
     assert 1 == len(list(tally_csv.rows(empty)))
     assert [] == cells(empty)
 
@@ -286,7 +312,7 @@ def test_no_name_marks_the_table_up(name: str) -> None:
     (row,) = cells(found)
     assert len(tally_markdown.HEAD) == len(row)
     shown = tally_words.card_words(found.lines[0], plain)
-    assert shown.split() == row[2].split()
+    assert shown.split() == row[0].split()
 
 
 def test_a_cell_of_many_versions_stays_readable() -> None:
@@ -299,6 +325,6 @@ def test_a_cell_of_many_versions_stays_readable() -> None:
     machine = MachineSeen(key=b"m", kind=kind, named=True, taken=1.0, firmware=None, dark=0, links=links)
     found = table(TallyRun(Tally([machine]), 0, ()), Choice())
     line: TallyLine = found.lines[0]
-    assert "V11 (1), 8 more" in text(found, 400)
+    assert "V11 (1), 8 more" in text(found, 900)
     assert 20 == len(tally_data.form(found).lines[0].drive_firmware) == len(line.firmware)
     assert 20 == len(read_csv(found)[0]["drive_firmware"].split("; "))

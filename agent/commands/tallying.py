@@ -6,6 +6,7 @@ import os
 from typing import TYPE_CHECKING, Final
 
 import click
+from msgspec import Struct
 
 from agent import output
 from agent.tally.table import SORTS
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 MOST_JOBS: Final = 256
 EVERY: Final = 0.2  # seconds between two lines of progress
 FORMS: Final = ("text", "json", "csv", "markdown")
+FEW: Final = 2  # names of files that are no captures
 UNUSABLE: Final = 2  # exit status where a file could not be used
 
 
@@ -67,16 +69,16 @@ def tallying(clock: Callable[[], Clock], platform: str, *, terminal: bool) -> cl
         """Count over many captures which card runs how in which machine: what is confirmed to work, and what is not.
 
         CAPTURE is a capture, or a folder that is walked for *.json and *.json.gz; - reads names from standard input,
-        one a line or ended by NUL. Each line says how many machines stand behind it. Files that are damaged or no
-        captures are named on standard error and passed over.
+        one a line or ended by NUL. Each row says in how many machines it was seen. Damaged captures are named on
+        standard error and passed over; so is other JSON in a folder, in one line.
 
         Exit status: 0 a capture could be read; 2 bad use, none could be read, or with --strict one could not.
         """
         from agent.tally.table import Choice, table
 
-        files, refused = _found(names)
-        progress = Progress(len(files), clock(), terminal=terminal)
-        done = _read(files, refused, jobs or usable(), progress, platform)
+        asked = _asked(names)
+        progress = Progress(len(asked.files), clock(), terminal=terminal)
+        done = _read(asked, jobs or usable(), progress, platform)
         found = table(done, Choice(sort, only, least, confirmed))
         _complain(found)
         some = found.counts.captures > 0
@@ -93,38 +95,57 @@ def usable() -> int:
     return min(MOST_JOBS, count)
 
 
-def _found(names: tuple[str, ...]) -> tuple[list[str], list[Refused]]:
-    """The files that the names lead to, and what leads to none."""
+class Asked(Struct, frozen=True):
+    """The files that names lead to, what leads to none, and the names themselves."""
+
+    files: list[str]
+    refused: list[Refused]
+    names: frozenset[str]
+
+
+def _asked(names: tuple[str, ...]) -> Asked:
+    """What the names lead to."""
     from probes.folders import captures, listed
 
     if names.count("-") > 1:
         raise click.UsageError("- can be given once: standard input is read once.")
-    return captures(found for name in names for found in (listed() if name == "-" else (name,)))
+    told = [found for name in names for found in (listed() if name == "-" else (name,))]
+    return Asked(*captures(told), frozenset(told))
 
 
-def _read(files: list[str], refused: list[Refused], jobs: int, progress: Progress, platform: str) -> TallyRun:
+def _read(asked: Asked, jobs: int, progress: Progress, platform: str) -> TallyRun:
     """Read the files, and say how far that is."""
     from agent.interrupt import raised
     from agent.tally.running import run
 
     with raised():
         try:
-            return run(files, jobs, progress.told, host=platform, refused=refused)
+            return run(asked.files, jobs, progress.told, host=platform, refused=asked.refused, named=asked.names)
         finally:
             progress.end()
 
 
 def _complain(found: Table) -> None:
-    """Name the first files that were passed over on standard error, and how many there are in all."""
-    from knowledge.phrasing import plain
+    """Name the first files that were passed over on standard error, and how many there are in all.
+
+    JSON of another form is in its place beside captures in a folder: it is one line.
+    """
+    from knowledge.phrasing import listed, plain, printable
 
     if not found.passed_over:
         if not found.counts.captures:
             click.echo("lanewright: no file was named, so there is nothing to count", err=True)
         return
+    if found.other:
+        named = [printable(name) for name, _ in found.others[:FEW]]
+        more = [f"{found.other - len(named):,} more"] if found.other > len(named) else []
+        are = "file is not a capture" if found.other == 1 else "files are not captures"
+        click.echo(f"lanewright: {found.other:,} {are}: {listed([*named, *more])}", err=True)
+    if not found.refused:
+        return
     for _, why in found.refused:
         click.echo(f"lanewright: passed over: {plain(why, 600)}", err=True)
-    rest = found.passed_over - len(found.refused)
+    rest = found.passed_over - found.other - len(found.refused)
     total = found.passed_over + found.counts.captures
     more = f"; the first {len(found.refused)} are named above" if rest else ""
     click.echo(f"lanewright: {found.passed_over:,} of {total:,} names gave no capture{more}", err=True)

@@ -23,12 +23,8 @@ Value = str | int | float | None
 
 # Column: what it holds, with its unit.
 COLUMNS: Final = {
-    "vendor": "number of the card's maker, hexadecimal; empty where it could not be read",
-    "device": "number of the card's model, hexadecimal",
-    "subsystem_vendor": "number of the maker of the card as sold, hexadecimal",
-    "subsystem": "number of the card as sold, hexadecimal",
-    "what": "class of the card in words",
     "names": "models met, and in how many links",
+    "what": "class of the card in words",
     "platform": "platform of the machines",
     "maker": "maker of the machines, as they tell it",
     "product": "product, as they tell it",
@@ -53,6 +49,10 @@ COLUMNS: Final = {
     "drive_firmware": "firmware versions met, and in how many drives",
     "host_firmware": "firmware versions of the machines, and in how many",
     "at_start": "links whose rate the system gave as it was when it started",
+    "vendor": "number of the card's maker, hexadecimal; empty where it could not be read",
+    "device": "number of the card's model, hexadecimal",
+    "subsystem_vendor": "number of the maker of the card as sold, hexadecimal",
+    "subsystem": "number of the card as sold, hexadecimal",
 }
 
 
@@ -78,15 +78,15 @@ class _Echo:
 def _values(line: TallyLine) -> tuple[Value, ...]:
     card, kind = line.card, line.machine
     return (
-        *(None if number is None else f"0x{number:04x}" for number in (card.vendor, card.device)),
-        *(None if number is None else f"0x{number:04x}" for number in (card.subsystem_vendor, card.subsystem)),
-        *(line.what, _counted(line.names)),
+        *(_counted(line.names), line.what),
         *(kind.platform, kind.maker, kind.product, kind.board),
         *(line.machines, line.links, "yes" if line.confirmed else "no", line.worst.value),
         *(line.count(verdict) for verdict in (Verdict.FULL, Verdict.NARROW, Verdict.SLOW)),
         *(words.other_verdicts(line), "; ".join(f"{verdict.value} ({count})" for verdict, count in line.verdicts)),
         *(*_rate(line.best), *_rate(line.typical), line.rated, line.hottest),
         *(_counted(line.firmware), _counted(line.host_firmware), line.at_start),
+        *(None if number is None else f"0x{number:04x}" for number in (card.vendor, card.device)),
+        *(None if number is None else f"0x{number:04x}" for number in (card.subsystem_vendor, card.subsystem)),
     )
 
 

@@ -91,10 +91,15 @@ class RefusedData(Struct, frozen=True):
 
 
 class PassedOverData(Struct, frozen=True):
-    """How many names gave no capture; `first` are the first of them in order of their names."""
+    """How many names gave no capture; `first` are the first of them in order of their names.
+
+    `other_json` of them are JSON of another form that lay in a folder, unnamed; `first` has the first of these and the
+    first of the rest.
+    """
 
     count: int
     first: tuple[RefusedData, ...]
+    other_json: int
 
 
 class ChoiceData(Struct, frozen=True):
@@ -153,5 +158,5 @@ def _verdicts(line: TallyLine) -> dict[str, int]:
 
 
 def _passed_over(found: Table) -> PassedOverData:
-    refused = tuple(RefusedData(name, why) for name, why in found.refused)
-    return PassedOverData(found.passed_over, refused)
+    refused = tuple(RefusedData(name, why) for name, why in sorted((*found.refused, *found.others)))
+    return PassedOverData(found.passed_over, refused, found.other)

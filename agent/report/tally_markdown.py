@@ -12,29 +12,29 @@ if TYPE_CHECKING:
     from agent.tally.table import Table, TallyLine
 
 HEAD: Final = (
-    *("State", "Card", "What it is", "In machines of this kind", "Machines", "Links", "Best rate", "Typical rate"),
-    *("Hottest reading", "Drive firmware", "Host firmware"),
+    *("Card", "Machine", "State", "Links", "Machines", "Best rate", "Typical rate"),
+    *("Hottest reading", "Drive firmware", "Host firmware", "Card number"),
 )
 
 
 def page(found: Table) -> str:
     """The whole document."""
-    lines = table(HEAD, map(_row, found.lines)) or "No line is as it was asked for.\n\n"
+    lines = table(HEAD, map(_row, found.lines)) or "No row fits what was asked for.\n\n"
     remarks = bullets(escaped(remark, len(remark)) for remark in words.remarks(found))
     return f"{heading(1, 'Cards and how they run')}{escaped(words.summary(found))}\n\n{lines}{remarks}"
 
 
 def _row(line: TallyLine) -> tuple[str, ...]:
     return (
-        words.status(line),
-        words.card_id(line.card),
         words.card_words(line, escaped),
         words.machine_words(line.machine, escaped),
+        words.status(line),
+        words.verdicts(line),
         f"{line.machines:,}",
-        f"{line.links:,} ({words.verdicts(line)})",
         words.rate_words(line.best),
-        words.rate_words(line.typical),
+        words.typical(line),
         "" if line.hottest is None else celsius_text(line.hottest),
         words.counted(line.firmware, escaped),
         words.counted(line.host_firmware, escaped),
+        words.card_id(line.card),
     )

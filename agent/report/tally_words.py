@@ -23,11 +23,11 @@ UNKNOWN_ID: Final = "?"
 CONFIRMED: Final = "confirmed"
 MOST_VERSIONS: Final = 12  # named in one cell for people; JSON and CSV hold all
 COUNTED_ONCE: Final = (
-    "A machine counts once, by its host name and make, and each of its links as its newest capture has it; the hottest"
-    " reading is of all its captures. Rates are of the links: typical is what half of them reach or pass."
+    "Each machine counts once, by host name and make, with its links as in its newest capture; the hottest reading is"
+    " of all its captures. Rates are link rates; half of the links reach the typical one or more."
 )
 CONFIRMED_MEANS: Final = (
-    "Confirmed: every link behind the line runs at the best that both of its ends can do (full or slot-limited)."
+    "Confirmed: every link of the row runs at the best that both of its ends can do (full or slot-limited)."
 )
 
 
@@ -38,18 +38,20 @@ def card_id(card: CardNumbers) -> str:
 
 
 def card_words(line: TallyLine, safe: Safe) -> str:
-    """What a card is: its class, and the model that most links of the line give."""
-    if not line.names:
+    """What a card is: the model that most links of the line give, and its class unless the model says it."""
+    name = line.names[0][0].strip() if line.names else ""
+    if not name:
         return line.what
     others = len(line.names) - 1
     more = "" if not others else f" and {quantity(others, 'other name')}"
-    return f"{line.what}, {safe(line.names[0][0])}{more}"
+    what = "" if line.what.lower() in name.lower() else f", {line.what}"
+    return f"{safe(name)}{more}{what}"
 
 
 def machine_words(kind: MachineKind, safe: Safe) -> str:
     """A machine kind: maker and product, board, platform."""
     names = " ".join(safe(part) for part in (kind.maker, kind.product) if part is not None)
-    parts = [names or "maker and product not known"]
+    parts = [names or "maker and product unknown"]
     if kind.board is not None:
         parts.append(f"board {safe(kind.board)}")
     return f"{', '.join(parts)} ({safe(kind.platform)})"
@@ -68,7 +70,7 @@ def severity(line: TallyLine) -> Severity:
 def verdicts(line: TallyLine) -> str:
     """How many links have which verdict, worst first: "1 narrow, 3 full"; and how many of them are an old reading."""
     found = ", ".join(f"{count:,} {verdict.value}" for verdict, count in line.verdicts)
-    return found if not line.at_start else f"{found}; {line.at_start:,} as of the start of the system"
+    return found if not line.at_start else f"{found}; {line.at_start:,} as of start-up"
 
 
 def other_verdicts(line: TallyLine) -> int:
@@ -84,6 +86,12 @@ def rate_mbps(rate: Rate) -> float:
 def rate_words(rate: Rate | None) -> str:
     """A rate for people: "8 GT/s (Gen 3) x4, 3,938 MB/s"."""
     return "not known" if rate is None else f"{rate_text(rate)}, {mbps(rate_mbps(rate))}"
+
+
+def typical(line: TallyLine) -> str:
+    """What half of the links reach or pass; of how many, where the rate of some is not known."""
+    told = rate_words(line.typical)
+    return told if line.rated in {0, line.links} else f"{told} (of the {line.rated:,} whose rate is known)"
 
 
 def counted(counts: Counted, safe: Safe, most: int = MOST_VERSIONS) -> str:
@@ -111,7 +119,7 @@ def summary(found: Table) -> str:
         f" {quantity(counts.captures, 'capture')}{span}"
     )
     shown, every = len(found.lines), found.of
-    lines = quantity(every, "line") if shown == every else f"{shown:,} of {quantity(every, 'line')} shown"
+    lines = quantity(every, "row") if shown == every else f"{shown:,} of {quantity(every, 'row')} shown"
     sure = sum(line.confirmed for line in found.lines)
     return f"{text}: {lines}, {sure:,} confirmed."
 
@@ -121,13 +129,13 @@ def remarks(found: Table) -> list[str]:
     said = [COUNTED_ONCE, CONFIRMED_MEANS]
     if found.counts.nameless:
         said.append(
-            f"{quantity(found.counts.nameless, 'machine')} whose host name is not told: told apart by the serial"
-            " numbers of drives, and counted once a capture where none is known."
+            f"{quantity(found.counts.nameless, 'machine')} without a host name: told apart by the serial numbers of"
+            " their drives, or counted once for each capture where there are none."
         )
     if found.dark:
         said.append(
-            f"{quantity(found.dark, 'slot')} with a card that gives no link; what card that is cannot be told, so no"
-            " line counts it."
+            f"{quantity(found.dark, 'slot')} with a card detected but no link: which card is unknown, so no row counts"
+            " it."
         )
     if found.silent:
         holds = "holds" if found.silent == 1 else "hold"
@@ -137,9 +145,9 @@ def remarks(found: Table) -> list[str]:
         )
     if found.partly:
         said.append(
-            f"{quantity(found.partly, 'machine')} could be read in part only: what else there is stands behind no line,"
-            " and is not known to be absent."
+            f"{quantity(found.partly, 'machine')} could only be read in part: there may be more links than are counted"
+            " here."
         )
     if found.passed_over:
-        said.append(f"{quantity(found.passed_over, 'name')} gave no capture and stand behind no line.")
+        said.append(f"{quantity(found.passed_over, 'file')} gave no capture: not counted.")
     return said

@@ -26,7 +26,7 @@ from knowledge.classes import class_words
 from knowledge.phrasing import encodable, printable, quoted
 from knowledge.problems import BadInput
 from probes import collect
-from probes.capture import load_file, recorded
+from probes.capture import is_other_json, load_file, recorded
 from probes.facts import Health
 from probes.redact_text import host_name
 from probes.tokens import Known, is_placeholder
@@ -58,9 +58,9 @@ def batch(names: Sequence[str]) -> bytes:
         try:
             machines.append(machine(name))
         except BadInput as problem:
-            refused.append((place, str(problem)))
+            refused.append((place, str(problem), is_other_json(name)))
         except Exception as defect:  # noqa: BLE001 - of thousands of files one must not end the others; check shows it
-            refused.append((place, _defect(name, defect)))
+            refused.append((place, _defect(name, defect), False))
     return msgspec.msgpack.encode(Batch(tuple(machines), tuple(refused)))
 
 

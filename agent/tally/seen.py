@@ -81,8 +81,9 @@ class MachineSeen(Struct, frozen=True, array_like=True, gc=False):
 class Batch(Struct, frozen=True, array_like=True):
     """What came of some files.
 
-    A machine for each that could be read, and of each other its place among the files and the reason.
+    A machine for each that could be read, and of each other its place among the files, the reason, and whether it is
+    JSON of another form.
     """
 
     machines: tuple[MachineSeen, ...]
-    refused: tuple[tuple[int, str], ...]
+    refused: tuple[tuple[int, str, bool], ...]

@@ -82,7 +82,8 @@ class Table(Struct, frozen=True, kw_only=True):
 
     `dark` counts slots whose card gives no link: what card that is, nobody can tell. `silent` counts slots and ports of
     which it could not be read whether something is there, `partly` machines that were read in part. `refused` are the
-    first of the `passed_over` files by their names, each with the reason.
+    first of the `passed_over` files by their names, each with the reason; but for the `other` ones, which are JSON of
+    another form in a folder: the first of these are `others`.
     """
 
     counts: Counts
@@ -95,6 +96,8 @@ class Table(Struct, frozen=True, kw_only=True):
     refused: tuple[Refused, ...]
     silent: int = 0
     partly: int = 0
+    other: int = 0
+    others: tuple[Refused, ...] = ()
 
 
 def table(done: TallyRun, choice: Choice) -> Table:
@@ -126,6 +129,8 @@ def table(done: TallyRun, choice: Choice) -> Table:
         refused=done.refused,
         silent=silent,
         partly=partly,
+        other=done.other,
+        others=done.others,
     )
 
 
