@@ -279,15 +279,37 @@ def check(  # noqa: PLR0913 - one for each option
 
 @main.command()
 @reading_options
-@format_option
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "csv", "markdown"]),
+    default="text",
+    show_default=True,
+    help="How to show it.",
+)
 @click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
-def inventory(source: Source, form: str, only: str | None) -> None:
+@click.option("--keep-serials", is_flag=True, help="In markdown, keep the host name and serial numbers.")
+def inventory(source: Source, form: str, only: str | None, *, keep_serials: bool) -> None:
     """List what is fitted: slots, cards, drives, firmware, and where each sits."""
-    found = _audited(source, 0.0, only)
+    unnamed = form == "markdown" and not keep_serials
+    found = _audited(source, 0.0, only, unnamed=unnamed)
     if form == "json":
         from agent.report import data
 
         output.form(data.inventory(found))
+    elif form == "csv":
+        from agent.report import inventory_rows
+
+        output.rows(inventory_rows.csv_rows(found))
+    elif form == "markdown":
+        from agent.report import inventory_rows
+
+        document = inventory_rows.markdown(found, source.name, serials=keep_serials)
+        if unnamed:
+            from agent.report.unnamed import for_forums
+
+            document = for_forums(document, [found.facts], None)
+        output.whole(document.encode())
     else:
         from agent.report import inventory_text
 

@@ -261,8 +261,10 @@ def test_the_inventory_lists_everything(name: str) -> None:
         assert plain(seen.drive.name) in words
         assert in_one(told(seen.drive.model, "model not known")) in words
         assert in_one(f"firmware {told(seen.drive.firmware)}") in words
+    on_cards = {link.port_address: link.link.card_port for link in found.links if link.link.on_card}
     for slot in form.slots:
-        assert in_one(plain(slot.name, 40)) in words
+        known = f"port {on_cards[slot.port]}" if slot.port in on_cards else plain(slot.name, 40)
+        assert in_one(known) in words
 
 
 # --- JSON ----------------------------------------------------------------------------------------------------------

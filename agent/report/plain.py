@@ -54,7 +54,7 @@ def describe(function: PciFunction, audit: Audit) -> str:
         kind = "packet switch"
     name = function.model_name
     if isinstance(name, str):
-        return plain(name) if kind in name.lower() else f"{kind} {plain(name)}"
+        return plain(name) if kind.lower() in name.lower() else f"{kind} {plain(name)}"
     if isinstance(function.vendor_id, int) and isinstance(function.device_id, int):
         return f"{kind} (maker {function.vendor_id:04x}, model {function.device_id:04x})"
     return kind
