@@ -23,7 +23,7 @@ from probes.unread import Unread
 from tests.boards import bench_1, carrier, reel_3
 from tests.build import build, facts
 from tests.machines import FIXTURES, MACHINES
-from tests.test_cli import run
+from tests.test_cli import HERE, run
 from tests.test_report import audited
 
 if TYPE_CHECKING:
@@ -207,3 +207,17 @@ def test_ports_of_cards_are_named_by_their_number() -> None:
     """A port of a card that hangs below it is "port 1", nothing that a switch makes up."""
     names = [where(place) for place in places(audited(UPGRADED)) if place.depth]
     assert ["port 1", "port 2"] == names
+
+
+def test_each_column_is_in_the_manual() -> None:
+    """The chapter on reports names every column of the CSV."""
+    chapter = (HERE / "knowledge" / "manual" / "reporting.md").read_text(encoding="utf-8")
+    assert [] == [name for name in inventory_rows.COLUMNS if f"- `{name}`: " not in chapter]
+
+
+def test_each_column_with_a_figure_names_its_unit() -> None:
+    """Columns of temperatures, rates, speeds, lanes and sizes say in which unit they are."""
+    units = {"celsius": "degrees Celsius", "mbps": "MB/s", "gtps": "GT/s", "lanes": "lanes", "bytes": "bytes"}
+    said = inventory_rows.COLUMNS
+    assert all(unit in said[name] for name in said for end, unit in units.items() if name.endswith(end))
+    assert set(units) == {end for end in units for name in said if name.endswith(end)}

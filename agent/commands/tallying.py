@@ -138,9 +138,11 @@ def _complain(found: Table) -> None:
         return
     if found.other:
         named = [printable(name) for name, _ in found.others[:FEW]]
-        more = [f"{found.other - len(named):,} more"] if found.other > len(named) else []
+        rest = found.other - len(named)
         are = "file is not a capture" if found.other == 1 else "files are not captures"
-        click.echo(f"lanewright: {found.other:,} {are}: {listed([*named, *more])}", err=True)
+        click.echo(
+            f"lanewright: {found.other:,} {are}: {listed([*named, *([f'{rest:,} more'] if rest else [])])}", err=True
+        )
     if not found.refused:
         return
     for _, why in found.refused:

@@ -179,8 +179,15 @@ def _drive(seen: DriveSeen) -> Row:
         "firmware": _read(drive.firmware),
         "serial": _read(drive.serial),
         "bytes": sum(sizes) if whole and sizes else None if whole else NOT_READ,
-        "celsius": seen.celsius if seen.celsius is not None or seen.celsius_lost is None else NOT_READ,
+        "celsius": _celsius(seen),
     }
+
+
+def _celsius(seen: DriveSeen) -> Value:
+    """The temperature; that it could not be read, where a drive has one."""
+    if isinstance(seen.celsius, Unread) or (seen.celsius is None and seen.celsius_lost is not None):
+        return NOT_READ
+    return seen.celsius
 
 
 def _read(value: str | Unread | None) -> str | None:
