@@ -60,11 +60,8 @@ def _machine(page: Page, audit: Audit) -> None:
 def _map(page: Page, audit: Audit) -> None:
     """The map of the machine, and the slots that the kernel names and no port leads to."""
     lines = machine_map(audit)
-    lost = [
-        kernel
-        for kernel in audit.facts.kernel_slots
-        if kernel.address not in {judged.link.slot.kernel_address for judged in audit.links if judged.link.slot}
-    ]
+    matched = {judged.link.slot.kernel_address for judged in audit.links if judged.link.slot is not None}
+    lost = [kernel for kernel in audit.facts.kernel_slots if kernel.address not in matched]
     if lines or lost:
         page.heading("Slots, cards and drives")
     for line in lines:
