@@ -104,7 +104,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "Run sudo lanewright check",
             'Run sudo lanewright check, or sudo "$(command -v lanewright)" check where sudo does not find it: some'
             " readings are given to root only. Nothing is written.",
-            "The readings that only root gets are there, and links that hang on them have a verdict.",
+            "The readings that only root gets are there, and links that need them have a verdict.",
         ),
         StepKind(
             "look-from-host",

@@ -438,7 +438,7 @@ def test_the_way_of_a_drive_is_not_made_up() -> None:
     """A drive whose place could not be read has no rate, no end of its way and no link of its own that is denied."""
     found = audited("bench-1-upgraded", "link /sys/class/nvme/nvme0")
     (seen,) = [one for one in found.drives if one.drive.name == "nvme0"]
-    said = f"no rate can be told: its way could not be read ({BROKEN})"
+    said = f"rate not known: its path could not be read ({BROKEN})"
     assert said == drive_words.expected(seen) == drive_words.without_rates(seen)
     made = page.machine("x", found, 1)
     (drawn,) = [one for one in made.drives if one.name == "nvme0"]
@@ -452,7 +452,7 @@ def test_a_way_that_breaks_off_does_not_end_at_the_processor() -> None:
     found = audit(changed(whole, "0000:01:00.0", parent=LOST, root=LOST))
     (seen,) = [one for one in found.drives if one.drive.name == "nvme0"]
     assert drive_words.path(seen, found).endswith("> a place that could not be read")
-    assert drive_words.expected(seen).startswith("no rate can be told: its way could not be read")
+    assert drive_words.expected(seen).startswith("rate not known: its path could not be read")
     assert [] == [one.bars for one in page.machine("x", found, 1).drives if "nvme0" in one.name and one.bars]
 
 

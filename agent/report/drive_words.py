@@ -47,14 +47,14 @@ def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
-        return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
+        return f"virtual: not on PCI Express ({interconnect or 'how it is connected is not known'}), no link to judge"
     if seen.drive.kind != "nvme":
         return "its own interface sets its rate, not PCI Express"
     lost = seen.way_lost
     if lost is not None:
-        return f"no rate can be told: its way could not be read ({plain(lost.why)})"
+        return f"rate not known: its path could not be read ({plain(lost.why)})"
     if seen.alone is None or seen.together is None:
-        return "no rate can be told: its path has no link, or one whose rate is not known"
+        return "rate not known: its path has no link, or one whose rate is not known"
     return ""
 
 
@@ -97,7 +97,7 @@ def path(seen: DriveSeen, audit: Audit) -> str:
         if lost is not None:
             return f"its way could not be read: {plain(lost.why)}"
         at = plain(readable(seen.drive.address) or "a place that is not shown")
-        return f"no link on the way: it hangs on {at}"
+        return f"connected to {at}, with no link of its own"
     parts = ["drive"]
     for key in seen.path:
         judged = audit.by_key[key]
@@ -154,7 +154,7 @@ def stripe(seen: StripeSeen) -> str:
 def stripe_rates(seen: StripeSeen) -> Iterator[str]:
     """What a set should reach when read and when written, or why that cannot be told."""
     if seen.alone is None or seen.together is None or seen.alone_write is None or seen.together_write is None:
-        yield f"no rate can be told: {plain(seen.why)}"
+        yield f"rate not known: {plain(seen.why)}"
         return
     copies = f" ({seen.copies_read})" if seen.copies_read else ""
     when = "with all drives at work"

@@ -8,7 +8,7 @@ from agent.model.findings import Severity
 from agent.report import words
 from agent.report.paper import Page
 from agent.report.plain import as_of, board, told
-from agent.report.sections import drives, head, stripes, unread
+from agent.report.sections import drives, head, stripes, tree, unread
 from agent.report.tree_text import function_tree, machine_map
 from knowledge.pcie import SECONDARY_BUS_NUMBER
 from knowledge.phrasing import plain
@@ -64,9 +64,7 @@ def _map(page: Page, audit: Audit) -> None:
     lost = [kernel for kernel in audit.facts.kernel_slots if kernel.address not in matched]
     if lines or lost:
         page.heading("Slots, cards and drives")
-    for line in lines:
-        indent = 2 + len(line) - len(line.lstrip())
-        page.add(line.lstrip(), indent=indent, hang=indent + 2)
+    tree(page, lines)
     below = (
         "but matched to no port, as not all ports could be read" if _blind(audit) else "but below no PCI Express port"
     )

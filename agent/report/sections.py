@@ -12,6 +12,8 @@ from agent.report.plain import size, told
 from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from agent.audit import Audit
 
 MOST_LOST: Final = 6
@@ -115,3 +117,10 @@ def not_read(page: Page, audit: Audit) -> None:
         page.add(f"Could not be read: {', '.join(lost[:MOST_LOST])}{rest} (--full says why).", hang=2)
     if more:
         page.add(f"Read as an ordinary user. Run as root, this adds: {', '.join(more)}.", hang=2)
+
+
+def tree(page: Page, lines: Iterable[str]) -> None:
+    """Lines that stand further right the deeper what they name is."""
+    for line in lines:
+        indent = 2 + len(line) - len(line.lstrip())
+        page.add(line.lstrip(), indent=indent, hang=indent + 2)

@@ -14,7 +14,8 @@ from agent.model.judged import Judged
 from agent.report import link_rows, words
 from agent.report.advice import ALL, BRIEF, ONE_STEP, TOLD, TWO_STEPS, add_group, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
-from agent.report.sections import drives, functions, head, not_read, stripes, unread
+from agent.report.sections import drives, functions, head, not_read, stripes, tree, unread
+from agent.report.tree_text import machine_map
 from agent.report.words import brief, by_subject
 from knowledge.phrasing import plain, quantity
 from knowledge.problems import BadInput
@@ -89,6 +90,7 @@ def whole(audit: Audit, width: int, source: str) -> Page:
     groups = by_subject(words.findings(audit))
     _glance(page, audit, groups, len(groups))
     link_rows.add(page, audit, full=True)
+    _map(page, audit)
     for number, group in enumerate(groups, 1):
         page.add()
         add_group(page, number, group, audit, ALL)
@@ -150,6 +152,14 @@ def _glance(page: Page, audit: Audit, groups: Groups, most: int) -> None:
     page.table(("", "", "", ""), rows, [STYLES[finding.severity] for finding in found[:most]], right={1})
     if found[most:]:
         page.add(f"and {quantity(len(found[most:]), 'more finding')}: --full shows all", indent=2, style=QUIET)
+
+
+def _map(page: Page, audit: Audit) -> None:
+    """Slots, cards, ports of carriers and drives, each below its holder."""
+    lines = machine_map(audit)
+    if lines:
+        page.heading("Map of the machine")
+    tree(page, lines)
 
 
 def _name(subject: str, audit: Audit) -> str:
