@@ -52,7 +52,12 @@ class Commands(click.Group):
         """The command of a name, None where there is none."""
         if cmd_name in LATER and cmd_name not in self.commands:
             self.add_command(LATER[cmd_name]())
-        return super().get_command(ctx, cmd_name)
+        command = super().get_command(ctx, cmd_name)
+        if command is not None and ctx.resilient_parsing:  # a shell asks what could stand in the line
+            from agent.commands.completing import Offering, complete
+
+            complete(command, Offering(os.environ, _source))
+        return command
 
     def make_context(self, *words: Any, **more: Any) -> click.Context:  # noqa: ANN401 - as click has it
         """Take in the options before a command's name."""
