@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from operator import attrgetter
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeVar
 
 import msgspec
@@ -349,7 +348,7 @@ def _answer(audit: Audit) -> str:
 
 def _worst(audit: Audit) -> Severity:
     blind = (Severity.UNKNOWN,) if audit.blind else ()
-    return min((audit.worst, *blind), key=attrgetter("rank"))
+    return min((audit.worst, *blind), key=lambda severity: severity.rank)
 
 
 def _counts(audit: Audit) -> CountsData:
