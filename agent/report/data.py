@@ -347,8 +347,8 @@ def _answer(audit: Audit) -> str:
 
 
 def _worst(audit: Audit) -> Severity:
-    blind = (Severity.UNKNOWN,) if audit.blind else ()
-    return min((audit.worst, *blind), key=lambda severity: severity.rank)
+    """What `--fail-on` is held against; where something may hide a fault, nothing is well."""
+    return Severity.UNKNOWN if audit.blind and audit.worst is Severity.OK else audit.worst
 
 
 def _counts(audit: Audit) -> CountsData:
