@@ -38,7 +38,17 @@ LONGEST_SEARCH: Final = 86_400.0
 LONGEST_WORDS: Final = 2000  # of a message about what was typed
 
 
-class Commands(click.Group):
+class WholeHelp(click.Group):
+    """A group whose help tells the first sentence of each command whole, where click would cut it with dots."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands; what does not fit on a line goes on below."""
+        commands = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, found.get_short_help_str(LONGEST_WORDS)) for name, found in commands if found])
+
+
+class Commands(WholeHelp):
     """Turns a problem that the user can act on into one sentence and its exit status.
 
     Commands of modules of their own are made when they are asked for.
@@ -52,7 +62,12 @@ class Commands(click.Group):
         """The command of a name, None where there is none."""
         if cmd_name in LATER and cmd_name not in self.commands:
             self.add_command(LATER[cmd_name]())
-        return super().get_command(ctx, cmd_name)
+        command = super().get_command(ctx, cmd_name)
+        if command is not None and ctx.resilient_parsing:  # a shell asks what could stand in the line
+            from agent.commands.completing import Offering, complete
+
+            complete(command, Offering(os.environ, _source))
+        return command
 
     def make_context(self, *words: Any, **more: Any) -> click.Context:  # noqa: ANN401 - as click has it
         """Take in the options before a command's name."""
@@ -571,7 +586,7 @@ def _notes() -> click.Command:
 
     from agent.commands.noting import noting
 
-    return noting(_source, os.environ)
+    return noting(_source, os.environ, WholeHelp)
 
 
 def _report() -> click.Command:

@@ -58,8 +58,18 @@ class Source:
     def name(self) -> str:
         """The source for people."""
         if self.replay is not None:
-            return "standard input (capture)" if self.replay == "-" else f"{self.replay} (capture)"
+            return f"{self._named(self.replay)} (capture)"
         return f"files below {self.root}" if self.root is not None else "this machine"
+
+    @staticmethod
+    def _named(replay: str) -> str:
+        """A capture for people."""
+        from probes.files import pipe
+
+        number = pipe(replay)
+        if replay == "-" or number == 0:
+            return "standard input"
+        return replay if number is None else f"pipe {number}"
 
     def facts(self, settle: float) -> Facts:
         """Read everything, or raise NothingRead; links below their best are looked at again for `settle` seconds."""

@@ -66,9 +66,9 @@ class Text(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Versions(Struct, frozen=True, forbid_unknown_fields=True):
-    """Versions from `at_least` on and before `below`, or one of some (`exactly`, "is" in the file).
+    """The versions that a note is for: from `at_least` on and before `below`, or one of some (`exactly`).
 
-    How versions are compared: agent/notes/versions.py.
+    In the file `exactly` is called "is". How versions are compared: agent/notes/versions.py.
     """
 
     at_least: _Version | None = None

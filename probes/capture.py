@@ -86,7 +86,7 @@ class Sample(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class CaptureFile(Struct, frozen=True, forbid_unknown_fields=True):
-    """A file of version 1. `reads` maps a question (see `probes/reads.py`) to its answer.
+    """A capture file of version 1. `reads` maps a question (see `probes/reads.py`) to its answer.
 
     `left_out` says of a redacted one where its answers hold nothing in place of what nobody reads.
     """

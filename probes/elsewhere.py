@@ -41,6 +41,12 @@ def host_name(reads: Reads) -> str | Unread:  # noqa: ARG001 - as all platforms 
     return Unread("the name of the machine", NOT_TOLD)
 
 
+def drives(reads: Reads) -> tuple[str, ...]:
+    """No names: nothing lists drives without asking a program of the system."""
+    del reads
+    return ()
+
+
 def temperatures(reads: Reads) -> Temperatures:
     """All temperatures, none of which is known to be a drive's."""
     found = _of_psutil(reads)

@@ -19,6 +19,9 @@ _PIECE: Final = 256 * 1024
 _KERNEL_FOLDERS: Final = ("/sys", "/dev", "/proc")
 _SHARED: Final = 0o022  # rights by which others than its owner change a file or a folder
 _PRIVATE: Final = 0o600
+_DESCRIPTORS: Final = frozenset({"/dev/fd", "/proc/self/fd"})
+_LONGEST_NUMBER: Final = 9
+_BEGINNING: Final = 4096  # bytes; more than that is read for good
 SQLITE: Final = b"SQLite format 3\x00"  # how such a file begins: SQLite, Database File Format, section 1.3
 _NO_HARD_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK})
 
@@ -36,6 +39,8 @@ def _reason(error: OSError | ValueError) -> str:
 # --- Reading ---------------------------------------------------------------------------------------------------
 
 _taken_in: set[tuple[int, int]] = set()  # device and file number of what this run has read
+# What has been read of a pipe to see how it begins, by its device and file number; None where it was read to its end.
+_begun: dict[tuple[int, int], bytes | None] = {}
 _asked_by: int | None = None
 
 
@@ -46,6 +51,7 @@ def begin_run(asked_by: str = "") -> None:
     """
     global _asked_by  # noqa: PLW0603 - of the process, as its user is
     _taken_in.clear()
+    _begun.clear()
     _asked_by = int(asked_by) if asked_by.isascii() and asked_by.isdigit() else None
 
 
@@ -57,10 +63,14 @@ def taken_in(status: os.stat_result) -> None:
 def read_whole(path: str, limit: int, *, own: bool = False) -> bytes | bytearray:
     """All of a regular file, or the first `limit` + 1 bytes of a larger one; one of our `own` may be written over.
 
+    The same of a pipe that whoever started this process laid to it (`/dev/fd/63`), which may be looked into first.
     Nothing else is opened, so that nothing is waited for and no device is touched.
     """
     import stat
 
+    number = pipe(path)
+    if number is not None:
+        return _of_pipe(path, number, limit)
     try:
         regular = stat.S_ISREG(os.stat(path).st_mode)
         handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY) if regular else -1
@@ -81,6 +91,49 @@ def read_whole(path: str, limit: int, *, own: bool = False) -> bytes | bytearray
         ) from None
     finally:
         os.close(handle)
+
+
+def pipe(path: str) -> int | None:
+    """The number of the open pipe that a name stands for, as shells name it for `<(...)`; None for any other file.
+
+    Source: proc_pid_fd(5) of Linux, fd(4) of Darwin.
+    """
+    import stat
+
+    folder, _, word = path.rpartition("/")
+    if path == "/dev/stdin":
+        word = "0"
+    elif folder not in _DESCRIPTORS or not (word.isascii() and word.isdigit() and len(word) <= _LONGEST_NUMBER):
+        return None
+    try:
+        mode = os.fstat(int(word)).st_mode
+    except OSError:
+        return None
+    return int(word) if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode) else None
+
+
+def _of_pipe(path: str, number: int, limit: int) -> bytes | bytearray:
+    """What a pipe gives; the little that is asked to see how it begins is given again."""
+    try:
+        status = os.fstat(number)
+        key = (status.st_dev, status.st_ino)
+        begun = _begun.get(key, b"")
+        if begun is None:
+            raise BadInput(f"{quoted(path)} is a pipe, which can be read once; give the name of a file")
+        left = memoryview(begun)
+
+        def read(size: int) -> bytes:
+            nonlocal left
+            if left:
+                part, left = bytes(left[:size]), left[size:]
+                return part
+            return os.read(number, size)
+
+        whole = _all_of(read, limit)
+    except OSError as error:
+        raise BadInput(f"{quoted(path)} cannot be read ({_reason(error)}); give the name of a file") from None
+    _begun[key] = bytes(whole) + bytes(left) if limit <= _BEGINNING else None
+    return whole
 
 
 def read_if_there(path: str, limit: int) -> bytes | bytearray | None:
@@ -129,15 +182,15 @@ def read_line(limit: int) -> bytes | None:
 
 
 def _all_of(read: Callable[[int], bytes], limit: int, size: int = 0) -> bytes | bytearray:
-    """What `read` gives until its end or past the limit; a file as large as its `size` says is not copied."""
+    """All that `read` gives until its end or past the limit; a file as large as its `size` says is not copied."""
     first = read(min(max(size, _PIECE), limit) + 1)
     part = read(_PIECE) if first and len(first) <= limit else b""
     if not part:
         return first
     whole = bytearray(first)
-    while part and len(whole) <= limit:
+    while part:
         whole += part
-        part = read(_PIECE)
+        part = read(_PIECE) if len(whole) <= limit else b""
     return whole
 
 

@@ -51,6 +51,9 @@ class Watching(Protocol):
     def host_name(self, reads: Reads) -> str | Unread:
         """The name of the machine."""
 
+    def drives(self, reads: Reads) -> tuple[str, ...]:
+        """The names of the drives there are, as far as they can be listed without asking a drive."""
+
     def temperatures(self, reads: Reads) -> Temperatures:
         """All temperatures there are."""
 

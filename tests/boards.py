@@ -56,8 +56,8 @@ def display(can: Rate = (4, 16), **more: Any) -> list[Function]:  # noqa: ANN401
     """A display card with its audio function."""
     named: Fields = {"vendor": 0xF1E0, "maker": "Vellory", "subsystem": (0xF1E0, 0x0012), "payload": 256, **more}
     return [
-        card("display", can, device=0x1200, model="Canvas 12", **named),
-        card("audio", can, device=0x1201, model="Canvas 12 audio", **named),
+        card("display", can, device=0x1200, model="Frescade 12", **named),
+        card("audio", can, device=0x1201, model="Frescade 12 audio", **named),
     ]
 
 

@@ -28,7 +28,7 @@ from tests.boards import (
     scanner,
     ten_gigabit,
 )
-from tests.build import build, capture_bytes, set_counters, set_link
+from tests.build import MOMENT, build, capture_bytes, set_counters, set_link
 from tests.hostile import hostile
 from tests.parts import Function, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
 from tests.raid import Raid, put_set
@@ -44,16 +44,17 @@ FIXTURES: Final = Path(__file__).parent.parent / "fixtures"
 
 
 class Setup(Struct, frozen=True):
-    """A machine, what it has become some seconds later, and which functions are asked again then."""
+    """A machine, what it has become some seconds later, which functions are asked again then, and when it was read."""
 
     tree: Tree
     looks: Sequence[tuple[float, Tree]] = ()
     again: tuple[str, ...] = ()
     privileged: bool = True
+    taken_at: str = MOMENT
 
     def capture(self) -> bytes:
         """The machine's capture file."""
-        return capture_bytes(self.tree, self.looks, self.again, privileged=self.privileged)
+        return capture_bytes(self.tree, self.looks, self.again, taken_at=self.taken_at, privileged=self.privileged)
 
 
 MACHINES: Final[dict[str, Callable[[], Setup]]] = {}
@@ -118,6 +119,21 @@ def bench_1_slot_limited() -> Setup:
     """A drive for 16 GT/s in the 8 GT/s slot, while SLOT3 is free."""
     fitted = {"SLOT2": display(), "SLOT4": [reel_4("RL4-11001")], "M2_1": [folio("QF1-11001", (4, 4))]}
     return Setup(build(bench_1(fitted)))
+
+
+@machine
+def bench_1_before() -> Setup:
+    """The tower on the morning of its refit: its one scratch drive sits in the 8 GT/s slot."""
+    fitted = {"SLOT2": display(), "SLOT4": [reel_4("RL4-16001")], "M2_1": [folio("QF1-16001", (4, 4))]}
+    return Setup(build(bench_1(fitted)))
+
+
+@machine
+def bench_1_after() -> Setup:
+    """The same tower two days later: that drive and three new ones on a carrier in SLOT1; the rest stayed."""
+    rack = carrier((4, 16), [reel_4(f"RL4-1600{number}") for number in range(1, 5)], down=(4, 4))
+    fitted = {"SLOT1": [rack], "SLOT2": display(), "M2_1": [folio("QF1-16001", (4, 4))]}
+    return Setup(build(bench_1(fitted)), taken_at="2026-03-04T16:30:00+00:00")
 
 
 @machine

@@ -30,7 +30,7 @@ KINDS: Final[dict[str, tuple[int, int, str | None]]] = {
     "nvme": (0x010802, pcie.ENDPOINT, "nvme"),
     "sata": (0x010601, pcie.LEGACY_ENDPOINT, "ahci"),
     "network": (0x020000, pcie.ENDPOINT, "lh_net"),
-    "display": (0x030000, pcie.LEGACY_ENDPOINT, "canvas"),
+    "display": (0x030000, pcie.LEGACY_ENDPOINT, "frescade"),
     "audio": (0x040300, pcie.ENDPOINT, "hda_codec"),
     "capture card": (0x040000, pcie.ENDPOINT, "scanlink"),
     "usb": (0x0C0330, pcie.ENDPOINT, "xhci_hcd"),
@@ -40,7 +40,7 @@ KINDS: Final[dict[str, tuple[int, int, str | None]]] = {
     "communication": (0x078000, CONVENTIONAL, "tw_link"),
     "signal processing": (0x118000, pcie.INTEGRATED_ENDPOINT, "tw_thermal"),
     "system peripheral": (0x088000, pcie.INTEGRATED_ENDPOINT, None),
-    "integrated display": (0x030000, pcie.INTEGRATED_ENDPOINT, "canvas"),
+    "integrated display": (0x030000, pcie.INTEGRATED_ENDPOINT, "frescade"),
     "event collector": (0x080700, pcie.EVENT_COLLECTOR, None),
     "encryption": (0x108000, pcie.ENDPOINT, None),
 }
@@ -182,10 +182,10 @@ class Machine(Struct, kw_only=True):
     maker: str = "Harrow Lane Archive"
     product: str = "Editing tower"
     product_version: str = "2"
-    board_maker: str = "Tidewell"
+    board_maker: str = "Tidmarel"
     board: str = "WS-7"
     board_version: str = "Rev B"
-    firmware_maker: str = "Tidewell"
+    firmware_maker: str = "Tidmarel"
     firmware: str = "4.12"
     firmware_date: str = "03/18/2025"
     firmware_release: str = "4.12"

@@ -114,7 +114,7 @@ def printed(what: Keys | list[Any] | str | bytes | float) -> str:
 
 def root(kernel: str) -> str:
     """The registry's root with the kernel's version, and the product below it."""
-    product = entry(0x110, model=b"HarrowTower7,1\0", manufacturer=b"Harrow Lane Archive\0")
+    product = entry(0x110, model=b"Grading tower 7A\0", manufacturer=b"Harrow Lane Archive\0")
     return printed(entry(0x100, product, IOKitBuildVersion=f"Darwin Kernel Version {kernel}: made for tests"))
 
 

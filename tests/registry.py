@@ -244,8 +244,8 @@ class Tower(Struct, kw_only=True):
     model: str
     bridges: list[list[Pci]]
     fabric: list[Entry] = field(default_factory=list)
-    firmware: tuple[str, str, str] | None = ("Harrow Lane Archive", "HT21.0088.B04", "03/18/2019")
-    build: str = "18X40"
+    firmware: tuple[str, str, str] | None = ("Harrow Lane Archive", "HL start 88", "03/18/2019")
+    build: str = "lane 18-40"
     memory: int = 34_359_738_368
     processors: int = 16
 
@@ -284,7 +284,7 @@ class Tower(Struct, kw_only=True):
                 "model": self.model.encode() + b"\0",
                 "manufacturer": b"Harrow Lane Archive\0",
                 "product-name": self.model.encode() + b"\0",
-                "board-id": b"Board-HLA7031\0",
+                "board-id": b"HLA board 31\0",
                 "compatible": self.model.encode() + b"\0",
                 "IOPlatformSerialNumber": "HLA04417TWR",
                 "IOPlatformUUID": "4C1F8D52-0B7E-5A39-9D60-7E51C0FFEE04",

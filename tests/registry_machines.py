@@ -162,7 +162,7 @@ def conventional(at: At, name: str, code: int, drivers: list[Entry] | None = Non
 
 def host_bridge() -> Pci:
     """The first function of the first bus."""
-    return conventional((0, 0, 0), "HB00", 0x060000)
+    return conventional((0, 0, 0), "TOP0", 0x060000)
 
 
 def reel(at: At, can: Rate, disk: Disk | None, **more: object) -> Pci:
@@ -199,9 +199,9 @@ def vault(number: int, serial: str) -> Disk:
 
 def display(bus: int, can: Rate, now: Rate | None = None, **more: object) -> list[Pci]:
     """A display card with its audio function; both share one driver entry, which is printed under each."""
-    shared = Entry(name="CanvasFramebuffer", kind="CanvasFramebuffer", kinds=("IOFramebuffer",))
+    shared = Entry(name="FrescadeFramebuffer", kind="FrescadeFramebuffer", kinds=("IOFramebuffer",))
     named = {"vendor": 0xF1E0, "subsystem": (0xF1E0, 0x0012), "drivers": [shared]}
-    screen = Pci(at=(bus, 0, 0), name="display", code=0x030000, device=0x1200, model="Canvas 12")
+    screen = Pci(at=(bus, 0, 0), name="display", code=0x030000, device=0x1200, model="Frescade 12")
     sound = Pci(at=(bus, 0, 1), name="pcif1e0,1201", code=0x040300, device=0x1201)
     for one in (screen, sound):
         one.port, one.can, one.now = LEGACY_ENDPOINT, can, now
@@ -234,43 +234,47 @@ def tower_1_untyped_carrier() -> RegistrySetup:
     scanner.can, scanner.now, scanner.model = (2, 4), (1, 4), "Gate 35 scanner link"
     old_bus = Pci(at=(0xC, 0, 0), name="pci-bridge", code=0x060400, vendor=0xF1B6, device=0x0812, port=TO_PCI)
     old_bus.can, old_bus.buses = (1, 1), (0xD, 0xD)
-    old_bus.below = [conventional((0xD, 0, 0), "FRWR", 0x0C0010)]
-    behind = conventional((0, 0x1E, 0), "PCIB", 0x060401, buses=(0xE, 0xE))
+    old_bus.below = [conventional((0xD, 0, 0), "CAM0", 0x0C0010)]
+    behind = conventional((0, 0x1E, 0), "OLD0", 0x060401, buses=(0xE, 0xE))
     behind.below = [conventional((0xE, 0, 0), "pcif1e9,7", 0x070100)]
-    sound = Pci(at=(0, 0x1B, 0), name="HDEF", code=0x040300, device=0x7A1B, port=INTEGRATED)
+    sound = Pci(at=(0, 0x1B, 0), name="SND0", code=0x040300, device=0x7A1B, port=INTEGRATED)
     functions = [
         host_bridge(),
-        root_port((0, 1, 0), "IOU0", (2, 16), (2, 2), display(2, (2, 16))),
-        root_port((0, 3, 0), "IOU1", (2, 16), (3, 8), [carrier]),
-        root_port((0, 7, 0), "IOU2", (2, 4), (9, 9), []),
+        root_port((0, 1, 0), "CPA0", (2, 16), (2, 2), display(2, (2, 16))),
+        root_port((0, 3, 0), "CPA1", (2, 16), (3, 8), [carrier]),
+        root_port((0, 7, 0), "CPA2", (2, 4), (9, 9), []),
         sound,
-        root_port((0, 0x1C, 0), "RP01", (1, 1), (0xA, 0xA), [gigabit((0xA, 0, 0))]),
-        root_port((0, 0x1C, 1), "RP02", (1, 4), (0xB, 0xB), [scanner]),
-        root_port((0, 0x1C, 2), "RP03", (1, 1), (0xC, 0xD), [old_bus]),
+        root_port((0, 0x1C, 0), "HUB1", (1, 1), (0xA, 0xA), [gigabit((0xA, 0, 0))]),
+        root_port((0, 0x1C, 1), "HUB2", (1, 4), (0xB, 0xB), [scanner]),
+        root_port((0, 0x1C, 2), "HUB3", (1, 1), (0xC, 0xD), [old_bus]),
         behind,
         conventional((0, 0x1F, 2), "SATA", 0x010601, [ahci(vault(0, "HV31-50001"), vault(1, "HV31-50002"))]),
     ]
-    return RegistrySetup(Tower(release=FIRST_TYPELESS, model="HarrowTower1,1", bridges=[functions], build="10X21"))
+    return RegistrySetup(
+        Tower(release=FIRST_TYPELESS, model="Grading tower 1A", bridges=[functions], build="lane 10-21")
+    )
 
 
 @machine
 def tower_1_integrated() -> RegistrySetup:
     """A first tower whose chipset has PCI Express devices of its own: they tell no type, no speed and no lanes."""
     inside = [
-        conventional((0, 0, 0), "HB00", 0x060000, port=ENDPOINT, can=(2, 4), status=0),
-        conventional((0, 0x13, 0), "IOAP", 0x080020, port=INTEGRATED, can=(0, 0), status=0),
-        conventional((0, 0x14, 0), "SYSM", 0x088000, port=INTEGRATED, can=(0, 0), status=0x1000),
-        conventional((0, 0x1B, 0), "HDEF", 0x040300, port=INTEGRATED, can=(1, 1), status=0),
+        conventional((0, 0, 0), "TOP0", 0x060000, port=ENDPOINT, can=(2, 4), status=0),
+        conventional((0, 0x13, 0), "INT0", 0x080020, port=INTEGRATED, can=(0, 0), status=0),
+        conventional((0, 0x14, 0), "MON0", 0x088000, port=INTEGRATED, can=(0, 0), status=0x1000),
+        conventional((0, 0x1B, 0), "SND0", 0x040300, port=INTEGRATED, can=(1, 1), status=0),
     ]
     functions = [
         *inside,
-        root_port((0, 1, 0), "IOU0", (2, 16), (2, 2), display(2, (2, 16))),
-        root_port((0, 3, 0), "IOU1", (2, 4), (3, 3), [reel((3, 0, 0), (2, 4), reel_2(1, "RL2-57001"), now=(2, 2))]),
-        root_port((0, 7, 0), "IOU2", (2, 4), (5, 5), []),
-        root_port((0, 0x1C, 0), "RP01", (1, 1), (4, 4), [gigabit((4, 0, 0))]),
+        root_port((0, 1, 0), "CPA0", (2, 16), (2, 2), display(2, (2, 16))),
+        root_port((0, 3, 0), "CPA1", (2, 4), (3, 3), [reel((3, 0, 0), (2, 4), reel_2(1, "RL2-57001"), now=(2, 2))]),
+        root_port((0, 7, 0), "CPA2", (2, 4), (5, 5), []),
+        root_port((0, 0x1C, 0), "HUB1", (1, 1), (4, 4), [gigabit((4, 0, 0))]),
         conventional((0, 0x1F, 2), "SATA", 0x010601, [ahci(vault(0, "HV31-57002"))]),
     ]
-    return RegistrySetup(Tower(release=FIRST_TYPELESS, model="HarrowTower1,2", bridges=[functions], build="10X22"))
+    return RegistrySetup(
+        Tower(release=FIRST_TYPELESS, model="Grading tower 1B", bridges=[functions], build="lane 10-22")
+    )
 
 
 @machine
@@ -279,24 +283,24 @@ def tower_2_latched_slot() -> RegistrySetup:
     functions = [
         host_bridge(),
         root_port(
-            *((0, 1, 0), "PEG0", (3, 16), (1, 1), display(1, (3, 16), slot_name="Slot-1")),
+            *((0, 1, 0), "CPB0", (3, 16), (1, 1), display(1, (3, 16), slot_name="Slot-1")),
             slot=1,
             power_controller=True,
             latched=0x0013,
         ),
         root_port(
             (0, 2, 0),
-            "PEG1",
+            "CPB1",
             (3, 8),
             (2, 2),
             [reel((2, 0, 0), (3, 4), disk(1, "Ostrayne Reel 3 2TB", "RL3-58001"))],
             slot=2,
         ),
         conventional((0, 0x17, 0), "SATA", 0x010601, [ahci(vault(0, "HV31-58002"))]),
-        root_port((0, 0x1C, 0), "RP01", (2, 1), (3, 3), [gigabit((3, 0, 0))], now=(1, 1)),
-        root_port((0, 0x1C, 1), "RP02", (2, 1), (4, 4), []),
+        root_port((0, 0x1C, 0), "HUB1", (2, 1), (3, 3), [gigabit((3, 0, 0))], now=(1, 1)),
+        root_port((0, 0x1C, 1), "HUB2", (2, 1), (4, 4), []),
     ]
-    return RegistrySetup(Tower(release=WITH_TYPES, model="HarrowTower2,3", bridges=[functions], build="16X15"))
+    return RegistrySetup(Tower(release=WITH_TYPES, model="Grading tower 2C", bridges=[functions], build="lane 16-15"))
 
 
 @machine
@@ -306,17 +310,17 @@ def tower_2_narrow_drive() -> RegistrySetup:
     limited = reel((3, 0, 0), (3, 4), disk(2, "Ostrayne Reel 3 2TB", "RL3-51002"), now=(2, 4))
     functions = [
         host_bridge(),
-        root_port((0, 1, 0), "PEG0", (3, 16), (1, 1), display(1, (3, 16), slot_name="Slot-1"), slot=1),
-        root_port((0, 2, 0), "PEG1", (3, 8), (2, 2), [narrow], slot=2, now=(3, 2)),
-        root_port((0, 3, 0), "PEG2", (2, 4), (3, 3), [limited], slot=3, now=(2, 4), slot_name="Slot-3"),
-        root_port((0, 4, 0), "PEG3", (3, 8), (4, 4), [], slot=4, slot_name="Slot-4"),
-        conventional((0, 0x14, 0), "XHC1", 0x0C0330),
-        root_port((0, 0x1C, 0), "RP01", (2, 1), (5, 5), [gigabit((5, 0, 0))], now=(1, 1)),
-        root_port((0, 0x1C, 1), "RP02", (2, 1), (6, 6), []),
-        root_port((0, 0x1C, 2), "RP03", (2, 2), (7, 7), [], slot=9, hot_plug=0x20),
+        root_port((0, 1, 0), "CPB0", (3, 16), (1, 1), display(1, (3, 16), slot_name="Slot-1"), slot=1),
+        root_port((0, 2, 0), "CPB1", (3, 8), (2, 2), [narrow], slot=2, now=(3, 2)),
+        root_port((0, 3, 0), "CPB2", (2, 4), (3, 3), [limited], slot=3, now=(2, 4), slot_name="Slot-3"),
+        root_port((0, 4, 0), "CPB3", (3, 8), (4, 4), [], slot=4, slot_name="Slot-4"),
+        conventional((0, 0x14, 0), "USB0", 0x0C0330),
+        root_port((0, 0x1C, 0), "HUB1", (2, 1), (5, 5), [gigabit((5, 0, 0))], now=(1, 1)),
+        root_port((0, 0x1C, 1), "HUB2", (2, 1), (6, 6), []),
+        root_port((0, 0x1C, 2), "HUB3", (2, 2), (7, 7), [], slot=9, hot_plug=0x20),
         conventional((0, 0x1F, 2), "SATA", 0x010601, [ahci(vault(0, "HV31-51003"))]),
     ]
-    return RegistrySetup(Tower(release=WITH_TYPES, model="HarrowTower2,1", bridges=[functions], build="16X12"))
+    return RegistrySetup(Tower(release=WITH_TYPES, model="Grading tower 2A", bridges=[functions], build="lane 16-12"))
 
 
 @machine
@@ -335,13 +339,13 @@ def tower_2_narrow_carrier() -> RegistrySetup:
     carrier = upstream((1, 0, 0), (3, 16), (2, 6), bays, now=(3, 4), slot_name="Slot-1")
     functions = [
         host_bridge(),
-        root_port((0, 1, 0), "PEG0", (3, 16), (1, 6), [carrier], slot=1, now=(3, 4)),
-        root_port((0, 2, 0), "PEG1", (3, 16), (7, 7), display(7, (3, 16), slot_name="Slot-2"), slot=2),
+        root_port((0, 1, 0), "CPB0", (3, 16), (1, 6), [carrier], slot=1, now=(3, 4)),
+        root_port((0, 2, 0), "CPB1", (3, 16), (7, 7), display(7, (3, 16), slot_name="Slot-2"), slot=2),
         conventional((0, 0x17, 0), "SATA", 0x010601, [ahci(vault(0, "HV31-52005"))]),
-        root_port((0, 0x1C, 0), "RP01", (2, 1), (8, 8), [gigabit((8, 0, 0))], now=(1, 1)),
-        root_port((0, 0x1C, 4), "RP05", (3, 4), (9, 9), [], slot=4),
+        root_port((0, 0x1C, 0), "HUB1", (2, 1), (8, 8), [gigabit((8, 0, 0))], now=(1, 1)),
+        root_port((0, 0x1C, 4), "HUB5", (3, 4), (9, 9), [], slot=4),
     ]
-    return RegistrySetup(Tower(release=LATER, model="HarrowTower2,2", bridges=[functions]))
+    return RegistrySetup(Tower(release=LATER, model="Grading tower 2B", bridges=[functions]))
 
 
 @machine
@@ -372,13 +376,13 @@ def tower_3_tunnelled_dock() -> RegistrySetup:
     )
     functions = [
         host_bridge(),
-        root_port((0, 1, 0), "PEG0", (3, 16), (1, 1), display(1, (3, 16)), slot=1),
+        root_port((0, 1, 0), "CPB0", (3, 16), (1, 1), display(1, (3, 16)), slot=1),
         conventional((0, 0x17, 0), "SATA", 0x010601, [ahci(vault(0, "HV31-53002"))]),
-        root_port((0, 0x1C, 0), "RP01", (2, 1), (2, 2), [gigabit((2, 0, 0))], now=(1, 1)),
-        root_port((0, 0x1D, 0), "RP09", (3, 4), (3, 0x3F), [controller]),
-        root_port((0, 0x1D, 4), "RP13", (3, 4), (0x40, 0x40), []),
+        root_port((0, 0x1C, 0), "HUB1", (2, 1), (2, 2), [gigabit((2, 0, 0))], now=(1, 1)),
+        root_port((0, 0x1D, 0), "HUB9", (3, 4), (3, 0x3F), [controller]),
+        root_port((0, 0x1D, 4), "HUB13", (3, 4), (0x40, 0x40), []),
     ]
-    return RegistrySetup(Tower(release=LAST_AT_START, model="HarrowTower3,1", bridges=[functions], build="19X8"))
+    return RegistrySetup(Tower(release=LAST_AT_START, model="Grading tower 3A", bridges=[functions], build="lane 19-8"))
 
 
 @machine
@@ -394,22 +398,22 @@ def tower_3_calm_display() -> RegistrySetup:
     slow = reel((6, 0, 0), (3, 4), system, now=(2, 4), vendor=0xF1C5, device=0x0210, name="pcif1c5,210")
     functions = [
         host_bridge(),
-        root_port((0, 1, 0), "PEG0", (3, 16), (1, 4), [carrier], slot=1, number=0x81, override=8, now=(3, 8)),
+        root_port((0, 1, 0), "CPB0", (3, 16), (1, 4), [carrier], slot=1, number=0x81, override=8, now=(3, 8)),
         root_port(
-            *((0, 2, 0), "PEG1", (3, 16), (5, 5), display(5, (3, 16), (1, 16), slot_name="Slot-2")),
+            *((0, 2, 0), "CPB1", (3, 16), (5, 5), display(5, (3, 16), (1, 16), slot_name="Slot-2")),
             slot=2,
             number=0x82,
             now=(1, 16),
         ),
-        root_port((0, 3, 0), "PEG2", (3, 4), (6, 6), [slow], slot=3, number=0x83, now=(2, 4)),
-        conventional((0, 0x14, 0), "XHC1", 0x0C0330),
-        conventional((0, 0x16, 0), "IMEI", 0x078000),
-        root_port((0, 0x1C, 0), "RP01", (3, 1), (7, 7), [gigabit((7, 0, 0))], now=(1, 1)),
-        root_port((0, 0x1D, 0), "RP09", (3, 4), (8, 8), [], number=0x89, reports_active=True),
-        conventional((0, 0x1F, 0), "LPCB", 0x060100),
-        Pci(at=(0, 0x1F, 3), name="HDEF", code=0x040300, device=0x7A1F, port=INTEGRATED),
+        root_port((0, 3, 0), "CPB2", (3, 4), (6, 6), [slow], slot=3, number=0x83, now=(2, 4)),
+        conventional((0, 0x14, 0), "USB0", 0x0C0330),
+        conventional((0, 0x16, 0), "MGT0", 0x078000),
+        root_port((0, 0x1C, 0), "HUB1", (3, 1), (7, 7), [gigabit((7, 0, 0))], now=(1, 1)),
+        root_port((0, 0x1D, 0), "HUB9", (3, 4), (8, 8), [], number=0x89, reports_active=True),
+        conventional((0, 0x1F, 0), "LOW0", 0x060100),
+        Pci(at=(0, 0x1F, 3), name="SND0", code=0x040300, device=0x7A1F, port=INTEGRATED),
     ]
-    return RegistrySetup(Tower(release=REFRESHED, model="HarrowTower3,2", bridges=[functions], build="22X104"))
+    return RegistrySetup(Tower(release=REFRESHED, model="Grading tower 3B", bridges=[functions], build="lane 22-104"))
 
 
 @machine
@@ -442,8 +446,8 @@ def tower_5_fabric_storage() -> RegistrySetup:
         Entry(name="ans", kind="IOService", children=[nvme(system, controller="ThornwickFabricNVMeController")]),
         Entry(name="IOHDIXController", kind="IOHDIXController", children=[other_block(image, "IOHDIXHDDrive")]),
     ]
-    tower = Tower(release=OTHER_PROCESSOR, model="HarrowTower5,1", bridges=bridges, fabric=fabric, firmware=None)
-    tower.build = "23X55"
+    tower = Tower(release=OTHER_PROCESSOR, model="Grading tower 5A", bridges=bridges, fabric=fabric, firmware=None)
+    tower.build = "lane 23-55"
     return RegistrySetup(tower)
 
 
@@ -453,13 +457,13 @@ def tower_6_live() -> RegistrySetup:
     reels = [disk(number, "Ostrayne Reel 4 2TB", f"RL4-5600{1 + number}", firmware="RL4B2.10") for number in range(3)]
     functions = [
         host_bridge(),
-        root_port((0, 1, 0), "PEG0", (5, 16), (1, 1), display(1, (4, 16)), slot=1, number=0xA1, now=(4, 16)),
-        root_port((0, 2, 0), "PEG1", (4, 4), (2, 2), [reel((2, 0, 0), (4, 4), reels[1], status=0xFFFF)], slot=2),
-        root_port((0, 3, 0), "PEG2", (4, 4), (3, 3), [reel((3, 0, 0), (4, 4), reels[2], status={})], slot=3),
-        root_port((0, 4, 0), "PEG3", (4, 4), (4, 4), [reel((4, 0, 0), (4, 4), reels[0])], slot=4),
-        root_port((0, 5, 0), "PEG4", (4, 8), (5, 5), [], slot=5, status={}),
-        root_port((0, 6, 0), "PEG5", (4, 4), (6, 6), []),
-        root_port((0, 7, 0), "PEG6", (4, 4), (8, 8), [], slot=6, hot_plug=0x20, present=True),
-        root_port((0, 0x1C, 0), "RP01", (3, 1), (7, 7), [gigabit((7, 0, 0), (2, 1))], now=(2, 1)),
+        root_port((0, 1, 0), "CPB0", (5, 16), (1, 1), display(1, (4, 16)), slot=1, number=0xA1, now=(4, 16)),
+        root_port((0, 2, 0), "CPB1", (4, 4), (2, 2), [reel((2, 0, 0), (4, 4), reels[1], status=0xFFFF)], slot=2),
+        root_port((0, 3, 0), "CPB2", (4, 4), (3, 3), [reel((3, 0, 0), (4, 4), reels[2], status={})], slot=3),
+        root_port((0, 4, 0), "CPB3", (4, 4), (4, 4), [reel((4, 0, 0), (4, 4), reels[0])], slot=4),
+        root_port((0, 5, 0), "CPB4", (4, 8), (5, 5), [], slot=5, status={}),
+        root_port((0, 6, 0), "CPB5", (4, 4), (6, 6), []),
+        root_port((0, 7, 0), "CPB6", (4, 4), (8, 8), [], slot=6, hot_plug=0x20, present=True),
+        root_port((0, 0x1C, 0), "HUB1", (3, 1), (7, 7), [gigabit((7, 0, 0), (2, 1))], now=(2, 1)),
     ]
-    return RegistrySetup(Tower(release=LIVE, model="HarrowTower6,1", bridges=[functions], build="25X30"))
+    return RegistrySetup(Tower(release=LIVE, model="Grading tower 6A", bridges=[functions], build="lane 25-30"))

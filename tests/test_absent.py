@@ -616,8 +616,8 @@ def registry_carrier(release: Release) -> Audit:
     """The audit of a Darwin tower of a release, with an empty switch carrier in its first slot."""
     bays = [downstream((2, bay, 0), (3, 4), 3 + bay, [], slot=101 + bay) for bay in range(2)]
     there = upstream((1, 0, 0), (3, 16), (2, 4), bays, slot_name="Slot-1")
-    port = root_port_entry((0, 1, 0), "PEG0", (3, 16), (1, 4), [there], slot=1)
-    setup = RegistrySetup(Tower(release=release, model="HarrowTower6,1", bridges=[[host_bridge(), port]]))
+    port = root_port_entry((0, 1, 0), "CPB0", (3, 16), (1, 4), [there], slot=1)
+    setup = RegistrySetup(Tower(release=release, model="Grading tower 6A", bridges=[[host_bridge(), port]]))
     return audit(collect(setup.reads()))
 
 

@@ -275,7 +275,7 @@ def test_a_carrier_without_identifiers_is_known_by_its_drives() -> None:
     ] == said(findings)
     # The display card, which the sheet does not have, is in its place and comes out first.
     assert ["check-sheet", "make-room", "move-as-planned"] == [step.action for step in findings[0].steps]
-    assert findings[0].steps[1].text.startswith("Take Canvas 12 out of SLOT1: the sheet has it in no place")
+    assert findings[0].steps[1].text.startswith("Take Frescade 12 out of SLOT1: the sheet has it in no place")
 
 
 def test_a_carrier_without_a_switch_moves_as_one() -> None:
@@ -329,7 +329,7 @@ def test_another_card_in_the_place_is_a_note() -> None:
 def test_two_cards_that_changed_places_are_known_by_their_identifiers() -> None:
     """Neither is taken for the other: both are told where they belong."""
     fitted = {"SLOT3": ten_gigabit(), "SLOT1": display()}
-    expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("canvas", "SLOT3", pci_id="f1e0:1200"))
+    expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("frescade", "SLOT3", pci_id="f1e0:1200"))
     findings = found(bench_1(fitted), expected)
     assert ["plan-other-place"] == [one.rule for one in findings]
     assert ["SLOT1", "SLOT3"] == sorted(one.expected.split(" ")[0] for one in findings[0].evidence)
@@ -338,12 +338,12 @@ def test_two_cards_that_changed_places_are_known_by_their_identifiers() -> None:
 def test_a_ring_is_opened_by_laying_one_part_aside() -> None:
     """Two cards in each other's slots: one comes out first, so that no part goes where another still is."""
     fitted = {"SLOT3": ten_gigabit(), "SLOT1": display()}
-    expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("canvas", "SLOT3", pci_id="f1e0:1200"))
+    expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("frescade", "SLOT3", pci_id="f1e0:1200"))
     (finding,) = found(bench_1(fitted), expected)
     assert [
-        ("lay-aside", 'Take the card "canvas" out of SLOT1 and lay it aside, labelled and safe from static.'),
+        ("lay-aside", 'Take the card "frescade" out of SLOT1 and lay it aside, labelled and safe from static.'),
         ("move-as-planned", 'Move the card "lan" from SLOT3 to SLOT1, where the sheet has it.'),
-        ("fit-as-planned", 'Fit the card "canvas", which lies aside, into SLOT3, where the sheet has it.'),
+        ("fit-as-planned", 'Fit the card "frescade", which lies aside, into SLOT3, where the sheet has it.'),
     ] == by_hand(finding)
     assert finding.headline.startswith("is one of 2 parts that have changed places: ")
 
@@ -517,7 +517,7 @@ def test_what_is_on_a_carrier_goes_along_with_it() -> None:
 
 def test_what_does_not_answer_comes_out_of_a_slot_first() -> None:
     """The slot that a card belongs in holds one that is felt there and brings up no link: it is taken out before."""
-    seen = audit(seen_by("bench-3-dark-slot", "root"), planned=planned(card("canvas", "J2", pci_id="f1e0:1200")))
+    seen = audit(seen_by("bench-3-dark-slot", "root"), planned=planned(card("frescade", "J2", pci_id="f1e0:1200")))
     (place,) = [one for one in plan_findings(seen) if one.rule == "plan-other-place"]
     assert ["make-room", "move-as-planned"] == [action for action, _ in by_hand(place)]
     assert by_hand(place)[0][1].startswith("Take what does not answer out of slot J2")
@@ -835,7 +835,7 @@ def test_a_link_whose_best_would_not_do_is_a_limit_besides() -> None:
 def test_a_resting_link_is_not_below_plan() -> None:
     """A display card at rest runs at a low speed for now, and is as planned."""
     seen = seen_by("bench-3-idle", "root")
-    findings = plan_findings(audit(seen, planned=planned(card("canvas", "J1", link=(3, 16)))))
+    findings = plan_findings(audit(seen, planned=planned(card("frescade", "J1", link=(3, 16)))))
     assert [] == [one for one in findings if one.rule == "plan-link-below"]
 
 
@@ -978,7 +978,7 @@ def test_a_card_that_may_be_one_that_was_not_seen_is_not_said_to_be_unplanned(
     seen = audit(spoiled(bench_1(TWO_CARDS), "0000:01:00.0", vendor_id=NO_ANSWER), planned=planned(wanted))
     named = "LN-10 network card, two ports"
     assert [True] * unplanned == [named in one.headline for one in plan_findings(seen)]
-    display_card = f"whether Canvas 12 in SLOT1 is a part of {SHEET}"
+    display_card = f"whether Frescade 12 in SLOT1 is a part of {SHEET}"
     network_card = f"whether {named} in SLOT4 is a part of {SHEET}"
     assert [display_card, *[network_card] * (not unplanned)] == doubted(seen)
 

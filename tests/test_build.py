@@ -157,7 +157,7 @@ def test_firmware_tables_follow_the_standard() -> None:
     assert body[0x0D:0x11] == bytes([0, 0, 1, 0])  # the card's address
     assert body[0x11:0x18] == bytes([8, 1, 0, 0, 2, 0, 4])  # lanes, one peer: segment, bus, device, lanes
     assert body[0x18:0x1C] == bytes([4, 0x0D, 0, 0])  # generation, connector of x16, pitch not told
-    assert found[0][1][:2] == [b"Tidewell", b"4.12"]
+    assert found[0][1][:2] == [b"Tidmarel", b"4.12"]
     entry = build(Machine(name="x", buses={})).read("/sys/firmware/dmi/tables/smbios_entry_point")
     assert entry[:5] == b"_SM3_"
     assert sum(entry) % 256 == 0

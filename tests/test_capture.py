@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import gzip
 import io
@@ -13,6 +14,7 @@ import sys
 import time
 import zlib
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
@@ -25,6 +27,7 @@ from knowledge.problems import BadInput
 from probes import capture, files
 from probes.answers import REASONS, failed
 from probes.unread import Unread
+from tests.machines import FIXTURES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
     from probes.reads import Answer
 
 HERE: Final = Path(__file__).resolve().parent.parent
+CALM: Final = FIXTURES / "bench-1-upgraded" / "capture.json"
 MOMENT: Final = "2026-03-02T09:00:00Z"
 
 # One answer of each form, as the contract in the design writes it.
@@ -291,6 +295,79 @@ def test_what_is_no_file_is_refused(tmp_path: Path) -> None:
         assert unreadable(str(path)) == (
             f'"{path}" is not a regular file; give the name of a file, or - to read standard input'
         )
+
+
+# --- Pipes ---------------------------------------------------------------------------------------------------------
+
+
+def sent(data: bytes) -> tuple[Thread, int]:
+    """A pipe with this content, and the thread that writes it."""
+    begin, end = os.pipe()
+
+    def write() -> None:
+        with contextlib.suppress(BrokenPipeError), os.fdopen(end, "wb") as writing:
+            writing.write(data)
+
+    thread = Thread(target=write)
+    thread.start()
+    return thread, begin
+
+
+@pytest.mark.parametrize("folder", ["/dev/fd", "/proc/self/fd"])
+@pytest.mark.parametrize("packed", [False, True])
+def test_an_open_pipe_is_a_capture(folder: str, *, packed: bool) -> None:
+    """A capture comes through a pipe of the process as it does from a file, also when it is larger than the pipe."""
+    whole = CALM.read_bytes() + b" " * 300_000
+    thread, begin = sent(gzip.compress(whole) if packed else whole)
+    try:
+        assert capture.load_file(str(CALM)) == capture.load_file(f"{folder}/{begin}")
+    finally:
+        os.close(begin)
+        thread.join()
+
+
+def test_a_pipe_may_be_looked_into_before_it_is_read() -> None:
+    """What is read of a pipe to see how it begins is not lost to whoever reads it whole, however often that is done."""
+    thread, begin = sent(CALM.read_bytes())
+    place = f"/dev/fd/{begin}"
+    try:
+        looks = [bytes(files.read_whole(place, limit)[: limit + 1]) for limit in (16, 4, 100)]
+        assert [CALM.read_bytes()[: limit + 1] for limit in (16, 4, 100)] == looks
+        assert capture.load_file(str(CALM)) == capture.load_file(place)
+        assert "a pipe, which can be read once" in unreadable(place)
+    finally:
+        os.close(begin)
+        thread.join()
+
+
+def test_an_endless_pipe_is_read_to_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a pipe no more is read than of a file: a capture past the limit is refused while it is still being sent."""
+    monkeypatch.setattr(capture, "JSON_LIMIT", 1_000_000)
+    thread, begin = sent(b" " * 3_000_000)
+    try:
+        assert "larger than the capture of any machine may be" in unreadable(f"/dev/fd/{begin}")
+        assert len(os.read(begin, 10)) == 10
+    finally:
+        os.close(begin)
+        thread.join()
+
+
+@pytest.mark.parametrize(
+    "name", ["/dev/fd/999999", "/dev/fd/x", "/dev/fd/", "/dev/fd/1e3", "/dev/fd/-1", "/dev/fd/\u0663"]
+)
+def test_a_name_that_stands_for_no_pipe_is_refused(name: str) -> None:
+    """A number that nothing is open under, and what is no number, cost one sentence."""
+    assert name in unreadable(name)
+
+
+def test_a_pipe_that_is_written_to_is_refused() -> None:
+    """The end of a pipe that can only be written to gives one sentence."""
+    begin, end = os.pipe()
+    try:
+        assert "cannot be read" in unreadable(f"/dev/fd/{end}")
+    finally:
+        os.close(begin)
+        os.close(end)
 
 
 def test_a_file_that_cannot_be_opened_is_refused(tmp_path: Path) -> None:

@@ -20,11 +20,15 @@ from msgspec import Struct
 from rich.cells import cell_len
 
 from agent import __version__
-from agent.cli import main
+from agent.audit import audit
+from agent.cli import SCHEMAS, main
 from agent.model.findings import Severity, Verdict
 from agent.report import data
 from knowledge.phrasing import plain
+from probes import collect
+from probes.answers import failed
 from probes.capture import CaptureFile, load_file
+from probes.reads import Recorded
 from tests.build import build, capture_bytes
 from tests.json_schema import problems
 from tests.judging import tower
@@ -642,6 +646,51 @@ def test_a_schema_refuses_what_is_none(name: str) -> None:
         assert [] != problems(schema(name), {**whole, "version": "1"}, schema(name))
         whole["links"][0].pop("verdict")
         assert [] != problems(schema(name), whole, schema(name))
+
+
+@pytest.mark.parametrize("name", SCHEMAS)
+def test_every_object_and_key_of_a_schema_has_a_title(name: str) -> None:
+    """Each object is named by what it is, no two alike, and each key in words with its unit and no underscore."""
+    made = schema(name)
+    objects = [one["title"] for one in made["$defs"].values()]
+    keys = [value["title"] for one in made["$defs"].values() for value in one.get("properties", {}).values()]
+    assert keys
+    assert len(objects) == len(set(objects))
+    assert [] == [title for title in (*objects, *keys) if not title or "_" in title or title != title.strip()]
+
+
+def test_a_title_has_the_unit_of_its_key() -> None:
+    """A key that ends in a unit has it in its title."""
+    keys = schema("check")["$defs"]["DriveData"]["properties"]
+    assert ("MB/s", "degrees Celsius") == tuple(
+        keys[key]["title"].rpartition(", ")[2] for key in ("alone_mbps", "warning_celsius")
+    )
+
+
+@pytest.mark.parametrize("name", sorted(CAPTURED))
+def test_the_head_of_the_json_of_check_sums_up_the_rest(name: str) -> None:
+    """Worst severity and counts are those of the findings and verdicts below; the exit status follows the worst."""
+    done = shown(name, form="json")
+    found = msgspec.json.decode(done.output)
+    assert ["format", "version", "answer", "worst", "counts"] == [*found][:5]
+    told = [Severity(one["severity"]) for one in found["findings"]]
+    assert {level: told.count(Severity(level)) for level in found["counts"]} == found["counts"]
+    assert {*Severity} - {Severity.OK} == {Severity(level) for level in found["counts"]}
+    worst = Severity(found["worst"])
+    assert worst.rank <= min((level.rank for level in told), default=Severity.OK.rank)
+    assert (done.status == 1) == (worst is Severity.FAULT)
+    assert found["answer"].isprintable()
+    assert found["answer"] == " ".join(shown(name).output.split("\n\n")[0].split())[: len(found["answer"])]
+
+
+def test_what_could_not_be_read_is_never_well_in_the_head_of_the_json() -> None:
+    """Of a machine of which a reading failed that may hide a fault, the worst severity is not "ok"."""
+    kept = load_file(str(CALM))
+    reads = {**kept.reads, "list /sys/class/nvme": failed("list /sys/class/nvme", "EIO")}
+    seen = audit(collect(Recorded(reads, kept.platform), (), kept.taken_at))
+    assert "ok" == data.check(audit(collect(Recorded(kept.reads, kept.platform), (), kept.taken_at))).worst
+    assert seen.blind
+    assert "unknown" == data.check(seen).worst
 
 
 def test_the_json_of_check_has_the_keys_of_the_design() -> None:

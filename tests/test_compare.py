@@ -270,7 +270,7 @@ def test_functions_of_one_card_are_one_part() -> None:
     """A display card with its sound function, and a network card with two ports, are a part each."""
     found = compare(seen(bench_1({})), seen(bench_1({"SLOT2": display(), "SLOT4": ten_gigabit()})))
     assert [
-        ("added", "display card Canvas 12", "", "SLOT2"),
+        ("added", "display card Frescade 12", "", "SLOT2"),
         ("added", "LN-10 network card, two ports", "", "SLOT4"),
     ] == parts(found)
 
@@ -362,7 +362,7 @@ def test_a_link_at_rest_is_no_worse() -> None:
     for pair in ((awake, known("bench-3-idle")), (known("bench-3-idle"), awake)):
         found = compare(*pair)
         assert ([], [], [], False) == (parts(found), rows(found), gains(found), found.worse)
-        assert ["rate under load of display card Canvas 12 in slot J1"] == [one.what for one in found.doubts]
+        assert ["rate under load of display card Frescade 12 in slot J1"] == [one.what for one in found.doubts]
         assert "Nothing changed in what could be compared; one kind of reading could not." == found.verdict
 
 
@@ -695,7 +695,7 @@ def test_a_display_card_with_a_switch_of_its_own_is_one_part() -> None:
     """A switch, a port and a display function on one card are one card, called by what it is for."""
     own = switch((4, 16), [downstream_port((4, 16), display())])
     found = compare(seen(bench_1({})), seen(bench_1({"SLOT2": [own]})))
-    assert [("added", "display card Canvas 12", "", "SLOT2")] == parts(found)
+    assert [("added", "display card Frescade 12", "", "SLOT2")] == parts(found)
     assert NOTHING == compare(found.after, found.after).verdict
 
 

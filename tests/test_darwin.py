@@ -421,8 +421,8 @@ def test_a_tunnel_is_told_by_its_key(keys: Keys, expected: bool) -> None:  # noq
 
 def test_slot_and_model_names_are_as_read() -> None:
     """A slot's name and a model may be data that ends in a zero byte, or strings."""
-    found = one(function(1, (1, 0, 0), 0x030000, more={"AAPL,slot-name": b"Slot-2\0", "model": "Canvas 12"}))
-    assert (found.slot_name, found.model_name) == ("Slot-2", "Canvas 12")
+    found = one(function(1, (1, 0, 0), 0x030000, more={"AAPL,slot-name": b"Slot-2\0", "model": "Frescade 12"}))
+    assert (found.slot_name, found.model_name) == ("Slot-2", "Frescade 12")
 
 
 # --- Rule 6: identity ---
@@ -532,14 +532,14 @@ def test_the_host_is_told_by_root_product_and_firmware() -> None:
     """Maker, model, board and firmware are of the device tree, the kernel is the version of the root."""
     product = entry(
         0x110,
-        more={"model": b"HarrowTower7,1\0", "manufacturer": b"Harrow Lane Archive\0", "board-id": b"HLA-7\0"},
+        more={"model": b"Grading tower 7A\0", "manufacturer": b"Harrow Lane Archive\0", "board-id": b"HLA-7\0"},
     )
     host = entry(0x100, product, IOKitBuildVersion="Darwin Kernel Version 22.6.0: made for tests")
     firmware = entry(
         0x112, version=b"HT71.0004.B02\0", vendor=b"Harrow Lane Archive\0", more={"release-date": "03/18/2024"}
     )
     found = facts(drive(), host=host, firmware=[firmware]).host
-    assert (found.maker, found.product, found.board) == ("Harrow Lane Archive", "HarrowTower7,1", "HLA-7")
+    assert (found.maker, found.product, found.board) == ("Harrow Lane Archive", "Grading tower 7A", "HLA-7")
     assert found.kernel == "Darwin Kernel Version 22.6.0: made for tests"
     assert (found.firmware_version, found.firmware_date) == ("HT71.0004.B02", "03/18/2024")
     assert isinstance(found.name, Unread)

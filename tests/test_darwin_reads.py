@@ -438,7 +438,12 @@ def test_a_card_whose_slots_name_cannot_be_read_is_not_said_to_be_in_none() -> N
 @pytest.mark.parametrize("key", ["model", "manufacturer", "board-id", "version", "IOKitBuildVersion"])
 def test_a_word_of_the_machine_that_cannot_be_used_is_unread(key: str) -> None:
     """It takes no other word of the machine away, and one minor line tells of it."""
-    words: Keys = {"model": "HarrowTower7,1", "manufacturer": "Harrow Lane Archive", "board-id": "7", "version": "1.0"}
+    words: Keys = {
+        "model": "Grading tower 7A",
+        "manufacturer": "Harrow Lane Archive",
+        "board-id": "7",
+        "version": "1.0",
+    }
     of_root: Keys = {"IOKitBuildVersion": "Darwin Kernel Version 22.6.0: made for tests"}
     (words if key in words else of_root)[key] = []
     found = facts(drive(), host=entry(0x100, entry(0x110, more=words), more=of_root))

@@ -38,10 +38,10 @@ def shown(finding: Finding) -> list[tuple[str, str]]:
     ("fields", "read"),
     [
         ({"firmware_version": "2.07"}, "2.07"),
-        ({"firmware_version": "2.07", "firmware_maker": "Tidewell"}, "Tidewell 2.07"),
+        ({"firmware_version": "2.07", "firmware_maker": "Tidmarel"}, "Tidmarel 2.07"),
         ({"firmware_version": "2.07", "firmware_date": "2025-11-03"}, "2.07 of 2025-11-03"),
-        ({"firmware_version": BROKEN, "firmware_maker": "Tidewell"}, None),
-        ({"firmware_maker": "Tidewell"}, None),
+        ({"firmware_version": BROKEN, "firmware_maker": "Tidmarel"}, None),
+        ({"firmware_maker": "Tidmarel"}, None),
     ],
 )
 def test_the_firmware_of_the_machine_is_on_record_as_it_was_read(fields: dict[str, Any], read: str | None) -> None:

@@ -47,6 +47,7 @@ OUTPUT: Final = "agent.output"
 SOAKLOG: Final = frozenset({f"probes.soaklog{part}" for part in ("", ".reading", ".schema", ".writing")})
 BLOCKS: Final = "probes.blocks"
 COMPARING: Final = "agent.commands.comparing"
+COMPLETING: Final = "agent.commands.completing"
 EXPLAINING: Final = "agent.commands.explaining"
 FIRST_SHEET: Final = "agent.commands.first_sheet"
 MANUAL_PAGES: Final = "agent.commands.manual_pages"
@@ -139,6 +140,7 @@ DOORS: Final = {
     "click.*": {
         *COMMANDS,
         COMPARING,
+        COMPLETING,
         EXPLAINING,
         FIRST_SHEET,
         MANUAL_PAGES,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -183,6 +184,29 @@ def test_an_ordinary_user_gets_the_verdicts_of_root_wherever_a_card_answers() ->
     root, user = audited("bench-1-upgraded"), audited("bench-1-ordinary-user")
     expected = {judged.device_address: judged.verdict for judged in root.links if judged.device_address}
     assert expected == {judged.device_address: judged.verdict for judged in user.links if judged.device_address}
+
+
+def test_before_and_after_are_one_machine_on_two_days() -> None:
+    """Every drive of bench-1-before is in bench-1-after by its serial number, beside three new ones."""
+    before, after = (audited(f"bench-1-{when}").facts for when in ("before", "after"))
+    serials = [{drive.serial for drive in facts.drives} for facts in (before, after)]
+    models = [{function.model_name for function in facts.functions} for facts in (before, after)]
+    assert before.host == after.host
+    assert before.taken_at < after.taken_at
+    assert serials[0] < serials[1]
+    assert 3 == len(serials[1] - serials[0])
+    assert models[0] < models[1]
+
+
+@every_machine
+def test_no_machine_has_a_name_of_a_makers_form(name: str) -> None:
+    """No machine is called by a word with two numbers and a comma, nor has its board or firmware a maker's code.
+
+    What such names and codes look like is from memory.
+    """
+    host = audited(name).facts.host
+    named = [told for told in (host.product, host.board, host.firmware_version) if isinstance(told, str)]
+    assert [] == [told for told in named if re.search(r"\d,\d|-[0-9A-F]{8,}|\.[0-9]{4}\.|\.B[0-9]{2}$", told)]
 
 
 @every_machine

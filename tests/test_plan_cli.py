@@ -90,7 +90,7 @@ def test_a_refit_has_a_place_for_each_part() -> None:
     found = form(REFIT)
     assert found["proved"]
     # Worked out by hand: the only free slot with sixteen lanes at 16 GT/s is SLOT1; the network card needs four.
-    assert {"canvas": "SLOT2", "scan network": "SLOT4", "reel rack": "SLOT1"} == found["placement"]["cards"]
+    assert {"frescade": "SLOT2", "scan network": "SLOT4", "reel rack": "SLOT1"} == found["placement"]["cards"]
     assert {"met"} == {need["answer"] for need in found["needs"]}
     assert [] == found["unplaced"]
     racked = [name for name, place in found["placement"]["drives"].items() if place["holder"] == "reel rack"]

@@ -210,7 +210,7 @@ def test_slots_are_drawn_before_and_after() -> None:
         assert [2] * 6 == [words.count(slot.label) for slot in found.sheet.slots]
         assert 1 == words.count("new: reel rack")
         assert [1] * 4 == [words.count(f"new: bay {bay}: reel-{bay}") for bay in range(1, 5)]
-        assert 2 == words.count("canvas")
+        assert 2 == words.count("frescade")
 
 
 def test_the_drawing_says_what_the_plan_holds() -> None:

@@ -346,9 +346,9 @@ def test_pages_of_a_disk_lose_its_identity() -> None:
 def bench_table(slots: list[BoardSlotWords] | None = None) -> bytes:
     """The firmware's table of a tower."""
     return tables(
-        firmware=("Tidewell", "4.12", "03/18/2025", "4.12"),
+        firmware=("Tidmarel", "4.12", "03/18/2025", "4.12"),
         system=("Harrow Lane Archive", "Editing tower", "2", SERIAL),
-        board=("Tidewell", "WS-7", "Rev B", "TW0007381"),
+        board=("Tidmarel", "WS-7", "Rev B", "TW0007381"),
         slots=slots
         or [BoardSlotWords(designation="SLOT1"), BoardSlotWords(designation="M2_1", kind="m.2", connector=4)],
         onboard=[("Onboard LAN", 5, None)],
@@ -372,7 +372,7 @@ def test_the_firmware_table_loses_its_secrets_only() -> None:
     assert (board_slots(after), board_devices(after)) == (board_slots(before), board_devices(before))
     assert {name: text for name, text in board_identity(after).items() if text} == board_identity(before)
     for kept in (
-        b"Tidewell\0004.12\00003/18/2025",
+        b"Tidmarel\0004.12\00003/18/2025",
         b"Harrow Lane Archive\0Editing tower\0002\0~",
         b"SLOT1",
         b"Onboard LAN",
@@ -385,7 +385,7 @@ def test_structures_that_nobody_uses_become_inactive() -> None:
 
     Source: DMTF DSP0134, Inactive (Type 126).
     """
-    chassis = structure(3, bytes([1, 3, 0, 2, 3, 3, 3, 3, 2]), b"Tidewell", b"CH0007381", b"ASSET-7")
+    chassis = structure(3, bytes([1, 3, 0, 2, 3, 3, 3, 3, 2]), b"Tidmarel", b"CH0007381", b"ASSET-7")
     module = structure(17, bytes(range(36)), b"DIMM_A1", b"MEM99812")
     strings = structure(11, b"\2", b"HLA-OEM-1", b"HLA-OEM-2")
     before = chassis + module + strings + bench_table()
@@ -394,7 +394,7 @@ def test_structures_that_nobody_uses_become_inactive() -> None:
     assert [one.start for one in structures(after)] == [one.start for one in structures(before)]
     assert [one.kind for one in structures(after)][:4] == [126, 126, 126, 0]
     for secret in (
-        b"Tidewell\0CH",
+        b"Tidmarel\0CH",
         b"CH0007381",
         b"ASSET-7",
         b"MEM99812",

@@ -151,9 +151,9 @@ SYSTEM: Final = {
 def firmware(fixed: bytes, words: bytes) -> bytes:
     """A table whose structures hold these bytes where nothing is read: in fixed parts, strings, behind its end."""
     table = tables(
-        firmware=("Tidewell", "4.12", "03/18/2025", "4.12"),
+        firmware=("Tidmarel", "4.12", "03/18/2025", "4.12"),
         system=("Harrow Lane Archive", "Editing tower", "2", "None"),
-        board=("Tidewell", "WS-7", "Rev B", "None"),
+        board=("Tidmarel", "WS-7", "Rev B", "None"),
         slots=[BoardSlotWords(designation="SLOT1")],
         onboard=[],
     )

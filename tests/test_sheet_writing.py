@@ -354,9 +354,9 @@ def test_a_card_wider_than_its_connector_shows_that_the_end_is_open() -> None:
 
 def test_a_display_card_with_a_switch_of_its_own_is_a_card() -> None:
     """A switch that leads to a display is part of that card, not a carrier."""
-    bridge = switch((4, 16), [downstream_port((4, 16), display())], model="Canvas 20")
+    bridge = switch((4, 16), [downstream_port((4, 16), display())], model="Frescade 20")
     _, sheet = written([root_port("01.0", (4, 16), [bridge], slot=slot(1, "S1"))])
-    assert [(one.name, one.carrier, one.wants_mbps) for one in sheet.cards] == [("Canvas 20", "none", 15753.0)]
+    assert [(one.name, one.carrier, one.wants_mbps) for one in sheet.cards] == [("Frescade 20", "none", 15753.0)]
 
 
 def test_an_empty_switch_carrier_is_one() -> None:

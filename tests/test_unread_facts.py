@@ -674,7 +674,7 @@ def test_the_whole_machine_is_as_planned() -> None:
 @pytest.mark.parametrize(
     ("key", "part", "why"),
     [
-        (f"text {PCI}/0000:05:00.0/vendor", 'the card "canvas"', "maker and model number of 0000:05:00.0"),
+        (f"text {PCI}/0000:05:00.0/vendor", 'the card "frescade"', "maker and model number of 0000:05:00.0"),
         ("text /sys/class/nvme/nvme0/serial", 'the drive "reel-1"', "serial number of nvme0"),
         ("text /sys/class/nvme/nvme4/model", 'the drive "system"', "model of nvme4"),
         (NVME, 'the drive "system"', "which NVMe drives there are (/sys/class/nvme)"),

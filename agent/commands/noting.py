@@ -25,10 +25,15 @@ notes_option = click.option(
 )
 
 
-def noting(source: Callable[[str | None, str | None], Source], environ: Mapping[str, str]) -> click.Group:
-    """The command; `source` makes the source of readings, `environ` says where the user's own notes are."""
+def noting(
+    source: Callable[[str | None, str | None], Source], environ: Mapping[str, str], group: type[click.Group]
+) -> click.Group:
+    """The command; `source` makes the source of readings, `environ` says where the user's own notes are.
 
-    @click.group()
+    `group` is what groups of commands are made of.
+    """
+
+    @click.group(cls=group)
     def notes() -> None:
         """Look into the field notes: what is known of parts like these, and by what evidence.
 

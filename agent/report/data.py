@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeVar
 import msgspec
 from msgspec import Struct
 
+from agent.model.findings import Severity
 from agent.report.form import By, From, Mbps, MbpsRange, Through, build
 from agent.report.health import FirmwareSlotsData, HealthData  # noqa: TC001 - the forms' fields are read at work
 from agent.report.plain import block_sizes, describe, describe_link, stripe_caution
@@ -198,11 +199,27 @@ class HostData(Struct, frozen=True):
     memory_bytes: int | None
 
 
+class CountsData(Struct, frozen=True):
+    """How many of `findings` there are of each severity but ok, worst first."""
+
+    fault: int
+    limit: int
+    note: int
+    unknown: int
+
+
 class CheckData(Struct, frozen=True, kw_only=True):
-    """The audit of one machine; `against` names the build sheet it was held against, null where none was given."""
+    """The audit of one machine; `against` names the build sheet it was held against, null where none was given.
+
+    `answer` is what people read first. `worst` is the worst severity of all findings and verdicts, as `--fail-on` has
+    it; where a reading failed that may hide a fault it is "unknown" or worse, never "ok".
+    """
 
     format: Literal["lanewright-check"] = "lanewright-check"
     version: int = VERSION
+    answer: Annotated[str, By(_answer)]
+    worst: Annotated[Literal["fault", "limit", "note", "unknown", "ok"], By(_worst)]
+    counts: Annotated[CountsData, By(_counts)]
     taken_at: Annotated[str, From("facts.taken_at")]
     platform: Annotated[str, From("facts.platform")]
     host: Annotated[HostData, From("facts.host")]
@@ -321,6 +338,22 @@ def written(file: str, facts: Facts, readings: int, looks: int, *, redacted: boo
     """The form of `capture`, said after the file is written."""
     functions = len(facts.functions)
     return build(WrittenData, facts, file=file, functions=functions, readings=readings, looks=looks, redacted=redacted)
+
+
+def _answer(audit: Audit) -> str:
+    from agent.report.words import answer
+
+    return answer(audit)[0]
+
+
+def _worst(audit: Audit) -> Severity:
+    """What `--fail-on` is held against; where something may hide a fault, nothing is well."""
+    return Severity.UNKNOWN if audit.blind and audit.worst is Severity.OK else audit.worst
+
+
+def _counts(audit: Audit) -> CountsData:
+    found = [finding.severity for finding in audit.findings]
+    return CountsData(**{name: found.count(Severity(name)) for name in CountsData.__struct_fields__})
 
 
 def _links(audit: Audit) -> Iterator[LinkData]:

@@ -190,7 +190,7 @@ class ForecastData(Struct, frozen=True, kw_only=True):
 
 
 class FitData(Struct, frozen=True, kw_only=True):
-    """T(t) = start + rise (1 - exp(-t / tau)), t in seconds from `from_seconds` of the soak on."""
+    """The curve T(t) = start + rise (1 - exp(-t / tau)); t is in seconds, from `from_seconds` of the soak on."""
 
     from_seconds: Seconds
     start: Figure

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 from knowledge.rates import parse_speed
 from probes.answers import ASLEEP, GONE, MOST_DIGITS
 from probes.linux.counts import counted, traffic
-from probes.linux.storage import DRIVE_CHIPS, PLAUSIBLE_CELSIUS, drive_of
+from probes.linux.storage import BLOCKS, DRIVE_CHIPS, NVME, PLAUSIBLE_CELSIUS, drive_of
 from probes.linux.values import is_address, whole
 from probes.samples import COUNTERS, ERRORS, LINK, TEMPERATURE, Counters
 from probes.temperatures import LostTemperature, Temperature, Temperatures
@@ -32,6 +32,7 @@ __all__ = [
     "counters",
     "did_not_answer",
     "drive_is_gone",
+    "drives",
     "errors",
     "host_name",
     "link",
@@ -55,6 +56,14 @@ LONGEST_WORD: Final = 40  # of an answer that makes no sense
 def drive_folder(name: str) -> str:
     """The folder that is there as long as the drive is."""
     return f"/sys/class/nvme/{name}" if name.startswith("nvme") else f"/sys/block/{name}"
+
+
+def drives(reads: Reads) -> tuple[str, ...]:
+    """The names of the drives that the system lists; what cannot be listed is left out."""
+    lists = ((reads.names(NVME), "nvme"), (reads.names(BLOCKS), "sd"))
+    return tuple(
+        name for names, kind in lists if not isinstance(names, Unread) for name in names if name.startswith(kind)
+    )
 
 
 def drive_is_gone(reads: Reads, name: str) -> bool:

@@ -86,7 +86,7 @@ def headers(number: int) -> list[Entry]:
 
 def answers() -> dict[str, str]:
     """What the registry printer would give."""
-    tower = Tower(release=Release(kernel="22.6.0"), model="HarrowTower9,1", bridges=[cards()])
+    tower = Tower(release=Release(kernel="22.6.0"), model="Grading tower 9A", bridges=[cards()])
     entries = [pci_entry(one, tower.release) for one in tower.bridges[0]]
     found = [entry for entry in walk(entries) if entry.isa("IOPCIDevice")]
     assert len(found) == FUNCTIONS == len(list(functions(tower)))

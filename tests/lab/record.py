@@ -38,8 +38,8 @@ ONE_DRIVE: Final = Recording(
     (),
     '''\
 story = """
-A guest of the emulated lab with one root port, PCIE1, and one NVMe drive in it. Debian's kernel on QEMU's machine
-"q35", software emulation; what an emulated drive says of its link is made up, and nothing is at fault.
+A guest of the emulated lab with one root port, PCIE1, and one NVMe drive in it: a real kernel on hardware that
+software emulates. What an emulated drive says of its link is made up, and nothing is at fault.
 Made by: python -m tests.lab.record OUTDIR (rack BENCH, as root). The emulator's names are replaced by invented ones.
 """
 origin = "emulated lab"
@@ -68,8 +68,8 @@ NARROWED: Final = Recording(
     '''\
 story = """
 The guest of lab-one-drive, its kernel showing a link that both ends can run at 8 GT/s x4 and that runs with two lanes.
-Debian's kernel on QEMU's machine "q35"; the emulator's links do not train, so copies of the configuration space and of
-the link attributes of port and drive, with these values, were bind-mounted over the real ones while it was recorded.
+Emulated links do not train, so copies of the configuration space and of the link attributes of port and drive, with
+these values, were bind-mounted over the real ones while it was recorded.
 Made by: python -m tests.lab.record OUTDIR (rack BENCH, as root). The emulator's names are replaced by invented ones.
 """
 origin = "emulated lab"
