@@ -33,6 +33,7 @@ def page(
 
     `made_at` is the date and time for the foot of the page.
     """
+    from agent.report.health import HEAD
     from agent.report.page.changes import changes
     from agent.report.page.glossary import glossary
     from agent.report.page.machine import machine
@@ -59,6 +60,7 @@ def page(
         uncompared=uncompared(machines, comparison),
         overview=overview(shown, drives),
         changes=None if comparison is None else changes(comparison),
+        health_head=HEAD,
         origins=origins([audit for _, audit in machines], soaks=bool(soaks)),
         glossary=explained,
         known={glossary_word.anchor for glossary_word in explained},

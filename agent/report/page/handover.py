@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.report import compare_markdown, markdown
-from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
+from agent.report import compare_markdown, markdown, step_blocks
+from agent.report.marks import bullets, escaped, heading, paragraph, step_list, table
 from agent.report.page.machine import machine
 from agent.report.page.overview import overview
 from agent.report.page.roles import as_of_then, in_order, told_apart, uncompared
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Comparison
-    from agent.report.page.findings import StepRun, StepShown
     from agent.report.page.machine import MachineShown
     from agent.report.page.overview import OverviewLine
     from agent.report.page.soaks import SoakDriveShown, SoakShown
@@ -103,10 +102,9 @@ def _drive(drive: SoakDriveShown) -> Iterator[str]:
     if drive.what:
         yield paragraph(escaped(drive.what))
     yield bullets(_rows(drive))
-    if drive.runs:
+    if drive.steps:
         yield heading(4, "What to do, least invasive first")
-        for run in drive.runs:
-            yield from _run(run)
+        yield from step_list(step_blocks.blocks(drive.steps, set(), each_gain=True, escape=escaped))
 
 
 def _rows(drive: SoakDriveShown) -> Iterator[str]:
@@ -117,16 +115,3 @@ def _rows(drive: SoakDriveShown) -> Iterator[str]:
             for evidence in row.evidence
         )
         yield f"**{row.label}:** {escaped(row.words, SENTENCE)}{f' ({rests})' if rests else ''}"
-
-
-def _run(run: StepRun) -> Iterator[str]:
-    """Cautions before the steps that they belong to."""
-    if run.cautions:
-        yield paragraph(f"**Caution. Before {run.which}:**")
-        yield bullets(escaped(caution, SENTENCE) for caution in run.cautions)
-    yield numbered(map(_step, run.steps), run.steps[0].number)
-
-
-def _step(step: StepShown) -> str:
-    gain = f" If this is what helps, it should bring {escaped(step.gain)}." if step.gain else ""
-    return f"{escaped(step.text, SENTENCE)}{gain} *Then:* {escaped(step.verify, SENTENCE)}"

@@ -35,8 +35,8 @@ SHARED: Final = 0.99  # of what a drive reaches alone; with less than that at on
 OK: Final = Severity.OK.value
 # What stands in the box of a port below which nothing was seen.
 WITHOUT: Final = {
-    Verdict.DARK: ("card felt", "it does not answer"),
-    Verdict.UNKNOWN: ("not known", "whether a card is there"),
+    Verdict.DARK: ("card detected", "does not answer"),
+    Verdict.UNKNOWN: ("not known", "a card may be there"),
 }
 
 
@@ -130,7 +130,7 @@ class _Mapped:
         faulty = "" if held else self._faulty(judged)
         sharing = "" if held or faulty else self._shared(judged)
         return MapEntry(
-            slot=shared.port(judged),
+            slot=_slot(judged, depth),
             rate=words.now(judged),
             name=name,
             what=what,
@@ -176,7 +176,9 @@ class _Mapped:
         if depth < MOST_LEVELS:
             yield from (self._entry(link, depth + 1) for link in self.tree.next_below(judged))
         elif more:
-            yield MapEntry(slot="deeper", rate="", name=quantity(more, "more link"), what="in the table", kind="fold")
+            yield MapEntry(
+                slot="deeper", rate="", name=quantity(more, "more link"), what="see the table of links", kind="fold"
+            )
 
     def _box(self, judged: Judged) -> tuple[str, str]:
         """What a link leads to: a name and more words."""
@@ -235,12 +237,18 @@ class _Mapped:
             )
         if empty:
             yield MapEntry(
-                slot="unnamed ports",
+                slot="ports without a slot",
                 rate="",
                 name=quantity(len(empty), "more port"),
-                what="nothing seen",
+                what="nothing detected",
                 kind="empty",
             )
+
+
+def _slot(judged: Judged, depth: int) -> str:
+    """Where an entry is: a port of a card, which the map shows below that card, by its number alone."""
+    number = judged.link.card_port
+    return f"port {number}" if number is not None and depth > 1 else shared.port(judged)
 
 
 def _severity(judged: Judged, faulty: str, sharing: str) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.model.findings import Severity, Verdict
+from agent.model.findings import Verdict
 from agent.model.unseen_parts import missed
 from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
@@ -19,18 +19,10 @@ if TYPE_CHECKING:
     from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
 
-# One, many, and what it asks of the reader.
-SEVERITIES: Final = {
-    Severity.FAULT: ("fault", "faults", "act on it"),
-    Severity.LIMIT: ("limit", "limits", "works as built, could be better"),
-    Severity.NOTE: ("note", "notes", "worth knowing"),
-    Severity.UNKNOWN: ("open question", "open questions", "could not be told"),
-    Severity.OK: ("remark", "remarks", "for the record"),
-}
 # What there is to say of a port below which nothing was seen.
 NOTHING: Final = {
-    Verdict.DARK: "a card is felt, nothing answers",
-    Verdict.UNKNOWN: "whether a card is there is not known",
+    Verdict.DARK: "a card is detected, but does not answer",
+    Verdict.UNKNOWN: "not known whether a card is there",
 }
 NAME: Final = 60  # characters of a name in a line of its own
 SHORT: Final = 40
@@ -67,20 +59,6 @@ def product(audit: Audit) -> str:
     """Maker and product, "" where neither is told."""
     host = audit.facts.host
     return " ".join(plain(part, NAME) for part in (host.maker, host.product) if isinstance(part, str))
-
-
-def counts(audit: Audit) -> dict[Severity, int]:
-    """How many findings there are of each severity, worst first; what root would add is no finding here."""
-    found = dict.fromkeys(Severity, 0)
-    for finding in audit.findings:
-        if finding.rule != words.ROOT:
-            found[finding.severity] += 1
-    return found
-
-
-def verdict(audit: Audit) -> str:
-    """The first sentence: what there is to do, of how much."""
-    return "".join(part for part, _ in words.summary(audit)).strip()
 
 
 # --- A link ----------------------------------------------------------------------------------------------------
