@@ -12,7 +12,7 @@ from markdown_it import MarkdownIt
 
 from agent.audit import audit
 from agent.compare.whole import compare
-from agent.report.page.findings import runs
+from agent.report import step_blocks
 from agent.report.page.handover import report
 from knowledge.phrasing import plain
 from tests.pages import HOSTILE, MADE_AT, audited, facts, soaked, tainted, tainted_rows
@@ -88,9 +88,9 @@ def test_a_soak_is_told_whole() -> None:
     for drive in found.drives:
         for sentence in (drive.throttling.words, drive.forecast.words, drive.cooling.words):
             assert sentence in read
-        for run in runs(drive.cooling.steps):
-            for step in run.steps:
-                assert all(read.index(caution) < read.index(step.text) for caution in run.cautions)
+        for block in step_blocks.blocks(drive.cooling.steps, set(), each_gain=True):
+            for step in block.steps:
+                assert all(read.index(caution) < read.index(step.text) for caution in block.cautions)
     for event in found.events:
         assert event.words in read
 

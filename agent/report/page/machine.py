@@ -127,7 +127,7 @@ class MachineShown(Struct, frozen=True, kw_only=True):
     """All that the page says of one machine. `prefix` begins all its anchors; `label` tells it from others.
 
     `role` is "before", "between" or "after" where captures of one machine are compared, else "". `answer` is the first
-    line of a check, `worst` how bad it is, `first` what to do first, `provisos` what the answer does not vouch for.
+    line of a check, `worst` how bad it is, `first` what to do first.
     """
 
     prefix: str
@@ -141,7 +141,6 @@ class MachineShown(Struct, frozen=True, kw_only=True):
     answer: str
     worst: str
     first: str
-    provisos: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
     subjects: tuple[SubjectShown, ...]
     remarks: tuple[SubjectShown, ...]
@@ -171,7 +170,6 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
             *(load for seen in audit.stripes for load in bars.loads_of_stripe(seen)),
         ]
     )
-    answer, worst = shared.answer(audit)
     drawn = chart(audit)
     said: set[str] = set()
     return MachineShown(
@@ -183,10 +181,9 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         source=plain(source),
         taken_at=plain(audit.facts.taken_at, words.SHORT),
         against=plain(audit.against) if audit.against is not None else "",
-        answer=answer,
-        worst=worst.value,
+        answer="".join(part for part, _ in shared.summary(audit)).strip(),
+        worst=shared.answer(audit)[1].value,
         first=shared.first_step(audit),
-        provisos=tuple(shared.provisos(audit)),
         facts=tuple(_facts(audit)),
         subjects=tuple(subjects(shared.findings(audit), audit, f"{prefix}-finding", said)),
         remarks=tuple(subjects(shared.remarks(audit), audit, f"{prefix}-remark", said)),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.tree import Tree
 from agent.report import words as shared
@@ -131,7 +132,7 @@ class _Mapped:
         sharing = "" if held or faulty else self._shared(judged)
         return MapEntry(
             slot=_slot(judged, depth),
-            rate=words.now(judged),
+            rate="" if _kind(judged) == "empty" else words.now(judged),
             name=name,
             what=what,
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
@@ -184,7 +185,8 @@ class _Mapped:
         """What a link leads to: a name and more words."""
         device = judged.link.device
         if device is None:
-            return WITHOUT.get(judged.verdict, ("empty", ""))
+            offers = "" if judged.port_can is None else f"offers {rate_text(judged.port_can)}"
+            return WITHOUT.get(judged.verdict, ("empty", offers))
         drive = next(
             (
                 self.audit.nvme_at[function.address]
