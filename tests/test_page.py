@@ -161,7 +161,7 @@ def groups(audit: Audit) -> list[list[Finding]]:
 @pytest.mark.long
 @every_folder
 def test_every_finding_is_whole(name: str) -> None:
-    """Each finding has its severity, headline and readings; below those of a subject each step stands once, with its gain."""
+    """Each finding has its severity, headline and readings; all steps of a subject stand below, once, with gains."""
     shown = of_class(parsed(page_of(name)), "div", "subject")
     expected = groups(audited(name))
     assert len(expected) == len(shown)

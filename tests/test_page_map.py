@@ -66,7 +66,7 @@ def test_a_map_leads_from_the_processor_to_the_drives() -> None:
         ("bench-2-worn-riser", "PCIE1", "narrow: could be x8", 4, 8),
         ("bench-2-slow-link", "PCIE3", "slow: could be 8 GT/s", 4, 4),
         ("bench-1-slot-limited", "SLOT4", "slot-limited: could be 16 GT/s", 4, 4),
-        ("bench-3-set-slow", "J1", "set-slow: could be 8 GT/s", 8, 8),
+        ("bench-3-set-slow", "slot J1", "set-slow: could be 8 GT/s", 8, 8),
     ],
 )
 def test_what_is_held_back_is_marked(name: str, slot: str, mark: str, lanes: int, bed: int) -> None:

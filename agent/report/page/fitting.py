@@ -20,7 +20,7 @@ def _letter(letter: str) -> float:
     if letter in _NARROW:
         return 0.34
     if letter in _BROAD:
-        return 0.92
+        return 0.96
     if east_asian_width(letter) in {"W", "F"}:
         return 1.05
     return 0.72 if letter.isupper() else 0.615

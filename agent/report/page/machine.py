@@ -179,7 +179,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         product=words.beside(audit),
         role="",
         source=plain(source),
-        taken_at=plain(audit.facts.taken_at, words.SHORT),
+        taken_at=shared.moment(plain(audit.facts.taken_at, words.SHORT)),
         against=plain(audit.against) if audit.against is not None else "",
         answer="".join(part for part, _ in shared.summary(audit)).strip(),
         worst=shared.answer(audit)[1].value,

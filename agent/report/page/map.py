@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.tree import Tree
 from agent.report import words as shared
@@ -185,8 +184,7 @@ class _Mapped:
         """What a link leads to: a name and more words."""
         device = judged.link.device
         if device is None:
-            offers = "" if judged.port_can is None else f"offers {rate_text(judged.port_can)}"
-            return WITHOUT.get(judged.verdict, ("empty", offers))
+            return WITHOUT.get(judged.verdict, ("empty", shared.offers(judged)))
         drive = next(
             (
                 self.audit.nvme_at[function.address]

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from agent.report.plan_parts import SlotPart, SlotShown
 
-WIDE: Final = 800.0
+WIDE: Final = 780.0
 NARROW: Final = 300.0
 GAP: Final = 20.0  # between the two columns
 APART: Final = 8.0  # between boxes
