@@ -88,7 +88,7 @@ def _with_words_for_the_same(told: Told) -> Told:
 
 
 def _with_words_for_nothing(told: Told) -> Told:
-    return replace(told, evidence=tuple((one[0], one[1], one[2] or "nothing certain") for one in told.evidence))
+    return replace(told, evidence=tuple((one[0], one[1], one[2] or "no set value") for one in told.evidence))
 
 
 # --- Holding one against the other -------------------------------------------------------------------------------

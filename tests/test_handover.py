@@ -14,6 +14,7 @@ from agent.audit import audit
 from agent.compare.whole import compare
 from agent.report import step_blocks
 from agent.report.page.handover import report
+from agent.report.page.roles import WHAT_WAS_TO_DO
 from knowledge.phrasing import plain
 from tests.pages import HOSTILE, MADE_AT, audited, facts, soaked, tainted, tainted_rows
 
@@ -75,9 +76,9 @@ def test_several_parts_begin_with_a_line_each() -> None:
 def test_steps_of_an_earlier_reading_are_as_of_then() -> None:
     """The steps of the earlier of two readings stand under words that say so; those of the later one do not."""
     after, before = whole().partition("## bench-1, after")[2].split("## bench-1, before")
-    assert "What was to do as of then, least invasive first" in before
+    assert f"{WHAT_WAS_TO_DO}, least invasive first" in before
     assert "What to do, least" not in before.partition("## Soak")[0]
-    assert "as of then" not in after
+    assert WHAT_WAS_TO_DO not in after
 
 
 def test_a_soak_is_told_whole() -> None:

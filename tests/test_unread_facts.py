@@ -442,7 +442,7 @@ def test_the_way_of_a_drive_is_not_made_up() -> None:
     assert said == drive_words.expected(seen) == drive_words.without_rates(seen)
     made = page.machine("x", found, 1)
     (drawn,) = [one for one in made.drives if one.name == "nvme0"]
-    assert drawn.no_way == f"Its way could not be read: {BROKEN}."
+    assert drawn.no_way == f"Its path could not be read: {BROKEN}."
     assert "own interface" not in [one.rate for one in made.chart if one.name == "nvme0"]
 
 

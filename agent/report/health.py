@@ -122,7 +122,7 @@ def slots(found: FirmwareSlots) -> str:
         notes += ["cannot be written"] if number == 1 and found.first_read_only else []
         revision = plain(found.revisions[number - 1] or "empty", 20)
         named.append(f"{number} {revision} ({', '.join(notes)})" if notes else f"{number} {revision}")
-    return ", ".join(named) or "none told"
+    return ", ".join(named) or "none reported"
 
 
 HEAD: Final = (
@@ -140,7 +140,9 @@ def row(health: Health) -> tuple[str, ...]:
         _amount(health.read_bytes),
         _amount(health.written_bytes),
         _percent(health.used_percent),
-        "not told" if untold else f"{_percent(health.spare_percent)} (min. {_percent(health.spare_threshold_percent)})",
+        "not reported"
+        if untold
+        else f"{_percent(health.spare_percent)} (threshold {_percent(health.spare_threshold_percent)})",
         _number(health.media_errors),
         ", ".join(name.replace("_", " ") for name in _warnings(health)) or "none",
     )

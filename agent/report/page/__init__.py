@@ -39,7 +39,7 @@ def page(
     from agent.report.page.machine import machine
     from agent.report.page.origins import origins
     from agent.report.page.overview import overview
-    from agent.report.page.roles import as_of_then, in_order, told_apart, uncompared
+    from agent.report.page.roles import WHAT_WAS_TO_DO, as_of_then, in_order, told_apart, uncompared
     from agent.report.page.soaks import soak
     from agent.report.page.soaks import told_apart as soaks_told_apart
 
@@ -57,6 +57,7 @@ def page(
         machines=shown,
         soaks=drives,
         as_of_then=as_of_then,
+        what_was_to_do=WHAT_WAS_TO_DO,
         uncompared=uncompared(machines, comparison),
         overview=overview(shown, drives),
         changes=None if comparison is None else changes(comparison),

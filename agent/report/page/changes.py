@@ -47,4 +47,4 @@ def changes(found: Comparison) -> ChangesShown:
 
 
 def _when(audit: Audit) -> str:
-    return plain(audit.facts.taken_at, words.SHORT) or "at a time that is not told"
+    return plain(audit.facts.taken_at, words.SHORT) or "at a time not known"

@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from agent.model.findings import Evidence, Finding
     from agent.report.step_blocks import StepBlock
 
-WHAT_TO_DO = "What to do"
-AS_OF_THEN = "What was to do as of then"
-
 
 class FindingShown(Struct, frozen=True, kw_only=True):
     """One finding; `anchor` is its place on the page, `brief` the line that leads there, `cause` the usual one."""

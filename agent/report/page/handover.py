@@ -11,7 +11,7 @@ from agent.report import compare_markdown, markdown, step_blocks
 from agent.report.marks import bullets, escaped, heading, paragraph, step_list, table
 from agent.report.page.machine import machine
 from agent.report.page.overview import overview
-from agent.report.page.roles import as_of_then, in_order, told_apart, uncompared
+from agent.report.page.roles import WHAT_WAS_TO_DO, as_of_then, in_order, told_apart, uncompared
 from agent.report.page.soaks import soak
 from agent.report.page.soaks import told_apart as soaks_told_apart
 
@@ -66,7 +66,7 @@ def _machine(shown: MachineShown, audit: Audit, source: str) -> str:
     """A machine under its heading, with its role; what an earlier reading asked for is told as of then."""
     beside = f" ({shown.product})" if shown.product else ""
     then = as_of_then(shown.role, shown.taken_at)
-    to_do = "What was to do as of then" if then else markdown.ALONE.to_do
+    to_do = WHAT_WAS_TO_DO if then else markdown.ALONE.to_do
     place = markdown.Standing(2, f"{shown.label}{beside}", then, to_do)
     return f"{markdown.check(audit, source, place).rstrip()}\n\n"
 
@@ -93,7 +93,7 @@ def _soak(shown: SoakShown) -> Iterator[str]:
         yield table(("Sensor", "Range"), ((escaped(name), escaped(words)) for name, words in shown.others))
     if shown.events:
         yield heading(3, "What happened")
-        more = [f"and {shown.more_events} more, which the log has"] if shown.more_events else []
+        more = [f"and {shown.more_events} more in the log"] if shown.more_events else []
         yield bullets([*(f"at {event.when}: {escaped(event.words, SENTENCE)}" for event in shown.events), *more])
 
 

@@ -116,11 +116,10 @@ class HealthRow(Struct, frozen=True):
 
 
 class UnreadRow(Struct, frozen=True):
-    """What could not be read, and why; `root` tells that the super-user might read it."""
+    """What could not be read, and why."""
 
     what: str
     why: str
-    root: bool
 
 
 class MachineShown(Struct, frozen=True, kw_only=True):
@@ -199,7 +198,7 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         map_words=_map_words(audit),
         firmware=tuple(_firmware(audit)),
         health=tuple(_health(audit)),
-        unread=tuple(UnreadRow(plain(unread.asked), plain(unread.why), unread.needs_root) for unread in audit.unread),
+        unread=tuple(UnreadRow(plain(unread.asked), plain(unread.why)) for unread in audit.unread),
         with_root=tuple(shared.root_would_add(audit)),
     )
 
@@ -290,8 +289,8 @@ def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.RangeBar, ...], scal
 def _no_way(seen: DriveSeen) -> str:
     lost = seen.way_lost
     if lost is None:
-        return "No PCI Express link of its own is on the way."
-    return words.sentence(f"Its way could not be read: {plain(lost.why)}")
+        return "No PCI Express link of its own."
+    return words.sentence(f"Its path could not be read: {plain(lost.why)}")
 
 
 def _place(seen: DriveSeen, audit: Audit) -> str:
@@ -340,7 +339,7 @@ def _stripes(audit: Audit, scale: float) -> Iterator[StripeShown]:
     """The sets, their bars on the scale of the drives' bars, so that both can be held against each other."""
     loads = {seen.stripe.name: tuple(bars.loads_of_stripe(seen)) for seen in audit.stripes}
     for seen in audit.stripes:
-        note = f"no rate can be told: {plain(seen.why)}" if seen.why else seen.copies_read
+        note = f"rate not known: {plain(seen.why)}" if seen.why else seen.copies_read
         yield StripeShown(
             name=plain(seen.stripe.name, words.SHORT),
             kind=drive_words.stripe(seen),
@@ -364,14 +363,15 @@ def _firmware(audit: Audit) -> Iterator[FirmwareRow]:
 
 
 def _health(audit: Audit) -> Iterator[HealthRow]:
-    for seen in audit.drives:
-        drive = seen.drive
-        told_by_drive = drive.health
-        if told_by_drive is None:
-            continue
-        lost = f"not known ({plain(told_by_drive.why)})" if isinstance(told_by_drive, Unread) else ""
-        cells = health.row(told_by_drive) if isinstance(told_by_drive, Health) else ()
-        yield HealthRow(plain(drive.name, words.SHORT), cells, lost)
+    """A row for each drive that tells of its health; those of which it was lost for one reason have one row."""
+    lost: dict[str, list[str]] = {}
+    for drive in (seen.drive for seen in audit.drives):
+        if isinstance(drive.health, Health):
+            yield HealthRow(plain(drive.name, words.SHORT), health.row(drive.health), "")
+        elif isinstance(drive.health, Unread):
+            lost.setdefault(plain(drive.health.why), []).append(plain(drive.name, words.SHORT))
+    for why, names in lost.items():
+        yield HealthRow(", ".join(names), (), f"not known ({why})")
 
 
 def _slots(drive: Drive) -> str:

@@ -230,7 +230,7 @@ class _Mapped:
             told = all(judged.link.onboard or judged.link.slot_lost is None for judged in fitted)
             yield MapEntry(
                 slot="on the board" if told else "no slot known",
-                rate="as it should be",
+                rate="as expected",
                 name=quantity(len(fitted), "more link"),
                 what=names,
                 kind="fold",

@@ -228,4 +228,4 @@ def _some(label: str, lines: Sequence[str]) -> Iterator[SoakRow]:
     """Rows of one kind, as many as people read."""
     yield from (SoakRow(label, line) for line in lines[:MOST_LINES])
     if len(lines) > MOST_LINES:
-        yield SoakRow(label, f"and {len(lines) - MOST_LINES} more, which the log has")
+        yield SoakRow(label, f"and {len(lines) - MOST_LINES} more in the log")

@@ -42,17 +42,19 @@ def name(audit: Audit) -> str:
     called = audit.facts.host.name
     if isinstance(called, str) and called and not is_word_token(called):
         return plain(called, NAME)
-    return product(audit) or ("A machine without a name" if missed(called) is None else "A machine of unread name")
+    return product(audit) or (
+        "A machine without a name" if missed(called) is None else "A machine (its name could not be read)"
+    )
 
 
 def beside(audit: Audit) -> str:
     """What stands beside the machine's name: its product, or what became of a name that is not shown ("" for none)."""
     called = audit.facts.host.name
     if isinstance(called, str) and called:
-        return f"name kept out: {plain(called, SHORT)}" if is_word_token(called) else product(audit)
+        return f"name withheld: {plain(called, SHORT)}" if is_word_token(called) else product(audit)
     if not product(audit):
         return ""
-    return "its name is not told" if missed(called) is None else "its name could not be read"
+    return "no name reported" if missed(called) is None else "its name could not be read"
 
 
 def product(audit: Audit) -> str:
