@@ -196,7 +196,8 @@ def test_cautions_stand_before_their_steps(name: str) -> None:
     tree = parsed(page_of(name))
     steps = iter([step for group in groups(audited(name)) for step in steps_of(group)])
     told: list[str] = []
-    before, now = "", ()
+    before = ""
+    now: tuple[str, ...] = ()
     for one in tree.iter():
         kind = (local(one), one.get("class"))
         if kind == ("div", "cautions"):

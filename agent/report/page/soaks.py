@@ -15,6 +15,7 @@ from agent.report.page.plot import drawn_drives, plots
 from agent.report.plain import machine_named
 from agent.report.plot_points import MOST_EVENTS
 from agent.report.soak_words import SENTENCE
+from agent.report.words import moment
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
 from agent.soak.throttling import untold
@@ -98,7 +99,7 @@ def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
         label=machine_named(head.machine),
         verdict=_verdict(drives, found.seconds),
         source=plain(source),
-        begun=plain(head.started_at, words.SHORT),
+        begun=moment(plain(head.started_at, words.SHORT)),
         command=soaking.command_words(head) if head.command else "",
         lasted=f"{wording.lasting(found.seconds)}, {samples}; {ending}",
         worst=headline(drives[0], found.seconds)[0].value if drives else "unknown",
