@@ -400,8 +400,8 @@ def test_the_places_of_a_set_are_not_made_up() -> None:
 def test_a_set_of_unread_places_has_members_that_may_be_at_work() -> None:
     """A set of which the place of its only member could not be read is not said to have none at work."""
     said = shown(text.whole, audited("bench-2-other-sets", "text /sys/block/md12/md/dev-nvme3n1p3/slot"))
-    assert "no member at work" not in said
-    assert "no member known to be at work" in said
+    assert "no active member" not in said
+    assert "no member known to be active" in said
 
 
 # --- Forms -----------------------------------------------------------------------------------------------------
@@ -418,7 +418,7 @@ def test_a_temperature_is_not_said_to_be_missing_where_sensors_failed(keys: tupl
     said = {
         seen.drive.name: drive_words.temperature(seen) for found in (audited(name, *keys),) for seen in found.drives
     }
-    assert [] == [one for one in said.values() if one == "no temperature offered"]
+    assert [] == [one for one in said.values() if one == "no temperature reported"]
     assert said["sda"] == f"temperature not known ({BROKEN})"
 
 
@@ -431,14 +431,14 @@ def test_a_limit_is_not_said_to_be_missing_where_it_was_not_read() -> None:
     found = audit(bare)
     said = [drive_words.temperature(seen) for seen in found.drives if seen.drive.kind == "nvme"]
     assert said
-    assert [] == [one for one in said if "no limit told" in one or "limits not known: permission denied" not in one]
+    assert [] == [one for one in said if "no limit reported" in one or "limits not known: permission denied" not in one]
 
 
 def test_the_way_of_a_drive_is_not_made_up() -> None:
     """A drive whose place could not be read has no rate, no end of its way and no link of its own that is denied."""
     found = audited("bench-1-upgraded", "link /sys/class/nvme/nvme0")
     (seen,) = [one for one in found.drives if one.drive.name == "nvme0"]
-    said = f"no rate can be told: its way could not be read ({BROKEN})"
+    said = f"rate not known: its path could not be read ({BROKEN})"
     assert said == drive_words.expected(seen) == drive_words.without_rates(seen)
     made = page.machine("x", found, 1)
     (drawn,) = [one for one in made.drives if one.name == "nvme0"]
@@ -452,7 +452,7 @@ def test_a_way_that_breaks_off_does_not_end_at_the_processor() -> None:
     found = audit(changed(whole, "0000:01:00.0", parent=LOST, root=LOST))
     (seen,) = [one for one in found.drives if one.drive.name == "nvme0"]
     assert drive_words.path(seen, found).endswith("> a place that could not be read")
-    assert drive_words.expected(seen).startswith("no rate can be told: its way could not be read")
+    assert drive_words.expected(seen).startswith("rate not known: its path could not be read")
     assert [] == [one.bars for one in page.machine("x", found, 1).drives if "nvme0" in one.name and one.bars]
 
 

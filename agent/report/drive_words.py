@@ -34,27 +34,27 @@ def temperature(seen: DriveSeen) -> str:
     if lost is not None:
         return f"temperature not known ({plain(lost.why)})"
     if isinstance(seen.celsius, Unread) or seen.celsius is None:
-        return "no temperature offered"
+        return "no temperature reported"
     if seen.warning_celsius is not None:
         return f"{celsius_text(seen.celsius)} (warning at {celsius_text(seen.warning_celsius)})"
     if seen.critical_celsius is not None:
         return f"{celsius_text(seen.celsius)} (critical at {celsius_text(seen.critical_celsius)})"
     lost = seen.limit_lost
-    return f"{celsius_text(seen.celsius)} ({f'limits not known: {plain(lost.why)}' if lost else 'no limit told'})"
+    return f"{celsius_text(seen.celsius)} ({f'limits not known: {plain(lost.why)}' if lost else 'no limit reported'})"
 
 
 def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
-        return f"virtual: not on PCI Express ({interconnect or 'nothing told of what it hangs on'}), no link to judge"
+        return f"virtual: not on PCI Express ({interconnect or 'interconnect not reported'}), no link to judge"
     if seen.drive.kind != "nvme":
         return "its own interface sets its rate, not PCI Express"
     lost = seen.way_lost
     if lost is not None:
-        return f"no rate can be told: its way could not be read ({plain(lost.why)})"
+        return f"rate not known: its path could not be read ({plain(lost.why)})"
     if seen.alone is None or seen.together is None:
-        return "no rate can be told: its path has no link, or one whose rate is not known"
+        return "rate not known: its path has no link, or one of unknown rate"
     return ""
 
 
@@ -95,9 +95,9 @@ def path(seen: DriveSeen, audit: Audit) -> str:
     lost = seen.way_lost
     if not seen.path:
         if lost is not None:
-            return f"its way could not be read: {plain(lost.why)}"
-        at = plain(readable(seen.drive.address) or "a place that is not shown")
-        return f"no link on the way: it hangs on {at}"
+            return f"its path could not be read: {plain(lost.why)}"
+        at = plain(readable(seen.drive.address) or "a place not reported")
+        return f"no link of its own; attached to {at}"
     parts = ["drive"]
     for key in seen.path:
         judged = audit.by_key[key]
@@ -123,7 +123,7 @@ def where(drive: Drive) -> str:
         return f"a place that {NOT_READ}"
     if drive.address is None and isinstance(drive.interconnect, Unread):
         return f"something that {NOT_READ}"
-    return drive.address or readable(drive.interconnect) or "a place that is not shown"
+    return drive.address or readable(drive.interconnect) or "a place not reported"
 
 
 # --- Stripe sets -----------------------------------------------------------------------------------------------
@@ -135,7 +135,7 @@ def stripe(seen: StripeSeen) -> str:
     level = "level not known" if isinstance(found.level, Unread) else plain(found.level, 20) or "a set"
     kind = f"RAID {seen.raid}" if seen.raid is not None else level
     names = [plain(name or block, SHORT) for name, block in zip(found.members, found.blocks, strict=True)]
-    none = f"{kind}, no member known to be at work" if found.unplaced else f"{kind}, no member at work"
+    none = f"{kind}, no member known to be active" if found.unplaced else f"{kind}, no active member"
     parts = [
         f"{kind} of {', '.join(names)}" if names else none,
         bytes_text(found.size_bytes) if isinstance(found.size_bytes, int) else "size not known",
@@ -145,7 +145,7 @@ def stripe(seen: StripeSeen) -> str:
             f"in a place that could not be read: {', '.join(plain(unplaced, SHORT) for unplaced in found.unplaced)}"
         )
     if found.idle:
-        parts.append(f"not at work in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
+        parts.append(f"not active in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
     if isinstance(found.missing, int) and found.missing:
         parts.append(f"{quantity(found.missing, 'member')} missing")
     return ", ".join(part for part in parts if part)
@@ -154,7 +154,7 @@ def stripe(seen: StripeSeen) -> str:
 def stripe_rates(seen: StripeSeen) -> Iterator[str]:
     """What a set should reach when read and when written, or why that cannot be told."""
     if seen.alone is None or seen.together is None or seen.alone_write is None or seen.together_write is None:
-        yield f"no rate can be told: {plain(seen.why)}"
+        yield f"rate not known: {plain(seen.why)}"
         return
     copies = f" ({seen.copies_read})" if seen.copies_read else ""
     when = "with all drives at work"
