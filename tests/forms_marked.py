@@ -36,6 +36,12 @@ if TYPE_CHECKING:
     from tests.forms import Range
 
 MADE_AT: Final = "2026-03-02 12:00"
+OWN_GAIN: Final = re.compile(r" Should bring up to [\d,]+ MB/s more\.$")
+# A row of the page that holds for two loads, as both have the same rates.
+BOTH: Final = {
+    "read, alone or all at once": ("read alone", "read, all drives at once"),
+    "written, alone or all at once": ("written alone", "written, all drives at once"),
+}
 
 # --- Markdown --------------------------------------------------------------------------------------------------
 
@@ -129,7 +135,7 @@ def _findings_of_markdown(
             told.append(Told(last.severity, last.subject, last.headline, (*last.evidence, three(texts))))
         elif kind == "li":
             words = re.sub(r" Then: .*$", "", texts[0])
-            steps.append((subject, re.sub(r" Should bring up to [\d,]+ MB/s more\.$", "", words)))
+            steps.append((subject, OWN_GAIN.sub("", words)))
     return told, steps, gains
 
 
@@ -162,34 +168,32 @@ def made_html(audit: Audit) -> str:
 def read_html(form: str, audit: Audit) -> Report:
     """What the page says, by an independent parser."""
     root = html5lib.parse(form, treebuilder="etree", namespaceHTMLElements=False)
-    findings = list(_all(root, "article", "finding"))
-    subjects = {id(one): subject_of(_words(_first(one, "span", "where")), audit) for one in findings}
+    groups = [one for one in _all(root, "div", "subject") if any(_all(one, "article", "finding"))]
+    findings = [(group, one) for group in groups for one in _all(group, "article", "finding")]
+    subjects = {id(group): subject_of(_words(_first(group, "span", "where")), audit) for group in groups}
+    steps = [
+        (group, _step_of(one)) for group in groups for each in _all(group, "ol", "steps") for one in each.iter("li")
+    ]
     return Report(
         findings=tuple(
             Told(
                 _words(_first(one, "span", "badge")),
-                subjects[id(one)],
+                subjects[id(group)],
                 normal(_words(next(one.iter("h4")))),
                 tuple(three(cells) for table in _all(one, "table", "evidence") for cells in _rows(table)),
             )
-            for one in findings
+            for group, one in findings
         ),
-        steps=by_subject(
-            (subjects[id(one)], _words(next(each for each in step if each.tag == "p" and not each.get("class"))))
-            for one in findings
-            for steps in _all(one, "ol", "steps")
-            for step in steps.iter("li")
-        ),
-        gains=by_subject(
-            (subjects[id(one)], gain)
-            for one in findings
-            for each in _all(one, "p", "gain")
-            for gain in gains_of(_words(each))
-        ),
+        steps=by_subject((subjects[id(group)], OWN_GAIN.sub("", words)) for group, words in steps),
+        gains=by_subject((subjects[id(group)], gain) for group in groups for gain in gains_of(_words(group))),
         links=dict(_links_of_html(root, audit)),
         drives=dict(_drives_of_html(root, audit)),
         words=in_one("".join(root.itertext())),
     )
+
+
+def _step_of(item: Element) -> str:
+    return _words(next(each for each in item if each.tag == "p" and not each.get("class")))
 
 
 def _links_of_html(root: Element, audit: Audit) -> Iterator[tuple[str, tuple[str, tuple[float, int] | None]]]:
@@ -211,7 +215,9 @@ def _drives_of_html(root: Element, audit: Audit) -> Iterator[tuple[str, dict[str
         for table in _all(drive, "table", "bars"):
             for row in table.iter("tr"):
                 for figure in _all(row, "td", "figure"):
-                    rates[_words(next(row.iter("th")))] = range_of(_words(figure)) or (-1.0, -1.0)
+                    label = _words(next(row.iter("th")))
+                    for load in BOTH.get(label, (label,)):
+                        rates[load] = range_of(_words(figure)) or (-1.0, -1.0)
         alike = [_words(one) for members in _all(drive, "ul", "members") for one in members.iter("b")]
         for name in alike or [in_one(next(drive.iter("h4")).text or "")]:
             yield names.get(name, name), rates

@@ -12,8 +12,9 @@ from markdown_it import MarkdownIt
 
 from agent.audit import audit
 from agent.compare.whole import compare
-from agent.report.page.findings import runs
+from agent.report import step_blocks
 from agent.report.page.handover import report
+from agent.report.page.roles import WHAT_WAS_TO_DO
 from knowledge.phrasing import plain
 from tests.pages import HOSTILE, MADE_AT, audited, facts, soaked, tainted, tainted_rows
 
@@ -75,9 +76,9 @@ def test_several_parts_begin_with_a_line_each() -> None:
 def test_steps_of_an_earlier_reading_are_as_of_then() -> None:
     """The steps of the earlier of two readings stand under words that say so; those of the later one do not."""
     after, before = whole().partition("## bench-1, after")[2].split("## bench-1, before")
-    assert "What was to do as of then, least invasive first" in before
+    assert f"{WHAT_WAS_TO_DO}, least invasive first" in before
     assert "What to do, least" not in before.partition("## Soak")[0]
-    assert "as of then" not in after
+    assert WHAT_WAS_TO_DO not in after
 
 
 def test_a_soak_is_told_whole() -> None:
@@ -88,9 +89,9 @@ def test_a_soak_is_told_whole() -> None:
     for drive in found.drives:
         for sentence in (drive.throttling.words, drive.forecast.words, drive.cooling.words):
             assert sentence in read
-        for run in runs(drive.cooling.steps):
-            for step in run.steps:
-                assert all(read.index(caution) < read.index(step.text) for caution in run.cautions)
+        for block in step_blocks.blocks(drive.cooling.steps, set(), each_gain=True):
+            for step in block.steps:
+                assert all(read.index(caution) < read.index(step.text) for caution in block.cautions)
     for event in found.events:
         assert event.words in read
 

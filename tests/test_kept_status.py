@@ -582,7 +582,7 @@ def test_a_drive_on_no_function_is_virtual_and_no_fault() -> None:
     ]
     for page in ("check", "inventory"):
         assert "virtual: not on PCI Express (Ferrule Fabric), no link to judge" in shown(found, page)
-    assert "a place that is not shown" not in shown(found)
+    assert "a place not reported" not in shown(found)
 
 
 def test_a_disk_on_a_cable_has_no_verdict_of_its_own() -> None:
@@ -628,7 +628,7 @@ def test_a_temperature_that_no_drive_tells_is_not_known() -> None:
     found = audit(facts(port(), device(), drives=(drive(),), unread=unread))
     assert "temperature not known (not given by this platform)" in shown(found)
     assert [one.celsius for one in data.check(found).drives] == [None]
-    assert "no temperature offered" in shown(audit(facts(port(), device(), drives=(drive(),))))
+    assert "no temperature reported" in shown(audit(facts(port(), device(), drives=(drive(),))))
 
 
 def test_links_of_another_age_are_named() -> None:

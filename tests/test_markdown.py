@@ -56,12 +56,14 @@ def sections(audit: Audit) -> list[str]:
 
 @every_folder
 def test_the_summary_stands_first(name: str) -> None:
-    """After the machine's name comes the sentence that sums up, the same as in the text, then where it was read."""
-    (first, title), (second, summary), (third, origin) = blocks(made_markdown(audited(name)))[:3]
-    assert ("h1", "p", "p") == (first, second, third)
+    """After the machine's name comes the answer, then what to do first, as in the text, then where it was read."""
+    (first, title), *said = blocks(made_markdown(audited(name)))[:4]
+    to_do = words.first_step(audited(name))
+    wanted = ["".join(part for part, _ in words.summary(audited(name))), *([to_do] if to_do else [])]
+    assert "h1" == first
     assert title[0].startswith(in_one(words.title(audited(name))[0]))
-    assert summary == [in_one("".join(part for part, _ in words.summary(audited(name))))]
-    assert origin[0].startswith("this machine")
+    assert [("p", [in_one(line)]) for line in wanted] == said[: len(wanted)]
+    assert said[len(wanted)][1][0].startswith("this machine")
 
 
 @every_folder

@@ -16,7 +16,10 @@ import pytest
 from agent.report.page import page
 from agent.report.page.bars import RangeBar, bars
 from agent.report.page.machine import machine
+from agent.report.step_blocks import steps_of
+from agent.report.words import by_subject, findings, remarks
 from knowledge.phrasing import mbps, plain
+from knowledge.steps import SHORT
 from tests import plans
 from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, soaked, whole_page
 
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from xml.etree.ElementTree import Element
 
+    from agent.audit import Audit
     from agent.model.findings import Finding
 
 every_folder = pytest.mark.parametrize("name", FOLDERS)
@@ -144,50 +148,73 @@ def test_a_page_is_the_same_each_time() -> None:
 # --- What a page says ------------------------------------------------------------------------------------------
 
 
+def of_class(root: Element, tag: str, name: str) -> list[Element]:
+    """All elements below of this tag that have this class."""
+    return [one for one in root.iter(f"{HTML}{tag}") if name in (one.get("class") or "").split()]
+
+
+def groups(audit: Audit) -> list[list[Finding]]:
+    """Findings and remarks as the page has them: those of one subject together."""
+    return [*by_subject(findings(audit)), *by_subject(remarks(audit))]
+
+
 @pytest.mark.long
 @every_folder
 def test_every_finding_is_whole(name: str) -> None:
-    """Each finding stands in its place with its severity, headline, readings, steps, gains and ways to verify."""
-    tree = parsed(page_of(name))
-    shown = [one for one in tree.iter(f"{HTML}article") if "finding" in (one.get("class") or "").split()]
-    expected = audited(name).findings
+    """Each finding has its severity, headline and readings; all steps of a subject stand below, once, with gains."""
+    shown = of_class(parsed(page_of(name)), "div", "subject")
+    expected = groups(audited(name))
     assert len(expected) == len(shown)
-    for finding, element in zip(expected, shown, strict=True):
-        assert finding.severity.value in (element.get("class") or "").split()
+    for group, element in zip(expected, shown, strict=True):
+        articles = list(element.iter(f"{HTML}article"))
+        assert len(group) == len(articles)
+        for finding, article in zip(group, articles, strict=True):
+            assert finding.severity.value in (article.get("class") or "").split()
+            text = words(article)
+            assert [] == [part for part in parts(finding) if " ".join(plain(part, 600).split()) not in text]
+        steps = [words(item) for one in of_class(element, "ol", "steps") for item in one.iter(f"{HTML}li")]
+        assert [step.text in shown_step for step, shown_step in zip(steps_of(group), steps, strict=True)].count(
+            False
+        ) == 0
         text = words(element)
-        for part in parts(finding):
-            assert " ".join(plain(part, 600).split()) in text
+        for step in steps_of(group):
+            assert step.verify in text
+            assert step.gain_mbps is None or f"up to {mbps(step.gain_mbps)} more" in text
 
 
 def parts(finding: Finding) -> Iterator[str]:
-    """All texts that a finding consists of, as every form shows them."""
+    """All texts that a finding itself consists of, as every form shows them."""
     yield from (finding.severity.value, finding.rule, plain(finding.headline, 400)[1:])
     for reading in finding.evidence:
         yield from (plain(one) for one in (reading.source, reading.read, reading.expected) if one)
-    for step in finding.steps:
-        yield from (step.text, step.verify, *step.cautions)
-        if step.gain_mbps is not None:
-            yield mbps(step.gain_mbps)
 
 
 @pytest.mark.long
 @every_folder
 def test_cautions_stand_before_their_steps(name: str) -> None:
-    """Before each step stand all its cautions in full, after the step before it that has others."""
+    """Each caution stands in full once, before the first step that needs it, and in brief before all other ones."""
     tree = parsed(page_of(name))
-    shown = [one for one in tree.iter(f"{HTML}article") if "finding" in (one.get("class") or "").split()]
-    for finding, element in zip(audited(name).findings, shown, strict=True):
-        seen: list[str] = []
-        steps = iter(finding.steps)
-        for one in element.iter():
-            if local(one) == "div" and one.get("class") == "cautions":
-                seen = [words(item) for item in one.iter(f"{HTML}li")]
-            if local(one) == "ol":
-                for item in one.iter(f"{HTML}li"):
-                    step = next(steps)
-                    assert plain(step.text, 600) in words(item)
-                    assert [*step.cautions] == (seen if step.cautions else [])
-        assert None is next(steps, None)
+    steps = iter([step for group in groups(audited(name)) for step in steps_of(group)])
+    told: list[str] = []
+    before = ""
+    now: tuple[str, ...] = ()
+    for one in tree.iter():
+        kind = (local(one), one.get("class"))
+        if kind == ("div", "cautions"):
+            now = tuple(words(item) for item in one.iter(f"{HTML}li"))
+            told += now
+            before = words(next(one.iter(f"{HTML}p")))
+        elif kind == ("p", "again"):
+            now, before = (), words(one)
+        elif kind == ("ol", "steps"):
+            for item in one.iter(f"{HTML}li"):
+                step = next(steps)
+                assert plain(step.text, 600) in words(item)
+                assert [] == [each for each in step.cautions if each not in now and SHORT[each] not in before]
+                assert set() == {*step.cautions} - {*told}
+            now, before = (), ""
+    assert None is next(steps, None)
+    assert [] == [caution for caution, count in Counter(told).items() if count > 1]
 
 
 def test_cautions_and_severities_are_never_hidden() -> None:
@@ -196,7 +223,7 @@ def test_cautions_and_severities_are_never_hidden() -> None:
     sheet = next(tree.iter(f"{HTML}style")).text or ""
     hiding = re.findall(r"([^{}]+)\{[^{}]*(?:display:\s*none|visibility:\s*hidden)[^{}]*\}", sheet)
     assert hiding
-    assert [] == [one for one in hiding if re.search(r"caution|badge|finding|steps|again|tallies|answer", one)]
+    assert [] == [one for one in hiding if re.search(r"caution|badge|finding|steps|again|subject|remark|answer", one)]
     folded = [one for fold in tree.iter(f"{HTML}details") for one in fold.iter()]
     assert [] == [one for one in folded if (one.get("class") or "") in {"cautions", "steps", "finding"}]
 
@@ -213,8 +240,8 @@ def test_the_whole_machine_is_told() -> None:
         "5,908 to 7,202 MB/s",
         "Tidmarel 4.12 of 03/18/2025",
         "1 RL3A1.07 (in use)",
-        "powered on for",
-        "Upper end of a range: the ceiling",
+        "Hours on",
+        "Top of a range (ceiling)",
         "common practice",
         "shared: holds back 4 drives",
     ):
@@ -269,10 +296,10 @@ def test_bars_are_as_long_as_their_rates() -> None:
 def test_ceilings_of_both_ways_are_told() -> None:
     """The upright mark is told for reading and for writing; bars of a set are on the scale of the drives' bars."""
     text = words(parsed(page_of("bench-1-stripe-set")))
-    assert re.search(r"best of both ends: [0-9,]+ MB/s reading and [0-9,]+ MB/s writing \(the upright mark", text)
+    assert re.search(r"Ceiling \(upright mark\): [0-9,]+ MB/s reading and [0-9,]+ MB/s writing", text)
     shown = machine("x", audited("bench-1-stripe-set"), 1)
     per_drive = {bar.figures: bar.most for bar in shown.drives[0].bars}
-    (of_set,) = [bar for one in shown.stripes for bar in one.bars if bar.label == "read alone"]
+    (of_set,) = [bar for one in shown.stripes for bar in one.bars if bar.label.startswith("read")][:1]
     assert of_set.most > max(per_drive.values())
 
 
@@ -280,7 +307,7 @@ def test_an_empty_slot_shows_what_its_port_could() -> None:
     """An empty slot whose port tells what it can has that figure in the table of links, not "not known"."""
     rows = [row for row in machine("x", audited("bench-1-stripe-set"), 1).links if row.now == "no link"]
     assert [row for row in rows if row.port_could]
-    assert "not known the port" not in words(parsed(page_of("bench-1-stripe-set")))
+    assert "not known port" not in words(parsed(page_of("bench-1-stripe-set")))
 
 
 def test_each_bar_has_its_figure_beside_it() -> None:

@@ -10,6 +10,7 @@ from msgspec import structs
 from agent.audit import audit
 from agent.report.page import page
 from agent.report.page.handover import report
+from agent.report.page.roles import WHAT_WAS_TO_DO
 from agent.report.page.soaks import soak, told_apart
 from probes.tokens import Known
 from tests.pages import MADE_AT, audited, facts, soaked, whole_page
@@ -91,9 +92,9 @@ def test_steps_of_before_are_as_of_then() -> None:
     sections = [one for one in read(whole_page()).iter("article") if one.get("class") == "machine"]
     before = next(words(one) for one in sections if "before, for the record" in words(one)[:60])
     after = next(words(one) for one in sections if words(one).startswith("bench-1, after"))
-    assert "What was to do as of then, least invasive first" in before
+    assert f"{WHAT_WAS_TO_DO}, least invasive first" in before
     assert "What to do, least invasive first" not in before
-    assert "as of then" not in after
+    assert WHAT_WAS_TO_DO not in after
 
 
 def test_a_name_that_was_kept_out_gives_way_to_the_product() -> None:
@@ -102,8 +103,8 @@ def test_a_name_that_was_kept_out_gives_way_to_the_product() -> None:
     first = page([("x", named(token))], [], None, MADE_AT)
     assert "Lab bench" == words(next(read(first).iter("h1")))
     assert heads(first)[0] == "Lab bench"
-    assert f"name kept out: {token}" in first
-    assert "## Lab bench (name kept out: " in report([("x", named(token))], [], None, MADE_AT)
+    assert f"name withheld: {token}" in first
+    assert "## Lab bench (name withheld: " in report([("x", named(token))], [], None, MADE_AT)
     assert "A machine without a name" == heads(page([("x", named(None, None))], [], None, MADE_AT))[0]
 
 

@@ -69,11 +69,13 @@ def test_words_stand_out(medium: str) -> None:
 
 @pytest.mark.parametrize("medium", BLOCKS)
 def test_lines_stand_out(medium: str) -> None:
-    """Lines of the map have a contrast of 3 or more to the sheet, and to the pale bed they lie in."""
+    """Lines of maps and plots have a contrast of 3 or more to the sheet, their ground and the bed they lie in."""
     colours = BLOCKS[medium]
     for ground in ("sheet", "bed"):
         assert LINES <= contrast(colours["lane"], colours[ground])
         assert LINES <= contrast(colours["fault"], colours[ground])
+    for drive in ("one", "two", "three", "four", "five", "six", "seven", "eight"):  # curves of soaks
+        assert LINES <= contrast(colours[drive], colours["wash"])
 
 
 @pytest.mark.parametrize("medium", BLOCKS)

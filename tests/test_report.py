@@ -516,8 +516,8 @@ def test_one_finding_is_told_whole(name: str) -> None:
     [
         (Nvme(kelvin=323, warning=343, critical=358), "49.9 C (warning at 69.9 C)"),
         (Nvme(kelvin=323, warning=0, critical=358), "49.9 C (critical at 84.9 C)"),
-        (Nvme(kelvin=323, warning=0, critical=0), "49.9 C (no limit told)"),
-        (Nvme(kelvin=0), "no temperature offered"),
+        (Nvme(kelvin=323, warning=0, critical=0), "49.9 C (no limit reported)"),
+        (Nvme(kelvin=0), "no temperature reported"),
     ],
 )
 def test_a_temperature_comes_with_its_limit(nvme: Nvme, words: str) -> None:

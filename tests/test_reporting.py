@@ -147,7 +147,7 @@ def test_of_three_captures_of_a_machine_the_first_and_the_last_are_compared(tmp_
     assert 0 == run(tmp_path / "r.md", *(tmp_path / f"{day}.json" for day in (3, 2, 1))).exit_code
     text = (tmp_path / "r.md").read_text(encoding="utf-8")
     assert "The upgrade delivers" in text
-    titles = re.findall(r"^## bench-1, (\w+).*\(read 2026-03-0([0-9])T", text, re.MULTILINE)
+    titles = re.findall(r"^## bench-1, (\w+).*\(read 2026-03-0([0-9])[T ]", text, re.MULTILINE)
     assert [("after", "3"), ("before", "1"), ("between", "2")] == titles
 
 

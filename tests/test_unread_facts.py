@@ -400,8 +400,8 @@ def test_the_places_of_a_set_are_not_made_up() -> None:
 def test_a_set_of_unread_places_has_members_that_may_be_at_work() -> None:
     """A set of which the place of its only member could not be read is not said to have none at work."""
     said = shown(text.whole, audited("bench-2-other-sets", "text /sys/block/md12/md/dev-nvme3n1p3/slot"))
-    assert "no member at work" not in said
-    assert "no member known to be at work" in said
+    assert "no active member" not in said
+    assert "no member known to be active" in said
 
 
 # --- Forms -----------------------------------------------------------------------------------------------------
@@ -418,7 +418,7 @@ def test_a_temperature_is_not_said_to_be_missing_where_sensors_failed(keys: tupl
     said = {
         seen.drive.name: drive_words.temperature(seen) for found in (audited(name, *keys),) for seen in found.drives
     }
-    assert [] == [one for one in said.values() if one == "no temperature offered"]
+    assert [] == [one for one in said.values() if one == "no temperature reported"]
     assert said["sda"] == f"temperature not known ({BROKEN})"
 
 
@@ -431,7 +431,7 @@ def test_a_limit_is_not_said_to_be_missing_where_it_was_not_read() -> None:
     found = audit(bare)
     said = [drive_words.temperature(seen) for seen in found.drives if seen.drive.kind == "nvme"]
     assert said
-    assert [] == [one for one in said if "no limit told" in one or "limits not known: permission denied" not in one]
+    assert [] == [one for one in said if "no limit reported" in one or "limits not known: permission denied" not in one]
 
 
 def test_the_way_of_a_drive_is_not_made_up() -> None:
@@ -442,7 +442,7 @@ def test_the_way_of_a_drive_is_not_made_up() -> None:
     assert said == drive_words.expected(seen) == drive_words.without_rates(seen)
     made = page.machine("x", found, 1)
     (drawn,) = [one for one in made.drives if one.name == "nvme0"]
-    assert drawn.no_way == f"Its way could not be read: {BROKEN}."
+    assert drawn.no_way == f"Its path could not be read: {BROKEN}."
     assert "own interface" not in [one.rate for one in made.chart if one.name == "nvme0"]
 
 
@@ -471,7 +471,7 @@ def test_a_port_of_unknown_presence_is_not_drawn_empty() -> None:
     """On the page a port below which a card may be is neither called empty nor without a link."""
     made = page.machine("x", audited("bench-2-slow-link", config("0000:00:01.0")), 1)
     (row,) = [one for one in made.links if one.address == "0000:00:01.0"]
-    assert ("whether a card is there is not known", "not known") == (row.what, row.now)
+    assert ("not known whether a card is there", "not known") == (row.what, row.now)
     assert [] == [one.name for one in made.chart if one.slot == row.where and one.name == "empty"]
 
 
@@ -479,7 +479,7 @@ def test_a_card_felt_or_not_is_drawn_as_not_known() -> None:
     """The map writes of a port with a slot and unread presence that it is not known."""
     found = audit(facts(build(tower([], slot=Slot(number=1, kernel_name="1"))), privileged=False))
     chart = page.machine("x", found, 1).chart
-    assert ("not known", "whether a card is there") in [(one.name, one.what) for one in chart]
+    assert ("not known", "a card may be there") in [(one.name, one.what) for one in chart]
     assert "empty" not in [one.name for one in chart]
 
 

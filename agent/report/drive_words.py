@@ -34,27 +34,27 @@ def temperature(seen: DriveSeen) -> str:
     if lost is not None:
         return f"temperature not known ({plain(lost.why)})"
     if isinstance(seen.celsius, Unread) or seen.celsius is None:
-        return "no temperature offered"
+        return "no temperature reported"
     if seen.warning_celsius is not None:
         return f"{celsius_text(seen.celsius)} (warning at {celsius_text(seen.warning_celsius)})"
     if seen.critical_celsius is not None:
         return f"{celsius_text(seen.celsius)} (critical at {celsius_text(seen.critical_celsius)})"
     lost = seen.limit_lost
-    return f"{celsius_text(seen.celsius)} ({f'limits not known: {plain(lost.why)}' if lost else 'no limit told'})"
+    return f"{celsius_text(seen.celsius)} ({f'limits not known: {plain(lost.why)}' if lost else 'no limit reported'})"
 
 
 def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
-        return f"virtual: not on PCI Express ({interconnect or 'how it is connected is not known'}), no link to judge"
+        return f"virtual: not on PCI Express ({interconnect or 'interconnect not reported'}), no link to judge"
     if seen.drive.kind != "nvme":
         return "its own interface sets its rate, not PCI Express"
     lost = seen.way_lost
     if lost is not None:
         return f"rate not known: its path could not be read ({plain(lost.why)})"
     if seen.alone is None or seen.together is None:
-        return "rate not known: its path has no link, or one whose rate is not known"
+        return "rate not known: its path has no link, or one of unknown rate"
     return ""
 
 
@@ -95,9 +95,9 @@ def path(seen: DriveSeen, audit: Audit) -> str:
     lost = seen.way_lost
     if not seen.path:
         if lost is not None:
-            return f"its way could not be read: {plain(lost.why)}"
-        at = plain(readable(seen.drive.address) or "a place that is not shown")
-        return f"connected to {at}, with no link of its own"
+            return f"its path could not be read: {plain(lost.why)}"
+        at = plain(readable(seen.drive.address) or "a place not reported")
+        return f"no link of its own; attached to {at}"
     parts = ["drive"]
     for key in seen.path:
         judged = audit.by_key[key]
@@ -123,7 +123,7 @@ def where(drive: Drive) -> str:
         return f"a place that {NOT_READ}"
     if drive.address is None and isinstance(drive.interconnect, Unread):
         return f"something that {NOT_READ}"
-    return drive.address or readable(drive.interconnect) or "a place that is not shown"
+    return drive.address or readable(drive.interconnect) or "a place not reported"
 
 
 # --- Stripe sets -----------------------------------------------------------------------------------------------
@@ -135,7 +135,7 @@ def stripe(seen: StripeSeen) -> str:
     level = "level not known" if isinstance(found.level, Unread) else plain(found.level, 20) or "a set"
     kind = f"RAID {seen.raid}" if seen.raid is not None else level
     names = [plain(name or block, SHORT) for name, block in zip(found.members, found.blocks, strict=True)]
-    none = f"{kind}, no member known to be at work" if found.unplaced else f"{kind}, no member at work"
+    none = f"{kind}, no member known to be active" if found.unplaced else f"{kind}, no active member"
     parts = [
         f"{kind} of {', '.join(names)}" if names else none,
         bytes_text(found.size_bytes) if isinstance(found.size_bytes, int) else "size not known",
@@ -145,7 +145,7 @@ def stripe(seen: StripeSeen) -> str:
             f"in a place that could not be read: {', '.join(plain(unplaced, SHORT) for unplaced in found.unplaced)}"
         )
     if found.idle:
-        parts.append(f"not at work in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
+        parts.append(f"not active in it: {', '.join(plain(block, SHORT) for block in found.idle)}")
     if isinstance(found.missing, int) and found.missing:
         parts.append(f"{quantity(found.missing, 'member')} missing")
     return ", ".join(part for part in parts if part)

@@ -122,7 +122,34 @@ def slots(found: FirmwareSlots) -> str:
         notes += ["cannot be written"] if number == 1 and found.first_read_only else []
         revision = plain(found.revisions[number - 1] or "empty", 20)
         named.append(f"{number} {revision} ({', '.join(notes)})" if notes else f"{number} {revision}")
-    return ", ".join(named) or "none told"
+    return ", ".join(named) or "none reported"
+
+
+HEAD: Final = (
+    *("Hours on", "Starts", "Unsafe shutdowns", "Read", "Written", "Life used", "Spare", "Media errors", "Warnings"),
+)
+
+
+def row(health: Health) -> tuple[str, ...]:
+    """What an NVMe drive says of its health, under the names of `HEAD`."""
+    untold = health.spare_percent == health.spare_threshold_percent == 0
+    return (
+        _number(health.power_on_hours),
+        _number(health.power_cycles),
+        _number(health.unsafe_shutdowns),
+        _amount(health.read_bytes),
+        _amount(health.written_bytes),
+        _percent(health.used_percent),
+        "not reported"
+        if untold
+        else f"{_percent(health.spare_percent)} (threshold {_percent(health.spare_threshold_percent)})",
+        _number(health.media_errors),
+        ", ".join(name.replace("_", " ") for name in _warnings(health)) or "none",
+    )
+
+
+def _percent(figure: int | Unread) -> str:
+    return f"{figure} %" if isinstance(figure, int) else "not known"
 
 
 def _number(figure: int | Unread) -> str:

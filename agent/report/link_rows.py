@@ -145,11 +145,5 @@ def _vacant(audit: Audit, *, full: bool) -> Iterator[str]:
 
 def _free(name: str, alike: Sequence[Judged]) -> str:
     """A free slot, or the free parts of a split one, with what it offers."""
-    board, offers = alike[0].link.board, alike[0].port_can
-    parts = [
-        f"{len(alike)} of its parts" if len(alike) > 1 else "",
-        f"x{board.connector_lanes} connector" if board is not None and board.connector_lanes else "",
-        f"{quantity(offers.width, 'lane')} of Gen {offers.speed}" if offers is not None else "",
-    ]
-    told = ", ".join(filter(None, parts))
+    told = ", ".join(filter(None, (f"{len(alike)} of its parts" if len(alike) > 1 else "", words.offers(alike[0]))))
     return f"{name} ({told})" if told else name

@@ -57,6 +57,8 @@ def _parts(audit: Audit, source: str, place: Standing) -> Iterator[str]:
     yield heading(place.level, _safe(place.title or (f"{name} ({product})" if product else name)))
     yield paragraph(_safe(place.then))
     yield paragraph(f"**{_safe(''.join(part for part, _ in words.summary(audit)))}**")
+    if not place.then:
+        yield paragraph(_safe(words.first_step(audit)))
     yield paragraph(_safe(words.origin(audit, source)))
     yield from _links(audit, place)
     groups = words.by_subject(words.findings(audit))
@@ -129,6 +131,7 @@ def _group(group: Sequence[Finding], audit: Audit, place: Standing) -> Iterator[
             ]
             for evidence in finding.evidence
         ]
+        yield paragraph(_safe(f"Usual cause: {finding.cause}.") if finding.cause else "")
         yield table(("reading", "read", "expected"), rows)
     steps = step_blocks.steps_of(group)
     if steps:

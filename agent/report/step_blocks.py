@@ -52,9 +52,14 @@ def gains(steps: Sequence[Step]) -> set[float]:
 
 def lead(words: str, steps: Sequence[Step]) -> str:
     """What stands above all steps: what to do, and what it should bring where that is one figure."""
+    more = brings(steps)
+    return f"{words}, least invasive first{f'; {more}' if more else ''}:"
+
+
+def brings(steps: Sequence[Step]) -> str:
+    """What the step that helps should bring, where that is one figure for all; "" otherwise."""
     found = gains(steps)
-    brings = f"; the step that helps should bring up to {mbps(*found)} more" if len(found) == 1 else ""
-    return f"{words}, least invasive first{brings}:"
+    return f"the step that helps should bring up to {mbps(*found)} more" if len(found) == 1 else ""
 
 
 def blocks(

@@ -274,6 +274,14 @@ def could(judged: Judged) -> Rate | None:
     return possible if possible is not None and (possible.width > now.width or possible.speed > now.speed) else None
 
 
+def offers(judged: Judged) -> str:
+    """What a free slot offers: its connector and its lanes, "" where neither is told."""
+    board, can = judged.link.board, judged.port_can
+    connector = f"x{board.connector_lanes} connector" if board is not None and board.connector_lanes else ""
+    lanes = f"{quantity(can.width, 'lane')} of Gen {can.speed}" if can is not None else ""
+    return ", ".join(filter(None, (connector, lanes)))
+
+
 def without(audit: Audit) -> Iterator[tuple[Verdict, str]]:
     """Ports below which nothing answers, all that are alike together: their verdict, and why and where in words."""
     bare = [judged for judged in ranked(audit) if not is_fitted(judged)]

@@ -33,12 +33,13 @@ def page(
 
     `made_at` is the date and time for the foot of the page.
     """
+    from agent.report.health import HEAD
     from agent.report.page.changes import changes
     from agent.report.page.glossary import glossary
     from agent.report.page.machine import machine
     from agent.report.page.origins import origins
     from agent.report.page.overview import overview
-    from agent.report.page.roles import as_of_then, in_order, told_apart, uncompared
+    from agent.report.page.roles import WHAT_WAS_TO_DO, as_of_then, in_order, told_apart, uncompared
     from agent.report.page.soaks import soak
     from agent.report.page.soaks import told_apart as soaks_told_apart
 
@@ -56,9 +57,11 @@ def page(
         machines=shown,
         soaks=drives,
         as_of_then=as_of_then,
+        what_was_to_do=WHAT_WAS_TO_DO,
         uncompared=uncompared(machines, comparison),
         overview=overview(shown, drives),
         changes=None if comparison is None else changes(comparison),
+        health_head=HEAD,
         origins=origins([audit for _, audit in machines], soaks=bool(soaks)),
         glossary=explained,
         known={glossary_word.anchor for glossary_word in explained},

@@ -21,8 +21,10 @@ if TYPE_CHECKING:
     from agent.model.stripes import StripeSeen
     from agent.model.throughput import Direction
 
+Range = tuple[float, float]
 LENGTH: Final = 1000.0  # of the longest bar, in units of its own
 ALL: Final = "all drives at once"
+EITHER: Final = "alone or all at once"
 
 
 class Bar(Struct, frozen=True, kw_only=True):
@@ -52,10 +54,8 @@ def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[RangeBar]:
     read, write = (_ceiling(seen, audit, way) for way in ("to_host", "to_drive"))
     both_read, both_write = seen.both if seen.both is not None else (None, None)
     for label, rates, ceiling, way in (
-        ("read alone", seen.alone, read, "reading"),
-        (f"read, {ALL}", seen.together, read, "reading"),
-        ("written alone", seen.alone_write, write, "writing"),
-        (f"written, {ALL}", seen.together_write, write, "writing"),
+        *((label, rates, read, "reading") for label, rates in _told("read", seen.alone, seen.together)),
+        *((label, rates, write, "writing") for label, rates in _told("written", seen.alone_write, seen.together_write)),
         ("read (all read and written)", both_read, read, "reading"),
         ("written (all read and written)", both_write, write, "writing"),
     ):
@@ -63,13 +63,19 @@ def loads_of_drive(seen: DriveSeen, audit: Audit) -> Iterator[RangeBar]:
             yield RangeBar(label, rates, ceiling, way)
 
 
+def _told(way: str, alone: Range | None, together: Range | None) -> Iterator[tuple[str, Range | None]]:
+    """A rate alone and with all drives at work; both in one where they are the same to people."""
+    if words.rates(alone) == words.rates(together):
+        yield f"{way}, {EITHER}", alone
+    else:
+        yield from ((f"{way} alone", alone), (f"{way}, {ALL}", together))
+
+
 def loads_of_stripe(seen: StripeSeen) -> Iterator[RangeBar]:
     """All that is told of a stripe set's rates."""
     for label, rates in (
-        ("read alone", seen.alone),
-        ("read, all drives at work", seen.together),
-        ("written alone", seen.alone_write),
-        ("written, all drives at work", seen.together_write),
+        *_told("read", seen.alone, seen.together),
+        *_told("written", seen.alone_write, seen.together_write),
     ):
         if rates is not None:
             yield RangeBar(label, rates, None)

@@ -8,6 +8,7 @@ from msgspec import Struct
 
 from agent.report import compare_rows as rows
 from agent.report.page import words
+from agent.report.words import moment
 from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
@@ -47,4 +48,4 @@ def changes(found: Comparison) -> ChangesShown:
 
 
 def _when(audit: Audit) -> str:
-    return plain(audit.facts.taken_at, words.SHORT) or "at a time that is not told"
+    return moment(plain(audit.facts.taken_at, words.SHORT)) or "at a time not known"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.report.page.fitting import BOLD, fitted, width, wrapped
+from agent.report.page.lettering import LETTERS, Lettered, Lines, Words, lined
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,11 +18,12 @@ if TYPE_CHECKING:
     from agent.report.page.map import Chart, MapEntry
 
 BROAD: Final = {0: 2.0, 1: 3.0, 2: 5.0, 4: 8.0, 8: 14.0, 12: 18.0, 16: 22.0, 32: 28.0}  # by lanes
-LARGE: Final = 14.0  # size of letters
-SMALL: Final = 12.0
 MANY_LEVELS: Final = 3
 MARGIN: Final = 20.0  # of a box, both sides together
-LETTERS: Final = 17.0  # from one line of words to the next
+ABOVE: Final = 15.0  # of a line of words above a link
+UNDER: Final = 14.0  # of one below it
+INSET: Final = 9.0  # from the begin of a link to its words
+MARK: Final = 24.0  # width of a triangle
 
 
 class Form(Struct, frozen=True, kw_only=True):
@@ -38,18 +39,28 @@ class Form(Struct, frozen=True, kw_only=True):
     gap: float
 
 
-WIDE: Final = Form(kind="wide", width=920.0, trunk=40.0, line=204.0, box=208.0, least=220.0, row=60.0, gap=4.0)
-DEEP: Final = Form(kind="wide", width=920.0, trunk=40.0, line=158.0, box=150.0, least=190.0, row=60.0, gap=4.0)
-NARROW: Final = Form(kind="narrow", width=300.0, trunk=12.0, line=28.0, box=0.0, least=0.0, row=64.0, gap=2.0)
+# At 800 pixels of a screen 718 are left for a map, so that letters of 12 come out as 11 or more.
+WIDE: Final = Form(kind="wide", width=780.0, trunk=34.0, line=168.0, box=176.0, least=234.0, row=40.0, gap=3.0)
+DEEP: Final = Form(kind="wide", width=780.0, trunk=34.0, line=118.0, box=112.0, least=168.0, row=40.0, gap=3.0)
+NARROW: Final = Form(kind="narrow", width=300.0, trunk=12.0, line=28.0, box=0.0, least=0.0, row=16.0, gap=2.0)
 
 
-class Words(Struct, frozen=True):
-    """A text with its place; `role` is its look."""
+class Label(Struct, frozen=True):
+    """What stands at a link: its slot above, its rate below; `reach` is from the middle of its line to the edge."""
 
-    x: float
-    y: float
-    text: str
-    role: str
+    reach: float
+    slot: tuple[tuple[str, str], ...]
+    rate: tuple[tuple[str, str], ...]
+
+    @property
+    def above(self) -> float:
+        """The room of what stands above the line."""
+        return ABOVE * len(self.slot) + 5.0
+
+    @property
+    def height(self) -> float:
+        """The room of all of it."""
+        return self.above + 2 * self.reach + UNDER * len(self.rate) + 3.0
 
 
 class LinkLine(Struct, frozen=True, kw_only=True):
@@ -88,6 +99,11 @@ class Drawing(Struct, frozen=True, kw_only=True):
     words: tuple[Words, ...]
     marks: tuple[tuple[float, float, str], ...]
 
+    @property
+    def is_deep(self) -> bool:
+        """Whether it has more levels than fit into the usual width."""
+        return self.width > WIDE.width
+
 
 def drawings(found: Chart) -> tuple[Drawing, ...]:
     """The map for wide and for narrow screens."""
@@ -98,21 +114,21 @@ def _broad(lanes: int) -> float:
     return BROAD.get(lanes, BROAD[max(known for known in BROAD if known <= max(0, lanes))])
 
 
-class _Sheet:
+class _Sheet(Lettered):
     """A drawing in the making."""
 
     def __init__(self, form: Form) -> None:
+        super().__init__()
         self.form = form
         self.width = form.width
-        self.lines: list[LinkLine] = []
+        self.links: list[LinkLine] = []
         self.boxes: list[Box] = []
-        self.words: list[Words] = []
         self.marks: list[tuple[float, float, str]] = []
 
     def line(self, entry: MapEntry, x: float, end: float, y: float) -> None:
         """The line of an entry, with its mark where it is held back."""
         broad, bed = _broad(entry.lanes), _broad(entry.bed)
-        self.lines.append(
+        self.links.append(
             LinkLine(
                 x=x,
                 end=end,
@@ -127,12 +143,6 @@ class _Sheet:
         if entry.mark:
             self.marks.append((end - 16.0, y, entry.severity))
 
-    def text(self, x: float, y: float, text: str, room: float, role: str) -> None:
-        """A text in so much room."""
-        if text:
-            size = LARGE * BOLD if role in {"name", "slot"} else SMALL * BOLD if role.startswith("held") else SMALL
-            self.words.append(Words(round(x, 1), round(y, 1), fitted(text, room, size), role))
-
     def done(self, height: float, trunk: Box) -> Drawing:
         """The drawing as it is now."""
         return Drawing(
@@ -140,7 +150,7 @@ class _Sheet:
             width=self.width,
             height=round(height, 1),
             trunk=trunk,
-            lines=tuple(self.lines),
+            lines=tuple(self.links),
             boxes=tuple(self.boxes),
             words=tuple(self.words),
             marks=tuple(self.marks),
@@ -168,53 +178,54 @@ class _Wide(_Sheet):
         for entry in entries:
             below = self._column(entry.below, left + self.form.box, top) if entry.below else top
             inside = _inside(entry, self._wide(entry, left) - MARGIN)
-            bottom = max(below, top + max(self.form.row, LETTERS * len(inside) + 18.0))
-            self._entry(entry, left, (top, bottom), inside)
+            label = self._label(entry)
+            bottom = max(below, top + max(self.form.row, LETTERS * len(inside) + 12.0, label.height + 6.0))
+            self._entry(entry, left, (top, bottom), inside, label)
             top = bottom
         return top
+
+    def _label(self, entry: MapEntry) -> Label:
+        room = self.form.line - 2 * INSET - (MARK if entry.mark else 0.0)
+        reach = max(_broad(entry.lanes), _broad(entry.bed)) / 2
+        return Label(reach, tuple(lined(entry.slot, room, "slot")), tuple(lined(entry.rate, room, "rate")))
 
     def _wide(self, entry: MapEntry, left: float) -> float:
         """How wide the box of an entry is, which begins at `left`."""
         return self.form.box if entry.below else self.width - left
 
-    def _entry(
-        self, entry: MapEntry, left: float, rows: tuple[float, float], inside: Sequence[tuple[str, str]]
-    ) -> None:
+    def _entry(self, entry: MapEntry, left: float, rows: tuple[float, float], inside: Lines, label: Label) -> None:
         """A line, what stands at it, and the box at its end, which begins at `left` and fills the rows."""
         form = self.form
         top, bottom = rows
         middle = (top + bottom) / 2
-        x, wide = left - form.line, self._wide(entry, left)
-        self.line(entry, x, left, middle)
+        x = left - form.line
+        height = middle - label.height / 2 + label.above + label.reach
+        self.line(entry, x, left, height)
         self.boxes.append(
             Box(
                 x=left,
                 y=top + form.gap,
-                width=wide,
+                width=self._wide(entry, left),
                 height=bottom - top - 2 * form.gap,
                 severity=entry.severity,
                 kind=entry.kind,
             )
         )
-        room = form.line - 18.0 - (24.0 if entry.mark else 0.0)
-        reach = max(_broad(entry.lanes), _broad(entry.bed)) / 2
-        self.text(x + 9.0, middle - reach - 5.0, entry.slot, room, "slot")
-        self.text(x + 9.0, middle + reach + 13.0, entry.rate, room, "rate")
+        self._place(x + INSET, height, label)
         first = middle - (len(inside) - 1) * LETTERS / 2 + 5.0
-        for number, (text, role) in enumerate(inside):
-            self.text(left + 12.0, first + LETTERS * number, text, wide - MARGIN, role)
+        self.lines(left + 12.0, first, inside)
+
+    def _place(self, x: float, y: float, label: Label) -> None:
+        """The words of a label above and below its link at height `y`."""
+        self.lines(x, y - label.reach - 5.0 - ABOVE * (len(label.slot) - 1), label.slot, ABOVE)
+        self.lines(x, y + label.reach + 12.0, label.rate, UNDER)
 
 
-def _inside(entry: MapEntry, room: float) -> list[tuple[str, str]]:
+def _inside(entry: MapEntry, room: float) -> Lines:
     """What stands in a box with so much room, line by line, with the look of each line."""
-    lines = [
-        *((line, "name") for line in wrapped(entry.name, room, LARGE * BOLD)),
-        (entry.what, "what"),
-        (entry.also, "what"),
-        (entry.held, f"held {entry.severity}"),
-        (entry.could, f"held {entry.severity}"),
-    ]
-    return [line for line in lines if line[0]]
+    held = f"held {entry.severity}"
+    parts = (entry.name, "name"), (entry.what, "what"), (entry.also, "what"), (entry.held, held), (entry.could, held)
+    return [line for text, role in parts for line in lined(text, room, role)]
 
 
 class _Narrow(_Sheet):
@@ -224,10 +235,10 @@ class _Narrow(_Sheet):
         """The whole."""
         form = self.form
         top = 24.0
-        self.text(0.0, 14.0, "processor", self.width, "slot")
+        self.lines(0.0, 14.0, [("processor", "slot")])
         bottom, last = self._rows(found.entries, 0.0, top)
         trunk = Box(x=0.0, y=top, width=form.trunk, height=last - top + 10.0, severity="ok", kind="trunk")
-        return self.done(max(bottom, top + form.row), trunk)
+        return self.done(max(bottom, top + 3 * form.row), trunk)
 
     def _rows(self, entries: Sequence[MapEntry], x: float, top: float) -> tuple[float, float]:
         """Rows from `top` on: where they end, and at which height the last line leaves the block on the left."""
@@ -237,8 +248,9 @@ class _Narrow(_Sheet):
             middle = top + 22.0
             left = x + form.trunk + form.line
             self.line(entry, x + form.trunk, left, middle)
-            tall = form.row - (0.0 if entry.mark else 16.0)
-            self._words(entry, left + 8.0, top + 18.0)
+            words = self._words(entry, left + 8.0)
+            self.lines(left + 8.0, top + 18.0, words, form.row)
+            tall = form.row * (1 + len(words))
             last = middle
             if entry.below:
                 begin = top + 30.0
@@ -267,14 +279,12 @@ class _Narrow(_Sheet):
                 top += tall
         return top, last
 
-    def _words(self, entry: MapEntry, x: float, y: float) -> None:
-        room = self.width - x
-        self.text(x, y, entry.name if not entry.what else f"{entry.name}, {entry.what}", room, "name")
+    def _words(self, entry: MapEntry, x: float) -> Lines:
+        """What stands at an entry, beginning at `x`, line by line."""
         under = f"{entry.slot}: {entry.rate}" if entry.rate else entry.slot
-        if width(under, SMALL) > room and entry.rate:
-            under = entry.rate if entry.slot.count(":") else f"{fitted(entry.slot, room / 3, SMALL)}: {entry.rate}"
-        self.text(x, y + 16.0, under, room, "rate")
-        self.text(x, y + 32.0, entry.mark, room, f"held {entry.severity}")
+        named = f"{entry.name}, {entry.what}" if entry.what else entry.name
+        parts = (named, "name"), (under, "rate"), (entry.mark, f"held {entry.severity}")
+        return [line for text, role in parts for line in lined(text, self.width - x, role)]
 
 
 def _levels(entries: Sequence[MapEntry]) -> int:

@@ -1,4 +1,4 @@
-"""Findings as the page shows them: where, how bad, what they rest on, and the steps with their cautions before them.
+"""Findings as the page shows them: all of one subject together, what they rest on, then the steps that cure them.
 
 Keeps the order, the words and the figures of the audit.
 """
@@ -12,96 +12,69 @@ from msgspec import Struct
 from agent.report import step_blocks
 from agent.report import words as shared
 from agent.report.page import words
-from knowledge.phrasing import mbps, plain
-from knowledge.steps import SHORT
+from knowledge.phrasing import begun, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from agent.audit import Audit
-    from agent.model.findings import Evidence, Finding, Step
-
-
-class StepShown(Struct, frozen=True, kw_only=True):
-    """One step; `again` are the cautions before it in brief, `gain` what it should bring, "" for nothing told."""
-
-    number: int
-    text: str
-    again: str
-    gain: str
-    verify: str
-
-
-class StepRun(Struct, frozen=True):
-    """Neighbouring steps with the same cautions, which stand before them in full; `which` names the steps."""
-
-    cautions: tuple[str, ...]
-    which: str
-    steps: tuple[StepShown, ...]
+    from agent.model.findings import Evidence, Finding
+    from agent.report.step_blocks import StepBlock
 
 
 class FindingShown(Struct, frozen=True, kw_only=True):
-    """One finding; `anchor` is its place on the page."""
+    """One finding; `anchor` is its place on the page, `brief` the line that leads there, `cause` the usual one."""
 
     anchor: str
     rule: str
     severity: str
+    brief: str
+    headline: str
+    cause: str
+    evidence: tuple[Evidence, ...]
+
+
+class SubjectShown(Struct, frozen=True, kw_only=True):
+    """The findings of one subject with all their steps, under the cautions that come before them.
+
+    `brings` says what the step that helps should bring, where that is one figure for all, "" otherwise.
+    """
+
+    severity: str
     where: str
     what: str
-    headline: str
-    evidence: tuple[Evidence, ...]
-    runs: tuple[StepRun, ...]
+    findings: tuple[FindingShown, ...]
+    brings: str
+    blocks: tuple[StepBlock, ...]
 
 
-def findings(audit: Audit, prefix: str) -> Iterator[FindingShown]:
-    """All findings of an audit, worst first as it has them; `prefix` keeps the anchors of machines apart."""
-    for number, finding in enumerate(audit.findings, 1):
-        yield _finding(finding, audit, f"{prefix}-finding-{number}")
+def subjects(found: Sequence[Finding], audit: Audit, prefix: str, said: set[str]) -> Iterator[SubjectShown]:
+    """Findings by what they are of, the worst first; `prefix` keeps the anchors of machines apart.
+
+    Cautions that are in `said` were told above and are told in brief; those told here are added to it.
+    """
+    number = 0
+    for group in shared.by_subject(found):
+        where, what = shared.subject_and_what(group[0].subject, audit)
+        steps = step_blocks.steps_of(group)
+        yield SubjectShown(
+            severity=group[0].severity.value,
+            where=where,
+            what=what,
+            findings=tuple(_finding(finding, audit, f"{prefix}-{at}") for at, finding in enumerate(group, number + 1)),
+            brings=step_blocks.brings(steps),
+            blocks=tuple(step_blocks.blocks(steps, said, each_gain=len(step_blocks.gains(steps)) > 1)),
+        )
+        number += len(group)
 
 
 def _finding(finding: Finding, audit: Audit, anchor: str) -> FindingShown:
-    where, what = shared.subject_and_what(finding.subject, audit)
     return FindingShown(
         anchor=anchor,
         rule=finding.rule,
         severity=finding.severity.value,
-        where=where,
-        what=what,
+        brief=f"{shared.who(finding.subject, audit)} {shared.brief(finding)}",
         headline=words.sentence(shared.headline(finding)),
+        cause=begun(plain(finding.cause, shared.SHORT)),
         evidence=finding.evidence,
-        runs=tuple(runs(finding.steps)),
-    )
-
-
-def runs(steps: Sequence[Step]) -> Iterator[StepRun]:
-    """Steps in their order, neighbours with the same cautions together."""
-    together: list[Step] = []
-    first = 1
-    for step in steps:
-        if together and together[0].cautions != step.cautions:
-            yield _run(together, first)
-            first += len(together)
-            together = []
-        together.append(step)
-    if together:
-        yield _run(together, first)
-
-
-def _run(together: Sequence[Step], first: int) -> StepRun:
-    cautions = together[0].cautions
-    last = first + len(together) - 1
-    brief = ", ".join(SHORT.get(caution, plain(caution)) for caution in cautions)
-    return StepRun(
-        tuple(plain(caution, step_blocks.STEP) for caution in cautions),
-        step_blocks.which(first, last),
-        tuple(
-            StepShown(
-                number=first + place,
-                text=plain(step.text, step_blocks.STEP),
-                again=brief,
-                gain="" if step.gain_mbps is None else f"up to {mbps(step.gain_mbps)} more",
-                verify=plain(step.verify, step_blocks.VERIFY),
-            )
-            for place, step in enumerate(together)
-        ),
     )

@@ -1,4 +1,4 @@
-"""Words cut to a width in drawings, where nothing wraps. An estimate, as no font is known: it errs on the safe side."""
+"""How wide words are in drawings, where nothing wraps by itself. Estimates: no font is known."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def _letter(letter: str) -> float:
     if letter in _NARROW:
         return 0.34
     if letter in _BROAD:
-        return 0.92
+        return 0.96
     if east_asian_width(letter) in {"W", "F"}:
         return 1.05
     return 0.72 if letter.isupper() else 0.615
@@ -41,11 +41,23 @@ def fitted(text: str, room: float, size: float) -> str:
 
 
 def wrapped(text: str, room: float, size: float) -> list[str]:
-    """The text in one line or two, cut where even two have no room for it; no word is torn apart."""
-    first: list[str] = []
-    rest = text.split(" ")
-    while rest and width(" ".join([*first, rest[0]]), size) <= room:
-        first.append(rest.pop(0))
-    if not first or not rest:
-        return [fitted(text, room, size)]
-    return [" ".join(first), fitted(" ".join(rest), room, size)]
+    """The text in as many lines as it needs; a word is broken only where a line has no room for all of it."""
+    lines = [""]
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines[-1] else word
+        if width(longer, size) <= room:
+            lines[-1] = longer
+            continue
+        pieces = _broken(word, room, size)
+        lines[-1:] = [lines[-1], *pieces] if lines[-1] else pieces
+    return lines
+
+
+def _broken(word: str, room: float, size: float) -> list[str]:
+    """A word in pieces that have room, each with one letter at least."""
+    pieces = [""]
+    for letter in word:
+        if pieces[-1] and width(pieces[-1] + letter, size) > room:
+            pieces.append("")
+        pieces[-1] += letter
+    return pieces

@@ -35,9 +35,10 @@ def anchor(kind: str, word: str) -> str:
 def glossary(audits: Sequence[Audit]) -> tuple[GlossaryWord, ...]:
     """The words of these audits, severities first, in the order of the explanations."""
     from agent.explain import words
+    from agent.report.words import findings, remarks
 
-    used = {("severity", finding.severity.value) for audit in audits for finding in audit.findings}
-    used |= {("rule", finding.rule) for audit in audits for finding in audit.findings}
+    shown = [finding for audit in audits for finding in (*findings(audit), *remarks(audit))]
+    used = {("severity", finding.severity.value) for finding in shown} | {("rule", finding.rule) for finding in shown}
     used |= {("verdict", judged.verdict.value) for audit in audits for judged in audit.links}
     order = ("severity", "verdict", "rule")
     found = [word for word in words() if (word.kind, word.word) in used] if used else []

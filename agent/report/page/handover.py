@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.report import compare_markdown, markdown
-from agent.report.marks import bullets, escaped, heading, numbered, paragraph, table
+from agent.report import compare_markdown, markdown, step_blocks
+from agent.report.marks import bullets, escaped, heading, paragraph, step_list, table
 from agent.report.page.machine import machine
 from agent.report.page.overview import overview
-from agent.report.page.roles import as_of_then, in_order, told_apart, uncompared
+from agent.report.page.roles import WHAT_WAS_TO_DO, as_of_then, in_order, told_apart, uncompared
 from agent.report.page.soaks import soak
 from agent.report.page.soaks import told_apart as soaks_told_apart
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.compare.changes import Comparison
-    from agent.report.page.findings import StepRun, StepShown
     from agent.report.page.machine import MachineShown
     from agent.report.page.overview import OverviewLine
     from agent.report.page.soaks import SoakDriveShown, SoakShown
@@ -67,7 +66,7 @@ def _machine(shown: MachineShown, audit: Audit, source: str) -> str:
     """A machine under its heading, with its role; what an earlier reading asked for is told as of then."""
     beside = f" ({shown.product})" if shown.product else ""
     then = as_of_then(shown.role, shown.taken_at)
-    to_do = "What was to do as of then" if then else markdown.ALONE.to_do
+    to_do = WHAT_WAS_TO_DO if then else markdown.ALONE.to_do
     place = markdown.Standing(2, f"{shown.label}{beside}", then, to_do)
     return f"{markdown.check(audit, source, place).rstrip()}\n\n"
 
@@ -94,7 +93,7 @@ def _soak(shown: SoakShown) -> Iterator[str]:
         yield table(("Sensor", "Range"), ((escaped(name), escaped(words)) for name, words in shown.others))
     if shown.events:
         yield heading(3, "What happened")
-        more = [f"and {shown.more_events} more, which the log has"] if shown.more_events else []
+        more = [f"and {shown.more_events} more in the log"] if shown.more_events else []
         yield bullets([*(f"at {event.when}: {escaped(event.words, SENTENCE)}" for event in shown.events), *more])
 
 
@@ -103,10 +102,9 @@ def _drive(drive: SoakDriveShown) -> Iterator[str]:
     if drive.what:
         yield paragraph(escaped(drive.what))
     yield bullets(_rows(drive))
-    if drive.runs:
+    if drive.steps:
         yield heading(4, "What to do, least invasive first")
-        for run in drive.runs:
-            yield from _run(run)
+        yield from step_list(step_blocks.blocks(drive.steps, set(), each_gain=True, escape=escaped))
 
 
 def _rows(drive: SoakDriveShown) -> Iterator[str]:
@@ -117,16 +115,3 @@ def _rows(drive: SoakDriveShown) -> Iterator[str]:
             for evidence in row.evidence
         )
         yield f"**{row.label}:** {escaped(row.words, SENTENCE)}{f' ({rests})' if rests else ''}"
-
-
-def _run(run: StepRun) -> Iterator[str]:
-    """Cautions before the steps that they belong to."""
-    if run.cautions:
-        yield paragraph(f"**Caution. Before {run.which}:**")
-        yield bullets(escaped(caution, SENTENCE) for caution in run.cautions)
-    yield numbered(map(_step, run.steps), run.steps[0].number)
-
-
-def _step(step: StepShown) -> str:
-    gain = f" If this is what helps, it should bring {escaped(step.gain)}." if step.gain else ""
-    return f"{escaped(step.text, SENTENCE)}{gain} *Then:* {escaped(step.verify, SENTENCE)}"

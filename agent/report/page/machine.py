@@ -16,11 +16,11 @@ from agent.report import words as shared
 from agent.report.drive_words import where
 from agent.report.page import bars, words
 from agent.report.page.drawing import drawings
-from agent.report.page.findings import FindingShown, findings
+from agent.report.page.findings import subjects
 from agent.report.page.map import chart
 from agent.report.plain import board, size, told
 from knowledge.phrasing import mbps, plain, quantity, some
-from probes.facts import FirmwareSlots
+from probes.facts import FirmwareSlots, Health
 from probes.unread import Unread
 
 if TYPE_CHECKING:
@@ -31,20 +31,12 @@ if TYPE_CHECKING:
     from agent.model.judged import Judged
     from agent.report.page.bars import Bar
     from agent.report.page.drawing import Drawing
+    from agent.report.page.findings import SubjectShown
     from agent.report.page.map import MapEntry
     from probes.facts import Drive
 
 GIBIBYTE: Final = 2**30
 ON_THE_WAY: Final = Severity.NOTE.rank  # what is no worse holds no drive back for good
-
-
-class SeverityCount(Struct, frozen=True):
-    """How many findings of a severity there are, in words."""
-
-    severity: str
-    number: int
-    name: str
-    means: str
 
 
 class LinkRow(Struct, frozen=True, kw_only=True):
@@ -107,7 +99,7 @@ class StripeShown(Struct, frozen=True, kw_only=True):
 
 
 class FirmwareRow(Struct, frozen=True):
-    """The firmware of the machine or of a drive; `slots` are a drive's firmware slots in words."""
+    """The firmware of the machine or of drives that are alike; `slots` are firmware slots of drives in words."""
 
     part: str
     what: str
@@ -116,25 +108,25 @@ class FirmwareRow(Struct, frozen=True):
 
 
 class HealthRow(Struct, frozen=True):
-    """What a drive says of its own health, line by line."""
+    """What a drive says of its own health, by the columns of `health.HEAD`; `lost` says why nothing could be read."""
 
     name: str
-    model: str
-    lines: tuple[str, ...]
+    cells: tuple[str, ...]
+    lost: str
 
 
 class UnreadRow(Struct, frozen=True):
-    """What could not be read, and why; `root` tells that the super-user might read it."""
+    """What could not be read, and why."""
 
     what: str
     why: str
-    root: bool
 
 
 class MachineShown(Struct, frozen=True, kw_only=True):
     """All that the page says of one machine. `prefix` begins all its anchors; `label` tells it from others.
 
-    `role` is "before", "between" or "after" where captures of one machine are compared, else "".
+    `role` is "before", "between" or "after" where captures of one machine are compared, else "". `answer` is the first
+    line of a check, `worst` how bad it is, `first` what to do first.
     """
 
     prefix: str
@@ -145,11 +137,12 @@ class MachineShown(Struct, frozen=True, kw_only=True):
     source: str
     taken_at: str
     against: str
-    verdict: str
+    answer: str
     worst: str
-    tallies: tuple[SeverityCount, ...]
+    first: str
     facts: tuple[tuple[str, str], ...]
-    findings: tuple[FindingShown, ...]
+    subjects: tuple[SubjectShown, ...]
+    remarks: tuple[SubjectShown, ...]
     links: tuple[LinkRow, ...]
     drives: tuple[DriveShown, ...]
     stripes: tuple[StripeShown, ...]
@@ -163,6 +156,7 @@ class MachineShown(Struct, frozen=True, kw_only=True):
     firmware: tuple[FirmwareRow, ...]
     health: tuple[HealthRow, ...]
     unread: tuple[UnreadRow, ...]
+    with_root: tuple[str, ...]
 
 
 def machine(source: str, audit: Audit, number: int) -> MachineShown:
@@ -175,8 +169,8 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
             *(load for seen in audit.stripes for load in bars.loads_of_stripe(seen)),
         ]
     )
-    found = words.counts(audit)
     drawn = chart(audit)
+    said: set[str] = set()
     return MachineShown(
         prefix=prefix,
         name=words.name(audit),
@@ -184,13 +178,14 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         product=words.beside(audit),
         role="",
         source=plain(source),
-        taken_at=plain(audit.facts.taken_at, words.SHORT),
+        taken_at=shared.moment(plain(audit.facts.taken_at, words.SHORT)),
         against=plain(audit.against) if audit.against is not None else "",
-        verdict=words.verdict(audit),
-        worst=audit.worst.value,
-        tallies=tuple(_tally(severity, total) for severity, total in found.items() if total),
+        answer="".join(part for part, _ in shared.summary(audit)).strip(),
+        worst=shared.answer(audit)[1].value,
+        first=shared.first_step(audit),
         facts=tuple(_facts(audit)),
-        findings=tuple(findings(audit, prefix)),
+        subjects=tuple(subjects(shared.findings(audit), audit, f"{prefix}-finding", said)),
+        remarks=tuple(subjects(shared.remarks(audit), audit, f"{prefix}-remark", said)),
         links=tuple(_links(audit)),
         drives=tuple(_alike([_drive(seen, audit, loads[seen.drive.name], scale) for seen in audit.drives])),
         stripes=tuple(_stripes(audit, scale)),
@@ -203,7 +198,8 @@ def machine(source: str, audit: Audit, number: int) -> MachineShown:
         map_words=_map_words(audit),
         firmware=tuple(_firmware(audit)),
         health=tuple(_health(audit)),
-        unread=tuple(UnreadRow(plain(unread.asked), plain(unread.why), unread.needs_root) for unread in audit.unread),
+        unread=tuple(UnreadRow(plain(unread.asked), plain(unread.why)) for unread in audit.unread),
+        with_root=tuple(shared.root_would_add(audit)),
     )
 
 
@@ -222,11 +218,6 @@ def _map_words(audit: Audit) -> str:
 def _as_far(gap: Unread | None) -> str:
     """What to say beside a count where there may be more than was seen."""
     return "" if gap is None else f" seen; there may be more ({plain(gap.what)} could not be read)"
-
-
-def _tally(severity: Severity, number: int) -> SeverityCount:
-    one, many, means = words.SEVERITIES[severity]
-    return SeverityCount(severity.value, number, one if number == 1 else many, means)
 
 
 def _facts(audit: Audit) -> Iterator[tuple[str, str]]:
@@ -262,9 +253,16 @@ def _links(audit: Audit) -> Iterator[LinkRow]:
             port_could=rate_text(judged.port_can) if device is None and judged.port_can is not None else "",
             verdict=judged.verdict.value,
             severity=judged.verdict.severity.value,
-            why=words.sentence(plain(judged.why or judged.verdict.meaning)),
+            why=_why(judged),
             rate="" if judged.mbps is None else mbps(judged.mbps),
         )
+
+
+def _why(judged: Judged) -> str:
+    """Why a link was judged so, "" where the figures of its row say it all."""
+    if judged.verdict is Verdict.EMPTY or judged.why == f"runs at {words.now(judged)}, the best the card can do":
+        return ""
+    return words.sentence(plain(judged.why or judged.verdict.meaning))
 
 
 def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.RangeBar, ...], scale: float) -> DriveShown:
@@ -291,8 +289,8 @@ def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.RangeBar, ...], scal
 def _no_way(seen: DriveSeen) -> str:
     lost = seen.way_lost
     if lost is None:
-        return "No PCI Express link of its own is on the way."
-    return words.sentence(f"Its way could not be read: {plain(lost.why)}")
+        return "No PCI Express link of its own."
+    return words.sentence(f"Its path could not be read: {plain(lost.why)}")
 
 
 def _place(seen: DriveSeen, audit: Audit) -> str:
@@ -341,7 +339,7 @@ def _stripes(audit: Audit, scale: float) -> Iterator[StripeShown]:
     """The sets, their bars on the scale of the drives' bars, so that both can be held against each other."""
     loads = {seen.stripe.name: tuple(bars.loads_of_stripe(seen)) for seen in audit.stripes}
     for seen in audit.stripes:
-        note = f"no rate can be told: {plain(seen.why)}" if seen.why else seen.copies_read
+        note = f"rate not known: {plain(seen.why)}" if seen.why else seen.copies_read
         yield StripeShown(
             name=plain(seen.stripe.name, words.SHORT),
             kind=drive_words.stripe(seen),
@@ -356,25 +354,24 @@ def _stripes(audit: Audit, scale: float) -> Iterator[StripeShown]:
 
 def _firmware(audit: Audit) -> Iterator[FirmwareRow]:
     yield FirmwareRow("machine", words.product(audit) or "product not known", shared.host_firmware(audit), "")
-    for seen in audit.drives:
-        drive = seen.drive
-        yield FirmwareRow(
-            plain(drive.name, words.SHORT),
-            plain(told(drive.model), words.NAME),
-            told(drive.firmware),
-            _slots(drive),
-        )
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for drive in (seen.drive for seen in audit.drives):
+        key = (plain(told(drive.model), words.NAME), told(drive.firmware), _slots(drive))
+        alike.setdefault(key, []).append(plain(drive.name, words.SHORT))
+    for (model, version, slots), names in alike.items():
+        yield FirmwareRow(some(names, 8), model, version, slots)
 
 
 def _health(audit: Audit) -> Iterator[HealthRow]:
-    for seen in audit.drives:
-        drive = seen.drive
-        if drive.health is None:
-            continue
-        lines = tuple(health.life_and_wear(drive))
-        if isinstance(drive.health, Unread):
-            lines = (f"not known ({plain(drive.health.why)})",)
-        yield HealthRow(plain(drive.name, words.SHORT), plain(told(drive.model), words.NAME), lines)
+    """A row for each drive that tells of its health; those of which it was lost for one reason have one row."""
+    lost: dict[str, list[str]] = {}
+    for drive in (seen.drive for seen in audit.drives):
+        if isinstance(drive.health, Health):
+            yield HealthRow(plain(drive.name, words.SHORT), health.row(drive.health), "")
+        elif isinstance(drive.health, Unread):
+            lost.setdefault(plain(drive.health.why), []).append(plain(drive.name, words.SHORT))
+    for why, names in lost.items():
+        yield HealthRow(", ".join(names), (), f"not known ({why})")
 
 
 def _slots(drive: Drive) -> str:

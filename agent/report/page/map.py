@@ -35,8 +35,8 @@ SHARED: Final = 0.99  # of what a drive reaches alone; with less than that at on
 OK: Final = Severity.OK.value
 # What stands in the box of a port below which nothing was seen.
 WITHOUT: Final = {
-    Verdict.DARK: ("card felt", "it does not answer"),
-    Verdict.UNKNOWN: ("not known", "whether a card is there"),
+    Verdict.DARK: ("card detected", "does not answer"),
+    Verdict.UNKNOWN: ("not known", "a card may be there"),
 }
 
 
@@ -130,8 +130,8 @@ class _Mapped:
         faulty = "" if held else self._faulty(judged)
         sharing = "" if held or faulty else self._shared(judged)
         return MapEntry(
-            slot=shared.port(judged),
-            rate=words.now(judged),
+            slot=_slot(judged, depth),
+            rate="" if _kind(judged) == "empty" else words.now(judged),
             name=name,
             what=what,
             lanes=judged.now.width if judged.now is not None and judged.mbps is not None else 0,
@@ -176,13 +176,15 @@ class _Mapped:
         if depth < MOST_LEVELS:
             yield from (self._entry(link, depth + 1) for link in self.tree.next_below(judged))
         elif more:
-            yield MapEntry(slot="deeper", rate="", name=quantity(more, "more link"), what="in the table", kind="fold")
+            yield MapEntry(
+                slot="deeper", rate="", name=quantity(more, "more link"), what="see the table of links", kind="fold"
+            )
 
     def _box(self, judged: Judged) -> tuple[str, str]:
         """What a link leads to: a name and more words."""
         device = judged.link.device
         if device is None:
-            return WITHOUT.get(judged.verdict, ("empty", ""))
+            return WITHOUT.get(judged.verdict, ("empty", shared.offers(judged)))
         drive = next(
             (
                 self.audit.nvme_at[function.address]
@@ -228,19 +230,25 @@ class _Mapped:
             told = all(judged.link.onboard or judged.link.slot_lost is None for judged in fitted)
             yield MapEntry(
                 slot="on the board" if told else "no slot known",
-                rate="as it should be",
+                rate="as expected",
                 name=quantity(len(fitted), "more link"),
                 what=names,
                 kind="fold",
             )
         if empty:
             yield MapEntry(
-                slot="unnamed ports",
+                slot="ports without a slot",
                 rate="",
                 name=quantity(len(empty), "more port"),
-                what="nothing seen",
+                what="nothing detected",
                 kind="empty",
             )
+
+
+def _slot(judged: Judged, depth: int) -> str:
+    """Where an entry is: a port of a card, which the map shows below that card, by its number alone."""
+    number = judged.link.card_port
+    return f"port {number}" if number is not None and depth > 1 else shared.port(judged)
 
 
 def _severity(judged: Judged, faulty: str, sharing: str) -> str:

@@ -45,4 +45,4 @@ def overview(machines: Sequence[MachineShown], soaks: Sequence[SoakShown]) -> tu
 
 
 def _machine(machine: MachineShown) -> OverviewLine:
-    return OverviewLine(severity=machine.worst, name=machine.label, sentence=machine.verdict, anchor=machine.prefix)
+    return OverviewLine(severity=machine.worst, name=machine.label, sentence=machine.answer, anchor=machine.prefix)

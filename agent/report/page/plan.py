@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
+from agent.model.findings import Severity
 from agent.report import candidate_rows, plan_parts, plan_rows, step_blocks
 from agent.report.page import bars, rendered
 from agent.report.page.slot_drawing import drawings
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from agent.report.plan_rows import Pieces, PlanRow, PlanSection
 
 # How bad a look is, worst first; what is none of them is no more than a note.
-WORST: Final = ("fault", "limit", "unknown", "note", "ok")
+WORST: Final = tuple(severity.value for severity in Severity)
 BESIDE: Final = 4  # candidates in one table
 
 

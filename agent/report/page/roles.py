@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from agent.report.page.machine import MachineShown
 
 ORDER: Final = ("after", "before", "between", "")
+WHAT_WAS_TO_DO: Final = "What was to be done then"
 TITLES: Final = {"after": "after", "before": "before, for the record", "between": "between, for the record"}
 
 
@@ -60,8 +61,8 @@ def uncompared(machines: Sequence[tuple[str, Audit]], comparison: Comparison | N
     if comparison is not None or len(names) == len(set(names)):
         return ""
     return (
-        "Several captures bear the same name, but not all captures here are of one machine, so no change is told: "
-        "give the captures of one machine alone to have its first and last compared."
+        "Several captures bear the same name, but not all captures here are of one machine, so nothing is compared. "
+        "Give the captures of one machine alone to compare its first and its last."
     )
 
 
@@ -76,6 +77,6 @@ def as_of_then(role: str, taken_at: str) -> str:
         return ""
     when = f", {taken_at}" if taken_at else ""
     return (
-        f"For the record: findings and steps below are as of that reading{when}. "
-        "What is to be done now stands with the later reading."
+        f"For the record: the findings and steps below date from this reading{when}. "
+        "For what to do now, see the later reading."
     )

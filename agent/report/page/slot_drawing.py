@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.report.page.drawing import LARGE, LETTERS, SMALL, Box, Words
-from agent.report.page.fitting import BOLD, fitted
+from agent.report.page.drawing import Box
+from agent.report.page.lettering import LETTERS, Lettered, Lines, Words, lined
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from agent.report.plan_parts import SlotPart, SlotShown
 
-WIDE: Final = 800.0
+WIDE: Final = 780.0
 NARROW: Final = 300.0
 GAP: Final = 20.0  # between the two columns
 APART: Final = 8.0  # between boxes
 HEAD: Final = 24.0
 INSET: Final = 12.0
 INSIDE: Final = 14.0  # how much farther in a drive in a bay stands
-TOP: Final = 40.0  # of a box, with the slot's own two lines
+BELOW: Final = 6.0  # the last line of a box
 EMPTY: Final = "empty"
 
 
@@ -62,10 +62,10 @@ def _side_by_side(slots: Sequence[SlotShown], columns: Sequence[SlotColumn]) -> 
     wide = (WIDE - GAP) / 2
     lefts = [number * (wide + GAP) for number in range(len(columns))]
     for left, column in zip(lefts, columns, strict=True):
-        sheet.text(left, 14.0, column.title, wide, "name")
+        sheet.title(left, 0.0, column.title)
     top = HEAD
     for number, slot in enumerate(slots):
-        tall = TOP + LETTERS * max(len(column.parts[number]) for column in columns)
+        tall = max(_tall(slot, column.parts[number], wide) for column in columns)
         for left, column in zip(lefts, columns, strict=True):
             sheet.slot(slot, column.parts[number], (left, top), (wide, tall))
         top += tall + APART
@@ -77,29 +77,42 @@ def _below(slots: Sequence[SlotShown], columns: Sequence[SlotColumn]) -> SlotDra
     sheet = _Drawn("narrow", NARROW)
     top = 0.0
     for column in columns:
-        sheet.text(0.0, top + 14.0, column.title, NARROW, "name")
+        sheet.title(0.0, top, column.title)
         top += HEAD
         for slot, parts in zip(slots, column.parts, strict=True):
-            tall = TOP + LETTERS * len(parts)
+            tall = _tall(slot, parts, NARROW)
             sheet.slot(slot, parts, (0.0, top), (NARROW, tall))
             top += tall + APART
         top += APART
     return sheet.done(top)
 
 
-class _Drawn:
+def _inside(slot: SlotShown, parts: Sequence[SlotPart], wide: float) -> Iterator[tuple[float, Lines]]:
+    """What stands in a box so wide: each text in its lines, and how far in it stands."""
+    yield INSET, lined(slot.label, wide - 2 * INSET, "slot") + lined(slot.what, wide - 2 * INSET, "what")
+    for part in parts:
+        inset = INSET + (INSIDE if part.inside else 0.0)
+        words, role = (f"{part.word}: {part.words}", "held note") if part.word else (part.words, "rate")
+        yield inset, lined(words, wide - INSET - inset, role)
+
+
+def _tall(slot: SlotShown, parts: Sequence[SlotPart], wide: float) -> float:
+    """How tall a box so wide is with all that is in it."""
+    return BELOW + LETTERS * sum(len(lines) for _, lines in _inside(slot, parts, wide))
+
+
+class _Drawn(Lettered):
     """A drawing in the making."""
 
     def __init__(self, kind: str, width: float) -> None:
+        super().__init__()
         self.kind = kind
         self.width = width
         self.boxes: list[Box] = []
-        self.words: list[Words] = []
 
-    def text(self, x: float, y: float, text: str, room: float, role: str) -> None:
-        """A text in so much room."""
-        size = LARGE * BOLD if role in {"name", "slot"} else SMALL * BOLD if role.startswith("held") else SMALL
-        self.words.append(Words(round(x, 1), round(y, 1), fitted(text, room, size), role))
+    def title(self, left: float, top: float, text: str) -> None:
+        """The heading of a column."""
+        self.lines(left, top + 14.0, [(text, "name")])
 
     def slot(
         self, slot: SlotShown, parts: Sequence[SlotPart], corner: tuple[float, float], size: tuple[float, float]
@@ -108,13 +121,10 @@ class _Drawn:
         (left, top), (wide, tall) = corner, size
         kind = "empty" if any(part.words == EMPTY for part in parts) else "link"
         self.boxes.append(Box(x=left + 1, y=top, width=wide - 2, height=tall, severity="ok", kind=kind))
-        x, room = left + INSET, wide - 2 * INSET
-        self.text(x, top + 17.0, slot.label, room, "slot")
-        self.text(x, top + 33.0, slot.what, room, "what")
-        for number, part in enumerate(parts):
-            inset = INSIDE if part.inside else 0.0
-            words, role = (f"{part.word}: {part.words}", "held note") if part.word else (part.words, "rate")
-            self.text(x + inset, top + TOP + 10.0 + LETTERS * number, words, room - inset, role)
+        y = top + LETTERS
+        for inset, lines in _inside(slot, parts, wide):
+            self.lines(left + inset, y, lines)
+            y += LETTERS * len(lines)
 
     def done(self, height: float) -> SlotDrawing:
         """The drawing as it is now."""

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from agent.report import soak_words, soaking
+from agent.report import soak_words, soaking, step_blocks
 from agent.report.page import words
-from agent.report.page.findings import runs
 from agent.report.page.plot import drawn_drives, plots
 from agent.report.plain import machine_named
 from agent.report.plot_points import MOST_EVENTS
 from agent.report.soak_words import SENTENCE
+from agent.report.words import moment
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
 from agent.soak.throttling import untold
@@ -24,9 +24,9 @@ from knowledge.phrasing import plain, some
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from agent.model.findings import Evidence
-    from agent.report.page.findings import StepRun
+    from agent.model.findings import Evidence, Step
     from agent.report.page.plot import Plot
+    from agent.report.step_blocks import StepBlock
     from agent.soak.analysed import Analysis, DriveAnalysis
     from probes.samples import Soak
 
@@ -50,7 +50,8 @@ class SoakDriveShown(Struct, frozen=True, kw_only=True):
     severity: str
     headline: str
     rows: tuple[SoakRow, ...]
-    runs: tuple[StepRun, ...]
+    steps: tuple[Step, ...]
+    blocks: tuple[StepBlock, ...]
 
 
 class EventShown(Struct, frozen=True):
@@ -91,13 +92,14 @@ def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
     samples = f"{found.samples:,} sample{'' if found.samples == 1 else 's'}, one every {head.every:g} s"
     ending = soaking.ending(found.end, bool(head.command))
     drawn = drawn_drives(log, found)
+    said: set[str] = set()
     return SoakShown(
         prefix=f"soak-{number}",
         machine=machine_named(head.machine),
         label=machine_named(head.machine),
         verdict=_verdict(drives, found.seconds),
         source=plain(source),
-        begun=plain(head.started_at, words.SHORT),
+        begun=moment(plain(head.started_at, words.SHORT)),
         command=soaking.command_words(head) if head.command else "",
         lasted=f"{wording.lasting(found.seconds)}, {samples}; {ending}",
         worst=headline(drives[0], found.seconds)[0].value if drives else "unknown",
@@ -106,7 +108,7 @@ def soak(source: str, log: Soak, found: Analysis, number: int) -> SoakShown:
         drawn=drawn,
         left_out=len(found.drives) - len(drawn),
         summary=tuple(_summary(drive, found.seconds) for drive in drives),
-        drives=tuple(_drive(drive, found.seconds) for drive in drives),
+        drives=tuple(_drive(drive, found.seconds, said) for drive in drives),
         others=tuple(
             (plain(other.name, words.NAME), _other(other.least, other.most, other.mean)) for other in found.others
         ),
@@ -172,7 +174,8 @@ def _summary(drive: DriveAnalysis, seconds: float) -> str:
     return f"{name}: {what}; {warm}{limit}"
 
 
-def _drive(drive: DriveAnalysis, seconds: float) -> SoakDriveShown:
+def _drive(drive: DriveAnalysis, seconds: float, said: set[str]) -> SoakDriveShown:
+    """A drive with its steps; cautions in `said` stand above already."""
     severity, what = headline(drive, seconds)
     model = plain(drive.head.model, words.NAME) if drive.head.model else ""
     place = plain(drive.head.address, words.SHORT) if drive.head.address else ""
@@ -182,7 +185,8 @@ def _drive(drive: DriveAnalysis, seconds: float) -> SoakDriveShown:
         severity=severity.value,
         headline=what,
         rows=tuple(_rows(drive)),
-        runs=tuple(runs(drive.cooling.steps)),
+        steps=drive.cooling.steps,
+        blocks=tuple(step_blocks.blocks(drive.cooling.steps, said, each_gain=True)),
     )
 
 
@@ -225,4 +229,4 @@ def _some(label: str, lines: Sequence[str]) -> Iterator[SoakRow]:
     """Rows of one kind, as many as people read."""
     yield from (SoakRow(label, line) for line in lines[:MOST_LINES])
     if len(lines) > MOST_LINES:
-        yield SoakRow(label, f"and {len(lines) - MOST_LINES} more, which the log has")
+        yield SoakRow(label, f"and {len(lines) - MOST_LINES} more in the log")

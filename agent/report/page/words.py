@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.model.findings import Severity, Verdict
+from agent.model.findings import Verdict
 from agent.model.unseen_parts import missed
 from agent.report import words
 from agent.report.drive_words import temperature as with_first_limit
@@ -19,18 +19,10 @@ if TYPE_CHECKING:
     from agent.model.drive_rates import DriveSeen
     from agent.model.judged import Judged
 
-# One, many, and what it asks of the reader.
-SEVERITIES: Final = {
-    Severity.FAULT: ("fault", "faults", "act on it"),
-    Severity.LIMIT: ("limit", "limits", "works as built, could be better"),
-    Severity.NOTE: ("note", "notes", "worth knowing"),
-    Severity.UNKNOWN: ("open question", "open questions", "could not be told"),
-    Severity.OK: ("remark", "remarks", "for the record"),
-}
 # What there is to say of a port below which nothing was seen.
 NOTHING: Final = {
-    Verdict.DARK: "a card is felt, nothing answers",
-    Verdict.UNKNOWN: "whether a card is there is not known",
+    Verdict.DARK: "a card is detected, but does not answer",
+    Verdict.UNKNOWN: "not known whether a card is there",
 }
 NAME: Final = 60  # characters of a name in a line of its own
 SHORT: Final = 40
@@ -50,37 +42,25 @@ def name(audit: Audit) -> str:
     called = audit.facts.host.name
     if isinstance(called, str) and called and not is_word_token(called):
         return plain(called, NAME)
-    return product(audit) or ("A machine without a name" if missed(called) is None else "A machine of unread name")
+    return product(audit) or (
+        "A machine without a name" if missed(called) is None else "A machine (its name could not be read)"
+    )
 
 
 def beside(audit: Audit) -> str:
     """What stands beside the machine's name: its product, or what became of a name that is not shown ("" for none)."""
     called = audit.facts.host.name
     if isinstance(called, str) and called:
-        return f"name kept out: {plain(called, SHORT)}" if is_word_token(called) else product(audit)
+        return f"name withheld: {plain(called, SHORT)}" if is_word_token(called) else product(audit)
     if not product(audit):
         return ""
-    return "its name is not told" if missed(called) is None else "its name could not be read"
+    return "no name reported" if missed(called) is None else "its name could not be read"
 
 
 def product(audit: Audit) -> str:
     """Maker and product, "" where neither is told."""
     host = audit.facts.host
     return " ".join(plain(part, NAME) for part in (host.maker, host.product) if isinstance(part, str))
-
-
-def counts(audit: Audit) -> dict[Severity, int]:
-    """How many findings there are of each severity, worst first; what root would add is no finding here."""
-    found = dict.fromkeys(Severity, 0)
-    for finding in audit.findings:
-        if finding.rule != words.ROOT:
-            found[finding.severity] += 1
-    return found
-
-
-def verdict(audit: Audit) -> str:
-    """The first sentence: what there is to do, of how much."""
-    return "".join(part for part, _ in words.summary(audit)).strip()
 
 
 # --- A link ----------------------------------------------------------------------------------------------------
