@@ -13,32 +13,29 @@ from msgspec import Struct
 SOURCE: Final = "common practice; makers' manuals, local codes and licensed practice come first"
 
 POWER_OFF: Final = "Shut the machine down and unplug it from the mains before opening it."
-DISCHARGE: Final = "Hold the power button for ten seconds with the plug out, so that the supply discharges."
-STATIC: Final = "Wear a grounded wrist strap or touch bare metal of the case first; hold cards by their edges."
-HOT: Final = "Cards, drives and heatsinks stay hot for minutes: let them cool before touching them."
-BACKUP: Final = "Have a backup of every drive that this touches, and know that it restores."
-MANUAL: Final = "Follow the makers' manuals of machine and card; warranty and local codes come first."
+DISCHARGE: Final = "Unplugged, hold the power button for ten seconds to discharge it."
+STATIC: Final = "Wear a grounded wrist strap or touch bare metal; hold cards by the edges."
+HOT: Final = "Cards, drives and heatsinks stay hot for minutes; let them cool first."
+BACKUP: Final = "Back up every drive this touches, and check that the backup restores."
+MANUAL: Final = "Follow the makers' manuals; warranty terms and local codes come first."
 FIRMWARE: Final = (
-    "Firmware updates can leave a part dead or erase data: back up first, use a stable supply (no storm, no low "
-    "battery), take the"
-    " file for the exact model and revision from its maker, follow the maker's procedure and never interrupt it."
-    " lanewright itself never writes firmware."
+    "A firmware update can brick a part or erase data: back up first, use stable power (no storm, no low battery), "
+    "take the maker's file for the exact model and revision, follow the maker's procedure and never interrupt it. "
+    "lanewright itself never writes firmware."
 )
-SETUP: Final = "Note the present settings first; a wrong setting can keep the machine from starting."
-SAVE: Final = "Save all open work and let running copies end first: a restart ends every program."
-START: Final = "A wrong boot option can keep the system from starting: know how to start without it first."
-LICENSED: Final = (
-    "Never open a power supply; work on supplies and site wiring is for licensed people under local codes."
-)
+SETUP: Final = "Note the settings first; a wrong one can keep the machine from starting."
+SAVE: Final = "Save open work and let copies finish; a restart ends every program."
+START: Final = "Know how to boot without it: a wrong boot option can stop the system."
+LICENSED: Final = "Never open a power supply; supplies and site wiring are for licensed people under local codes."
 
 # What to say beside the rates of a stripe set (common practice).
 STRIPE_CAUTION: Final = (
-    "A stripe multiplies the risk of loss, as each of its drives takes all of it along, and the firmware may not start "
-    "from it: keep a backup (common practice)."
+    "A stripe is lost whole with any one of its drives, and the firmware may not boot from it: keep a backup (common "
+    "practice)."
 )
 COPIES_CAUTION: Final = (
-    "A set outlives the loss of a drive, not a mistake, and the firmware may not start from it: keep a backup (common "
-    "practice)."
+    "Redundancy survives a failed drive, not a mistake, and the firmware may not boot from the set: keep a backup "
+    "(common practice)."
 )
 
 # The same cautions in a few words, for repeating where they already stand in full on the same page.
@@ -49,11 +46,11 @@ SHORT: Final = {
     HOT: "hot parts",
     BACKUP: "backup",
     MANUAL: "makers' manuals",
-    FIRMWARE: "back up, stable supply, exact model, maker's procedure, never interrupt",
-    SETUP: "note the present settings",
+    FIRMWARE: "back up, stable power, exact model, maker's procedure, never interrupt",
+    SETUP: "note the settings",
     SAVE: "save open work",
-    START: "know how to start without the option",
-    LICENSED: "supplies are for licensed people",
+    START: "know how to boot without the option",
+    LICENSED: "never open a supply",
 }
 
 HANDS: Final = (POWER_OFF, DISCHARGE, STATIC, HOT, BACKUP, MANUAL)
@@ -85,79 +82,80 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "back-up",
             0,
-            "Copy what is on {subject} to another drive now",
-            "Copy what is on {subject} to another drive now, before anything else, and see that the copy reads back.",
-            "The copy is whole, and files opened from it are as they should be.",
+            "Back up {subject} to another drive now",
+            "Copy everything on {subject} to another drive before you do anything else, and check that the copy reads "
+            "back.",
+            "The copy is complete, and files opened from it are intact.",
         ),
         StepKind(
             "restart-and-read",
             0,
             "Restart the machine and check again",
-            "Restart the machine and read again before anything else: this system gives the {register} of {subject} as"
-            " {since}, so it need not be what the link does now.",
-            "The status is new after a restart. If the reading is the same then, it is worth acting on.",
+            "Restart the machine and check again before anything else: this system shows the {register} of {subject} as"
+            " {since}, which may not be what the link does now.",
+            "A restart brings a fresh reading. If it is the same, act on it.",
             (SAVE,),
         ),
         StepKind(
             "look-as-root",
             0,
             "Run sudo lanewright check",
-            'Run sudo lanewright check, or sudo "$(command -v lanewright)" check where sudo does not find it: some'
-            " readings are given to root only. Nothing is written.",
-            "The readings that only root gets are there, and links that need them have a verdict.",
+            'Run sudo lanewright check, or sudo "$(command -v lanewright)" check where sudo does not find it: only root'
+            " may read some of the registers. Nothing is written.",
+            "The readings that only root gets are there, and the links that need them have a verdict.",
         ),
         StepKind(
             "look-from-host",
             1,
             "Run lanewright check on the host",
-            "Read the host that passes {subject} through: only there is the port visible, and with it what the slot "
-            "can do.",
-            "Run lanewright check on the host and compare the link of this card.",
+            "Run lanewright check on the host that passes {subject} through: only the host sees the port, and so what "
+            "the slot can do.",
+            "On the host the link of this card has a port at both ends and a verdict.",
         ),
         StepKind(
             "look-under-load",
             2,
-            "Check again while {subject} works hard",
-            "Read again while {subject} works hard, for instance while a large file is copied or a scene is drawn.",
+            "Check again while {subject} is busy",
+            "Check again while {subject} is busy, for instance copying a large file or rendering a scene.",
             "Under load {load}.",
         ),
         StepKind(
             "read-event-again",
             3,
             "Check again after the next restart",
-            "{read} is latched: it stays set from the event until it is cleared, and tells no time. By itself it calls "
-            "for no hands. Read again after the next restart.",
-            "The bit reads 0 then, and the event is over. Set again, or with a link that is no longer as it should be, "
-            "it is worth acting on.",
+            "{read} is latched: once set it stays set until cleared, so the event may be long past. Nothing needs "
+            "doing on this alone. Check again after the next restart.",
+            "If the bit reads 0, the event is over. If it is set again, or the link has got worse, act on it.",
         ),
         StepKind(
             "look-again",
             3,
             "Check again after a restart, then under load",
-            "Read again after a restart, then once more under load, and compare.",
-            "The same reading three times is worth acting on; a reading that changes is not.",
+            "Check again after a restart, then once more under load, and compare the readings.",
+            "If all three readings agree, act on them; if they differ, do not.",
         ),
         StepKind(
             "wake",
             3,
-            "Put {subject} to use and check again meanwhile",
-            "Put {subject} to use, so that it wakes, and read again while it is in use.",
-            "Awake, the link shows a rate and gets a verdict.",
+            "Wake {subject} by using it, and check again meanwhile",
+            "Use {subject} so that it wakes up, and check again while it is in use.",
+            "Once awake, the link shows a rate and gets a verdict.",
         ),
         StepKind(
             "check-sharing",
             4,
-            "See in the board's manual what shares lanes with {here}",
-            "See in the board's manual which slots share lanes with {here}, and whether the firmware setup splits it.",
-            "With its lanes to itself the slot offers all that are wired, and lanewright check shows them.",
+            "Look up in the board's manual what shares lanes with {here}",
+            "Look up in the board's manual which slots share lanes with {here}, and see whether the firmware setup "
+            "splits it.",
+            "With its lanes to itself, the slot offers every lane it is wired for, and lanewright check shows them.",
         ),
         StepKind(
             "check-neighbour",
             4,
-            "See in the board's manual whether a neighbour halves {here}",
-            "{beside}. Many boards give half of a slot's lanes to its neighbour while that is filled (common "
-            "practice): see in the board's manual whether {here} then has as few lanes as this link.",
-            "If the manual says so, this is no fault, and all lanes come back when the neighbour is empty; if not, "
+            "Look up whether the slot beside it halves {here}",
+            "{beside}. Many boards give half of a slot's lanes to the slot beside it once that is filled (common "
+            "practice). Look up in the board's manual whether {here} then drops to the lanes of this link.",
+            "If the manual says so, there is no fault: all lanes come back once the slot beside it is empty. If not, "
             "go on.",
         ),
         StepKind(
@@ -173,25 +171,25 @@ STEPS: Final[dict[str, StepKind]] = {
             "spread-drives",
             4,
             "Plan busy drives onto links of their own, with lanewright plan",
-            "Where the drives behind {subject} work at the same time, let lanewright plan find places of their own for"
-            " the busiest of them, or a faster slot for their carrier. One drive alone has all of the shared link"
-            " already; where they never work at once, nothing is to be done.",
+            "If the drives behind {subject} work at the same time, let lanewright plan find places of their own for the"
+            " busiest, or a faster slot for their carrier. One drive alone already has the whole shared link; if they"
+            " never work at once, nothing needs doing.",
             "Moved as planned, lanewright check shows more MB/s for them with all drives at once.",
         ),
         StepKind(
             "see-driver",
             4,
-            "See why no driver has {subject}",
-            "See in the system's log what it says of {subject}: no driver loaded, a driver that gave up, or a drive set"
-            " aside for a virtual machine on purpose. In the last case nothing is to be done.",
-            "The system lists the drive, or it is known why it should not.",
+            "Find out why no driver has {subject}",
+            "Look up {subject} in the system's log: no driver loaded, a driver that gave up, or a drive reserved for a"
+            " virtual machine on purpose. In the last case nothing needs doing.",
+            "The system lists the drive, or you know why it should not.",
         ),
         StepKind(
             "find-member",
             4,
             "Find out which drive of {subject} is missing",
-            "See which drive of {subject} is missing: hold the members at work against the drives that are fitted, and"
-            " look first at what lanewright check says of a drive or slot that does not answer.",
+            "Find out which drive of {subject} is missing: compare its active members with the drives that are fitted,"
+            " and look first at any drive or slot that lanewright check reports as silent.",
             "The missing drive, its slot and its serial number are known.",
         ),
         StepKind(
@@ -199,60 +197,61 @@ STEPS: Final[dict[str, StepKind]] = {
             5,
             "Do what field note {note} says",
             "{advice}",
-            "What the field note has seen does not come up again.",
+            "What the field note describes does not happen again.",
         ),
         StepKind(
             "count-drives",
             4,
             "Count the drives on the carrier in {slot}",
-            "Count the drives on the carrier in {slot} (maker's sheet, order, or a photo) before touching anything.",
+            "Count the drives on the carrier in {slot} from its order, the maker's sheet or a photo, before touching "
+            "anything.",
             "{counted}",
         ),
         StepKind(
             "check-sheet",
             4,
-            "See which is right, the sheet or the machine",
-            "See from the order and the work notes which is as it is meant to be, the sheet or the machine. If it is"
-            " the machine, mend the sheet.",
-            "Held against the mended sheet, the machine is no longer said to differ here.",
+            "Find out which is right, the sheet or the machine",
+            "Find out from the order and the work notes which is right, the sheet or the machine. If it is the "
+            "machine, correct the sheet.",
+            "Checked against the corrected sheet, the machine no longer differs here.",
         ),
         StepKind(
             "plan-anew",
             4,
             "Run lanewright plan with the sheet",
-            "Run lanewright plan with the sheet: it says where parts must go for this need, or why it cannot be met.",
-            "Fitted as planned, lanewright check --against no longer says that the need is broken.",
+            "Run lanewright plan with the sheet: it says where each part must go to meet this need, or why none can.",
+            "Once fitted as planned, lanewright check --against no longer reports this need.",
         ),
         StepKind(
             "find-power-loss",
             5,
             "Find out why {subject} loses power",
-            "See why {subject} loses power without notice: a machine that is switched off hard, mains that fail, a"
-            " loose contact.",
-            "The count of unsafe shutdowns no longer rises with the starts.",
+            "Find out why {subject} loses power without warning: a machine switched off hard, mains failures or a "
+            "loose connector.",
+            "The count of unsafe shutdowns no longer rises.",
         ),
         StepKind(
             "have-ready",
             6,
-            "Have a spare of the size of {subject} ready",
-            "Have a drive of at least the size of {subject} ready to take its place.",
-            "It lies ready, and its model suits the slot.",
+            "Get a spare at least as large as {subject}",
+            "Get a spare drive at least as large as {subject}, to take its place.",
+            "The spare is there and fits the slot.",
         ),
         StepKind(
             "close-latch",
             10,
             "Close the retention latch of {slot}",
             "Close the retention latch of {slot}.",
-            "The slot's latch reads closed and the card answers.",
+            "The latch reads closed, and the card shows up in lanewright check.",
             HANDS,
             hardware=True,
         ),
         StepKind(
             "cool",
             11,
-            "Give {subject} moving air",
-            "Give {subject} moving air: clear its intake, refit its heatsink and pad, keep it away from a hot "
-            "neighbour.",
+            "Improve the airflow over {subject}",
+            "Improve the airflow over {subject}: clear the intake, refit its heatsink and thermal pad, or move it away "
+            "from a hot card.",
             "Under the same load the drive stays well below its warning limit.",
             HANDS,
             hardware=True,
@@ -261,7 +260,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "reseat",
             12,
             "Reseat {subject}",
-            "Take {subject} out and seat it again, straight and fully home, and fasten its bracket or screw.",
+            "Take out {subject} and push it back in straight until fully seated, then fasten its bracket or screw.",
             "After the next start {shows}.",
             HANDS,
             hardware=True,
@@ -270,7 +269,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "reseat-drive",
             12,
             "Reseat {subject}",
-            "Take {subject} out and seat it again: fully in the connector, flat, and held by screw or clip.",
+            "Take out {subject} and fit it again: fully seated in the connector, flat, and held by its screw or clip.",
             "After the next start {shows}.",
             HANDS,
             hardware=True,
@@ -279,7 +278,8 @@ STEPS: Final[dict[str, StepKind]] = {
             "clean",
             13,
             "Clean the contacts of card and slot",
-            "Clean the card's edge contacts with a lint-free cloth and contact cleaner, and blow dust out of the slot.",
+            "Clean the card's edge contacts with a lint-free cloth and contact cleaner, and blow the dust out of the "
+            "slot.",
             "After the next start {shows}.",
             HANDS,
             hardware=True,
@@ -287,18 +287,18 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "remove-riser",
             14,
-            "Take a riser or an extension out of the way",
-            "If the card sits on a riser or an extension, fit it straight into the board, or fit another riser.",
-            "If the fault goes with the riser, replace the riser; without it {shows}.",
+            "Take out any riser or extension cable",
+            "If the card sits on a riser or extension cable, plug it straight into the board, or try another riser.",
+            "If the riser was at fault, without it {shows}; replace the riser.",
             HANDS,
             hardware=True,
         ),
         StepKind(
             "check-supply",
             15,
-            "Check the card's supply cables and the supply",
-            "Check that every supply cable the card needs is fitted and that the supply is strong enough for all "
-            "cards.",
+            "Check the card's power cables and the power supply",
+            "Check that every power cable the card needs is plugged in, and that the power supply is strong enough for "
+            "all cards.",
             "After the next start {shows}.",
             (*HANDS, LICENSED),
             hardware=True,
@@ -307,8 +307,8 @@ STEPS: Final[dict[str, StepKind]] = {
             "move",
             20,
             "Move {subject} to {slot}, which is free",
-            "Move {subject} to {slot}, which is free. See in the board's manual first whether filling that slot takes"
-            " lanes from another one.{other}",
+            "Move {subject} to {slot}, which is free. First look up in the board's manual whether filling that slot "
+            "takes lanes from another.{other}",
             "After the next start lanewright check shows {rate} in {slot}.",
             HANDS,
             hardware=True,
@@ -317,7 +317,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "make-room",
             20,
             "Take {subject} out of {here}",
-            "Take {subject} out of {here}: the sheet has it in no place, and this one is needed.",
+            "Take {subject} out of {here}: the sheet gives it no place, and this one is needed.",
             "{here} is empty.",
             HANDS,
             hardware=True,
@@ -325,9 +325,9 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "lay-aside",
             20,
-            "Take {subject} out of {here} and lay it aside",
-            "Take {subject} out of {here} and lay it aside, labelled and safe from static.",
-            "Its place is empty, and what lies aside is the part that is named here.",
+            "Take {subject} out of {here} and set it aside",
+            "Take {subject} out of {here}, label it, and set it aside in an anti-static bag.",
+            "Its place is empty, and the part set aside is the one named here.",
             HANDS,
             hardware=True,
         ),
@@ -335,7 +335,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "fit-as-planned",
             20,
             "Fit {subject} into {slot}",
-            "Fit {subject}, which lies aside, into {slot}, where the sheet has it.",
+            "Fit {subject}, which was set aside, into {slot}, where the sheet has it.",
             "After the next start lanewright check --against finds it in {slot}.",
             HANDS,
             hardware=True,
@@ -362,9 +362,9 @@ STEPS: Final[dict[str, StepKind]] = {
             "try-other-slot",
             22,
             "Try the card in another slot of its kind",
-            "Try the card in another slot of the same kind: if the fault stays with the card it is the card, else "
-            "the slot.",
-            "lanewright check in the other slot; compare with this one.",
+            "Try the card in another slot of the same kind: a fault that follows the card is the card's, one that "
+            "stays is the slot's.",
+            "Run lanewright check with the card in the other slot, and compare.",
             HANDS,
             hardware=True,
         ),
@@ -372,9 +372,9 @@ STEPS: Final[dict[str, StepKind]] = {
             "try-drive-elsewhere",
             22,
             "Try {subject} in another bay or socket",
-            "Try {subject} in another bay or socket of the kind, and a drive that answers in its place: a fault that"
-            " goes with the drive is the drive's, one that stays is the place's.",
-            "lanewright check after each start; note which drive was where, and put them back.",
+            "Try {subject} in another bay or socket of the same kind, and a working drive in its place: a fault that"
+            " follows the drive is the drive's, one that stays is that of the bay or socket.",
+            "Run lanewright check after each start. Note which drive was where, and put them back.",
             HANDS,
             hardware=True,
         ),
@@ -382,97 +382,96 @@ STEPS: Final[dict[str, StepKind]] = {
             "enable-slot",
             30,
             "Switch {slot} on in the firmware setup",
-            "{setup}, see whether {slot} is switched off or reserved, and switch it on.",
-            "After the next start the card in {slot} answers.",
+            "{setup}, check whether {slot} is disabled or reserved, and enable it.",
+            "After the next start the card in {slot} shows up in lanewright check.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "enable-socket",
             30,
             "Switch {slot} on in the firmware setup",
-            "{setup}, see whether {slot} is switched off, set to another kind of drive, or gives its"
-            " lanes to another slot, and switch it on.",
-            "After the next start the drive in {slot} answers.",
+            "{setup}, check whether {slot} is disabled, set to another kind of drive, or lends its lanes to another"
+            " slot, and enable it.",
+            "After the next start the drive in {slot} shows up in lanewright check.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "set-speed",
             31,
             "Set {slot} to automatic speed in the firmware setup",
-            "{setup}, set the link speed of {slot} to automatic or to its highest value.",
-            "After the next start {shows}. If it falls back again, treat it as a slow link.",
+            "{setup}, set the link speed of {slot} to automatic, or to the highest on offer.",
+            "After the next start {shows}. If it drops again, treat it as a slow link.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "lower-speed",
             31,
             "Set {here} one generation lower in the firmware setup",
-            "{setup}, set the link speed of {here} to {lower}, one generation lower. Many a riser or cable that fails"
-            " at the higher speed holds this one without errors (common practice).",
+            "{setup}, set the link speed of {here} to {lower}, one generation lower. Many risers and cables that fail at"
+            " the higher speed run at this one without errors (common practice).",
             "After the next start the link stays at {lower}, and lanewright check --settle 60 counts no new errors.",
             (SETUP, MANUAL),
         ),
         StepKind(
             "set-split",
             32,
-            "Split {slot} into groups of four lanes (bifurcation)",
-            "{setup}, split the lanes of {slot} into groups of four (often called bifurcation).",
-            "After the next start every drive of the carrier answers with {rate}.",
+            "Split {slot} into x4 groups (bifurcation)",
+            "{setup}, set the bifurcation of {slot} so that its lanes are split into groups of four.",
+            "After the next start every drive of the carrier shows up, at {rate}.",
             (SETUP, BACKUP, MANUAL),
         ),
         StepKind(
             "set-payload",
             33,
             "Set a larger payload in the firmware setup",
-            "Ask the firmware setup for a larger payload, or start the kernel with pci=pcie_bus_safe, which sets the "
-            "largest"
-            " payload that every device on the path supports.",
-            "After the next start lanewright check no longer names the payload size of {subject}.",
+            "Set a larger payload in the firmware setup, or boot the kernel with pci=pcie_bus_safe, which sets the "
+            "largest payload that every device on the path supports.",
+            "After the next start lanewright check no longer reports the payload size of {subject}.",
             (START, SETUP),
         ),
         StepKind(
             "match-payload",
             34,
             "Let the kernel match the payloads of card and port",
-            "Take out boot options that set the payload by hand, or start the kernel with pci=pcie_bus_safe, which sets"
-            " card and port to a payload that both support.",
-            "After the next start lanewright check no longer names the payload of {subject}.",
+            "Remove boot options that set the payload by hand, or boot the kernel with pci=pcie_bus_safe, which sets "
+            "card and port to a payload that both support.",
+            "After the next start lanewright check no longer reports the payload of {subject}.",
             (START,),
         ),
         StepKind(
             "restore-member",
             38,
             "Put the drive back, or a spare, and rebuild {subject}",
-            "Once the copy reads back, put the missing drive back or fit a spare of at least its size, and have the"
-            " system rebuild {subject} onto it by the system's own instructions. A rebuild reads every other member"
-            " whole, so weak drives often fail in it (common practice).",
-            "The rebuild has ended, and lanewright check no longer names {subject}.",
+            "Once the copy reads back, put the missing drive back or fit a spare at least as large, and have the system"
+            " rebuild {subject} onto it by the system's own instructions. A rebuild reads all of every other member, so"
+            " weak drives often fail during one (common practice).",
+            "The rebuild has finished, and lanewright check no longer reports {subject}.",
             HANDS,
             hardware=True,
         ),
         StepKind(
             "expect-firmware",
             39,
-            "Ask whether the firmware in {slot} is meant",
-            "Ask who chose {slot} for {subject}, and whether it is meant. If it is, restart at a quiet time; if not,"
-            " have the slot in use chosen again, by the maker's procedure, before the next restart.",
-            "After the next start the firmware on record is the one that is meant.",
+            "Ask whether the firmware in {slot} is intended",
+            "Ask who selected {slot} for {subject}, and whether that was intended. If so, restart at a quiet time; if "
+            "not, select the slot in use again, by the maker's procedure, before the next restart.",
+            "After the next start the firmware on record is the intended one.",
             (FIRMWARE,),
         ),
         StepKind(
             "update-firmware",
             40,
-            "See whether a newer firmware cures it",
-            "See whether the makers of the machine, the card or the drive name this fault in the notes of a newer "
+            "Look up whether a newer firmware cures it",
+            "Look up whether the maker of the machine, card or drive lists this fault in the release notes of a newer "
             "firmware.",
-            "After the update {shows}, and the version on record is the new one.",
+            "After the update {shows}, with the new version on record.",
             (FIRMWARE,),
         ),
         StepKind(
             "replace",
             50,
-            "Replace the part that the steps above singled out",
-            "Replace the part that the steps above singled out: riser, card or drive.",
+            "Replace the part that the steps above point to",
+            "Replace the part that the steps above point to: riser, card or drive.",
             "After the next start {shows}.",
             HANDS,
             hardware=True,
@@ -481,7 +480,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "replace-drive",
             51,
             "Replace {subject}",
-            "Replace {subject} with a drive of at least its size, and bring back from the copy what it held.",
+            "Replace {subject} with a drive at least as large, and restore its data from the copy.",
             "After the next start {shows}.",
             HANDS,
             hardware=True,
@@ -489,17 +488,19 @@ STEPS: Final[dict[str, StepKind]] = {
     )
 }
 # What a cure shows afterwards, and what a look under load does.
-WELL: Final = "lanewright check no longer names this drive"
+WELL: Final = "lanewright check no longer reports this drive"
 
-BELOW_LIMIT: Final = "the drive should stay below its warning limit; where it does not, it needs air"
+BELOW_LIMIT: Final = "the drive should stay below its warning limit; if it does not, improve its airflow"
 
 # What the count of a carrier's drives means: without a sheet, and where one tells how many there should be.
-COUNTED_ANYHOW: Final = "One drive: nothing to do. More drives than answer: split the slot as described next."
+COUNTED_ANYHOW: Final = (
+    "If there is one drive, nothing needs doing. If there are more than show up, split the slot as the next step says."
+)
 
 # How current a link's status is, where it is not read just now: the moment that it is of.
 SINCE: Final = {
     "start-up": "it was at start-up, or when the device was plugged in",
-    "refreshed": "it was when the link last trained or its port told of a change",
+    "refreshed": "it was when the link last trained or its port reported a change",
 }
 
 # Where settings are made, unless a platform says it otherwise: not every machine has a setup that its owner can enter.

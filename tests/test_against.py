@@ -341,9 +341,9 @@ def test_a_ring_is_opened_by_laying_one_part_aside() -> None:
     expected = planned(card("lan", "SLOT1", pci_id="f1d0:1010"), card("frescade", "SLOT3", pci_id="f1e0:1200"))
     (finding,) = found(bench_1(fitted), expected)
     assert [
-        ("lay-aside", 'Take the card "frescade" out of SLOT1 and lay it aside, labelled and safe from static.'),
+        ("lay-aside", 'Take the card "frescade" out of SLOT1, label it, and set it aside in an anti-static bag.'),
         ("move-as-planned", 'Move the card "lan" from SLOT3 to SLOT1, where the sheet has it.'),
-        ("fit-as-planned", 'Fit the card "frescade", which lies aside, into SLOT3, where the sheet has it.'),
+        ("fit-as-planned", 'Fit the card "frescade", which was set aside, into SLOT3, where the sheet has it.'),
     ] == by_hand(finding)
     assert finding.headline.startswith("is one of 2 parts that have changed places: ")
 
@@ -371,10 +371,10 @@ def test_drives_that_went_round_in_a_ring_are_one_finding_with_their_bays() -> N
         'bay 1 of the card "spares" in SLOT3',
     )
     assert [
-        f'Take the drive "system" ({SYSTEM}) out of {bay} and lay it aside, labelled and safe from static.',
+        f'Take the drive "system" ({SYSTEM}) out of {bay}, label it, and set it aside in an anti-static bag.',
         f'Move the drive "reel-1" ({reel}) from {spares} to {bay}, where the sheet has it.',
         f'Move the drive "spare" ({reel}) from M2_1 to {spares}, where the sheet has it.',
-        f'Fit the drive "system" ({SYSTEM}), which lies aside, into M2_1, where the sheet has it.',
+        f'Fit the drive "system" ({SYSTEM}), which was set aside, into M2_1, where the sheet has it.',
     ] == [text for _, text in by_hand(findings[0])]
 
 

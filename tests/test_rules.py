@@ -319,7 +319,7 @@ def test_words_call_for_their_cautions(step: steps.StepKind) -> None:
 
 def test_the_firmware_caution_is_whole() -> None:
     """The firmware caution names backup, power, exact model and procedure, and says that nothing is flashed here."""
-    words = ("back up", "stable supply", "exact model", "maker's procedure", "never interrupt", "never writes firmware")
+    words = ("back up", "stable power", "exact model", "maker's procedure", "never interrupt", "never writes firmware")
     assert [word for word in words if word not in steps.FIRMWARE] == []
 
 
