@@ -50,7 +50,7 @@ TOLD_BY_PROGRAM: Final = "registry "  # without it no list of functions and driv
 GZIP_MAGIC: Final = b"\x1f\x8b"
 _GZIP_WINDOW: Final = 31  # zlib's number for a gzip header and the largest window
 _PIECE: Final = 256 * 1024
-_AGAIN: Final = "make a new one with: lanewright capture FILE"
+_AGAIN: Final = "make a new one with lanewright capture FILE"
 
 
 # --- The schema ------------------------------------------------------------------------------------------------
@@ -159,7 +159,7 @@ def parse(data: bytes | bytearray, name: str) -> Capture:
     file = _decode(data, name)
     del data  # a large file is not held beside what was made of it
     if not _is_moment(file.taken_at):
-        raise _unusable(name, "taken_at is not a date and time with its zone")
+        raise _unusable(name, f"taken_at: {quoted(file.taken_at)} is not a date and time with its offset from UTC")
     if len(file.reads) + sum(len(sample.reads) for sample in file.samples) > READS_LIMIT:
         raise _too_large(name)
     later = sorted(file.samples, key=_offset)
@@ -186,10 +186,12 @@ def _offset(sample: Sample) -> float:
 def _decode(data: bytes | bytearray, name: str) -> CaptureFile:
     try:
         return msgspec.json.decode(data, type=CaptureFile)
-    except (ValueError, RecursionError, MemoryError) as error:
+    except (ValueError, RecursionError, MemoryError):
         if _version(data) > VERSION:
-            raise BadInput(f"{name} is of a newer version than this agent can read; update lanewright") from None
-        raise _unusable(name, printable(str(error))) from None
+            raise BadInput(f"{name} is of a newer version than this lanewright reads; update lanewright") from None
+        from knowledge.misfit import told
+
+        raise _unusable(name, told(data, CaptureFile)) from None
 
 
 def _version(data: bytes | bytearray) -> int:
@@ -218,7 +220,7 @@ def _answers(entries: dict[str, Entry], name: str) -> dict[str, Answer]:
     for key, entry in entries.items():
         text, digits, names, link, error = entry.text, entry.hex, entry.names, entry.link, entry.error
         if (text is UNSET) + (digits is UNSET) + (names is UNSET) + (link is UNSET) + (error is UNSET) != _OTHER_FORMS:
-            raise _unusable(name, f"{quoted(key)} has not exactly one answer")
+            raise _unusable(name, f"{quoted(key)} needs exactly one answer: text, hex, list, link or error")
         if text is not UNSET:
             answers[key] = text
         elif not isinstance(digits, UnsetType):
@@ -244,7 +246,7 @@ def _bytes(digits: str, key: str, name: str) -> bytes:
     try:
         return unhexlify(digits)
     except ValueError:
-        raise _unusable(name, f"{quoted(key)} is not in hexadecimal digits") from None
+        raise _unusable(name, f"the hex of {quoted(key)} is not pairs of hexadecimal digits") from None
 
 
 def _is_too_large(data: bytes | bytearray, reads: int = 0) -> bool:
@@ -296,7 +298,7 @@ def _unpack(data: bytes | bytearray, name: str) -> bytearray:
 
 
 def _too_large(name: str) -> BadInput:
-    return BadInput(f"{name} is larger than the capture of any machine may be; check that it is one")
+    return BadInput(f"{name} is larger than any machine's capture; check that it is one")
 
 
 def _damaged(name: str, how: str) -> BadInput:
@@ -304,7 +306,7 @@ def _damaged(name: str, how: str) -> BadInput:
 
 
 def _unusable(name: str, why: str) -> BadInput:
-    return BadInput(f"{name} is not a capture that can be used ({why}); {_AGAIN}")
+    return BadInput(f"{name} is not a usable capture: {why}; {_AGAIN}")
 
 
 # --- Writing ---------------------------------------------------------------------------------------------------
@@ -384,7 +386,7 @@ def write_file(  # noqa: PLR0913 - the keys of the file, and how to write it
 
 def _too_much() -> BadInput:
     """For what could be written and not be read again."""
-    return BadInput("this machine says more than a capture can hold; use lanewright check without one")
+    return BadInput("this machine has more to read than a capture can hold; run lanewright check on it directly")
 
 
 def _pack(data: bytes) -> bytes:

@@ -165,7 +165,7 @@ def test_a_closed_standard_input_is_one_sentence(monkeypatch: pytest.MonkeyPatch
 
 
 PACKED: Final = gzip.compress(WRITTEN, mtime=0)
-UNUSABLE: Final = "is not a capture that can be used ("  # the reason behind it is in the words of the JSON library
+UNUSABLE: Final = "is not a usable capture: "
 REFUSED: Final[dict[str, tuple[bytes, str]]] = {
     "nothing": (b"", "is empty"),
     "nothing packed": (gzip.compress(b""), "is empty"),
@@ -203,8 +203,8 @@ REFUSED: Final[dict[str, tuple[bytes, str]]] = {
     "an unknown key": (changed(notes=[]), UNUSABLE),
     "reads in an array": (changed(reads=[]), "reads"),
     "an answer that is null": (with_read(None), "reads"),
-    "an answer without form": (with_read({}), "not exactly one answer"),
-    "an answer in two forms": (with_read({"text": "a", "hex": "00"}), "not exactly one answer"),
+    "an answer without form": (with_read({}), "needs exactly one answer"),
+    "an answer in two forms": (with_read({"text": "a", "hex": "00"}), "needs exactly one answer"),
     "an answer in an unknown form": (with_read({"base64": "AAAA"}), UNUSABLE),
     "text that is a number": (with_read({"text": 8}), "text"),
     "text that is too long": (with_read({"text": "x" * (4 * 1024 * 1024 + 1)}), "text"),
@@ -253,7 +253,7 @@ def test_what_is_no_capture_is_refused_in_one_sentence(name: str) -> None:
 def test_a_newer_version_asks_for_an_update(version: int) -> None:
     """A newer file is told from a damaged one, even if it holds keys that nobody knows yet."""
     for data in (changed(version=version), changed(version=version, reads=None, links=[{"port": 1}])):
-        assert refusal(data) == '"bench-2.json" is of a newer version than this agent can read; update lanewright'
+        assert refusal(data).startswith('"bench-2.json" is of a newer version')
 
 
 def test_text_of_the_file_in_a_message_is_harmless() -> None:
@@ -272,7 +272,7 @@ def test_too_many_reads_are_refused(reads: int, samples: int) -> None:
     later = ",".join(f'"{number:x}":{{"link":""}}' for number in range(samples))
     head = WRITTEN[: WRITTEN.index(b'"reads"')].decode()
     data = f'{head}"reads":{{{first}}},"samples":[{{"offset":1,"reads":{{{later}}}}}]}}'
-    assert "larger than the capture of any machine may be" in refusal(data.encode())
+    assert "larger than any machine's capture" in refusal(data.encode())
 
 
 # --- Files -----------------------------------------------------------------------------------------------------
@@ -421,11 +421,11 @@ def test_large_files_are_not_read_whole(tmp_path: Path) -> None:
     path = tmp_path / "large"
     with path.open("wb") as file:
         file.truncate(capture.JSON_LIMIT + 1)
-    assert "is larger than the capture of any machine may be" in unreadable(str(path))
+    assert "is larger than any machine's capture" in unreadable(str(path))
     with path.open("r+b") as file:
         file.write(PACKED)
         file.truncate(capture.PACKED_LIMIT + 1)
-    assert "is larger than the capture of any machine may be" in unreadable(str(path))
+    assert "is larger than any machine's capture" in unreadable(str(path))
 
 
 def test_a_file_that_says_it_is_empty_is_read_to_its_end() -> None:
@@ -435,7 +435,7 @@ def test_a_file_that_says_it_is_empty_is_read_to_its_end() -> None:
     assert len(whole) > 1024 * 1024
     assert files.read_whole(str(path), len(whole)) == whole
     assert len(files.read_whole(str(path), 500_000)) > 500_000
-    assert "is not a capture that can be used" in unreadable(str(path))
+    assert UNUSABLE in unreadable(str(path))
 
 
 # --- Round trips -----------------------------------------------------------------------------------------------
@@ -595,7 +595,7 @@ def test_the_head_says_what_is_left_out() -> None:
 def test_more_than_can_be_read_back_is_not_written(tmp_path: Path) -> None:
     """A capture past the limits of reading is refused before it is written."""
     answers: dict[str, Answer] = {f"text /{number}": "" for number in range(capture.READS_LIMIT + 1)}
-    with pytest.raises(BadInput, match="more than a capture can hold"):
+    with pytest.raises(BadInput, match="than a capture can hold"):
         write(str(tmp_path / "capture.json"), answers=answers)
     assert list(tmp_path.iterdir()) == []
 
