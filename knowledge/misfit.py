@@ -109,7 +109,8 @@ def _misfits(value: object, kind: inspect.Type, path: Path) -> Iterator[Misfit]:
         case inspect.Metadata():
             yield from _misfits(value, kind.type, path)
         case inspect.UnionType():
-            yield from _of_none(value, kind.types, path)
+            if all(next(_misfits(value, one, path), None) for one in kind.types):
+                yield Misfit(path, f"{_shown(value)} is not {_wanted(kind)}")
         case inspect.StructType() if isinstance(value, dict):
             yield from _in_struct(value, kind, path)
         case inspect.DictType() if isinstance(value, dict):
@@ -118,12 +119,6 @@ def _misfits(value: object, kind: inspect.Type, path: Path) -> Iterator[Misfit]:
             yield from _in_list(value, kind, path)
         case _ if not _fits(value, kind):
             yield Misfit(path, f"{_shown(value)} is not {_wanted(kind)}")
-
-
-def _of_none(value: object, kinds: tuple[inspect.Type, ...], path: Path) -> Iterator[Misfit]:
-    """What is wrong with a value that fits none of several types, by the first of them."""
-    if all(next(_misfits(value, one, path), None) for one in kinds):
-        yield from _misfits(value, kinds[0], path)
 
 
 def _in_dict(value: dict[str, Any], kind: inspect.DictType, path: Path) -> Iterator[Misfit]:

@@ -215,19 +215,19 @@ def test_the_good_sheet_without_its_comments_is_good() -> None:
         ("", f"{NAME}: this is no build sheet: one begins with format ="),
         ("# nothing but a remark\n", f"{NAME}: this is no build sheet"),
         ("version = 1\n", f"{NAME}: this is no build sheet"),
-        ("{}", f"{NAME}, line 1: this is not TOML"),
-        (f"{HEAD}[[slot]]\nlanes 4\n", "line 4: this is not TOML"),
-        (f"{HEAD}[machine]\nname = bench-1\n", "line 4: this is not TOML"),
-        (f"{HEAD}[machine]\nname = 'bench-1\n", "line 4: this is not TOML"),
-        (f"{HEAD}[machine]\nname = 'a'\nname = 'b'\n", "line 5: this is not TOML"),
-        (f"{HEAD}version = 1", "line 3: this is not TOML"),
-        (f"{HEAD}machine = {{name = 'a', name = 'b'}}\n", "line 3: this is not TOML"),
-        (f"{HEAD}[machine]\n[machine]\n", "line 4: "),
+        ("{}", f"{NAME}, line 1"),
+        (f"{HEAD}[[slot]]\nlanes 4\n", "line 4"),
+        (f"{HEAD}[machine]\nname = bench-1\n", "line 4"),
+        (f"{HEAD}[machine]\nname = 'bench-1\n", "line 4"),
+        (f"{HEAD}[machine]\nname = 'a'\nname = 'b'\n", "line 5"),
+        (f"{HEAD}version = 1", "line 3"),
+        (f"{HEAD}machine = {{name = 'a', name = 'b'}}\n", "line 3"),
+        (f"{HEAD}[machine]\n[machine]\n", "line 4"),
         (f"{HEAD}[[slot]]\n[slot]\n", "line 4: "),
-        (f"{HEAD}[machine]\nname = 'a' 'b'\n", "line 4: this is not TOML"),
-        (f"{HEAD}[machine]\nname = 'a\x00b'\n", "line 4: this is not TOML"),
-        (f"{HEAD}[machine]\nname = 'a\x1b[31mb'\n", "line 4: this is not TOML"),
-        (f"{HEAD}[machine]\nname = [\n\n\n", "line 4: this is not TOML"),
+        (f"{HEAD}[machine]\nname = 'a' 'b'\n", "line 4"),
+        (f"{HEAD}[machine]\nname = 'a\x00b'\n", "line 4"),
+        (f"{HEAD}[machine]\nname = 'a\x1b[31mb'\n", "line 4"),
+        (f"{HEAD}[machine]\nname = [\n\n\n", "line 4"),
         (f"\ufeff{HEAD}", "line 1: the text begins with a byte order mark; save it as UTF-8 without one"),
         (f"{HEAD}x = {'9' * 1900}\n", "line 3, x: this key is not known"),
         (f"{HEAD}x = {'[' * 1900}\n", f"{NAME}: lists stand too deep in each other"),
@@ -254,32 +254,32 @@ def test_what_is_no_sheet_is_refused_in_one_sentence(text: str, said: str) -> No
         (
             "lanes 4",
             "Expected '=' after a key (at line 3, column 7)",
-            "line 3: this is not TOML at column 7: expected '=' after a key",
+            "line 3, column 7: this is not TOML: ",
         ),
         (
             "name = bench-1",
             "Invalid value (at line 3, column 8)",
-            "line 3: this is not TOML at column 8: no value stands where one is needed; text needs quotes",
+            "line 3, column 8: this is not TOML: ",
         ),
         (
             "x = [\n\n\n",
             "Invalid value (at end of document)",
-            "line 3: this is not TOML: no value stands where one is needed; text needs quotes",
+            "line 3: this is not TOML: ",
         ),
         (
             "version = 1",
             "Cannot overwrite a value (at end of document)",
-            "line 3: this is not TOML: the same key stands twice in one table",
+            "line 3: this is not TOML: ",
         ),
         (
             "x = {a = 1, a = 2}",
             "Duplicate inline table key 'a' (at line 3, column 18)",
-            "line 3: this is not TOML at column 18: the same key stands twice in one table",
+            "line 3, column 18: this is not TOML: ",
         ),
         (
             "[machine]\n[machine]",
             "Cannot declare ('machine',) twice (at line 4, column 9)",
-            "line 4: this is not TOML at column 9: the same table stands twice, or a heading",
+            "line 4, column 9: this is not TOML: ",
         ),
         (
             "[[slot]]\n[slot]",
@@ -289,23 +289,32 @@ def test_what_is_no_sheet_is_refused_in_one_sentence(text: str, said: str) -> No
         (
             "x = 1 2",
             "Expected newline or end of document after a statement (at line 3, column 7)",
-            "line 3: this is not TOML at column 7: something follows where the line should end",
+            "line 3, column 7: this is not TOML: ",
         ),
         (
             "x = '\x1b'",
             "Found invalid character '\x1b' (at line 3, column 6)",
-            r"line 3: this is not TOML at column 6: found invalid character '\x1b'",
+            r"line 3, column 6: this is not TOML: ",
         ),
     ],
 )
 def test_what_the_reader_says_is_told_in_plain_words(
     monkeypatch: pytest.MonkeyPatch, text: str, told: str, said: str
 ) -> None:
-    """What the TOML reader of Python 3.11 says is told in words that help, and other words of it as they are."""
+    """What the TOML reader of Python 3.11 says is told in words of ours, with its place."""
     monkeypatch.setattr(tomllib, "loads", Mock(side_effect=tomllib.TOMLDecodeError(told)))
     message = complaint(HEAD + text)
     assert message.startswith(f"{NAME}, {said}")
     assert message.isprintable()
+    assert told.partition(" (at ")[0].lower() not in message.lower()
+
+
+def test_words_of_the_reader_that_nobody_knows_are_not_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another release of Python may word it anew: the place is told, and what may be wrong, in our words."""
+    monkeypatch.setattr(tomllib, "loads", Mock(side_effect=tomllib.TOMLDecodeError("Bad key (at line 3, column 1)")))
+    message = complaint(f"{HEAD}a")
+    assert message.startswith(f"{NAME}, line 3, column 1: this is not TOML: ")
+    assert "Bad key" not in message
 
 
 def test_a_number_past_what_can_be_read_is_refused() -> None:

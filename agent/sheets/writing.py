@@ -193,12 +193,14 @@ def with_placement(text: str, placement: Placement, source: str) -> str:
     Parts that the placement does not have are written as not fitted. BadInput where the text is not TOML.
     """
     import tomlkit
-    from tomlkit.exceptions import TOMLKitError
+    from tomlkit.exceptions import ParseError, TOMLKitError
 
     try:
         document = tomlkit.parse(text)
     except TOMLKitError as error:
-        raise BadInput(f"{harmless(source, WIDTH)}: this is not TOML: {harmless(str(error), WIDTH)}") from None
+        where = f", line {error.line}" if isinstance(error, ParseError) else ""
+        words = "this is not TOML that can be changed, so no places can be written into it"
+        raise BadInput(f"{harmless(source, WIDTH)}{where}: {words}") from None
     for card in document.get("card", ()):
         _place(card, {"slot": placement.cards.get(str(card.get("name")))})
     for drive in document.get("drive", ()):

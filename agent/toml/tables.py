@@ -58,25 +58,37 @@ def _not_toml(text: str, source: str, message: str, many: tuple[str, ...]) -> Ba
     """A complaint of the TOML reader, which ends in "(at line 3, column 7)" or "(at end of document)"."""
     words, _, place = message.rpartition(" (at ")
     number, _, column = place.removeprefix("line ").removesuffix(")").partition(", column ")
-    lines = text.rstrip("\n").count("\n") + 1
-    line = int(number) if number.isdecimal() else lines
-    at = f" at column {column}" if column else ""
-    if words.startswith(("Cannot ", "Duplicate")):
+    line = int(number) if number.isdecimal() else text.rstrip("\n").count("\n") + 1
+    if words.startswith(_TWICE):
         for first, content in enumerate(text.split("\n")[:line], 1):
             name = content.partition("#")[0].strip().removeprefix("[").removesuffix("]").strip()
             if name in many and content.lstrip().startswith("["):
                 return problem(source, first, f"there can be several of these: write [[{name}]] in place of [{name}]")
-    return problem(source, line, f"this is not TOML{at}: {_reader_words(words)}")
+    why = next((ours for theirs, ours in _READER_SAYS.items() if words.startswith(theirs)), _MARKS_WRONG)
+    return problem(source, line, f"this is not TOML: {why}", f"column {column}" if column else "")
 
 
-def _reader_words(words: str) -> str:
-    """The TOML reader's complaint in plain words."""
-    if words == "Cannot overwrite a value" or words.startswith("Duplicate inline table key"):
-        return "the same key stands twice in one table"
-    if words.startswith(("Cannot declare", "Cannot mutate", "Cannot redefine")):
-        return "the same table stands twice, or a heading for one table where others have been headings for many"
-    if words == "Invalid value":
-        return "no value stands where one is needed; text needs quotes"
-    if words.startswith("Expected newline"):
-        return "something follows where the line should end"
-    return printable(words[:1].lower() + words[1:])
+_TWICE: Final = ("Cannot ", "Duplicate")
+_MARKS_WRONG: Final = "a quote mark, bracket, comma or value is missing or does not belong here"
+# What the TOML reader of the standard library says begins with these words; ours come in their place.
+_READER_SAYS: Final = {
+    "Cannot overwrite": "the same key stands twice in one table",
+    "Duplicate inline": "the same key stands twice in one table",
+    "Cannot ": "the same table stands twice, as [name] or as both [name] and [[name]]",
+    "Invalid value": "a value is missing, or text stands without its quotes",
+    "Invalid date": "this is no date or time; write 2026-03-02 or 09:00:00",
+    "Expected newline": "the line should end here; one line takes one key and its value",
+    "Expected '='": "an equals sign must follow the key",
+    "Expected ']": "a heading must end in ] or ]]",
+    "Invalid initial": "a key must stand here: letters, digits, - and _, or text in quotes",
+    "Invalid statement": "a line must begin with a key, a heading in brackets or #",
+    "Unclosed array": "a list that was begun is not ended with ]",
+    "Unclosed inline": "a table that was begun is not ended with }",
+    "Unterminated": "text that was begun is not ended with its quote mark",
+    "Expected ": "text that was begun is not ended with its quote mark",
+    "Unescaped": "a backslash in double quotes needs another before it; or use single quotes",
+    "Invalid hex": "a code after \\u or \\U must be hexadecimal digits",
+    "Escaped": "a code after \\u or \\U is that of no character",
+    "Found invalid": "a control character, or a line that ends within its quotes, cannot stand here",
+    "Illegal": "a control character, or a line that ends within its quotes, cannot stand here",
+}
