@@ -15,7 +15,7 @@ from agent.model.findings import Severity, Verdict
 from agent.rules import RULES
 from knowledge.explained import texts
 from knowledge.manual import CHAPTERS
-from knowledge.phrasing import begun
+from knowledge.phrasing import begun, listed
 from knowledge.problems import BadInput
 from knowledge.steps import COUNTED_ANYHOW, SINCE, SOURCE, STEPS, USUAL_SETUP_PLACE
 
@@ -57,7 +57,8 @@ class Explanation(Struct, frozen=True, kw_only=True):
     `title` says it in one sentence. `evidence` is what it rests on, for a step how one sees that it helped. `causes`
     are the usual ones, () for steps and words that have none. `see_also` are words that can be asked for in turn, and
     so are `steps`, those that a rule may lead to, and `rules`, those that lead to a step. `cautions` come before the
-    step. `severity` is that of a rule or verdict.
+    step, whose `brief` says it in a few words. `severity` is that of a rule or verdict. `also` are other names of a
+    word. `evidence` and `cannot_tell` of a word are "" where there is nothing to say.
     """
 
     word: str
@@ -73,6 +74,8 @@ class Explanation(Struct, frozen=True, kw_only=True):
     cautions: tuple[str, ...] = ()
     steps: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+    brief: str = ""
 
 
 def explanation(word: str) -> Explanation:
@@ -89,11 +92,8 @@ def explanations(word: str) -> tuple[Explanation, ...]:
     found = _found(word)
     if not found:
         near = nearest(word)
-        raise BadInput(
-            f'"{word.strip()[:LONGEST]}" is no rule, verdict, severity, step or word of this program, '
-            "and no chapter of its manual; "
-            + (f"near it are: {', '.join(near)}" if near else "lanewright explain lists all that there are")
-        )
+        hint = f"did you mean {listed(near, 'or')}" if near else "lanewright explain lists all words and chapters"
+        raise BadInput(f'there is no explanation of "{word.strip()[:LONGEST]}"; {hint}')
     return found
 
 
@@ -108,7 +108,13 @@ def _found(word: str) -> tuple[Explanation, ...]:
     kind, _, rest = asked.partition("-")
     if asked not in known and kind in KINDS:
         return tuple(text for text in known.get(rest, ()) if text.kind == kind)
-    return known.get(asked, ())
+    return known.get(asked) or _other_names().get(asked) or (() if asked in CHAPTERS else _of_many(asked))
+
+
+def _of_many(asked: str) -> tuple[Explanation, ...]:
+    """The word whose plural this is."""
+    one = asked.removesuffix("s")
+    return tuple(text for text in (_by_key().get(one) or _other_names().get(one, ())) if text.kind == "word")
 
 
 @cache
@@ -122,7 +128,7 @@ def nearest(word: str) -> tuple[str, ...]:
     from difflib import get_close_matches
 
     asked = _key(word)
-    every = [*_by_key(), *CHAPTERS]
+    every = [*_by_key(), *_other_names(), *CHAPTERS]
     parts = [key for key in every if len(asked) > 2 and asked in key]  # noqa: PLR2004 - shorter ones are everywhere
     alike = get_close_matches(asked, every, MOST_NEAR, ALIKE)
     near = list(dict.fromkeys((*parts, *alike)))[:MOST_NEAR]
@@ -131,7 +137,7 @@ def nearest(word: str) -> tuple[str, ...]:
 
 def _written(key: str) -> tuple[str, ...]:
     """The words of a key as they are written; a chapter's name is its key."""
-    return tuple(text.word for text in _by_key()[key]) if key in _by_key() else (key,)
+    return tuple(text.word for text in _by_key().get(key) or _other_names().get(key, ())) or (key,)
 
 
 # --- Each kind -------------------------------------------------------------------------------------------------
@@ -164,6 +170,7 @@ def _of_term(word: str, kind: Kind, text: Term) -> Explanation:
         cannot_tell=text.cannot_tell,
         source=text.source,
         see_also=text.see_also,
+        also=text.also,
     )
 
 
@@ -200,6 +207,7 @@ def _of_step(step: StepKind, text: Doing) -> Explanation:
         see_also=tuple(word for word in text.see_also if word not in rules),
         cautions=step.cautions,
         rules=rules,
+        brief=_filled(step.brief, fill),
     )
 
 
@@ -237,3 +245,8 @@ def _by_key() -> dict[str, tuple[Explanation, ...]]:
     for word in words():
         found[_key(word.word)] = (*found.get(_key(word.word), ()), word)
     return found
+
+
+@cache
+def _other_names() -> dict[str, tuple[Explanation, ...]]:
+    return {_key(name): (word,) for word in words() for name in word.also}

@@ -14,12 +14,12 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from agent.cli import main
-from agent.explain import KINDS, Explanation, explanation, explanations, nearest, words
+from agent.explain import KINDS, Explanation, explanation, explanations, is_word, nearest, words
+from agent.manual.chapters import titles
 from agent.model.findings import VERDICTS, Severity, Verdict
 from agent.report import explain_data, explaining, schemas
 from agent.rules import RULES
 from knowledge.explained import SHAPES, texts
-from knowledge.manual import CHAPTERS
 from knowledge.problems import BadInput
 from knowledge.steps import STEPS
 from tests.docs import HERE
@@ -88,6 +88,8 @@ def test_the_words_of_the_design_are_explained() -> None:
 def test_an_explanation_has_all_its_parts(one: Explanation) -> None:
     """Title, meaning, evidence, limits and source are whole sentences; verdicts, severities and rules have causes."""
     for part in (one.title, one.meaning, one.evidence, one.cannot_tell, one.source):
+        if one.kind == "word" and part in {one.evidence, one.cannot_tell} and not part:
+            continue  # a word of the trade may rest on nothing, and settle all that it speaks of
         assert part == " ".join(part.split())
         assert part.endswith("."), part
         assert part[0].isupper() or part.startswith(("lanewright ", '"')), part
@@ -112,7 +114,7 @@ def test_no_sentence_stands_twice() -> None:
         of_its_own += [one.title] if one.kind != "step" else []  # steps stand in agent/findings and are tested there
         of_its_own += [one.evidence] if one.kind != "step" else []
         for text in of_its_own:
-            for sentence in sentences(text):
+            for sentence in filter(None, sentences(text)):
                 seen.setdefault(sentence, []).append(f"{one.kind} {one.word}")
     assert {} == {sentence: places for sentence, places in seen.items() if len(places) > 1}
 
@@ -217,7 +219,13 @@ def test_every_word_is_found_by_its_own_name(one: Explanation) -> None:
 
 @pytest.mark.parametrize(
     ("asked", "near"),
-    [("paylod", "payload"), ("narow", "narrow"), ("limited", "slot-limited"), ("reseet", "reseat"), ("hops", "hop")],
+    [
+        ("paylod", "payload"),
+        ("narow", "narrow"),
+        ("limited", "slot-limited"),
+        ("reseet", "reseat"),
+        ("bifurkation", "split"),
+    ],
 )
 def test_an_unknown_word_names_the_nearest(asked: str, near: str) -> None:
     """A slip of the pen is answered with words that there are."""
@@ -239,6 +247,37 @@ def test_any_text_is_a_word_or_bad_input(asked: str) -> None:
         assert "\n" not in str(problem).replace(asked.strip()[:60], "")  # noqa: PT017 - either may come
     else:
         assert all(isinstance(one, Explanation) for one in found)
+
+
+@pytest.mark.parametrize(
+    ("asked", "word"),
+    [
+        ("lanes", "lane"),
+        ("bifurcation", "split"),
+        ("gen 4", "generation"),
+        ("GiB", "GB"),
+        ("at best", "best"),
+        ("Throttling", "slowed by heat"),
+        ("presence detect", "presence"),
+        ("unsafe shutdowns", "unsafe shutdown"),
+    ],
+)
+def test_a_word_is_found_by_its_other_names(asked: str, word: str) -> None:
+    """The trade's other names for a thing, its plural and its abbreviation lead to it."""
+    assert word == explanation(asked).word
+
+
+def test_other_names_hide_nothing() -> None:
+    """No other name is a word of its own, a chapter or the other name of two words."""
+    names = [squeezed(name.lower()) for one in words() for name in one.also]
+    assert len(names) == len(set(names))
+    assert set() == set(names) & ({squeezed(one.word.lower()) for one in words()} | set(titles()))
+
+
+def test_a_chapter_is_not_taken_for_a_plural() -> None:
+    """`explain captures` is the chapter, though a capture is a word."""
+    assert not is_word("captures")
+    assert is_word("capture")
 
 
 # --- Forms -----------------------------------------------------------------------------------------------------
@@ -278,16 +317,37 @@ def test_cautions_come_before_the_step(action: str) -> None:
     assert keys.index("cautions") < keys.index("title")
 
 
-@pytest.mark.parametrize("width", [40, 80, 200])
-def test_the_list_has_every_word_on_one_line(width: int) -> None:
-    """Without a word all of them are listed by kind, each on a line of its own."""
-    lines = [line.split() for line in printed(explaining.listed(words(), width, ""), width).splitlines()]
-    if width >= 80:
-        starts = [" ".join(line) for line in lines]
+@pytest.mark.parametrize("width", [40, 60, 80, 120, 200])
+def test_the_list_has_every_word_whole(width: int) -> None:
+    """Without a word all of them are listed by kind, each with all of its title, or a step in brief; nothing is cut."""
+    text = printed(explaining.listed(words(), width, ""), width)
+    squeezed_text = squeezed(text)
+    at = 0
+    for kind in KINDS:
         for one in words():
-            assert [] != [line for line in starts if line.startswith(f"{one.word} ")]
-        assert len(words()) + len(CHAPTERS) + 2 * (len(KINDS) + 1) - 1 + 2 == len(lines)
-    assert [] == [line for line in lines if sum(map(len, line)) > width]
+            if one.kind == kind:
+                at = squeezed_text.index(squeezed(one.word + (one.brief or one.title)), at)
+    assert all(squeezed(name + title) in squeezed_text[at:] for name, title in titles().items())
+    assert "..." not in text
+    assert [] == [line for line in text.splitlines() if len(line) > width]
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_the_list_of_chapters_is_whole(width: int) -> None:
+    """The chapters are listed with their whole titles."""
+    text = printed(explaining.contents(titles(), width, ""), width)
+    assert "..." not in text
+    assert [] == [title for title in titles().values() if squeezed(title) not in squeezed(text)]
+
+
+@every_word
+def test_the_first_line_is_the_answer(one: Explanation) -> None:
+    """It begins with the word, its kind and what it is; a step with cautions begins with those."""
+    first = printed(explaining.explained((one,), 80, ""), 80).splitlines()[0]
+    assert first.startswith(f"{one.word} ({one.kind}")
+    said = first.partition("): ")[2]
+    assert one.title.startswith(said) != bool(one.cautions)
+    assert said
 
 
 def test_the_json_has_all_and_fits_its_schema() -> None:
@@ -314,7 +374,7 @@ def test_the_command_explains() -> None:
     """`explain` takes a word of several parts in any case and ends with 0."""
     done = run("explain", "Narrowest", "HOP")
     assert (0, "") == (done.returncode, done.stderr)
-    assert done.stdout.startswith("narrowest hop (word)\n")
+    assert done.stdout.startswith("narrowest hop (word): ")
 
 
 def test_the_schema_is_printed() -> None:

@@ -21,7 +21,7 @@ class ExplanationData(Struct, frozen=True, kw_only=True):
     """One word explained. Read the cautions of a step before its title; `severity` is null for what has none.
 
     `evidence` is what it rests on, for a step how one sees that it helped; `steps` are those that a rule may lead to,
-    `rules` those that lead to a step.
+    `rules` those that lead to a step. `also` are other names of a word; its `evidence` and `cannot_tell` may be "".
     """
 
     word: str
@@ -37,6 +37,7 @@ class ExplanationData(Struct, frozen=True, kw_only=True):
     steps: tuple[str, ...]
     rules: tuple[str, ...]
     see_also: tuple[str, ...]
+    also: tuple[str, ...]
 
 
 class ChapterData(Struct, frozen=True, kw_only=True):

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from agent.manual.chapters import titles
 from agent.model.findings import Severity
-from agent.report.paper import HEADING, QUIET, STYLES, Page
+from agent.report.paper import HEADING, STYLES, Page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -22,9 +22,9 @@ TITLES: Final = {
     "step": "Steps, least invasive first",
     "word": "Words",
 }
-WIDE: Final = 72  # columns; in fewer a line each would leave nothing of the words
 HELPED: Final = "how to tell"
 RESTS_ON: Final = "rests on"
+READ_FROM: Final = "read from"
 
 
 def explained(found: Sequence[Explanation], width: int, _name: str) -> Page:
@@ -38,44 +38,43 @@ def explained(found: Sequence[Explanation], width: int, _name: str) -> Page:
 
 
 def listed(found: Sequence[Explanation], width: int, _name: str) -> Page:
-    """The page of all words, by kind, one line each."""
+    """The page of all words, by kind."""
     page = Page(width)
-    longest = max(len(explanation.word) for explanation in found)
+    page.add(f"lanewright explain WORD explains any of these {len(found)} words; chapters of the manual stand last.")
     for kind, title in TITLES.items():
         alike = [explanation for explanation in found if explanation.kind == kind]
         if alike:
             page.heading(title)
-            rows = [(f"{explanation.word:<{longest}}", explanation.title) for explanation in alike]
-            page.columns(rows, [_style(explanation) for explanation in alike], cut=width >= WIDE)
+            rows = [(explanation.word, explanation.brief or explanation.title) for explanation in alike]
+            page.columns(rows, [_style(explanation) for explanation in alike])
     _chapters(page, titles())
-    page.add()
-    page.add("lanewright explain WORD says more of each.", style=QUIET)
     return page
 
 
 def contents(found: Mapping[str, str], width: int, _name: str) -> Page:
     """The page of all chapters of the manual."""
     page = Page(width)
+    page.add("lanewright explain CHAPTER shows a chapter.")
     _chapters(page, found)
-    page.add()
-    page.add("lanewright explain CHAPTER shows one.", style=QUIET)
     return page
 
 
 def _chapters(page: Page, found: Mapping[str, str]) -> None:
     page.heading("Chapters of the manual")
-    page.columns(list(found.items()), cut=page.width >= WIDE)
+    page.columns(list(found.items()))
 
 
 def _explanation(page: Page, explanation: Explanation) -> None:
     kind = f"{explanation.kind}, {explanation.severity}" if explanation.severity is not None else explanation.kind
-    page.add(Text().append(explanation.word, HEADING).append(f" ({kind})", ""))
+    head = Text().append(explanation.word, HEADING).append(f" ({kind}): ", "")
     if explanation.cautions:
-        page.add("Before this step:", style="bold", indent=2)
+        page.add(head.append("before this step", HEADING), hang=2)
         for caution in explanation.cautions:
             page.add(f"! {caution}", indent=4, hang=6)
         page.add()
-    page.add(explanation.title, indent=2)
+        page.add(explanation.title, indent=2)
+    else:
+        page.add(head.append(explanation.title), hang=2)
     page.add()
     page.add(explanation.meaning, indent=2)
     page.add()
@@ -84,10 +83,14 @@ def _explanation(page: Page, explanation: Explanation) -> None:
 
 def _parts(explanation: Explanation) -> Iterator[tuple[str, str]]:
     """Each part of an explanation after its meaning, with its label."""
-    yield (HELPED if explanation.kind == "step" else RESTS_ON), explanation.evidence
+    if explanation.also:
+        yield "also under", ", ".join(explanation.also)
+    if explanation.evidence:
+        yield _label(explanation), explanation.evidence
     for number, cause in enumerate(explanation.causes):
         yield ("usual causes" if number == 0 else ""), f"- {cause}"
-    yield "cannot tell", explanation.cannot_tell
+    if explanation.cannot_tell:
+        yield "cannot tell", explanation.cannot_tell
     yield "source", explanation.source
     if explanation.steps:
         yield "steps", ", ".join(explanation.steps)
@@ -95,6 +98,11 @@ def _parts(explanation: Explanation) -> Iterator[tuple[str, str]]:
         yield "rules", ", ".join(explanation.rules)
     if explanation.see_also:
         yield "see also", ", ".join(explanation.see_also)
+
+
+def _label(explanation: Explanation) -> str:
+    """What the evidence of an explanation is called."""
+    return {"step": HELPED, "word": READ_FROM}.get(explanation.kind, RESTS_ON)
 
 
 def _style(explanation: Explanation) -> str:

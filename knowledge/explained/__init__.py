@@ -26,13 +26,17 @@ class Doing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Term(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The text on a severity, or on a word of the trade or of our own. `title` is the word in one line."""
+    """The text on a severity, or on a word of the trade or of our own. `title` is the word in one line.
+
+    `also` are other names that lead to it. A word may have no `evidence` and no limits: "" then.
+    """
 
     title: str
+    also: tuple[str, ...] = ()
     meaning: str
-    evidence: str
+    evidence: str = ""
     causes: tuple[str, ...] = ()
-    cannot_tell: str
+    cannot_tell: str = ""
     source: str
     see_also: tuple[str, ...] = ()
 
