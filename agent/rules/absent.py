@@ -54,24 +54,25 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Each part of a split slot is a port of its own. A drive without contact and a free place look the "
-            "same, so count the drives on the carrier. It is told only where firmware or registers say which "
-            "ports belong to the slot, and not where a dark part or a build sheet already says so."
+            "Each part of a split slot is a port of its own. A silent part may be an empty bay of the carrier "
+            "or a drive without contact; both look the same, so count the drives. Reported only where firmware "
+            "or registers say which ports belong to the slot, and not where a dark part or a build sheet "
+            "already says it."
         ),
         evidence=(
-            "Which ports bear the slot's description (System Slots with its peer groups), its name or its Physical "
-            "Slot Number, and whether their lanes add up to the slot's; Presence Detect State (Slot Status) of each "
-            "port below which nothing answers, or the word of a hot-plug driver."
+            "Which ports carry the slot's description (System Slots with its peer groups), its name or its "
+            "Physical Slot Number, and whether their lanes add up to the slot's; Presence Detect State (Slot "
+            "Status) of each port with nothing below, or the word of a hot-plug driver."
         ),
         causes=(
-            "A carrier with fewer drives than places, which is as it should be",
+            "A carrier with fewer drives than bays, which is fine",
             "A drive that is not fully seated",
             "A drive that is dead",
-            "A slot that is split in another way than the carrier is wired",
+            "A slot that is split differently from how the carrier is wired",
         ),
         cannot_tell=(
-            "Whether a silent part is a free place. Ports that the firmware hides while nothing is behind them "
-            "are not seen either, nor a split that neither firmware nor registers show."
+            "Whether a silent part is an empty bay. Ports that the firmware hides while nothing is behind them "
+            "are not seen, nor is a split that neither firmware nor registers show."
         ),
         source=(
             "System Management BIOS Reference Specification, System Slots (type 9), peer groups; PCI Express Base "
@@ -191,24 +192,24 @@ def _straddled(answering: Parts) -> bool:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A carrier that is still waiting for its drives looks the same, so count the drives on it. The "
-            "switch takes its power from the slot and answers even where its drives have none. Switches with "
-            "hot-plug ports are left out, as those may be meant to be empty, and what a dark port or a build "
-            "sheet already says is not said again."
+            "A carrier without drives yet looks the same, so count the drives on it. The switch takes its "
+            "power from the slot and shows up even when its drives have no power. Switches with hot-plug ports "
+            "are left out, as those may be empty on purpose, and so is what a dark port or a build sheet "
+            "already says."
         ),
         evidence=(
             "Device/Port Type of the switch's ports (PCI Express Capabilities), the functions listed below them, and "
             "Presence Detect State (Slot Status) of each port."
         ),
         causes=(
-            "A carrier that has no drive yet, which is as it should be",
-            "A supply cable of the carrier that is not plugged in",
+            "A carrier that has no drives yet, which is fine",
+            "A power cable of the carrier that is not plugged in",
             "Drives that are not fully seated",
-            "A cable between the card and its drives that is loose",
+            "A loose cable between the card and its drives",
         ),
         cannot_tell=(
-            "Whether drives were ever fitted. Ports that lead to no slot detect no presence, and a switch whose"
-            " slot could not be read may belong to the board; nothing is said of either."
+            "Whether drives were ever fitted. Ports that lead to no slot have no presence detect, and a switch "
+            "below a port whose slot could not be read may belong to the board; nothing is claimed of either."
         ),
         source=(
             "PCI Express Base Specification, PCI Express Capabilities, Slot Capabilities and Slot Status Registers; "

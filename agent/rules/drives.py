@@ -41,14 +41,14 @@ NVME_CLASS: Final = 0x010802
             "critical limit alone, within 10 C below that."
         ),
         evidence=(
-            "Each sensor of the drive that the system reads, held against the sensor's own limits; the composite "
-            "temperature also against the limits that the drive itself names (Identify Controller, WCTEMP and "
-            "CCTEMP)."
+            "Each sensor of the drive that the system reads, compared with the sensor's own limits; the "
+            "composite temperature also against the limits that the drive itself names (Identify Controller, "
+            "WCTEMP and CCTEMP)."
         ),
         causes=(
-            "No moving air where the drive sits, behind a long card for instance",
-            "A heatsink whose pad does not touch, or none at all",
-            "A hot neighbour, or a warm room",
+            "Poor airflow over the drive, behind a long card for instance",
+            "A heatsink whose thermal pad makes no contact, or no heatsink",
+            "A hot card beside it, or a warm room",
         ),
         cannot_tell=(
             "How hot the parts inside are: the composite value is made from several sensors, and published "
@@ -83,13 +83,11 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning=(
-            '"dead" means that the kernel gave the controller up; the other states pass, and deserve a second look.'
-        ),
-        evidence="The state that the kernel gives for the controller, anything other than live.",
+        meaning=('"dead" means that the kernel gave up on the controller. The other states pass; check again.'),
+        evidence="The controller's state in the kernel, where it is anything but live.",
         causes=(
-            "A drive that stopped answering and was given up",
-            "A drive that is being reset, set up or taken out at this moment",
+            "A drive that stopped answering",
+            "A drive that is being reset, set up or removed right now",
             "A firmware fault that a power cycle clears",
         ),
         cannot_tell="Why the controller stopped: the kernel's log says more than the state does.",
@@ -122,16 +120,16 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="The link may be perfectly all right; what is missing is a drive that the system can use.",
+        meaning=("The link may be perfect; what is missing is a drive that the system can use."),
         evidence=(
             "The class code of the function (010802h, an NVMe controller) and the driver that holds it, if any does."
         ),
         causes=(
             "No driver for it is loaded",
             "A driver that tried and gave up, because the drive did not become ready",
-            "A drive that was set aside for a virtual machine on purpose",
+            "A drive reserved for a virtual machine on purpose",
         ),
-        cannot_tell="Whether the drive works, as nothing talks to it. The system's log says which cause it is.",
+        cannot_tell=("Whether the drive works, as nothing talks to it. The kernel's log shows which cause it is."),
         source=(
             "PCI Code and ID Assignment Specification, class 01h, subclass 08h, interface 02h; Linux "
             "include/linux/pci_ids.h."

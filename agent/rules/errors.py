@@ -43,9 +43,9 @@ if TYPE_CHECKING:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Each end counts the errors that it sees, so both ends are summed. A few since start-up are no "
-            "fault, a rising count is. Up to 20 since start-up pass without a word, as links make some when "
-            "they train or wake; more are a note as long as no look counts new ones."
+            "Each end counts the errors it sees, so both are added up. A count that rises between two looks is "
+            "a fault. Up to 20 since start-up are ignored, as links make some when they train or wake; more "
+            "than that are a note as long as the count stays still."
         ),
         evidence=(
             "The system's counters of correctable and uncorrectable errors that belong to the link itself (receiver "
@@ -54,12 +54,12 @@ if TYPE_CHECKING:
         ),
         causes=(
             "A poor contact, riser or cable",
-            "A card or board at the edge of what the speed allows",
+            "A card or board at its limit for the speed",
             "Electrical noise or a weak supply",
         ),
         cannot_tell=(
-            "When errors came that were there at the first look. Where reporting is off or kept by the "
-            "firmware, a count is shown as not read, never as zero."
+            "When the errors of before the first look happened, and anything where reporting is off or kept by "
+            "the firmware: the count is then shown as not read, not as zero."
         ),
         source=(
             "PCI Express Base Specification, Advanced Error Reporting; Linux Documentation/ABI, aer_dev_correctable "
@@ -153,13 +153,13 @@ def _counters(function: PciFunction) -> Evidence:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The bits stay set until cleared and may date from training at start-up; together with a narrow or slow "
-            "link they name the lanes to look at. On a link at its best they are a remark for the record."
+            "The bits stay set until cleared and may date from training at start-up; on a narrow or slow link "
+            "they point at the lanes to look at. On a link at its best they are only noted for the record."
         ),
         evidence="The Lane Error Status Register of both ends, for lanes that are in use or could be.",
         causes=(
             "Training at start-up, which is harmless",
-            "A bad contact or trace on just those lanes",
+            "A bad contact or trace on those lanes",
         ),
         cannot_tell="When the bits were set: they have no time and no count.",
         source=(
@@ -210,7 +210,9 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
     compared=Compared(depth=EXTENDED),
     measured="may explain",
     explained=Explained(
-        meaning=("The two ends could not tune the signal for that speed: riser, cable, contact, or a card's firmware."),
+        meaning=(
+            "The two ends could not tune their signals for that speed, because of a riser, cable, contact or firmware."
+        ),
         evidence=(
             "For each speed above the present one: equalization marked complete, with one of its three phases not "
             "successful, in Link Status 2 or the status registers for 16, 32 and 64 GT/s, of either end."

@@ -242,15 +242,15 @@ def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Some temperature in the drive is past a threshold set for it. A drive whose sensors already read "
-            "at or above a limit is named for that instead."
+            "The warning says that some temperature in the drive is past its threshold. A drive whose sensors "
+            "already read at or above a limit is reported for that instead."
         ),
         evidence=(
             "Critical Warning bit 1 of the health log (02h); and where the system reads no sensor, the composite "
             "temperature of that log against the drive's own limits."
         ),
         causes=(
-            "The same as for any hot drive: no air, a heatsink without contact, a hot neighbour",
+            "As for any hot drive: poor airflow, a heatsink without contact, a hot card beside it",
             "A threshold that somebody set lower than the drive's own",
         ),
         cannot_tell=(
@@ -309,17 +309,15 @@ def _composite(health: Health) -> str:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The count covers its whole life, other machines and seasons included; check again under load to "
-            "see whether it grows."
+            "The count covers the drive's whole life, in other machines and seasons too. Check again under "
+            "load to see whether it grows."
         ),
         evidence="Warning and Critical Composite Temperature Time of the health log (02h), in minutes.",
         causes=(
-            "Long writes without enough air",
-            "A former machine or a summer in which it was worse",
+            "Long writes with too little airflow",
+            "An earlier machine, or a hot summer",
         ),
-        cannot_tell=(
-            "When it was: minutes of last year look like those of this morning. Two captures tell them apart."
-        ),
+        cannot_tell=("When it was: last year's minutes look like this morning's. Two captures tell them apart."),
         source="NVM Express Base Specification, SMART / Health Information log page (02h).",
         see_also=("drive-hot", "drive-throttled", "soak"),
     ),
@@ -357,18 +355,18 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Lightly to hold its temperature, heavily to bring it down at any cost. Some drives slow down by "
-            "rules of their own and count nothing."
+            "A drive slows down lightly to hold its temperature, and heavily to bring it down at any cost. "
+            "Some drives do it by rules of their own and count nothing."
         ),
         evidence=(
             "Thermal Management Temperature 1 and 2 Transition Count and their total times, of the health log (02h): "
             "1 is the light kind, 2 the heavy kind."
         ),
         causes=(
-            "Work that is hotter than its cooling allows",
-            "Thresholds for heat control that were set low",
+            "More work than its cooling allows",
+            "Heat thresholds set low",
         ),
-        cannot_tell=("Slowing down by the drive's own rules, which most drives have beside this one and do not count."),
+        cannot_tell=("Slowing down by the drive's own rules, which most drives have too and do not count."),
         source="NVM Express Base Specification, Host Controlled Thermal Management, and the log page 02h.",
         see_also=("drive-hot", "soak", "cool"),
     ),
@@ -416,15 +414,15 @@ def _drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "An estimate from what was written so far. Drives often go on for long beyond it, but nothing is "
-            "promised any more. A note from 90 %, a limit from 100 %; the figure stops at 255 %."
+            "An estimate from what was written so far. Drives often go on long after 100 %, but with no "
+            "promise. A note from 90 % on, a limit from 100 %; the figure stops at 255 %."
         ),
-        evidence="Percentage Used of the health log (02h); beside it what was written so far, where that is told.",
+        evidence="Percentage Used of the health log (02h); with what was written so far, where the drive says it.",
         causes=(
-            "Years of writing, or a few months of very much of it",
-            "A small or simple drive in a place that writes all day",
+            "Years of writing, or a few months of heavy writing",
+            "A small or simple drive that is written to all day",
         ),
-        cannot_tell="When it will fail: the figure is its maker's estimate, no more.",
+        cannot_tell="When it will fail. Percentage Used is the maker's estimate and no more.",
         source=(
             "NVM Express Base Specification, SMART / Health Information log page (02h); the threshold of 90 % is "
             "common practice."
@@ -459,18 +457,18 @@ def _drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Each time the drive may lose what it had not yet written. Ten times and a quarter of all starts "
-            "count as often (common practice), over its whole life."
+            "Each time it may lose what it had not written yet. Often means ten times or more and a quarter of "
+            "all starts (common practice), over its whole life."
         ),
         evidence="Unsafe Shutdowns and Power Cycles of the health log (02h).",
         causes=(
-            "A machine that is switched off hard",
-            "Mains that fail, without a backup supply",
+            "A machine switched off hard",
+            "Mains failures without a backup supply",
             "A loose contact or an overloaded supply",
         ),
         cannot_tell=(
-            "When it was, and in which machine. A sleeping or pulled drive may count as well, as some systems tell "
-            "the drive nothing before they cut its power."
+            "When it was, and in which machine. Sleep or hot removal may count too, as some systems cut the "
+            "power without telling the drive."
         ),
         source="NVM Express Base Specification, SMART / Health Information log page (02h).",
         see_also=("find-power-loss", "drive-backup-failed"),
@@ -503,16 +501,15 @@ def _drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Someone put firmware into another slot and chose it for the next reset; nothing has changed yet. "
-            "If nobody knows of it, ask before the next restart: new firmware at a bad moment is a risk of its "
-            "own."
+            "Somebody has loaded firmware into another slot and selected it; it takes effect at the next "
+            "restart. Ask before then: new firmware at a bad moment is a risk of its own."
         ),
         evidence=(
             "Active Firmware Info of the log page 03h: the slot in use, the slot for the next reset, and the "
             "revision in each."
         ),
         causes=(
-            "An update that waits for the restart",
+            "An update waiting for the restart",
             "A tool of the maker or of the system that loads firmware by itself",
         ),
         cannot_tell="Who did it, and whether the new firmware suits the drive.",

@@ -28,15 +28,13 @@ MOST_NAMES: Final = 5
     compared=Compared(left_out=True),
     measured="explains nothing",
     explained=Explained(
-        meaning=(
-            "For the record, and for comparing with the maker's list. Nothing here says that an update is wanted."
-        ),
+        meaning=("For the record, and to compare with the maker's list. It does not mean that an update is needed."),
         evidence=(
             "The machine's firmware maker, version and date by System Management BIOS; the revision that each drive "
             "gives."
         ),
-        causes=("Every machine that gives its versions has this line",),
-        cannot_tell="Whether a version is the latest or has a fault: see the maker's release notes.",
+        causes=("Every machine that shows its versions gets this line",),
+        cannot_tell="Whether a version is the latest, or faulty: see the maker's release notes.",
         source=(
             "System Management BIOS Reference Specification, type 0; NVM Express Base Specification, Identify "
             "Controller."
@@ -98,9 +96,9 @@ def _guest_sees_little(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning="Nothing here needs root; this says once what root would add.",
-        evidence="Every reading that was refused with a missing right, by what it would have told.",
-        causes=("A run as an ordinary user, which is quite all right",),
-        cannot_tell="Whether root would change a verdict; links that depend on it say so themselves.",
+        evidence="Every reading refused for lack of permission, by what it would have told.",
+        causes=("A run as an ordinary user, which is fine",),
+        cannot_tell="Whether root would change a verdict; the lines concerned say so themselves.",
         source="The errors EACCES and EPERM as the system gives them (POSIX).",
         see_also=("root", "look-as-root"),
     ),
