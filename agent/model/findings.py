@@ -89,9 +89,9 @@ VERDICTS: Final = {
         trained=True,
         explained=Explained(
             meaning=(
-                "Lanes that do not work are rate that is lost, in proportion: four of eight lanes carry half. A link "
-                "that lacks lanes and speed is narrow too, with the speed in its evidence. Unlike a low speed, a low "
-                "width is hardly ever power saving, so this is a fault at once."
+                "Four of eight lanes carry half the rate. A link short of both lanes and speed is narrow too, "
+                "with the speed in its evidence. Unlike a low speed, a low width is hardly ever power saving, "
+                "so this is a fault at once."
             ),
             evidence=(
                 "Negotiated Link Width of both ends, from the Link Status Register and from the attributes of the "
@@ -99,14 +99,14 @@ VERDICTS: Final = {
                 "counts, or the fewest lanes where they come and go."
             ),
             causes=(
-                "A card that is not fully seated, or sits crooked in its bracket",
+                "A card that is not fully seated, or pulled askew by its bracket",
                 "Dirty or worn contacts of the card or the slot",
                 "A riser, an extension or a cable with a bad lane",
                 "A bent pin below the processor, or a cracked joint on the board",
             ),
             cannot_tell=(
-                "Which part is to blame: that shows only when riser, slot and card are changed one at a time. Nor "
-                "whether all lanes that the port claims are wired to the slot, where the firmware does not describe it."
+                "Which part is to blame: change riser, slot and card one at a time to see. Nor whether all "
+                "lanes of the port are wired to the slot, where the firmware does not describe it."
             ),
             source=(
                 "PCI Express Base Specification, Link Capabilities and Link Status Registers; the causes are common "
@@ -125,8 +125,8 @@ VERDICTS: Final = {
         trained=True,
         explained=Explained(
             meaning=(
-                "All lanes work, the speed is below what both ends can do, and none of the usual innocent reasons was "
-                "found: no set target speed, no sign of power saving, no faster reading in another look."
+                "All lanes work, but the speed is below what both ends can do, and none of the harmless "
+                "reasons applies: no target speed set, no sign of power saving, no faster reading in another look."
             ),
             evidence=(
                 "Current Link Speed of both ends against the speeds in the Link Capabilities of both; the port's "
@@ -134,15 +134,15 @@ VERDICTS: Final = {
                 "the card's power state and class."
             ),
             causes=(
-                "A riser, extension or cable that does not carry the speed",
-                "A poor contact that passes a low speed and fails a high one",
-                "Ends that could not tune their signals to each other (equalization)",
-                "A card or board whose firmware has trouble with its partner",
+                "A riser, extension or cable that cannot carry the speed",
+                "A poor contact that works at a low speed and fails at a high one",
+                "Equalization that failed: the ends could not tune their signals to each other",
+                "A card or board whose firmware has trouble with the other",
             ),
             cannot_tell=(
-                "Whether the speed rises under load where the card hides that it saves power: the first step is "
-                "therefore to look while the card works. Where a reading that might explain the speed failed or was "
-                "refused, the verdict is unknown, not slow."
+                "Whether the speed rises under load, where a card saves power without showing it; so the first "
+                "step is a check while it is busy. Where a reading that might explain the speed failed, the "
+                "verdict is unknown, not slow."
             ),
             source=(
                 "PCI Express Base Specification, Link Status, Link Control 2 and Link Status 2 Registers; the causes "
@@ -158,8 +158,8 @@ VERDICTS: Final = {
         meaning="detects a card that does not answer",
         explained=Explained(
             meaning=(
-                "Presence is detected in the slot, and yet nothing answers. Often the card is dead or not seated, or "
-                "its slot is switched off; the reasons that the port itself gives stand in the evidence."
+                "The slot detects a card, but the card does not answer. Often it is dead or not fully seated, "
+                "or the slot is disabled; what the port itself says stands in the evidence."
             ),
             evidence=(
                 "Presence Detect State of the Slot Status Register, or the hot-plug driver's word where registers "
@@ -167,15 +167,15 @@ VERDICTS: Final = {
                 "bits of the port (Link Status)."
             ),
             causes=(
-                "A card that is not fully seated: presence is detected, the rest has no contact",
-                "A slot or its power that is switched off, in the firmware setup or by a hot-plug controller",
-                "A card without its supply cable",
+                "A card seated far enough to be detected, but not to work",
+                "A slot or its power switched off, in the firmware setup or by a hot-plug controller",
+                "A card without its power cable",
                 "A dead card, slot or riser",
             ),
             cannot_tell=(
-                "What the card is: nothing of it can be read. Slots without presence detection cannot be dark, only "
-                "empty. Where the system lists a function whose place could not be read, it may be this card; then the "
-                "verdict is unknown."
+                "What the card is: nothing of it can be read. Slots without presence detect are never dark, "
+                "only empty. Where the system lists a function whose place could not be read, it may be this "
+                "card, and the verdict is unknown."
             ),
             source=(
                 "PCI Express Base Specification, Slot Status and Link Control Registers; the causes are common "
@@ -193,22 +193,22 @@ VERDICTS: Final = {
         trained=True,
         explained=Explained(
             meaning=(
-                "The link does all that this slot can, and the card could do more. It is how the machine is built or "
-                "filled, not a fault. It pays to move the card only where a better slot is free, or can be made free, "
-                "and the drives behind it would gain."
+                "The link does all this slot can do, and the card could do more. The machine is built or "
+                "filled that way; it is not a fault. Moving the card pays only if a better slot is free, or "
+                "can be freed, and the drives behind it would gain."
             ),
             evidence=(
                 "The rate now (Link Status), equal to the best of both ends, and below what the card's own Link "
                 "Capabilities name."
             ),
             causes=(
-                "A slot that is wired with fewer lanes than its connector is long",
+                "A slot wired with fewer lanes than its connector has",
                 "A slot of an older generation than the card",
-                "A slot that gives lanes to a neighbour, or is split",
+                "A slot that gives lanes to the slot beside it, or is split",
             ),
             cannot_tell=(
-                "Whether you would notice: a card may never need its full link. Nor what a longer connector hides, "
-                "where the firmware does not tell how many lanes are wired."
+                "Whether you would notice: a card may never need its full link. Nor how many lanes are wired, "
+                "where the firmware does not say."
             ),
             source=(
                 "PCI Express Base Specification, Link Capabilities Register; System Management BIOS, System Slots "
@@ -227,9 +227,9 @@ VERDICTS: Final = {
         trained=True,
         explained=Explained(
             meaning=(
-                "The port is told to go no faster. A person may have chosen the speed in the firmware setup, for a "
-                "long riser for instance; or the system lowered it after the link failed to train, and never raised "
-                "it again."
+                "The port is told to go no faster. Somebody may have set the speed in the firmware setup, for "
+                "a long riser for instance, or the system lowered it after the link failed to train and never "
+                "raised it again."
             ),
             evidence=(
                 "The port's Target Link Speed (Link Control 2 Register), equal to the speed now (Link Status) and "
@@ -237,10 +237,10 @@ VERDICTS: Final = {
             ),
             causes=(
                 "A slot speed chosen in the firmware setup",
-                "A fall-back to 2.5 GT/s by the kernel after training failed",
-                "A display card's own driver, which sets the target while the card rests",
+                "A kernel that fell back to 2.5 GT/s after training failed",
+                "A display card's driver, which sets the target while the card rests",
             ),
-            cannot_tell="Who set it, and whether the link would hold the higher speed if it were allowed to try.",
+            cannot_tell="Who set it, and whether the link would hold the higher speed.",
             source=(
                 "PCI Express Base Specification, Link Control 2 Register; Linux drivers/pci/quirks.c, "
                 "pcie_failed_link_retrain; the causes are common practice."
@@ -259,8 +259,9 @@ VERDICTS: Final = {
         calm=True,
         explained=Explained(
             meaning=(
-                "The speed is below best, all lanes work, and something shows that this is for now: power saving, or a "
-                "faster reading in another look. Display cards do so whenever they have nothing to draw."
+                "The speed is below best, all lanes work, and something shows that this will pass: power "
+                "saving, or a faster reading in another look. Display cards do this whenever they have nothing "
+                "to draw."
             ),
             evidence=(
                 "Speed now (Link Status) and best (Link Capabilities of both ends), a target speed (Link Control 2) "
@@ -273,8 +274,7 @@ VERDICTS: Final = {
                 "Hardware that changes its speed by itself",
             ),
             cannot_tell=(
-                "What the link would reach at work. A link can rest and be faulty at once; a look under load tells "
-                "them apart."
+                "What the link reaches under load. A link can be resting and faulty at once; a check under load tells."
             ),
             source=(
                 "PCI Express Base Specification, Link Status Register; PCI Power Management Specification, device "
@@ -291,17 +291,17 @@ VERDICTS: Final = {
         meaning="could not be read, or the readings contradict each other",
         explained=Explained(
             meaning=(
-                "No verdict that would hold. Something needed for it could not be read, or two readings that must "
-                "agree do not; the sentence beside the link says which."
+                "Something needed for a verdict could not be read, or two readings that must agree do not; the "
+                "sentence beside the link says which."
             ),
             evidence="The register or attribute that failed, with the reason, or both sides of the contradiction.",
             causes=(
-                "Registers that only the super-user may read",
-                "A card asleep without power, which is not woken for a look",
+                "Registers that only root may read",
+                "A card asleep without power, which is not woken for a check",
                 "A link that changes while it is read",
                 "A card or a bridge that answers wrongly",
             ),
-            cannot_tell="Whether the link is well. It is counted neither as full nor as a fault.",
+            cannot_tell="Whether the link is good. It counts neither as full nor as a fault.",
             source="The project's own rule: evidence or silence.",
             see_also=("link-unread", "ends-contradict", "root"),
         ),
@@ -315,16 +315,16 @@ VERDICTS: Final = {
         trained=True,
         explained=Explained(
             meaning=(
-                "Every lane of the card works, at its highest speed. The slot may be able to do more; that is no loss, "
-                "as long as no other card of the machine wants it."
+                "Every lane of the card works, at its highest speed. The slot may be able to do more, which is "
+                "no loss unless another card of the machine needs it."
             ),
             evidence=(
                 "Speed and width now, which all readings of both ends agree on, and the card's own Link Capabilities. "
                 "Where the port cannot be seen, as in a virtual machine, the card's end alone."
             ),
-            causes=("A card in a slot that suits it, with good contacts",),
+            causes=("A card in a suitable slot, with good contacts",),
             cannot_tell=(
-                "How fast the drive behind it is, whether the link makes errors, and what hops further up carry."
+                "How fast the drive behind it is, whether the link makes errors, and what the hops above carry."
             ),
             source="PCI Express Base Specification, Link Capabilities and Link Status Registers.",
             see_also=("best", "slot-swap", "measure"),
@@ -337,8 +337,8 @@ VERDICTS: Final = {
         meaning="a tunnelled, emulated or integrated link; its figures say nothing of lanes",
         explained=Explained(
             meaning=(
-                "The figures of this link are no statement about wires. A tunnel through another cable always calls "
-                "itself 2.5 GT/s; an emulator makes its figures up; a device within the processor has no link at all."
+                "The figures of this link say nothing of wires. A tunnel through another cable always reports "
+                "2.5 GT/s, an emulator makes its figures up, and a device inside the processor has no link at all."
             ),
             evidence=(
                 "The port type (integrated endpoint); what stands for a tunnel, by the system's own word, a "
@@ -350,7 +350,7 @@ VERDICTS: Final = {
                 "A virtual machine",
                 "A device that is part of the processor or chipset",
             ),
-            cannot_tell="What the tunnel or the host behind it carries: only a measurement shows that.",
+            cannot_tell="What the tunnel or the host behind it can carry; only a measurement shows that.",
             source=(
                 "PCI Express Base Specification, PCI Express Capabilities Register; Linux drivers/pci/probe.c, "
                 "set_pcie_thunderbolt; the emulator project's list of PCI numbers."
@@ -364,18 +364,17 @@ VERDICTS: Final = {
         card_at_best=False,
         meaning="nothing is fitted",
         explained=Explained(
-            meaning="No presence is detected in the slot, or the port leads to no slot, and nothing answers below it.",
+            meaning="No card is detected in the slot, or the port leads to no slot, and nothing shows up below it.",
             evidence=(
                 "Presence Detect State of the Slot Status Register, Slot Implemented, or the hot-plug driver's word."
             ),
             causes=(
                 "A free slot",
-                "A port of the chipset that is not led out",
+                "A chipset port that leads nowhere",
             ),
             cannot_tell=(
-                "A card that is so badly seated, or so dead, that its presence pins do not meet looks like no card. A "
-                "port that keeps training tells on it; then the verdict is unknown, as it is where what answers below "
-                "could not be read."
+                "A card so badly seated that its presence pins make no contact looks like no card. If its port "
+                "keeps training, the verdict is unknown, as it is where what is below could not be read."
             ),
             source=(
                 "PCI Express Base Specification, Slot Status Register; Linux drivers/pci/quirks.c, "

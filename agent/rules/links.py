@@ -67,24 +67,24 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
     compared=Compared(rests_on="verdict"),
     measured="lowers",
     explained=Explained(
-        meaning="Power saving hardly ever changes the width.",
+        meaning="A link hardly ever gives up lanes to save power, so this is a fault at once.",
         evidence=(
-            "The verdict narrow, with all that it rests on: lanes in use by the readings of both ends, the abilities "
-            "of both, all later looks, and whether the hardware noted that it changed the link to keep it reliable."
+            "The verdict narrow and its readings: lanes in use and lanes supported at both ends, all later "
+            "looks, and whether the hardware noted that it changed the link to keep it reliable."
         ),
         causes=(
             "Dirty contacts of the card or in the slot",
             "A worn riser or extension",
             "A card that is not fully seated",
             (
-                "A neighbouring slot that is filled: many boards give it half of the lanes of this one (common "
-                "practice); the board's manual tells"
+                "A filled slot beside it: many boards give it half of this slot's lanes (common practice); see "
+                "the board's manual"
             ),
         ),
         cannot_tell=(
-            "Which part on the way is bad, and whether fewer lanes were meant: some boards give lanes to a "
-            "neighbour without showing it in the port. Where a build sheet says so, a link with just those "
-            "lanes is a note and no fault."
+            "Which part on the way is bad, and whether the board itself took the lanes: some give lanes to the "
+            "slot beside without saying so in the port. Where a build sheet says so, a link with the lanes "
+            "left to it is a note, not a fault."
         ),
         source=(
             "PCI Express Base Specification, Link Status Register, Negotiated Link Width; the causes are common "
@@ -129,23 +129,20 @@ def _perhaps_shared(seen: JudgedMachine, judged: Judged) -> Found:
     compared=Compared(rests_on="verdict"),
     measured="lowers",
     explained=Explained(
-        meaning=(
-            "Where the card's own end may not change its speed by itself, the finding says so, because the link"
-            " would then stay slow."
-        ),
+        meaning=("Where the card may not change its speed by itself, that is said, as it would then stay slow."),
         evidence=(
             "The verdict slow, with the speed now, the speeds of both ends, later looks, the port's target speed "
             "where it can be read, and Hardware Autonomous Speed Disable of the card."
         ),
         causes=(
-            "A riser or cable that does not carry the speed",
-            "A contact that has become poor",
+            "A riser or cable that cannot carry the speed",
+            "A worn or dirty contact",
             "Equalization that failed at the higher speed",
         ),
         cannot_tell=(
-            "Whether the link falls back at once or only after hours of errors: a soak logs that. An ordinary "
-            "user often cannot read the target speed; then the verdict is unknown, not slow, as it is wherever "
-            "a reading that might explain the speed failed."
+            "Whether the link drops at once or only after hours of errors: a soak logs it. An ordinary user "
+            "often cannot read the target speed; the verdict is then unknown, not slow, as it is wherever a "
+            "reading that might explain the speed failed."
         ),
         source=(
             "PCI Express Base Specification, Link Status and Link Control 2 Registers; Linux "
@@ -173,14 +170,14 @@ def _link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="lowers",
     explained=Explained(
         meaning=(
-            "The setting may have its reason, such as a long riser that somebody made dependable with it. If "
-            "the link is set free and falls back, treat it as a slow link."
+            "The setting may have a reason, such as a long riser. If the link drops again once set to "
+            "automatic, treat it as a slow link."
         ),
         evidence=(
             "The verdict set-slow: the port's Target Link Speed equals the speed now, and both ends can do more."
         ),
         causes=(
-            "A slot speed that was chosen in the firmware setup",
+            "A speed set for the slot in the firmware setup",
             "A kernel that fell back to 2.5 GT/s after a failed training, and left it there",
         ),
         cannot_tell="Who lowered the target, when, and why.",
@@ -206,16 +203,16 @@ def _link_set_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict", of_a_moment=True),
     measured="may explain",
     explained=Explained(
-        meaning="It should rise under load: check again while the card works.",
+        meaning="It should rise under load; check again while the card is busy.",
         evidence=(
             "The verdict resting, with each sign of power saving that was found, and the looks in which it was faster."
         ),
         causes=(
-            "A display card that draws nothing",
+            "A display card with nothing to draw",
             "A device in light sleep",
             "A link that manages its own speed",
         ),
-        cannot_tell="Whether it reaches its best when it should; only a check while it works shows that.",
+        cannot_tell="Whether it reaches its best when it has to; only a check under load proves that.",
         source=(
             "PCI Express Base Specification, Link Status Register, Link Autonomous Bandwidth Status; display cards: "
             "common practice."
@@ -240,17 +237,17 @@ def _link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict"),
     measured="may explain",
     explained=Explained(
-        meaning="One of the two is wrong, or each was right at its moment; no verdict is built on them.",
+        meaning="One of the two is wrong, or each was right at a different moment; no verdict is based on them.",
         evidence=(
             "Speed and width by the Link Status Register and by the system's attributes, each from both ends of the "
             "link; and both ways to learn what an end can do. All must agree."
         ),
         causes=(
             "A link that changed while it was being read",
-            "A value that the system kept from before",
+            "An old value kept by the system",
             "A card that answers wrongly",
         ),
-        cannot_tell="Which reading is the right one.",
+        cannot_tell="Which reading is right.",
         source="The project's own rule: where sources of one value differ, none is believed.",
         see_also=("unknown", "look-again"),
     ),
@@ -274,18 +271,19 @@ def _ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A port whose link is up with nothing below it, or that keeps training without success, is told here too."
+            "A port whose link is up with nothing below it, or that keeps training without success, is "
+            "reported here too."
         ),
         evidence=(
-            "The reading of Link Capabilities or Link Status that is missing, and why; for a port without a card, "
-            "Data Link Layer Link Active or the training bits, which act as if something were there."
+            "The reading of Link Capabilities or Link Status that is missing, and why; for a port without a "
+            "card, Data Link Layer Link Active or the training bits, which say that something is there."
         ),
         causes=(
             "A card asleep without power",
             "An attribute that gives an error, or a speed that is not in the table",
-            "A card that is so badly seated that it trains without end",
+            "A card so badly seated that it never stops training",
         ),
-        cannot_tell="The rate of the link; and below a port that only acts so, whether there is a card at all.",
+        cannot_tell=("The link's rate; and below a port without a visible card, whether there is a card at all."),
         source=(
             "PCI Express Base Specification, Link Status Register; Linux drivers/pci/quirks.c, "
             "pcie_failed_link_retrain."
@@ -313,20 +311,16 @@ def _link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "No fault: the carrier works as built. With several drives the uplink is shared; with one it holds that "
-            "one back."
+            "Not a fault: the carrier works as built. Several drives share the uplink; a single one is held back by it."
         ),
-        evidence=(
-            "The link rate of the uplink now, and the sum of the own link rates of all NVMe drives that reach the "
-            "processor through it."
-        ),
+        evidence=("The uplink's rate now, and the sum of the link rates of all NVMe drives behind it."),
         causes=(
-            "A carrier card with a packet switch and more drives than its uplink feeds at once",
-            "A chipset with many drives behind its one link",
+            "A carrier with a packet switch and more drives than its uplink can feed at once",
+            "A chipset with many drives on its one link",
         ),
         cannot_tell=(
-            "Whether the drives ever work at once: one alone has the whole uplink. What the drives themselves "
-            "can do is left out, as it is mostly not known."
+            "Whether they ever work at once: one drive alone has the whole uplink. The drives' own limits are "
+            "left out, as most are not known."
         ),
         source="Arithmetic on published link rates (lanes x transfer rate x line code).",
         see_also=("narrowest hop", "stripe-held-back", "together"),
@@ -385,7 +379,7 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
     compared=Compared(depth=CAPABILITIES),
     measured="lowers",
     explained=Explained(
-        meaning=("Larger payloads spend less of the link on packet headers; on Linux a boot option sets them."),
+        meaning="Larger payloads spend less of the link on packet headers. On Linux a boot option sets them.",
         evidence=(
             "Max_Payload_Size in force and supported, from Device Control and Device Capabilities of every end on "
             "the path; the gain is the difference of the ceilings."
@@ -395,8 +389,8 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
             ("A part elsewhere in the machine that takes small packets only, so that all were set to its size"),
         ),
         cannot_tell=(
-            "Whether a larger payload is wise on this machine: traffic straight between devices, and parts plugged "
-            "in later, need all ends to agree."
+            "Whether a larger payload is safe on this machine: traffic between devices and parts plugged in "
+            "later need all ends to agree."
         ),
         source=(
             "PCI Express Base Specification, Device Control Register; Linux "
@@ -444,17 +438,15 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(depth=CAPABILITIES),
     measured="may explain",
     explained=Explained(
-        meaning=(
-            "Such packets are malformed to the port and end in errors; by default the kernel sets both ends alike."
-        ),
+        meaning=("The port rejects such packets as malformed. The kernel sets both ends alike by default."),
         evidence=(
             "Max_Payload_Size in force in the Device Control Register of the card, larger than that of its port."
         ),
         causes=(
-            "A boot option or a tool that set the payload by hand",
+            "A boot option or tool that set the payload by hand",
             "Firmware that set one end and forgot the other",
         ),
-        cannot_tell="Whether such a packet has been sent yet. Malformed TLP errors would show it.",
+        cannot_tell="Whether such a packet has been sent. Malformed TLP errors would show it.",
         source=(
             "PCI Express Base Specification, Device Control Register; Linux drivers/pci/probe.c, pci_configure_mps."
         ),

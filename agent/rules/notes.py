@@ -54,21 +54,20 @@ READ_AS: Final = {
     explained=Explained(
         meaning=(
             "Notes come with the program, from published sources, or are your own. A note never changes a "
-            "verdict; it is a limit at most, and only where it is confirmed, since what was seen on other "
-            "machines is no fault of this one. Notes that contradict each other are all shown. What was learned"
-            " from captures is told only where this machine differs."
+            "verdict: what was seen elsewhere stands beside what this machine shows. It is at most a limit, "
+            "and only where confirmed, as trouble elsewhere is not a fault here. Contradicting notes are all shown."
         ),
         evidence=(
-            "What the note itself rests on, with its date; then each reading of this machine that the note asks for, "
-            "such as numbers, firmware or kind of slot; then what it has seen beside what is seen here."
+            "What the note rests on, with its date; each reading of this machine that it asks for, such as "
+            "identifiers, firmware or kind of slot; and what was seen there beside what is seen here."
         ),
         causes=(
-            "A part of a kind that somebody has had trouble with, or has proved to work",
-            "A firmware in a range that a note names",
+            "A part that somebody has had trouble with, or has proved to work",
+            "A firmware version in a range that a note names",
         ),
         cannot_tell=(
-            "Whether this very part behaves so: likeness is no proof. Where a reading that a note needs is "
-            "missing, that is listed as not read, and whether the note holds stays open."
+            "Whether this very part behaves so: likeness is no proof. Where a reading that a note asks for is "
+            "missing, it is listed as not read, and whether the note fits stays open."
         ),
         source="Each note names its own; those that come with the program are from published sources.",
         see_also=("field note", "update-firmware"),

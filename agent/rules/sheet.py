@@ -49,22 +49,22 @@ BUILT: Final = ("bench-1-as-planned",)
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Where a slot is dark, that is the fault, and this only says what should be there.",
+        meaning="Where the slot is dark, that is the fault; this only says what should be there.",
         evidence=(
-            "The slot where the sheet has the part: what answers there and what its port says (Slot Status); or that "
-            "no such slot was found."
+            "The slot where the sheet has the part: what shows up there and what its port says (Slot Status); "
+            "or that no such slot was found."
         ),
         causes=(
             "A part that was not fitted after all",
             "One that is not seated",
             "A slot or socket switched off in the firmware setup",
-            "A slot whose lanes another one takes while that is filled, as the sheet may say",
+            "A slot that loses its lanes to another while that is filled, as the sheet may say",
             "A dead part",
         ),
         cannot_tell=(
-            "A carrier card without a switch never shows itself, only its drives do. Parts of which the sheet "
-            "says too little, or whose reading failed, are listed as not read: they are neither missing nor in "
-            "place."
+            "A carrier without a packet switch never shows up, only its drives do. Parts that the sheet does "
+            "not describe well enough, and parts whose list, link, slot or number could not be read, are "
+            "listed as not read: neither missing nor in place."
         ),
         source="The build sheet, and the machine as read.",
         see_also=("build sheet", "slot-dark", "check-sheet"),
@@ -97,23 +97,15 @@ def _plan_part_missing(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Such a carrier shows a drive for each group of lanes that the firmware setup splits off, the first one "
-            "always. Count the drives on it before anything else."
+            "A passive carrier shows one drive for each group of lanes that the firmware setup splits off, and "
+            "always the first. Count its drives before anything else."
         ),
         evidence=(
             "How many of the carrier's drives answer, and the lanes of the port of its slot, by its Link "
             "Capabilities, against those of one drive."
         ),
-        causes=(
-            (
-                "A slot that was not split in the firmware setup, or lost the setting in a firmware update or "
-                "with an empty battery"
-            ),
-        ),
-        cannot_tell=(
-            "Whether the other drives are there; they are unseen, no more. Nor whether the firmware can split "
-            "this slot."
-        ),
+        causes=(("A slot not split in the firmware setup, or reset by a firmware update or an empty battery"),),
+        cannot_tell=("Whether the other drives are there, and whether the firmware can split this slot."),
         source=(
             "The build sheet; Link Capabilities Register of the port; that lanes must be split for such carriers is "
             "common practice."
@@ -139,21 +131,19 @@ def _plan_drives_unsplit(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A limit where its link there is what the sheet expects; a fault where it is less. Parts that have each "
-            "other's places are told together, with what is to be done in order: a place must be free before a part "
+            "A limit where its link there is what the sheet expects, a fault where it is less. Parts in each "
+            "other's places are reported together, with the moves in order: a place must be free before a part "
             "goes in."
         ),
         evidence=(
-            "For each part the place where it answers and the one on the sheet. A drive is known again by its serial "
-            "number, else by place and model; a card by its place, else by its maker and model number."
+            "For each part, where it is and where the sheet has it. A drive is recognised by its serial "
+            "number, else by place and model; a card by its place, else by its vendor and device numbers."
         ),
         causes=(
-            "Two parts that changed places while the machine was put together",
+            "Two parts swapped while the machine was put together",
             "A change that nobody wrote down",
         ),
-        cannot_tell=(
-            "Two parts of one model without serial numbers cannot be told apart; either may then be called the other."
-        ),
+        cannot_tell=("Which is which of two parts of one model without serial numbers."),
         source="The build sheet, and the machine as read.",
         see_also=("move-as-planned", "check-sheet", "plan-need-broken"),
     ),
@@ -178,22 +168,19 @@ def _plan_other_place(seen: JudgedMachine) -> Iterator[Found | Unread]:
     explained=Explained(
         meaning=(
             "A drive on a split slot or behind a packet switch though the need forbids it, a card in another "
-            "slot than needed, or a rate that even the upper end of the expected range misses. Nothing is said "
-            "where a reading failed, and what only a link's own fault holds back is that link's finding."
+            "slot than needed, or a rate that even the upper end of the prediction misses. What only a faulty "
+            "link holds back is reported with that link."
         ),
         evidence=(
-            "What the need asks for and what is fitted: the place of a part, a packet switch on its way, or the "
-            "upper end of what it should reach alone. Links below their best for now, or by a fault, count at their "
-            "best."
+            "What the need asks for and what is fitted: the place of a part, a packet switch on its way, or "
+            "the upper end of what it should reach alone. Resting and faulty links count at their best."
         ),
         causes=(
-            "Parts in other places than planned",
-            "A plan that was made for other parts",
-            "A slot that is split since",
+            "Parts not where planned",
+            "A plan made for other parts",
+            "A slot split since then",
         ),
-        cannot_tell=(
-            "What a drive really delivers: the rates are those of the throughput model. A measurement settles it."
-        ),
+        cannot_tell=("What a drive really delivers: the rates are predictions. A measurement settles it."),
         source="The build sheet; rates by the throughput model (agent/model/throughput.py names its sources).",
         see_also=("plan-anew", "measure", "plan-other-place"),
     ),
@@ -219,16 +206,16 @@ def _plan_need_broken(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A limit where the part itself can do no more. A link below its own best is already a finding, and "
-            "is one here only if its best would not be enough either."
+            "A limit where the part itself cannot do more. A link below its own best is reported for that "
+            "already, and here only if its best would not be enough."
         ),
         evidence="The rate of the link now and the one on the sheet, and which of its ends cannot do as much.",
         causes=(
-            "A slot that shares its lanes with another one",
-            "A speed or a split that is set in the firmware setup",
+            "A slot that shares its lanes with another",
+            "A speed or split set in the firmware setup",
             "A sheet that promises too much",
         ),
-        cannot_tell="Whether it was ever better: the sheet may have been written from a maker's page.",
+        cannot_tell="Whether it was ever better: the sheet may have been copied from a maker's page.",
         source="The build sheet; PCI Express Base Specification, Link Capabilities Register.",
         see_also=("check-sharing", "slot-limited", "check-sheet"),
     ),
@@ -253,21 +240,21 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "No fault: the machine does better than the sheet says. But plans made with the sheet take this "
-            "slot for poorer than it is, and may leave it empty for no reason."
+            "Not a fault: the machine does better than the sheet says. But plans made with the sheet underrate "
+            "this slot and may leave it empty for no reason."
         ),
         evidence=(
-            "The lanes in use now; what is in the slots that are said to take lanes (an answering function, or Slot "
-            "Status); the lanes_while of the slot on the sheet."
+            "The lanes in use now; what is in the slots that should take lanes (a function, or Slot Status); "
+            "the lanes_while of the slot on the sheet."
         ),
         causes=(
             "A sheet that names the wrong slot, or too few lanes",
-            "A firmware setup that divides the lanes in another way",
+            "A firmware setup that divides the lanes differently",
         ),
         cannot_tell=(
-            "What the board does with other parts in these slots; see its manual. Split slots are left out. "
-            "Where it could not be read whether another slot is filled, the sheet's word is taken, and the "
-            "finding says so."
+            "What the board does with other parts in these slots; see its manual. Split slots are not looked "
+            "at. Where it could not be read whether another slot is filled, the sheet is believed, and the "
+            "report says so."
         ),
         source="The build sheet; PCI Express Base Specification, Link Status Register, Negotiated Link Width.",
         see_also=("check-sheet", "plan-link-below", "link-narrow"),
@@ -292,17 +279,17 @@ def _plan_lanes_more(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Less than 1 % below what the sheet expects is a matter of rounding, and passes.",
+        meaning="Less than 1 % below the sheet is rounding and is ignored.",
         evidence=(
-            "The upper end of what each drive should reach, alone or with all at once, against the upper end on the "
-            "sheet; then the link that decides, its payload, and how many drives cross it."
+            "The upper end of what each drive should reach, alone or all at once, against the upper end on the "
+            "sheet; then the link that limits it, its payload, and how many drives share it."
         ),
         causes=(
-            "More drives behind one link than were planned",
-            "Smaller packets than were reckoned with",
-            "A link on the way that the sheet does not know of",
+            "More drives behind one link than planned",
+            "Smaller packets than assumed",
+            "A link on the way that the sheet does not have",
         ),
-        cannot_tell="What the drives really do: nothing is measured here.",
+        cannot_tell="What the drives really deliver: nothing is measured here.",
         source="The build sheet; the throughput model.",
         see_also=("uplink-shared", "payload-low", "measure"),
     ),
@@ -325,13 +312,13 @@ def _plan_rate_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="No fault where it was exchanged on purpose; then correct the sheet.",
+        meaning="Not a fault if it was replaced on purpose; then put the new part on the sheet.",
         evidence=(
             "Maker and model number of a card, or model and serial number of a drive, as read and as on the sheet."
         ),
         causes=(
-            "A part that was exchanged",
-            "A sheet with a slip of the pen",
+            "A part that was replaced",
+            "A typing error in the sheet",
         ),
         cannot_tell="Whether the other part is as good.",
         source="The build sheet, and the numbers that the parts give.",
@@ -355,15 +342,15 @@ def _plan_other_part(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Not a fault, but it may take lanes, power or air that the plan gave to others.",
+        meaning="Not a fault, but it may take lanes, power or air that the plan gave to other parts.",
         evidence="A card or drive that answers, and the sheet, in which nothing matches it.",
         causes=(
-            "A part that came later",
-            "A sheet that was made for the new parts alone",
+            "A part added later",
+            "A sheet that lists only the new parts",
         ),
         cannot_tell=(
-            "What it is for. Devices on the board do not count. A part that may be one of the sheet's, but "
-            "could not be told from it, is listed as not read."
+            "What it is for. Devices of the board itself do not count. A part that could be one of the sheet's "
+            "is listed as not read."
         ),
         source="The build sheet, and the machine as read.",
         see_also=("check-sheet", "plan-other-part"),

@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     measured="lowers",
     explained=Explained(
         meaning=(
-            "Better slots of this machine are named, free ones first, with the rate that the card would reach "
-            "there. It is a note where the card does not sit in a slot or would gain nothing."
+            "Better slots of this machine are named, free ones first, with the rate the card would reach "
+            "there. It is only a note where nothing would be gained, or where the device is not in a slot."
         ),
         evidence=(
             "The card's own Link Capabilities, those of its port, and the firmware's description of the slots: lanes "
@@ -45,12 +45,12 @@ if TYPE_CHECKING:
         causes=(
             "A slot with fewer lanes wired than its connector has",
             "A slot of an older generation",
-            "Lanes that a neighbour or a split has taken",
+            "Lanes taken by the slot beside it, or by a split",
         ),
         cannot_tell=(
-            "Whether the card fits: length, height, cables and lanes that slots share are in the makers' "
-            "manuals, not in the machine. A better slot that another card needs is not offered. Where neither "
-            "port nor name says whether the card sits in a slot, the finding says so."
+            "Whether the card fits: the machine does not know length, height, cables or shared lanes. A better "
+            "slot that another card needs is not offered. Where neither port nor name shows whether it is in a "
+            "slot at all, the report says so."
         ),
         source=(
             "PCI Express Base Specification, Link Capabilities Register; System Management BIOS Reference "
@@ -109,12 +109,12 @@ def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Swapped, the card in the better slot would lose nothing, as the other slot still meets all that it"
-            " can do; where it would lose anything, nothing is said."
+            "The card in the better slot would lose nothing, as the other slot does all that it can use; if it "
+            "would lose anything, no swap is proposed."
         ),
-        evidence="Ability of the port, all that its present card needs, and what the other card could do there.",
-        causes=("Cards that were fitted in the order in which they came",),
-        cannot_tell="Whether both cards fit mechanically, and whether a cable reaches.",
+        evidence="What the port can do, what its present card can use, and what the other card would reach there.",
+        causes=("Cards fitted in the order in which they arrived",),
+        cannot_tell="Whether both cards fit, and whether their cables reach.",
         source="PCI Express Base Specification, Link Capabilities Register; the throughput model for the gain.",
         see_also=("slot-limited", "swap"),
     ),
@@ -156,19 +156,19 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="may explain",
     explained=Explained(
-        meaning="Presence is detected; nothing else of the card can be read.",
+        meaning="The slot detects a card; the card itself is silent.",
         evidence=(
-            "The verdict dark, with the port's own reasons: link switched off, slot powered off, training that goes "
-            "on or failed."
+            "The verdict dark, with the port's own reasons: link disabled, slot powered off, training still "
+            "going on or failed."
         ),
         causes=(
             "A card that is almost, but not fully seated",
-            "A slot that is switched off in the firmware setup",
-            "A neighbour that is filled and takes all of its lanes; the board's manual tells",
+            "A slot disabled in the firmware setup",
+            "A filled slot beside it that takes all of its lanes; see the board's manual",
             "A dead card",
             "A riser that does not carry the link",
         ),
-        cannot_tell="Whether card, slot or riser is dead: try another card in the slot, and this one elsewhere.",
+        cannot_tell="Whether card, slot or riser is dead; try another card in this slot, and this card in another.",
         source=(
             "PCI Express Base Specification, Slot Status Register, Presence Detect State; the causes are common "
             "practice."
@@ -204,10 +204,10 @@ def _why_dark(port: PciFunction | None) -> str | None:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A passive carrier with several drives shows only its first drive until the firmware splits the "
-            "slot. A carrier with a single drive looks the same, so this is a note where the firmware says that"
-            " the slot can be split, else a remark: count the drives on the card. A build sheet with several "
-            "drives on that card settles it."
+            "A passive carrier shows only its first drive until the firmware splits the slot. A carrier with a "
+            "single drive looks the same, so count the drives on the card. It is a note where the firmware "
+            "says that the slot can be split, else a remark for the record; a build sheet with several drives "
+            "on this card settles it."
         ),
         evidence=(
             "Maximum Link Width (Link Capabilities) of a root port of eight lanes or more, at least twice that of "
@@ -215,9 +215,9 @@ def _why_dark(port: PciFunction | None) -> str | None:
         ),
         causes=(
             "A carrier with several drives in a slot that is not split",
-            "A carrier with one drive, which is as it should be",
+            "A carrier with one drive, which is fine",
         ),
-        cannot_tell="How many drives the carrier holds. Count them.",
+        cannot_tell="How many drives the carrier holds.",
         source=(
             "System Management BIOS Reference Specification, System Slots (type 9), slot characteristics; splitting: "
             "common practice."
@@ -281,10 +281,10 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The slot's own power controller cut or limited the card's supply; most slots of a workstation have"
-            " no such controller. It is a fault where it was read just now and the card is missing or its link "
-            "is not well. With the link at its best or at rest, with nothing fitted, or read as of start-up, it"
-            " is history and a note."
+            "The slot's power controller cut or limited the card's power. Most workstation slots have no such "
+            "controller. It is a fault where the reading is fresh and the card is missing or its link below "
+            "best. With the link at its best or at rest, nothing fitted, or a reading as of start-up, it is "
+            "history and a note."
         ),
         evidence=(
             "Power Fault Detected of the Slot Status Register, where Slot Capabilities names a power controller. The "
@@ -293,11 +293,11 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
         causes=(
             "A card that draws too much",
             "A short circuit on the card or riser",
-            "A supply that breaks down under load",
+            "A power supply that fails under load",
         ),
         cannot_tell=(
-            "Whether card, slot or supply is at fault, and when it happened: the bit stays until it is cleared, and "
-            "firmware may have left it from long before."
+            "Whether card, slot or supply is at fault, and when it happened: the bit stays set until cleared, "
+            "and may be from long ago."
         ),
         source="PCI Express Base Specification, Slot Capabilities and Slot Status Registers.",
         see_also=("check-supply", "slot-dark"),
@@ -339,11 +339,11 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     measured="may explain",
     register="Slot Status",
     explained=Explained(
-        meaning="With the latch open, such a slot keeps the power of its card off, or will cut it without warning.",
-        evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and detects a card.",
+        meaning="With the latch open, such a slot keeps its card without power, or may cut it without warning.",
+        evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and feels a card.",
         causes=(
-            "A latch that was left open after fitting",
-            "A sensor or its lever that is bent",
+            "A latch left open after fitting",
+            "A bent sensor or lever",
         ),
         cannot_tell="Whether the latch is really open, or only its sensor says so.",
         source=(

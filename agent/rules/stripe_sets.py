@@ -32,16 +32,18 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Nothing is broken. Members on links of their own, or a wider uplink, would make the set faster.",
+        meaning=(
+            "Nothing is broken. The set would be faster with its members on links of their own, or on a wider uplink."
+        ),
         evidence=(
-            "The members of the set as the system lists them, the link that at least two of them share, and what the "
-            "set would read over the own links of its members."
+            "The members of the set as the system lists them, the link that at least two of them share, and "
+            "what the set would reach over its members' own links."
         ),
         causes=(
-            "A carrier card with a switch whose uplink is narrower than its drives together",
-            "Members that share the chipset's one link",
+            "A carrier whose packet switch has a narrower uplink than its drives together",
+            "Members on the chipset's one link",
         ),
-        cannot_tell="What the file system makes of it, and sets whose RAID level is not in the model.",
+        cannot_tell="What the file system on top makes of it, and sets of levels that the model does not cover.",
         source=(
             "The throughput model; Patterson, Gibson and Katz, A Case for Redundant Arrays of Inexpensive Disks "
             "(SIGMOD 1988); Linux Documentation/admin-guide/md.rst."
@@ -97,19 +99,18 @@ def _range(rates: tuple[float, float]) -> str:
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning="Its data is still there, but the next loss may take all of it.",
+        meaning="The data is still there, but losing one more drive may lose all of it.",
         evidence=(
-            "What the system counts as missing in the set (md/degraded), or the places of the set (md/raid_disks) "
-            "less the members at work in them."
+            "What the system counts as missing in the set (md/degraded), or the places of the set "
+            "(md/raid_disks) less its active members."
         ),
         causes=(
-            "A drive that failed, or that the system put out of the set after errors",
-            "A drive that did not come up at the last start, so check its link or slot",
-            "A set that was made with a place left open",
+            "A drive that failed, or that the system removed from the set after errors",
+            "A drive that did not come up at the last start; check its link and slot",
+            "A set created with a member missing",
         ),
         cannot_tell=(
-            "Which drive is the missing one where it is gone without trace, and whether the set is being rebuilt "
-            "onto another."
+            "Which drive is missing where it left no trace, and whether the set is being rebuilt onto another."
         ),
         source=(
             "Linux Documentation/admin-guide/md.rst; Patterson, Gibson and Katz, A Case for Redundant Arrays of "
