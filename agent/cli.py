@@ -172,7 +172,9 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command `--replay`, `--root` and a ready `Source`."""
 
     @click.option("--replay", metavar="FILE", help="Read a capture in place of this machine; - is standard input.")
-    @click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
+    @click.option(
+        "--root", metavar="DIR", help=("Read the system's files below DIR, such as a host's mounted in a container.")
+    )
     @functools.wraps(command)
     def with_source(replay: str | None, root: str | None, **options: object) -> None:
         command(source=_source(replay, root), **options)
@@ -189,7 +191,7 @@ settle_option = click.option(
     default=SETTLE_SECONDS,
     show_default=True,
     metavar="SECONDS",
-    help="Look again at links below their best for this long; 0 looks once.",
+    help="Watch links below their best for this long; 0 looks once.",
 )
 
 
@@ -200,7 +202,7 @@ settle_option = click.option(
 )
 @click.version_option(__version__, message="lanewright %(version)s")
 def main() -> None:
-    """Prove that every card and drive runs at what both ends of its link can do.
+    """Check that every card and drive runs at full speed, and find out why not.
 
     Reads PCI Express links, slots, drives and temperatures, live or from a capture, and says what falls short, why,
     and what to do about it.
@@ -214,7 +216,7 @@ def main() -> None:
             reconfigure(errors="backslashreplace")
 
 
-@main.command()
+@main.command(short_help="Check every link, slot and drive.")
 @reading_options
 @click.option(
     "--format",
@@ -230,10 +232,10 @@ def main() -> None:
     type=click.Choice(["fault", "limit", "note", "unknown"]),
     default="fault",
     show_default=True,
-    help="Exit with 1 if anything this bad, or worse, was found.",
+    help="Exit with 1 if anything this bad or worse is found.",
 )
 @click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
-@click.option("--against", metavar="SHEET", help="Hold the machine against this build sheet; - is standard input.")
+@click.option("--against", metavar="SHEET", help="Check the machine against this build sheet; - is standard input.")
 @click.option(
     "--notes", "notes", metavar="DIR", multiple=True, help="Apply the field notes of this folder too. Can be repeated."
 )
@@ -253,7 +255,7 @@ def check(  # noqa: PLR0913 - one for each option
     full: bool,
     finding: int | None,
 ) -> None:
-    """Audit every link, slot and drive: verdicts, findings, steps.
+    """Check every link, slot and drive: what is wrong, what it costs, what to do.
 
     Exit status: 0 nothing at or above --fail-on; 1 something is; 2 bad use or unreadable input; 3 a reading failed
     that may hide a fault, or nothing at all could be read.
@@ -292,7 +294,7 @@ def check(  # noqa: PLR0913 - one for each option
     sys.exit(found.status(Severity(fail_on)))
 
 
-@main.command()
+@main.command(short_help="List slots, cards, drives and firmware.")
 @reading_options
 @click.option(
     "--format",
@@ -331,15 +333,15 @@ def inventory(source: Source, form: str, only: str | None, *, keep_serials: bool
         output.page(inventory_text.inventory, found, source.name)
 
 
-@main.command()
+@main.command(short_help="Record this machine in a file.")
 @click.argument("file")
 @reading_options
 @format_option
 @settle_option
 @click.option("--keep-serials", is_flag=True, help="Keep serial numbers, host name and addresses as they are.")
-@click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
+@click.option("--force", is_flag=True, help="Overwrite FILE if it exists.")
 def capture(file: str, source: Source, form: str, settle: float, *, keep_serials: bool, force: bool) -> None:
-    """Record this machine to FILE, to be replayed anywhere (gzip if it ends in .gz; - is standard output).
+    """Record this machine in FILE, to replay it anywhere (gzip if it ends in .gz; - is standard output).
 
     Serial numbers, unique identifiers, host names and network addresses are replaced by stable tokens.
     """
@@ -375,9 +377,11 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     click.echo(message, err=True)
 
 
-@main.command()
+@main.command(short_help="Find the best place for each part.")
 @click.argument("sheet", required=False)
-@click.option("--sheet-from", "origin", metavar="CAPTURE", help="Make a build sheet of a capture; - is standard input.")
+@click.option(
+    "--sheet-from", "origin", metavar="CAPTURE", help=("Make a build sheet from a capture; - is standard input.")
+)
 @click.option("--add", "added", metavar="KIND", multiple=True, help="Add a card of this kind. Can be repeated.")
 @click.option("--drives", metavar="NxKIND", multiple=True, help="Add drives, such as 4xgen4. Can be repeated.")
 @click.option(
@@ -385,7 +389,7 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     "tried",
     metavar="KIND",
     multiple=True,
-    help="Put cards of these kinds side by side, each with the drives of --drives. Can be repeated.",
+    help="Compare cards of these kinds, each with the drives of --drives. Can be repeated.",
 )
 @click.option(
     "--seconds",
@@ -393,12 +397,16 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     default=SEARCH_SECONDS,
     show_default=True,
     metavar="SECONDS",
-    help="Take no longer than this; with --compare, for each kind.",
+    help="Search no longer than this; with --compare, for each kind.",
 )
-@click.option("--write", "place", metavar="FILE", help="Write the sheet, its places as planned, to FILE.")
-@click.option("--new", "fresh", metavar="FILE", help="Ask for a first sheet, step by step, and write it to FILE.")
-@click.option("--template", metavar="KIND", help="With --new: ask nothing, write the template of this kind of board.")
-@click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
+@click.option("--write", "place", metavar="FILE", help="Write the sheet with the planned places to FILE.")
+@click.option(
+    "--new", "fresh", metavar="FILE", help=("Ask for a first sheet, question by question, and write it to FILE.")
+)
+@click.option(
+    "--template", metavar="KIND", help=("With --new, ask nothing and write the template for this kind of board.")
+)
+@click.option("--force", is_flag=True, help="Overwrite FILE if it exists.")
 @click.option("--kinds", is_flag=True, help="List the kinds of parts and of boards that sheets and options can name.")
 @click.option(
     "--format",
@@ -407,7 +415,7 @@ def capture(file: str, source: Source, form: str, settle: float, *, keep_serials
     show_default="text",
     help="How to show it; html and markdown are for the customer or the order.",
 )
-@click.option("--out", metavar="FILE", help="Write it to FILE; the ending (.html, .md, .json) says the form.")
+@click.option("--out", metavar="FILE", help="Write it to FILE, in the form of its ending: .html, .md or .json.")
 @click.option("--full", is_flag=True, help="Show all readings, reasons and steps.")
 def plan(  # noqa: PLR0913 - one for each option
     *,
@@ -551,10 +559,10 @@ SCHEMAS: Final = [
 ]
 
 
-@main.command()
+@main.command(short_help="Print the JSON Schema of a form.")
 @click.argument("name", type=click.Choice(SCHEMAS))
 def schema(name: str) -> None:
-    """Print the JSON Schema of a form; candidates is the one of plan --compare, soaks that of soak --list.
+    """Print the JSON Schema of a form: candidates is for plan --compare, soaks for soak --list.
 
     Those of notes are notes (list), note (show), note-test, notes-lint and notes-learned.
     """

@@ -27,15 +27,17 @@ def comparing(
 ) -> click.Command:
     """The command; `source` makes a source of readings, `noted` brings the user's field notes of some folders."""
 
-    @click.command()
+    @click.command(short_help="Show what an upgrade changed.")
     @click.argument("before")
     @click.argument("after", required=False)
-    @click.option("--root", metavar="DIR", help="Read this machine's files below DIR: a container's view of its host.")
+    @click.option(
+        "--root", metavar="DIR", help=("Read this system's files below DIR, such as a host's mounted in a container.")
+    )
     @click.option(
         "--format", "form", type=click.Choice(FORMS), default="text", show_default=True, help="How to show it."
     )
     @settle_option
-    @click.option("--against", metavar="SHEET", help="Hold both against this build sheet; - is standard input.")
+    @click.option("--against", metavar="SHEET", help="Check both against this build sheet; - is standard input.")
     @click.option(
         "--notes",
         "notes",
@@ -43,7 +45,7 @@ def comparing(
         multiple=True,
         help="Apply the field notes of this folder too. Can be repeated.",
     )
-    @click.option("--as-given", is_flag=True, help="Take BEFORE for the older one whatever the dates say.")
+    @click.option("--as-given", is_flag=True, help="Take BEFORE as the older one whatever the dates say.")
     @click.option("--keep-serials", is_flag=True, help="In markdown, keep host names and serial numbers as they are.")
     @click.pass_context
     def compare(  # noqa: PLR0913 - one for each option
@@ -61,15 +63,15 @@ def comparing(
     ) -> None:
         """Show what an upgrade changed: parts, links, rates, firmware, temperatures, findings.
 
-        Two logs of soaks are compared as such: what a heatsink or a fan brought, drive by drive, with its error.
+        Of two soak logs it shows what a heatsink or a fan gained, drive by drive, with its error.
 
-        BEFORE and AFTER are captures (- is standard input); without AFTER it is this machine as it is now. Parts are
-        told by serial number, else by model and slot, never by bus number. What one side could not read is said, and
-        is no change. A part that is gone while nothing took its place is worse, unless a build sheet (--against) tells
-        what belongs there.
+        BEFORE and AFTER are captures (- is standard input); without AFTER, BEFORE is compared with this machine. Parts
+        are matched by serial number, else by model and slot, never by bus number. What one side could not read is a
+        doubt, not a change. A part that is gone without a replacement counts as worse, unless a build sheet (--against)
+        says what belongs there.
 
         Exit status: 0 nothing got worse; 1 something did; 2 bad use or unreadable input; 3 nothing could be read,
-        or of two logs nothing be compared.
+        or nothing of two logs compared.
         """
         if [before, after, against].count("-") > 1:
             raise click.UsageError("- can be given once: standard input is read once.")

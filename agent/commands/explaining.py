@@ -26,7 +26,7 @@ def _beginning(_context: click.Context, _argument: click.Parameter, incomplete: 
     return [*dict.fromkeys(key for key in known if key.startswith(typed))]
 
 
-@click.command()
+@click.command(short_help="Explain a word, finding or chapter.")
 @click.argument("words", metavar="[WORD|NUMBER]", nargs=-1, shell_complete=_beginning)
 @click.option(
     "--format",
@@ -42,14 +42,13 @@ def _beginning(_context: click.Context, _argument: click.Parameter, incomplete: 
 @click.option("--only", metavar="SLOT|ADDRESS", help="With NUMBER, as for check.")
 @click.pass_context
 def explain(context: click.Context, /, words: tuple[str, ...], form: str, **checked: str | None) -> None:
-    """Explain a rule, a verdict, a severity, a step or a word, or show a chapter of the manual.
+    """Explain a word that a report shows, a finding, or show a chapter of the manual.
 
-    Or, by its NUMBER, a finding of lanewright check, which is run again for it: all readings, all steps, and what it
-    means.
+    NUMBER is that of a finding of lanewright check, which is run again: all readings, all steps, and what it means.
 
-    WORD is one that a report shows, such as slot-limited, reseat or narrowest hop, in upper or lower case; a kind may
-    stand before it (step move). Or it is a chapter, such as planning, or a command that a chapter is about. Without
-    WORD all that there are are listed; manual lists the chapters.
+    WORD is a rule, verdict, severity, step or term, such as slot-limited, reseat or narrowest hop, in upper or lower
+    case, also with its kind (step move). Or it is a chapter, such as planning, or a command that a chapter is about.
+    Without WORD all of them are listed; manual lists the chapters.
 
     Exit status: 0 explained; 2 no such word.
     """

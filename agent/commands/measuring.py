@@ -51,7 +51,7 @@ class Bytes(click.ParamType):  # type: ignore[type-arg] # generic in newer versi
 def measuring(source: Callable[[str | None, str | None], Source], clock: Callable[[], Clock]) -> click.Command:
     """The command; `source` makes the source of readings, `clock` the time."""
 
-    @click.command()
+    @click.command(short_help="Measure drives by reading from them.")
     @click.argument("targets", metavar="DRIVE...", nargs=-1, required=True)
     @click.option(
         "--together", is_flag=True, help="Read from all at once, and judge the sum by the links that they share."
@@ -70,11 +70,11 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
         "--max-bytes",
         type=Bytes(),
         metavar="SIZE",
-        help="Read no more than this from each, tries included, such as 2G.",
+        help="Read at most this much from each, tries included, such as 2G.",
     )
     @click.option("--block", type=Bytes(), metavar="SIZE", help="Bytes of one request; found by trying unless given.")
     @click.option("--depth", type=click.IntRange(1, 256), help="Requests in flight; found by trying unless given.")
-    @click.option("--hot", is_flag=True, help="Measure a drive although it is close to its warning limit.")
+    @click.option("--hot", is_flag=True, help="Measure a drive even if it is close to its warning limit.")
     @click.option(
         "--format",
         "form",
@@ -97,15 +97,15 @@ def measuring(source: Callable[[str | None, str | None], Source], clock: Callabl
         hot: bool,
         form: str,
     ) -> None:
-        """Measure what drives deliver, by reading from them; nothing is ever written.
+        """Measure what drives deliver by reading from them; nothing is ever written.
 
         DRIVE is a drive as in check (nvme0, sda), a block device (nvme0n1, /dev/md0) or an ordinary file. Requests
         grow in size and number until the rate no longer rises. Rates are shown as median and spread, beside the range
         that the links on the way should carry.
 
-        Exit status: 0 each delivers, or has no range to be held against; 1 one is short of its range, could not be
-        measured to the end, or not be judged as a reading failed; 2 bad use, or a right is missing; 3 nothing could be
-        read, or not the list of drives on which DRIVE would be; 130 stopped by the user.
+        Exit status: 0 every drive delivers, or there is nothing to compare it with; 1 one is slower than predicted, was
+        not measured to the end, or could not be judged because a reading failed; 2 bad use or missing permission; 3
+        nothing could be read, or not the list that DRIVE should be on; 130 stopped by you.
         """
         from agent.measure import measured
 

@@ -33,11 +33,11 @@ def noting(
     `group` is what groups of commands are made of.
     """
 
-    @click.group(cls=group)
+    @click.group(cls=group, short_help="Read, make and test field notes.")
     def notes() -> None:
-        """Look into the field notes: what is known of parts like these, and by what evidence.
+        """Read, make and test field notes: what is known of parts like these, and on what evidence.
 
-        Notes come with the program, from the user's own folder ($XDG_DATA_HOME/lanewright/notes, else
+        Notes come with the program, from your own folder ($XDG_DATA_HOME/lanewright/notes, else
         ~/.local/share/lanewright/notes), and from folders named with --notes. check applies them all.
         """
 
@@ -71,7 +71,7 @@ def _list(environ: Mapping[str, str]) -> click.Command:
 
 
 def _show(environ: Mapping[str, str]) -> click.Command:
-    @click.command()
+    @click.command(short_help="Show one note whole.")
     @click.argument("note")
     @notes_option
     @form_option
@@ -93,16 +93,16 @@ def _show(environ: Mapping[str, str]) -> click.Command:
 
 
 def _test(source: Callable[[str | None, str | None], Source], environ: Mapping[str, str]) -> click.Command:
-    @click.command()
+    @click.command(short_help="Test one note on a machine.")
     @click.argument("note")
     @click.option("--replay", metavar="FILE", help="Read a capture in place of this machine; - is standard input.")
     @click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
     @notes_option
     @form_option
     def test(note: str, replay: str | None, root: str | None, directories: tuple[str, ...], form: str) -> None:
-        """Hold one note against a machine or capture: which condition holds for which part, and why not.
+        """Test one note on a machine or capture: which condition fits which part, and why not.
 
-        Exit status: 0 whether it holds or not; 2 bad use, unreadable input or no such note; 3 nothing could be read.
+        Exit status: 0 whether it fits or not; 2 bad use, unreadable input or no such note; 3 nothing could be read.
         """
         from agent.audit import audit
         from agent.notebook.catalogue import catalogue, note_called
@@ -124,12 +124,12 @@ def _test(source: Callable[[str | None, str | None], Source], environ: Mapping[s
 
 
 def _lint(environ: Mapping[str, str]) -> click.Command:
-    @click.command()
+    @click.command(short_help="Find mistakes in files of notes.")
     @click.argument("names", metavar="[DIR|FILE]...", nargs=-1)
     @form_option
     @click.pass_context
     def lint(context: click.Context, names: tuple[str, ...], form: str) -> None:
-        """Say everything that is wrong with files of notes, with the lines; without a name, with your own folder.
+        """Find mistakes in files of notes, each with its line; without a name, in your own folder.
 
         Exit status: 0 nothing is wrong; 1 something is; 2 bad use.
         """
@@ -151,15 +151,15 @@ def _lint(environ: Mapping[str, str]) -> click.Command:
 
 
 def _learn() -> click.Command:
-    @click.command()
+    @click.command(short_help="Make notes from captures.")
     @click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True)
     @click.option("--write", "place", metavar="FILE", help="Write the notes to FILE.")
-    @click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
+    @click.option("--force", is_flag=True, help="Overwrite FILE if it exists.")
     @form_option
     def learn(*, captures: tuple[str, ...], place: str | None, force: bool, form: str) -> None:
-        """Make notes of captures: this card in this kind of slot on this kind of machine trained at this, so often.
+        """Make notes from captures: which card trained at what rate in which slot of which machine, how often.
 
-        Prints a file of notes, to be read and mended before it is kept. No serial number and no host name is in it;
+        Prints a file of notes for you to check and correct. No serial number and no host name is in it;
         captures are named by tokens. The same machine, or capture, counts once.
         """
         from agent.notebook.learning import learned

@@ -38,20 +38,22 @@ def reporting(
     Links of this machine that are below their best are looked at again for `settle` seconds.
     """
 
-    @click.command("report")
+    @click.command("report", short_help="Write a report to hand over.")
     @click.argument("out", metavar="OUT")
     @click.argument("files", nargs=-1, metavar="[CAPTURE|SOAK]...")
-    @click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
+    @click.option(
+        "--root", metavar="DIR", help=("Read the system's files below DIR, such as a host's mounted in a container.")
+    )
     @click.option(
         "--notes", metavar="DIR", multiple=True, help="Apply the field notes of this folder too. Can be repeated."
     )
-    @click.option("--force", is_flag=True, help="Overwrite OUT if it is there.")
+    @click.option("--force", is_flag=True, help="Overwrite OUT if it exists.")
     def command(out: str, files: tuple[str, ...], root: str | None, notes: tuple[str, ...], *, force: bool) -> None:
-        """Write a report to hand over: one file with map, findings, steps, rates, soaks and what could not be read.
+        """Write a report to hand over: one file with map, findings, steps, rates and soaks.
 
-        OUT says the form by its name: .html for a page that holds all it needs and loads nothing, .md for Markdown.
-        Captures and logs of soaks can be given in any order; of captures of one machine the first and the last are also
-        compared. Without a capture it is about this machine; with soaks alone it is about them.
+        OUT ends in .html for one page that loads nothing else, or in .md for Markdown. Captures and soak logs can be
+        given in any order; of several captures of one machine the first and the last are also compared. Without any
+        file the report is on this machine; with soak logs only, on those.
 
         Exit status: 0 it is written; 2 bad use or unreadable input; 3 nothing could be read.
         """

@@ -70,7 +70,7 @@ class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer ver
         return name
 
 
-@click.command(context_settings={"allow_interspersed_args": False})
+@click.command(short_help="Log drives while a workload runs.", context_settings={"allow_interspersed_args": False})
 @click.argument("command", nargs=-1, type=click.UNPROCESSED, metavar="[-- COMMAND ARGS...]")
 @click.option(
     "--for",
@@ -85,21 +85,25 @@ class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer ver
     metavar="TIME",
     help=f"Time between samples: 0.5s, 10s, 1m; {EVERY:g}s by default.",
 )
-@click.option("--log", metavar="FILE", help="Log to FILE, which must not be there yet, and not to the usual folder.")
+@click.option("--log", metavar="FILE", help="Log to FILE, which must not exist yet, instead of the usual folder.")
 @click.option(
     "--view",
     type=click.Choice(["live", "lines", "none"]),
-    help="What is said while it runs: a live view, a line a minute, nothing.  [default: live on a terminal without a "
-    "COMMAND, else lines]",
+    help=(
+        "What to show while it runs: a live view, a line a minute, nothing.  [default: live on a terminal "
+        "without a COMMAND, else lines]"
+    ),
 )
-@click.option("--root", metavar="DIR", help="Read the platform's files below DIR: a container's view of its host.")
+@click.option(
+    "--root", metavar="DIR", help=("Read the system's files below DIR, such as a host's mounted in a container.")
+)
 @click.option("--keep-serials", is_flag=True, help="Keep serial numbers and the host name in the log as they are.")
 @click.option(
     "--limits",
     multiple=True,
     metavar="FILE",
-    help="Take limits of drives that cannot be read from this capture, log or build sheet, by model and firmware. Can "
-    "be repeated; your own latest logs are looked through anyway.",
+    help="Take limits that cannot be read from drives from this capture, log or build sheet, by model and firmware. "
+    "Can be repeated; your own latest logs are searched anyway.",
 )
 @click.option("--list", "listing", is_flag=True, help="List the logs in the usual folder.")
 @click.option("--show", metavar="LOG", help="Analyse a log, finished or not: a file, a name of --list, or last.")
@@ -108,31 +112,31 @@ class Picture(click.ParamType):  # type: ignore[type-arg] # generic in newer ver
     nargs=2,
     type=(click.Choice(["csv", "jsonl"]), str),
     metavar="[csv|jsonl] LOG",
-    help="Give all samples and events of a log to other programs.",
+    help="Export all samples and events of a log for other programs.",
 )
 @click.option(
     "--plot", type=Picture(), metavar="FILE", help="Draw the soak to FILE (.png or .svg): at its end, or with --show."
 )
 @click.option("--full", is_flag=True, help="In text, show all readings, forecasts and steps too.")
-@click.option("--out", metavar="FILE", help="Write what --export or --format json gives to FILE.")
+@click.option("--out", metavar="FILE", help="Write the output of --export or --format json to FILE.")
 @click.option("--force", is_flag=True, help="Overwrite the file of --plot or --out. A log is never overwritten.")
 @click.option(
     "--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True, help="How to show it."
 )
 @click.pass_context
 def soak(context: click.Context, /, **given: Any) -> None:  # noqa: ANN401 - the options, checked below
-    """Log temperatures, rates and links of all drives while they work, and say what came of it.
+    """Log temperatures, rates and links of all drives while they work, and say how they did.
 
-    Runs COMMAND, whose output and exit status are left as they are, and ends with it. Without one it watches whatever
-    else happens, for the time of --for or until Ctrl-C. Then it says which drives throttled, where their
-    temperatures go under this load, and what cooling they need.
+    Runs COMMAND, leaves its output and exit status as they are, and ends with it. Without one it watches whatever is
+    running, for the time of --for or until Ctrl-C. Then it says which drives slowed down, where their temperatures
+    settle under this load, and what cooling they need.
 
     Reading the temperature of a SATA disk may keep it from spinning down; take a longer --every than its standby time
     where that matters.
 
-    A reading that fails meanwhile is told with its reason, and nothing good is said that rests on it.
+    A reading that fails meanwhile is reported with its reason, and nothing good is said without it.
 
-    Exit status: that of COMMAND (127 if there is none of that name, 126 if it cannot be run), else 0; 2 bad use or
+    Exit status: that of COMMAND (127 if it does not exist, 126 if it cannot be run), else 0; 2 bad use or
     unreadable input; 3 nothing could be read: no list of drives, or no temperature and no counter of any of them.
     """
     import gc

@@ -32,24 +32,31 @@ def tallying(clock: Callable[[], Clock], platform: str, *, terminal: bool) -> cl
     `terminal` tells that standard error is a terminal that can go back to the start of a line.
     """
 
-    @click.command()
+    @click.command(short_help="Count over many captures.")
     @click.argument("names", metavar="CAPTURE...", nargs=-1, required=True)
     @click.option(
-        "--jobs", type=click.IntRange(1, MOST_JOBS), metavar="N", help="Read in N processes; else one a processor."
+        "--jobs",
+        type=click.IntRange(1, MOST_JOBS),
+        metavar="N",
+        help=("Read in N processes; one per processor by default."),
     )
     @click.option(
         "--sort", type=click.Choice(SORTS), default="worst", show_default=True, help="Which lines come first."
     )
-    @click.option("--only", metavar="WORDS", help="Show cards of VENDOR:DEVICE, or those and machines that WORDS name.")
+    @click.option(
+        "--only",
+        metavar="WORDS",
+        help=("Show only cards of VENDOR:DEVICE, or cards and machines whose names have WORDS."),
+    )
     @click.option(
         "--least",
         type=click.IntRange(1),
         default=1,
         metavar="N",
-        help="Show lines with N machines or more behind them.",
+        help="Show only lines that rest on N machines or more.",
     )
-    @click.option("--confirmed", is_flag=True, help="Show lines alone in which every link is at its best.")
-    @click.option("--strict", is_flag=True, help="Exit with 2 if any file was passed over.")
+    @click.option("--confirmed", is_flag=True, help="Show only lines in which every link is at its best.")
+    @click.option("--strict", is_flag=True, help="Exit with 2 if any file was skipped.")
     @click.option(
         "--format", "form", type=click.Choice(FORMS), default="text", show_default=True, help="How to show it."
     )
@@ -66,11 +73,11 @@ def tallying(clock: Callable[[], Clock], platform: str, *, terminal: bool) -> cl
         strict: bool,
         form: str,
     ) -> None:
-        """Count over many captures which card runs how in which machine: what is confirmed to work, and what is not.
+        """Count over many captures how each card runs in each machine: what works, and what does not.
 
-        CAPTURE is a capture, or a folder that is walked for *.json and *.json.gz; - reads names from standard input,
+        CAPTURE is a capture, or a folder to search for *.json and *.json.gz; - reads names from standard input,
         one a line or ended by NUL. Each row says in how many machines it was seen. Damaged captures are named on
-        standard error and passed over; so is other JSON in a folder, in one line.
+        standard error and skipped; so is other JSON in a folder, in one line.
 
         Exit status: 0 a capture could be read; 2 bad use, none could be read, or with --strict one could not.
         """
