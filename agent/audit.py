@@ -183,7 +183,7 @@ def only_at(found: Audit, name: str) -> Audit:
             )
         known = sorted({judged.link.slot.name for judged in found.links if judged.link.slot is not None})
         more = f"; the slots are {', '.join(known[:12])}" if known else ""
-        raise BadInput(f"--only {name}: no slot, port, card or drive of this machine is called that{more}")
+        raise BadInput(f"--only {name}: this machine has no slot, port, card or drive of that name{more}")
     ports = {judged.port_address for judged in links if judged.port_address is not None}
     subjects = {*drives, *functions, *ports, wanted}
     return structs.replace(

@@ -407,8 +407,8 @@ STEPS: Final[dict[str, StepKind]] = {
             "lower-speed",
             31,
             "Set {here} one generation lower in the firmware setup",
-            "{setup}, set the link speed of {here} to {lower}, one generation lower. Many risers and cables that fail at"
-            " the higher speed run at this one without errors (common practice).",
+            "{setup}, set the link speed of {here} to {lower}, one generation lower. Many risers and cables that fail "
+            "at the higher speed run at this one without errors (common practice).",
             "After the next start the link stays at {lower}, and lanewright check --settle 60 counts no new errors.",
             (SETUP, MANUAL),
         ),

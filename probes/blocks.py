@@ -89,7 +89,7 @@ def place(path: str) -> ReadTarget:
     if not stat.S_ISREG(mode):
         raise BadInput(f"{quoted(path)} is {_what(mode)}; give a drive (nvme0, sda) or an ordinary file")
     if found.st_dev in kernels:
-        raise BadInput(f"{quoted(path)} is a file of the kernel, with nothing on a drive; give an ordinary file")
+        raise BadInput(f"{quoted(path)} is a file of the kernel that is on no drive; give an ordinary file")
     holes = found.st_blocks * _HELD_BYTES < found.st_size
     return ReadTarget(real, "file", f"{os.major(found.st_dev)}:{os.minor(found.st_dev)}", holes)
 
@@ -116,16 +116,16 @@ def _refused(place: ReadTarget, error: OSError) -> BadInput:
     name = quoted(place.path)
     if error.errno in _NO_RIGHTS and place.kind == "block" and os.geteuid() == 0:
         return BadInput(
-            f"{name} cannot be read: the system refused it to the super-user ({_reason(error)}), as containers and "
+            f"{name} cannot be read: the system refused it even to root ({_reason(error)}), as containers and "
             "sandboxes do; run this outside of them"
         )
     if error.errno in _NO_RIGHTS and place.kind == "block":
         return BadInput(
-            f"{name} cannot be read: the right to read the whole device is missing, which the super-user has; "
+            f"{name} cannot be read: only root may read the whole device; "
             "run this as root, or name an ordinary file on the drive"
         )
     if error.errno in _NO_RIGHTS:
-        return BadInput(f"{name} cannot be read: the right to read it is missing; check whose file it is")
+        return BadInput(f"{name} cannot be read: permission is missing; check whose file it is")
     return BadInput(f"{name} cannot be read ({_reason(error)}); look at the drive with check")
 
 
@@ -242,7 +242,7 @@ class ReadLoad:
             raise _refused(self.place, error) from None
         if not self.size:
             self.close()
-            raise BadInput(f"{quoted(self.place.path)} holds nothing: 0 bytes; there is nothing to measure")
+            raise BadInput(f"{quoted(self.place.path)} is empty, so there is nothing to measure")
 
     def _first_request(self, number: int) -> None:
         """Make a request; where it is refused because it bypasses the page cache, do without that."""

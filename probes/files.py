@@ -160,7 +160,7 @@ def read_standard_input(limit: int) -> bytes | bytearray:
 
     try:
         if sys.stdin is None or sys.stdin.isatty():
-            raise BadInput("nothing is sent to standard input; send a file to it, or give the name of a file")
+            raise BadInput("nothing is sent to standard input; send a file to it, or name one")
         return _all_of(sys.stdin.buffer.read, limit)
     except (OSError, ValueError):
         raise BadInput("standard input cannot be read; give the name of a file") from None
@@ -247,9 +247,7 @@ def check_place(path: str, *, force: bool) -> None:
     try:
         folder = os.path.realpath(os.path.dirname(path) or ".")
         if any(folder == refused or folder.startswith(f"{refused}/") for refused in _KERNEL_FOLDERS):
-            raise BadInput(
-                f"{quoted(path)} is in a folder of the kernel, where nothing is written; choose another folder"
-            )
+            raise BadInput(f"{quoted(path)} is in a folder of the kernel; choose another folder")
         if os.path.isdir(path) or not os.path.basename(path):
             raise BadInput(f"{quoted(path)} is a folder; add the name of a file")
         mode = os.lstat(path).st_mode
@@ -272,7 +270,7 @@ def _check_replaced(path: str) -> None:
     except (OSError, ValueError):  # a link to nothing
         return
     if (status.st_dev, status.st_ino) in _taken_in:
-        raise BadInput(f"{quoted(path)} was read by this very command; choose another name for what is written")
+        raise BadInput(f"{quoted(path)} is an input of this command; choose another name for the output")
     if _begin_of(path, len(SQLITE)) == SQLITE:
         raise BadInput(f"{quoted(path)} is a database such as a log, which is never overwritten; choose another name")
 
@@ -285,7 +283,7 @@ def _refuse_anothers(path: str) -> None:
         return
     ours = owners()
     if laid.st_uid not in ours and (folder.st_mode & _SHARED or folder.st_uid not in ours):
-        raise BadInput(f"{quoted(path)} is another user's; choose another name")
+        raise BadInput(f"{quoted(path)} belongs to another user; choose another name")
 
 
 def _begin_of(path: str, size: int) -> bytes:
@@ -443,7 +441,7 @@ class Undisturbed:
 
 
 def _exists(path: str) -> BadInput:
-    return BadInput(f"{quoted(path)} exists already; choose another name, or replace it with --force")
+    return BadInput(f"{quoted(path)} exists; choose another name, or overwrite it with --force")
 
 
 def _unwritable(path: str, error: OSError | ValueError) -> BadInput:

@@ -33,7 +33,7 @@ def listed() -> list[str]:
     data = bytes(read_standard_input(LIST_LIMIT))
     end = b"\0" if b"\0" in data else b"\n"
     if len(data) > LIST_LIMIT or data.count(end) > MOST_NAMES:
-        raise BadInput("standard input lists more names than can be read at once; name a folder in its place")
+        raise BadInput("standard input lists more names than can be read at once; name a folder instead")
     parts = data.split(end)
     if end == b"\n":
         parts = [line.removesuffix(b"\r") for line in parts]

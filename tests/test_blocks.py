@@ -288,7 +288,7 @@ def test_what_is_no_drive_and_no_file_is_refused(tmp_path: Path) -> None:
 
 def test_an_empty_file_is_refused(tmp_path: Path) -> None:
     """There is nothing to measure in a file of no bytes."""
-    with pytest.raises(BadInput, match="holds nothing"):
+    with pytest.raises(BadInput, match="is empty"):
         ReadLoad(place(str(file_of(tmp_path, 0))), ReadPlan(ALIGNED, 1))
 
 
@@ -299,7 +299,7 @@ def test_a_missing_right_is_named(tmp_path: Path, number: int) -> None:
     def read(_: int, __: Sequence[memoryview], ___: int) -> int:
         raise OSError(number, "as for an ordinary user")
 
-    with pytest.raises(BadInput, match="the right to read it is missing"):
+    with pytest.raises(BadInput, match="permission is missing"):
         ReadLoad(place(str(file_of(tmp_path))), ReadPlan(ALIGNED, 1), read)
 
 
@@ -318,7 +318,7 @@ def test_a_device_that_the_system_refuses_is_told_as_such(
     monkeypatch.setattr(os, "open", refuse)
     with pytest.raises(BadInput) as told:
         ReadLoad(ReadTarget(str(tmp_path / "sda"), "block", "8:0"), ReadPlan(ALIGNED, 1))
-    assert f"the system refused it to the super-user ({words}), as containers and sandboxes do" in str(told.value)
+    assert f"the system refused it even to root ({words}), as containers and sandboxes do" in str(told.value)
 
 
 def test_another_file_under_the_same_name_is_not_read(tmp_path: Path) -> None:

@@ -606,7 +606,7 @@ def test_an_existing_file_stays_without_force(tmp_path: Path) -> None:
     path.write_text("the work of last week")
     with pytest.raises(BadInput) as caught:
         write(str(path))
-    assert str(caught.value) == f'"{path}" exists already; choose another name, or replace it with --force'
+    assert str(caught.value) == f'"{path}" exists; choose another name, or overwrite it with --force'
     assert path.read_text() == "the work of last week"
     write(str(path), force=True)
     assert capture.load_file(str(path)).reads == ANSWERS
@@ -685,7 +685,7 @@ def test_a_file_that_appears_meanwhile_is_kept(tmp_path: Path, monkeypatch: pyte
         path.write_text("mine")
 
     monkeypatch.setattr(os, "fsync", other_program)
-    assert "exists already" in unwritable(str(path))
+    assert "exists; choose another name" in unwritable(str(path))
     assert (path.read_text(), len(list(tmp_path.iterdir()))) == ("mine", 1)
 
 
@@ -700,7 +700,7 @@ def test_memory_sticks_without_hard_links_do(tmp_path: Path, monkeypatch: pytest
     path = tmp_path / "capture.json"
     write(str(path))
     assert capture.load_file(str(path)).reads == ANSWERS
-    assert "exists already" in unwritable(str(path))
+    assert "exists; choose another name" in unwritable(str(path))
     assert list(tmp_path.iterdir()) == [path]
 
 

@@ -515,7 +515,7 @@ def test_a_sheet_that_is_there_stays(tmp_path: Path) -> None:
     place, other = tmp_path / "first.toml", tmp_path / "other.toml"
     other.write_text("mine", encoding="utf-8")
     place.symlink_to(other)
-    assert "exists already" in talk(place, typed(TOWER)).errors
+    assert "exists; choose another name" in talk(place, typed(TOWER)).errors
     assert ["first.toml", "other.toml"] == sorted(os.listdir(tmp_path))
     assert 0 == talk(place, typed(TOWER), force=True).status
     assert not place.is_symlink()
@@ -593,7 +593,7 @@ def test_without_a_terminal_a_template_is_written(tmp_path: Path) -> None:
     assert (0, "") == (done.status, done.output)
     assert 5 == len(read(str(place)).slots)
     assert [] == [name for name in board_kinds() if name not in done.errors]
-    assert "exists already" in one_line(run("plan", "--new", place).errors)
+    assert "exists; choose another name" in one_line(run("plan", "--new", place).errors)
     assert 0 == run("plan", "--new", place, "--template", "old-tower-gen1", "--force").status
     assert 3 == len(read(str(place)).slots)
     assert ["first.toml"] == os.listdir(tmp_path)

@@ -230,8 +230,8 @@ def test_the_good_sheet_without_its_comments_is_good() -> None:
         (f"{HEAD}[machine]\nname = [\n\n\n", "line 4"),
         (f"\ufeff{HEAD}", "line 1: the text begins with a byte order mark; save it as UTF-8 without one"),
         (f"{HEAD}x = {'9' * 1900}\n", "line 3, x: this key is not known"),
-        (f"{HEAD}x = {'[' * 1900}\n", f"{NAME}: lists stand too deep in each other"),
-        (f"{HEAD}x = {'[' * 900}{']' * 900}\n", f"{NAME}: lists stand too deep in each other"),
+        (f"{HEAD}x = {'[' * 1900}\n", f"{NAME}: lists are nested too deeply"),
+        (f"{HEAD}x = {'[' * 900}{']' * 900}\n", f"{NAME}: lists are nested too deeply"),
         (f"{HEAD}x = {'[' * 99}{']' * 99}\n", "line 3, x: this key is not known"),
         (f"{HEAD}x{'.x' * 33} = 1\n", f"line 3: the line has more than {DOTS_LIMIT} dots"),
         (f"{HEAD}x = '{'x' * LINE_LIMIT}'\n", f"line 3: the line has more than {LINE_LIMIT} characters"),
@@ -339,9 +339,9 @@ def test_comments_may_hold_dots() -> None:
         (HEAD.encode("utf-16"), ", line 1: this is not UTF-8 text"),
         (
             b'{"format": "lanewright-capture"}',
-            ": this is no build sheet, but may be a capture; to make a sheet of one, use",
+            ": this is no build sheet, but perhaps a capture",
         ),
-        (b"\x1f\x8b\x08\x00", ": this is no build sheet, but may be a capture; to make a sheet of one, use"),
+        (b"\x1f\x8b\x08\x00", ": this is no build sheet, but perhaps a capture"),
         (HEAD.encode() + b"#" * LIMIT, " has more than 256 KiB, which no build sheet needs"),
     ],
 )

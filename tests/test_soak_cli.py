@@ -306,7 +306,7 @@ def test_drives_of_which_nothing_can_be_read_are_one_sentence(place: Path) -> No
     errors = [f"{at}/aer_dev_{kind}" for at in functions for kind in ("correctable", "nonfatal", "fatal")]
     unreadable(place, *sensors, "sys/class/hwmon/hwmon0/temp1_input", *errors)
     said = nothing_left(place, soak(place, "--", "touch", str(place / "ran")))
-    assert "no temperature and no counter of any drive could be read: " in said
+    assert "neither temperatures nor counters of any drive could be read: " in said
     assert "temperatures: the kernel refused the read (EINVAL); " in said
     assert "rates: not there (ENOENT)" in said
 

@@ -682,7 +682,7 @@ def other_database(path: Path) -> Path:
 def test_what_is_no_log_is_refused(tmp_path: Path, make: Callable[[Path], Path]) -> None:
     """A file of something else is no log of a soak."""
     path = make(tmp_path / "a.sqlite")
-    assert f'"{path}" is not the log of a soak; give a file that soak wrote' == refused(path)
+    assert f'"{path}" is not a soak log; give a file that lanewright soak wrote' == refused(path)
 
 
 def test_what_is_no_file_is_refused(tmp_path: Path) -> None:
@@ -753,7 +753,7 @@ def test_a_log_that_was_tampered_with_is_refused(tmp_path: Path, damage: str) ->
     path = changed(tmp_path / "a.sqlite", DAMAGES[damage])
     with pytest.raises(BadInput) as problem:
         soaklog.read(str(path))
-    assert f'"{path}" is damaged; make a copy of it, and log anew' == str(problem.value)
+    assert f'"{path}" is damaged; keep a copy, and run the soak again' == str(problem.value)
 
 
 def test_tables_that_run_something_are_not_asked(tmp_path: Path) -> None:

@@ -120,7 +120,7 @@ def test_what_was_read_may_be_replaced_in_the_next_run(tmp_path: Path) -> None:
     place = tmp_path / "a"
     place.write_bytes(b"one")
     read_whole(str(place), 10)
-    with pytest.raises(BadInput, match="read by this very command"):
+    with pytest.raises(BadInput, match="is an input of this command"):
         write_whole(str(place), b"two", force=True)
     begin_run()
     write_whole(str(place), b"two", force=True)

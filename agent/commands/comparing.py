@@ -74,12 +74,12 @@ def comparing(
         or nothing of two logs compared.
         """
         if [before, after, against].count("-") > 1:
-            raise click.UsageError("- can be given once: standard input is read once.")
+            raise click.UsageError("Give - only once: standard input can be read only once.")
         if after is not None and root is not None:
             raise click.UsageError("--root and AFTER cannot go together: a capture already is another machine.")
         if _logs(before, after):
             if against is not None or notes:
-                raise click.UsageError("--against and --notes go with captures, not with the logs of soaks.")
+                raise click.UsageError("--against and --notes go with captures, not with soak logs.")
             context.exit(_soaks(before, after, form, source(None, None).platform, as_given=as_given))
         sheet = _sheet(against)
         shelf = noted(notes)
@@ -120,7 +120,7 @@ def _logs(before: str, after: str | None) -> bool:
 
     found = is_log(before), after is not None and is_log(after)
     if any(found) and not all(found):
-        raise click.UsageError("A soak's log is compared with another log: give two, before and after.")
+        raise click.UsageError("A soak log is compared with another one: give two, before and after.")
     return all(found)
 
 

@@ -171,7 +171,7 @@ def _learn() -> click.Command:
         if place is not None:
             check_place(place, force=force)
         if captures.count("-") > 1:
-            raise click.UsageError("- can be given once: standard input is read once.")
+            raise click.UsageError("Give - only once: standard input can be read only once.")
         found = learned(_audited(captures))
         if not found.notes:
             raise BadInput("no card in these captures has a link that trained, so there is nothing to learn from them")

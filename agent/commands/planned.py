@@ -84,7 +84,7 @@ def chosen(form: str | None, out: str | None, *, force: bool) -> str:
     if out is None:
         return form or "text"
     if form == "text":
-        raise click.UsageError("--out takes what --format html, markdown or json gives.")
+        raise click.UsageError("--out needs --format html, markdown or json.")
     found = form or ENDINGS.get(os.path.splitext(out)[1].lower())
     if found is None:
         raise click.UsageError(

@@ -98,7 +98,7 @@ def _check(files: Sequence[str], root: str | None) -> None:
     if root is not None and not os.path.isdir(root):
         raise click.UsageError(f"--root {root}: there is no such directory.")
     if files.count("-") > 1:
-        raise click.UsageError("Standard input is read once: give - once.")
+        raise click.UsageError("Give - only once: standard input can be read only once.")
 
 
 def _audit(source: Source, settle: float, shelf: Shelf | None) -> Audit:

@@ -130,7 +130,7 @@ def check_log(path: str) -> None:
     if os.path.lexists(path):
         from knowledge.phrasing import quoted
 
-        raise BadInput(f"{quoted(path)} exists already, and a log is never overwritten; choose another name")
+        raise BadInput(f"{quoted(path)} exists, and a log is never overwritten; choose another name")
     check_place(path, force=False)
     check_folder(path)
 
@@ -197,7 +197,7 @@ class _Begun:
         assert first is not None
         why = nothing_read(self._head, first)
         if why:
-            raise NothingRead(f"no temperature and no counter of any drive could be read: {why}")
+            raise NothingRead(f"neither temperatures nor counters of any drive could be read: {why}")
         self._view = self._make()
         for event in self._waiting:
             self._view.event(event)

@@ -185,11 +185,11 @@ class _Options:
                 "ends from a second terminal, with --for alone."
             )
         if self.limits and (self.listing or self.export is not None):
-            raise click.UsageError("--limits goes with a soak that is run, or with --show.")
+            raise click.UsageError("--limits goes with a new soak, or with --show.")
         if self.plot is not None and (self.listing or self.export is not None):
-            raise click.UsageError("--plot draws a soak at its end, or one that is shown: --show LOG --plot FILE.")
+            raise click.UsageError("--plot draws a soak when it ends, or an old one: --show LOG --plot FILE.")
         if self.out is not None and self.export is None and not self.json:
-            raise click.UsageError("--out takes what --export or --format json gives; add one of them.")
+            raise click.UsageError("--out needs --export or --format json.")
         if self.json and self.export is not None:
             raise click.UsageError("--export gives csv or jsonl; --format json goes with --show, --list or a run.")
         if self.json and self.command and self.out is None:
@@ -208,7 +208,7 @@ class _Options:
         }
         for name, value in given.items():
             if value:
-                raise click.UsageError(f"{name} goes with a soak that is run, not with one that is looked at.")
+                raise click.UsageError(f"{name} goes with a new soak, not with an old log.")
 
     def _check_places(self) -> None:
         if self.root is not None and not os.path.isdir(self.root):
@@ -235,7 +235,7 @@ def _check_folder(place: str) -> None:
 
     folder = os.path.dirname(place) or "."
     if not os.path.isdir(folder) or not os.access(folder, os.W_OK | os.X_OK):
-        raise BadInput(f"nothing can be written to the folder of {quoted(place)}; choose another folder or name")
+        raise BadInput(f"the folder of {quoted(place)} cannot be written to; choose another folder or name")
 
 
 def _dispatch(options: _Options) -> int:

@@ -115,7 +115,7 @@ def _asked(names: tuple[str, ...]) -> Asked:
     from probes.folders import captures, listed
 
     if names.count("-") > 1:
-        raise click.UsageError("- can be given once: standard input is read once.")
+        raise click.UsageError("Give - only once: standard input can be read only once.")
     told = [found for name in names for found in (listed() if name == "-" else (name,))]
     return Asked(*captures(told), frozenset(told))
 

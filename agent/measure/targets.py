@@ -85,7 +85,7 @@ def _path(name: str, found: Audit) -> str:
     if "/" not in name and not os.path.exists(name):
         known = ", ".join(printable(seen.drive.name, 20) for seen in found.drives[:12])
         more = f"the drives are {known}" if known else "no drive of this machine is known"
-        raise BadInput(f"{quoted(name)} is no drive, block device or file here; {more}")
+        raise BadInput(f"{quoted(name)} is not a drive, block device or file here; {more}")
     return name
 
 

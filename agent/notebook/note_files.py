@@ -65,7 +65,7 @@ def parsed(text: str, source: str) -> Read:
         data = tables(text, source, ("note",))
         lines = lines_of(text)
     except RecursionError:
-        raise BadInput(f"{printable(source)}: lists stand too deep in each other; notes need three levels") from None
+        raise BadInput(f"{printable(source)}: lists are nested too deeply; notes need three levels") from None
     wrong = dict.fromkeys(islice(shape.complaints(data), MOST_TOLD))
     notes: list[Note] = []
     places: list[int | None] = []
@@ -92,7 +92,7 @@ def parsed(text: str, source: str) -> Read:
 def _text(path: str) -> str:
     data = read_whole(path, FILE_LIMIT)
     if len(data) > FILE_LIMIT:
-        raise BadInput(f"{printable(path)} has more than {FILE_LIMIT // KIBIBYTE} KiB; write notes into several files")
+        raise BadInput(f"{printable(path)} has more than {FILE_LIMIT // KIBIBYTE} KiB; split them over several files")
     try:
         return data.decode()
     except UnicodeDecodeError as error:

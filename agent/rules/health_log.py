@@ -163,8 +163,8 @@ def _drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Spare blocks take the place of worn ones; when they are gone the drive stops taking writes or fails. A "
-            "spare and a threshold that both read 0 are an emulated drive's way to say nothing."
+            "Spare blocks replace worn ones; once they are gone the drive stops taking writes or fails. Where "
+            "spare and threshold both read 0, an emulated drive is saying nothing."
         ),
         evidence="Available Spare and its threshold in the health log (02h), and Critical Warning bit 0.",
         causes=(

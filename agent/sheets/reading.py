@@ -48,7 +48,7 @@ def read_text(path: str) -> tuple[str, str]:
     if len(data) > LIMIT:
         raise BadInput(f"{printable(source)} has more than {LIMIT // KIBIBYTE} KiB, which no build sheet needs")
     if data.startswith(GZIP) or data.lstrip()[:1] == b"{":
-        words = "this is no build sheet, but may be a capture; to make a sheet of one, use lanewright plan --sheet-from"
+        words = "this is no build sheet, but perhaps a capture; lanewright plan --sheet-from makes a sheet of one"
         raise BadInput(f"{printable(source)}: {words}")
     try:
         text = data.decode()
@@ -67,7 +67,7 @@ def parse(text: str, source: str) -> Sheet:
         data = tables(text, source, MANY)
         lines = lines_of(text)
     except RecursionError:
-        raise BadInput(f"{printable(source)}: lists stand too deep in each other; a sheet needs two levels") from None
+        raise BadInput(f"{printable(source)}: lists are nested too deeply; a sheet needs two levels") from None
     return sheet_of(data, source, lines)
 
 

@@ -76,7 +76,7 @@ def machine(path: str) -> MachineSeen:
     try:
         return gathered(capture)
     except _NothingThereError as nothing:
-        raise BadInput(f"{quoted(path)} tells nothing of any card: {nothing}") from None
+        raise BadInput(f"{quoted(path)} says nothing of any card: {nothing}") from None
 
 
 class _NothingThereError(Exception):

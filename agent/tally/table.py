@@ -223,8 +223,8 @@ def _chosen(every: list[TallyLine], choice: Choice) -> list[TallyLine]:
         lines = [line for line in lines if fits(line)]
         if every and not lines:
             raise BadInput(
-                f"--only {choice.only}: no card or machine of these captures fits; give VENDOR:DEVICE in hexadecimal"
-                " digits, or a part of a card's or machine's name"
+                f"--only {choice.only}: no card or machine of these captures matches; give VENDOR:DEVICE in hexadecimal"
+                " digits, or part of a card's or machine's name"
             )
     lines = [line for line in lines if line.machines >= choice.least and (line.confirmed or not choice.confirmed)]
     order = _ORDERS[choice.sort]

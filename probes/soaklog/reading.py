@@ -67,7 +67,7 @@ class Log:
     def __init__(self, path: str) -> None:
         """Open it; raises BadInput for what is none, or none that this version reads."""
         self.name = quoted(path)
-        self.damaged = BadInput(f"{self.name} is damaged; make a copy of it, and log anew")
+        self.damaged = BadInput(f"{self.name} is damaged; keep a copy, and run the soak again")
         self._path = path
         self._steps = 0
         self._bytes = _size(path)
@@ -105,7 +105,7 @@ class Log:
         return self.damaged
 
     def _no_log(self) -> BadInput:
-        return BadInput(f"{self.name} is not the log of a soak; give a file that soak wrote")
+        return BadInput(f"{self.name} is not a soak log; give a file that lanewright soak wrote")
 
     # --- Opening -----------------------------------------------------------------------------------------------
 

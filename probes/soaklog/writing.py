@@ -298,7 +298,7 @@ def _text(words: str) -> str:
 def _head(head: Head) -> str:
     found = msgspec.json.encode(msgspec.structs.replace(head, command=tuple(map(_text, head.command))))
     if len(found) > LONGEST_HEAD:
-        raise BadInput("the command is longer than a log can hold; put it into a script, and name that")
+        raise BadInput("the command is too long for a log; put it into a script and run that")
     return found.decode()
 
 

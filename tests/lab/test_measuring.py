@@ -82,7 +82,7 @@ def test_an_ordinary_user_may_not(guest: Guest) -> None:
     """Without rights one sentence says which is missing, exit 2."""
     result = guest.run(lanewright("measure nvme0 --for 1"), ordinary=True)
     assert (2, "") == (result.code, result.stdout)
-    assert "the right to read the whole device is missing" in result.stderr
+    assert "only root may read the whole device" in result.stderr
     assert 1 == len(result.stderr.splitlines())
 
 
