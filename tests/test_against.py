@@ -275,7 +275,7 @@ def test_a_carrier_without_identifiers_is_known_by_its_drives() -> None:
     ] == said(findings)
     # The display card, which the sheet does not have, is in its place and comes out first.
     assert ["check-sheet", "make-room", "move-as-planned"] == [step.action for step in findings[0].steps]
-    assert findings[0].steps[1].text.startswith("Take Frescade 12 out of SLOT1: the sheet has it in no place")
+    assert findings[0].steps[1].text.startswith("Take Frescade 12 out of SLOT1: the sheet gives it no place")
 
 
 def test_a_carrier_without_a_switch_moves_as_one() -> None:

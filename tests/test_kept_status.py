@@ -526,8 +526,8 @@ def test_a_new_reading_of_a_slot_names_the_register_of_the_slot() -> None:
     """Presence is a bit of Slot Status, and lanes are of Link Status: advice to read anew names what is read."""
     dark = of_rule(audit(facts(*STALE["slot-dark"])), "slot-dark").steps[0]
     narrow = of_rule(audit(facts(*NARROW)), "link-narrow").steps[0]
-    assert "gives the Slot Status of" in dark.text
-    assert "gives the link status of" in narrow.text
+    assert "the Slot Status of" in dark.text
+    assert "the link status of" in narrow.text
 
 
 @pytest.mark.parametrize("rule", STALE)
@@ -557,9 +557,9 @@ def test_advice_does_not_take_a_firmware_setup_for_granted() -> None:
     there = of_rule(audit(facts(dark)), "slot-dark").steps
     here = of_rule(audit(facts(dark, platform="linux")), "slot-dark").steps
     (setup,) = [one for one in there if one.action == "enable-slot"]
-    assert setup.text.startswith("In the firmware setup, where this machine has one, see whether")
+    assert setup.text.startswith("In the firmware setup, where this machine has one, check whether")
     (usual,) = [one for one in here if one.action == "enable-slot"]
-    assert usual.text.startswith("In the firmware setup, see whether")
+    assert usual.text.startswith("In the firmware setup, check whether")
 
 
 # --- Drives on no PCI function ---------------------------------------------------------------------------------
