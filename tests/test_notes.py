@@ -113,7 +113,7 @@ def test_a_port_is_a_part_as_well() -> None:
     port = next(one for one in facts.functions if one.address == "0000:00:05.0")
     findings = noted(facts, note(when={"card": [f"{port.vendor_id:04x}:{port.device_id:04x}"]}, advises=["reseat"]))[1]
     assert ["0000:00:05.0"] == [one.subject for one in findings]
-    assert findings[0].steps[0].text.startswith("Take the device 0000:00:05.0 out")
+    assert findings[0].steps[0].text.startswith("Take out the device 0000:00:05.0 ")
 
 
 def test_functions_of_one_card_are_one_part() -> None:
