@@ -429,7 +429,7 @@ def test_names_lead_to_what_is_measured(tmp_path: Path) -> None:
     link.symlink_to(path)
     with pytest.raises(BadInput, match="the same"):
         targets([str(path), str(link)], found, reads)
-    with pytest.raises(BadInput, match="no drive, block device or file here; the drives are nvme0"):
+    with pytest.raises(BadInput, match="not a drive, block device or file here; the drives are nvme0"):
         targets(["nvme7"], found, reads)
     with loop_device(path) as device:
         (made,) = targets([Path(device).name], found, reads)
