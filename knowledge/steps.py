@@ -14,7 +14,7 @@ SOURCE: Final = "common practice; makers' manuals, local codes and licensed prac
 
 POWER_OFF: Final = "Shut the machine down and unplug it from the mains before opening it."
 DISCHARGE: Final = "Unplugged, hold the power button for ten seconds to discharge it."
-STATIC: Final = "Wear a grounded wrist strap or touch bare metal; hold cards by the edge."
+STATIC: Final = "Wear a grounded wrist strap or touch bare metal; hold cards by edges."
 HOT: Final = "Cards, drives and heatsinks stay hot for minutes; let them cool first."
 BACKUP: Final = "Back up every drive this touches, and check that the backup restores."
 MANUAL: Final = "Follow the makers' manuals; warranty terms and local codes come first."
