@@ -22,13 +22,14 @@ if TYPE_CHECKING:
 class Depth(Struct, frozen=True):
     """How much of a block is shown: readings or none, how many steps (None: all), and those whole or in brief.
 
-    `told` is that what was found stands on the page already.
+    `told` is that what was found stands on the page already, `answered` that its cause and cost do so too.
     """
 
     readings: bool
     steps: int | None
     whole: bool
     told: bool = False
+    answered: bool = False
 
 
 ALL: Final = Depth(readings=True, steps=None, whole=True)
@@ -53,7 +54,8 @@ def add_group(page: Page, number: int, group: Sequence[Finding], audit: Audit, d
         for evidence in finding.evidence if depth.readings else ():
             page.add(_reading(evidence), indent=3 + INDENT + 1, hang=3 + INDENT + 3, style=QUIET)
     steps = [step for step in step_blocks.steps_of(group) if depth.steps is None or step.text not in page.told]
-    _causes(page, group, steps)
+    if not depth.answered:
+        _causes(page, group, steps)
     shown = steps if depth.steps is None else steps[: depth.steps]
     again = [page.told[step.text] for finding in group for step in finding.steps if step.text in page.told]
     if again and depth.steps is not None:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from agent.model.findings import Rate
     from agent.model.judged import Judged
 
-HEAD: Final = ("", "slot", "card", "runs at", "could", "with", "reads\nMB/s", "all at\nonce", "temp")
+HEAD: Final = ("", "slot", "card", "runs at", "could", "with", "MB/s", "all at once", "temp")
 FIGURES: Final = frozenset({6, 7, 8})
 SEGMENT: Final = "0000:"
 
@@ -34,7 +34,7 @@ def add(page: Page, audit: Audit, *, full: bool = False, most: int | None = None
     """The table; `full` has addresses and rates in GT/s as well, `most` is how many rows there may be."""
     if not audit.links:
         return
-    page.heading("Links, worst first")
+    page.heading("Links, worst first" if full else "Links, worst first (MB/s: the most a drive reads)")
     fitted = [judged for judged in words.ranked(audit) if words.is_fitted(judged)]
     shown = fitted if most is None or full else fitted[:most]
     places, drives = names(audit), {seen.drive.address: seen for seen in audit.drives}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from msgspec.structs import replace
 from rich.text import Text
 
 from agent.model.judged import Judged
@@ -31,7 +32,7 @@ __all__ = ["Page", "check", "one_finding", "show", "whole"]
 
 Groups = list[list["Finding"]]
 
-ONE_SCREEN: Final = 36  # lines; with the prompt and the command a terminal of 40
+ONE_SCREEN: Final = 30  # lines; a page that is longer tells its steps in brief
 LONGEST: Final = 58  # lines of a page that is not asked for whole
 # How much of each is shown, from much to little: depth of a block, blocks, rows of links, lines at a glance.
 LEVELS: Final = (
@@ -54,10 +55,11 @@ def check(audit: Audit, width: int, source: str) -> Page:
     """
     alone = len(by_subject(words.findings(audit))) == 1
     page = Page(width)
-    for number, level in enumerate(LEVELS):
-        if alone and level[0].told:
+    for number, (depth, *most) in enumerate(LEVELS):
+        if alone and depth.told:
             continue
-        page = _short(audit, width, source, *level)
+        answered = not depth.whole and len(words.findings(audit)) == 1
+        page = _short(audit, width, source, replace(depth, told=depth.told or answered, answered=answered), *most)
         if len(page.lines) <= (LONGEST if number else ONE_SCREEN):
             return page
     return page
@@ -181,7 +183,6 @@ def _more(page: Page, groups: Sequence[object], left_out: int = 0) -> None:
     page.add()
     if left_out:
         page.add(f"{quantity(left_out, 'more block')} of steps: --full shows all.", style=QUIET)
-    page.add("All readings, steps and drives: lanewright check --full.", style=QUIET, hang=2)
-    if groups:
-        number = "1" if len(groups) == 1 else "NUMBER"
-        page.add(f"One finding: lanewright explain {number}, with the same options.", style=QUIET, hang=2)
+    number = "1" if len(groups) == 1 else "NUMBER"
+    one = f"; one finding: lanewright explain {number}, with the same options" if groups else ""
+    page.add(f"All of it: lanewright check --full{one}.", style=QUIET, hang=2)
