@@ -90,7 +90,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "restart-and-read",
             0,
-            "Restart the machine and check again",
+            "Restart and check again, as this reading may be old",
             "Restart the machine and check again before anything else: this system shows the {register} of {subject} as"
             " {since}, which may not be what the link does now.",
             "A restart brings a fresh reading. If it is the same, act on it.",
@@ -306,7 +306,7 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "move",
             20,
-            "Move {subject} to {slot}, which is free",
+            "Move {subject} to {slot}, which is free (see the board's manual for lanes it takes)",
             "Move {subject} to {slot}, which is free. First look up in the board's manual whether filling that slot "
             "takes lanes from another.{other}",
             "After the next start lanewright check shows {rate} in {slot}.",

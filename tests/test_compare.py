@@ -785,7 +785,7 @@ def test_a_new_card_at_rest_does_not_fall_short() -> None:
 def test_a_new_card_that_was_not_read_is_not_called_short() -> None:
     """A card that sleeps has a link that is not known, and that is what the verdict says."""
     found = compare(seen(bench_3({"J1": display((3, 16))})), known("bench-3-asleep"))
-    start = "The upgrade falls short: the link of the new card not known; one new open question."
+    start = "The upgrade falls short: the link of the new card not known; one new unknown."
     assert start == found.verdict
 
 

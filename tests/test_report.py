@@ -412,7 +412,8 @@ def test_data_at_risk_is_told_as_what_to_do() -> None:
 def test_what_to_do_first_comes_with_its_caution(name: str) -> None:
     """The second line is the first step of the worst finding that has one; hands inside come with the power off."""
     found = audited(name)
-    step = next((one.steps[0] for one in words.findings(found) if one.steps), None)
+    groups = map(step_blocks.steps_of, words.by_subject(words.findings(found)))
+    step = next((steps[0] for steps in groups if steps), None)
     line = words.first_step(found)
     if step is None:
         assert ("host" in f"{line}{words.answer(found)[0]}") == (found.facts.host.virtual is True)

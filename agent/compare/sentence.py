@@ -284,9 +284,7 @@ def _rest(found: Pieces) -> Iterator[str]:
 
 
 def _findings_words(count: int, severity: Severity, *, new: bool) -> str:
-    word, many = {Severity.UNKNOWN: ("open question", "open questions")}.get(
-        severity, (severity.value, f"{severity.value}s")
-    )
+    word, many = {Severity.UNKNOWN: ("unknown", "unknowns")}.get(severity, (severity.value, f"{severity.value}s"))
     if new:
         return f"one new {word}" if count == 1 else f"{count} new {many}"
     return f"{counted(count, word, many)} gone"

@@ -13,6 +13,7 @@ from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.judged import Judged
 from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, told
+from agent.report.step_blocks import steps_of
 from knowledge.phrasing import mbps, plain, quantity
 from knowledge.steps import FIRMWARE, POWER_OFF
 
@@ -114,8 +115,8 @@ def _nothing_found(audit: Audit, judged: Sequence[Judged]) -> tuple[str, Severit
         seen += f"; every part of {plain(audit.against or '')} is in its place"
     full = all(link.verdict.kind.card_at_best for link in judged)
     if audit.facts.host.virtual is True:
-        return f"No fault to be seen from inside this virtual machine ({seen}).", Severity.OK
-    why = "every card runs at its best" if full else "no fault found"
+        return f"No fault seen, but from inside a virtual machine one end of a link is hidden ({seen}).", Severity.OK
+    why = "every card runs at full speed and width" if full else "no link falls short"
     return f"Nothing to do: {why} ({seen}).", Severity.OK
 
 
@@ -139,7 +140,8 @@ def _counted(found: Sequence[Finding]) -> str:
 
 def first_step(audit: Audit) -> str:
     """What to do first about the worst finding that has steps, in a sentence; "" where none has."""
-    step = next((finding.steps[0] for finding in findings(audit) if finding.steps), None)
+    groups = by_subject(findings(audit))
+    step = next((steps[0] for steps in map(steps_of, groups) if steps), None)
     if step is None:
         seen = any(link.link.device is not None for link in audit.links)
         return HOST_FIRST if seen and audit.facts.host.virtual is True and not audit.part else ""
@@ -160,6 +162,8 @@ def provisos(audit: Audit) -> Iterator[str]:
     silent = sum(
         link.verdict is Verdict.UNKNOWN and not link.notable for link in audit.links if link.link.device is None
     )
+    if audit.facts.host.virtual is True and findings(audit) and not audit.part:
+        yield "This is a virtual machine: a check of its host sees both ends of each link."
     if silent:
         yield f"Whether {quantity(silent, 'more port')} hold{'s' if silent == 1 else ''} a card is not known."
 
@@ -203,7 +207,7 @@ _COUNTED: Final = {
     Severity.FAULT: ("fault", "faults"),
     Severity.LIMIT: ("limit", "limits"),
     Severity.NOTE: ("note", "notes"),
-    Severity.UNKNOWN: ("open question", "open questions"),
+    Severity.UNKNOWN: ("unknown", "unknowns"),
 }
 
 

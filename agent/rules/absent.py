@@ -44,7 +44,7 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     id="slot-part-silent",
     severity=Severity.NOTE,
     title="Drives answer in some parts of a split slot, and nothing answers in the others",
-    cause="free, or a loose drive",
+    cause="free bays, or drives not seated",
     fires_on=("bench-1-half-carrier",),
     quiet_on=("bench-1-upgraded", "bench-1-parts-missing", "bench-1-ordinary-user", "bench-2-unsplit-slot"),
     steps=("count-drives", "reseat-drive", "try-drive-elsewhere"),
@@ -122,7 +122,7 @@ def _of_slot(
 def _silent(parts: Parts, answering: Parts, silent: Parts, unread: Untold) -> Found:
     slot, count, one_is = _slot_words(parts), len(parts), len(silent) == 1
     headline = (
-        f"shows drives in {len(answering)} of {len(parts)} parts; "
+        f"is split into {len(parts)} and shows drives in {len(answering)} of them; "
         f"if {'a drive is' if one_is else 'drives are'} fitted at {_ports(silent)}, "
         f"{'it does' if one_is else 'they do'} not answer"
     )
@@ -182,7 +182,7 @@ def _straddled(answering: Parts) -> bool:
     id="switch-without-drive",
     severity=Severity.NOTE,
     title="A packet switch on a card in a slot has no drive, and nothing else, behind any of its ports",
-    cause="no drives yet, or a supply cable left out",
+    cause="no drives yet, or a power cable not connected",
     fires_on=("bench-2-bare-switch",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier", "bench-1-tunnelled-dock", "bench-1-parts-missing"),
     steps=("count-drives", "reseat-drive", "check-supply", "try-drive-elsewhere"),

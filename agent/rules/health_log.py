@@ -234,7 +234,7 @@ def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     id="drive-heat-warning",
     severity=Severity.FAULT,
     title="A drive warns of its temperature itself, or its own log has it at a limit where no sensor can be read",
-    cause="no moving air, or a heatsink without contact",
+    cause="no airflow, or a heatsink not making contact",
     fires_on=("bench-2-failing-drives",),
     quiet_on=("bench-1-upgraded", "bench-2-hot-drive"),
     steps=("cool",),

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from probes.unread import Unread
 
 
-SHARED_LANES: Final = "contacts, riser or slot, or a neighbour that takes half"
+SHARED_LANES: Final = "contacts, riser or slot, or lanes shared with the next slot"
 CONTRADICT: Final = " contradict each other"  # ends the reason of readings that differ
 RATE_LOST: Final = "its rate"  # begins the reason of a rate that could not be read
 
@@ -120,7 +120,7 @@ def _perhaps_shared(seen: JudgedMachine, judged: Judged) -> Found:
     id="link-slow",
     severity=Severity.FAULT,
     title="A link runs slower than card and slot both can, and nothing explains it",
-    cause="riser, cable or contacts",
+    cause="riser, cable or contacts, or an idle link",
     fires_on=("bench-2-slow-link",),
     quiet_on=("bench-1-upgraded", "bench-3-set-slow"),
     steps=("look-under-load", *CONTACT, "lower-speed", "update-firmware", "replace"),
@@ -338,7 +338,7 @@ def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
             continue
         names = ", ".join(name for name, _ in below)
         drives = f"{len(below)} drives that together" if len(below) > 1 else "a drive that"
-        headline = f"carries {mbps(carried)} for {drives} could move {mbps(asked)}"
+        headline = f"passes no more than {mbps(carried)} for {drives} can read {mbps(asked)}"
         now = judged.now
         assert now is not None
         evidence = (

@@ -186,7 +186,7 @@ def _why_dark(port: PciFunction | None) -> str | None:
     if port is None:
         return None
     if _latch_open(port):
-        return "the open retention latch"
+        return "its retention latch is open"
     if _faulted(port):
         return "the power fault that the slot reports"
     return None
@@ -196,7 +196,7 @@ def _why_dark(port: PciFunction | None) -> str | None:
     id="slot-unsplit",
     severity=Severity.NOTE,
     title="One drive answers in a slot wide enough for several",
-    cause="slot not split, or a carrier with one drive",
+    cause="bifurcation off, or only one drive fitted",
     fires_on=("bench-2-unsplit-slot",),
     quiet_on=("bench-1-upgraded", "bench-1-switch-carrier"),
     steps=("count-drives", "set-split"),
@@ -321,7 +321,7 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     evidence = (Evidence(f"{port.address} Slot Status: Power Fault Detected", latched(port), "0"),)
     if is_history(judged, port):
         when = READ_AS_OF.get(port.fresh, "")
-        headline = f"noted a power fault in the past, which may be long over{when}; {judged.why}"
+        headline = f"has a power fault on record that may be long over{when}; {judged.why}"
         return Found(port.address, headline, evidence, severity=Severity.NOTE, judged=judged)
     return Found(port.address, "reports a power fault", evidence, judged=judged, without=("read-event-again",))
 
