@@ -17,6 +17,9 @@ AGAIN = "LANEWRIGHT_BEGUN_AGAIN"  # in the environment of one that has: what LEV
 TEXTS_KEPT = 1  # the level of optimization up to which Python keeps the texts of help pages and schemas
 
 
+NO_MEMORY = "lanewright: there is not enough memory for this; give it more, or take away the limit"
+
+
 def start() -> None:
     """Run the program as a process of its own."""
     from_now_on()
@@ -34,8 +37,12 @@ def start() -> None:
         if "thread" not in str(error):  # the interpreter has no kind of error of its own for that
             raise
         ended("lanewright: the system gives this process no thread; raise the limit of processes or memory", UNUSABLE)
+    except SystemError as error:
+        if "exception set" not in str(error):  # what the interpreter says where it ran out of memory half-way
+            raise
+        ended(NO_MEMORY, UNUSABLE)
     except MemoryError:
-        ended("lanewright: there is not enough memory for this; give it more, or take away the limit", UNUSABLE)
+        ended(NO_MEMORY, UNUSABLE)
     except OSError as error:
         if error.errno not in REFUSED:
             raise

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from agent.model.findings import Severity
+from agent.model.findings import Severity, Verdict
 from agent.report import data, text
 from knowledge.phrasing import plain
 from tests.test_report import in_one, printed
@@ -267,18 +267,27 @@ def _evidence(line: str, audit: Audit) -> Evidence:
 
 def _links_of_text(lines: Sequence[str], audit: Audit) -> Iterator[tuple[str, tuple[str, tuple[float, int] | None]]]:
     """The rows of links; what stands before a row's address is its verdict and its port."""
-    addresses = {one.device_address for one in audit.links if one.device_address is not None}
+    short = all(one.address.startswith("0000:") for one in audit.facts.functions)
+    addresses = {
+        one.device_address.removeprefix("0000:") if short else one.device_address: one.device_address
+        for one in audit.links
+        if one.device_address is not None
+    }
     begin = lines.index("Links, worst first") if "Links, worst first" in lines else len(lines)
     for line in lines[begin + 1 :]:
         if not line.strip():
             return
-        for address in addresses:
-            before, found, after = line.partition(f"  {address}  ")
-            if not found and line.startswith("  ") and f"  {address}  " in line.replace(address, f"{address} ", 1):
-                before, found, after = line.partition(address)
-            if found:
-                yield address, (before.split()[0], rate_of(after))
+        for shown, address in addresses.items():
+            before, found, after = line.partition(f"  {shown}  ")
+            if found and before.split()[0] in set(Verdict):
+                yield address, (before.split()[0], generation_of(after))
                 break
+
+
+def generation_of(words: str) -> tuple[float, int] | None:
+    """GT/s and lanes of a rate that is told by its generation at the begin of words, None where there is none."""
+    found = re.match(r"Gen (\d) x(\d+)", words.strip())
+    return None if found is None else (GTPS[int(found[1])], int(found[2]))
 
 
 def _drives_of_text(lines: Sequence[str], audit: Audit) -> Iterator[tuple[str, dict[str, Range]]]:

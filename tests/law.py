@@ -222,7 +222,7 @@ def _of_check(whole: Said, told: Said, failures: tuple[Spoilt, ...]) -> Iterator
         yield "the exit status tells", f"{sorted(gone)} gone, {told.unlisted} not listed, status 0"
     if (gone or told.unlisted) and told.first_line.startswith("Nothing to do") and ROOT_WORD not in told.first_line:
         yield "the first line tells", told.first_line
-    if told.unlisted and "Not passed" not in told.first_line:
+    if told.unlisted and "could not be read" not in told.first_line:
         yield "the first line tells", f"{told.unlisted} not listed: {told.first_line}"
 
 

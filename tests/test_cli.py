@@ -425,6 +425,11 @@ def test_text_and_json_show_every_finding_with_the_same_severity(name: str) -> N
         assert count == len(re.findall(rf"^   {severity.value.upper()} ", page, re.MULTILINE))
 
 
+def short(address: str | None) -> str:
+    """An address as a table has it where all are in segment 0."""
+    return str(address).removeprefix("0000:")
+
+
 @pytest.mark.parametrize("name", sorted(CAPTURED))
 def test_text_shows_every_link_with_its_verdict_and_worst_first(name: str) -> None:
     """Each card has its line with its verdict; faults stand above limits, limits above what is well."""
@@ -436,10 +441,10 @@ def test_text_shows_every_link_with_its_verdict_and_worst_first(name: str) -> No
         words = line.split()
         if line.startswith("  ") and words and words[0] in {str(one) for one in Verdict}:
             verdicts.append(words[0])
-            shown_here = [link for link in fitted if link.device in words]
+            shown_here = [link for link in fitted if short(link.device) in words]
             assert all(link.verdict == words[0] for link in shown_here)
     for link in fitted:
-        assert any(line.split()[:1] == [link.verdict] and str(link.device) in line for line in lines)
+        assert any(line.split()[:1] == [link.verdict] and short(link.device) in line for line in lines)
     ranks = [Verdict(verdict).severity.rank for verdict in verdicts]
     empty = [rank for rank, verdict in zip(ranks, verdicts, strict=True) if verdict not in {"empty", "unknown"}]
     assert empty == sorted(empty)
@@ -514,7 +519,7 @@ def test_a_terminal_gets_colour_unless_it_is_not_wanted() -> None:
     plain = on_terminal("check", "--replay", NARROW, env={**term, "NO_COLOR": "1"})
     assert re.search(rb"\x1b\[[0-9;]*31m", coloured)  # red: ECMA-48, SGR 31
     assert None is re.search(rb"\x1b\[[0-9;]*3[0-7]m", plain)
-    assert b"FAULT" in plain
+    assert b"narrow" in plain
 
     def words(raw: bytes) -> list[bytes]:
         return re.sub(rb"\x1b\[[0-9;]*m", b"", raw).split()

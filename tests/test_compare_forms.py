@@ -277,7 +277,7 @@ def test_one_side_may_come_from_standard_input() -> None:
     content = place(CALM).read_bytes()
     assert 0 == command("-", place(CALM), send=content).status
     assert 0 == command(place(CALM), "-", send=content).status
-    assert "standard input is read once" in usage_error(command("-", "-", send=content).errors)
+    assert "standard input can be read only once" in usage_error(command("-", "-", send=content).errors)
 
 
 def test_a_capture_is_held_against_the_machine_below_a_directory(tmp_path: Path) -> None:

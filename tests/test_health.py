@@ -21,6 +21,7 @@ from agent.report import data
 from agent.report.health import lines
 from agent.rules import RULES
 from agent.rules import health_log as family
+from knowledge.steps import FIRMWARE
 from probes import collect
 from probes.facts import FirmwareSlots, Health
 from probes.health import firmware_slots, health, problems
@@ -404,9 +405,7 @@ def test_pending_firmware_is_told_before_the_reset(first: int, revisions: tuple[
     assert (says is None) == (found == {})
     if says is not None:
         assert says in found["drive-firmware-pending"].headline
-        assert all(
-            "Firmware updates can leave" in " ".join(step.cautions) for step in found["drive-firmware-pending"].steps
-        )
+        assert all(FIRMWARE in step.cautions for step in found["drive-firmware-pending"].steps)
 
 
 def test_data_is_saved_before_hands_reach_in() -> None:

@@ -19,7 +19,7 @@ from agent.report.page.machine import machine
 from agent.report.step_blocks import steps_of
 from agent.report.words import by_subject, findings, remarks
 from knowledge.phrasing import mbps, plain
-from knowledge.steps import SHORT
+from knowledge.steps import DISCHARGE, SHORT
 from tests import plans
 from tests.pages import FOLDERS, MADE_AT, audited, hostile_page, page_of, soaked, whole_page
 
@@ -272,7 +272,7 @@ def test_a_soak_is_told_in_words_beside_its_drawing() -> None:
         "Fit a heatsink to nvme1.",
     ):
         assert part in text
-    assert text.index("Hold the power button") < text.index("Fit a heatsink to nvme1.")
+    assert text.index(DISCHARGE) < text.index("Fit a heatsink to nvme1.")
 
 
 def test_what_changed_stands_first() -> None:

@@ -362,7 +362,7 @@ def test_the_first_line_is_the_worst_finding_and_counts_the_others() -> None:
     line, severity = answered(*ports_of((4, 2), (4, 1)), limited, resting)
     assert Severity.FAULT is severity
     assert line.startswith("Fault: slot 2 ")  # which lost three lanes of four
-    assert line.endswith(" 1 more fault, 1 more limit, 1 more note.")
+    assert line.endswith(" 1 more fault, 1 limit, 1 note.")
     one, _ = answered(*ports_of((4, 2)))
     assert one.startswith("1 fault: slot 1 ")
     assert " more " not in one

@@ -200,7 +200,7 @@ def test_what_does_not_go_together_is_refused(tmp_path: Path) -> None:
     """Standard input given twice, a folder that is not there and more files than a report takes are refused."""
     out = tmp_path / "r.html"
     for arguments, words in (
-        (("-", "-"), "read once"),
+        (("-", "-"), "only once"),
         (("--root", tmp_path / "nowhere"), "no such directory"),
         ([OTHER] * 65, "64 files at most"),
         ((tmp_path / "nowhere.json",), "nowhere.json"),

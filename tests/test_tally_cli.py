@@ -153,7 +153,7 @@ def test_words_that_fit_nothing_are_one_sentence(folder: Path) -> None:
     """--only that fits no line is one sentence and status 2."""
     done = run("tally", folder, "--only", "\x1b[2J")
     assert (2, "") == (done.status, done.output)
-    assert "no card or machine of these captures fits" in one_line(done.errors)
+    assert "no card or machine of these captures matches" in one_line(done.errors)
     assert "\x1b" not in done.errors
 
 

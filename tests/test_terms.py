@@ -13,7 +13,11 @@ from agent.model.findings import Severity, Verdict
 from tests.docs import HERE
 
 # What the forms print, kept as goldens: every check of a recorded machine, comparisons, and the pages of README.
-SCREENS: Final = tuple(sorted((*HERE.glob("fixtures/*/check.txt"), *HERE.glob("fixtures/compare-*.txt"))))
+SCREENS: Final = tuple(
+    sorted(
+        place for name in ("*/check.txt", "*/check.json", "compare-*.txt") for place in HERE.glob(f"fixtures/{name}")
+    )
+)
 
 # Sorts of terms by their shape; each stands in some golden. Names of registers and their fields end in such a word.
 SHAPES: Final = {

@@ -65,7 +65,7 @@ def test_a_switch_carrier_shares_its_link() -> None:
     assert pytest.approx(2 * GEN3_X4, abs=0.01) == found.stripe[1]
     assert f"the link of new {SWITCH} in SLOT1" == found.limit
     held = 4 * 7000 - 2 * GEN3_X4
-    assert ("8 of 16 lanes of SLOT1", f"{held:,.0f} MB/s that the drives could do") == found.wasted
+    assert ("8 of 16 lanes of SLOT1", f"{held:,.0f} MB/s of what the drives could read") == found.wasted
     own = card_of(SWITCH, "x").power_watts
     each = drive_of("nvme-gen4", "x").power_watts
     assert own is not None
@@ -112,7 +112,7 @@ def test_a_carrier_that_fits_nowhere_has_no_rates() -> None:
 def test_drives_that_do_better_elsewhere_are_told() -> None:
     """Where the board's own socket serves a drive best, the comparison says so."""
     found = tried(sheet([slot("SLOT1", 16), socket("M1", 4)]), SWITCH, "1xgen4")
-    assert "1 drive better placed elsewhere (M1); the drive itself" == found.limit
+    assert "1 drive better off in M1; the drive itself" == found.limit
     assert 0 == found.slots_used
 
 

@@ -138,7 +138,9 @@ class Trial:
         missing = [name for name in self.names if name not in self.placed]
         if missing:
             of = f"{len(missing)} of {quantity(len(self.names), 'drive')}"
-            found.append(f"{of} {'has' if len(missing) == 1 else 'have'} no place")
+            told = (spare.why for spare in (*self.plan.unplaced, *self.plan.spares) if spare.name == missing[0])
+            why = next((f": {reason}" for reason in told if reason), "")
+            found.append(f"{of} {'has' if len(missing) == 1 else 'have'} no place{why}")
         elsewhere = [name for name in self.placed if not self._on_cards(name)]
         if elsewhere:
             where = dict.fromkeys(self.plan.placement.drives[name].holder for name in elsewhere)

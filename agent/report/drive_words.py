@@ -48,6 +48,8 @@ def without_rates(seen: DriveSeen) -> str:
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'interconnect not reported'}), no link to judge"
+    if not_serving(seen.drive):
+        return f"serves no reads or writes now: its controller is {plain(str(seen.drive.state), SHORT)}"
     if seen.drive.kind != "nvme":
         return "its own interface sets its rate, not PCI Express"
     lost = seen.way_lost
@@ -56,6 +58,11 @@ def without_rates(seen: DriveSeen) -> str:
     if seen.alone is None or seen.together is None:
         return "rate not known: its path has no link, or one of unknown rate"
     return ""
+
+
+def not_serving(drive: Drive) -> bool:
+    """Whether the system says that the drive's controller is not at work; what could not be read is no such word."""
+    return drive.kind == "nvme" and isinstance(drive.state, str) and drive.state != "live"
 
 
 def off_the_bus(seen: DriveSeen) -> bool:

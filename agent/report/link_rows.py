@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
-from agent.model.abilities import rate_text
 from agent.model.findings import Verdict
 from agent.report import drive_words, words
 from agent.report.paper import QUIET, STYLES, Page
@@ -25,25 +24,29 @@ if TYPE_CHECKING:
     from agent.model.findings import Rate
     from agent.model.judged import Judged
 
-HEAD: Final = ("", "slot", "card", "runs at", "could", "with", "MB/s", "all at once", "temp")
+HEAD: Final = ("", "slot", "card", "runs at", "could", "with", "MB/s", "all at\nonce", "temp")
 FIGURES: Final = frozenset({6, 7, 8})
+MOST_PORTS: Final = 8  # that are named in one line
 SEGMENT: Final = "0000:"
 
 
 def add(page: Page, audit: Audit, *, full: bool = False, most: int | None = None) -> None:
     """The table; `full` has addresses and rates in GT/s as well, `most` is how many rows there may be."""
     if not audit.links:
+        if not full:
+            in_short(page, audit)
         return
     page.heading("Links, worst first" if full else "Links, worst first (MB/s: the most a drive reads)")
     fitted = [judged for judged in words.ranked(audit) if words.is_fitted(judged)]
     shown = fitted if most is None or full else fitted[:most]
     places, drives = names(audit), {seen.drive.address: seen for seen in audit.drives}
+    short = in_one_segment(audit)
     styles = [STYLES[judged.verdict.severity] for judged in shown]
 
     def rows(*, models: bool) -> list[tuple[str, ...]]:
         by_address = drives.get
         return [
-            _row(judged, audit, places, by_address(judged.device_address or "-"), full=full, models=models)
+            _row(judged, audit, places, by_address(judged.device_address or "-"), full=full, models=models, short=short)
             for judged in shown
         ]
 
@@ -65,15 +68,18 @@ def add(page: Page, audit: Audit, *, full: bool = False, most: int | None = None
 def names(audit: Audit) -> dict[str, str]:
     """A name for each link by its key that no other has: its slot, with the number of its port where that is split."""
     told = {judged.link.key: _short(judged) for judged in audit.links}
-    alike = {name: [key for key, other in told.items() if other == name] for name in told.values()}
-    short = all(function.address.startswith(SEGMENT) for function in audit.facts.functions)
+    alike: dict[str, dict[str, int]] = {}
+    for key, name in told.items():
+        ports = alike.setdefault(name, {})
+        ports[key] = len(ports) + 1
+    short = in_one_segment(audit)
     found = {}
     for judged in audit.links:
         key = judged.link.key
         slotted = judged.link.slot is not None or judged.link.on_card
         own = told[key] if slotted or words.port(judged) != key else address_of(key, short=short)
         shared = slotted and len(alike[told[key]]) > 1
-        found[key] = f"{own} port {alike[told[key]].index(key) + 1}" if shared else own
+        found[key] = f"{own} port {alike[told[key]][key]}" if shared else own
     return found
 
 
@@ -82,24 +88,37 @@ def _short(judged: Judged) -> str:
     return plain(" ".join(reversed(words.port(judged).split(" of the card in "))), 40)
 
 
+def in_one_segment(audit: Audit) -> bool:
+    """Whether all functions of the machine are in segment 0, so that nobody needs to be told."""
+    return all(function.address.startswith(SEGMENT) for function in audit.facts.functions)
+
+
 def address_of(address: str, *, short: bool) -> str:
     """An address; without its segment where all functions of the machine are in segment 0."""
     return plain(address.removeprefix(SEGMENT) if short else address)
 
 
 def _row(
-    judged: Judged, audit: Audit, places: Mapping[str, str], seen: DriveSeen | None, *, full: bool, models: bool
+    judged: Judged,
+    audit: Audit,
+    places: Mapping[str, str],
+    seen: DriveSeen | None,
+    *,
+    full: bool,
+    models: bool,
+    short: bool,
 ) -> tuple[str, ...]:
     could = words.could(judged)
-    rate = rate_text if full else by_generation
-    now = words.rate_now(judged) if judged.now is None or judged.verdict is Verdict.VIRTUAL else rate(judged.now)
+    now = words.rate_now(judged)
+    if judged.now is not None and judged.verdict is not Verdict.VIRTUAL:
+        now = by_generation(judged.now)
     alone, together, warm = _of_drive(seen)
     return (
         judged.verdict.value,
         places[judged.link.key],
-        (judged.device_address or "") if full else "",
+        address_of(judged.device_address or "", short=short) if full else "",
         now,
-        rate(could) if could is not None else "",
+        by_generation(could) if could is not None else "",
         plain(seen.drive.name) if seen and not models else words.leads_to(judged, audit).replace(", ", " ", 1),
         alone,
         together if full else "",
@@ -118,6 +137,8 @@ def _of_drive(seen: DriveSeen | None) -> tuple[str, str, str]:
         return "", "", ""
     warm = celsius_text(seen.celsius) if isinstance(seen.celsius, float | int) else ""
     warm = "not read" if seen.celsius_lost is not None or isinstance(seen.celsius, Unread) else warm
+    if drive_words.not_serving(seen.drive):
+        return "not serving", "", warm
     if seen.alone is None or seen.together is None or drive_words.without_rates(seen):
         return "not known", "", warm
     alone, together = (f"{high:,.0f}" for _, high in (seen.alone, seen.together))
@@ -131,14 +152,16 @@ def _vacant(audit: Audit, *, full: bool) -> Iterator[str]:
     for judged in free:
         if judged.link.slot is not None or judged.link.on_card:
             slots.setdefault(_short(judged), []).append(judged)
-    told = [_free(name, alike) for name, alike in slots.items()]
+    told = [_free(name, alike) for name, alike in [*slots.items()][: None if full else MOST_PORTS]]
+    if len(slots) > len(told):
+        told.append(f"{len(slots) - len(told)} more slots")
     bare = [judged for judged in free if judged.link.slot is None and not judged.link.on_card]
     if bare:
         listed = f" ({', '.join(place(judged.link) for judged in bare)})" if full else ""
         told.append(f"{quantity(len(bare), 'port')} without a slot{listed}")
     if told:
         yield f"free: {'; '.join(told)}"
-    for verdict, alike in words.without(audit):
+    for verdict, alike in words.without(audit, None if full else MOST_PORTS):
         if verdict is not Verdict.EMPTY:
             yield f"{verdict.value}: {alike}"
 

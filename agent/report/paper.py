@@ -27,6 +27,7 @@ HEADING: Final = "bold"
 QUIET: Final = "dim"
 INDENT: Final = 7
 LONGEST_WORD: Final = 20  # columns; a longer word is broken rather than that a table goes
+SHORT_CELL: Final = 13  # columns; what is no wider is best left on one line
 NARROWEST: Final = 12  # columns; a last cell with less is not worth a column of its own
 
 
@@ -169,9 +170,14 @@ def _widths(head: Sequence[str], rows: Sequence[Sequence[str]], least: Mapping[i
         for column in least
     }
     while sum(widths.values()) > room:
-        widest = max(widths, key=lambda column: (widths[column] > least[column], widths[column]))
+        widest = max(widths, key=lambda column: _gives_way(widths[column], least[column]))
         widths[widest] -= 1
     return widths
+
+
+def _gives_way(width: int, least: int) -> tuple[bool, bool, int]:
+    """How soon a column gives way: not below its longest word, and names and sentences before short figures."""
+    return width > least, width > SHORT_CELL, width
 
 
 def _longest_word(cells: Iterable[str]) -> int:

@@ -22,7 +22,7 @@ from knowledge.phrasing import plain, quantity
 from knowledge.problems import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from agent.audit import Audit
     from agent.model.findings import Finding
@@ -58,7 +58,8 @@ def check(audit: Audit, width: int, source: str) -> Page:
     for number, (depth, *most) in enumerate(LEVELS):
         if alone and depth.told:
             continue
-        answered = not depth.whole and len(words.findings(audit)) == 1
+        found = words.findings(audit)
+        answered = not depth.whole and len(found) == 1 and bool(found[0].steps)
         page = _short(audit, width, source, replace(depth, told=depth.told or answered, answered=answered), *most)
         if len(page.lines) <= (LONGEST if number else ONE_SCREEN):
             return page
@@ -90,7 +91,7 @@ def whole(audit: Audit, width: int, source: str) -> Page:
     page = Page(width)
     _answer(page, audit, source)
     groups = by_subject(words.findings(audit))
-    _glance(page, audit, groups, len(groups))
+    _glance(page, audit, groups, len(audit.findings))
     link_rows.add(page, audit, full=True)
     _map(page, audit)
     for number, group in enumerate(groups, 1):
@@ -147,8 +148,9 @@ def _glance(page: Page, audit: Audit, groups: Groups, most: int) -> None:
     numbers = {group[0].subject: number for number, group in enumerate(groups, 1)}
     found = words.findings(audit)
     page.heading("Findings at a glance")
+    places = link_rows.names(audit)
     rows = [
-        (finding.severity.value, str(numbers[finding.subject]), _name(finding.subject, audit), brief(finding))
+        (finding.severity.value, str(numbers[finding.subject]), _name(finding.subject, audit, places), brief(finding))
         for finding in found[:most]
     ]
     page.table(("", "", "", ""), rows, [STYLES[finding.severity] for finding in found[:most]], right={1})
@@ -164,10 +166,10 @@ def _map(page: Page, audit: Audit) -> None:
     tree(page, lines)
 
 
-def _name(subject: str, audit: Audit) -> str:
+def _name(subject: str, audit: Audit, places: Mapping[str, str]) -> str:
     """A subject in a table: the shortest name that people find it by."""
     found = audit.subjects.get(subject)
-    return link_rows.names(audit)[found.link.key] if isinstance(found, Judged) else plain(subject, 40)
+    return places.get(found.link.key, plain(subject)) if isinstance(found, Judged) else plain(subject, 40)
 
 
 def _firmware(page: Page, audit: Audit) -> None:

@@ -79,7 +79,7 @@ def answer(audit: Audit) -> tuple[str, Severity]:
     judged = [link for link in audit.links if link.link.device is not None]
     if not found:
         return _nothing_found(audit, judged)
-    worst, rest = found[0], _counted(found[1:])
+    worst, rest = found[0], _counted(found)
     blind = "; more may hide in what could not be read" if audit.blind else ""
     told = _worst(worst, audit)
     if rest:
@@ -99,7 +99,8 @@ def _worst(worst: Finding, audit: Audit) -> str:
     cause = f" ({plain(worst.cause, SHORT)})" if worst.cause else ""
     gain = max((step.gain_mbps for step in worst.steps if step.gain_mbps is not None), default=None)
     costs = f"; it costs up to {mbps(gain)}" if gain else ""
-    return f"{kind}: {name} {brief(worst)}{cause}{costs}"
+    what = brief(worst) if worst.steps else "; ".join(headline(worst).split("; ")[:2])
+    return f"{kind}: {name} {what}{cause}{costs}"
 
 
 def _nothing_found(audit: Audit, judged: Sequence[Judged]) -> tuple[str, Severity]:
@@ -132,22 +133,26 @@ def counts(audit: Audit) -> dict[Severity, int]:
 
 
 def _counted(found: Sequence[Finding]) -> str:
-    """How many more findings there are, "" for none: "2 more faults, 1 more note"."""
-    told = [finding.severity for finding in found]
-    numbers = [(told.count(severity), _COUNTED[severity]) for severity in _COUNTED if severity in told]
-    return ", ".join(f"{count} more {one if count == 1 else many}" for count, (one, many) in numbers)
+    """How many findings there are beside the worst, "" for none: "2 more faults, 1 note"."""
+    worst, told = found[0].severity, [finding.severity for finding in found[1:]]
+    return ", ".join(
+        f"{told.count(severity)} {'more ' if severity is worst else ''}{one if told.count(severity) == 1 else many}"
+        for severity, (one, many) in _COUNTED.items()
+        if severity in told
+    )
 
 
 def first_step(audit: Audit) -> str:
     """What to do first about the worst finding that has steps, in a sentence; "" where none has."""
     groups = by_subject(findings(audit))
-    step = next((steps[0] for steps in map(steps_of, groups) if steps), None)
+    group, step = next(((group, steps[0]) for group in groups for steps in (steps_of(group),) if steps), (None, None))
     if step is None:
         seen = any(link.link.device is not None for link in audit.links)
         return HOST_FIRST if seen and audit.facts.host.virtual is True and not audit.part else ""
     before = next((words for caution, words in _BEFORE.items() if caution in step.cautions), "")
     told = plain(step.brief or step.text, HEADLINE).rstrip(".")
-    return f"Do first: {before}{told[:1].lower()}{told[1:]}."
+    where = "" if group is groups[0] or group is None else f" for {who(group[0].subject, audit)}"
+    return f"Do first{where}: {before}{told[:1].lower()}{told[1:]}."
 
 
 HOST_FIRST: Final = "Do first: run lanewright check on the host, which sees both ends of each link."
@@ -286,12 +291,19 @@ def offers(judged: Judged) -> str:
     return ", ".join(filter(None, (connector, lanes)))
 
 
-def without(audit: Audit) -> Iterator[tuple[Verdict, str]]:
-    """Ports below which nothing answers, all that are alike together: their verdict, and why and where in words."""
-    bare = [judged for judged in ranked(audit) if not is_fitted(judged)]
-    for verdict, why in dict.fromkeys((judged.verdict, _why_without(judged)) for judged in bare):
-        alike = [judged for judged in bare if (judged.verdict, _why_without(judged)) == (verdict, why)]
-        yield verdict, f"{quantity(len(alike), 'port')}, {why}: {', '.join(place(judged.link) for judged in alike)}"
+def without(audit: Audit, most: int | None = None) -> Iterator[tuple[Verdict, str]]:
+    """Ports below which nothing answers, all that are alike together: their verdict, and why and where in words.
+
+    `most` is how many of them are named, None for all.
+    """
+    groups: dict[tuple[Verdict, str], list[Judged]] = {}
+    for judged in ranked(audit):
+        if not is_fitted(judged):
+            groups.setdefault((judged.verdict, _why_without(judged)), []).append(judged)
+    for (verdict, why), alike in groups.items():
+        named = ", ".join(place(judged.link) for judged in alike[:most])
+        more = f" and {len(alike) - len(alike[:most])} more" if alike[:most] != alike else ""
+        yield verdict, f"{quantity(len(alike), 'port')}, {why}: {named}{more}"
 
 
 def _why_without(judged: Judged) -> str:
