@@ -60,7 +60,11 @@ def expected(audit: Audit, form: str) -> Report:
         audit = replace(audit, findings=tuple(one for one in audit.findings if not is_aside(one)))
     report = forms.of_audit(audit, limit)
     if form != "json":  # people are given no rate of a drive whose controller is not at work
-        dead = {one.drive.name for one in audit.drives if one.drive.kind == "nvme" and one.drive.state == "dead"}
+        dead = {
+            one.drive.name
+            for one in audit.drives
+            if one.drive.kind == "nvme" and isinstance(one.drive.state, str) and one.drive.state != "live"
+        }
         report = replace(report, drives={name: {} if name in dead else rates for name, rates in report.drives.items()})
     if form == "text":  # says what was expected only where the reading does not say it already, word for word
         report = replace(report, findings=tuple(map(_without_what_is_met, report.findings)))
