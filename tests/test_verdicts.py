@@ -569,7 +569,7 @@ def runs_at(read: str, expected: str, end: str = CARD) -> Shown:
 
 
 def can_do(end: str, most: str, best: str = "16 GT/s (Gen 4) x4") -> Shown:
-    """What an end can do, beside the best of both."""
+    """What an end can do, beside the best of both, or what the card can do where the port limits it."""
     return (f"{end} {VECTOR}", f"up to {most}", f"{best} or more")
 
 
@@ -628,8 +628,8 @@ EMULATED_PORT: Final = (
             tower(network((4, 8)), (3, 4)),
             [
                 runs_at("8 GT/s (Gen 3) x4", "8 GT/s (Gen 3) x4"),
-                can_do(PORT, "8 GT/s (Gen 3) x4", "8 GT/s (Gen 3) x4"),
-                can_do(CARD, "16 GT/s (Gen 4) x8", "8 GT/s (Gen 3) x4"),
+                can_do(PORT, "8 GT/s (Gen 3) x4", "16 GT/s (Gen 4) x8"),
+                can_do(CARD, "16 GT/s (Gen 4) x8", "16 GT/s (Gen 4) x8"),
             ],
             id="slot-limited",
         ),

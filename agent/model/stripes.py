@@ -94,11 +94,11 @@ def _why_unknown(stripe: StripeSet, raid: int | None) -> str:
     if not stripe.level or stripe.state in RESTING_STATES:
         return "it is not running"
     if raid is None:
-        return f"sets of level {stripe.level} are not in the model"
+        return f"lanewright predicts none for sets of level {stripe.level}"
     reasons = (
         (
             raid == 10 and _copies(readable(stripe.layout)) != COPIES,  # noqa: PLR2004 - RAID 10
-            "only sets that hold two copies of each piece are in the model",
+            "lanewright predicts one only for sets that hold two copies of each piece",
         ),
         (stripe.unplaced, f"the place of {', '.join(stripe.unplaced)} in it could not be read"),
         (lost, f"{lost} of its members {'is' if lost == 1 else 'are'} missing, and what is left works harder"),

@@ -150,9 +150,11 @@ def _compare(
     for end in (None if hidden else port_can, device_can):
         if end is not None and end.problem:
             return replace(judged, why=end.problem, evidence=end.evidence, contradicts=True)
+    # At its best, a link falls short of the card alone, if of anything; then its port is held against the card.
+    asked = device_can.rate if reading.rate == best and device_can.rate is not None else best
     abilities = (
-        *_at_least(port_can.evidence if port_can and not hidden else (), best),
-        *_at_least(device_can.evidence, best),
+        *_at_least(port_can.evidence if port_can and not hidden else (), asked),
+        *_at_least(device_can.evidence, asked),
         *hidden,
     )
     return _against_best(judged, machine, reading, looks, abilities)
@@ -168,9 +170,9 @@ def _lanes(agreed: Sequence[Agreed]) -> int:
     return widths[-1] if settled else min(widths)
 
 
-def _at_least(evidence: tuple[Evidence, ...], best: Rate) -> tuple[Evidence, ...]:
-    """An end's ability beside the best of both ends."""
-    return tuple(Evidence(item.source, item.read, f"{rate_text(best)} or more") for item in evidence)
+def _at_least(evidence: tuple[Evidence, ...], asked: Rate) -> tuple[Evidence, ...]:
+    """An end's ability beside the rate that is asked of it."""
+    return tuple(Evidence(item.source, item.read, f"{rate_text(asked)} or more") for item in evidence)
 
 
 def _hidden(link: Link, port_can: Ability | None) -> tuple[Evidence, ...]:

@@ -6,7 +6,7 @@ from typing import Final
 
 from probes.platforms import Platform
 
-_NOT_ASKED: Final = "drives tell of it through plug-ins of the system, which are not asked"
+_NOT_ASKED: Final = "drives give these through plug-ins of the system, which are not asked"
 
 OFFERS: Final = {
     "functions": "PCI functions with identity and the registers of their links",
@@ -19,7 +19,7 @@ OFFERS: Final = {
 WITHOUT: Final = {
     "configuration space": "the I/O Registry holds single registers of it alone",
     "errors": "error counters are not in the I/O Registry",
-    "temperatures": "psutil has none here, and drives tell them through plug-ins of the system, which are not asked",
+    "temperatures": _NOT_ASKED,
     "limits": _NOT_ASKED,
     "health": _NOT_ASKED,
     "stripes": "sets of software RAID are not looked for here",
