@@ -27,6 +27,7 @@ LOOKS: Final = frozenset(
             "look-from-host",
             "look-under-load",
             "look-again",
+            "look-later",
             "wake",
             "check-sharing",
             "check-neighbour",
@@ -38,6 +39,7 @@ LOOKS: Final = frozenset(
             "plan-places",
             "spread-drives",
             "see-driver",
+            "see-log",
             "find-member",
             "follow-note",
         ),
@@ -170,7 +172,7 @@ def _words(rule: Rule, found: Found, setup: str) -> dict[str, str]:
     words = {"subject": subject, "here": here, "slot": slot, "rate": rate, "other": other, "beside": found.beside}
     read = found.evidence[0].source if found.evidence else ""
     words |= {"setup": setup, "since": since, "register": rule.register, "read": read}
-    words |= {"lower": _lower_speed(found), "note": found.note, "advice": found.advice}
+    words |= {"lower": _lower_speed(found), "note": found.note, "advice": found.advice, "idle": found.idle}
     words["card"] = subject.rpartition(" (")[0] if subject.startswith(f"the card in {here} (") else subject
     return {**words, "shows": shows, "load": load, "counted": rule.counted or COUNTED_ANYHOW}
 

@@ -104,7 +104,7 @@ def audit(
     """
     seen, rates = judged_machine.judge(facts, planned, limits or {})
     seen = structs.replace(seen, notes=notes, moves=better_slots.moves(seen))
-    found_by_rank: list[tuple[tuple[int, bool, float], Finding]] = []
+    found_by_rank: list[tuple[tuple[int, bool, bool, float], Finding]] = []
     guest = facts.host.virtual is True
     unread = list(facts.unread)
     if isinstance(facts.board_slots, Unread):
@@ -127,8 +127,9 @@ def audit(
             rule.cause if found.cause is None else found.cause,
             rule.data_at_risk,
         )
-        # Worst first: data that may be lost, then what costs the most MB/s, then the rest in the order of the rules.
-        rank = (severity.rank, not rule.data_at_risk, -(found.gain_mbps or 0.0))
+        # Worst first: data that may be lost, then what has a way out, of that what costs the most MB/s, then the rest
+        # in the order of the rules.
+        rank = (severity.rank, not rule.data_at_risk, not finding.steps, -(found.gain_mbps or 0.0))
         found_by_rank.append((rank, finding))
     found_by_rank.sort(key=lambda ranked: ranked[0])
     return Audit(

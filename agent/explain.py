@@ -44,6 +44,7 @@ IN_GENERAL: Final = {
     "setup": USUAL_SETUP_PLACE,
     "lower": "the speed below its best",
     "note": "NAME",
+    "idle": "",
     "advice": "Do what the text of the field note says.",
     "since": SINCE["start-up"],
     "register": "status",

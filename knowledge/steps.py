@@ -25,7 +25,7 @@ FIRMWARE: Final = (
 )
 SETUP: Final = "Note the settings first; a wrong one can keep the machine from starting."
 SAVE: Final = "Save open work and let copies finish; a restart ends every program."
-START: Final = "Know how to boot without it: a wrong boot option can stop the system."
+START: Final = "Know how to start without a changed boot option: a wrong one can stop the system."
 LICENSED: Final = "Never open a power supply; supplies and site wiring are for licensed people under local codes."
 
 # What to say beside the rates of a stripe set (common practice).
@@ -49,7 +49,7 @@ SHORT: Final = {
     FIRMWARE: "back up, stable power, exact model, maker's procedure, never interrupt",
     SETUP: "note the settings",
     SAVE: "save open work",
-    START: "know how to boot without the option",
+    START: "know how to start without the option",
     LICENSED: "never open a supply",
 }
 
@@ -62,8 +62,8 @@ class StepKind(Struct, frozen=True):
     `brief` is what to do, in an imperative of 60 characters or so without its end; `text` says how.
 
     All three texts may hold {subject}, {here}, {slot}, {rate}, {other}, {shows}, {load}, {counted}, {since},
-    {register}, {read} (the first reading of the evidence), {setup}, {lower} (the speed one generation lower), {note}
-    and {advice} (of a field note), filled in by the advisor.
+    {register}, {read} (the first reading of the evidence), {setup}, {lower} (the speed one generation lower), {idle}
+    (what of a set is not at work), {note} and {advice} (of a field note), filled in by the advisor.
     """
 
     action: str
@@ -122,10 +122,11 @@ STEPS: Final[dict[str, StepKind]] = {
         StepKind(
             "read-event-again",
             3,
-            "Check again after the next restart",
+            "Nothing needs doing now; look again after the next restart",
             "{read} is latched: once set it stays set until cleared, so the event may be long past. Nothing needs "
             "doing on this alone. Check again after the next restart.",
             "If the bit reads 0, the event is over. If it is set again, or the link has got worse, act on it.",
+            (SAVE,),
         ),
         StepKind(
             "look-again",
@@ -133,6 +134,14 @@ STEPS: Final[dict[str, StepKind]] = {
             "Check again after a restart, then under load",
             "Check again after a restart, then once more under load, and compare the readings.",
             "If all three readings agree, act on them; if they differ, do not.",
+            (SAVE,),
+        ),
+        StepKind(
+            "look-later",
+            3,
+            "Check again in a minute",
+            "Check again in a minute: a controller that is being set up, reset or removed stays so for seconds.",
+            "The controller of {subject} is live. If it is in the same state again, act as on a dead one.",
         ),
         StepKind(
             "wake",
@@ -160,7 +169,7 @@ STEPS: Final[dict[str, StepKind]] = {
         ),
         StepKind(
             "plan-places",
-            4,
+            23,
             "Let lanewright plan look for a better place",
             "No better slot is free. Let lanewright plan try every place for every card, on a build sheet that"
             " lanewright plan --sheet-from CAPTURE makes of a capture of this machine. If it finds none either, only a"
@@ -169,7 +178,7 @@ STEPS: Final[dict[str, StepKind]] = {
         ),
         StepKind(
             "spread-drives",
-            4,
+            23,
             "Plan busy drives onto links of their own, with lanewright plan",
             "If the drives behind {subject} work at the same time, let lanewright plan find places of their own for the"
             " busiest, or a faster slot for their carrier. One drive alone already has the whole shared link; if they"
@@ -185,11 +194,19 @@ STEPS: Final[dict[str, StepKind]] = {
             "The system lists the drive, or you know why it should not.",
         ),
         StepKind(
+            "see-log",
+            4,
+            "Look in the system's log why the driver did not bring up {subject}",
+            "Look in the system's log of this start why the driver did not bring up {subject}: a controller that did"
+            " not become ready, a command that was not answered, or a reset that failed.",
+            "The log names the reason, or after a full power-off and start the system lists the drive.",
+        ),
+        StepKind(
             "find-member",
             4,
-            "Find out which drive of {subject} is missing",
-            "Find out which drive of {subject} is missing: compare its active members with the drives that are fitted,"
-            " and look first at any drive or slot that lanewright check reports as silent.",
+            "Find out which drive of {subject} is missing{idle}",
+            "Find out which drive of {subject} is missing{idle}. Compare its active members with the drives that are"
+            " fitted, and look at any drive or slot that lanewright check reports as silent.",
             "The missing drive, its slot and its serial number are known.",
         ),
         StepKind(
@@ -236,6 +253,26 @@ STEPS: Final[dict[str, StepKind]] = {
             "Get a spare at least as large as {subject}",
             "Get a spare drive at least as large as {subject}, to take its place.",
             "The spare is there and fits the slot.",
+        ),
+        StepKind(
+            "power-cycle",
+            8,
+            "Save what other drives hold, shut down fully, and start again",
+            "Save open work, and back up what the other drives hold. Then shut the machine down, leave it without power"
+            " for half a minute, and start it: a restart alone may leave {subject} under power, and so as it is (common"
+            " practice).",
+            "After the start {shows}. If it stops again, go on with the next step.",
+            (SAVE,),
+        ),
+        StepKind(
+            "fit-part",
+            9,
+            "See whether {subject} is fitted; fit it if not",
+            "See whether {subject} is fitted at all, and fit it if it is not. If it is, see that it sits in its"
+            " connector all the way and straight.",
+            "After the next start {shows}.",
+            HANDS,
+            hardware=True,
         ),
         StepKind(
             "close-latch",
@@ -421,17 +458,26 @@ STEPS: Final[dict[str, StepKind]] = {
             (SETUP, BACKUP, MANUAL),
         ),
         StepKind(
-            "set-payload",
+            "free-payload",
             33,
+            "Remove boot options that set the payload by hand",
+            "Look whether a boot option (pci=pcie_bus_...) sets the payload by hand, and remove it. If there is none,"
+            " boot the kernel with pci=pcie_bus_safe, which sets the largest payload that every device on the path"
+            " supports.",
+            "After the next start lanewright check no longer reports small packets of {subject}.",
+            (START,),
+        ),
+        StepKind(
+            "set-payload",
+            34,
             "Set a larger payload in the firmware setup",
-            "Set a larger payload in the firmware setup, or boot the kernel with pci=pcie_bus_safe, which sets the "
-            "largest payload that every device on the path supports.",
+            "{setup}, set a larger payload (Max Payload Size), where it is on offer.",
             "After the next start lanewright check no longer reports the payload size of {subject}.",
-            (START, SETUP),
+            (SETUP, MANUAL),
         ),
         StepKind(
             "match-payload",
-            34,
+            33,
             "Let the kernel match the payloads of card and port",
             "Remove boot options that set the payload by hand, or boot the kernel with pci=pcie_bus_safe, which sets "
             "card and port to a payload that both support.",
@@ -456,7 +502,7 @@ STEPS: Final[dict[str, StepKind]] = {
             "Ask who selected {slot} for {subject}, and whether that was intended. If so, restart at a quiet time; if "
             "not, select the slot in use again, by the maker's procedure, before the next restart.",
             "After the next start the firmware on record is the intended one.",
-            (FIRMWARE,),
+            (FIRMWARE, SAVE),
         ),
         StepKind(
             "update-firmware",
@@ -506,7 +552,7 @@ SINCE: Final = {
 # Where settings are made, unless a platform says it otherwise: not every machine has a setup that its owner can enter.
 USUAL_SETUP_PLACE: Final = "In the firmware setup"
 # Steps that are in words of one system alone.
-OF_ONE_SYSTEM: Final = {"set-payload": "linux", "match-payload": "linux", "look-as-root": "linux"}
+OF_ONE_SYSTEM: Final = {"free-payload": "linux", "match-payload": "linux", "look-as-root": "linux"}
 
 # Steps that rules have in common.
 CONTACT: Final = ("reseat", "clean", "remove-riser", "try-other-slot")

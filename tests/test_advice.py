@@ -15,6 +15,7 @@ from agent.model.findings import Rate, Severity, Verdict
 from agent.model.throughput import ceiling_mbps
 from agent.report import data
 from knowledge import pcie
+from knowledge.steps import SAVE, STEPS
 from probes import collect
 from probes.capture import parse, recorded
 from tests.boards import bench_1, bench_2, carrier, display, reel_3, reel_4
@@ -167,7 +168,8 @@ def test_a_link_of_the_slowest_speed_has_none_below_it() -> None:
         ("bench-1-switch-carrier", "uplink-shared", ["spread-drives"]),
         ("bench-1-stripe-set", "stripe-held-back", ["spread-drives"]),
         ("bench-2-other-sets", "stripe-degraded", ["back-up", "find-member", "restore-member"]),
-        ("bench-2-dead-drive", "drive-unclaimed", ["see-driver"]),
+        ("bench-2-dead-drive", "drive-unclaimed", ["see-log"]),
+        ("bench-1-payload", "payload-low", ["free-payload", "set-payload"]),
         ("bench-1-ordinary-user", "needs-root", ["look-as-root"]),
     ],
 )
@@ -178,6 +180,21 @@ def test_what_works_as_built_has_a_way_out_too(name: str, rule: str, actions: li
     (finding, *_) = of_rule(audit(collect(first, looks, capture.taken_at)), rule)
     assert actions == [step.action for step in finding.steps]
     assert [] == [step.text for step in finding.steps if "{" in step.text + step.verify + step.brief]
+
+
+def test_a_dead_drive_gets_a_full_power_off_before_hands() -> None:
+    """Open work and the other drives come first, then power off; no load on what does not answer (common practice)."""
+    (finding,) = of_rule(audit(facts(MACHINES["bench-2-dead-drive"]().tree)), "drive-not-serving")
+    assert ["power-cycle", "reseat", "update-firmware", "replace"] == [step.action for step in finding.steps]
+    assert SAVE in finding.steps[0].cautions
+    assert [] == [step.text for step in finding.steps if "load" in step.text]
+
+
+def test_an_event_that_may_be_over_is_nothing_to_do_now() -> None:
+    """The step in brief says no more than the whole one: there is nothing to do now."""
+    step = STEPS["read-event-again"]
+    assert "nothing needs doing" in step.brief.lower()
+    assert "nothing needs doing" in " ".join(step.text.lower().split())
 
 
 # --- Not too much promised -------------------------------------------------------------------------------------

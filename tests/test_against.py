@@ -754,11 +754,11 @@ OF_CARDS: Final = {"reseat", "clean", "try-other-slot", "enable-slot"}
 
 
 def test_a_missing_drive_of_a_carrier_is_looked_for_in_its_bay() -> None:
-    """Counted, seated again in its bay, tried in another; the slot answers, so nobody switches it on or splits it."""
+    """Counted, fitted or seen to sit, tried in another; the slot answers, so nobody switches it on or splits it."""
     fitted = {f"SLOT1{part}": [reel_4(f"RL4-{number}")] for number, part in ((1, ""), (2, "b"), (4, "d"))}
     drives = tuple(drive(f"d{bay}", card="rack", bay=bay, serial=f"RL4-{bay}") for bay in range(1, 5))
     (finding,) = found(bench_1(fitted, split=True), planned(RACK, drives=drives))
-    assert ["check-sheet", "count-drives", "reseat-drive", "try-drive-elsewhere", "replace"] == [
+    assert ["check-sheet", "count-drives", "fit-part", "try-drive-elsewhere", "replace"] == [
         step.action for step in finding.steps
     ]
     assert 'the drive "d3" in bay 3 of the card "rack" in SLOT1' in finding.steps[2].text
@@ -766,9 +766,9 @@ def test_a_missing_drive_of_a_carrier_is_looked_for_in_its_bay() -> None:
 
 
 def test_a_missing_drive_of_a_socket_leads_to_the_socket() -> None:
-    """No words of cards: the drive is seated again, tried elsewhere, and its socket looked up in the setup."""
+    """No words of cards: the drive is fitted, tried elsewhere, and its socket looked up in the setup."""
     (finding,) = found(bench_1({}), planned(drives=(drive("boot", slot="M2_1"),)))
-    assert ["check-sheet", "reseat-drive", "try-drive-elsewhere", "enable-socket", "replace"] == [
+    assert ["check-sheet", "fit-part", "try-drive-elsewhere", "enable-socket", "replace"] == [
         step.action for step in finding.steps
     ]
     words = " ".join(f"{step.text} {step.verify}" for step in finding.steps[:-1])
@@ -778,10 +778,37 @@ def test_a_missing_drive_of_a_socket_leads_to_the_socket() -> None:
 def test_a_missing_card_is_no_drive() -> None:
     """A network card that does not answer has the steps of a card."""
     (finding,) = found(bench_1({}), planned(card("lan", "SLOT4")))
-    assert {step.action for step in finding.steps} >= OF_CARDS
+    assert {step.action for step in finding.steps} >= OF_CARDS - {"reseat"}  # its slot tells that nothing is in it
     assert not {"reseat-drive", "try-drive-elsewhere", "enable-socket", "count-drives"} & {
         step.action for step in finding.steps
     }
+
+
+@pytest.mark.parametrize(
+    ("registers", "reseats"),
+    [
+        pytest.param({}, False, id="presence told as 0"),
+        pytest.param({pcie.PCI_EXPRESS_CAPABILITIES: {"slot_implemented": 0}}, True, id="no slot that could tell"),
+    ],
+)
+def test_what_is_not_there_is_not_taken_out(registers: dict[Any, dict[str, int]], reseats: bool) -> None:  # noqa: FBT001 - a parameter
+    """First one sees whether the part is fitted at all; it is reseated only where nothing says that none is there."""
+    board = bench_1({})
+    (port,) = [one for one in board.buses["0000:00"] if one.slot is not None and one.slot.name == "SLOT4"]
+    port.registers = registers
+    (finding,) = found(board, planned(card("lan", "SLOT4")))
+    actions = [step.action for step in finding.steps]
+    assert ["check-sheet", "fit-part"] == actions[:2]
+    assert reseats == ("reseat" in actions)
+
+
+def test_an_order_of_moves_has_no_other_advice_beside_it() -> None:
+    """Cards that the sheet has in each other's places are moved as it says; nobody plans other places for them."""
+    wanted = audit_against(facts_of("bench-1-misplaced"), sheet_of("bench-1-misplaced"))
+    steps = {step.action for one in wanted.findings for step in one.steps}
+    assert "move-as-planned" in steps
+    assert not {"plan-places", "spread-drives", "move", "swap"} & steps
+    assert "swap" in {step.action for one in audit(facts_of("bench-1-misplaced")).findings for step in one.steps}
 
 
 def test_a_count_of_drives_is_held_against_the_sheet() -> None:

@@ -173,6 +173,27 @@ def test_a_drive_by_its_class_that_the_system_does_not_have_is_noted(
     assert [] == told(seen(drive(), card=device(**fields)), "drive-unclaimed")
 
 
+def test_a_drive_that_its_driver_holds_is_one_to_look_up_in_the_log() -> None:
+    """Held by the NVMe driver and not listed, a drive lacks no driver: it was not brought up.
+
+    Source: Linux drivers/nvme/host/pci.c, the driver's name in struct pci_driver nvme_driver.
+    """
+    (finding,) = [one for one in seen(card=device(driver="nvme")).findings if one.rule == "drive-unclaimed"]
+    assert "driver nvme" in finding.headline
+    assert ["see-log"] == [step.action for step in finding.steps]
+    assert "no driver" not in finding.cause
+    (other,) = [one for one in seen(card=device(driver=BROKEN)).findings if one.rule == "drive-unclaimed"]
+    assert ["see-driver"] == [step.action for step in other.steps]
+
+
+@pytest.mark.parametrize(("state", "first"), [("dead", "power-cycle"), ("resetting", "look-later")])
+def test_only_a_dead_controller_is_powered_off(state: str, first: str) -> None:
+    """The other states pass within a minute, and are looked at again."""
+    (finding,) = [one for one in seen(drive(state=state)).findings if one.rule == "drive-not-serving"]
+    assert first == finding.steps[0].action
+    assert not {"power-cycle", "look-later"} - {first} & {step.action for step in finding.steps}
+
+
 def test_a_platform_that_tells_no_driver_says_so() -> None:
     """Where the platform does not name drivers, that is said, and no driver is denied."""
     found = audit(facts(port(), device(), platform="darwin"))

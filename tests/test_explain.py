@@ -29,6 +29,7 @@ from tests.test_report import printed
 
 if TYPE_CHECKING:
     from agent.report.paper import Page
+    from agent.rules.rule import Rule
 
 every_word = pytest.mark.parametrize("one", words(), ids=lambda one: f"{one.kind}-{one.word}".replace(" ", "-"))
 
@@ -97,6 +98,15 @@ def test_an_explanation_has_all_its_parts(one: Explanation) -> None:
     assert bool(one.causes) >= (one.kind in {"verdict", "severity", "rule"})
     assert [] == [cause for cause in one.causes if not cause[0].isupper() or cause.endswith(".")]
     assert (one.kind in {"verdict", "rule"}) == (one.severity is not None)
+
+
+@pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
+def test_what_a_rule_means_stands_by_itself(rule: Rule) -> None:
+    """It begins with what is found, by name: no "it" or "this" that leans on a title which may not be shown."""
+    first, *rest = sentences(rule.explained.meaning)
+    assert re.match(r"(a|an|two) [a-z]", first, re.IGNORECASE), first
+    assert len(first.split()) > 6
+    assert rest, "a definition alone says no more than the title"
 
 
 @every_word

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
@@ -178,6 +179,18 @@ def test_a_running_set_that_lacks_a_member_is_a_fault(fields: dict[str, Any], sa
         assert f"without {says};" in finding.headline
         assert finding.data_at_risk
         assert [("md0 md/degraded, md/raid_disks", read)] == shown(finding)
+
+
+@pytest.mark.parametrize(
+    ("idle", "named"), [((), []), (("block7",), ["block7"]), (("block7", "block9"), ["block7", "block9"])]
+)
+def test_what_is_not_at_work_in_a_set_is_named_to_look_at(idle: tuple[str, ...], named: list[str]) -> None:
+    """A block device that stands in the set and is not at work is the first to look at, in brief and in full."""
+    (finding,) = of_rule(replace(facts(), stripes=(of_set(idle=idle),)), "stripe-degraded")
+    (step,) = [one for one in finding.steps if one.action == "find-member"]
+    for said in (step.brief, step.text):
+        assert named == re.findall(r"block[79]", said)
+        assert "{" not in said
 
 
 @pytest.mark.parametrize(

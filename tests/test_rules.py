@@ -40,6 +40,7 @@ FOLDERS: Final = tuple(sorted(path.parent.name for path in FIXTURES.glob("*/abou
 EVERY_RULE: Final = pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
 EVERY_STEP: Final = pytest.mark.parametrize("step", STEPS.values(), ids=STEPS)
 EVERY_MACHINE: Final = pytest.mark.parametrize("name", FOLDERS)
+BETTER_PLACES: Final = frozenset({"plan-places", "spread-drives"})  # looks, and still no first thing to do
 Kind = TypeVar("Kind")
 
 
@@ -328,10 +329,43 @@ def test_steps_go_from_least_to_most_invasive() -> None:
     order = ("look-under-load", "reseat", "clean", "remove-riser", "move", "set-speed", "update-firmware", "replace")
     ranks = [STEPS[action].rank for action in order]
     assert ranks == sorted(set(ranks))
-    looks = [step.rank for step in STEPS.values() if not step.cautions or step.action in LOOKS]
+    looks = [
+        step.rank
+        for step in STEPS.values()
+        if (not step.cautions or step.action in LOOKS) and step.action not in BETTER_PLACES
+    ]
     assert max(looks) < min(step.rank for step in STEPS.values() if step.cautions and step.action not in LOOKS)
-    assert {step.action for step in STEPS.values() if step.cautions} & LOOKS == {"restart-and-read"}
+    with_cautions = {step.action for step in STEPS.values() if step.cautions}
+    assert with_cautions & LOOKS == {"restart-and-read", "read-event-again", "look-again"}
     assert STEPS["restart-and-read"].rank == min(looks)
+
+
+@pytest.mark.parametrize("action", sorted(BETTER_PLACES))
+def test_a_plan_comes_after_a_cure_at_hand(action: str) -> None:
+    """Whoever can move or swap a card does so before planning all places anew, and plans before the firmware setup."""
+    assert STEPS["move"].rank <= STEPS["swap"].rank < STEPS[action].rank < STEPS["set-speed"].rank
+
+
+@EVERY_STEP
+def test_what_restarts_the_machine_warns_of_open_work(step: steps.StepKind) -> None:
+    """A step that says "restart" or a full power-off carries the caution to save first."""
+    told = f"{step.brief} {step.text}".lower()
+    if "restart" in told or "shut the machine down" in told:
+        assert steps.SAVE in step.cautions
+
+
+@EVERY_STEP
+def test_a_boot_option_has_its_caution_and_nothing_else_has(step: steps.StepKind) -> None:
+    """The caution about boot options stands before the steps that change one, and before no other."""
+    assert (steps.START in step.cautions) == ("boot option" in step.text)
+
+
+@EVERY_MACHINE
+def test_what_has_a_way_out_comes_before_what_has_none(name: str) -> None:
+    """Among findings of one severity and one danger to data, those with steps lead: the first has the advice."""
+    found = audit_of(name).findings
+    order = [(finding.severity.rank, not finding.data_at_risk, not finding.steps) for finding in found]
+    assert sorted(order) == order
 
 
 @EVERY_MACHINE

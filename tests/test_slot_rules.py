@@ -8,10 +8,11 @@ import pytest
 
 from agent.audit import audit
 from agent.model.findings import Severity, Verdict
+from agent.report.words import is_met
 from knowledge import pcie
 from knowledge.steps import STEPS
 from tests.build import build, facts, set_link
-from tests.judging import CARD, PORT, tower
+from tests.judging import CARD, PORT, judged_at, tower
 from tests.parts import Function, Machine, Nvme, Slot, card, downstream_port, drive, root_port, switch
 
 if TYPE_CHECKING:
@@ -80,9 +81,23 @@ def test_a_swap_names_who_holds_the_better_slot_wherever_it_stands() -> None:
     (finding,) = of_rule(seen(Machine(name="bench-9", buses={"0000:00": parts})), "slot-swap")
     assert "0000:02:00.0" == finding.subject
     assert [
-        ("0000:00:02.0 ability of the port", "16 GT/s (Gen 4) x16", "2.5 GT/s (Gen 1) x1 is all its card needs"),
+        (
+            "0000:00:02.0 ability of the port",
+            "16 GT/s (Gen 4) x16",
+            "a card that can use as much; its own can do 2.5 GT/s (Gen 1) x1",
+        ),
         ("0000:01:00.0 ability of the card", "16 GT/s (Gen 4) x4", "a slot that can do as much"),
     ] == shown(finding)
+
+
+def test_a_port_that_limits_is_held_against_the_card() -> None:
+    """What falls short is the ability of the port; the card's own is what is asked of it."""
+    judged = judged_at(tower(drive((4, 4)), (3, 4)))
+    assert Verdict.SLOT_LIMITED is judged.verdict
+    asked = {one.source.partition(" ")[0]: one.expected for one in judged.evidence if "Capabilities" in one.source}
+    assert {PORT: "16 GT/s (Gen 4) x4 or more", CARD: "16 GT/s (Gen 4) x4 or more"} == asked
+    (short,) = [one.source for one in judged.evidence if "Capabilities" in one.source and not is_met(one)]
+    assert short.startswith(PORT)
 
 
 # --- Slots that are not split --------------------------------------------------------------------------------------
@@ -218,13 +233,15 @@ def test_a_power_fault_that_an_empty_slot_noted_is_history() -> None:
 # --- Links and uplinks ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("count", "words"), [(1, " for a drive that "), (2, " for 2 drives that together ")])
+@pytest.mark.parametrize(("count", "words"), [(1, " for a drive "), (2, " for 2 drives ")])
 def test_an_uplink_counts_the_drives_behind_it(count: int, words: str) -> None:
     """What they could move together is held against what the uplink carries, in singular and plural."""
     bays = [downstream_port((4, 4), [drive((4, 4))]) for _ in range(count)]
     (finding,) = of_rule(seen(tower(switch((3, 4), bays), (3, 4))), "uplink-shared")
     assert words in finding.headline
     assert (" together" in finding.headline) == (count > 1)
+    assert "read" not in finding.headline  # the sum is one of link rates, not of what drives read
+    assert ["spread-drives"] * (count > 1) == [step.action for step in finding.steps]  # one drive shares with nobody
     assert finding.evidence[1].source.startswith("own links of " if count > 1 else "own link of ")
     assert finding.evidence[1].expected.endswith(f"this is {2 * count:.1f} times as much")
 

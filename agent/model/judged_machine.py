@@ -92,6 +92,10 @@ class JudgedMachine(Struct, frozen=True):
         """The links of one verdict."""
         return (judged for judged in self.judged if judged.verdict is verdict)
 
+    def sheet_moves(self, key: str | None) -> bool:
+        """Whether a build sheet has this link's card in another place, or another card in its place."""
+        return self.matched is not None and key in self.matched.moving()
+
     def own_links(self) -> dict[str, Judged | None]:
         """The own link of each NVMe drive, by its name; a disk on a cable sits in no slot of its own."""
         return {

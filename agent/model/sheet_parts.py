@@ -179,12 +179,20 @@ class MatchedSheet(Struct, frozen=True):
 
         Whoever looks for better slots keeps off them: the sheet says what goes there.
         """
+        found = self.moving()
+        for part in self.parts():
+            if part.how in {"missing", "unseen"} and part.spot is not None:
+                found |= {link.link.key for link in part.spot.links}
+        return found
+
+    def moving(self) -> set[str]:
+        """Links of parts that are in other places than the sheet has them, and of the places that they are to take."""
         found = set()
         for part in self.parts():
-            if part.how == "elsewhere" and part.link is not None:
-                found.add(part.link.link.key)
-            if part.how in {"elsewhere", "missing", "unseen"} and part.spot is not None:
-                found |= {link.link.key for link in part.spot.links}
+            if part.how != "elsewhere":
+                continue
+            found |= {part.link.link.key} if part.link is not None else set()
+            found |= {link.link.key for link in part.spot.links} if part.spot is not None else set()
         return found
 
     def what(self, judged: Judged) -> str:

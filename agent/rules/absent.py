@@ -54,10 +54,11 @@ PORTS: Final = DOWNSTREAM_FACING | {pcie.SWITCH_UPSTREAM_PORT, pcie.BRIDGE_TO_PC
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Each part of a split slot is a port of its own. A silent part may be an empty bay of the carrier "
-            "or a drive without contact; both look the same, so count the drives. Reported only where firmware "
-            "or registers say which ports belong to the slot, and not where a dark part or a build sheet "
-            "already says it."
+            "A slot that the firmware splits into parts has at least one drive that answers and at least one "
+            "part that stays silent. Each part of a split slot is a port of its own. A silent part may be an "
+            "empty bay of the carrier or a drive without contact; both look the same, so count the drives. "
+            "Reported only where firmware or registers say which ports belong to the slot, and not where a "
+            "dark part or a build sheet already says it."
         ),
         evidence=(
             "Which ports carry the slot's description (System Slots with its peer groups), its name or its "
@@ -192,10 +193,10 @@ def _straddled(answering: Parts) -> bool:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A carrier without drives yet looks the same, so count the drives on it. The switch takes its "
-            "power from the slot and shows up even when its drives have no power. Switches with hot-plug ports "
-            "are left out, as those may be empty on purpose, and so is what a dark port or a build sheet "
-            "already says."
+            "A carrier card's packet switch answers, while none of its ports has anything behind it. A carrier "
+            "without drives yet looks the same, so count the drives on it. The switch takes its power from the "
+            "slot and shows up even when its drives have no power. Switches with hot-plug ports are left out, "
+            "as those may be empty on purpose, and so is what a dark port or a build sheet already says."
         ),
         evidence=(
             "Device/Port Type of the switch's ports (PCI Express Capabilities), the functions listed below them, and "

@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 
     from agent.model.judged import Judged
     from agent.model.judged_machine import JudgedMachine
-    from probes.facts import Drive, Sensor
+    from probes.facts import Drive, PciFunction, Sensor
 
 NVME_CLASS: Final = 0x010802
+NVME_DRIVER: Final = "nvme"  # Source: Linux drivers/nvme/host/pci.c, struct pci_driver nvme_driver
 
 
 @Rule(
@@ -36,9 +37,10 @@ NVME_CLASS: Final = 0x010802
     measured="may explain",
     explained=Explained(
         meaning=(
-            "At its warning limit a drive slows itself down; at its critical limit it may stop. A reading at or "
-            "above a limit is a fault. Within 5 C below the warning limit it is a note; for a drive that names a "
-            "critical limit alone, within 10 C below that."
+            "A drive reads a temperature at one of its limits, or a few degrees below it. At its warning limit "
+            "a drive slows itself down; at its critical limit it may stop. A reading at or above a limit is a "
+            "fault. Within 5 C below the warning limit it is a note; for a drive that names a critical limit "
+            "alone, within 10 C below that."
         ),
         evidence=(
             "Each sensor of the drive that the system reads, compared with the sensor's own limits; the "
@@ -78,12 +80,15 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     cause="a drive that stopped answering",
     fires_on=("bench-2-dead-drive",),
     quiet_on=("bench-1-upgraded",),
-    steps=("look-again", "reseat", "update-firmware", "replace"),
+    steps=("power-cycle", "look-later", "reseat", "update-firmware", "replace"),
     shows="the drive serves, and lanewright check no longer names it",
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning=('"dead" means that the kernel gave up on the controller. The other states pass; check again.'),
+        meaning=(
+            "A drive's controller is in a state in which it takes no commands. "
+            '"dead" means that the kernel gave up on the controller. The other states pass; check again.'
+        ),
         evidence="The controller's state in the kernel, where it is anything but live.",
         causes=(
             "A drive that stopped answering",
@@ -92,7 +97,7 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
         ),
         cannot_tell="Why the controller stopped: the kernel's log says more than the state does.",
         source="Linux drivers/nvme/host/sysfs.c, the states of a controller; the causes are common practice.",
-        see_also=("drive-unclaimed", "look-again"),
+        see_also=("drive-unclaimed", "power-cycle"),
     ),
 )
 def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
@@ -104,9 +109,11 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
             yield of(f"whether {drive.name} serves", drive.state)
             continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
-        severity = None if drive.state == "dead" else Severity.NOTE
+        dead = drive.state == "dead"
+        severity, without = (None, ("look-later",)) if dead else (Severity.NOTE, ("power-cycle",))
         headline = f"serves no reads or writes: its controller is {drive.state}"
-        yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name), drive=True)
+        link = own.get(drive.name)
+        yield Found(drive.name, headline, evidence, severity=severity, judged=link, drive=True, without=without)
 
 
 @Rule(
@@ -116,11 +123,14 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     cause="no driver, or set aside for a virtual machine",
     fires_on=("bench-2-dead-drive",),
     quiet_on=("bench-1-upgraded",),
-    steps=("see-driver",),
+    steps=("see-driver", "see-log"),
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning=("The link may be perfect; what is missing is a drive that the system can use."),
+        meaning=(
+            "A function of the NVMe class is on the bus, and the system's list of drives does not have it. The "
+            "link may be perfect; what is missing is a drive that the system can use."
+        ),
         evidence=(
             "The class code of the function (010802h, an NVMe controller) and the driver that holds it, if any does."
         ),
@@ -150,16 +160,26 @@ def _drive_unclaimed(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if lost is not None:
             unsure.append(function.address)
             continue
-        driver = function.driver or platform(facts.platform).no_driver
-        driver = "could not be read" if isinstance(driver, Unread) else driver
-        evidence = (
-            Evidence(f"{function.address} class code", "NVMe drive", "a drive of the system"),
-            Evidence(f"{function.address} driver", driver, "the NVMe driver, unless set aside on purpose"),
-        )
-        headline = f"is an NVMe drive that the system does not use (driver: {driver})"
-        yield Found(function.address, headline, evidence)
+        yield _unclaimed(function, function.driver or platform(facts.platform).no_driver)
     if lost is not None and unsure:
         yield of(f"whether the system has a drive at {', '.join(unsure)}", lost.minor)
+
+
+def _unclaimed(function: PciFunction, driver: str | Unread) -> Found:
+    """What there is to say of a drive that the system does not list: the driver that holds it, if one does."""
+    read = "could not be read" if isinstance(driver, Unread) else driver
+    evidence = (
+        Evidence(f"{function.address} class code", "NVMe drive", "a drive of the system"),
+        Evidence(f"{function.address} driver", read, "the NVMe driver, unless set aside on purpose"),
+    )
+    if function.driver == NVME_DRIVER:
+        headline, cause = (
+            f"holds an NVMe drive that driver {read} did not bring up",
+            "a drive that did not become ready",
+        )
+        return Found(function.address, headline, evidence, cause=cause, without=("see-driver",))
+    headline = f"is an NVMe drive that the system does not use (driver: {read})"
+    return Found(function.address, headline, evidence, without=("see-log",))
 
 
 def _against_limits(drive: Drive, sensor: Sensor, own: Judged | None) -> Iterator[Found | Unread]:

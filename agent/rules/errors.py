@@ -43,9 +43,10 @@ if TYPE_CHECKING:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Each end counts the errors it sees, so both are added up. A count that rises between two looks is "
-            "a fault. Up to 20 since start-up are ignored, as links make some when they train or wake; more "
-            "than that are a note as long as the count stays still."
+            "A link drops or repeats packets, and the two ends count it. Each end counts the errors it sees, "
+            "so both are added up. A count that rises between two looks is a fault. Up to 20 since start-up "
+            "are ignored, as links make some when they train or wake; more than that are a note as long as the "
+            "count stays still."
         ),
         evidence=(
             "The system's counters of correctable and uncorrectable errors that belong to the link itself (receiver "
@@ -153,8 +154,9 @@ def _counters(function: PciFunction) -> Evidence:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The bits stay set until cleared and may date from training at start-up; on a narrow or slow link "
-            "they point at the lanes to look at. On a link at its best they are only noted for the record."
+            "A register of the link marks single lanes on which errors were seen. The bits stay set until "
+            "cleared and may date from training at start-up; on a narrow or slow link they point at the lanes "
+            "to look at. On a link at its best they are only noted for the record."
         ),
         evidence="The Lane Error Status Register of both ends, for lanes that are in use or could be.",
         causes=(
@@ -211,7 +213,9 @@ EQUALIZATION: dict[int, tuple[Layout, str, str]] = {
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The two ends could not tune their signals for that speed, because of a riser, cable, contact or firmware."
+            "A link that is slow or narrow tried to tune itself for a higher speed and did not get through. "
+            "The two ends could not tune their signals for that speed, because of a riser, cable, contact or "
+            "firmware."
         ),
         evidence=(
             "For each speed above the present one: equalization marked complete, with one of its three phases not "

@@ -49,9 +49,9 @@ LOAD: Final = ("look-under-load",)  # no step for a drive that is too hot alread
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The drive could not correct an error: what was stored there is lost, and more may follow. The "
-            "count covers its whole life and never falls; a count that grows between two readings is the worse "
-            "sign."
+            "A drive counts reads whose data it could not restore. The drive could not correct an error: what "
+            "was stored there is lost, and more may follow. The count covers its whole life and never falls; a "
+            "count that grows between two readings is the worse sign."
         ),
         evidence="Media and Data Integrity Errors of the health log (02h), above zero.",
         causes=(
@@ -87,7 +87,10 @@ def _drive_media_errors(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="health log", own_rows=True),
     measured="may explain",
     explained=Explained(
-        meaning="It takes no more writes, usually to save what it holds; it may stop reading next.",
+        meaning=(
+            "A drive refuses all writes by its own decision. Mostly it does so to save what it holds; it may "
+            "stop reading next."
+        ),
         evidence="Critical Warning bit 3 of the health log (02h): media in read-only mode.",
         causes=(
             "Spare blocks that are used up",
@@ -124,8 +127,9 @@ def _drive_read_only(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Because of media errors or a fault inside it; or only because its persistent memory region, which "
-            "few machines use, has become unreliable."
+            "A drive sets the warning bit by which it calls its own working degraded. The cause is media "
+            "errors or a fault inside it; or only its persistent memory region, which few machines use, has "
+            "become unreliable."
         ),
         evidence=(
             "Critical Warning bit 2 (reliability degraded) or bit 5 (persistent memory region) of the health log (02h)."
@@ -163,8 +167,9 @@ def _drive_unreliable(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Spare blocks replace worn ones; once they are gone the drive stops taking writes or fails. Where "
-            "spare and threshold both read 0, an emulated drive is saying nothing."
+            "A drive has nearly used up the blocks that it keeps to stand in for worn ones. Once they are gone "
+            "the drive stops taking writes or fails. Where spare and threshold both read 0, an emulated drive "
+            "is saying nothing."
         ),
         evidence="Available Spare and its threshold in the health log (02h), and Critical Warning bit 0.",
         causes=(
@@ -208,8 +213,9 @@ def _drive_spare_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Until now the drive could finish its writes from a small store of energy; from here on a power cut can "
-            "lose them."
+            "A drive reports that the store of energy which carries its writes through a power cut no longer "
+            "works. Until now the drive could finish its writes after a cut; from here on a power cut can lose "
+            "them."
         ),
         evidence="Critical Warning bit 4 of the health log (02h): the volatile memory backup device has failed.",
         causes=(
@@ -242,8 +248,9 @@ def _drive_backup_failed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The warning says that some temperature in the drive is past its threshold. A drive whose sensors "
-            "already read at or above a limit is reported for that instead."
+            "A drive's own log says that it is too hot now. The warning says that some temperature in the "
+            "drive is past its threshold. A drive whose sensors already read at or above a limit is reported "
+            "for that instead."
         ),
         evidence=(
             "Critical Warning bit 1 of the health log (02h); and where the system reads no sensor, the composite "
@@ -309,8 +316,8 @@ def _composite(health: Health) -> str:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The count covers the drive's whole life, in other machines and seasons too. Check again under "
-            "load to see whether it grows."
+            "A drive has been too hot before, and counts for how many minutes. The count covers the drive's "
+            "whole life, in other machines and seasons too. Check again under load to see whether it grows."
         ),
         evidence="Warning and Critical Composite Temperature Time of the health log (02h), in minutes.",
         causes=(
@@ -355,8 +362,9 @@ def _drive_was_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A drive slows down lightly to hold its temperature, and heavily to bring it down at any cost. "
-            "Some drives do it by rules of their own and count nothing."
+            "A drive has lowered its own rate before, so as to stay cool, and counts how often. A drive slows "
+            "down lightly to hold its temperature, and heavily to bring it down at any cost. Some drives do it "
+            "by rules of their own and count nothing."
         ),
         evidence=(
             "Thermal Management Temperature 1 and 2 Transition Count and their total times, of the health log (02h): "
@@ -414,8 +422,9 @@ def _drive_throttled(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "An estimate from what was written so far. Drives often go on long after 100 %, but with no "
-            "promise. A note from 90 % on, a limit from 100 %; the figure stops at 255 %."
+            "A drive gives 90 % or more of the writing that it is rated for as used. The figure is an estimate "
+            "from what was written so far. Drives often go on long after 100 %, but with no promise. A note "
+            "from 90 % on, a limit from 100 %; the figure stops at 255 %."
         ),
         evidence="Percentage Used of the health log (02h); with what was written so far, where the drive says it.",
         causes=(
@@ -457,8 +466,9 @@ def _drive_worn(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Each time it may lose what it had not written yet. Often means ten times or more and a quarter of "
-            "all starts (common practice), over its whole life."
+            "A drive was switched off many times before it was told to get ready for it. Each time it may lose "
+            "what it had not written yet. Often means ten times or more and a quarter of all starts (common "
+            "practice), over its whole life."
         ),
         evidence="Unsafe Shutdowns and Power Cycles of the health log (02h).",
         causes=(
@@ -501,8 +511,9 @@ def _drive_power_lost(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Somebody has loaded firmware into another slot and selected it; it takes effect at the next "
-            "restart. Ask before then: new firmware at a bad moment is a risk of its own."
+            "A drive runs one firmware now and has another one selected for its next start. Somebody has "
+            "loaded firmware into another slot and selected it; it takes effect at the next restart. Ask "
+            "before then: new firmware at a bad moment is a risk of its own."
         ),
         evidence=(
             "Active Firmware Info of the log page 03h: the slot in use, the slot for the next reset, and the "

@@ -28,7 +28,10 @@ MOST_NAMES: Final = 5
     compared=Compared(left_out=True),
     measured="explains nothing",
     explained=Explained(
-        meaning=("For the record, and to compare with the maker's list. It does not mean that an update is needed."),
+        meaning=(
+            "A list of every firmware version that was read. It is for the record, and to compare with the "
+            "maker's list, and does not mean that an update is needed."
+        ),
         evidence=(
             "The machine's firmware maker, version and date by System Management BIOS; the revision that each drive "
             "gives."
@@ -69,7 +72,10 @@ def _firmware_listed(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(left_out=True),
     measured="explains nothing",
     explained=Explained(
-        meaning="Cards that are passed through come without their ports, slots and neighbours. The host has all of it.",
+        meaning=(
+            "A guest sees the devices that its host lends it, and nothing of how they are attached. Cards that "
+            "are passed through come without their ports, slots and neighbours. The host has all of it."
+        ),
         evidence="The system's word that it runs under a hypervisor.",
         causes=("A virtual machine, which is quite all right",),
         cannot_tell="How the host is built, and what else works on its links.",
@@ -95,7 +101,10 @@ def _guest_sees_little(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(left_out=True),
     measured="may explain",
     explained=Explained(
-        meaning="Nothing here needs root; this says once what root would add.",
+        meaning=(
+            "A run without root was refused some of the readings that the system keeps for root. Nothing here "
+            "needs root; this says once what root would add."
+        ),
         evidence="Every reading refused for lack of permission, by what it would have told.",
         causes=("A run as an ordinary user, which is fine",),
         cannot_tell="Whether root would change a verdict; the lines concerned say so themselves.",

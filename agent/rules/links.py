@@ -67,7 +67,10 @@ def _without_gain(seen: JudgedMachine, key: str) -> str:
     compared=Compared(rests_on="verdict"),
     measured="lowers",
     explained=Explained(
-        meaning="A link hardly ever gives up lanes to save power, so this is a fault at once.",
+        meaning=(
+            "A link uses fewer lanes than the lesser of its two ends has. A link hardly ever gives up lanes to "
+            "save power, so this is a fault at once."
+        ),
         evidence=(
             "The verdict narrow and its readings: lanes in use and lanes supported at both ends, all later "
             "looks, and whether the hardware noted that it changed the link to keep it reliable."
@@ -129,7 +132,11 @@ def _perhaps_shared(seen: JudgedMachine, judged: Judged) -> Found:
     compared=Compared(rests_on="verdict"),
     measured="lowers",
     explained=Explained(
-        meaning=("Where the card may not change its speed by itself, that is said, as it would then stay slow."),
+        meaning=(
+            "A link runs at a lower speed than the slower of its two ends can do; no setting, no power saving "
+            "and no other look accounts for it. Where the card may not change its speed by itself, that is "
+            "said, as it would then stay slow."
+        ),
         evidence=(
             "The verdict slow, with the speed now, the speeds of both ends, later looks, the port's target speed "
             "where it can be read, and Hardware Autonomous Speed Disable of the card."
@@ -170,8 +177,9 @@ def _link_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="lowers",
     explained=Explained(
         meaning=(
-            "The setting may have a reason, such as a long riser. If the link drops again once set to "
-            "automatic, treat it as a slow link."
+            "A port holds its link down by its target speed, below what both ends can do. The setting may have "
+            "a reason, such as a long riser. If the link drops again once set to automatic, treat it as a slow "
+            "link."
         ),
         evidence=(
             "The verdict set-slow: the port's Target Link Speed equals the speed now, and both ends can do more."
@@ -203,7 +211,10 @@ def _link_set_slow(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict", of_a_moment=True),
     measured="may explain",
     explained=Explained(
-        meaning="It should rise under load; check again while the card is busy.",
+        meaning=(
+            "A link has all of its lanes at a lower speed than both ends can do, with signs that it is saving "
+            "power. The speed should rise under load; check again while the card is busy."
+        ),
         evidence=(
             "The verdict resting, with each sign of power saving that was found, and the looks in which it was faster."
         ),
@@ -237,7 +248,10 @@ def _link_resting(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict"),
     measured="may explain",
     explained=Explained(
-        meaning="One of the two is wrong, or each was right at a different moment; no verdict is based on them.",
+        meaning=(
+            "Two readings that should agree, as those of the two ends of one link, differ. One of them is "
+            "wrong, or each was right at a different moment; no verdict is based on them."
+        ),
         evidence=(
             "Speed and width by the Link Status Register and by the system's attributes, each from both ends of the "
             "link; and both ways to learn what an end can do. All must agree."
@@ -271,8 +285,9 @@ def _ends_contradict(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "A port whose link is up with nothing below it, or that keeps training without success, is "
-            "reported here too."
+            "A link has something at its end, and a reading without which its rate or its best cannot be told "
+            "is missing. A port whose link is up with nothing below it, or that keeps training without "
+            "success, is reported here too."
         ),
         evidence=(
             "The reading of Link Capabilities or Link Status that is missing, and why; for a port without a "
@@ -311,7 +326,9 @@ def _link_unread(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Not a fault: the carrier works as built. Several drives share the uplink; a single one is held back by it."
+            "A packet switch, or a chipset, reaches the processor by a link that carries less than the links "
+            "of the drives behind it together. Not a fault: the carrier works as built. Several drives share "
+            "the uplink; a single one is held back by it."
         ),
         evidence=("The uplink's rate now, and the sum of the link rates of all NVMe drives behind it."),
         causes=(
@@ -337,8 +354,9 @@ def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if asked <= carried * 1.001:
             continue
         names = ", ".join(name for name, _ in below)
-        drives = f"{len(below)} drives that together" if len(below) > 1 else "a drive that"
-        headline = f"passes no more than {mbps(carried)} for {drives} can read {mbps(asked)}"
+        several = len(below) > 1
+        drives = f"{len(below)} drives whose own links carry" if several else "a drive whose own link carries"
+        headline = f"passes no more than {mbps(carried)} for {drives} {mbps(asked)}{' together' if several else ''}"
         now = judged.now
         assert now is not None
         evidence = (
@@ -348,12 +366,14 @@ def _uplink_shared(seen: JudgedMachine) -> Iterator[Found | Unread]:
                 f"{mbps(asked)}, to hold back none of its drives",
             ),
             Evidence(
-                f"own link{'s' if len(below) > 1 else ''} of {names}",
-                f"{mbps(asked)}{' together' if len(below) > 1 else ''}",
+                f"own link{'s' if several else ''} of {names}",
+                f"{mbps(asked)}{' together' if several else ''}",
                 f"{mbps(carried)} or less; this is {asked / carried:.1f} times as much",
             ),
         )
-        yield Found(judged.subject, headline, evidence, judged=judged)
+        # One drive shares with nobody, and where a sheet orders the moves, they come before any other plan.
+        without = () if several and not seen.sheet_moves(judged.link.key) else ("spread-drives",)
+        yield Found(judged.subject, headline, evidence, judged=judged, without=without)
 
 
 def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
@@ -375,11 +395,14 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
     cause="the firmware's setting",
     fires_on=("bench-1-payload",),
     quiet_on=("bench-1-upgraded",),
-    steps=("set-payload",),
+    steps=("free-payload", "set-payload"),
     compared=Compared(depth=CAPABILITIES),
     measured="lowers",
     explained=Explained(
-        meaning="Larger payloads spend less of the link on packet headers. On Linux a boot option sets them.",
+        meaning=(
+            "A drive sends its data in smaller packets than every device on the way to the processor can take. "
+            "Larger payloads spend less of the link on packet headers. On Linux a boot option sets them."
+        ),
         evidence=(
             "Max_Payload_Size in force and supported, from Device Control and Device Capabilities of every end on "
             "the path; the gain is the difference of the ceilings."
@@ -396,7 +419,7 @@ def _crossing(seen: JudgedMachine) -> dict[str, dict[str, tuple[str, float]]]:
             "PCI Express Base Specification, Device Control Register; Linux "
             "Documentation/admin-guide/kernel-parameters.txt, pci=pcie_bus_safe."
         ),
-        see_also=("ceiling", "payload", "payload-mismatch", "set-payload"),
+        see_also=("ceiling", "payload", "payload-mismatch", "set-payload", "free-payload"),
     ),
 )
 def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
@@ -438,7 +461,10 @@ def _payload_low(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(depth=CAPABILITIES),
     measured="may explain",
     explained=Explained(
-        meaning=("The port rejects such packets as malformed. The kernel sets both ends alike by default."),
+        meaning=(
+            "A card is set to larger packets than the port above it is set to take. The port rejects such "
+            "packets as malformed. The kernel sets both ends alike by default."
+        ),
         evidence=(
             "Max_Payload_Size in force in the Device Control Register of the card, larger than that of its port."
         ),

@@ -53,9 +53,11 @@ READ_AS: Final = {
     measured="may explain",
     explained=Explained(
         meaning=(
-            "Notes come with the program, from published sources, or are your own. A note never changes a "
+            "A piece of knowledge about parts like one of this machine's, with its evidence and how sure it "
+            "is. Notes come with the program, from published sources, or are your own. A note never changes a "
             "verdict: what was seen elsewhere stands beside what this machine shows. It is at most a limit, "
-            "and only where confirmed, as trouble elsewhere is not a fault here. Contradicting notes are all shown."
+            "and only where confirmed, as trouble elsewhere is not a fault here. Contradicting notes are all "
+            "shown."
         ),
         evidence=(
             "What the note rests on, with its date; each reading of this machine that it asks for, such as "

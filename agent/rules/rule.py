@@ -40,8 +40,8 @@ class Found(Struct, frozen=True):
     are words for what hands go to and for its slot, where these do not follow from `judged`; `without` are steps of the
     rule that do not fit what was found. `hands` are what is to be done with several parts, in order; `advises` are
     steps beyond those of the rule; `also` are further subjects of the same. `beside` says which neighbouring slots are
-    filled, where that may be why. `cause` stands in for that of the rule. `note` is the field note that was found, and
-    `advice` what it says to do.
+    filled, where that may be why; `idle` what of a set is not at work. `cause` stands in for that of the rule. `note`
+    is the field note that was found, and `advice` what it says to do.
     """
 
     subject: str
@@ -60,6 +60,7 @@ class Found(Struct, frozen=True):
     advises: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
     beside: str = ""
+    idle: str = ""
     cause: str | None = None
     note: str = ""
     advice: str = ""

@@ -32,6 +32,7 @@ BUILT: Final = ("bench-1-as-planned",)
     steps=(
         "check-sheet",
         "count-drives",
+        "fit-part",
         "reseat",
         "reseat-drive",
         "clean",
@@ -49,7 +50,10 @@ BUILT: Final = ("bench-1-as-planned",)
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Where the slot is dark, that is the fault; this only says what should be there.",
+        meaning=(
+            "A part stands on the sheet, and nothing in the machine answers as that part. Where the slot is "
+            "dark, that is the fault; this only says what should be there."
+        ),
         evidence=(
             "The slot where the sheet has the part: what shows up there and what its port says (Slot Status); "
             "or that no such slot was found."
@@ -97,7 +101,8 @@ def _plan_part_missing(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A passive carrier shows one drive for each group of lanes that the firmware setup splits off, and "
+            "A carrier shows fewer drives than the sheet has on it, in a slot that is still one wide link. A "
+            "passive carrier shows one drive for each group of lanes that the firmware setup splits off, and "
             "always the first. Count its drives before anything else."
         ),
         evidence=(
@@ -131,9 +136,9 @@ def _plan_drives_unsplit(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A limit where its link there is what the sheet expects, a fault where it is less. Parts in each "
-            "other's places are reported together, with the moves in order: a place must be free before a part "
-            "goes in."
+            "A part of the sheet answers, but not from the slot or bay that the sheet gives it. It is a limit "
+            "where its link there is what the sheet expects, a fault where it is less. Parts in each other's "
+            "places are reported together, with the moves in order: a place must be free before a part goes in."
         ),
         evidence=(
             "For each part, where it is and where the sheet has it. A drive is recognised by its serial "
@@ -167,9 +172,10 @@ def _plan_other_place(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A drive on a split slot or behind a packet switch though the need forbids it, a card in another "
-            "slot than needed, or a rate that even the upper end of the prediction misses. What only a faulty "
-            "link holds back is reported with that link."
+            "A wish that the sheet states for its drives or cards does not come true in the machine as it is "
+            "fitted. Such needs are broken by a drive on a split slot or behind a packet switch though the "
+            "need forbids it, by a card in another slot than needed, or by a rate that even the upper end of "
+            "the prediction misses. What only a faulty link holds back is reported with that link."
         ),
         evidence=(
             "What the need asks for and what is fitted: the place of a part, a packet switch on its way, or "
@@ -206,8 +212,9 @@ def _plan_need_broken(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A limit where the part itself cannot do more. A link below its own best is reported for that "
-            "already, and here only if its best would not be enough."
+            "A link runs as well as its two ends can, and that is less than the sheet counts on. It is a limit "
+            "where the part itself cannot do more. A link below its own best is reported for that already, and "
+            "here only if its best would not be enough."
         ),
         evidence="The rate of the link now and the one on the sheet, and which of its ends cannot do as much.",
         causes=(
@@ -240,8 +247,9 @@ def _plan_link_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Not a fault: the machine does better than the sheet says. But plans made with the sheet underrate "
-            "this slot and may leave it empty for no reason."
+            "A slot has more lanes in use than the sheet's table of shared lanes allows it now. Not a fault: "
+            "the machine does better than the sheet says. But plans made with the sheet underrate this slot "
+            "and may leave it empty for no reason."
         ),
         evidence=(
             "The lanes in use now; what is in the slots that should take lanes (a function, or Slot Status); "
@@ -279,7 +287,10 @@ def _plan_lanes_more(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Less than 1 % below the sheet is rounding and is ignored.",
+        meaning=(
+            "A drive has its place and its link as planned, and the prediction for it is still lower than the "
+            "sheet's. Less than 1 % below the sheet is rounding and is ignored."
+        ),
         evidence=(
             "The upper end of what each drive should reach, alone or all at once, against the upper end on the "
             "sheet; then the link that limits it, its payload, and how many drives share it."
@@ -312,7 +323,10 @@ def _plan_rate_below(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Not a fault if it was replaced on purpose; then put the new part on the sheet.",
+        meaning=(
+            "A place of the sheet is filled, by a part that gives another model or serial number. Not a fault "
+            "if it was replaced on purpose; then put the new part on the sheet."
+        ),
         evidence=(
             "Maker and model number of a card, or model and serial number of a drive, as read and as on the sheet."
         ),
@@ -342,7 +356,10 @@ def _plan_other_part(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(),
     measured="explains nothing",
     explained=Explained(
-        meaning="Not a fault, but it may take lanes, power or air that the plan gave to other parts.",
+        meaning=(
+            "A part answers that stands nowhere on the sheet. Not a fault, but it may take lanes, power or air "
+            "that the plan gave to other parts."
+        ),
         evidence="A card or drive that answers, and the sheet, in which nothing matches it.",
         causes=(
             "A part added later",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.findings import Evidence, Severity, Verdict
 from agent.model.sheet_parts import CardMatch
 from agent.rules.rule import Found
+from knowledge import pcie
 from knowledge.phrasing import some
 from probes.unread import Unread
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 SPLIT: Final = 2  # a port with so many times the lanes of its drive could be split
 MOST_NAMES: Final = 8
 # Steps that fit a card that is missing, or a drive that is, alone.
+RESEATED: Final = ("reseat", "reseat-drive")
 OF_CARDS: Final = ("reseat", "clean", "try-other-slot", "enable-slot")
 OF_DRIVES: Final = ("reseat-drive", "try-drive-elsewhere", "enable-socket", "count-drives", "set-split")
 
@@ -95,8 +97,21 @@ def _missing(
         severity=Severity.NOTE if any(link.verdict is Verdict.DARK for link in match.spot.links) else None,
         part=f"{match.words} in {match.spot.words}",
         place=match.spot.words,
-        without=without,
+        without=(*without, *_felt_empty([judged])),
     )
+
+
+def _felt_empty(places: Sequence[Judged]) -> tuple[str, ...]:
+    """Steps that make no sense where every place says that nothing is in it: what is not there is not reseated."""
+    empty = all(judged.verdict is Verdict.EMPTY and _is_told(judged) for judged in places)
+    return RESEATED if places and empty else ()
+
+
+def _is_told(judged: Judged) -> bool:
+    """Whether an empty place rests on presence that was read; a port without a slot detects none."""
+    port = judged.link.port
+    implemented = 0 if port is None else port.registers.read(pcie.PCI_EXPRESS_CAPABILITIES, "slot_implemented")
+    return judged.link.occupied is False if isinstance(implemented, Unread) else implemented == 1
 
 
 def _shows(matched: MatchedSheet, judged: Judged) -> str:
@@ -135,7 +150,12 @@ def _missing_on(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatc
         (_answering(matched, card, lost),),
         part=f"{_names(lost)}{_bays(lost)} {card.words}{there}",
         place=matched.place_of(judged) if judged is not None else "",
-        without=(*OF_CARDS, "enable-socket", *_no_matter(card, lost, count)),
+        without=(
+            *OF_CARDS,
+            "enable-socket",
+            *_no_matter(card, lost, count),
+            *_felt_empty(_places(matched, card, lost)),
+        ),
     )
 
 
@@ -154,6 +174,15 @@ def _no_matter(card: CardMatch, lost: Sequence[DriveMatch], count: int) -> Itera
     ports = len(card.spot.wide) if card.spot is not None else 0
     if card.card.carrier == "switch" or ports >= max(drive_match.drive.bay or count for drive_match in lost):
         yield "set-split"
+
+
+def _places(matched: MatchedSheet, card: CardMatch, lost: Sequence[DriveMatch]) -> list[Judged]:
+    """The links of the bays where drives should be; where the sheet does not say which, all without a drive."""
+    ports = matched.bays(card)
+    bays = [drive_match.drive.bay for drive_match in lost]
+    if all(bay is not None and bay <= len(ports) for bay in bays):
+        return [ports[bay - 1] for bay in bays if bay is not None]
+    return [port for port in ports if port.link.device is None]
 
 
 def _empty_link(card: CardMatch) -> Judged | None:

@@ -35,8 +35,9 @@ if TYPE_CHECKING:
     measured="lowers",
     explained=Explained(
         meaning=(
-            "Better slots of this machine are named, free ones first, with the rate the card would reach "
-            "there. It is only a note where nothing would be gained, or where the device is not in a slot."
+            "A card could run faster or with more lanes than the slot it sits in has to give. Better slots of "
+            "this machine are named, free ones first, with the rate the card would reach there. It is only a "
+            "note where nothing would be gained, or where the device is not in a slot."
         ),
         evidence=(
             "The card's own Link Capabilities, those of its port, and the firmware's description of the slots: lanes "
@@ -70,6 +71,7 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
         if move is not None:
             held = " is free and" if move.swaps_with is None else f", held by {move.swaps_with},"
             headline = f"{headline}; {move.slot}{held} would give {rate_text(move.rate)}"
+        ordered = seen.sheet_moves(judged.link.key)
         wiring, taken = _wiring(judged)
         unread = () if lost is None else (Evidence(lost.what, lost.why, "readable"),)
         yield Found(
@@ -81,7 +83,7 @@ def _slot_limited(seen: JudgedMachine) -> Iterator[Found | Unread]:
             gain_mbps=move.gain_mbps if move is not None else None,
             lanes_shared=bool(taken),
             severity=Severity.NOTE if stays else None,
-            without=("plan-places",) if stays or lost is not None or move is not None else (),
+            without=("plan-places",) if stays or lost is not None or move is not None or ordered else (),
         )
 
 
@@ -109,8 +111,9 @@ def _why_it_stays(seen: JudgedMachine, judged: Judged) -> str:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "The card in the better slot would lose nothing, as the other slot does all that it can use; if it "
-            "would lose anything, no swap is proposed."
+            "A card that uses little of its slot keeps a card out that would use more of it. The card in the "
+            "better slot would lose nothing, as the other slot does all that it can use; if it would lose "
+            "anything, no swap is proposed."
         ),
         evidence="What the port can do, what its present card can use, and what the other card would reach there.",
         causes=("Cards fitted in the order in which they arrived",),
@@ -131,7 +134,7 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
             Evidence(
                 f"{holder.port_address} ability of the port",
                 rate_text(holder.port_can),
-                f"{rate_text(holder.device_can)} is all its card needs",
+                f"a card that can use as much; its own can do {rate_text(holder.device_can)}",
             ),
             Evidence(f"{judged.subject} ability of the card", rate_text(move.rate), "a slot that can do as much"),
         )
@@ -156,7 +159,10 @@ def _slot_swap(seen: JudgedMachine) -> Iterator[Found | Unread]:
     compared=Compared(rests_on="verdict", alike="to change"),
     measured="may explain",
     explained=Explained(
-        meaning="The slot detects a card; the card itself is silent.",
+        meaning=(
+            "A slot's contacts say that a card is in it, while no device answers from there. A card that is "
+            "not fully seated, or has no power, looks like that as well as a dead one."
+        ),
         evidence=(
             "The verdict dark, with the port's own reasons: link disabled, slot powered off, training still "
             "going on or failed."
@@ -204,10 +210,11 @@ def _why_dark(port: PciFunction | None) -> str | None:
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "A passive carrier shows only its first drive until the firmware splits the slot. A carrier with a "
-            "single drive looks the same, so count the drives on the card. It is a note where the firmware "
-            "says that the slot can be split, else a remark for the record; a build sheet with several drives "
-            "on this card settles it."
+            "A slot with lanes for several drives shows a single one, on all of them as one link. A passive "
+            "carrier shows only its first drive until the firmware splits the slot. A carrier with a single "
+            "drive looks the same, so count the drives on the card. It is a note where the firmware says that "
+            "the slot can be split, else a remark for the record; a build sheet with several drives on this "
+            "card settles it."
         ),
         evidence=(
             "Maximum Link Width (Link Capabilities) of a root port of eight lanes or more, at least twice that of "
@@ -281,10 +288,10 @@ def _unsplit(judged: Judged, port: int, card: int, told: str) -> Found:
     measured="may explain",
     explained=Explained(
         meaning=(
-            "The slot's power controller cut or limited the card's power. Most workstation slots have no such "
-            "controller. It is a fault where the reading is fresh and the card is missing or its link below "
-            "best. With the link at its best or at rest, nothing fitted, or a reading as of start-up, it is "
-            "history and a note."
+            "A slot with a power controller of its own has its power fault bit set. The slot's power "
+            "controller cut or limited the card's power. Most workstation slots have no such controller. It is "
+            "a fault where the reading is fresh and the card is missing or its link below best. With the link "
+            "at its best or at rest, nothing fitted, or a reading as of start-up, it is history and a note."
         ),
         evidence=(
             "Power Fault Detected of the Slot Status Register, where Slot Capabilities names a power controller. The "
@@ -339,7 +346,10 @@ def _power_fault(judged: Judged, port: PciFunction) -> Found:
     measured="may explain",
     register="Slot Status",
     explained=Explained(
-        meaning="With the latch open, such a slot keeps its card without power, or may cut it without warning.",
+        meaning=(
+            "A slot has a lever that holds its card, and the sensor at the lever says that it is open. With "
+            "the latch open, such a slot keeps its card without power, or may cut it without warning."
+        ),
         evidence="MRL Sensor State of the Slot Status Register, in a slot that has the sensor and feels a card.",
         causes=(
             "A latch left open after fitting",

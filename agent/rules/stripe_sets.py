@@ -11,6 +11,7 @@ from agent.model.findings import Evidence, Severity
 from agent.model.stripes import RESTING_STATES, members_lost, words
 from agent.model.throughput import Flow
 from agent.rules.rule import Compared, Found, Rule
+from knowledge.phrasing import listed
 from probes.unread import Unread, of
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from agent.model.judged_machine import JudgedMachine
     from probes.facts import StripeSet
 
+MOST_NAMES: Final = 5  # of block devices in a step
 LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of rounding
 
 
@@ -33,7 +35,9 @@ LEAST_LOSS: Final = 0.001  # of what the members could give; less is a matter of
     measured="explains nothing",
     explained=Explained(
         meaning=(
-            "Nothing is broken. The set would be faster with its members on links of their own, or on a wider uplink."
+            "A set's members sit behind one link, and the set reaches less than it would over the members' own "
+            "links. Nothing is broken. The set would be faster with its members on links of their own, or on a "
+            "wider uplink."
         ),
         evidence=(
             "The members of the set as the system lists them, the link that at least two of them share, and "
@@ -80,7 +84,8 @@ def _stripe_held_back(seen: JudgedMachine) -> Iterator[Found | Unread]:
             ),
         )
         headline = f"limits the set {words(stripe)} to {gives}; its members could give {could}"
-        yield Found(judged.subject, headline, evidence, judged=judged)
+        without = ("spread-drives",) if seen.sheet_moves(key) else ()
+        yield Found(judged.subject, headline, evidence, judged=judged, without=without)
 
 
 def _range(rates: tuple[float, float]) -> str:
@@ -99,7 +104,10 @@ def _range(rates: tuple[float, float]) -> str:
     compared=Compared(),
     measured="may explain",
     explained=Explained(
-        meaning="The data is still there, but losing one more drive may lose all of it.",
+        meaning=(
+            "A set with redundancy is at work without all of its members. The data is still there, but losing "
+            "one more drive may lose all of it."
+        ),
         evidence=(
             "What the system counts as missing in the set (md/degraded), or the places of the set "
             "(md/raid_disks) less its active members."
@@ -135,7 +143,15 @@ def _stripe_degraded(seen: JudgedMachine) -> Iterator[Found | Unread]:
         evidence = (Evidence(f"{stripe.name} md/degraded, md/raid_disks", *_members(stripe, lost)),)
         total = f"{stripe.places} " if isinstance(stripe.places, int) else ""
         missing = f"{'one' if lost == 1 else lost} of its {total}members"
-        yield Found(stripe.name, f"runs without {missing}; losing one more drive may lose all of its data", evidence)
+        headline = f"runs without {missing}; losing one more drive may lose all of its data"
+        yield Found(stripe.name, headline, evidence, idle=_idle(stripe))
+
+
+def _idle(stripe: StripeSet) -> str:
+    """What stands in a set and is not at work in it, as where to look first; "" where there is nothing."""
+    if not stripe.idle:
+        return ""
+    return f"; look first at {listed(stripe.idle, most=MOST_NAMES)}, not active in it"
 
 
 def _members(stripe: StripeSet, lost: int | Unread) -> tuple[str, str]:
