@@ -158,7 +158,11 @@ def _audited(
 
         same_machine(against, told)
         found = audit(facts, planned=expected(against), limits=limits(against, found), notes=notes)
-    return found if only is None else only_at(found, only)
+    if only is None:
+        return found
+    from agent.report.link_names import called
+
+    return only_at(found, only, called(found))
 
 
 def _noted(directories: tuple[str, ...]) -> Shelf:
@@ -578,9 +582,9 @@ def _compare() -> click.Command:
 
 
 def _explain() -> click.Command:
-    from agent.commands.explaining import explain
+    from agent.commands.explaining import explaining
 
-    return explain
+    return explaining(check)
 
 
 def _measure() -> click.Command:
