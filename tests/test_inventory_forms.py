@@ -66,7 +66,7 @@ def test_a_map_leads_from_the_processor_to_what_is_behind_a_card() -> None:
         card + 1 : card + 3
     ]
     assert "  M2_2 free: x4 connector, 4 lanes Gen 4" in lines
-    assert 4 == sum(line.startswith("  SLOT1: nvme") for line in lines)
+    assert 4 == sum(line.startswith("  SLOT1 port ") and ": nvme" in line for line in lines)
 
 
 def test_a_map_names_what_falls_short_and_what_gives_no_link() -> None:
@@ -128,7 +128,7 @@ def test_csv_has_the_cells_that_were_worked_out_by_hand() -> None:
     """
     (row,) = [row for row in read_csv(audited(UPGRADED)) if row["drive"] == "nvme5"]
     expected = {
-        "place": "port 1",
+        "place": "SLOT3 port 1",
         "behind": "SLOT3",
         "state": "fitted",
         "address": "0000:09:00.0",
@@ -205,7 +205,7 @@ def test_the_command_takes_each_form_and_keeps_numbers_to_itself() -> None:
 
 def test_ports_of_cards_are_named_by_their_number() -> None:
     """A port of a card that hangs below it is "port 1", nothing that a switch makes up."""
-    names = [where(place) for place in places(audited(UPGRADED)) if place.depth]
+    names = [where(place, {}) for place in places(audited(UPGRADED)) if place.depth]
     assert ["port 1", "port 2"] == names
 
 

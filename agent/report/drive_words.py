@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Verdict
-from agent.report.plain import NOT_READ, place, stripe_caution
+from agent.report.plain import NOT_READ, place, stripe_caution, without_lanes
 from knowledge.phrasing import bytes_text, celsius_text, mbps_range, plain, quantity
 from probes.unread import Unread, readable
 
@@ -110,7 +110,7 @@ def path(seen: DriveSeen, audit: Audit) -> str:
         judged = audit.by_key[key]
         hop = rate_text(judged.now) if judged.now and judged.mbps is not None else "rate not known"
         if judged.verdict is Verdict.VIRTUAL:
-            hop = "not wires"
+            hop = without_lanes(judged)
         narrowest = "narrowest: " if key == seen.narrowest and len(seen.path) > 1 else ""
         parts.append(f"{narrowest}{hop} ({place(judged.link)})")
     parts.append(end(seen, audit))

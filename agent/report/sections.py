@@ -21,7 +21,7 @@ MOST_LOST: Final = 6
 
 def head(page: Page, audit: Audit, source: str) -> None:
     """The machine by its name, and where and when it was read."""
-    name, product = words.title(audit)
+    name, product = words.title(audit, source)
     title = f"{name} ({product})" if product else name
     page.add(f"{title}; {words.origin(audit, source)}", style=QUIET)
 

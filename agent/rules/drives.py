@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
+from agent.model.serving import not_serving
 from agent.model.temperature_limits import by_drive, limits
 from agent.model.unseen_parts import drives as missing_drives
 from agent.rules.rule import Compared, Found, Rule
@@ -98,14 +99,14 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
 def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     own = seen.own_links()
     for drive in seen.machine.facts.drives:
-        if drive.kind != "nvme" or drive.state in {None, "live"}:
+        headline = not_serving(drive)
+        if not headline:
             continue
-        if isinstance(drive.state, Unread):
-            yield of(f"whether {drive.name} serves", drive.state)
+        if isinstance(headline, Unread):
+            yield of(f"whether {drive.name} serves", headline)
             continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
         severity = None if drive.state == "dead" else Severity.NOTE
-        headline = f"serves no reads or writes: its controller is {drive.state}"
         yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name), drive=True)
 
 
