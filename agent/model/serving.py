@@ -10,16 +10,19 @@ if TYPE_CHECKING:
     from probes.facts import Drive
 
 
-def not_serving(drive: Drive) -> str | Unread:
-    """What keeps a drive from serving, "" where it serves or is of a kind that has no state."""
-    if drive.kind != "nvme" or drive.state in {None, "live"}:
-        return ""
-    if isinstance(drive.state, Unread):
-        return drive.state
-    return f"serves no reads or writes: its controller is {drive.state}"
+def not_serving(drive: Drive) -> bool:
+    """Whether the system says that the drive's controller is not at work; what could not be read is no such word."""
+    return drive.kind == "nvme" and isinstance(drive.state, str) and drive.state != "live"
+
+
+def serving_unread(drive: Drive) -> Unread | None:
+    """Why it is not known whether a drive serves, None where it is."""
+    return drive.state if drive.kind == "nvme" and isinstance(drive.state, Unread) else None
 
 
 def serving_words(drive: Drive) -> str:
-    """The same for people, also where it could not be read."""
-    found = not_serving(drive)
-    return f"whether it serves could not be read: {found.why}" if isinstance(found, Unread) else found
+    """What keeps a drive from serving, or from being known to, "" for nothing."""
+    lost = serving_unread(drive)
+    if lost is not None:
+        return f"whether it serves reads and writes could not be read: {lost.why}"
+    return f"serves no reads or writes: its controller is {drive.state}" if not_serving(drive) else ""

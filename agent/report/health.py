@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 from msgspec import Struct
 
-from agent.model.serving import serving_words
+from agent.model.serving import serving_unread, serving_words
 from agent.report.form import By
 from knowledge.phrasing import bytes_text, plain
 from probes.facts import FirmwareSlots, Health
@@ -82,10 +82,12 @@ def _warnings(found: Health) -> Iterator[str]:
 
 
 def lines(drive: Drive) -> Iterator[str]:
-    """What an NVMe drive says of itself, for an inventory: that it does not serve, its life and wear, its firmware."""
-    silent = serving_words(drive)
-    if silent:
-        yield plain(silent)
+    """What an NVMe drive says of itself, for an inventory: its life, its wear, its firmware slots.
+
+    Whether it serves is said before, beside its rates, unless that could not be read.
+    """
+    if serving_unread(drive) is not None:
+        yield plain(serving_words(drive))
     yield from life_and_wear(drive)
     if isinstance(drive.firmware_slots, FirmwareSlots):
         yield f"firmware slots: {slots(drive.firmware_slots)}"

@@ -9,6 +9,7 @@ from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Verdict
+from agent.model.serving import not_serving
 from agent.report import drive_words, words
 from agent.report.link_names import address_of, in_one_segment, names, short_place
 from agent.report.paper import QUIET, STYLES, Page
@@ -104,7 +105,7 @@ def _of_drive(seen: DriveSeen | None) -> tuple[str, str, str]:
         return "", "", ""
     warm = celsius_text(seen.celsius) if isinstance(seen.celsius, float | int) else ""
     warm = "not read" if seen.celsius_lost is not None or isinstance(seen.celsius, Unread) else warm
-    if drive_words.not_serving(seen.drive):
+    if not_serving(seen.drive):
         return "not serving", "", warm
     if seen.alone is None or seen.together is None or drive_words.without_rates(seen):
         return "not known", "", warm

@@ -115,8 +115,8 @@ def content(judged: Judged, audit: Audit) -> str:
         said.append(words.rate_now(judged))
         said += [judged.verdict.value] if judged.verdict.severity is not Severity.OK else []
     drive = audit.nvme_at.get(judged.link.device.address)
-    if drive is not None and isinstance(drive.state, str) and not_serving(drive):
-        said.append(f"its controller is {plain(drive.state)}")
+    if drive is not None and not_serving(drive):
+        said.append(f"its controller is {plain(str(drive.state))}")
     return ", ".join(said)
 
 

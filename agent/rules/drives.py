@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
-from agent.model.serving import not_serving
+from agent.model.serving import not_serving, serving_unread, serving_words
 from agent.model.temperature_limits import by_drive, limits
 from agent.model.unseen_parts import drives as missing_drives
 from agent.rules.rule import Compared, Found, Rule
@@ -99,15 +99,16 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
 def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     own = seen.own_links()
     for drive in seen.machine.facts.drives:
-        headline = not_serving(drive)
-        if not headline:
-            continue
-        if isinstance(headline, Unread):
-            yield of(f"whether {drive.name} serves", headline)
+        lost = serving_unread(drive)
+        if lost is not None:
+            yield of(f"whether {drive.name} serves", lost)
+        if not not_serving(drive):
             continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
         severity = None if drive.state == "dead" else Severity.NOTE
-        yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name), drive=True)
+        yield Found(
+            drive.name, serving_words(drive), evidence, severity=severity, judged=own.get(drive.name), drive=True
+        )
 
 
 @Rule(
