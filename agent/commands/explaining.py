@@ -1,4 +1,4 @@
-"""The command `explain`: its words, chapters of the manual, man pages, and which form is shown. Reads no machine."""
+"""The command `explain`: its words, chapters of the manual, man pages, and which form is shown. A finding is asked of `check`."""
 
 from __future__ import annotations
 

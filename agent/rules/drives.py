@@ -106,9 +106,8 @@ def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
             continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
         severity = None if drive.state == "dead" else Severity.NOTE
-        yield Found(
-            drive.name, serving_words(drive), evidence, severity=severity, judged=own.get(drive.name), drive=True
-        )
+        headline = serving_words(drive)
+        yield Found(drive.name, headline, evidence, severity=severity, judged=own.get(drive.name), drive=True)
 
 
 @Rule(
