@@ -1,4 +1,4 @@
-"""The command `explain`: its words, chapters of the manual, man pages, and which form is shown. A finding is asked of `check`."""
+"""The command `explain`: words, chapters of the manual, man pages, findings of a check; and which form is shown."""
 
 from __future__ import annotations
 
