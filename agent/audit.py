@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, NoReturn
 
 from msgspec import Struct, structs
 
 from agent import advisor, rules
 from agent.model import better_slots, drive_rates, judged_machine
 from agent.model.findings import Finding, Severity
+from knowledge.phrasing import plain
 from knowledge.problems import BadInput, NothingRead
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from agent.model.drive_rates import DriveSeen
     from agent.model.expected import Expectations
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
     from agent.model.shelf import Shelf
     from agent.model.stripes import StripeSeen
     from probes.facts import Drive, Facts
+
+
+SEGMENT: Final = "0000:"  # of nearly all machines; pages leave it out where it is the only one
+MOST_NAMED: Final = 12  # in a message
 
 
 class Given(Struct, frozen=True):
@@ -164,29 +169,32 @@ def _subjects(links: Iterable[Judged], drives: Iterable[Drive]) -> dict[str, Jud
     return found
 
 
-def only_at(found: Audit, name: str) -> Audit:
-    """The part of an audit that belongs to one slot, port, card, function or drive (BadInput if nothing does)."""
-    wanted = name.strip().lower()
-    links = tuple(judged for judged in found.links if wanted in _names(judged))
-    drives = {seen.drive.name for seen in found.drives if wanted in {seen.drive.name.lower(), seen.drive.address}}
-    keys = {judged.link.key for judged in links}
+def only_at(found: Audit, name: str, called: Mapping[str, tuple[str, ...]] | None = None) -> Audit:
+    """The part of an audit that belongs to one slot, port, card, function, drive or set (BadInput if nothing does).
+
+    `called` has what pages call the links, by their keys. A set belongs to each of its drives, active in it or not.
+    """
+    called = called or {}
+    wanted = _whole_address(name.strip().lower(), found)
+    asked = {seen.stripe.name for seen in found.stripes if wanted in _said(seen.stripe.name)}
+    keys = {judged.link.key for judged in found.links if wanted in _names(judged, called)}
+    drives = {seen.drive.name for seen in found.drives if wanted in {*_said(seen.drive.name), seen.drive.address}}
     drives |= {seen.drive.name for seen in found.drives if keys & set(seen.path)}
+    drives |= {drive for seen in found.stripes if seen.stripe.name in asked for drive in _drives_of(seen)}
     keys |= {key for seen in found.drives if seen.drive.name in drives for key in seen.path}
     links = tuple(judged for judged in found.links if judged.link.key in keys)
+    stripes = tuple(
+        seen
+        for seen in found.stripes
+        if (seen.stripe.name in asked if asked else not drives.isdisjoint(_drives_of(seen)))
+    )
     unlisted = tuple(gap.why for gap in found.facts.gaps)
     functions = {function.address for judged in links for function in judged.link.functions}
     facts = _facts_at(found.facts, wanted, links, {*functions, wanted}, drives)
-    if not (links or drives or facts.functions or facts.kernel_slots or facts.board_slots):
-        if unlisted:
-            first = unlisted[0]
-            raise NothingRead(
-                f"--only {name}: nothing of that name was seen; {first.what} could not be read: {first.why}"
-            )
-        known = sorted({judged.link.slot.name for judged in found.links if judged.link.slot is not None})
-        more = f"; the slots are {', '.join(known[:12])}" if known else ""
-        raise BadInput(f"--only {name}: this machine has no slot, port, card or drive of that name{more}")
+    if not (links or drives or stripes or facts.functions or facts.kernel_slots or facts.board_slots):
+        _refuse(found, name, called)
     ports = {judged.port_address for judged in links if judged.port_address is not None}
-    subjects = {*drives, *functions, *ports, wanted}
+    subjects = {*drives, *functions, *ports, *(seen.stripe.name for seen in stripes), wanted}
     return structs.replace(
         found,
         part=name.strip(),
@@ -194,7 +202,7 @@ def only_at(found: Audit, name: str) -> Audit:
         links=links,
         subjects=_subjects(links, facts.drives),
         drives=tuple(seen for seen in found.drives if seen.drive.name in drives),
-        stripes=tuple(stripe for stripe in found.stripes if not drives.isdisjoint(stripe.stripe.members)),
+        stripes=stripes,
         findings=tuple(
             finding for finding in found.findings if not subjects.isdisjoint((finding.subject, *finding.also))
         ),
@@ -204,6 +212,40 @@ def only_at(found: Audit, name: str) -> Audit:
             if unread in unlisted or not subjects.isdisjoint(unread.what.replace("/", " ").replace(",", " ").split())
         ),
     )
+
+
+def _refuse(found: Audit, name: str, called: Mapping[str, tuple[str, ...]]) -> NoReturn:
+    """Say that nothing of a name is there, and what is; where something was not listed, that it may be there."""
+    if found.facts.gaps:
+        first = found.facts.gaps[0].why
+        raise NothingRead(f"--only {name}: nothing of that name was seen; {first.what} could not be read: {first.why}")
+    slotted = (judged.link for judged in found.links if judged.link.slot is not None or judged.link.on_card)
+    slots = sorted({called[link.key][0] if link.key in called else link.slot.name for link in slotted if link.slot})
+    sets = sorted(seen.stripe.name for seen in found.stripes)
+    known = "".join(f"; the {kind} are {_listed(names)}" for kind, names in (("slots", slots), ("sets", sets)) if names)
+    raise BadInput(f"--only {name}: this machine has no slot, port, card, drive or set of that name{known}")
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Names, and how many more there are than are worth a line."""
+    rest = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _whole_address(wanted: str, found: Audit) -> str:
+    """An address that stands without its segment, as pages show it, as it is in full."""
+    whole = f"{SEGMENT}{wanted}"
+    return whole if whole in found.machine.functions else wanted
+
+
+def _said(name: str) -> set[str]:
+    """A name of the system's as people may type it: as it is, or as pages show it."""
+    return {told for told in (name.lower(), plain(name).lower()) if told}
+
+
+def _drives_of(seen: StripeSeen) -> tuple[str, ...]:
+    """The drives of a set, active in it or not."""
+    return tuple(drive for drive in (*seen.stripe.members, *seen.stripe.not_active) if drive)
 
 
 def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: set[str], drives: set[str]) -> Facts:
@@ -228,10 +270,11 @@ def _facts_at(facts: Facts, wanted: str, links: tuple[Judged, ...], functions: s
     )
 
 
-def _names(judged: Judged) -> set[str]:
+def _names(judged: Judged, called: Mapping[str, tuple[str, ...]]) -> set[str]:
     """All that a link may be called by."""
     link = judged.link
     names = {judged.port_address, judged.device_address, *(function.address for function in link.functions)}
+    names |= {told.lower() for told in called.get(link.key, ())}
     if link.slot is not None:
         names |= {link.slot.name.lower(), f"slot {link.slot.name.lower()}"}
     return {name for name in names if name}

@@ -35,6 +35,7 @@ SETTLE_SECONDS: Final = 2.0
 LONGEST_SETTLE: Final = 600.0
 SEARCH_SECONDS: Final = 10.0
 LONGEST_SEARCH: Final = 86_400.0
+ONLY: Final = "Show one slot, port, card, drive or set, as a check calls it, and what belongs to it."
 LONGEST_WORDS: Final = 2000  # of a message about what was typed
 
 
@@ -158,7 +159,11 @@ def _audited(
 
         same_machine(against, told)
         found = audit(facts, planned=expected(against), limits=limits(against, found), notes=notes)
-    return found if only is None else only_at(found, only)
+    if only is None:
+        return found
+    from agent.report.link_names import called
+
+    return only_at(found, only, called(found))
 
 
 def _noted(directories: tuple[str, ...]) -> Shelf:
@@ -234,7 +239,7 @@ def main() -> None:
     show_default=True,
     help="Exit with 1 if anything this bad or worse is found.",
 )
-@click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
+@click.option("--only", metavar="SLOT|ADDRESS", help=ONLY)
 @click.option("--against", metavar="SHEET", help="Check the machine against this build sheet; - is standard input.")
 @click.option(
     "--notes", "notes", metavar="DIR", multiple=True, help="Apply the field notes of this folder too. Can be repeated."
@@ -304,7 +309,7 @@ def check(  # noqa: PLR0913 - one for each option
     show_default=True,
     help="How to show it.",
 )
-@click.option("--only", metavar="SLOT|ADDRESS", help="Show one slot, port, card or drive and what belongs to it.")
+@click.option("--only", metavar="SLOT|ADDRESS", help=ONLY)
 @click.option("--keep-serials", is_flag=True, help="In markdown, keep the host name and serial numbers.")
 def inventory(source: Source, form: str, only: str | None, *, keep_serials: bool) -> None:
     """List what is fitted: slots, cards, drives, firmware, and where each sits."""
@@ -578,9 +583,9 @@ def _compare() -> click.Command:
 
 
 def _explain() -> click.Command:
-    from agent.commands.explaining import explain
+    from agent.commands.explaining import explaining
 
-    return explain
+    return explaining(check)
 
 
 def _measure() -> click.Command:

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 # When to look again at a link below its best, as parts of the settle time.
 LOOKS: Final = (0.05, 0.125, 0.25, 0.5, 0.75, 1.0)
 
+REPLAYED: Final = " (capture)"  # ends the name of a source that was recorded
+
 
 class Clock(Struct, frozen=True):
     """The time. `now` is the date and time as RFC 3339, `running` a count of seconds, `sleep` waits for seconds."""
@@ -58,7 +60,7 @@ class Source:
     def name(self) -> str:
         """The source for people."""
         if self.replay is not None:
-            return f"{self._named(self.replay)} (capture)"
+            return f"{self._named(self.replay)}{REPLAYED}"
         return f"files below {self.root}" if self.root is not None else "this machine"
 
     @staticmethod

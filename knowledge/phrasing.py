@@ -97,7 +97,7 @@ def bytes_text(total: int) -> str:
     """The size of something, in GB or TB of 10^9 and 10^12 bytes; "" for none."""
     if not total:
         return ""
-    return f"{total / 1e12:.1f} TB" if total >= 1e12 else f"{total / 1e9:.0f} GB"  # noqa: PLR2004
+    return f"{total / 1e12:,.1f} TB" if total >= 1e12 else f"{total / 1e9:.0f} GB"  # noqa: PLR2004
 
 
 def request_size(block: int) -> str:

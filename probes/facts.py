@@ -256,8 +256,9 @@ class StripeSet(Struct, frozen=True):
     `level` is the system's word ("raid0"), "" where the set is not running; `places` how many members it should have,
     `layout` how a raid10 set lays out its copies. `blocks` are the block devices at work in it, in the order of their
     places, and `members` the drives that these belong to, "" where a block device belongs to no known drive. `idle` are
-    block devices in the set without a place: spares, failed ones; `unplaced` those whose place could not be read.
-    `missing` counts the members that are lost, None where the level can lose none.
+    block devices in the set without a place: spares, failed ones; `unplaced` those whose place could not be read, and
+    `not_active` the drives that all of these belong to. `missing` counts the members that are lost, None where the
+    level can lose none.
     """
 
     name: str
@@ -271,6 +272,7 @@ class StripeSet(Struct, frozen=True):
     missing: int | Unread | None
     size_bytes: int | Unread
     unplaced: tuple[str, ...] = ()
+    not_active: tuple[str, ...] = ()
 
 
 class Look(Struct, frozen=True):

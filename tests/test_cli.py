@@ -20,11 +20,15 @@ from msgspec import Struct
 from rich.cells import cell_len
 
 from agent import __version__
-from agent.audit import audit
+from agent.audit import audit, only_at
 from agent.cli import SCHEMAS, main
 from agent.model.findings import Severity, Verdict
-from agent.report import data
-from knowledge.phrasing import plain
+from agent.report import data, drive_words
+from agent.report.link_names import called, names
+from agent.report.words import title
+from agent.source import Source
+from knowledge.phrasing import celsius_text, plain
+from knowledge.problems import BadInput
 from probes import collect
 from probes.answers import failed
 from probes.capture import CaptureFile, load_file
@@ -38,6 +42,8 @@ from tests.parts import Function, Machine, Nvme, Slot, drive, root_port
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from agent.source import Clock
+    from probes.facts import Facts
     from tests.tree import Tree
 
 HERE: Final = Path(__file__).resolve().parent.parent
@@ -49,6 +55,16 @@ CALM: Final = FIXTURES / "bench-1-upgraded" / "capture.json"
 LIMITED: Final = FIXTURES / "bench-1-slot-limited" / "capture.json"
 RESTING: Final = FIXTURES / "bench-3-idle" / "capture.json"
 UNKNOWN: Final = FIXTURES / "bench-3-two-ends" / "capture.json"
+
+
+def load_facts(machine: str) -> Facts:
+    """The facts of a machine of the fixtures."""
+    return Source(str(FIXTURES / machine / "capture.json"), None, "", unasked).facts(0.0)
+
+
+def unasked() -> Clock:
+    """No clock: a replay takes no time."""
+    raise AssertionError
 
 
 class Run(Struct, frozen=True):
@@ -367,6 +383,83 @@ def test_only_shows_the_findings_of_its_part() -> None:
     assert 1 == replay("check", NARROW, "--only", "PCIE1").status
     assert 0 == replay("check", NARROW, "--only", "PCIE2").status
     assert [] == parts("PCIE2", NARROW)["findings"]
+
+
+OTHER_SETS: Final = FIXTURES / "bench-2-other-sets" / "capture.json"
+
+
+@pytest.mark.parametrize(
+    ("only", "sets"),
+    [
+        ("nvme0", ["md10", "md13"]),  # at work in it
+        ("nvme2", ["md11", "md13"]),  # in it, and no more active
+        ("MD13", ["md13"]),  # the set itself
+        ("nvme3", ["md12"]),
+    ],
+)
+def test_what_threatens_a_set_is_told_of_each_of_its_drives(only: str, sets: list[str]) -> None:
+    """A drive shows its sets, active in them or not, with their findings; the exit status goes by them."""
+    found = parts(only, OTHER_SETS)
+    assert sets == [one["name"] for one in found["stripes"]]
+    assert ("md13" in sets) == ("stripe-degraded" in {one["rule"] for one in found["findings"]})
+    assert ("md13" in sets) == replay("check", OTHER_SETS, "--only", only).status
+
+
+def test_a_set_shows_its_drives() -> None:
+    """A set comes with all of its drives, and the one that is not active is not left out."""
+    assert ["nvme0", "nvme1", "nvme2"] == [one["name"] for one in parts("md13", OTHER_SETS)["drives"]]
+
+
+@pytest.mark.parametrize("machine", ["bench-1-parts-missing", "bench-2-other-sets", "tower-3-tunnelled-dock"])
+def test_only_takes_each_name_that_pages_print(machine: str) -> None:
+    """Whatever a page calls a link by, with a port of a split slot or of a card, names that link."""
+    whole = audit(load_facts(machine))
+    for key, told in called(whole).items():
+        for name in told:
+            assert key in {judged.link.key for judged in only_at(whole, name.upper(), called(whole)).links}
+
+
+def test_a_port_of_a_split_slot_is_one_link_and_keeps_its_name() -> None:
+    """One port of four is shown alone, and is called as among all four."""
+    whole = audit(load_facts("bench-1-parts-missing"))
+    port = only_at(whole, "SLOT1 port 3", called(whole))
+    assert ["0000:00:01.2"] == [judged.port_address for judged in port.links]
+    assert names(whole) == names(port)
+    assert len(set(names(whole).values())) == len(whole.links)
+
+
+def test_an_unknown_part_is_answered_with_the_names_that_can_be_asked_for() -> None:
+    """The slots of a message are called as in the table, so that each of them can be typed; sets are named too."""
+    whole = audit(load_facts("bench-1-parts-missing"))
+    with pytest.raises(BadInput) as refused:
+        only_at(whole, "SLOT99", called(whole))
+    assert "SLOT1 port 3" in str(refused.value)
+    sets = audit(load_facts("bench-2-other-sets"))
+    with pytest.raises(BadInput) as refused:
+        only_at(sets, "SLOT99", called(sets))
+    assert "md13" in str(refused.value)
+
+
+def test_a_disk_without_a_link_is_told_with_what_is_known_of_it() -> None:
+    """Of a disk alone its model, its temperature and what decides its rate are told, not its controller alone."""
+    place = FIXTURES / "bench-2-failing-drives" / "capture.json"
+    told = " ".join(replay("check", place, "--only", "sda").output.split())
+    (disk,) = [seen for seen in audit(load_facts("bench-2-failing-drives")).drives if seen.drive.name == "sda"]
+    assert isinstance(disk.celsius, float)
+    for word in (disk.drive.model, celsius_text(disk.celsius), drive_words.without_rates(disk)):
+        assert word
+        assert str(word) in told
+
+
+def test_a_machine_is_this_one_only_where_it_was_read_live() -> None:
+    """A capture that has no host name is not called the machine that the reader sits at."""
+    nameless = FIXTURES / "tower-3-tunnelled-dock" / "capture.json"
+    for command in ("check", "inventory"):
+        for form in ("text", "markdown"):
+            assert "this machine" not in replay(command, nameless, "--format", form).output
+    found = audit(load_facts("tower-3-tunnelled-dock"))
+    live, recorded = (title(found, source)[0] for source in ("this machine", "x.json (capture)"))
+    assert ("this machine", True) == (live, recorded != live)
 
 
 def test_the_inventory_of_a_part_is_of_that_part() -> None:

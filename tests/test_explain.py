@@ -439,6 +439,47 @@ def test_a_finding_is_explained_by_its_number() -> None:
     assert "   6. " in done.output
 
 
+# A value for each option of `check`, as nothing else makes one up: what it is given there, explain has to take.
+GIVEN: Final[dict[str, tuple[str, ...]]] = {
+    "--replay": (),  # given anyway
+    "--root": ("--root", "/nowhere"),
+    "--settle": ("--settle", "0"),
+    "--fail-on": ("--fail-on", "limit"),
+    "--only": ("--only", "PCIE1"),
+    "--against": ("--against", str(HERE / "fixtures" / "sheets" / "bench-3-unmet.toml")),
+    "--notes": ("--notes", str(HERE / "knowledge" / "notes")),
+    "--keep-serials": ("--keep-serials",),
+    "--full": ("--full",),
+}
+HOW_SHOWN: Final = {"--format", "--finding"}  # explain has a form, and a NUMBER, of its own
+
+
+def test_a_finding_is_explained_with_the_options_of_the_check_that_found_it() -> None:
+    """Whatever check takes, explain takes for its NUMBER, and both say the same."""
+    options = {option.opts[0] for option in main.commands["check"].params} - HOW_SHOWN
+    assert options == set(GIVEN)
+    for option in sorted(options):
+        checked, explained = (
+            CliRunner().invoke(main, [*command, *GIVEN[option], "--replay", str(WORN)])
+            for command in (("check", "--finding", "1"), ("explain", "1"))
+        )
+        refused = checked.exit_code == 2
+        assert (2 if refused else 0) == explained.exit_code
+        assert checked.stdout == explained.stdout
+        assert (option in {"--root", "--against"}) == refused
+        assert checked.stderr.splitlines()[-1:] == explained.stderr.splitlines()[-1:]
+
+
+def test_an_option_of_a_check_is_refused_without_a_number() -> None:
+    """What is typed for a word is refused by name, also where it is what would be taken anyway."""
+    for typed in filter(None, GIVEN.values()):
+        done = CliRunner().invoke(main, ["explain", "narrow", *typed])
+        assert (2, "") == (done.exit_code, done.stdout)
+        assert typed[0] in done.stderr
+    default = str(next(one.default for one in main.commands["check"].params if one.opts[0] == "--settle"))
+    assert 2 == CliRunner().invoke(main, ["explain", "narrow", "--settle", default]).exit_code
+
+
 @pytest.mark.parametrize("more", [("2",), ("0",), ("9" * 4000,), ("1", "--format", "json"), ("narrow",)], ids=repr)
 def test_a_number_that_is_none_ends_with_2(more: tuple[str, ...]) -> None:
     """A finding that is not there, a form that it has not, and a machine for a word are told in a sentence."""

@@ -16,14 +16,18 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.model.findings import Verdict
-from agent.report import inventory_rows
-from agent.report.plain import NOT_READ
-from agent.report.tree_text import function_tree, machine_map, places, where
+from agent.report import data, inventory_rows, inventory_text, markdown
+from agent.report.health import WARNINGS
+from agent.report.link_names import names
+from agent.report.plain import NOT_READ, without_lanes
+from agent.report.tree_text import content, function_tree, machine_map, places, where
+from knowledge.phrasing import bytes_text, cell
+from probes.facts import Health
 from probes.unread import Unread
 from tests.boards import bench_1, carrier, reel_3
 from tests.build import build, facts
 from tests.machines import FIXTURES, MACHINES
-from tests.test_cli import HERE, run
+from tests.test_cli import HERE, load_facts, run
 from tests.test_report import audited
 
 if TYPE_CHECKING:
@@ -66,7 +70,7 @@ def test_a_map_leads_from_the_processor_to_what_is_behind_a_card() -> None:
         card + 1 : card + 3
     ]
     assert "  M2_2 free: x4 connector, 4 lanes Gen 4" in lines
-    assert 4 == sum(line.startswith("  SLOT1: nvme") for line in lines)
+    assert 4 == sum(line.startswith("  SLOT1 port ") and ": nvme" in line for line in lines)
 
 
 def test_a_map_names_what_falls_short_and_what_gives_no_link() -> None:
@@ -128,7 +132,7 @@ def test_csv_has_the_cells_that_were_worked_out_by_hand() -> None:
     """
     (row,) = [row for row in read_csv(audited(UPGRADED)) if row["drive"] == "nvme5"]
     expected = {
-        "place": "port 1",
+        "place": "SLOT3 port 1",
         "behind": "SLOT3",
         "state": "fitted",
         "address": "0000:09:00.0",
@@ -205,7 +209,7 @@ def test_the_command_takes_each_form_and_keeps_numbers_to_itself() -> None:
 
 def test_ports_of_cards_are_named_by_their_number() -> None:
     """A port of a card that hangs below it is "port 1", nothing that a switch makes up."""
-    names = [where(place) for place in places(audited(UPGRADED)) if place.depth]
+    names = [where(place, {}) for place in places(audited(UPGRADED)) if place.depth]
     assert ["port 1", "port 2"] == names
 
 
@@ -221,3 +225,93 @@ def test_each_column_with_a_figure_names_its_unit() -> None:
     said = inventory_rows.COLUMNS
     assert all(unit in said[name] for name in said for end, unit in units.items() if name.endswith(end))
     assert set(units) == {end for end in units for name in said if name.endswith(end)}
+
+
+# --- What a reader must be able to tell ------------------------------------------------------------------------
+
+
+@every_machine
+def test_no_two_links_have_one_place(name: str) -> None:
+    """Each port has a row of its own name, as a check calls it, with the lanes that it offers."""
+    found = audited(name)
+    rows = {row["address"]: row for row in read_csv(found) if row["address"]}
+    seen = [rows[judged.subject]["place"] for judged in found.links if not judged.port_hidden]
+    assert len(seen) == len(set(seen))
+    for judged in found.links:
+        lanes = "" if judged.port_can is None or judged.verdict is Verdict.VIRTUAL else str(judged.port_can.width)
+        assert (cell(names(found)[judged.link.key]), lanes) == (
+            rows[judged.subject]["place"],
+            rows[judged.subject]["port_lanes"],
+        )
+
+
+def test_a_free_part_of_a_split_slot_can_be_told_from_the_others() -> None:
+    """Of four parts of a slot the free one is known by its port, in tables, in the map and in a check's Markdown."""
+    found = audited("bench-1-parts-missing")
+    (free,) = [row for row in read_csv(found) if row["place"].startswith("SLOT1") and row["state"] == "free"]
+    assert ("0000:00:01.2", "4") == (free["address"], free["port_lanes"])
+    assert 1 == sum(line.strip().startswith(f"{free['place']} free") for line in machine_map(found))
+    head, *rows = cells(markdown.check(found, "x").split("Links, worst first", 1)[1].split("\n#", 1)[0])
+    places_told = [row[head.index("slot or port")] for row in rows]
+    assert len(places_told) == len(set(places_told))
+    rate = head.index("link MB/s")
+    assert "7,877" == next(row[rate] for row in rows if row[rate - 2] == "16 GT/s (Gen 4) x4")
+
+
+def inventories(found: Audit) -> dict[str, str]:
+    """All forms of an inventory."""
+    return {
+        "text": " ".join(" ".join(line.plain for line in inventory_text.inventory(found, 100, "x").lines).split()),
+        "csv": "".join(inventory_rows.csv_rows(found)),
+        "markdown": inventory_rows.markdown(found, "x", serials=False),
+        "json": data.encode(data.inventory(found)).decode(),
+    }
+
+
+def test_a_drive_that_serves_nothing_says_so_in_all_forms() -> None:
+    """A dead drive is not one of many, and one whose state could not be read is not taken for a good one."""
+    dead = audited("bench-2-dead-drive")
+    assert [] == [form for form, told in inventories(dead).items() if "dead" not in told]
+    assert any("dead" in line for line in machine_map(dead))
+    assert {"nvme0": "dead", "nvme1": "live"} == {
+        one.name: one.state for one in data.inventory(dead).drives if one.kind == "nvme"
+    }
+    alive = audited(UPGRADED)
+    assert [] == [form for form, told in inventories(alive).items() if "dead" in told]
+    first = alive.drives[0]
+    lost = replace(alive, drives=(replace(first, drive=replace(first.drive, state=LOST)), *alive.drives[1:]))
+    told = inventories(lost)
+    assert [] == [form for form in ("text", "csv", "markdown") if LOST.why not in told[form]]
+    assert data.inventory(lost).drives[0].state is None
+
+
+def test_an_unknown_link_is_called_unknown_once() -> None:
+    """A link of which nothing is known has one word for it in the map."""
+    found = audited(UPGRADED)
+    link = next(judged for judged in found.links if judged.link.device is not None)
+    told = content(replace(link, verdict=Verdict.UNKNOWN, now=None), found)
+    assert 1 == told.count("know")
+
+
+def test_only_a_tunnel_is_called_one() -> None:
+    """A link through another cable is told from what an emulator makes up and from what sits inside the chip."""
+    tunnelled, made_up = (
+        next(one for one in audit(load_facts(name)).links if one.verdict is Verdict.VIRTUAL)
+        for name in ("tower-3-tunnelled-dock", "guest-passthrough")
+    )
+    inside = replace(tunnelled, link=replace(tunnelled.link, integrated=True))
+    told = [without_lanes(one) for one in (tunnelled, made_up, inside)]
+    assert [True, False, False] == [words.startswith("tunnelled") for words in told]
+    assert 3 == len(set(told))
+
+
+def test_sizes_have_one_form() -> None:
+    """Thousands are set apart in terabytes as they are in all other figures."""
+    assert ("1,228.8 TB", "999 GB") == (bytes_text(1_228_800_000_000_000), bytes_text(999_000_000_000))
+
+
+def test_a_warning_is_told_by_what_is_lost() -> None:
+    """Each critical warning has words of its own; what failed is the protection, not somebody's backup."""
+    assert {name for name in WARNINGS if name in Health.__struct_fields__} == set(WARNINGS)
+    assert len(set(WARNINGS.values())) == len(WARNINGS)
+    assert "backup" not in WARNINGS["backup_failed"]

@@ -61,7 +61,7 @@ def test_the_summary_stands_first(name: str) -> None:
     to_do = words.first_step(audited(name))
     wanted = ["".join(part for part, _ in words.summary(audited(name))), *([to_do] if to_do else [])]
     assert "h1" == first
-    assert title[0].startswith(in_one(words.title(audited(name))[0]))
+    assert title[0].startswith(in_one(words.title(audited(name), "this machine")[0]))
     assert [("p", [in_one(line)]) for line in wanted] == said[: len(wanted)]
     assert said[len(wanted)][1][0].startswith("this machine")
 

@@ -351,6 +351,20 @@ def test_only_shows_the_sets_of_its_drives() -> None:
     assert [] == [one.stripe.name for one in only_at(seen, "SLOT2").stripes]
 
 
+@pytest.mark.parametrize("slot", ["none", None])
+def test_a_drive_that_is_not_active_still_belongs_to_its_set(slot: str | None) -> None:
+    """A spare or failed member, or one whose place could not be read, shows its set and what is not known of it."""
+    tree = tower(Raid(level="raid1", members=["nvme0n1p1", "nvme1n1p1"]))
+    place = f"{MD}/md/dev-nvme1n1p1"
+    tree.texts(place, slot="none")
+    if slot is None:
+        tree.fail(f"{place}/slot", "EIO")
+    found = only_at(audit(facts(tree)), "nvme1")
+    assert [("nvme0",)] == [one.stripe.members for one in found.stripes]
+    assert [("nvme1",)] == [one.stripe.not_active for one in found.stripes]
+    assert (slot is None) == any("md0" in one.what for one in found.unread)
+
+
 # --- Writing, and both ways ------------------------------------------------------------------------------------
 
 

@@ -1,18 +1,26 @@
-"""The command `explain`: its words, chapters of the manual, man pages, and which form is shown. Reads no machine."""
+"""The command `explain`: words, chapters of the manual, man pages, findings of a check; and which form is shown."""
 
 from __future__ import annotations
 
 import contextlib
+import copy
 from typing import TYPE_CHECKING, Final
 
 import click
+from click.core import ParameterSource
 
 from agent import output
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
     from click.shell_completion import CompletionItem
 
 MOST_DIGITS: Final = 9
+OWN: Final = frozenset({"form", "finding"})
+WITHOUT_EFFECT: Final = frozenset({"fail_on", "full", "keep_serials"})
+AS_FOR_CHECK: Final = "With NUMBER, as for check."
+NO_MATTER: Final = "With NUMBER, taken, as check takes it; it changes nothing here."
 CONTENTS: Final = "manual"  # the word that lists the chapters alone
 
 
@@ -26,61 +34,76 @@ def _beginning(_context: click.Context, _argument: click.Parameter, incomplete: 
     return [*dict.fromkeys(key for key in known if key.startswith(typed))]
 
 
-@click.command(short_help="Explain a word, finding or chapter.")
-@click.argument("words", metavar="[WORD|NUMBER]", nargs=-1, shell_complete=_beginning)
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["text", "json", "man"]),
-    default="text",
-    show_default=True,
-    help="How to show it; man is the man page of the command WORD, or of the whole.",
-)
-@click.option("--replay", metavar="FILE", help="With NUMBER, the capture that was checked; - is standard input.")
-@click.option("--root", metavar="DIR", help="With NUMBER, as for check.")
-@click.option("--against", metavar="SHEET", help="With NUMBER, as for check.")
-@click.option("--only", metavar="SLOT|ADDRESS", help="With NUMBER, as for check.")
-@click.pass_context
-def explain(context: click.Context, /, words: tuple[str, ...], form: str, **checked: str | None) -> None:
-    """Explain a word that a report shows, a finding, or show a chapter of the manual.
+def explaining(check: click.Command) -> click.Command:
+    """The command; it takes the options of `check`, by which a finding has its number."""
 
-    NUMBER is that of a finding of lanewright check, which is run again: all readings, all steps, and what it means.
+    @click.command(short_help="Explain a word, finding or chapter.")
+    @click.argument("words", metavar="[WORD|NUMBER]", nargs=-1, shell_complete=_beginning)
+    @click.option(
+        "--format",
+        "form",
+        type=click.Choice(["text", "json", "man"]),
+        default="text",
+        show_default=True,
+        help="How to show it; man is the man page of the command WORD, or of the whole.",
+    )
+    @click.pass_context
+    def explain(context: click.Context, /, words: tuple[str, ...], form: str, **checked: object) -> None:
+        """Explain a word that a report shows, a finding, or show a chapter of the manual.
 
-    WORD is a rule, verdict, severity, step or term, such as slot-limited, reseat or narrowest hop, in upper or lower
-    case, also with its kind (step move). Or it is a chapter, such as planning, or a command that a chapter is about.
-    Without WORD all of them are listed; manual lists the chapters.
+        NUMBER is that of a finding of lanewright check, which is run again: all readings, all steps, and what it means.
 
-    Exit status: 0 explained; 2 no such word.
-    """
-    asked = " ".join(words)
-    if asked.isdecimal() and asked.isascii():
-        _finding(context, int(asked[:MOST_DIGITS]), form, checked)
-        return
-    given = [name for name, value in checked.items() if value is not None]
-    if given:
-        raise click.UsageError(f"--{given[0]} belongs to the NUMBER of a finding.")
-    if form == "man":
-        from agent.commands.manual_pages import man_page
+        WORD is a rule, verdict, severity, step or term, such as slot-limited, reseat or narrowest hop, in upper or
+        lower case, also with its kind (step move). Or it is a chapter, such as planning, or a command that a chapter
+        is about. Without WORD all of them are listed; manual lists the chapters.
 
-        output.rows((man_page(context.find_root().command, asked),))
-    elif asked.lower() == CONTENTS:
-        _contents(form)
-    else:
-        _explained(context, asked, form)
+        Exit status: 0 explained; 2 no such word.
+        """
+        asked = " ".join(words)
+        if asked.isdecimal() and asked.isascii():
+            _finding(context, check, int(asked[:MOST_DIGITS]), form, checked)
+            return
+        typed = (option for option in explain.params if option.name in checked)
+        given = [option.opts[0] for option in typed if _is_typed(context, option)]
+        if given:
+            raise click.UsageError(f"{given[0]} belongs to the NUMBER of a finding.")
+        if form == "man":
+            from agent.commands.manual_pages import man_page
+
+            output.rows((man_page(context.find_root().command, asked),))
+        elif asked.lower() == CONTENTS:
+            _contents(form)
+        else:
+            _explained(context, asked, form)
+
+    explain.params += _options_of(check)
+    return explain
 
 
-def _finding(context: click.Context, number: int, form: str, checked: dict[str, str | None]) -> None:
+def _options_of(check: click.Command) -> Iterator[click.Option]:
+    """The options of `check`, but those that say how all of it is shown, or that name one finding."""
+    for option in check.params:
+        if isinstance(option, click.Option) and option.name not in OWN:
+            taken = copy.copy(option)
+            taken.help = NO_MATTER if option.name in WITHOUT_EFFECT else AS_FOR_CHECK
+            yield taken
+
+
+def _is_typed(context: click.Context, option: click.Parameter) -> bool:
+    """Whether an option stands in the line."""
+    return context.get_parameter_source(option.name or "") is ParameterSource.COMMANDLINE
+
+
+def _finding(
+    context: click.Context, check: click.Command, number: int, form: str, checked: Mapping[str, object]
+) -> None:
     """A finding of a check by its number."""
     if form != "text":
         raise click.UsageError(
             f"--format {form} and a NUMBER cannot go together; lanewright check --format json has all."
         )
-    check = context.find_root().command
-    assert isinstance(check, click.Group)
-    command = check.get_command(context, "check")
-    assert command is not None
     with contextlib.suppress(SystemExit):  # its status is that of the machine
-        context.invoke(command, finding=number, **checked)
+        context.invoke(check, finding=number, **checked)
 
 
 def _contents(form: str) -> None:

@@ -47,6 +47,7 @@ EMULATED_LANES: Final = 32
 TUNNEL_CAPABILITY: Final = 0x1234
 # The property of a function below a tunnel. Source: IOPCIFamily, IOPCIDevice.cpp (Darwin).
 TUNNELLED: Final = "IOPCITunnelled"
+TUNNEL: Final = "tunnelled through another cable"
 # Sound cards have one lane, now and then four (common practice); the audio function of a display card has its link.
 MOST_SOUND_LANES: Final = 4
 # What is said of a link whose best is that of its card alone.
@@ -438,12 +439,12 @@ def tunnel(ends: tuple[PciFunction, ...], *, slowest: bool) -> Evidence | None:
     """
     for end in ends:
         if end.tunnelled is True:
-            return Evidence(f"{end.address} {TUNNELLED}", "tunnelled through another cable", "a wired link")
+            return Evidence(f"{end.address} {TUNNELLED}", TUNNEL, "a wired link")
         if slowest and TUNNEL_CAPABILITY in end.registers.vendor_specific:
             source = f"{end.address} vendor-specific capability"
-            return Evidence(source, "tunnelled through another cable", "a wired link")
+            return Evidence(source, TUNNEL, "a wired link")
         if slowest and end.removable == "removable":
-            return Evidence(f"{end.address} removable", "tunnelled through another cable", "a wired link")
+            return Evidence(f"{end.address} removable", TUNNEL, "a wired link")
     return None
 
 

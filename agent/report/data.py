@@ -102,6 +102,7 @@ class DriveData(Struct, frozen=True):
     written at once. `health` and `firmware_slots` are null where they were not read, or the drive has none. `verdict`
     is that of the drive's own link: "virtual" where it hangs on no PCI function, null where it has no link of its own
     or none that is known. `interconnect` is how the platform words what it hangs on, null where it does not tell.
+    `state` is that of its controller: one that is not "live" serves nothing; null where it has none, or none was read.
     """
 
     name: Annotated[str, From("drive.name")]
@@ -127,6 +128,7 @@ class DriveData(Struct, frozen=True):
     firmware_slots: Annotated[FirmwareSlotsData | None, From("drive.firmware_slots")]
     interconnect: Annotated[str | None, From("drive.interconnect")]
     verdict: str | None
+    state: Annotated[str | None, From("drive.state")]
 
 
 class StripeData(Struct, frozen=True, kw_only=True):

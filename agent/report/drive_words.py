@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
 from agent.model.findings import Verdict
-from agent.report.plain import NOT_READ, place, stripe_caution
+from agent.model.serving import not_serving, serving_words
+from agent.report.plain import NOT_READ, place, stripe_caution, without_lanes
 from knowledge.phrasing import bytes_text, celsius_text, mbps_range, plain, quantity
 from probes.unread import Unread, readable
 
@@ -49,7 +50,7 @@ def without_rates(seen: DriveSeen) -> str:
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'interconnect not reported'}), no link to judge"
     if not_serving(seen.drive):
-        return f"serves no reads or writes now: its controller is {plain(str(seen.drive.state), SHORT)}"
+        return plain(serving_words(seen.drive))
     if seen.drive.kind != "nvme":
         return "its own interface sets its rate, not PCI Express"
     lost = seen.way_lost
@@ -58,11 +59,6 @@ def without_rates(seen: DriveSeen) -> str:
     if seen.alone is None or seen.together is None:
         return "rate not known: its path has no link, or one of unknown rate"
     return ""
-
-
-def not_serving(drive: Drive) -> bool:
-    """Whether the system says that the drive's controller is not at work; what could not be read is no such word."""
-    return drive.kind == "nvme" and isinstance(drive.state, str) and drive.state != "live"
 
 
 def off_the_bus(seen: DriveSeen) -> bool:
@@ -81,7 +77,7 @@ def expected(seen: DriveSeen) -> str:
 
 def all_expected(seen: DriveSeen) -> Iterator[str]:
     """What a drive should reach when read, when written, and when all drives are read and written at once."""
-    no_rates = seen.alone_write is None or seen.together_write is None or seen.way_lost is not None
+    no_rates = seen.alone_write is None or seen.together_write is None or bool(without_rates(seen))
     if no_rates or seen.alone_write is None or seen.together_write is None or seen.both is None:
         yield expected(seen)
         return
@@ -110,7 +106,7 @@ def path(seen: DriveSeen, audit: Audit) -> str:
         judged = audit.by_key[key]
         hop = rate_text(judged.now) if judged.now and judged.mbps is not None else "rate not known"
         if judged.verdict is Verdict.VIRTUAL:
-            hop = "not wires"
+            hop = without_lanes(judged)
         narrowest = "narrowest: " if key == seen.narrowest and len(seen.path) > 1 else ""
         parts.append(f"{narrowest}{hop} ({place(judged.link)})")
     parts.append(end(seen, audit))

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 from msgspec import Struct
 
+from agent.model.serving import serving_unread, serving_words
 from agent.report.form import By
 from knowledge.phrasing import bytes_text, plain
 from probes.facts import FirmwareSlots, Health
@@ -65,15 +66,15 @@ class FirmwareSlotsData(Struct, frozen=True):
     without_reset: bool | None
 
 
-# The critical warnings of a drive, by the fields of `Health`.
-WARNINGS: Final = (
-    "spare_low",
-    "temperature_past_threshold",
-    "reliability_degraded",
-    "read_only",
-    "backup_failed",
-    "memory_region_unreliable",
-)
+# The critical warnings of a drive, by the fields of `Health`, and their words.
+WARNINGS: Final = {
+    "spare_low": "spare low",
+    "temperature_past_threshold": "temperature past threshold",
+    "reliability_degraded": "reliability degraded",
+    "read_only": "read only",
+    "backup_failed": "power-loss protection lost",
+    "memory_region_unreliable": "persistent memory region unreliable",
+}
 
 
 def _warnings(found: Health) -> Iterator[str]:
@@ -81,7 +82,12 @@ def _warnings(found: Health) -> Iterator[str]:
 
 
 def lines(drive: Drive) -> Iterator[str]:
-    """What an NVMe drive says of itself, for an inventory: its life, its wear, its firmware slots."""
+    """What an NVMe drive says of itself, for an inventory: its life, its wear, its firmware slots.
+
+    Whether it serves is said before, beside its rates, unless that could not be read.
+    """
+    if serving_unread(drive) is not None:
+        yield plain(serving_words(drive))
     yield from life_and_wear(drive)
     if isinstance(drive.firmware_slots, FirmwareSlots):
         yield f"firmware slots: {slots(drive.firmware_slots)}"
@@ -109,7 +115,7 @@ def _wear(health: Health) -> Iterator[str]:
     else:
         yield f"spare {_number(spare)} % (at least {_number(threshold)} % wanted)"
     yield f"{_number(health.media_errors)} media errors"
-    yield from (f"warns: {name.replace('_', ' ')}" for name in _warnings(health))
+    yield from (f"warns: {WARNINGS[name]}" for name in _warnings(health))
 
 
 def slots(found: FirmwareSlots) -> str:
@@ -144,7 +150,7 @@ def row(health: Health) -> tuple[str, ...]:
         if untold
         else f"{_percent(health.spare_percent)} (threshold {_percent(health.spare_threshold_percent)})",
         _number(health.media_errors),
-        ", ".join(name.replace("_", " ") for name in _warnings(health)) or "none",
+        ", ".join(WARNINGS[name] for name in _warnings(health)) or "none",
     )
 
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Verdict
+from agent.model.serving import serving_words
 from agent.model.throughput import link_mbps
-from agent.report import words
+from agent.report import link_names, words
 from agent.report.marks import escaped, heading, table
 from agent.report.plain import NOT_READ, block_sizes, describe_link
-from agent.report.tree_text import places, unmatched, vacant, where, without_link
+from agent.report.tree_text import places, unmatched, vacant, without_link
 from knowledge.phrasing import cell, plain
 from knowledge.rates import GTPS
 from probes.unread import Unread
@@ -32,7 +33,7 @@ Row = dict[str, Value]
 
 # Column: what it holds, with its unit. A cell of what could not be read says so; one of what is not there is empty.
 COLUMNS: Final = {
-    "place": "slot, port of a card, or address",
+    "place": "slot, port of a split slot or of a card, or address; as a check calls it",
     "behind": "place of the card that it is on; empty where it begins at the processor",
     "state": "fitted, free, card detected, not known, not matched to a port, or not read",
     "what": "card or drive, in words; of a reading that failed, what was asked for",
@@ -52,7 +53,9 @@ COLUMNS: Final = {
     "connector_lanes": "length of the slot's connector, lanes",
     "slot_lanes": "lanes wired to the slot, by the firmware",
     "slot_gtps": "speed of the slot by the firmware, GT/s",
-    "note": "why something is not known",
+    "note": "why something is not known, and what keeps a drive from serving",
+    "port_gtps": "highest speed that the port can do, GT/s",
+    "port_lanes": "most lanes that the port can do",
 }
 STATES: Final = {Verdict.EMPTY: "free", Verdict.DARK: "card detected", Verdict.UNKNOWN: "not known"}
 SHOWN: Final = {
@@ -66,7 +69,8 @@ SHOWN: Final = {
     "celsius": "Degrees C",
     "now_gtps": "GT/s",
     "now_lanes": "Lanes",
-    "now_mbps": "MB/s",
+    "now_mbps": "Link MB/s",
+    "port_lanes": "Port lanes",
     "verdict": "Verdict",
     "note": "Note",
 }
@@ -94,7 +98,7 @@ class _Echo:
 
 def markdown(audit: Audit, source: str, *, serials: bool) -> str:
     """The whole document: the machine, and the columns that a person reads, with `serials` those of the drives too."""
-    name, product = words.title(audit)
+    name, product = words.title(audit, source)
     title = f"{name} ({product})" if product else name
     columns = [column for column in SHOWN if serials or column != "serial"]
     shown = ([escaped(_text(row.get(column))) for column in columns] for row in rows(audit))
@@ -115,23 +119,24 @@ def rows(audit: Audit) -> Iterator[Row]:
         if isinstance(seen.drive.address, str):
             at.setdefault(seen.drive.address, []).append(seen)
     above: list[str] = []
+    named = link_names.names(audit)
     for place in places(audit):
-        name = where(place)
+        name = named[place.judged.link.key]
         del above[place.depth :]
         row = _place(place, audit, name, above[-1] if above else None)
-        above.append(name if row["behind"] is None else f"{name} of {row['behind']}")
+        above.append(name)
         drives = [
             seen
             for function in place.judged.link.functions
             for seen in at.get(function.address, ())
             if seen.drive.kind == "nvme" and not place.judged.link.integrated
         ]
-        yield from ({**row, **_drive(seen)} for seen in drives) if drives else (row,)
+        yield from (_with_drive(row, seen) for seen in drives) if drives else (row,)
     for slot in unmatched(audit):
         name, state = plain(slot.designation), "not matched to a port"
         yield {"place": name, "state": state, **_slot(slot), "note": f"firmware: {slot.usage}"}
     for seen, holder in without_link(audit):
-        yield {"place": holder, "state": "fitted", "what": "drive", **_drive(seen)}
+        yield _with_drive({"place": holder, "state": "fitted", "what": "drive"}, seen)
     for silence in audit.unread:
         yield {"state": "not read", "what": silence.asked, "note": silence.why}
 
@@ -152,6 +157,7 @@ def _place(place: Place, audit: Audit, name: str, behind: str | None) -> Row:
         **_rate("now", now),
         "now_mbps": None if now is None else round(link_mbps(now.speed, now.width), 1),
         **_rate("best", None if virtual else judged.best),
+        **_rate("port", None if virtual else judged.port_can),
         "verdict": judged.verdict.value,
         **(_slot(judged.link.board) if judged.link.board is not None else {}),
         "note": judged.why if there and judged.verdict is Verdict.UNKNOWN else note,
@@ -181,6 +187,12 @@ def _drive(seen: DriveSeen) -> Row:
         "bytes": sum(sizes) if whole and sizes else None if whole else NOT_READ,
         "celsius": _celsius(seen),
     }
+
+
+def _with_drive(row: Row, seen: DriveSeen) -> Row:
+    """The row of a place with the drive that is there; that it serves nothing is said beside all else."""
+    notes = (row.get("note"), serving_words(seen.drive))
+    return {**row, **_drive(seen), "note": "; ".join(str(note) for note in notes if note) or None}
 
 
 def _celsius(seen: DriveSeen) -> Value:

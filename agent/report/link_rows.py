@@ -9,7 +9,9 @@ from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from agent.model.findings import Verdict
+from agent.model.serving import not_serving
 from agent.report import drive_words, words
+from agent.report.link_names import address_of, in_one_segment, names, short_place
 from agent.report.paper import QUIET, STYLES, Page
 from agent.report.plain import place
 from agent.report.sections import in_short
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
 HEAD: Final = ("", "slot", "card", "runs at", "could", "with", "MB/s", "all at\nonce", "temp")
 FIGURES: Final = frozenset({6, 7, 8})
 MOST_PORTS: Final = 8  # that are named in one line
-SEGMENT: Final = "0000:"
 
 
 def add(page: Page, audit: Audit, *, full: bool = False, most: int | None = None) -> None:
@@ -63,39 +64,6 @@ def add(page: Page, audit: Audit, *, full: bool = False, most: int | None = None
         page.add(line, indent=2, hang=4)
     if not full:
         in_short(page, audit)
-
-
-def names(audit: Audit) -> dict[str, str]:
-    """A name for each link by its key that no other has: its slot, with the number of its port where that is split."""
-    told = {judged.link.key: _short(judged) for judged in audit.links}
-    alike: dict[str, dict[str, int]] = {}
-    for key, name in told.items():
-        ports = alike.setdefault(name, {})
-        ports[key] = len(ports) + 1
-    short = in_one_segment(audit)
-    found = {}
-    for judged in audit.links:
-        key = judged.link.key
-        slotted = judged.link.slot is not None or judged.link.on_card
-        own = told[key] if slotted or words.port(judged) != key else address_of(key, short=short)
-        shared = slotted and len(alike[told[key]]) > 1
-        found[key] = f"{own} port {alike[told[key]][key]}" if shared else own
-    return found
-
-
-def _short(judged: Judged) -> str:
-    """A place in a table: "PCIE1 port 2" for port 2 of the card in PCIE1."""
-    return plain(" ".join(reversed(words.port(judged).split(" of the card in "))), 40)
-
-
-def in_one_segment(audit: Audit) -> bool:
-    """Whether all functions of the machine are in segment 0, so that nobody needs to be told."""
-    return all(function.address.startswith(SEGMENT) for function in audit.facts.functions)
-
-
-def address_of(address: str, *, short: bool) -> str:
-    """An address; without its segment where all functions of the machine are in segment 0."""
-    return plain(address.removeprefix(SEGMENT) if short else address)
 
 
 def _row(
@@ -137,7 +105,7 @@ def _of_drive(seen: DriveSeen | None) -> tuple[str, str, str]:
         return "", "", ""
     warm = celsius_text(seen.celsius) if isinstance(seen.celsius, float | int) else ""
     warm = "not read" if seen.celsius_lost is not None or isinstance(seen.celsius, Unread) else warm
-    if drive_words.not_serving(seen.drive):
+    if not_serving(seen.drive):
         return "not serving", "", warm
     if seen.alone is None or seen.together is None or drive_words.without_rates(seen):
         return "not known", "", warm
@@ -151,7 +119,7 @@ def _vacant(audit: Audit, *, full: bool) -> Iterator[str]:
     slots: dict[str, list[Judged]] = {}
     for judged in free:
         if judged.link.slot is not None or judged.link.on_card:
-            slots.setdefault(_short(judged), []).append(judged)
+            slots.setdefault(short_place(judged), []).append(judged)
     told = [_free(name, alike) for name, alike in [*slots.items()][: None if full else MOST_PORTS]]
     if len(slots) > len(told):
         told.append(f"{len(slots) - len(told)} more slots")

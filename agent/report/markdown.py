@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.abilities import rate_text
-from agent.report import drive_words, step_blocks, words
+from agent.report import drive_words, link_names, step_blocks, words
 from agent.report.marks import bullets, escaped, heading, paragraph, step_list, table
 from agent.report.plain import size, told
-from knowledge.phrasing import begun, mbps, mbps_range
+from knowledge.phrasing import begun, mbps_range
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
@@ -53,7 +53,7 @@ def check(audit: Audit, source: str, place: Standing = ALONE) -> str:
 
 
 def _parts(audit: Audit, source: str, place: Standing) -> Iterator[str]:
-    name, product = words.title(audit)
+    name, product = words.title(audit, source)
     yield heading(place.level, _safe(place.title or (f"{name} ({product})" if product else name)))
     yield paragraph(_safe(place.then))
     yield paragraph(f"**{_safe(''.join(part for part, _ in words.summary(audit)))}**")
@@ -96,21 +96,26 @@ def _links(audit: Audit, place: Standing) -> Iterator[str]:
     if not audit.links:
         return
     yield heading(place.level + 1, "Links, worst first")
-    rows = ([_safe(cell) for cell in _link(judged, audit)] for judged in words.ranked(audit) if words.is_fitted(judged))
-    yield table(("verdict", "slot or port", "card", "runs at", "could run at", "carries", "leads to"), rows)
+    named = link_names.names(audit)
+    rows = (
+        [_safe(cell) for cell in _link(judged, audit, named)]
+        for judged in words.ranked(audit)
+        if words.is_fitted(judged)
+    )
+    yield table(("verdict", "slot or port", "card", "runs at", "could run at", "link MB/s", "leads to"), rows)
     alike = (f"{verdict}: {ports}" for verdict, ports in words.without(audit))
     yield bullets(map(_safe, (*alike, *words.asides(audit))))
 
 
-def _link(judged: Judged, audit: Audit) -> Iterator[str]:
-    """The cells of a link."""
+def _link(judged: Judged, audit: Audit, named: Mapping[str, str]) -> Iterator[str]:
+    """The cells of a link; `named` are the names of links by their keys."""
     could = words.could(judged)
     yield judged.verdict.value
-    yield words.port(judged)
+    yield named[judged.link.key]
     yield judged.device_address or ""
     yield words.rate_now(judged)
     yield "" if could is None else rate_text(could)
-    yield NO_RATE if judged.mbps is None else mbps(judged.mbps)
+    yield NO_RATE if judged.mbps is None else f"{judged.mbps:,.0f}"
     yield words.leads_to(judged, audit)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
+from agent.model.verdicts import TUNNEL
 from knowledge.classes import describe_class
 from knowledge.phrasing import bytes_text, plain
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
@@ -83,6 +84,13 @@ def place(link: Link) -> str:
     if link.slot is not None or link.on_card:
         return plain(link.on_card or (link.slot.words if link.slot is not None else ""), 80)
     return link.key
+
+
+def without_lanes(judged: Judged) -> str:
+    """What a link is whose figures say nothing of lanes, in place of its rate."""
+    if judged.link.integrated:
+        return "inside the chip, no rate"
+    return f"{'tunnelled' if judged.why == TUNNEL else 'emulated'}, no rate"
 
 
 _AS_OF: Final = {

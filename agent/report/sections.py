@@ -21,7 +21,7 @@ MOST_LOST: Final = 6
 
 def head(page: Page, audit: Audit, source: str) -> None:
     """The machine by its name, and where and when it was read."""
-    name, product = words.title(audit)
+    name, product = words.title(audit, source)
     title = f"{name} ({product})" if product else name
     page.add(f"{title}; {words.origin(audit, source)}", style=QUIET)
 
@@ -95,8 +95,11 @@ def in_short(page: Page, audit: Audit) -> None:
     for seen in audit.drives:
         if seen.drive.address not in linked or seen.drive.address is None:
             warm = drive_words.temperature(seen).split(" (")[0] if seen.celsius_lost is None else "temperature not read"
-            about = ", ".join(filter(None, (told(seen.drive.model, "model not known"), warm)))
+            why = "" if audit.links else drive_words.without_rates(seen)
+            about = ", ".join(filter(None, (told(seen.drive.model, "model not known"), warm, why)))
             alike.setdefault(about, []).append(plain(seen.drive.name, 40))
+    if not audit.links and (alike or audit.stripes):
+        page.heading("Drives")
     if alike:
         listed = "; ".join(f"{', '.join(names)} ({about})" for about, names in alike.items())
         page.add(f"without a link of their own: {listed}", indent=2, hang=4)

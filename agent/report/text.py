@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from rich.text import Text
 
 from agent.model.judged import Judged
-from agent.report import link_rows, words
+from agent.report import link_names, link_rows, words
 from agent.report.advice import ALL, BRIEF, ONE_STEP, TOLD, TWO_STEPS, add_group, add_remarks
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.sections import drives, functions, head, not_read, stripes, tree, unread
@@ -148,7 +148,7 @@ def _glance(page: Page, audit: Audit, groups: Groups, most: int) -> None:
     numbers = {group[0].subject: number for number, group in enumerate(groups, 1)}
     found = words.findings(audit)
     page.heading("Findings at a glance")
-    places = link_rows.names(audit)
+    places = link_names.names(audit)
     rows = [
         (finding.severity.value, str(numbers[finding.subject]), _name(finding.subject, audit, places), brief(finding))
         for finding in found[:most]

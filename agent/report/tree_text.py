@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 
 from agent.model.findings import Severity, Verdict
+from agent.model.serving import not_serving
 from agent.model.upwards import above
-from agent.report import words
+from agent.report import link_names, words
 from agent.report.plain import describe, told
 from knowledge.phrasing import plain, quantity, slot_words
 from probes.unread import Unread
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from agent.audit import Audit
     from agent.model.drive_rates import DriveSeen
@@ -39,7 +40,8 @@ class Place(Struct, frozen=True):
 
 def machine_map(audit: Audit) -> list[str]:
     """The lines of the map: the processor, what hangs on it, and what is free; "" of a machine without a link."""
-    below = [_line(place, audit) for place in places(audit) if _is_shown(place.judged)]
+    numbers = link_names.shared(audit)
+    below = [_line(place, audit, numbers) for place in places(audit) if _is_shown(place.judged)]
     below += [f"{_name(slot)}: {_unmatched(slot)}" for slot in unmatched(audit)]
     below += _disks(audit)
     bare = [words.port(judged) for judged in audit.links if not _is_shown(judged)]
@@ -78,7 +80,7 @@ def _is_shown(judged: Judged) -> bool:
     return judged.verdict is not Verdict.EMPTY or judged.link.slot is not None or bool(judged.link.on_card)
 
 
-def _line(place: Place, audit: Audit) -> str:
+def _line(place: Place, audit: Audit, numbers: Mapping[str, int]) -> str:
     judged = place.judged
     if judged.verdict is Verdict.EMPTY:
         there = f" free{_offer(judged)}"
@@ -86,22 +88,35 @@ def _line(place: Place, audit: Audit) -> str:
         there = f" {vacant(judged)}"
     else:
         there = f": {content(judged, audit)}"
-    return f"{' ' * STEP * min(place.depth, DEEPEST)}{where(place)}{there}"
+    return f"{' ' * STEP * min(place.depth, DEEPEST)}{where(place, numbers)}{there}"
 
 
-def where(place: Place) -> str:
-    """A slot or port by its name, a port of a card by its number below that card."""
-    number = place.judged.link.card_port if place.depth else None
-    return f"port {number}" if number is not None else words.port(place.judged)
+def where(place: Place, numbers: Mapping[str, int]) -> str:
+    """A slot or port by its name, a port of a card by its number below that card.
+
+    `numbers` are those of links that share a slot (`link_names.shared`).
+    """
+    judged = place.judged
+    of_card = judged.link.card_port if place.depth else None
+    if of_card is not None:
+        return f"port {of_card}"
+    number = numbers.get(judged.link.key)
+    return words.port(judged) if number is None else f"{words.port(judged)} port {number}"
 
 
 def content(judged: Judged, audit: Audit) -> str:
     """What is below a port that is not empty, with its rate and a verdict that asks for something."""
     if judged.link.device is None:
         return vacant(judged)
-    said = [words.leads_to(judged, audit), words.rate_now(judged)]
-    if judged.verdict.severity is not Severity.OK:
-        said.append(judged.verdict.value)
+    said = [words.leads_to(judged, audit)]
+    if judged.verdict is Verdict.UNKNOWN and judged.now is None:
+        said.append("rate not known")
+    else:
+        said.append(words.rate_now(judged))
+        said += [judged.verdict.value] if judged.verdict.severity is not Severity.OK else []
+    drive = audit.nvme_at.get(judged.link.device.address)
+    if drive is not None and not_serving(drive):
+        said.append(f"its controller is {plain(str(drive.state))}")
     return ", ".join(said)
 
 
@@ -190,7 +205,7 @@ class Fitted(Struct, frozen=True):
 
 def function_tree(audit: Audit) -> Iterator[Fitted]:
     """All functions but virtual ones: of each slot or port, then what is on the board."""
-    left = dict(words.functions(audit))
+    left, numbers = dict(words.functions(audit)), link_names.shared(audit)
     last: Fitted | None = None
     for place in places(audit):
         link = place.judged.link
@@ -198,7 +213,7 @@ def function_tree(audit: Audit) -> Iterator[Fitted]:
             continue
         found = [function.address for function in (*link.ends[:1], *link.functions) if function.address in left]
         told_here = tuple((address, left.pop(address)) for address in dict.fromkeys(found))
-        fitted = Fitted(where(place), min(place.depth, DEEPEST), told_here)
+        fitted = Fitted(where(place, numbers), min(place.depth, DEEPEST), told_here)
         if last is not None and (last.name, last.depth) == (fitted.name, fitted.depth):  # the next port of a split slot
             last = Fitted(last.name, last.depth, (*last.functions, *told_here))
             continue

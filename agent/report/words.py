@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.judged import Judged
-from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, told
+from agent.report.plain import NOT_READ, as_of, describe, describe_link, place, told, without_lanes
 from agent.report.step_blocks import steps_of
+from agent.source import REPLAYED
 from knowledge.phrasing import mbps, plain, quantity
 from knowledge.steps import FIRMWARE, POWER_OFF
 
@@ -32,10 +33,11 @@ HEADLINE: Final = 400  # characters
 # --- Head and summary ------------------------------------------------------------------------------------------
 
 
-def title(audit: Audit) -> tuple[str, str]:
+def title(audit: Audit, source: str) -> tuple[str, str]:
     """The machine's name, and its maker and product ("" where neither is told)."""
     host = audit.facts.host
-    return told(host.name, "this machine"), " ".join(told(part, "") for part in (host.maker, host.product) if part)
+    missing = "a machine without a recorded name" if source.endswith(REPLAYED) else "this machine"
+    return told(host.name, missing), " ".join(told(part, "") for part in (host.maker, host.product) if part)
 
 
 def origin(audit: Audit, source: str) -> str:
@@ -252,7 +254,7 @@ def port(judged: Judged) -> str:
 def rate_now(judged: Judged) -> str:
     """The rate of a link now, or what there is in its place."""
     if judged.verdict is Verdict.VIRTUAL:
-        return "not wires"
+        return without_lanes(judged)
     if judged.now is None:
         return "no link" if judged.verdict is Verdict.DARK else "not known"
     return rate_text(judged.now)

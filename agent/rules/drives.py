@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.model.explained import Explained
 from agent.model.findings import Evidence, Severity
+from agent.model.serving import not_serving, serving_unread, serving_words
 from agent.model.temperature_limits import by_drive, limits
 from agent.model.unseen_parts import drives as missing_drives
 from agent.rules.rule import Compared, Found, Rule
@@ -103,15 +104,15 @@ def _drive_hot(seen: JudgedMachine) -> Iterator[Found | Unread]:
 def _drive_not_serving(seen: JudgedMachine) -> Iterator[Found | Unread]:
     own = seen.own_links()
     for drive in seen.machine.facts.drives:
-        if drive.kind != "nvme" or drive.state in {None, "live"}:
-            continue
-        if isinstance(drive.state, Unread):
-            yield of(f"whether {drive.name} serves", drive.state)
+        lost = serving_unread(drive)
+        if lost is not None:
+            yield of(f"whether {drive.name} serves", lost)
+        if not not_serving(drive):
             continue
         evidence = (Evidence(f"{drive.name} state", str(drive.state), "live"),)
         dead = drive.state == "dead"
         severity, without = (None, ("look-later",)) if dead else (Severity.NOTE, ("power-cycle",))
-        headline = f"serves no reads or writes: its controller is {drive.state}"
+        headline = serving_words(drive)
         link = own.get(drive.name)
         yield Found(drive.name, headline, evidence, severity=severity, judged=link, drive=True, without=without)
 

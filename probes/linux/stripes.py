@@ -79,6 +79,7 @@ def _stripe_set(asked: FolderFiles, name: str, owners: dict[str, str], unread: l
         missing=count(missing, f"text {place}/degraded"),
         size_bytes=sectors if isinstance(sectors, Unread) else sectors * SECTOR_BYTES,
         unplaced=tuple(unplaced),
+        not_active=tuple(dict.fromkeys(filter(None, (_owner(block, owners) for block in (*idle, *unplaced))))),
     )
 
 
