@@ -280,8 +280,12 @@ def test_one_need_or_one_figure_is_not_told_as_many() -> None:
 def test_a_gain_that_cannot_be_measured_is_told_as_not_worth_it() -> None:
     """The page says to leave all where it is, or to fit the new parts only; JSON has the same as a key."""
     moved = {"cards": (card("cinch", was="SLOT4"),), "drives": (drive("reel-1"),)}
-    assert shown(make_plan(worth_moving=False, unplaced=(), needs=(), **moved)).startswith("Leave everything")
-    assert shown(make_plan(worth_moving=False, unplaced=(), needs=())).startswith("Fit the new parts only")
+    spared = {"worth_moving": False, "moves_spared": 1, "unplaced": (), "needs": ()}
+    assert shown(make_plan(**spared, **moved)).startswith("Leave everything")
+    assert shown(make_plan(**spared)).startswith("Fit the new parts only")
+    assert "than the first under Next best" in shown(make_plan(**spared))
+    assert "Next best" not in shown(make_plan(**spared, alternatives=()))
+    assert "Proved" not in shown(make_plan(**spared, alternatives=()))
     assert "too little to measure" not in shown(make_plan())
     still = make_plan(worth_moving=False, figures=msgspec.structs.replace(BEFORE, moves=0), steps=())
     assert "too little to measure" not in shown(still)

@@ -185,7 +185,9 @@ class Plan(Struct, frozen=True, kw_only=True):
 
     `left_out` says in one sentence what there was no time for, "" where nothing is missing; a reason that is is "".
 
-    `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
+    `worth_moving` is False where nothing moves, or where moving what is fitted would gain too little to measure: the
+    plan does not move it then, `moves_spared` is how many moves that spares, and the arrangement that gains it is the
+    first of `alternatives`.
     `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without;
     `carriers` are kinds that would take drives without a place.
     `lanes_taken` are slots whose lanes others take in this plan.
@@ -199,6 +201,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     gap: str
     left_out: str = ""
     worth_moving: bool
+    moves_spared: int = 0
     figures: Figures
     today: Figures | None
     cards: tuple[CardPlanned, ...]

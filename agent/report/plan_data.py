@@ -199,7 +199,8 @@ class PlanData(Struct, frozen=True, kw_only=True):
 
     `left_out` says what there was no time for, "" where nothing is missing; a `why` that is missing is "".
 
-    `worth_moving` is false where nothing moves, or where moving what is fitted gains less than can be measured.
+    `worth_moving` is false where nothing moves, or where moving what is fitted would gain less than can be measured: it
+    stays then, and the first of `alternatives` is the arrangement that gains it.
     `change` is what the plan gains and loses against today, null where nothing is fitted; `broken` are the limits that
     today's places break.
     """

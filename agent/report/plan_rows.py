@@ -138,7 +138,7 @@ def answer(found: Plan) -> Iterator[Pieces]:
     short = shortfall(found)
     if short:
         yield ((f"{begun(short)}.", "fault"),)
-    if found.figures.moves and not found.worth_moving:
+    if found.moves_spared:
         yield ((_not_worth(found), "limit"),)
     gains = [*_new(found), *_reached(found)]
     yield ((begun(_to_do(found)), "ok" if found.proved else "limit"), (f": {'; '.join(gains)}.", ""))
@@ -161,18 +161,19 @@ def _settled(found: Plan) -> Iterator[str]:
         yield "All needs are met." if len(found.needs) > 1 else "The need is met."
     if not found.proved:
         yield f"Not proved best within the time given: {plain(found.gap, SENTENCE)}. More --seconds may settle it."
-    elif found.drives or found.sheet.drives:
-        yield "Proved: no other arrangement of these parts is better."
+    elif (found.drives or found.sheet.drives) and (found.alternatives or not found.moves_spared):
+        than = " than the first under Next best" if found.moves_spared else ""
+        yield f"Proved: no other arrangement of these parts is better{than}."
 
 
 def _not_worth(found: Plan) -> str:
     """What to do where moving gains less than can be measured: new parts open the machine all the same."""
+    seen = " (see Next best)" if found.alternatives else ""
     if None in {*(card.was for card in found.cards), *(drive.was for drive in found.drives)}:
         gain = "what moving the others would gain is too little to measure"
-        return f"Fit the new parts only, and leave the rest where it is: {gain} (see Fewest moves)."
-    return (
-        "Leave everything where it is: what moving would gain is too little to measure, not worth opening the machine."
-    )
+        return f"Fit the new parts only, and leave the rest where it is: {gain}{seen}."
+    gain = "what moving would gain is too little to measure, not worth opening the machine"
+    return f"Leave everything where it is: {gain}{seen}."
 
 
 def shortfall(found: Plan) -> str:

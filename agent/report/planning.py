@@ -134,7 +134,7 @@ def _brief_section(page: Page, section: PlanSection, found: Plan) -> None:
             for caution in row.cautions:
                 _caution(page, caution, 2)
     elif section.key == "alternatives":
-        if found.figures.moves and not found.worth_moving:
+        if found.moves_spared:
             page.heading(section.title)
             _section(page, section)
     else:
