@@ -33,6 +33,7 @@ def change(before: Seen, after: Seen) -> PlanChange:
         parts_gained=tuple(name for name in has if name not in had),
         parts_lost=tuple(name for name in had if name not in has),
         needs_gained=tuple(name for name, was, now in ranks if not was and now),
+        needs_at_best=tuple(name for name, was, now in ranks if not was and now == RANKS["at best"]),
         needs_lost=tuple(name for name, was, now in ranks if was and not now),
         needs_firmer=tuple(name for name, was, now in ranks if 0 < was < now),
         needs_weaker=tuple(name for name, was, now in ranks if 0 < now < was),

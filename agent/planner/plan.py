@@ -20,7 +20,7 @@ from agent.planner.figures import Rated, drive_planned, figures, needs_seen, str
 from agent.planner.fits import limit_from, limit_watts, own_watts
 from agent.planner.gains import change, measurable, slower
 from agent.planner.instead import Effort, Instead
-from agent.planner.moves import steps
+from agent.planner.moves import steps, to_change
 from agent.planner.problem import Arrangement, score
 from agent.planner.reasons import unplaced
 from agent.planner.refitted import settled
@@ -101,7 +101,7 @@ def plan(
         looks = effort.at_most(effort.looks + LOOKS)
         offered = tell.part(
             "carriers that would take what has no place",
-            lambda: carriers(built, best, placement, looks, tell.check),
+            lambda: carriers(built, best, (rated, needs), looks, tell.check),
             (),
         )
     working = rated.by_name
@@ -132,7 +132,7 @@ def plan(
         carriers=offered,
         lanes_taken=lanes_taken(rated),
         alternatives=beside,
-        steps=moving,
+        steps=(*to_change(needs, missing, offered, proved=proved), *moving),
         change=None if now is None else change(now, (rated, needs)),
         broken=broken(sheet, placement),
     )
