@@ -19,7 +19,7 @@ from agent.planner.alternatives import BEST, gap
 from agent.planner.build import arrangement_of, build
 from agent.planner.figures import ITSELF
 from agent.planner.fits import limit_from, limit_watts
-from agent.planner.moves import PROVE
+from agent.planner.moves import CHANGE_SHEET, PROVE
 from agent.planner.phrases import losses
 from agent.planner.plan import plan
 from agent.planner.problem import Score, allowed, score
@@ -27,9 +27,10 @@ from agent.planner.result import NeedSeen, Plan, PlanChange, Unplaced
 from agent.planner.whys import KEPT, KEPT_BAY
 from agent.report import plan_data, planning
 from agent.sheets.paths import today
-from agent.sheets.reading import parse
+from agent.sheets.reading import parse, read
 from agent.sheets.sheet import DrivePlace, Placement, StripeSpec, Uplink
 from knowledge.steps import COPIES_CAUTION, STRIPE_CAUTION
+from tests.machines import FIXTURES
 from tests.sheets import BENCH_1
 from tests.small_sheets import FOUR_WAYS, card, drive, drives, passive, patience, sheet, slot, socket, switch
 from tests.test_plan_moves import carried_out
@@ -335,7 +336,7 @@ def test_a_drive_that_stays_in_a_bay_without_lanes_is_left_there() -> None:
     found = planned(one)
     assert today(one) == found.placement
     assert (0, ["d"]) == (found.figures.moves, [part.name for part in found.drives])
-    assert [PROVE] == [step.action for step in found.steps]
+    assert [CHANGE_SHEET, PROVE] == [step.action for step in found.steps]
     assert (1, 0) == (found.cards[0].bays_used, found.cards[0].bays_free)
     words = (
         "it stays in bay 2 of rack, which SLOT1 has no lanes for: rack needs a four-way split for all bays; "
@@ -402,7 +403,13 @@ def test_a_carrier_says_that_other_slots_have_too_few_lanes() -> None:
     slots = [slot("SLOT1", 16), slot("SLOT2", 16, splits=FOUR_WAYS)]
     one = sheet(slots, [passive("rack")], drives(3))
     lost = "drive-2 and drive-3 would have no place"
-    assert f"in SLOT1, which gives lanes to 1 bay of it only, {lost}" == why(one, "rack")
+    assert f"in SLOT1 (where only 1 bay of rack has lanes) {lost}" == why(one, "rack")
+
+
+def test_what_another_slot_lacks_stands_beside_the_exchange() -> None:
+    """An exchange and the bays without lanes there are in one pair of brackets, each whole."""
+    found = plan(read(str(FIXTURES / "sheets" / "bench-2-parts.toml")), patience())
+    assert "in PCIE2 (in exchange with rack a; where only 1 bay of rack b has lanes)" in card_of(found, "rack b").why
 
 
 def test_a_card_that_would_put_out_another_names_it() -> None:

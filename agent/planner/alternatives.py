@@ -40,8 +40,8 @@ def alternatives(
 ) -> tuple[Alternative, ...]:
     """The other arrangements that differ for people; the one that is `named` last, or where it is one of them.
 
-    One that is better by the figures than the plan comes first. None that leaves out what has a place. `plan` is the plan's placement with its needs. `check` raises where there is
-    no time for more.
+    One that is better by the figures than the plan comes first. None that leaves out what has a place. `plan` is the
+    plan's placement with its needs. `check` raises where there is no time for more.
     """
     placement = plan[0].placement
     placed = score(built.problem, best).placed

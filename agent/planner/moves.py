@@ -92,11 +92,8 @@ def steps(
 
 def _open(needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> str:
     """What a plan does not give, or not firmly, as a sentence for its last step; "" where it gives all."""
-    at_best = [need.name for need in needs if need.answer == "at best"]
-    found = list(_missing([need for need in needs if need.answer == "not met"], unplaced))
-    if at_best:
-        found.append(f"meets {needs_named(at_best)} at best only")
-    return sentence(f"the plan {listed(found)}") if found else ""
+    lacks = _lacks(needs, unplaced)
+    return sentence(f"the plan {lacks}") if lacks else ""
 
 
 def to_change(
@@ -116,17 +113,23 @@ def to_change(
         left = f"It does not meet {needs_named(best.unmet)}." if best.unmet else "Every need is met, or met at best."
         yield Step(ADD_PART, text, (), None, left)
     elif proved:
-        missing = sentence(f"no arrangement of its parts does better: this one {listed(_missing(unmet, unplaced))}")
-        text = "Change the sheet, with another part (lanewright plan SHEET --add KIND; --kinds lists them) or a lesser need"
-        yield Step(CHANGE_SHEET, f"{text}. {missing}", (), None, "The plan meets every need.", text)
+        text = "Change what stands in the way by the reasons above, or try another part with --add (--kinds lists them)"
+        missing = f"no arrangement of these parts does better; this one {_lacks(needs, unplaced)}"
+        yield Step(CHANGE_SHEET, f"{text}: {missing}.", (), None, "Nothing is missing in the plan any more.", text)
 
 
-def _missing(unmet: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> Iterator[str]:
-    """What a plan does not give, as verbs of a sentence."""
+def _lacks(needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> str:
+    """What a plan does not give, or not firmly, as verbs of a sentence; "" where it gives all."""
+    unmet = [need.name for need in needs if need.answer == "not met"]
+    at_best = [need.name for need in needs if need.answer == "at best"]
+    found = []
     if unmet:
-        yield f"does not meet {needs_named([need.name for need in unmet])}"
+        found.append(f"does not meet {needs_named(unmet)}")
+    if at_best:
+        found.append(f"meets {needs_named(at_best)} at best only")
     if unplaced:
-        yield f"has no place for {listed((part.name for part in unplaced), most=NAMED)}"
+        found.append(f"has no place for {listed((part.name for part in unplaced), most=NAMED)}")
+    return listed(found)
 
 
 def _hand(action: str, text: str, verify: str, *more: str, brief: str = "") -> Step:

@@ -88,8 +88,8 @@ def plan(
     instead = Instead(built, asking) if others and proved else None
     whys = Whys(built, best, placement, instead, check=tell.check)
     missing, spares = unplaced(sheet, placement, whys if proved else None, tell, searched=proved)
-    moving: tuple[Step, ...] = tell.part(
-        "the steps", lambda: steps(sheet, placement, _read(rated), needs, missing, tell.check), ()
+    moving: tuple[Step, ...] | None = tell.part(
+        "the steps", lambda: steps(sheet, placement, _read(rated), needs, missing, tell.check), None
     )
     beside: tuple[Alternative, ...] = tell.part(
         "other arrangements",
@@ -132,7 +132,7 @@ def plan(
         carriers=offered,
         lanes_taken=lanes_taken(rated),
         alternatives=beside,
-        steps=(*to_change(needs, missing, offered, proved=proved), *moving),
+        steps=() if moving is None else (*to_change(needs, missing, offered, proved=proved), *moving),
         change=None if now is None else change(now, (rated, needs)),
         broken=broken(sheet, placement),
     )

@@ -193,7 +193,9 @@ def _to_do(found: Plan) -> str:
         return "nothing to move" if found.proved else "nothing better found so far than today"
     words = [row.word for row in _places(found)]
     here = fitted(found.sheet)
-    carried = sum(_carried(one, found.placement.drives.get(one.name), here.drives.get(one.name)) for one in found.drives)
+    carried = sum(
+        _carried(one, found.placement.drives.get(one.name), here.drives.get(one.name)) for one in found.drives
+    )
     out = sum(name not in found.placement.cards for name in here.cards)
     out += sum(name not in found.placement.drives for name in here.drives)
     counts = (("fit", words.count("new")), ("move", words.count("moves") - carried), ("take out", out))
@@ -406,8 +408,10 @@ def _why(where: str, why: str) -> str:
 
 
 def brief_steps(steps: Sequence[Step], start: int = 1) -> Iterator[tuple[str, str]]:
-    """The steps with their numbers from `start`, in brief; neighbours that fit parts are one, without where each goes."""
-    for _, run in groupby(enumerate(steps, start), key=lambda one: one[1].action if one[1].action in FITTING else one[0]):
+    """The steps in brief, numbered from `start`; neighbours that fit parts are one, without where each goes."""
+    for _, run in groupby(
+        enumerate(steps, start), key=lambda one: one[1].action if one[1].action in FITTING else one[0]
+    ):
         together = list(run)
         (first, step), (last, _) = together[0], together[-1]
         brings = f"; should bring up to {mbps(step.gain_mbps)} more" if step.gain_mbps else ""

@@ -176,7 +176,7 @@ def _steps(page: Page, found: Plan) -> None:
 
 
 def _brief_steps(page: Page, found: Plan) -> None:
-    """Steps below the cautions that come before them; neighbours that fit parts are one: the table says where each goes."""
+    """Steps below their cautions; neighbours that fit parts are one, as the table above says where."""
     if not found.steps:
         return
     page.heading(plan_rows.STEPS)
