@@ -706,6 +706,10 @@ def test_a_gain_that_cannot_be_measured_is_not_worth_moving() -> None:
         assert [1] == [one.figures.moves for one in found.alternatives if one.what.startswith(BEST)]
         assert found.alternatives[0].what.startswith(BEST)
         assert found.alternatives[0].figures.total_mbps > found.figures.total_mbps
+        page = " ".join(line.plain for line in planning.plan(found, 200, "sheet.toml", short=True).lines)
+        assert "Leave everything where it is" in page
+        assert BEST in page
+        assert "Nothing to move" in page
 
 
 def with_new_drives(fitted: float, new: float) -> Sheet:

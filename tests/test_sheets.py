@@ -13,11 +13,13 @@ from hypothesis import strategies as st
 
 from agent.model.expected import Need
 from agent.sheets import shape
+from agent.sheets.interview.questions import one_of
 from agent.sheets.reading import LIMIT, card_of, drive_of, drives_of, parse, read
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink, fail
 from agent.toml.tables import DOTS_LIMIT, LINE_LIMIT
 from knowledge import rates, slots
 from knowledge.parts import CardKind, kinds
+from knowledge.phrasing import sentence
 from knowledge.problems import BadInput
 from tests.bad_sheets import cases
 from tests.sheets import BENCH_1
@@ -205,6 +207,14 @@ def test_unknown_drives_name_all_kinds_of_drives(words: str, asks: bool) -> None
     assert asks == ("did you mean" in said) == ('"? ' in said)
     for there in ("nvme-gen3 to gen5", "nvme-gen4-x2", "nvme-u2-gen3 to gen5", "plan --kinds"):
         assert there in said
+
+
+def test_a_question_ends_with_its_own_mark() -> None:
+    """What asks whether something else was meant gets no full stop behind its question mark; other words get one."""
+    with pytest.raises(BadInput) as wrong:
+        one_of("desktop-gen44", ("desktop-gen4", "tower-gen3"))
+    assert sentence(str(wrong.value)).endswith('"desktop-gen4"?')
+    assert "A slot." == sentence("a slot")
 
 
 # --- Bad sheets ------------------------------------------------------------------------------------------------
