@@ -447,15 +447,12 @@ def plan(  # noqa: PLR0913 - one for each option
     Exit status: 0 every part has a place and every need is met (with --compare: with one of the kinds); 1 not so; 2
     bad use or unreadable input.
     """
-    if sum((sheet is not None, origin is not None, fresh is not None, kinds)) != 1:
-        raise click.UsageError(
-            "Give one of these: a build SHEET, --new FILE or --sheet-from CAPTURE to make one, or --kinds."
-        )
+    _check_one(sheet is not None, origin is not None, fresh is not None, kinds, template=template)
     if sheet is None and (added or drives or tried or full or out is not None or form not in {None, "text"}):
         raise click.UsageError("--add, --drives, --compare, --full, --out and --format go with a SHEET.")
     if tried and place is not None:
         raise click.UsageError("--write writes one plan: choose a kind, and give it with --add in place of --compare.")
-    _check_new(fresh, template, place)
+    _check_new(fresh, place)
     if place is not None:
         from probes.files import check_place
 
@@ -496,12 +493,29 @@ def _sheet_from(origin: str, place: str | None, *, force: bool) -> None:
         click.echo(whole, err=True)
 
 
-def _check_new(fresh: str | None, template: str | None, place: str | None) -> None:
-    """Refuse words beside --new FILE that have no meaning there (UsageError)."""
-    if template is not None and fresh is None:
+def _check_one(sheet: bool, origin: bool, fresh: bool, kinds: bool, *, template: str | None) -> None:  # noqa: FBT001 - four of a sort
+    """Refuse none and several of the things that a plan can be made of (UsageError)."""
+    if template is not None and not fresh:
         raise click.UsageError("--template goes with --new FILE.")
-    if fresh is not None and (fresh == "-" or place is not None):
+    if sum((sheet, origin, fresh, kinds)) != 1:
+        raise click.UsageError(
+            "Give one of these: a build SHEET, --new FILE or --sheet-from CAPTURE to make one, or --kinds."
+        )
+
+
+def _check_new(fresh: str | None, place: str | None) -> None:
+    """Refuse words beside --new FILE that have no meaning there, and a file of another form (UsageError)."""
+    if fresh is None:
+        return
+    if fresh == "-" or place is not None:
         raise click.UsageError("--new writes a build sheet to the file that it names, and needs no --write.")
+    from agent.commands.planned import ENDINGS
+
+    ending = os.path.splitext(fresh)[1].lower()
+    if ending in ENDINGS:
+        raise click.UsageError(
+            f"--new writes a build sheet, which is TOML: name a file that ends in .toml, not {ending}."
+        )
 
 
 def _first_sheet(place: str, kind: str | None, *, force: bool) -> None:

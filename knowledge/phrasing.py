@@ -33,8 +33,8 @@ def begun(words: str) -> str:
 
 
 def sentence(words: str) -> str:
-    """The words with a capital and one full stop."""
-    return f"{begun(words).rstrip('.')}."
+    """The words with a capital and one full stop, or the question mark that ends them."""
+    return begun(words) if words.endswith("?") else f"{begun(words).rstrip('.')}."
 
 
 def listed(names: Iterable[str], last: str = "and", *, most: int | None = None) -> str:

@@ -611,7 +611,10 @@ def test_a_template_that_is_not_there_is_told(tmp_path: Path) -> None:
     "words",
     [
         ("--template", "tower-gen3", "x.toml"),
+        ("--template", "tower-gen3"),
         ("--new", "-"),
+        ("--new", "x.json"),
+        ("--new", "x.HTML", "--template", "tower-gen3"),
         ("--new", "x.toml", "--write", "y.toml"),
         ("--new", "x.toml", "y.toml"),
         ("--new", "x.toml", "--drives", "4xgen4"),
@@ -623,6 +626,16 @@ def test_words_that_do_not_go_together_are_refused(words: tuple[str, ...]) -> No
     done = run("plan", *words)
     assert 2 == done.status
     assert "--" in usage_error(done.errors)
+
+
+def test_what_is_wrong_beside_a_new_sheet_is_named(tmp_path: Path) -> None:
+    """A template without a file says what it goes with; a name of another form says which is right, and is not made."""
+    assert "--template goes with --new FILE" in usage_error(run("plan", "--template", "tower-gen3").errors)
+    place = tmp_path / "first.json"
+    done = run("plan", "--new", place, "--template", "tower-gen3")
+    assert 2 == done.status
+    assert ".toml, not .json" in usage_error(done.errors)
+    assert not place.exists()
 
 
 def test_closed_streams_are_no_terminal(tmp_path: Path) -> None:

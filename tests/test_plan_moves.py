@@ -305,6 +305,15 @@ def test_a_card_comes_out_where_its_bays_are_on_it(form: str, taken_out: bool) -
     assert hands == carried_out(one, after)[2:-2]
 
 
+def test_labels_are_looked_for_only_where_they_were_asked_for() -> None:
+    """The first step ends with labels where drives belong together, and it asks for them there; else with neither."""
+    one = sheet([socket("M1"), socket("M2")], [], [drive("a"), drive("b")])
+    after = Placement({}, {"a": DrivePlace("M1", None), "b": DrivePlace("M2", None)})
+    for stripes in ((), (StripeSpec("pair", 0, ("a", "b")),)):
+        step = steps(replace(one, stripes=stripes), after, {})[0]
+        assert bool(stripes) == ("Label " in step.text) == ("label" in step.verify)
+
+
 def test_the_last_step_promises_only_what_the_plan_holds() -> None:
     """Needs that are not met or at best, and parts without a place, are named in the last step, and nothing else is."""
     one = sheet([socket("M1")], [], [drive("a"), drive("b")])

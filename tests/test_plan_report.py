@@ -27,7 +27,7 @@ from agent.planner.result import (
     StripePlanned,
     Unplaced,
 )
-from agent.report import data, plan_data, planning, schemas
+from agent.report import candidate_rows, data, plan_data, planning, schemas
 from agent.sheets.sheet import CardSpec, DrivePlace, DriveSpec, MachineSpec, Placement, Sheet, SlotSpec
 from knowledge.phrasing import plain
 from knowledge.steps import HANDS, SETUP
@@ -189,7 +189,7 @@ def test_the_page_says_all_that_the_plan_says() -> None:
         *(word for one in found.alternatives for word in (one.what, one.costs)),
         *(word for one in found.steps for word in (one.text, one.verify, *one.cautions)),
         "16 GT/s (Gen 4) x16",
-        "at most 41.5 of 75 W allowed",
+        "at most 41.5 W; 75 W are allowed",
         "3 bays free",
         "reel-1 5,908 to 7,202 5,908 to 7,202 5,000 to 5,200 4,000 to 4,200",
         "reel-2 5,908 to 7,202 3,000 to 3,300 5,000 to 5,200 4,000 to 4,200",
@@ -266,7 +266,25 @@ def test_candidates_name_the_needs_that_they_gain_and_lose() -> None:
     change = PlanChange(needs_gained=("scratch",), needs_lost=("quiet",))
     tried = msgspec.structs.replace(make_candidate("a"), plan=make_plan(change=change))
     page = flat(planning.candidates([tried], 200, SOURCE))
-    assert "not met: vault writes 9,000 MB/s; gained: scratch; lost: quiet" in page
+    for words in ("not met: vault writes 9,000 MB/s;", "gained: scratch;", "lost: quiet"):
+        assert words in page
+
+
+def test_a_need_that_is_met_at_best_is_never_called_met() -> None:
+    """The first line, the table of kinds and other arrangements say of such a need that it is met at best."""
+    change = PlanChange(needs_gained=("firm", "loose"), needs_at_best=("loose",))
+    seen = (NeedSeen("firm", "met", ""), NeedSeen("loose", "at best", ""))
+    found = make_plan(change=change, needs=seen, unplaced=())
+    first = shown(found)
+    assert 'the need "firm" is met, unlike today' in first
+    assert 'the need "loose" is met at best, unlike today' in first
+    assert "needs are met" not in first
+    cells = dict(candidate_rows.cells(msgspec.structs.replace(make_candidate("a"), plan=found)))
+    assert "met at best: loose" in cells["needs"]
+    assert "gained: firm;" in f"{cells['needs']};"
+    assert "all met" not in cells["needs"]
+    whole = msgspec.structs.replace(make_candidate("a"), plan=make_plan(needs=seen[:1]))
+    assert "all met" in dict(candidate_rows.cells(whole))["needs"]
 
 
 def test_one_need_or_one_figure_is_not_told_as_many() -> None:
@@ -280,8 +298,12 @@ def test_one_need_or_one_figure_is_not_told_as_many() -> None:
 def test_a_gain_that_cannot_be_measured_is_told_as_not_worth_it() -> None:
     """The page says to leave all where it is, or to fit the new parts only; JSON has the same as a key."""
     moved = {"cards": (card("cinch", was="SLOT4"),), "drives": (drive("reel-1"),)}
-    assert shown(make_plan(worth_moving=False, unplaced=(), needs=(), **moved)).startswith("Leave everything")
-    assert shown(make_plan(worth_moving=False, unplaced=(), needs=())).startswith("Fit the new parts only")
+    spared = {"worth_moving": False, "moves_spared": 1, "unplaced": (), "needs": ()}
+    assert shown(make_plan(**spared, **moved)).startswith("Leave everything")
+    assert shown(make_plan(**spared)).startswith("Fit the new parts only")
+    assert "than the first under Next best" in shown(make_plan(**spared))
+    assert "Next best" not in shown(make_plan(**spared, alternatives=()))
+    assert "Proved" not in shown(make_plan(**spared, alternatives=()))
     assert "too little to measure" not in shown(make_plan())
     still = make_plan(worth_moving=False, figures=msgspec.structs.replace(BEFORE, moves=0), steps=())
     assert "too little to measure" not in shown(still)
@@ -314,14 +336,17 @@ def test_parts_that_stay_are_told_from_those_that_move() -> None:
 
 
 def test_a_drive_that_moves_with_its_card_stays_in_its_bay() -> None:
-    """Of a drive whose card moves it is not said that the drive is moved."""
+    """Of a drive whose card moves it is said with which, not from where, and it is no move of its own."""
     base = make_plan()
     spec = DriveSpec(name="reel-1", generation=4, card="cinch", bay=1)
     found = make_plan(
         sheet=msgspec.structs.replace(base.sheet, drives=(spec,)),
         drives=(drive("reel-1", was="bay 1 of cinch in SLOT4"),),
     )
-    assert "stays reel-1: bay 1 of cinch in SLOT1, moves with its card; reaches" in shown(found)
+    page = shown(found)
+    assert "moves reel-1: bay 1 of cinch in SLOT1 (moves with cinch)" in page
+    assert "(from SLOT4)" not in page
+    assert "Fit 1 part:" in page
 
 
 def test_a_drive_held_back_is_told_from_one_at_its_own_limit() -> None:
@@ -345,20 +370,21 @@ def test_drives_with_the_same_figures_are_told_once() -> None:
     """Four drives that reach the same are one paragraph that names them all."""
     names = ["reel-1", "reel-2", "reel-3", "reel-4"]
     page = shown(make_plan(drives=tuple(map(drive, names)), stripes=()), 200)
-    assert "reel-1, reel-2, reel-3, reel-4, each 5,908 to 7,202 5,908 to 7,202" in page
+    assert "reel-1, reel-2, reel-3 and reel-4 5,908 to 7,202 5,908 to 7,202" in page
+    assert "reel-1, reel-2, reel-3 and reel-4: each is limited by its own link" in page
     assert 2 == page.count("5,908 to 7,202")
 
 
 @pytest.mark.parametrize(("watts", "words"), [(0.5, "0.5"), (8.31, "8.4"), (25.0, "25"), (1024.0, "1,024")])
 def test_little_power_is_not_shown_as_none(watts: float, words: str) -> None:
     """Power has a tenth of a watt, rounded up, as it is said to be the most."""
-    assert f"at most {words} of 75 W allowed" in shown(make_plan(cards=(card("cinch", watts=watts),)))
+    assert f"at most {words} W; 75 W" in shown(make_plan(cards=(card("cinch", watts=watts),)))
 
 
 def test_what_is_not_known_is_not_shown_as_a_figure() -> None:
     """Power that cannot be told gives no figure, and a limit that is not known none of its own."""
     assert "W" not in shown(make_plan(cards=(card("cinch", watts=None),))).split("cinch:")[1].split(";")[0]
-    assert "at most 41.5 W," in shown(make_plan(cards=(card("cinch", watts_limit=None),)))
+    assert "at most 41.5 W; the only slot" in shown(make_plan(cards=(card("cinch", watts_limit=None),)))
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -444,7 +470,9 @@ def test_the_best_candidate_is_praised_with_its_faults() -> None:
     tried = [make_candidate("a"), make_candidate("b", together=(1000.0, 1200.0))]
     tried = [msgspec.structs.replace(one, plan=make_plan()) for one in tried]
     page = flat(planning.candidates(tried, 100, SOURCE))
-    assert 'but the need "vault writes 9,000 MB/s" is not met; latch has no place.' in page
+    said = page.partition(", but ")[2].partition(". ")[0].split("; ")
+    assert ['the need "vault writes 9,000 MB/s" is not met', "latch has no place"] == [said[0], said[-1]]
+    assert 'the need "scratch reads 12,000 MB/s" is met at best only' in said
 
 
 def test_a_spare_is_told_and_is_no_lack() -> None:

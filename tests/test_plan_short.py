@@ -12,12 +12,14 @@ from msgspec.structs import replace
 from rich.cells import cell_len
 
 from agent.model.expected import Need
+from agent.planner.moves import ADD_PART, CHANGE_SHEET, MORE_TIME, PROVE
 from agent.planner.plan import plan
 from agent.planner.whatif import added, compare
-from agent.report import candidate_rows, plan_data, planning
-from agent.sheets.reading import card_of, drives_of, parse
+from agent.report import candidate_rows, plan_data, plan_rows, planning
+from agent.sheets.reading import card_of, drives_of, parse, read
 from agent.sheets.writing import from_audit, whole_links
 from knowledge.boards import OLD_START
+from knowledge.steps import HANDS
 from tests.machines import FIXTURES
 from tests.pages import audited
 from tests.plans import SHEETS, hostile, kinds_of, large, of_sheet
@@ -91,15 +93,15 @@ def test_names_that_break_out_make_no_line_too_wide(width: int) -> None:
 
 
 def test_plans_are_short() -> None:
-    """At 80 columns the plans of the sheets of the project take 30 lines in the middle, and none of them 60."""
+    """At 80 columns the plans of the sheets of the project take 35 lines in the middle, and none of them 60."""
     counts = [len(short(of_sheet(name)).lines) for name in SHEETS]
     assert 4 <= len(counts)
-    assert (True, True) == (median(counts) <= 30, max(counts) < 60)
+    assert (True, True) == (median(counts) <= 35, max(counts) < 60)
 
 
 @pytest.mark.parametrize("name", SHEETS)
 def test_a_short_page_loses_no_part_and_no_caution(name: str) -> None:
-    """Each part with its place, each rate, each caution and each part without a place stand there, cautions first."""
+    """Each part with its place, each rate, each part without a place, each caution before the step it is of."""
     found = of_sheet(name)
     page = said(short(found, 400))
     parts = [(card.name, card.slot) for card in found.cards] + [(drive.name, drive.place) for drive in found.drives]
@@ -110,10 +112,10 @@ def test_a_short_page_loses_no_part_and_no_caution(name: str) -> None:
         assert missing.name in page
         assert missing.why in page
     steps = page[page.index("What to do") :]
-    cautions = {caution for step in found.steps for caution in step.cautions}
-    for caution in cautions:
-        assert 1 == steps.count(caution)
-        assert steps.index(caution) < steps.index(" 1. ")
+    first = {caution: number for number, step in reversed([*enumerate(found.steps, 1)]) for caution in step.cautions}
+    for caution, number in first.items():
+        assert 1 == steps.count(f"! {caution}")
+        assert steps.index(caution) < steps.index(f" {number}. ")
     for stripe in found.stripes:
         for caution in stripe.cautions:
             assert caution in page
@@ -157,6 +159,59 @@ def test_carriers_are_named_that_take_what_is_left_over() -> None:
         assert () == again.unplaced
         assert one.kind in said(short(found))
     assert [one.kind for one in found.carriers] == [one.kind for one in plan_data.plan(found).carriers]
+
+
+def test_the_carrier_that_meets_the_need_comes_first() -> None:
+    """Of two that take the drives, the first meets the need at best; the other does not, and slows a fitted drive.
+
+    By hand: three drives of 3,317 MB/s want 9,000 MB/s together. Eight lanes of 8 GT/s carry 7,202 MB/s at most,
+    sixteen twice that.
+    """
+    found = of_sheet("bench-3-unmet")
+    wide, narrow = found.carriers
+    need = "scratch reads 9,000 MB/s"
+    assert ("switch-carrier-4-x16-gen3", (), (need,)) == (wide.kind, wide.unmet, wide.change.needs_at_best)
+    assert ("switch-carrier-4-x8-gen3", (need,), ()) == (narrow.kind, narrow.unmet, narrow.change.needs_gained)
+    assert ([], ["reel-1"]) == tuple([one.name for one in carrier.change.slower] for carrier in (wide, narrow))
+    page = said(short(found))
+    assert page.index(f'"{need}" is met at best') < page.index(narrow.kind) < page.index(f'"{need}" is still not met')
+    assert page.index(narrow.kind) < page.index("reel-1 reads up to 2,211 MB/s")
+    assert [(), (need,)] == [one.unmet for one in plan_data.plan(found).carriers]
+
+
+def test_the_first_step_is_what_to_change() -> None:
+    """Where something is missing the first step adds the best carrier, else it searches longer or changes the sheet."""
+    found = of_sheet("bench-3-unmet")
+    assert [ADD_PART, PROVE] == [step.action for step in found.steps]
+    assert f"lanewright plan SHEET --add {found.carriers[0].kind}" in found.steps[0].text
+    assert found.carriers[0].kind in said(short(found)).partition(" 1. ")[2]
+    alone = plan(two_left_over(), patience())
+    assert CHANGE_SHEET == alone.steps[0].action
+    cut = plan(two_left_over(), patience(0))
+    assert (False, MORE_TIME) == (cut.proved, cut.steps[0].action)
+    assert "--seconds" in cut.steps[0].text
+    whole = plan(sheet([socket("M1")], (), [drive("a")]), patience())
+    assert {ADD_PART, CHANGE_SHEET, MORE_TIME}.isdisjoint(step.action for step in whole.steps)
+
+
+def test_a_drive_moves_with_its_card() -> None:
+    """The row of a drive whose card changes its slot says so; that it is no move of its own shows in the answer."""
+    found = plan(read(str(FIXTURES / "bench-2-lanes-taken" / "sheet.toml")), patience())
+    page = said(short(found))
+    assert "Move 2 parts:" in page
+    assert ["reel", "moves", "bay 1 of carrier in PCIE2 (moves with carrier)"] == next(
+        row[:3] for row in plan_rows.brief_places(found) if row[0] == "reel"
+    )
+    assert "screen card runs with 8 of its 16 lanes" in page
+
+
+def test_no_caution_stands_beside_another() -> None:
+    """On a short page each caution has a line of its own, under the numbers of the steps that it comes before."""
+    page = lines(short(of_sheet("bench-1-refit"), 120))
+    cautions = [line for line in page if line.strip() in {f"! {words}" for words in HANDS}]
+    assert len(HANDS) == len(cautions)
+    numbers = [line.split()[2].rstrip(":") for line in page if line.strip().startswith("Before step")]
+    assert ["1", "2"] == numbers
 
 
 def test_no_carrier_is_named_where_none_would_do() -> None:

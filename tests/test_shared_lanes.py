@@ -328,7 +328,7 @@ def test_the_manual_shows_what_the_program_says() -> None:
 
 
 def test_a_link_and_the_rates_that_taken_lanes_cost_are_told() -> None:
-    """A carrier with a switch has half its link: both links are named, and what its drives would read more."""
+    """A carrier with a switch has half its link: lanes are counted, and what its drives would read more."""
     slots = [slot("SLOT1", 4, 4, lanes_while=(LanesWhile(("M2_1",), 2),)), socket("M2_1", 4)]
     rack = switch("rack", 2, 4, 4, slot="SLOT1", stays=True)
     fitted = [
@@ -338,7 +338,7 @@ def test_a_link_and_the_rates_that_taken_lanes_cost_are_told() -> None:
     ]
     (one,) = plan(sheet(slots, [rack], fitted)).lanes_taken
     # 2 lanes of 16 GT/s carry 2 x 16 x 128 / 130 / 8 GB/s, of which 256 / 280 are data.
-    words = "rack has 16 GT/s (Gen 4) x2 in place of 16 GT/s (Gen 4) x4; "
+    words = "rack runs with 2 of its 4 lanes; "
     assert f"{words}with all of its lanes the drives together would read 3,601 MB/s more" == one.costs
 
 

@@ -13,10 +13,13 @@ from hypothesis import strategies as st
 
 from agent.model.expected import Need
 from agent.sheets import shape
+from agent.sheets.interview.questions import one_of
 from agent.sheets.reading import LIMIT, card_of, drive_of, drives_of, parse, read
 from agent.sheets.sheet import CardSpec, DriveSpec, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink, fail
 from agent.toml.tables import DOTS_LIMIT, LINE_LIMIT
 from knowledge import rates, slots
+from knowledge.parts import CardKind, kinds
+from knowledge.phrasing import sentence
 from knowledge.problems import BadInput
 from tests.bad_sheets import cases
 from tests.sheets import BENCH_1
@@ -180,13 +183,38 @@ def test_drives_in_words_that_are_not_understood(words: str, said: str) -> None:
 
 
 def test_unknown_card_kinds_name_the_nearest() -> None:
-    """A mistyped card kind is answered with the one that is most like it, an odd one with how kinds begin."""
-    with pytest.raises(BadInput, match='did you mean "switch-carrier-4-x16-gen4"'):
+    """A mistyped card kind is answered with a question for the one that is most like it, an odd one with all kinds."""
+    with pytest.raises(BadInput, match=r'did you mean "switch-carrier-4-x16-gen4"\?'):
         card_of("switch-carier-4-x16-gen4", "new")
-    with pytest.raises(BadInput, match="kinds of card begin with carrier, display, network, split, switch"):
+    with pytest.raises(BadInput) as odd:
         card_of("zzz", "new")
+    assert "--kinds" in str(odd.value)
+    names = [name for name, kind in kinds().items() if isinstance(kind, CardKind)]
+    assert 20 < len(names)
+    for name in names:
+        family, _, generation = name.rpartition("-gen")
+        assert (family if generation.isdecimal() else name) in str(odd.value), name
     with pytest.raises(BadInput, match='"nvme-gen3" is a kind of drive, and a card is wanted here'):
         card_of("nvme-gen3", "new")
+
+
+@pytest.mark.parametrize(("words", "asks"), [("4xgen9", False), ("3xnvme", True)])
+def test_unknown_drives_name_all_kinds_of_drives(words: str, asks: bool) -> None:  # noqa: FBT001 - a parameter of the test
+    """What there is stands in the sentence, and where a kind is nearly meant, a question for it."""
+    with pytest.raises(BadInput) as wrong:
+        drives_of(words)
+    said = str(wrong.value)
+    assert asks == ("did you mean" in said) == ('"? ' in said)
+    for there in ("nvme-gen3 to gen5", "nvme-gen4-x2", "nvme-u2-gen3 to gen5", "plan --kinds"):
+        assert there in said
+
+
+def test_a_question_ends_with_its_own_mark() -> None:
+    """What asks whether something else was meant gets no full stop behind its question mark; other words get one."""
+    with pytest.raises(BadInput) as wrong:
+        one_of("desktop-gen44", ("desktop-gen4", "tower-gen3"))
+    assert sentence(str(wrong.value)).endswith('"desktop-gen4"?')
+    assert "A slot." == sentence("a slot")
 
 
 # --- Bad sheets ------------------------------------------------------------------------------------------------

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 SAME: Final = "the same by every measure"
 FEWEST: Final = "Fewest moves"
+BEST: Final = "Best by the figures alone"
 MOST_NAMED: Final = 3  # differences that are written out
 
 
@@ -34,28 +35,29 @@ def alternatives(
     best: Arrangement,
     plan: Seen,
     others: Iterable[Arrangement],
-    few_moves: Arrangement | None,
+    named: tuple[str, Arrangement | None],
     check: Callable[[], None] = at_ease,
 ) -> tuple[Alternative, ...]:
-    """The other arrangements that differ for people, `few_moves` last or named where it is one of them.
+    """The other arrangements that differ for people; the one that is `named` last, or where it is one of them.
 
-    None that leaves out what has a place. `plan` is the plan's placement with its needs. `check` raises where there is
-    no time for more.
+    One that is better by the figures than the plan comes first. None that leaves out what has a place. `plan` is the
+    plan's placement with its needs. `check` raises where there is no time for more.
     """
     placement = plan[0].placement
     placed = score(built.problem, best).placed
     seen = {_looks(built, placement)}
     found = []
-    fewest = None if few_moves is None else _looks(built, placement_of(built, few_moves, placement))
-    for other in (*others, *(() if few_moves is None else (few_moves,))):
+    heading, one = named
+    looks_named = None if one is None else _looks(built, placement_of(built, one, placement))
+    more = () if one is None else (one,)
+    for other in (*more, *others) if heading == BEST else (*others, *more):
         check()
         there = placement_of(built, other, placement)
         looks = _looks(built, there)
-        heading = FEWEST if looks == fewest else ""
         if looks in seen or score(built.problem, other).placed < placed:
             continue
         seen.add(looks)
-        found.append(_alternative(built, (best, plan), (other, there), heading))
+        found.append(_alternative(built, (best, plan), (other, there), heading if looks == looks_named else ""))
     return tuple(found)
 
 

@@ -15,7 +15,13 @@ if TYPE_CHECKING:
 
     Seen = tuple[Rated, Sequence[NeedSeen]]  # a placement, and how the needs of its sheet are met there
 
+MEASURABLE: Final = 0.03  # a gain below this share is lost in what repeated measurements differ by (common practice)
 RANKS: Final = {"not met": 0, "at best": 1, "met": 2}
+
+
+def measurable(kept: float, gained: float) -> bool:
+    """Whether a rate is so much more than another one that a measurement shows it."""
+    return gained > kept and gained >= kept * (1 + MEASURABLE)
 
 
 def change(before: Seen, after: Seen) -> PlanChange:
@@ -27,10 +33,11 @@ def change(before: Seen, after: Seen) -> PlanChange:
         parts_gained=tuple(name for name in has if name not in had),
         parts_lost=tuple(name for name in had if name not in has),
         needs_gained=tuple(name for name, was, now in ranks if not was and now),
+        needs_at_best=tuple(name for name, was, now in ranks if not was and now == RANKS["at best"]),
         needs_lost=tuple(name for name, was, now in ranks if was and not now),
         needs_firmer=tuple(name for name, was, now in ranks if 0 < was < now),
         needs_weaker=tuple(name for name, was, now in ranks if 0 < now < was),
-        slower=tuple(_slower(old, new)),
+        slower=tuple(slower(old, new)),
     )
 
 
@@ -40,7 +47,7 @@ def _working(rated: Rated) -> list[str]:
     return [*cards, *rated.by_name]
 
 
-def _slower(old: Rated, new: Rated) -> list[Slower]:
+def slower(old: Rated, new: Rated) -> list[Slower]:
     """The drives that read less, with all drives at work."""
     was, now = ({name: share.high for name, share in one.shares("to_host").items()} for one in (old, new))
     return [Slower(name, was[name], now[name]) for name in now if name in was and now[name] < was[name] * (1 - SAME)]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from msgspec import Struct
 
 from agent.planner.build import needs_met, placement_of
+from agent.planner.gains import MEASURABLE, measurable
 from agent.planner.phrases import NAMED, needs_named
 from agent.planner.problem import score
 from knowledge.phrasing import listed, mbps_fine, quantity
@@ -82,4 +83,7 @@ class Losses:
 
 
 def _less(mine: int, other: int) -> str:
-    return f"{mbps_fine(abs(mine - other) / 10)} {'less' if other < mine else 'more'}"
+    if other < mine:
+        return f"{mbps_fine((mine - other) / 10)} less"
+    little = "" if measurable(mine, other) else f", less than the {MEASURABLE:.0%} that can be measured"
+    return f"{mbps_fine((other - mine) / 10)} more{little}"

@@ -23,7 +23,7 @@ from knowledge.steps import BACKUP, HANDS, LICENSED, MANUAL, SETUP
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from agent.planner.result import NeedSeen, Unplaced
+    from agent.planner.result import CarrierFound, NeedSeen, Unplaced
     from agent.sheets.sheet import CardSpec, DrivePlace, Placement, Sheet, SlotSpec
 
 NOTE_PLACES: Final = "note-places"
@@ -40,6 +40,9 @@ CLOSE: Final = "close-machine"
 SPLIT: Final = "split-slot"
 JOIN: Final = "join-slot"
 PROVE: Final = "prove-plan"
+MORE_TIME: Final = "search-longer"
+ADD_PART: Final = "add-part"
+CHANGE_SHEET: Final = "change-sheet"
 PLACES: Final = 12  # places that are written out in one step
 
 WRITE: Final = "the same lanewright plan with --write NEW"
@@ -89,6 +92,34 @@ def steps(
 
 def _open(needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> str:
     """What a plan does not give, or not firmly, as a sentence for its last step; "" where it gives all."""
+    lacks = _lacks(needs, unplaced)
+    return sentence(f"the plan {lacks}") if lacks else ""
+
+
+def to_change(
+    needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced], carriers: Sequence[CarrierFound], *, proved: bool
+) -> Iterator[Step]:
+    """What comes before all moves where a need is not met or a part has no place: more time, a part, another sheet."""
+    unmet = [need for need in needs if need.answer == "not met"]
+    if not unmet and not unplaced:
+        return
+    if not proved:
+        text = "Run the same lanewright plan with more --seconds: the search had not ended, and may still find it."
+        yield Step(MORE_TIME, text, (), None, "The plan says that it is proved.")
+    if carriers:
+        best = carriers[0]
+        takes = f"in {best.slot} it takes {listed(best.drives, most=NAMED)}"
+        text = f"Run lanewright plan SHEET --add {best.kind}, with all else as in this command: {takes}."
+        left = f"It does not meet {needs_named(best.unmet)}." if best.unmet else "Every need is met, or met at best."
+        yield Step(ADD_PART, text, (), None, left)
+    elif proved:
+        text = "Change what stands in the way by the reasons above, or try another part with --add (--kinds lists them)"
+        missing = f"no arrangement of these parts does better; this one {_lacks(needs, unplaced)}"
+        yield Step(CHANGE_SHEET, f"{text}: {missing}.", (), None, "Nothing is missing in the plan any more.", text)
+
+
+def _lacks(needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> str:
+    """What a plan does not give, or not firmly, as verbs of a sentence; "" where it gives all."""
     unmet = [need.name for need in needs if need.answer == "not met"]
     at_best = [need.name for need in needs if need.answer == "at best"]
     found = []
@@ -98,7 +129,7 @@ def _open(needs: Sequence[NeedSeen], unplaced: Sequence[Unplaced]) -> str:
         found.append(f"meets {needs_named(at_best)} at best only")
     if unplaced:
         found.append(f"has no place for {listed((part.name for part in unplaced), most=NAMED)}")
-    return sentence(f"the plan {listed(found)}") if found else ""
+    return listed(found)
 
 
 def _hand(action: str, text: str, verify: str, *more: str, brief: str = "") -> Step:
@@ -133,7 +164,8 @@ class Moves:
             text += f" Label the drives that belong together: {listed(sets)}."
         text += " Note the boot order too: the firmware may begin with another drive after this."
         brief = f"Back up every drive; note where each part sits{', which drives belong together' if sets else ''}"
-        verify = "The backups restore, and every drive has a label."
+        labels = "every drive that belongs with others has a label" if sets else "every place is written down"
+        verify = f"The backups restore, and {labels}."
         return Step(NOTE_PLACES, text, (BACKUP,), None, verify, f"{brief} and the boot order")
 
     def close(self, *, setup: bool) -> Step:
@@ -220,7 +252,7 @@ class Moves:
     def _take_drive(self, name: str, why: str) -> Step:
         place = self._where(name)
         del self.drives[name]
-        return _hand(TAKE_DRIVE, f"Take {name} out of {place}{why}.", "It is labelled and safe from static.")
+        return _hand(TAKE_DRIVE, f"Take {name} out of {place}{why}.", "It is safe from static.")
 
     def _put_drive(self, name: str) -> Step:
         target = self.after.drives[name]

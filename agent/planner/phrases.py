@@ -71,9 +71,15 @@ def needs_changed(change: PlanChange) -> tuple[tuple[tuple[str, ...], str], ...]
     return (
         (change.needs_lost, "not met"),
         (change.needs_weaker, "met at best only"),
-        (change.needs_gained, "met"),
+        (firmly_gained(change), "met"),
+        (change.needs_at_best, "met at best"),
         (change.needs_firmer, "met firmly"),
     )
+
+
+def firmly_gained(change: PlanChange) -> tuple[str, ...]:
+    """The needs that come to be met by the whole of the range."""
+    return tuple(name for name in change.needs_gained if name not in change.needs_at_best)
 
 
 def needs_named(names: Sequence[str]) -> str:

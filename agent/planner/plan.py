@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from agent.planner.alternatives import alternatives, gap
+from agent.planner.alternatives import BEST, FEWEST, alternatives, gap
 from agent.planner.broken import broken
 from agent.planner.build import build, needs_met, placement_of
 from agent.planner.carriers import carriers
 from agent.planner.clock import Telling, always
 from agent.planner.figures import Rated, drive_planned, figures, needs_seen, stripes_planned
 from agent.planner.fits import limit_from, limit_watts, own_watts
-from agent.planner.gains import change
+from agent.planner.gains import change, measurable, slower
 from agent.planner.instead import Effort, Instead
-from agent.planner.moves import steps
+from agent.planner.moves import steps, to_change
 from agent.planner.problem import Arrangement, score
 from agent.planner.reasons import unplaced
 from agent.planner.refitted import settled
@@ -37,14 +37,12 @@ if TYPE_CHECKING:
 
     from agent.model.findings import Step
     from agent.planner.build import Built
+    from agent.planner.problem import Score
     from agent.planner.result import Alternative, CarrierFound, NeedSeen
     from agent.sheets.sheet import CardSpec, Placement, Sheet
 
 OTHERS: Final = 3  # next best arrangements that are asked for
 LOOKS: Final = 500  # looks at the clock that reasons may take beyond those of the search itself
-# The order of aims stays strict, so that what is proved is proved; only what is advised goes by this.
-MEASURABLE: Final = 0.03  # a gain below this share is lost in what repeated measurements differ by (common practice)
-
 UNKNOWN: Final = "how much better an arrangement could be is not known"
 WHY: Final = "why parts are where they are"
 
@@ -58,7 +56,10 @@ def plan(
     telling: Callable[[], bool] = always,
     suggest: bool = False,
 ) -> Plan:
-    """The best place for each part of a sheet, and as many next best arrangements as asked for.
+    """The place for each part of a sheet that is advised, and as many other arrangements as asked for.
+
+    That is the best one, or the one with the fewest moves where the best gains too little over it to be measured. The
+    order of aims stays strict, so that what is proved is proved.
 
     Of drives that are alike, those have a place first that have it in `like` too. `running` is the time to search,
     `telling` the time for everything. With `suggest`, carriers are looked for that would take what has no place. Where
@@ -71,24 +72,28 @@ def plan(
     effort = Effort(running)
     answer = search(built.problem, effort, also=others)
     proved = whole and answer.proved
-    best = _with_kept(built, answer.best)
+    strict = _with_kept(built, answer.best)
+    asking = effort.at_most(effort.looks + LOOKS)
+    few_moves = None
+    if others:
+        few_moves = tell.part("the fewest moves", lambda: _fewest_moves(built, strict, effort), None)
+    spared = few_moves is not None and not _worth_moving(built, strict, few_moves, like)
+    best = few_moves if few_moves is not None and spared else strict
+    named = (BEST, strict) if spared else (FEWEST, few_moves)
     worth = score(built.problem, best)
     placement = placement_of(built, best, like)
     rated = Rated(sheet, placement)
     needs = needs_seen(built, rated)
     # What the reasons ask of the search must not take longer than the plan itself.
-    instead = Instead(built, effort.at_most(effort.looks + LOOKS)) if others and proved else None
+    instead = Instead(built, asking) if others and proved else None
     whys = Whys(built, best, placement, instead, check=tell.check)
     missing, spares = unplaced(sheet, placement, whys if proved else None, tell, searched=proved)
-    moving: tuple[Step, ...] = tell.part(
-        "the steps", lambda: steps(sheet, placement, _read(rated), needs, missing, tell.check), ()
+    moving: tuple[Step, ...] | None = tell.part(
+        "the steps", lambda: steps(sheet, placement, _read(rated), needs, missing, tell.check), None
     )
-    few_moves = None
-    if others:
-        few_moves = tell.part("the fewest moves", lambda: _fewest_moves(built, best, placement, effort), None)
     beside: tuple[Alternative, ...] = tell.part(
         "other arrangements",
-        lambda: alternatives(built, best, (rated, needs), answer.others, few_moves, tell.check),
+        lambda: alternatives(built, best, (rated, needs), answer.others, named, tell.check),
         (),
     )
     offered: tuple[CarrierFound, ...] = ()
@@ -96,7 +101,7 @@ def plan(
         looks = effort.at_most(effort.looks + LOOKS)
         offered = tell.part(
             "carriers that would take what has no place",
-            lambda: carriers(built, best, placement, looks, tell.check),
+            lambda: carriers(built, best, (rated, needs), looks, tell.check),
             (),
         )
     working = rated.by_name
@@ -108,15 +113,14 @@ def plan(
     )
     now = _today(built)
     moves = shifted(sheet, placement) - worth.moves
-    limits = broken(sheet, placement)
-    gains = any(limit.mended for limit in limits) or few_moves is None or _gains(built, best, few_moves)
     return Plan(
         sheet=sheet,
         placement=placement,
         proved=proved,
-        gap=gap(worth, answer.bound) if whole else UNKNOWN,
+        gap=_gap(worth, answer.bound, proved=proved) if whole else UNKNOWN,
         left_out=tell.left_out,
-        worth_moving=moves > 0 and gains,
+        worth_moving=moves > 0 and not spared,
+        moves_spared=worth.moves - score(built.problem, strict).moves if spared else 0,
         figures=figures(rated, needs, moves),
         today=None if now is None else figures(*now, 0),
         cards=cards,
@@ -128,9 +132,9 @@ def plan(
         carriers=offered,
         lanes_taken=lanes_taken(rated),
         alternatives=beside,
-        steps=moving,
+        steps=() if moving is None else (*to_change(needs, missing, offered, proved=proved), *moving),
         change=None if now is None else change(now, (rated, needs)),
-        broken=limits,
+        broken=broken(sheet, placement),
     )
 
 
@@ -149,25 +153,44 @@ def _with_kept(built: Built, arrangement: Arrangement) -> Arrangement:
     return settled(built.problem, replace(arrangement, holders=tuple(sorted((*arrangement.holders, *more.values())))))
 
 
-def _fewest_moves(
-    built: Built, best: Arrangement, placement: Placement, running: Callable[[], bool]
-) -> Arrangement | None:
-    """The best arrangement in which only new parts are fitted and all others stay; None where the plan is that."""
-    now = today(built.sheet)
+def _gap(worth: Score, bound: Score, *, proved: bool) -> str:
+    """How much better an arrangement could be; nothing of one that is known, and stands beside the plan."""
+    return "" if proved else gap(worth, bound)
+
+
+def _fewest_moves(built: Built, best: Arrangement, running: Callable[[], bool]) -> Arrangement | None:
+    """The best arrangement in which only new parts are fitted and all others stay; None where the best is that."""
+    now, placement = today(built.sheet), placement_of(built, best)
     new = sum(name not in now.cards for name in placement.cards)
     new += sum(name not in now.drives for name in placement.drives)
     if -score(built.problem, best).moves <= new:
         return None
-    return search(built.problem, running, most_moves=new).best
+    return _with_kept(built, search(built.problem, running, most_moves=new).best)
+
+
+def _worth_moving(built: Built, best: Arrangement, few_moves: Arrangement, like: Placement | None) -> bool:
+    """Whether the best arrangement takes no more moves, mends what today breaks, gains enough, or saves a drive's rate.
+
+    A drive that is fitted and would be slowed by new ones beside it loses what can be measured.
+    """
+    if score(built.problem, best).moves >= score(built.problem, few_moves).moves or _gains(built, best, few_moves):
+        return True
+    there = placement_of(built, best, like)
+    if any(limit.mended for limit in broken(built.sheet, there)):
+        return True
+    now, saved, kept = (
+        Rated(built.sheet, one) for one in (today(built.sheet), there, placement_of(built, few_moves, like))
+    )
+    lost = {one.name for one in slower(now, kept) if measurable(one.after_mbps, one.before_mbps)}
+    return not lost <= {one.name for one in slower(now, saved)}
 
 
 def _gains(built: Built, best: Arrangement, few_moves: Arrangement) -> bool:
-    """Whether the plan gains something that can be measured over the arrangement with the fewest moves."""
+    """Whether the best arrangement gains what can be measured over the one with the fewest moves."""
     mine, its = score(built.problem, best), score(built.problem, few_moves)
     if mine.placed != its.placed or needs_met(built, best) != needs_met(built, few_moves):
         return True
-    pairs = ((mine.worst, its.worst), (mine.total, its.total))
-    return any(gained > kept and gained >= kept * (1 + MEASURABLE) for gained, kept in pairs)
+    return measurable(its.worst, mine.worst) or measurable(its.total, mine.total)
 
 
 def _today(built: Built) -> tuple[Rated, tuple[NeedSeen, ...]] | None:

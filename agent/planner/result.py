@@ -100,13 +100,44 @@ class Unplaced(Struct, frozen=True):
     limits: dict[str, str] = {}
 
 
+class Slower(Struct, frozen=True):
+    """A drive that reads less than before with all drives at work; MB/s."""
+
+    name: str
+    before_mbps: float
+    after_mbps: float
+
+
+class PlanChange(Struct, frozen=True, kw_only=True):
+    """What one arrangement gains and loses against another: names of parts and of needs.
+
+    Parts are drives that work and cards that are wanted for their own sake. `needs_at_best` are those of `needs_gained`
+    that are met at best only. `needs_firmer` were met at best only and are met firmly, `needs_weaker` the other way
+    round.
+    """
+
+    parts_gained: tuple[str, ...] = ()
+    parts_lost: tuple[str, ...] = ()
+    needs_gained: tuple[str, ...] = ()
+    needs_at_best: tuple[str, ...] = ()
+    needs_lost: tuple[str, ...] = ()
+    needs_firmer: tuple[str, ...] = ()
+    needs_weaker: tuple[str, ...] = ()
+    slower: tuple[Slower, ...] = ()
+
+
 class CarrierFound(Struct, frozen=True):
-    """A kind of carrier that takes drives which have no place in a plan: in which slot, and which cards come `out`."""
+    """A kind of carrier that takes drives which have no place in a plan: in which slot, and which cards come `out`.
+
+    `change` is what the build with it gains and loses against the plan; `unmet` are the needs that stay unmet.
+    """
 
     kind: str
     slot: str
     drives: tuple[str, ...]
     out: tuple[str, ...] = ()
+    change: PlanChange = PlanChange()
+    unmet: tuple[str, ...] = ()
 
 
 class LanesTaken(Struct, frozen=True):
@@ -128,30 +159,6 @@ class Figures(Struct, frozen=True, kw_only=True):
     total_mbps: float
     moves: int
     slots_used: int
-
-
-class Slower(Struct, frozen=True):
-    """A drive that reads less than before with all drives at work; MB/s."""
-
-    name: str
-    before_mbps: float
-    after_mbps: float
-
-
-class PlanChange(Struct, frozen=True, kw_only=True):
-    """What one arrangement gains and loses against another: names of parts and of needs.
-
-    Parts are drives that work and cards that are wanted for their own sake. `needs_firmer` were met at best only and
-    are met firmly, `needs_weaker` the other way round.
-    """
-
-    parts_gained: tuple[str, ...] = ()
-    parts_lost: tuple[str, ...] = ()
-    needs_gained: tuple[str, ...] = ()
-    needs_lost: tuple[str, ...] = ()
-    needs_firmer: tuple[str, ...] = ()
-    needs_weaker: tuple[str, ...] = ()
-    slower: tuple[Slower, ...] = ()
 
 
 class LimitBroken(Struct, frozen=True):
@@ -185,7 +192,9 @@ class Plan(Struct, frozen=True, kw_only=True):
 
     `left_out` says in one sentence what there was no time for, "" where nothing is missing; a reason that is is "".
 
-    `worth_moving` is False where nothing moves, or where all that moving what is fitted gains is too little to measure.
+    `worth_moving` is False where nothing moves, or where moving what is fitted would gain too little to measure: the
+    plan does not move it then, `moves_spared` is how many moves that spares, and the arrangement that gains it is the
+    first of `alternatives`.
     `unplaced` are parts that should have a place and have none, `spares` carriers that nothing is lost without;
     `carriers` are kinds that would take drives without a place.
     `lanes_taken` are slots whose lanes others take in this plan.
@@ -199,6 +208,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     gap: str
     left_out: str = ""
     worth_moving: bool
+    moves_spared: int = 0
     figures: Figures
     today: Figures | None
     cards: tuple[CardPlanned, ...]

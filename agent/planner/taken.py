@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from agent.planner.figures import Rated
-from agent.planner.phrases import link_words
 from agent.planner.result import LanesTaken
 from agent.sheets.lanes import filled, slot_with, taking
 from agent.sheets.paths import bays_of, slot_link
@@ -53,8 +52,10 @@ def _card_costs(card: CardSpec, slot: SlotSpec, now: SlotSpec) -> Iterator[str]:
         more = len(bays_of(slot, card)[0]) - len(bays_of(now, card)[0])
         if more > 0:
             yield f"{quantity(more, 'bay')} of {card.name} {'has' if more == 1 else 'have'} no lanes"
-    elif slot_link(slot, card) != slot_link(now, card):
-        yield f"{card.name} has {link_words(slot_link(now, card))} in place of {link_words(slot_link(slot, card))}"
+    elif (lanes := slot_link(now, card)[1]) != (whole := slot_link(slot, card)[1]):
+        of = "its" if whole == card.lanes else "the"
+        could = "" if whole == card.lanes else " that it could have there"
+        yield f"{card.name} runs with {lanes} of {of} {quantity(whole, 'lane')}{could}"
 
 
 def _rate_costs(rated: Rated, slot: SlotSpec) -> Iterator[str]:

@@ -176,15 +176,19 @@ class Whys:
         label = there.cards.get(name)
         if label is None:
             return None
-        place = f"in {label}{self._short(card, self._numbers[label])}"
+        short = self._short(card, self._numbers[label])
+        place = f"in {label}"
         holder = self._owner(label)
         goes = None if holder is None else there.cards.get(holder)
         if holder is None or (goes is None and holder in self.losses.out(other)):
-            return place
-        if goes is None:
-            return f"{place} (with {holder} left out)"
-        exchanged = goes == self.placement.cards[name]
-        return f"{place} ({f'in exchange with {holder}' if exchanged else f'with {holder} in {goes}'})"
+            beside = ""
+        elif goes is None:
+            beside = f"with {holder} left out"
+        else:
+            exchanged = goes == self.placement.cards[name]
+            beside = f"in exchange with {holder}" if exchanged else f"with {holder} in {goes}"
+        notes = "; ".join(filter(None, (beside, short)))
+        return f"{place} ({notes})" if notes else place
 
     def _short(self, card: int, slot: int) -> str:
         """What a slot lacks for the drives that a carrier has in the plan; "" where it is enough."""
@@ -198,9 +202,9 @@ class Whys:
         spec, place = self.sheet.cards[card], self.sheet.slots[slot]
         most = max(holder.bays for holder in self.problem.holders if (holder.card, holder.slot) == (card, slot))
         if most < used:
-            return f", which gives lanes to {quantity(most, 'bay')} of it only,"
+            return f"where only {quantity(most, 'bay')} of {spec.name} {'has' if most == 1 else 'have'} lanes"
         if watts > hundredths(limit_watts(place, spec) - own_watts(spec)):
-            return f", which gives {limit_words(place, spec)},"
+            return f"which gives {limit_words(place, spec)}"
         return ""
 
     def _only(self, card: CardSpec) -> str:

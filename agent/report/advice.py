@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from agent.audit import Audit
     from agent.model.findings import Evidence, Finding, Step
+    from agent.report.step_blocks import StepBlock
 
 
 class Depth(Struct, frozen=True):
@@ -98,6 +99,14 @@ def _reading(evidence: Evidence) -> str:
     return line if words.is_met(evidence) else f"{line}; expected {plain(evidence.expected)}"
 
 
+def add_cautions(page: Page, block: StepBlock, *, indent: int) -> None:
+    """What comes before the steps of a block: a line a caution, those that were told above in brief."""
+    if block.before:
+        page.add(f"{block.before}{block.again}", indent=indent, hang=indent + 2, style="bold")
+    for caution in block.cautions:
+        page.add(f"! {caution}", indent=indent + 2, hang=indent + 4)
+
+
 def add_steps(
     page: Page,
     steps: Sequence[Step],
@@ -114,10 +123,7 @@ def add_steps(
     """
     last = len(steps)
     for block in step_blocks.blocks(steps, page.said, each_gain=each_gain, brief=brief):
-        if block.before:
-            page.add(f"{block.before}{block.again}", indent=indent, hang=indent + 2, style="bold")
-        for caution in block.cautions:
-            page.add(f"! {caution}", indent=indent + 2, hang=indent + 4)
+        add_cautions(page, block, indent=indent)
         for step in block.steps:
             page.add(f"{step.number}. {step.text}{more if step.number == last else ''}", indent=indent, hang=indent + 3)
             if not step.shared and step.verify:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from agent.planner.phrases import NAMED, needs_named
+from agent.planner.phrases import NAMED, firmly_gained, needs_named
 from agent.report.plan_rows import SENTENCE, PlanLine, PlanRow, at_most, first_sections
 from knowledge.phrasing import listed, mbps, plain, span
 
@@ -75,7 +75,8 @@ def _aims(best: Plan, other: Plan) -> tuple[str, str]:
     asked = {need.name for need in other.sheet.needs}
     if not asked.isdisjoint(lost):
         named = listed((_need(other, need, f'"{plain(need)}"') for need in lost), most=NAMED)
-        return f"meets {named}", "does not"
+        at_best = " at best" if not set(_answered(best, "met")).issuperset(lost) else ""
+        return f"meets {named}{at_best}", "does not"
     # What is left are the links that cards want.
     return f"keeps the {listed((_need(other, need, plain(need)) for need in lost), most=NAMED)}", "does not"
 
@@ -88,16 +89,22 @@ def _need(found: Plan, name: str, words: str) -> str:
 
 def _short(found: Plan) -> Iterator[str]:
     """What a plan does not give, the needs by name."""
-    unmet = [plain(need) for need in _unmet(found)]
-    if unmet:
-        yield f"{needs_named(unmet)} {'is' if len(unmet) == 1 else 'are'} not met"
+    for answer, words in (("not met", "not met"), ("at best", "met at best only")):
+        needs = [plain(need) for need in _answered(found, answer)]
+        if needs:
+            yield f"{needs_named(needs)} {'is' if len(needs) == 1 else 'are'} {words}"
     missing = [plain(part.name) for part in found.unplaced]
     if missing:
         yield f"{listed(missing, most=NAMED)} {'has' if len(missing) == 1 else 'have'} no place"
 
 
 def _unmet(found: Plan) -> tuple[str, ...]:
-    return tuple(need.name for need in found.needs if need.answer == "not met")
+    return _answered(found, "not met")
+
+
+def _answered(found: Plan, answer: str) -> tuple[str, ...]:
+    """The needs that are met so, by name."""
+    return tuple(need.name for need in found.needs if need.answer == answer)
 
 
 def left_undone(found: Plan) -> tuple[list[PlanRow], PlanLine | None]:
@@ -120,16 +127,17 @@ def _needs(candidate: Candidate) -> str:
     """What becomes of the needs: those not met, and those gained and lost against today."""
     plan = candidate.plan
     change = plan.change
-    sorts = [("not met", _unmet(plan))]
+    sorts = [("not met", _answered(plan, "not met")), ("met at best", _answered(plan, "at best"))]
     if change is not None:
-        sorts += [("gained", change.needs_gained), ("firmly now", change.needs_firmer)]
+        sorts += [("gained", firmly_gained(change)), ("gained, at best", change.needs_at_best)]
+        sorts += [("firmly now", change.needs_firmer)]
         sorts += [("lost", change.needs_lost), ("at best now", change.needs_weaker)]
     found = [
         f"{words}: {listed((_need(plan, need, plain(need)) for need in needs), most=NAMED)}"
         for words, needs in sorts
         if needs
     ]
-    if plan.needs and not _unmet(plan):
+    if plan.needs and len(_answered(plan, "met")) == len(plan.needs):
         found.insert(0, "all met")
     return "; ".join(found) or "none on the sheet"
 

@@ -130,12 +130,16 @@ class UnplacedData(Struct, frozen=True):
 
 
 class CarrierData(Struct, frozen=True):
-    """A kind of carrier that would take drives without a place: its slot, and the cards that come out for it."""
+    """A kind of carrier that would take drives without a place: its slot, and the cards that come out for it.
+
+    The best comes first; `unmet` are the needs that are not met with it either.
+    """
 
     kind: str
     slot: str
     drives: tuple[str, ...]
     out: tuple[str, ...]
+    unmet: tuple[str, ...]
 
 
 class SlowerData(Struct, frozen=True):
@@ -149,7 +153,8 @@ class SlowerData(Struct, frozen=True):
 class ChangeData(Struct, frozen=True):
     """What an arrangement gains and loses: parts that work, needs, and drives that read less, by name.
 
-    `needs_firmer` were met at best and are met, `needs_weaker` the other way round.
+    `needs_gained` were not met and are met, firmly or at best; `needs_firmer` were met at best and are met,
+    `needs_weaker` the other way round.
     """
 
     parts_gained: tuple[str, ...]
@@ -199,7 +204,8 @@ class PlanData(Struct, frozen=True, kw_only=True):
 
     `left_out` says what there was no time for, "" where nothing is missing; a `why` that is missing is "".
 
-    `worth_moving` is false where nothing moves, or where moving what is fitted gains less than can be measured.
+    `worth_moving` is false where nothing moves, or where moving what is fitted would gain less than can be measured: it
+    stays then, and the first of `alternatives` is the arrangement that gains it.
     `change` is what the plan gains and loses against today, null where nothing is fitted; `broken` are the limits that
     today's places break.
     """

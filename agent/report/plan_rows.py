@@ -14,7 +14,7 @@ from msgspec import Struct
 from agent.model.abilities import rate_text
 from agent.model.findings import Rate
 from agent.model.grouping import grouped
-from agent.planner.phrases import NAMED, needs_named
+from agent.planner.phrases import NAMED, firmly_gained, needs_named
 from agent.sheets.paths import links
 from agent.sheets.paths import today as fitted
 from knowledge.phrasing import begun, listed, mbps, plain, quantity, span
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         LanesTaken,
         NeedSeen,
         Plan,
+        PlanChange,
         StripePlanned,
         Unplaced,
     )
@@ -111,7 +112,7 @@ def first_sections(found: Plan) -> Iterator[PlanSection]:
     yield from _made(
         ("needs", "Needs", _needs(found.needs)),
         ("unplaced", "Parts without a place", _left(found.unplaced, "no place", "fault")),
-        ("carriers", "Carriers that would take them (see the plan with --add)", _carriers(found.carriers)),
+        ("carriers", "Carriers that would take them, best first (see the plan with --add)", _carriers(found.carriers)),
         ("spares", "Parts left out", _left(found.spares, "spare", "quiet")),
     )
 
@@ -138,7 +139,7 @@ def answer(found: Plan) -> Iterator[Pieces]:
     short = shortfall(found)
     if short:
         yield ((f"{begun(short)}.", "fault"),)
-    if found.figures.moves and not found.worth_moving:
+    if found.moves_spared:
         yield ((_not_worth(found), "limit"),)
     gains = [*_new(found), *_reached(found)]
     yield ((begun(_to_do(found)), "ok" if found.proved else "limit"), (f": {'; '.join(gains)}.", ""))
@@ -161,18 +162,19 @@ def _settled(found: Plan) -> Iterator[str]:
         yield "All needs are met." if len(found.needs) > 1 else "The need is met."
     if not found.proved:
         yield f"Not proved best within the time given: {plain(found.gap, SENTENCE)}. More --seconds may settle it."
-    elif found.drives or found.sheet.drives:
-        yield "Proved: no other arrangement of these parts is better."
+    elif (found.drives or found.sheet.drives) and (found.alternatives or not found.moves_spared):
+        than = " than the first under Next best" if found.moves_spared else ""
+        yield f"Proved: no other arrangement of these parts is better{than}."
 
 
 def _not_worth(found: Plan) -> str:
     """What to do where moving gains less than can be measured: new parts open the machine all the same."""
+    seen = " (see Next best)" if found.alternatives else ""
     if None in {*(card.was for card in found.cards), *(drive.was for drive in found.drives)}:
         gain = "what moving the others would gain is too little to measure"
-        return f"Fit the new parts only, and leave the rest where it is: {gain} (see Fewest moves)."
-    return (
-        "Leave everything where it is: what moving would gain is too little to measure, not worth opening the machine."
-    )
+        return f"Fit the new parts only, and leave the rest where it is: {gain}{seen}."
+    gain = "what moving would gain is too little to measure, not worth opening the machine"
+    return f"Leave everything where it is: {gain}{seen}."
 
 
 def shortfall(found: Plan) -> str:
@@ -191,9 +193,12 @@ def _to_do(found: Plan) -> str:
         return "nothing to move" if found.proved else "nothing better found so far than today"
     words = [row.word for row in _places(found)]
     here = fitted(found.sheet)
+    carried = sum(
+        _carried(one, found.placement.drives.get(one.name), here.drives.get(one.name)) for one in found.drives
+    )
     out = sum(name not in found.placement.cards for name in here.cards)
     out += sum(name not in found.placement.drives for name in here.drives)
-    counts = (("fit", words.count("new")), ("move", words.count("moves")), ("take out", out))
+    counts = (("fit", words.count("new")), ("move", words.count("moves") - carried), ("take out", out))
     told = [f"{verb} {count:,}" for verb, count in counts if count] or [f"move {found.figures.moves:,}"]
     first, _, number = told[0].rpartition(" ")
     parts = listed([f"{first} {quantity(int(number.replace(',', '')), 'part')}", *told[1:]])
@@ -209,8 +214,9 @@ def _new(found: Plan) -> Iterator[str]:
     change = found.change
     if change is None:
         return
-    if change.needs_gained:
-        yield f"{_named(change.needs_gained)} {_is(len(change.needs_gained))} met, unlike today"
+    for names, words in ((firmly_gained(change), "met"), (change.needs_at_best, "met at best")):
+        if names:
+            yield f"{_named(names)} {_is(len(names))} {words}, unlike today"
     if change.needs_firmer:
         yield f"{_named(change.needs_firmer)} {_is(len(change.needs_firmer))} met firmly, today at best only"
     here = fitted(found.sheet)
@@ -250,8 +256,13 @@ def _lost(found: Plan) -> Iterator[str]:
     if change.parts_lost:
         names = change.parts_lost
         yield f"{_parts(names)} no longer {_has(len(names))} a place"
+    yield from _slower(change, "today")
+
+
+def _slower(change: PlanChange, before: str) -> Iterator[str]:
+    """The drives that read less than `before`."""
     for slower in change.slower[:NAMED]:
-        yield f"{plain(slower.name)} reads up to {mbps(slower.after_mbps)}, today {slower.before_mbps:,.0f}"
+        yield f"{plain(slower.name)} reads up to {mbps(slower.after_mbps)}, {before} {slower.before_mbps:,.0f}"
     if len(change.slower) > NAMED:
         yield f"{quantity(len(change.slower) - NAMED, 'more drive')} {_reads(len(change.slower) - NAMED)} less"
 
@@ -296,10 +307,22 @@ def _left(parts: Iterable[Unplaced], word: str, look: str) -> Iterator[PlanRow]:
 
 def _carriers(found: Iterable[CarrierFound]) -> Iterator[PlanRow]:
     """Kinds of carriers for drives without a place: where they go, what comes out; those that do the same as one."""
-    for (slot, drives, out), kinds in grouped(((one.slot, one.drives, one.out), one.kind) for one in found).items():
-        instead = f", in place of {_parts(out)}," if out else ""
-        words = f"in {plain(slot)}{instead} it takes {_parts(drives)}"
+    for words, kinds in grouped((_carrier(one), one.kind) for one in found).items():
         yield PlanRow(word="add", look="note", name=listed(map(plain, kinds), "or"), words=words)
+
+
+def _carrier(found: CarrierFound) -> str:
+    """What a carrier takes, the needs that are met with it and those that are not, and what reads less."""
+    instead = f", in place of {_parts(found.out)}," if found.out else ""
+    words = [f"in {plain(found.slot)}{instead} it takes {_parts(found.drives)}"]
+    needs = (
+        (firmly_gained(found.change), "met"),
+        (found.change.needs_at_best, "met at best"),
+        (found.unmet, "still not met"),
+    )
+    words += [f"{_named(names)} {_is(len(names))} {state}" for names, state in needs if names]
+    words += _slower(found.change, "without it")
+    return "; ".join(words)
 
 
 def _places(found: Plan) -> Iterator[PlanRow]:
@@ -307,22 +330,24 @@ def _places(found: Plan) -> Iterator[PlanRow]:
         yield _placed(_word(card.was, card.slot), card.name, _card(card))
     today = fitted(found.sheet).drives
     for drive in found.drives:
-        yield _placed(*_drive(drive, found.placement.drives.get(drive.name), today.get(drive.name)))
+        where = _where(drive, found.placement.drives.get(drive.name), today.get(drive.name))
+        yield _placed(_word(drive.was, drive.place), drive.name, _why(where, drive.why))
 
 
 def brief_places(found: Plan) -> list[list[str]]:
     """Each part in a row: what becomes of it, where it goes and from where, and the link that it has there."""
-    rows = [_brief(card.name, _word(card.was, card.slot), card.slot, card.was, card.link) for card in found.cards]
+    rows = [
+        _brief(card.name, _word(card.was, card.slot), _from(card.was, card.slot), card.link) for card in found.cards
+    ]
     has, today = links(found.sheet, found.placement), fitted(found.sheet).drives
     for drive in found.drives:
-        word, _, _ = _drive(drive, found.placement.drives.get(drive.name), today.get(drive.name))
-        rows.append(_brief(drive.name, word, drive.place, drive.was, has.get(f"bay of {drive.name}")))
+        there = _where(drive, found.placement.drives.get(drive.name), today.get(drive.name))
+        rows.append(_brief(drive.name, _word(drive.was, drive.place), there, has.get(f"bay of {drive.name}")))
     return rows
 
 
-def _brief(name: str, word: str, place: str, was: str | None, link: Link | None) -> list[str]:
-    """A part in the cells of a row; where it was is told of one that moves."""
-    there = _from(was if word == "moves" else None, place)
+def _brief(name: str, word: str, there: str, link: Link | None) -> list[str]:
+    """A part in the cells of a row."""
     return [plain(name), word, there, "" if link is None else rate_text(Rate(*link))]
 
 
@@ -346,11 +371,11 @@ def _word(was: str | None, now: str) -> str:
 
 def _card(card: CardPlanned) -> str:
     words = [f"{_from(card.was, card.slot)}, {rate_text(Rate(*card.link))}"]
-    if card.watts is not None:
-        allowed = f" of {card.watts_limit:,g} W allowed" if card.watts_limit is not None else " W"
-        words.append(f"at most {at_most(card.watts)}{allowed}")
     if card.bays_free:
         words.append(f"{quantity(card.bays_free, 'bay')} free")
+    if card.watts is not None:
+        allowed = f"; {card.watts_limit:,g} W are allowed" if card.watts_limit is not None else ""
+        words.append(f"takes at most {at_most(card.watts)} W{allowed}")
     return _why(", ".join(words), card.why)
 
 
@@ -359,12 +384,16 @@ def at_most(watts: float) -> str:
     return f"{ceil(watts * 10 - ROUNDING) / 10:,g}"
 
 
-def _drive(drive: DrivePlanned, place: DrivePlace | None, today: DrivePlace | None) -> tuple[str, str, str]:
-    """Word, name and words of a drive; one that stays in its bay while its card moves stays."""
-    in_its_bay = place is not None and place.bay is not None and today == place
-    if in_its_bay and drive.was not in {None, drive.place}:
-        return "stays", drive.name, _why(f"{plain(drive.place)}, moves with its card", drive.why)
-    return _word(drive.was, drive.place), drive.name, _why(_from(drive.was, drive.place), drive.why)
+def _where(drive: DrivePlanned, place: DrivePlace | None, today: DrivePlace | None) -> str:
+    """Where a drive goes and from where; of one that stays in its bay while its card moves, with which card."""
+    if place is not None and _carried(drive, place, today):
+        return f"{plain(drive.place)} (moves with {plain(place.holder)})"
+    return _from(drive.was, drive.place)
+
+
+def _carried(drive: DrivePlanned, place: DrivePlace | None, today: DrivePlace | None) -> bool:
+    """Whether a drive stays in its bay while its card moves: nobody has to move it."""
+    return place is not None and place.bay is not None and today == place and drive.was not in {None, drive.place}
 
 
 def _from(was: str | None, now: str) -> str:
@@ -378,9 +407,11 @@ def _why(where: str, why: str) -> str:
 # --- Steps -----------------------------------------------------------------------------------------------------
 
 
-def brief_steps(steps: Sequence[Step]) -> Iterator[tuple[str, str]]:
-    """The steps with their numbers, each in brief; neighbours that fit parts are one, without where each goes."""
-    for _, run in groupby(enumerate(steps, 1), key=lambda one: one[1].action if one[1].action in FITTING else one[0]):
+def brief_steps(steps: Sequence[Step], start: int = 1) -> Iterator[tuple[str, str]]:
+    """The steps in brief, numbered from `start`; neighbours that fit parts are one, without where each goes."""
+    for _, run in groupby(
+        enumerate(steps, start), key=lambda one: one[1].action if one[1].action in FITTING else one[0]
+    ):
         together = list(run)
         (first, step), (last, _) = together[0], together[-1]
         brings = f"; should bring up to {mbps(step.gain_mbps)} more" if step.gain_mbps else ""
@@ -409,14 +440,14 @@ def _rates(drives: Sequence[DrivePlanned]) -> Iterator[PlanRow]:
     """What each drive should reach; drives with the same figures together."""
     for names, alike in _alike(drives):
         first = alike[0]
-        each = ", each" if len(alike) > 1 else ""
         held = "held back by" if first.held_back else "limited by"
+        each = "each is " if len(alike) > 1 else ""
         read, write = (first.alone, first.together), (first.alone_write, first.together_write)
         today = () if first.together_today is None else ((TODAY, first.together_today),)
         yield PlanRow(
-            name=f"{', '.join(map(plain, names))}{each}",
+            name=listed(map(plain, names)),
             figures=(*today, *zip((*READ, *WRITTEN), (*read, *write), strict=True)),
-            more=(PlanLine(f"{held} {_hops(first)}", "limit" if first.held_back else "quiet"),),
+            more=(PlanLine(f"{each}{held} {_hops(first)}", "limit" if first.held_back else "quiet"),),
         )
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from rich.text import Text
 
 from agent.report import candidate_rows, plan_rows, step_blocks
-from agent.report.advice import add_steps
+from agent.report.advice import add_cautions, add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plan_rows import SENTENCE
 from knowledge.phrasing import plain, span
@@ -134,7 +134,7 @@ def _brief_section(page: Page, section: PlanSection, found: Plan) -> None:
             for caution in row.cautions:
                 _caution(page, caution, 2)
     elif section.key == "alternatives":
-        if found.figures.moves and not found.worth_moving:
+        if found.moves_spared:
             page.heading(section.title)
             _section(page, section)
     else:
@@ -176,17 +176,15 @@ def _steps(page: Page, found: Plan) -> None:
 
 
 def _brief_steps(page: Page, found: Plan) -> None:
-    """The steps below all their cautions; neighbours that fit parts are one, as the table above says where."""
+    """Steps below their cautions; neighbours that fit parts are one, as the table above says where."""
     if not found.steps:
         return
     page.heading(plan_rows.STEPS)
-    cautions = dict.fromkeys(caution for step in found.steps for caution in step.cautions)
-    new = [caution for caution in cautions if caution not in page.said]
-    if new:
-        page.add(f"! {' '.join(new)}", indent=2, hang=4)
-        page.said.update(new)
-    for numbers, text in plan_rows.brief_steps(found.steps):
-        page.add(f"{numbers}. {text}", indent=2, hang=5)
+    for block in step_blocks.blocks(found.steps, page.said, each_gain=False, brief=True):
+        add_cautions(page, block, indent=2)
+        first, last = block.steps[0].number, block.steps[-1].number
+        for numbers, text in plan_rows.brief_steps(found.steps[first - 1 : last], first):
+            page.add(f"{numbers}. {text}", indent=2, hang=5)
 
 
 def _left_undone(page: Page, name: str, found: Plan) -> None:

@@ -112,8 +112,8 @@ def template(name: str) -> str:
     board = board_kinds().get(name)
     if board is None:
         near = nearest(name, board_kinds())
-        hint = f"did you mean {named(near)}" if near else f"there are {listed(board_kinds())}"
-        raise BadInput(f"no template is called {named(name)}; {hint}")
+        meant = f"did you mean {named(near)}? There" if near else "there"
+        raise BadInput(f"no template is called {named(name)}; {meant} are {listed(board_kinds())}")
     head = (
         f"Template of a build sheet: {board.what} ({name}).",
         "Typical figures: replace them by those of your board's manual and your parts, then run: lanewright plan FILE",

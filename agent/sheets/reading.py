@@ -11,10 +11,11 @@ from msgspec import UNSET
 from msgspec.structs import asdict
 
 from agent.model.expected import Need
+from agent.model.grouping import grouped
 from agent.sheets.sheet import CardSpec, DriveSpec, LanesWhile, MachineSpec, Sheet, SlotSpec, StripeSpec, Uplink
 from agent.toml.tables import problem, problem_at, tables
 from knowledge.parts import CardKind, DriveKind, kinds, nearest, typical_watts
-from knowledge.phrasing import printable, quoted
+from knowledge.phrasing import begun, listed, printable, quoted
 from knowledge.problems import BadInput
 from knowledge.slots import MODULE_LANES
 from probes.files import read_standard_input, read_whole
@@ -222,11 +223,20 @@ def _kind(name: str, wanted: type[CardKind | DriveKind], table: str) -> dict[str
     if found is not None:
         return f"{quoted(name)} is a kind of {'drive' if table == 'card' else 'card'}, and a {table} is wanted here"
     near = nearest(name, [other for other, kind in known.items() if isinstance(kind, wanted)])
-    hint = f"did you mean {quoted(near)}" if near else f"kinds of {table} begin with {_families(wanted)}"
-    return f"the part kind {quoted(name)} is not known; {hint}"
+    meant = f"did you mean {quoted(near)}? " if near else ""
+    there = f"kinds of {table} are {_families(wanted)}; lanewright plan --kinds tells what they are"
+    return f"the part kind {quoted(name)} is not known; {meant}{begun(there) if meant else there}"
 
 
 def _families(wanted: type[CardKind | DriveKind]) -> str:
-    """The first words of the kinds' names: "carrier, display, network ..."."""
-    names = [name.partition("-")[0] for name, kind in kinds().items() if isinstance(kind, wanted)]
-    return ", ".join(dict.fromkeys(names))
+    """All kinds, those that differ by their generation together: "nvme-gen3 to gen5"."""
+    families = grouped((_family(name), name) for name, kind in kinds().items() if isinstance(kind, wanted))
+    return listed(
+        names[0] if len(names) == 1 else f"{names[0]} to {names[-1].rpartition('-')[2]}" for names in families.values()
+    )
+
+
+def _family(name: str) -> str:
+    """The name of a kind without its generation, where that ends it."""
+    family, _, generation = name.rpartition("-gen")
+    return family if generation.isdecimal() else name

@@ -63,5 +63,5 @@ class Say:
             return
         near = nearest(name, names)
         some = ", ".join(quoted(name) for name in names[:_SOME]) + (" ..." if len(names) > _SOME else "")
-        hint = f"did you mean {quoted(near)}" if near else f"the sheet has {some or 'none at all'}"
+        hint = f"did you mean {quoted(near)}?" if near else f"the sheet has {some or 'none at all'}"
         raise self.wrong(key, f"no {what} is called {quoted(name)}; {hint}")

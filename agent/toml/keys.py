@@ -35,5 +35,5 @@ def unknown(key: str, table: dict[str, Any], known: Sequence[str]) -> Iterator[t
     for name in table:
         if name not in known:
             near = nearest(name, known)
-            hint = f"did you mean {near}" if near else f"known here are {', '.join(known)}"
+            hint = f"did you mean {near}?" if near else f"known here are {', '.join(known)}"
             yield f"{key}.{name}" if key else name, f"this key is not known; {hint}"

@@ -92,7 +92,9 @@ def one_of(text: str, names: Sequence[str]) -> str:
     found = meant(text, names)
     if found not in names:
         near = nearest(text, names)
-        raise BadInput(f"{quoted(text)} is none of these; " + (f"did you mean {quoted(near)}" if near else some(names)))
+        raise BadInput(
+            f"{quoted(text)} is none of these; " + (f"did you mean {quoted(near)}?" if near else some(names))
+        )
     return found
 
 
