@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
+from agent.model.drive_rates import not_serving
 from agent.model.findings import Verdict
 from agent.report.plain import NOT_READ, place, stripe_caution
 from knowledge.phrasing import bytes_text, celsius_text, mbps_range, plain, quantity
@@ -45,6 +46,9 @@ def temperature(seen: DriveSeen) -> str:
 
 def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
+    state = not_serving(seen.drive)
+    if state:
+        return f"serves no reads or writes now: its controller is {plain(state, SHORT)}"
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'interconnect not reported'}), no link to judge"
@@ -81,8 +85,7 @@ def expected(seen: DriveSeen) -> str:
 
 def all_expected(seen: DriveSeen) -> Iterator[str]:
     """What a drive should reach when read, when written, and when all drives are read and written at once."""
-    no_rates = seen.alone_write is None or seen.together_write is None or seen.way_lost is not None
-    if no_rates or seen.alone_write is None or seen.together_write is None or seen.both is None:
+    if without_rates(seen) or seen.alone_write is None or seen.together_write is None or seen.both is None:
         yield expected(seen)
         return
     yield f"read {expected(seen)}"
