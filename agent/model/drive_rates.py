@@ -58,11 +58,6 @@ class DriveSeen(Struct, frozen=True):
     limit_lost: Unread | None = None
 
 
-def not_serving(drive: Drive) -> str:
-    """The state in which an NVMe drive serves nothing, "" where it serves, or nobody can tell."""
-    return drive.state if drive.kind == "nvme" and isinstance(drive.state, str) and drive.state != "live" else ""
-
-
 def paths_of_drives(
     built: Machine, by_key: dict[str, Judged], limits: Mapping[str, tuple[float | None, float | None]]
 ) -> tuple[tuple[Flow, ...], dict[str, Hop]]:

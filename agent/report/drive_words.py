@@ -8,7 +8,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.model.abilities import rate_text
-from agent.model.drive_rates import not_serving
 from agent.model.findings import Verdict
 from agent.report.plain import NOT_READ, place, stripe_caution
 from knowledge.phrasing import bytes_text, celsius_text, mbps_range, plain, quantity
@@ -46,9 +45,6 @@ def temperature(seen: DriveSeen) -> str:
 
 def without_rates(seen: DriveSeen) -> str:
     """Why no rate can be told of a drive, "" where there are some."""
-    state = not_serving(seen.drive)
-    if state:
-        return f"serves no reads or writes now: its controller is {plain(state, SHORT)}"
     if off_the_bus(seen):
         interconnect = plain(readable(seen.drive.interconnect) or "", SHORT)
         return f"virtual: not on PCI Express ({interconnect or 'interconnect not reported'}), no link to judge"
