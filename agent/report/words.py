@@ -59,8 +59,10 @@ def day(told: str) -> str:
 
     Source: System Management BIOS (DSP0134) 7.1, BIOS Information (type 0), release date: mm/dd/yyyy.
     """
+    month, _, rest = told.strip().partition("/")
+    day, _, year = rest.partition("/")
     with contextlib.suppress(ValueError):
-        return f"{datetime.strptime(told.strip(), '%m/%d/%Y'):%Y-%m-%d}"  # noqa: DTZ007 - a day has no zone
+        return datetime.fromisoformat(f"{year}-{month}-{day}").date().isoformat()
     return plain(told)
 
 
