@@ -94,9 +94,15 @@ class Commands(WholeHelp):
 
 
 def _harmless(error: click.ClickException) -> click.ClickException:
-    """The same with what the user typed as it can be shown: the library repeats it as it is."""
+    """The same with what the user typed as it can be shown: the library repeats it as it is.
+
+    Help that stands in for a command's missing words keeps its lines.
+    """
     from knowledge.phrasing import plain
 
+    if isinstance(error, getattr(click.exceptions, "NoArgsIsHelpError", ())):  # click 8.2 and later
+        vars(error)["message"] = "\n".join(plain(line, LONGEST_WORDS) for line in error.message.split("\n"))
+        return error
     vars(error)["message"] = plain(error.message, LONGEST_WORDS)
     return error
 

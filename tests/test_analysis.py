@@ -314,6 +314,26 @@ def test_counters_that_could_not_be_read_leave_it_open(missed: Missed, counters:
     assert (Severity.UNKNOWN, "throttling not known") == headline(found, 1020.0)
 
 
+def test_without_counters_no_sign_is_no_proof() -> None:
+    """Where the drive's own counters were never read the first line says so; with them it says that none was seen."""
+    bare = one(soak(cool()))
+    assert (Severity.OK, "none", False) == (headline(bare, 1020.0)[0], bare.throttling.kind, bare.throttling.counted)
+    assert "its own counters not read" in headline(bare, 1020.0)[1]
+    assert (Severity.OK, "no throttling") == headline(lacking(soak(cool())), 1020.0)
+
+
+@pytest.mark.parametrize("name", ["warning", "critical"])
+def test_what_was_never_close_to_a_limit_is_not_said_to_be(name: str) -> None:
+    """A drive is "close to" its limit where it was within the margin that other lines tell of, and nowhere else."""
+    none = {"warning": None, "critical": None}
+    found = {near: one(soak(cool(**{**none, name: limit}))) for near, limit in ((True, 62.0), (False, 90.0))}
+    for near, drive in found.items():
+        assert drive.temperatures is not None
+        assert near == bool(drive.temperatures.near or drive.temperatures.above_warning)
+        assert ("none", near) == (drive.throttling.kind, "close to" in drive.throttling.words)
+    assert "below its" in found[False].throttling.words
+
+
 def test_counters_that_failed_prove_what_they_counted() -> None:
     """Counters that rose prove it also where some readings of them failed; that it may be more is said."""
     counters = ((0.0, Counters(0, 0, 1, 0, 5, 0)), (1020.0, Counters(0, 0, 9, 0, 80, 0)))

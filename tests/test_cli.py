@@ -682,6 +682,14 @@ def test_without_a_command_there_is_help() -> None:
     assert "check" in done.output + done.errors
 
 
+@pytest.mark.parametrize("group", [(), ("notes",)])
+def test_the_first_help_has_its_lines(group: tuple[str, ...]) -> None:
+    """Without a command, or one of notes, each line of the help is a line, as it is with --help."""
+    first, asked = run(*group), run(*group, "--help")
+    assert asked.output.split("\n") == (first.output + first.errors).split("\n")
+    assert len(asked.output.splitlines()) > 10
+
+
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_shells_can_complete(shell: str) -> None:
     """The installed program gives a shell's completion script as click makes it, and completes commands and options."""

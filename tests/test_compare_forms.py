@@ -344,7 +344,8 @@ def test_the_sides_of_a_comparison_are_named() -> None:
     output = command(place(CALM), place("bench-1-misplaced")).output.replace("\n  ", " ")
     for word, name in (("Before", CALM), ("After", "bench-1-misplaced")):
         taken = audit_of(name).facts.taken_at
-        assert f"{word}: {place(name)} (capture), bench-1, read {taken}" in output
+        when = f"{taken[:10]} {taken[11:16]}"
+        assert f"{word}: {place(name)} (capture), bench-1, read {when} UTC" in output
 
 
 def test_json_and_markdown_load_no_terminal_library() -> None:

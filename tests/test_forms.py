@@ -188,7 +188,8 @@ def test_what_is_told_aside_is_told(name: str, form: str) -> None:
         if finding.rule == "needs-root":
             parts = [plain(one.source, 300) for one in finding.evidence]
         elif finding.rule == "firmware-listed":
-            parts = [plain(one.read) for one in finding.evidence]
+            # What people read has dates as ISO 8601 has them; the evidence has them as the firmware does.
+            parts = [plain(re.sub(r"\b(\d\d)/(\d\d)/(\d{4})$", r"\3-\1-\2", one.read)) for one in finding.evidence]
         elif not finding.steps:
             parts = []  # a note of passing through: `inventory` has it
         else:

@@ -5,6 +5,7 @@ It is read back by markdown-it, a parser of CommonMark of its own.
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -12,6 +13,7 @@ from markdown_it import MarkdownIt
 
 from agent.audit import audit
 from agent.compare.whole import compare
+from agent.model.findings import Verdict
 from agent.report import step_blocks
 from agent.report.page.handover import report
 from agent.report.page.roles import WHAT_WAS_TO_DO
@@ -57,10 +59,33 @@ def test_parts_stand_under_one_heading() -> None:
     assert ("h1", "Slots, links and drives: a survey") == found[0]
     assert 1 == [level for level, _ in found].count("h1")
     second = [name for level, name in found if level == "h2"]
-    assert ["All in brief", "Before and a", "bench-1, aft", "bench-1, bef", "Soak of benc"] == [
+    assert ["All in brief", "Before and a", "bench-1, aft", "bench-1, bef", "Soak of benc", "What the ver"] == [
         name[:12] for name in second
     ]
     assert {"h3", "h4"} <= {level for level, _ in found}
+
+
+def test_verdicts_that_are_shown_are_explained() -> None:
+    """A line says what each verdict of the tables means, and there is none for a verdict that nothing has."""
+    found = audited("bench-2-worn-riser")
+    legend = report([("x", found)], [], None, MADE_AT).partition("## What the verdicts mean\n\n")[2]
+    shown = {judged.verdict for judged in found.links}
+    assert {f"- **{verdict.value}**: {verdict.meaning}" for verdict in shown} == set(legend.strip().splitlines())
+    assert len(shown) < len(Verdict)
+
+
+def test_the_lines_of_parts_say_their_order() -> None:
+    """Where an earlier reading comes last, whatever it says, the heading tells that; alone it says worst first."""
+    assert "## All in brief, worst first; earlier readings last\n" in whole()
+    two = [(name, audited(name)) for name in ("bench-1-upgraded", "bench-2-worn-riser")]
+    assert "## All in brief, worst first\n" in report(two, [], None, MADE_AT)
+
+
+def test_dates_have_one_form() -> None:
+    """Moments of captures, soaks and the report itself are told alike: none in the form of the files."""
+    assert [] == re.findall(r"\d{4}-\d\d-\d\dT\d\d", whole())
+    assert re.search(r"^Made 2026-03-02 12:00 UTC", whole(), re.MULTILINE)
+    assert re.search(r"^- Before: .*, read \d{4}-\d\d-\d\d \d\d:\d\d UTC$", whole(), re.MULTILINE)
 
 
 def test_several_parts_begin_with_a_line_each() -> None:

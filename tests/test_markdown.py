@@ -16,6 +16,8 @@ from msgspec.structs import replace
 
 from agent.audit import audit
 from agent.report import markdown, marks, step_blocks, words
+from agent.report.drive_words import all_expected
+from agent.report.page.machine import machine
 from agent.report.unnamed import without_serials
 from knowledge.phrasing import plain
 from knowledge.steps import POWER_OFF
@@ -124,6 +126,29 @@ def test_no_name_marks_anything_up(drive_name: str, model: str, host: str) -> No
     odd = blocks(made_markdown(replace(found, drives=(named, *rest), facts=machine)))
     assert [kind for kind, _ in usual if kind != "li"] == [kind for kind, _ in odd if kind != "li"]
     assert in_one(plain(drive_name)).strip() in {texts[0] for kind, texts in odd if kind == "row"}
+
+
+@pytest.mark.parametrize(("state", "serves"), [("live", True), ("dead", False), ("connecting", False)])
+def test_a_drive_that_serves_nothing_has_no_rates(state: str, *, serves: bool) -> None:
+    """A drive whose controller is not at work stands in no row of rates, and its line says so; nor has it bars."""
+    found = audited("bench-2-dead-drive")
+    seen = replace(found.drives[0], drive=replace(found.drives[0].drive, state=state))
+    odd = replace(found, drives=(seen, *found.drives[1:]))
+    made = made_markdown(odd)
+    assert serves == ("| nvme0 | " in made)
+    assert serves == ("serves no reads or writes now" not in made)
+    assert "| nvme1 | " in made
+    shown = {drive.name: drive.bars for drive in machine("x", odd, 1).drives}
+    assert (serves, True) == (bool(shown["nvme0"]), bool(shown["nvme1"]))
+    words = " ".join(all_expected(seen))
+    assert serves == ("MB/s" in words)
+
+
+def test_a_drive_whose_state_could_not_be_read_keeps_its_rates() -> None:
+    """A state that nobody could read takes no rates away."""
+    found = audited("bench-2-dead-drive")
+    seen = replace(found.drives[0], drive=replace(found.drives[0].drive, state=Unread("state", "EIO")))
+    assert "| nvme0 | " in made_markdown(replace(found, drives=(seen, *found.drives[1:])))
 
 
 def test_a_drive_without_rates_says_why() -> None:

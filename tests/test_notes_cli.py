@@ -154,6 +154,24 @@ def test_lint_of_bad_notes_ends_with_1_and_the_lines(bad: Path, good: Path) -> N
     assert [16] == [one["line"] for one in found["wrong"]]
 
 
+def test_lint_of_what_was_never_notes_says_that_alone(bad: Path, tmp_path: Path) -> None:
+    """A text of another kind is one sentence and status 1; one that means to be notes keeps the line of its fault."""
+    other = tmp_path / "read-me.md"
+    other.write_text("# A text\n\nof another kind.\n", encoding="utf-8")
+    done = run("notes", "lint", str(other))
+    assert (1, "") == (done.exit_code, done.stderr)
+    told = " ".join(done.stdout.split())
+    assert "is not a file of notes" in told
+    assert "0 notes" not in told
+    assert " right" not in told
+    both = " ".join(run("notes", "lint", str(other), str(bad)).stdout.split())
+    assert "is not a file of notes" in both
+    assert "line 16" in both
+    meant = tmp_path / "meant.toml"
+    meant.write_text('[[note]]\nid = "x\n', encoding="utf-8")
+    assert "line 2" in " ".join(run("notes", "lint", str(meant)).stdout.split())
+
+
 def test_lint_of_a_missing_file_ends_with_1() -> None:
     """A name of nothing is one thing wrong."""
     done = run("notes", "lint", "/no/such/file.toml")

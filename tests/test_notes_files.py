@@ -113,7 +113,7 @@ def test_all_is_told_at_once_and_good_notes_are_kept() -> None:
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        ("", "this is no file of field notes"),
+        ("", 'begins with format = "lanewright-notes"'),
         ('format = "lanewright-sheet"\nversion = 1', 'is not "lanewright-notes"'),
         ('format = "lanewright-notes"\nversion = 2', "of version 2"),
         (HEAD + "[note]\n", "write [[note]]"),

@@ -238,7 +238,7 @@ def test_the_whole_machine_is_told() -> None:
         "narrowest 8 GT/s (Gen 3) x8 SLOT1",
         "md0 RAID 0 of nvme0, nvme1, nvme2, nvme3, 8.0 TB",
         "5,908 to 7,202 MB/s",
-        "Tidmarel 4.12 of 03/18/2025",
+        "Tidmarel 4.12 of 2025-03-18",
         "1 RL3A1.07 (in use)",
         "Hours on",
         "Top of a range (ceiling)",

@@ -58,6 +58,14 @@ def test_several_parts_begin_with_a_line_each_worst_first() -> None:
     assert {(one.get("href") or "")[1:] for one in first.iter("a")} <= anchors
 
 
+def test_each_step_has_its_own_way_to_verify() -> None:
+    """Every step on a page says how to see that it helped, also where the next one is seen the same way."""
+    tree = read(page([("x", audited("bench-2-worn-riser"))], [], None, MADE_AT))
+    steps = [step for steps in tree.iter("ol") if steps.get("class") == "steps" for step in steps.iter("li")]
+    assert len(steps) > 2
+    assert [1] * len(steps) == [sum(part.get("class") == "verify" for part in step.iter("p")) for step in steps]
+
+
 def test_captures_that_are_not_compared_say_why() -> None:
     """Two captures of one machine beside one of another are not compared, and both forms say why."""
     names = ("bench-1-slot-limited", "bench-1-upgraded", "bench-2-worn-riser")

@@ -167,6 +167,28 @@ def test_a_switch_is_called_one() -> None:
     assert "Packet switch PS-12" == describe(found.machine.functions["0000:01:00.0"], found)
 
 
+@pytest.mark.parametrize(
+    ("raw", "told"),
+    [
+        ("07/02/2021", "2021-07-02"),
+        ("12/31/2024", "2024-12-31"),
+        ("31/12/2024", "31/12/2024"),
+        ("07/02/21", "07/02/21"),
+        ("07/02", "07/02"),
+        ("", ""),
+        ("02/30/2021", "02/30/2021"),
+        ("2021-07-02", "2021-07-02"),
+        ("soon\x1b", "soon\\x1b"),
+    ],
+)
+def test_the_date_of_firmware_is_told_as_others_are(raw: str, told: str) -> None:
+    """Month, day and year come as ISO 8601 has them; what is no such date stays as it is, harmless.
+
+    Source: System Management BIOS (DSP0134) 7.1, BIOS Information (type 0), release date.
+    """
+    assert told == words.day(raw)
+
+
 def test_a_place_is_the_slot_or_the_address() -> None:
     """People go by the slot's name; a bare number is called a slot; without a slot the port's address stands."""
     named = {"SLOT3": "SLOT3", "PCIE1": "PCIE1", "7": "slot 7"}

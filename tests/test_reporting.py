@@ -138,6 +138,19 @@ def test_no_folder_of_whoever_made_it_stands_in_a_report(tmp_path: Path, name: s
     assert all(part in text for part in ("old.json (capture)", "new.json (capture)", "evening.sqlite (log)"))
 
 
+@pytest.mark.parametrize("name", ["r.html", "r.md"])
+def test_captures_of_one_name_are_told_apart_by_their_folder(tmp_path: Path, name: str) -> None:
+    """Where two files have one name the folder of each stands before it, and no more of the way to it."""
+    for folder, source in (("spring", BEFORE), ("autumn", AFTER)):
+        (tmp_path / "private" / folder).mkdir(parents=True)
+        shutil.copy(source, tmp_path / "private" / folder / "capture.json")
+    places = [tmp_path / "private" / folder / "capture.json" for folder in ("spring", "autumn")]
+    assert 0 == run(tmp_path / name, *places).exit_code
+    text = (tmp_path / name).read_text(encoding="utf-8")
+    assert all(f"{folder}/capture.json (capture)" in text for folder in ("spring", "autumn"))
+    assert "private" not in text
+
+
 def test_of_three_captures_of_a_machine_the_first_and_the_last_are_compared(tmp_path: Path) -> None:
     """Three captures of one machine are told apart by their dates, and the change from first to last stands first."""
     for day, source in enumerate((BEFORE, BEFORE, AFTER), 1):

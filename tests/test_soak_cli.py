@@ -566,6 +566,8 @@ def test_what_is_no_log_is_one_sentence(place: Path, given: tuple[str, ...]) -> 
         (("--show", "last", "--out", "x"), "--out"),
         (("--view", "live", "--for", "1s"), "terminal"),
         (("--root", "/no/such/place"), "no such directory"),
+        (("--force",), "--plot or --out"),
+        (("--force", "--for", "1s"), "--plot or --out"),
     ],
 )
 def test_words_that_make_no_sense_are_refused(place: Path, given: tuple[str, ...], told: str) -> None:

@@ -87,6 +87,13 @@ def test_damaged_and_foreign_files_are_passed_over(folder: Path) -> None:
         ]
 
 
+def test_one_file_that_is_none_is_one_sentence(tmp_path: Path) -> None:
+    """The only file named is told of once; there is nothing to count."""
+    put(tmp_path, {"bad.json": CUT})
+    assert "bad.json" in run("tally", tmp_path / "bad.json").errors
+    assert 1 == len(run("tally", tmp_path / "bad.json").errors.splitlines())
+
+
 def test_of_many_bad_files_the_first_are_named(folder: Path) -> None:
     """Ten files are named, in order of their names, and all are counted."""
     put(folder, {f"bad-{number:02d}.json": CUT for number in range(40)})
@@ -153,7 +160,7 @@ def test_words_that_fit_nothing_are_one_sentence(folder: Path) -> None:
     """--only that fits no line is one sentence and status 2."""
     done = run("tally", folder, "--only", "\x1b[2J")
     assert (2, "") == (done.status, done.output)
-    assert "no card or machine of these captures matches" in one_line(done.errors)
+    assert "VENDOR:DEVICE" in one_line(done.errors)
     assert "\x1b" not in done.errors
 
 

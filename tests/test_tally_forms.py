@@ -193,7 +193,7 @@ def test_the_number_of_machines_is_told_with_each_row() -> None:
     """The text names machines and links of each row, and above all the machines, captures and rows there are."""
     page = re.sub(r"\s+", " ", text(small(least=2), 900))
     assert page.startswith(
-        "3 machines of 2 kinds, in 5 captures of 2026-03-02T09:00:00Z to 2026-03-09T09:00:00Z: 1 of 3 rows shown, 1"
+        "3 machines of 2 kinds, in 5 captures of 2026-03-02 09:00 UTC to 2026-03-09 09:00 UTC: 1 of 3 rows shown, 1"
         " confirmed."
     )
     assert "1 slot-limited, 1 full (confirmed) 2 " in page
@@ -207,6 +207,40 @@ def test_a_narrow_terminal_shows_what_is_compared_and_where_the_rest_is() -> Non
     assert ("Typical MB/s" in narrow, "Host firmware" in narrow, "--format" in narrow) == (True, False, True)
     assert ("Typical MB/s" in wide, "Host firmware" in wide, "--format" in wide) == (False, True, False)
     assert re.search(r"1 slow, 1 full +1 +2,000\n", narrow)
+
+
+def test_a_narrow_terminal_shows_what_it_is_sorted_by() -> None:
+    """The column that decides the order is there on 80 columns too, whichever that is."""
+    assert "48.9 C" not in text(small(), 80)
+    hottest = text(small(sort="hottest"), 80)
+    assert hottest.index("48.9 C") < hottest.index("39.9 C") < hottest.index("not known")
+    by_card = text(small(sort="card"), 80)
+    assert by_card.index("f1c4:4210:f1af:0001") < by_card.index("f1d0:1010:f1af:0001")
+    assert "Typical MB/s" in text(small(sort="rate"), 80)
+
+
+def test_a_name_of_escapes_stays_a_name_on_a_narrow_terminal() -> None:
+    """A name that is all control characters takes a few lines of its cell, and on a wide terminal is whole."""
+    found = made("\x1b" * 80)
+    assert len(text(found, 80).splitlines()) < len(text(made("Reel"), 80).splitlines()) + 8
+    assert "\\x1b" * 80 in text(found, 4000)
+
+
+def test_links_as_of_start_up_are_explained_where_they_stand() -> None:
+    """What "as of start-up" means stands below a table that has it, and below no other."""
+    link = LinkSeen(b"1", 1.0, None, LinkRun(REEL, "NVMe drive", "Reel", Verdict.FULL, Rate(3, 4), (), at_start=True))
+    machine = MachineSeen(
+        key=b"m",
+        kind=MachineKind("linux", "Vellory", "Tower", "WS"),
+        named=True,
+        taken=1.0,
+        firmware=None,
+        dark=0,
+        links=(link,),
+    )
+    found = table(TallyRun(Tally([machine]), 0, ()), Choice())
+    assert tally_words.AT_START in tally_words.remarks(found)
+    assert tally_words.AT_START not in tally_words.remarks(small())
 
 
 def test_machines_of_one_product_keep_their_makers() -> None:
@@ -254,7 +288,15 @@ def test_an_empty_table_says_so() -> None:
     """A table without a line is told in words, and is a head alone in csv."""
     empty = table(TallyRun(Tally(), 0, ()), Choice())
     assert "No link with a card was found." in text(empty)
-    assert "No row fits what was asked for." in text(small(least=9))
+    none = small(least=9)
+    for page in (text(none), tally_markdown.page(none)):
+        assert "No row fits what was asked for; what could not be read may hide one." in page.replace("\n", " ")
+        assert "Confirmed" not in page
+    assert "Confirmed" in text(small())
+    assert [] == tally_words.remarks(none)
+    whole = table(TallyRun(Tally([seen(data) for data in five().values()]), 0, ()), Choice(least=9))
+    assert "No row fits what was asked for." in text(whole)
+    assert "No link with a card was found." in tally_markdown.page(empty)
     assert 1 == len(list(tally_csv.rows(empty)))
     assert [] == cells(empty)
 

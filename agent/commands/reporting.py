@@ -71,7 +71,8 @@ def reporting(
         if not sources and (root is not None or not logs):
             sources = [source(None, root)]
         shelf = noted(notes) if sources else None
-        machines = [(_without_folder(source), _audit(source, settle, shelf)) for source in sources]
+        called = called_apart(captures)
+        machines = [(_without_folder(source, called), _audit(source, settle, shelf)) for source in sources]
         made = _made(form, machines, [_soak(name, source(None, None).platform) for name in logs], clock().now())
         write_whole(out, made.encode("utf-8", "backslashreplace"), force=force)
         click.echo(f"Wrote the report to {quoted(out)}.", err=True)
@@ -121,11 +122,23 @@ def own_name(name: str) -> str:
     return os.path.basename(name) or name
 
 
-def _without_folder(source: Source) -> str:
-    """The source for people, a capture by its file's own name."""
+def called_apart(names: Sequence[str]) -> dict[str, str]:
+    """What each file is called: by its own name, and by the folder it lies in where another has that name too."""
+    import os
+
+    own = [own_name(name) for name in names]
+    folder = {name: os.path.basename(os.path.dirname(name)) for name in names}
+    return {
+        name: f"{folder[name]}/{called}" if own.count(called) > 1 and folder[name] not in {"", ".", ".."} else called
+        for name, called in zip(names, own, strict=True)
+    }
+
+
+def _without_folder(source: Source, called: dict[str, str]) -> str:
+    """The source for people, a capture by what it is called."""
     if source.replay is None or source.replay == "-":
         return source.name
-    return source.name.replace(source.replay, own_name(source.replay), 1)
+    return source.name.replace(source.replay, called[source.replay], 1)
 
 
 def _made(form: str, machines: Machines, soaks: Soaks, made_at: str) -> str:

@@ -188,6 +188,8 @@ class _Options:
             raise click.UsageError("--limits goes with a new soak, or with --show.")
         if self.plot is not None and (self.listing or self.export is not None):
             raise click.UsageError("--plot draws a soak when it ends, or an old one: --show LOG --plot FILE.")
+        if self.force and self.plot is None and self.out is None:
+            raise click.UsageError("--force goes with --plot or --out.")
         if self.out is not None and self.export is None and not self.json:
             raise click.UsageError("--out needs --export or --format json.")
         if self.json and self.export is not None:

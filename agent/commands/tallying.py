@@ -156,6 +156,8 @@ def _complain(found: Table) -> None:
         click.echo(f"lanewright: passed over: {plain(why, 600)}", err=True)
     rest = found.passed_over - found.other - len(found.refused)
     total = found.passed_over + found.counts.captures
+    if total == 1:  # it is named above
+        return
     more = f"; the first {len(found.refused)} are named above" if rest else ""
     click.echo(f"lanewright: {found.passed_over:,} of {total:,} names gave no capture{more}", err=True)
 

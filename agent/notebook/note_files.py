@@ -14,7 +14,7 @@ from msgspec import Struct
 from agent.notebook import FILE_LIMIT, checks, shape
 from agent.toml.lines import lines_of
 from agent.toml.tables import problem_at, tables
-from knowledge.fieldnotes import Note
+from knowledge.fieldnotes import FORMAT, Note
 from knowledge.phrasing import printable, quoted
 from knowledge.problems import BadInput
 from probes.files import read_whole
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 KIBIBYTE: Final = 1024
+SIGNS: Final = (FORMAT, "[[note]]")  # a text with neither was never meant to be notes
 MOST_TOLD: Final = 200  # complaints about one file
 
 
@@ -53,10 +54,14 @@ def read(path: str) -> tuple[Note, ...]:
 
 def examined(path: str) -> Read:
     """The notes of a file and everything that is wrong with it; a file that cannot be read has that wrong with it."""
+    text = ""
     try:
-        return parsed(_text(path), path)
+        text = _text(path)
+        return parsed(text, path)
     except BadInput as problem:
-        return Read(path, (), (), (_wrong(path, problem),))
+        foreign = text and not any(sign in text for sign in SIGNS)
+        wrong = Wrong(path, None, f"{printable(path)} is {shape.NO_NOTES}") if foreign else _wrong(path, problem)
+        return Read(path, (), (), (wrong,))
 
 
 def parsed(text: str, source: str) -> Read:

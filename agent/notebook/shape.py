@@ -81,6 +81,9 @@ _TAKES: Final = {
 }
 
 
+NO_NOTES: Final = f'not a file of notes: one begins with format = "{FORMAT}" and version = {VERSION}'
+
+
 def complaints(data: dict[str, Any]) -> Iterator[Complaint]:
     """Everything wrong with the file's shape, in the order of the file."""
     wrong_head = list(_head(data))
@@ -101,7 +104,7 @@ def complaints(data: dict[str, Any]) -> Iterator[Complaint]:
 
 def _head(data: dict[str, Any]) -> Iterator[Complaint]:
     if "format" not in data or "version" not in data:
-        yield "", f'this is no file of field notes: one begins with format = "{FORMAT}" and version = {VERSION}'
+        yield "", f"this is {NO_NOTES}"
     elif data["format"] != FORMAT:
         yield "format", f'{shown(data["format"])} is not "{FORMAT}"'
     elif type(data["version"]) is not int or data["version"] != VERSION:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from agent.report import compare_rows as rows
 from agent.report.marks import bullets, escaped, heading, table
+from agent.report.words import moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,5 +38,5 @@ def _pieces(found: Comparison, before_name: str, after_name: str, level: int) ->
 
 
 def _side(word: str, name: str, audit: Audit) -> str:
-    when = f", read {escaped(audit.facts.taken_at)}" if audit.facts.taken_at else ""
+    when = f", read {escaped(moment(audit.facts.taken_at))}" if audit.facts.taken_at else ""
     return f"{word}: {escaped(name)}{when}"

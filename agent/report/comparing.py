@@ -13,6 +13,7 @@ from agent.model.findings import Severity
 from agent.report import compare_rows as rows
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import told
+from agent.report.words import moment
 from knowledge.phrasing import listed, plain
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def _verdict(page: Page, found: Comparison) -> None:
 
 def _side(page: Page, word: str, name: str, audit: Audit) -> None:
     host = told(audit.facts.host.name, "a machine without a name")
-    when = f", read {plain(audit.facts.taken_at)}" if audit.facts.taken_at else ""
+    when = f", read {moment(audit.facts.taken_at)}" if audit.facts.taken_at else ""
     against = f", held against {plain(audit.against)}" if audit.against is not None and word == "After" else ""
     page.add(f"{word}: {plain(name)}, {host}{when}{against}", hang=2, style=QUIET)
 

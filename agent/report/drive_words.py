@@ -77,8 +77,7 @@ def expected(seen: DriveSeen) -> str:
 
 def all_expected(seen: DriveSeen) -> Iterator[str]:
     """What a drive should reach when read, when written, and when all drives are read and written at once."""
-    no_rates = seen.alone_write is None or seen.together_write is None or bool(without_rates(seen))
-    if no_rates or seen.alone_write is None or seen.together_write is None or seen.both is None:
+    if without_rates(seen) or seen.alone_write is None or seen.together_write is None or seen.both is None:
         yield expected(seen)
         return
     yield f"read {expected(seen)}"

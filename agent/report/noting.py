@@ -183,9 +183,12 @@ def linted(found: Linted, width: int, source: str) -> Page:
     if not found.files:
         page.add(f"There is no file of notes in {plain(source)}.")
         return page
-    looked = f"{quantity(notes, 'note')} in {quantity(len(found.files), 'file')}"
-    wrong = f"{quantity(len(found.wrong), 'thing')} wrong" if found.wrong else "nothing wrong"
-    page.add(f"{looked} right; {wrong}.", style=STYLES[Severity.FAULT if found.wrong else Severity.OK])
+    alone = not notes and len(found.files) == len(found.wrong) == 1
+    if not alone:  # then what is wrong says it all
+        files = quantity(len(found.files), "file")
+        looked = f"{quantity(notes, 'note')} in {files} right" if notes else f"No note in {files} is right"
+        wrong = f"{quantity(len(found.wrong), 'thing')} wrong" if found.wrong else "nothing wrong"
+        page.add(f"{looked}; {wrong}.", style=STYLES[Severity.FAULT if found.wrong else Severity.OK])
     for problem in found.wrong:
         page.add(plain(problem.words, 600), indent=2, hang=4)
     if found.remarks:

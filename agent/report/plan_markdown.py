@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.report import candidate_rows, plan_parts, plan_rows, step_blocks
 from agent.report.marks import bullets, escaped, heading, numbered, paragraph, step_list, table
+from agent.report.words import moment
 from knowledge.phrasing import span
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def _safe(line: str) -> str:
 def _head(found: Plan, source: str, made_at: str, sentences: Iterable[Pieces]) -> Iterator[str]:
     name, beside = plan_rows.machine(found.sheet)
     yield heading(1, f"Plan for {_safe(f'{name} ({beside})' if beside else name)}")
-    yield paragraph(f"{_safe(source)} (build sheet). Made {escaped(made_at, 40)} by lanewright.")
+    yield paragraph(f"{_safe(source)} (build sheet). Made {escaped(moment(made_at), 40)} by lanewright.")
     for pieces in sentences:
         yield paragraph(f"**{_safe(''.join(text for text, _ in pieces))}**")
 

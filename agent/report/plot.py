@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from agent.report import plot_points as points
 from agent.report.plain import machine_named
+from agent.report.words import moment
 from agent.soak import wording
 from knowledge.phrasing import plain
 from knowledge.problems import BadInput
@@ -145,7 +146,7 @@ def _title(picture: Figure, found: Analysis, height: float, left_out: int) -> No
     picture.text(
         LEFT,
         1 - 0.12 / height,
-        f"Soak of {machine_named(head.machine)}, started {plain(head.started_at, 40)}",
+        f"Soak of {machine_named(head.machine)}, started {moment(plain(head.started_at, 40))}",
         fontsize=SIZE + 3,
         va="top",
     )

@@ -127,12 +127,16 @@ class CostData(Struct, frozen=True, kw_only=True):
 
 
 class ThrottlingData(Struct, frozen=True):
-    """Whether the drive slowed itself down: "proved", "inferred", "unclear", "none" or "unknown"."""
+    """Whether the drive slowed itself down: "proved", "inferred", "unclear", "none" or "unknown".
+
+    `counted` is false where "none" rests on rate and temperature alone, without the drive's own counters.
+    """
 
     kind: str
     words: str
     evidence: tuple[EvidenceData, ...]
     spans: tuple[SpanData, ...]
+    counted: bool
 
 
 class FallData(Struct, frozen=True, kw_only=True):

@@ -11,6 +11,7 @@ from agent.model.findings import Severity
 from agent.report.marks import bullets, escaped, heading
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import machine_named
+from agent.report.words import moment
 from agent.soak import wording
 from agent.soak.pairs import WORDS
 from knowledge.phrasing import plain, sentence
@@ -88,7 +89,8 @@ def _sides(pair: SoakPair, before_name: str, after_name: str, harmless: Callable
     for word, name, side in sides:
         machine = harmless(machine_named(side.head.machine))
         lasted = wording.lasting(side.seconds)
-        yield f"{word}: {harmless(name, LONGEST)}, {machine}, started {harmless(side.head.started_at, 40)}, {lasted}"
+        started = harmless(moment(side.head.started_at), 40)
+        yield f"{word}: {harmless(name, LONGEST)}, {machine}, started {started}, {lasted}"
 
 
 def _around(pair: SoakPair, harmless: Callable[..., str]) -> Iterator[str]:

@@ -15,6 +15,7 @@ from agent.report.advice import add_steps
 from agent.report.paper import HEADING, QUIET, STYLES, Page, show
 from agent.report.plain import machine_named
 from agent.report.soak_words import BAD, FAIR, GOOD, SENTENCE, UNSURE
+from agent.report.words import moment
 from agent.soak import wording
 from agent.soak.headline import ORDER, headline
 from knowledge.phrasing import begun, plain, quantity
@@ -129,7 +130,9 @@ def logs(found: Sequence[tuple[str, Head, End | None, float]], width: int, folde
 
 def _head(page: Page, found: Analysis, source: str) -> None:
     head = found.head
-    page.add(f"Soak of {machine_named(head.machine)}, started {plain(head.started_at, 40)}", hang=2, style=QUIET)
+    page.add(
+        f"Soak of {machine_named(head.machine)}, started {moment(plain(head.started_at, 40))}", hang=2, style=QUIET
+    )
     samples = quantity(found.samples, "sample")
     lasted = f"{wording.lasting(found.seconds)}, {samples}, one every {head.every:g} s"
     page.add(f"{lasted}; {ending(found.end, bool(head.command))}", hang=2, style=QUIET)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from agent.report import tally_words as words
-from agent.report.marks import bullets, escaped, heading, table
+from agent.report.marks import bullets, escaped, heading, paragraph, table
 from knowledge.phrasing import celsius_text
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ HEAD: Final = (
 
 def page(found: Table) -> str:
     """The whole document."""
-    lines = table(HEAD, map(_row, found.lines)) or "No row fits what was asked for.\n\n"
+    lines = table(HEAD, map(_row, found.lines)) or paragraph(words.no_line(found))
     remarks = bullets(escaped(remark, len(remark)) for remark in words.remarks(found))
     return f"{heading(1, 'Cards and how they run')}{escaped(words.summary(found))}\n\n{lines}{remarks}"
 

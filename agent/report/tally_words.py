@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from agent.model.abilities import rate_text
 from agent.model.findings import Severity, Verdict
 from agent.model.throughput import link_mbps
+from agent.report.words import moment
 from knowledge.phrasing import mbps, quantity
 
 if TYPE_CHECKING:
@@ -23,11 +24,15 @@ UNKNOWN_ID: Final = "?"
 CONFIRMED: Final = "confirmed"
 MOST_VERSIONS: Final = 12  # named in one cell for people; JSON and CSV hold all
 COUNTED_ONCE: Final = (
-    "Each machine counts once, by host name and make, with its links as in its newest capture; the hottest reading is"
-    " of all its captures. Rates are link rates; half of the links reach the typical one or more."
+    "Each machine counts once, by host name and make. Its captures are added up: each link that any of them shows"
+    " counts once, as in the newest of them that shows it; the hottest reading is of all. Rates are link rates; half of"
+    " the links reach the typical one or more."
 )
 CONFIRMED_MEANS: Final = (
     "Confirmed: every link of the row runs at the best that both of its ends can do (full or slot-limited)."
+)
+AT_START: Final = (
+    "As of start-up: the system tells these rates as it found them at its start, so a link may run otherwise by now."
 )
 
 
@@ -112,8 +117,8 @@ def when(seconds: float | None) -> str | None:
 def summary(found: Table) -> str:
     """What the table is made of, in one sentence."""
     counts = found.counts
-    oldest, newest = when(counts.oldest), when(counts.newest)
-    span = "" if oldest is None else f" of {oldest}" if oldest == newest else f" of {oldest} to {newest}"
+    oldest, newest = (moment(when(seconds) or "") for seconds in (counts.oldest, counts.newest))
+    span = "" if not oldest else f" of {oldest}" if oldest == newest else f" of {oldest} to {newest}"
     text = (
         f"{quantity(counts.machines, 'machine')} of {quantity(found.kinds, 'kind')}, in"
         f" {quantity(counts.captures, 'capture')}{span}"
@@ -124,9 +129,21 @@ def summary(found: Table) -> str:
     return f"{text}: {lines}, {sure:,} confirmed."
 
 
+def no_line(found: Table) -> str:
+    """What stands in the place of a table without lines."""
+    if not found.of:
+        return "No link with a card was found."
+    lost = found.dark or found.silent or found.partly or found.passed_over > found.other
+    return f"No row fits what was asked for{'; what could not be read may hide one' if lost else ''}."
+
+
 def remarks(found: Table) -> list[str]:
-    """What has to be known beside the lines, a sentence each."""
-    said = [COUNTED_ONCE, CONFIRMED_MEANS]
+    """What has to be known beside the lines, a sentence each; nothing where none of those that there are is shown."""
+    if found.of and not found.lines:
+        return []
+    said = [COUNTED_ONCE, CONFIRMED_MEANS] if found.lines else []
+    if any(line.at_start for line in found.lines):
+        said.append(AT_START)
     if found.counts.nameless:
         said.append(
             f"{quantity(found.counts.nameless, 'machine')} without a host name: told apart by the serial numbers of"

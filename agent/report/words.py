@@ -56,6 +56,18 @@ def moment(taken_at: str) -> str:
     return plain(taken_at)
 
 
+def day(told: str) -> str:
+    """The date of a machine's firmware as ISO 8601 has it; what is none as it is.
+
+    Source: System Management BIOS (DSP0134) 7.1, BIOS Information (type 0), release date: mm/dd/yyyy.
+    """
+    month, _, rest = told.strip().partition("/")
+    day, _, year = rest.partition("/")
+    with contextlib.suppress(ValueError):
+        return datetime.fromisoformat(f"{year}-{month}-{day}").date().isoformat()
+    return plain(told)
+
+
 def findings(audit: Audit) -> list[Finding]:
     """What is told as a finding, worst first: all but remarks for the record and what root would add."""
     return [finding for finding in audit.findings if finding.severity is not Severity.OK and finding.rule != ROOT]
@@ -372,7 +384,7 @@ def host_firmware(audit: Audit) -> str:
     host = audit.facts.host
     if not isinstance(host.firmware_version, str):
         return told(host.firmware_version)
-    dated = f" of {plain(host.firmware_date)}" if isinstance(host.firmware_date, str) else ""
+    dated = f" of {day(host.firmware_date)}" if isinstance(host.firmware_date, str) else ""
     return f"{told(host.firmware_maker, '')} {plain(host.firmware_version)}{dated}".strip()
 
 

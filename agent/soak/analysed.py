@@ -176,13 +176,15 @@ class Throttling(Struct, frozen=True):
     """Whether a drive slowed itself down to stay cool.
 
     "proved" by its own counters, "inferred" from rate and temperature (a `Loop`, or falls at a limit), "unclear": the
-    rate fell and heat may be why, "none": no sign of it, "unknown": it cannot be told, as `words` say.
+    rate fell and heat may be why, "none": no sign of it, "unknown": it cannot be told, as `words` say. `counted` tells
+    that a verdict of "none" rests on the drive's own counters too.
     """
 
     kind: ThrottlingKind
     words: str
     evidence: tuple[Evidence, ...] = ()
     spans: tuple[TimeSpan, ...] = ()
+    counted: bool = True
 
 
 class Cost(Struct, frozen=True, kw_only=True):

@@ -20,6 +20,7 @@ THROTTLED: Final = {
     "unknown": (Severity.UNKNOWN, "throttling not known"),
     "none": (Severity.OK, "no throttling"),
 }
+UNCOUNTED: Final = "no sign of throttling{} (its own counters not read)"
 
 
 def headline(drive: DriveAnalysis, seconds: float) -> tuple[Severity, str]:
@@ -56,7 +57,8 @@ def _throttled(drive: DriveAnalysis, *, away: bool) -> tuple[Severity, str]:
     severity, words = THROTTLED[kind]
     if drive.loop is not None and drive.loop.sure and kind in {"proved", "inferred"}:
         words = f"throttled at about {wording.celsius(drive.loop.onset)}{' (observed)' if kind == 'inferred' else ''}"
-    return severity, f"{words} until then" if away and kind == "none" else words
+    until = " until then" if away and kind == "none" else ""
+    return severity, f"{words}{until}" if drive.throttling.counted else UNCOUNTED.format(until)
 
 
 def _worse(drive: DriveAnalysis, *, away: bool) -> Iterator[tuple[Severity, str]]:

@@ -10,6 +10,7 @@ from msgspec import structs
 from agent.model.findings import Evidence
 from agent.soak import missed, wording
 from agent.soak.analysed import Throttling, TimeSpan
+from agent.soak.series import near_of
 from knowledge.phrasing import mbps_fine
 from probes.samples import COUNTERS
 
@@ -289,10 +290,13 @@ def _quiet(
         return Throttling("unknown", "neither its temperature nor its thermal counters were read")
     if limit is None:
         rate = "its rate fell, but not because of heat" if falls else "its rate held"
-        return Throttling("none", f"no sign of it: {rate}; its limit and its thermal counters could not be read")
-    held = wording.limit(limit)
-    text = f"no sign of it: close to {held} its rate fell only with its load; its thermal counters were not read"
-    return Throttling("none", text)
+        text = f"no sign of it: {rate}; its limit and its thermal counters could not be read"
+        return Throttling("none", text, counted=False)
+    if temperatures.most >= limit.celsius - near_of(limit):
+        rate = f"close to {wording.limit(limit)} its rate fell only with its load"
+    else:
+        rate = f"at its hottest it was {wording.below(temperatures.most, limit)}"
+    return Throttling("none", f"no sign of it: {rate}; its thermal counters were not read", counted=False)
 
 
 def _rate_words(load: DriveLoad | None) -> str:

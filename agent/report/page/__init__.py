@@ -38,10 +38,11 @@ def page(
     from agent.report.page.glossary import glossary
     from agent.report.page.machine import machine
     from agent.report.page.origins import origins
-    from agent.report.page.overview import overview
+    from agent.report.page.overview import overview, overview_title
     from agent.report.page.roles import WHAT_WAS_TO_DO, as_of_then, in_order, told_apart, uncompared
     from agent.report.page.soaks import soak
     from agent.report.page.soaks import told_apart as soaks_told_apart
+    from agent.report.words import moment
 
     ordered = in_order(machines, comparison)
     shown = told_apart(
@@ -60,12 +61,13 @@ def page(
         what_was_to_do=WHAT_WAS_TO_DO,
         uncompared=uncompared(machines, comparison),
         overview=overview(shown, drives),
+        overview_title=overview_title(shown),
         changes=None if comparison is None else changes(comparison),
         health_head=HEAD,
         origins=origins([audit for _, audit in machines], soaks=bool(soaks)),
         glossary=explained,
         known={glossary_word.anchor for glossary_word in explained},
-        made_at=plain(made_at, 40),
+        made_at=moment(plain(made_at, 40)),
     )
 
 

@@ -7,13 +7,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from agent.model.findings import Verdict
 from agent.report import compare_markdown, markdown, step_blocks
 from agent.report.marks import bullets, escaped, heading, paragraph, step_list, table
 from agent.report.page.machine import machine
-from agent.report.page.overview import overview
+from agent.report.page.overview import overview, overview_title
 from agent.report.page.roles import WHAT_WAS_TO_DO, as_of_then, in_order, told_apart, uncompared
 from agent.report.page.soaks import soak
 from agent.report.page.soaks import told_apart as soaks_told_apart
+from agent.report.words import moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -36,14 +38,17 @@ def report(
     made_at: str,
 ) -> str:
     """The whole document of machines and soaks, each with what it was read from, and of what changed between two."""
-    parts = [heading(1, "Slots, links and drives: a survey"), paragraph(f"Made {escaped(made_at, 40)} by lanewright.")]
+    parts = [
+        heading(1, "Slots, links and drives: a survey"),
+        paragraph(f"Made {escaped(moment(made_at), 40)} by lanewright."),
+    ]
     ordered = in_order(machines, comparison)
     labelled = told_apart([(role, machine(source, audit, at)) for at, (role, source, audit) in enumerate(ordered, 1)])
     shown = soaks_told_apart([soak(source, log, found, number) for number, (source, log, found) in enumerate(soaks, 1)])
     lines = overview(labelled, shown)
     if lines:
         parts += [
-            heading(2, "All in brief, worst first"),
+            heading(2, overview_title(labelled)),
             bullets(map(_brief, lines)),
             paragraph(uncompared(machines, comparison)),
         ]
@@ -55,7 +60,15 @@ def report(
         parts.append(f"{made.rstrip()}\n\n")
     parts += [_machine(name, audit, source) for name, (_, source, audit) in zip(labelled, ordered, strict=True)]
     parts += ["".join(_soak(name)) for name in shown]
+    parts.append(_legend([audit for _, audit in machines]))
     return f"{''.join(parts).rstrip()}\n"
+
+
+def _legend(audits: Sequence[Audit]) -> str:
+    """A line for each verdict that is shown, "" where there is none."""
+    used = {judged.verdict for audit in audits for judged in audit.links}
+    lines = bullets(f"**{verdict.value}**: {escaped(verdict.meaning)}" for verdict in Verdict if verdict in used)
+    return f"{heading(2, 'What the verdicts mean')}{lines}" if lines else ""
 
 
 def _brief(line: OverviewLine) -> str:

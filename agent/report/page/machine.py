@@ -268,7 +268,7 @@ def _why(judged: Judged) -> str:
 def _drive(seen: DriveSeen, audit: Audit, loads: tuple[bars.RangeBar, ...], scale: float) -> DriveShown:
     drive = seen.drive
     note = drive_words.without_rates(seen)
-    if seen.way_lost is not None:
+    if note:
         loads = ()
     if loads and seen.payload_bytes is None:
         note = drive_words.AT_MOST

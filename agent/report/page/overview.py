@@ -44,5 +44,11 @@ def overview(machines: Sequence[MachineShown], soaks: Sequence[SoakShown]) -> tu
     return (*lines, *(_machine(machine) for machine in machines if machine not in now))
 
 
+def overview_title(machines: Sequence[MachineShown]) -> str:
+    """What stands over the lines: their order."""
+    earlier = any(machine.role in {"before", "between"} for machine in machines)
+    return f"All in brief, worst first{'; earlier readings last' if earlier else ''}"
+
+
 def _machine(machine: MachineShown) -> OverviewLine:
     return OverviewLine(severity=machine.worst, name=machine.label, sentence=machine.answer, anchor=machine.prefix)

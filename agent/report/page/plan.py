@@ -13,6 +13,7 @@ from agent.model.findings import Severity
 from agent.report import candidate_rows, plan_parts, plan_rows, step_blocks
 from agent.report.page import bars, rendered
 from agent.report.page.slot_drawing import drawings
+from agent.report.words import moment
 from knowledge.phrasing import plain
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def plan(found: Plan, source: str, made_at: str) -> str:
         name=name,
         beside=beside,
         source=plain(source),
-        made_at=plain(made_at, 40),
+        made_at=moment(plain(made_at, 40)),
         answer=tuple(_answer(plan_rows.answer(found))),
         glance=plan_parts.glance(found),
         first=tuple(_sections(plan_rows.first_sections(found))),
@@ -100,7 +101,7 @@ def candidates(tried: Sequence[Candidate], source: str, made_at: str) -> str:
         name=name,
         beside=beside,
         source=plain(source),
-        made_at=plain(made_at, 40),
+        made_at=moment(plain(made_at, 40)),
         answer=tuple(_answer([candidate_rows.choice(tried)])),
         tables=tuple(_tables(names, tried)),
         undone=[one for one in undone if one.rows or one.gap],
