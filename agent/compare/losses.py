@@ -60,7 +60,7 @@ def _untold(matched: MatchedMachines, gone: Thing, came: list[Thing], doubts: Do
     side = silent.index(True)
     why = lists[side]
     assert isinstance(why, Unread)
-    doubts.add("replacement", alone(matched, gone, 0), side, why)
+    doubts.add("what took the place", alone(matched, gone, 0), side, f"the slots' names: {why.why}")
     return True
 
 

@@ -25,25 +25,25 @@ def new_drives(matched: MatchedMachines, *, parts: bool) -> tuple[str | None, bo
     """
     planned = matched.after.audit.matched
     faulted = matched.after.faulted() - {matched.after_of.get(number) for number in matched.before.faulted()}
-    words, whole = [], True
+    words: list[tuple[bool, str]] = []  # what falls short comes first
     if planned is not None and planned.drives and parts:
         here = _planned_links(matched, [drive for drive in planned.drives if drive.how == "here"])
         if all(drive.how == "here" for drive in planned.drives):
             groups = [("planned drive", here)]
         else:
-            groups, whole = [], False
-            words.append(_in_places(matched, planned.drives))
+            groups = []
+            words.append((False, _in_places(matched, planned.drives)))
     else:
         groups = [("new drive", _links(thing for thing in matched.added() if thing.kind == "drive"))]
     groups.append(("new card", _links(thing for thing in matched.added() if thing.kind == "card")))
     for what, links in groups:
         verdicts = [verdict for _, verdict in links]
-        sick = any(number in faulted for number, _ in links)
-        whole = whole and not sick and all(map(_is_whole, verdicts))
+        whole = all(number not in faulted and _is_whole(verdict) for number, verdict in links)
         if links:
             at_best = any(number in faulted and verdict.kind.card_at_best for number, verdict in links)
-            words.append(_links_only(what, verdicts) if at_best else _at_full(what, verdicts))
-    return "; ".join(words) or None, whole
+            words.append((whole, _links_only(what, verdicts) if at_best else _at_full(what, verdicts)))
+    words.sort(key=lambda group: group[0])
+    return "; ".join(text for _, text in words) or None, all(whole for whole, _ in words)
 
 
 def _is_whole(verdict: Verdict) -> bool:
