@@ -99,6 +99,8 @@ def test_a_place_that_is_not_to_be_found_is_a_doubt() -> None:
         assert ways == [way for place, way in lost(found) if place == "M2_1"]
         assert ("worse" in ways) == found.worse
         assert ("other" in ways) == any("M2_1" in doubt.what for doubt in found.doubts)
+        assert "delivers" not in found.verdict
+        assert "M2_1" in found.verdict.partition(";")[0]
 
 
 def test_a_drive_that_moved_into_the_place_replaces_it_too() -> None:

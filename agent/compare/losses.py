@@ -6,7 +6,9 @@ place is empty counts as a loss, unless a build sheet says what belongs where: t
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
 
 from agent.compare.naming import alone
 from probes.unread import Unread
@@ -17,8 +19,18 @@ if TYPE_CHECKING:
     from agent.compare.matching import MatchedMachines
 
 
-def lost(matched: MatchedMachines, doubts: Doubts) -> frozenset[int]:
-    """The numbers of the parts of the first machine that are gone and that nothing replaced.
+class Losses(Struct, frozen=True):
+    """Numbers of parts that are gone: those that nothing replaced, and those of which that cannot be told."""
+
+    missing: frozenset[int] = frozenset()
+    untold: frozenset[int] = frozenset()
+
+
+NONE_LOST: Final = Losses()
+
+
+def lost(matched: MatchedMachines, doubts: Doubts) -> Losses:
+    """The parts of the first machine that are gone and that nothing replaced, or may not have replaced.
 
     A carrier whose drives all went to other places is no loss. What came into the very place of a part replaces it. A
     drive on a carrier, or a disk on a controller, is replaced as well by any drive that came into the same slot of the
@@ -26,7 +38,7 @@ def lost(matched: MatchedMachines, doubts: Doubts) -> frozenset[int]:
     its port, what came into a place without a name may have replaced it: that is a doubt.
     """
     if matched.after.audit.against is not None:
-        return frozenset()
+        return NONE_LOST
     came = [thing for thing in matched.after.things if _new_here(matched, thing)]
     gone = [
         thing for thing in matched.removed() if not matched.before.part(thing).on_board and not _emptied(matched, thing)
@@ -45,7 +57,8 @@ def lost(matched: MatchedMachines, doubts: Doubts) -> frozenset[int]:
             found.append(thing)
         else:
             came.remove(match)
-    return frozenset(thing.number for thing in found if not _untold(matched, thing, came, doubts))
+    untold = frozenset(thing.number for thing in found if _untold(matched, thing, came, doubts))
+    return Losses(missing=frozenset(thing.number for thing in found) - untold, untold=untold)
 
 
 def _untold(matched: MatchedMachines, gone: Thing, came: list[Thing], doubts: Doubts) -> bool:

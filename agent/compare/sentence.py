@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from agent.compare.changes import Change, PartChange
+    from agent.compare.losses import Losses
     from agent.compare.matching import MatchedMachines
 
 NOTHING: Final = "Nothing changed."
@@ -32,13 +33,13 @@ ORDER: Final = ("link", FINDING, "verdict", "health", "temperature", "stripe set
 
 
 class Pieces(Struct, frozen=True, kw_only=True):
-    """All that was found to differ; `missed` are the numbers of the parts that are lost.
+    """All that was found to differ; `losses` are the parts that are gone without what came in their place.
 
     `untold` is how many kinds of reading could not be compared.
     """
 
     matched: MatchedMachines
-    missed: frozenset[int]
+    losses: Losses
     parts: tuple[PartChange, ...]
     changes: tuple[Change, ...]
     findings: tuple[FindingChange, ...]
@@ -71,11 +72,19 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
         lead = parts != [("also", rest)]  # with nothing before it, there is nothing that this is said beside
         said = _joined([f"{word}: {_joined(some)}" if lead else _joined(some) for word, some in parts])
         return f"Two machines, the second against the first: {said}."
+    untold = [
+        f"whether anything took the place of {alone(found.matched, thing, 0)} was not told"
+        for thing in found.matched.removed()
+        if thing.number in found.losses.untold
+    ]
+    rest = [*untold, *rest]
     if worse or missed:
         also = [("better", better), ("also", [words for words in rest if words not in missed])]
         more = [f"{word}: {_joined(some)}" for word, some in also if some]
         bad = worse or any(part.direction == "worse" for part in found.parts)
         return f"{'Worse than before' if bad else 'Changed'}: {_joined([*missed, *worse, *more])}."
+    if untold:
+        return f"Changed: {_joined([*rest, *better])}."
     if new is not None:
         others = [words for words in (*better, *rest) if words != new]
         bad = [_finding_words(change, first=not number) for number, change in enumerate(short[:MOST_WORSE])]
@@ -389,7 +398,7 @@ def _gone(what: str, found: Pieces, *, worse: bool) -> Iterator[str]:
         for thing in found.matched.removed()
         if thing.kind == what
         and not found.matched.before.part(thing).on_board
-        and (thing.number in found.missed) is worse
+        and (thing.number in found.losses.missing) is worse
     ]
     become = "missing" if worse else "removed"
     if len(some) == 1:
