@@ -19,17 +19,17 @@ if TYPE_CHECKING:
     from agent.compare.matching import MatchedMachines
 
 
-class Losses(Struct, frozen=True):
+class GoneParts(Struct, frozen=True):
     """Numbers of parts that are gone: those that nothing replaced, and those of which that cannot be told."""
 
     missing: frozenset[int] = frozenset()
     untold: frozenset[int] = frozenset()
 
 
-NONE_LOST: Final = Losses()
+NONE_LOST: Final = GoneParts()
 
 
-def lost(matched: MatchedMachines, doubts: Doubts) -> Losses:
+def lost(matched: MatchedMachines, doubts: Doubts) -> GoneParts:
     """The parts of the first machine that are gone and that nothing replaced, or may not have replaced.
 
     A carrier whose drives all went to other places is no loss. What came into the very place of a part replaces it. A
@@ -58,7 +58,7 @@ def lost(matched: MatchedMachines, doubts: Doubts) -> Losses:
         else:
             came.remove(match)
     untold = frozenset(thing.number for thing in found if _untold(matched, thing, came, doubts))
-    return Losses(missing=frozenset(thing.number for thing in found) - untold, untold=untold)
+    return GoneParts(missing=frozenset(thing.number for thing in found) - untold, untold=untold)
 
 
 def _untold(matched: MatchedMachines, gone: Thing, came: list[Thing], doubts: Doubts) -> bool:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from agent.compare.changes import Change, PartChange
-    from agent.compare.losses import Losses
+    from agent.compare.losses import GoneParts
     from agent.compare.matching import MatchedMachines
 
 NOTHING: Final = "Nothing changed."
@@ -39,7 +39,7 @@ class Pieces(Struct, frozen=True, kw_only=True):
     """
 
     matched: MatchedMachines
-    losses: Losses
+    losses: GoneParts
     parts: tuple[PartChange, ...]
     changes: tuple[Change, ...]
     findings: tuple[FindingChange, ...]
@@ -52,10 +52,7 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
     Of two machines neither is an upgrade of the other: then it says how the second stands beside the first.
     """
     if not (found.parts or found.changes or found.findings):
-        if not found.untold:
-            return NOTHING
-        kinds = counted(found.untold, "kind of reading", "kinds of reading")
-        return f"Nothing changed in what could be compared; {kinds} could not."
+        return _nothing(found)
     new, full = new_drives(found.matched, parts=bool(found.parts))
     worse, better, missed = list(_worse(found)), list(_better(found)), _missed(found)
     short = [] if full or not one_machine or worse or missed else _short(found)
@@ -63,20 +60,8 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
     if new is not None:
         (better if full and one_machine else rest).insert(0, new)
     if not one_machine:
-        told = (
-            ("better", better),
-            ("worse", [*missed, *worse]),
-            ("also", [words for words in rest if words not in missed]),
-        )
-        parts = [(word, some) for word, some in told if some]
-        lead = parts != [("also", rest)]  # with nothing before it, there is nothing that this is said beside
-        said = _joined([f"{word}: {_joined(some)}" if lead else _joined(some) for word, some in parts])
-        return f"Two machines, the second against the first: {said}."
-    untold = [
-        f"whether anything took the place of {alone(found.matched, thing, 0)} was not told"
-        for thing in found.matched.removed()
-        if thing.number in found.losses.untold
-    ]
+        return _of_two_machines(better, worse, missed, rest)
+    untold = _untold_places(found)
     rest = [*untold, *rest]
     if worse or missed:
         also = [("better", better), ("also", [words for words in rest if words not in missed])]
@@ -90,6 +75,33 @@ def verdict(found: Pieces, *, one_machine: bool) -> str:
         bad = [_finding_words(change, first=not number) for number, change in enumerate(short[:MOST_WORSE])]
         return f"{'The upgrade delivers' if full else 'The upgrade falls short'}: {_joined([*bad, new, *others])}."
     return f"{_lead(found) if better else 'Changed'}: {_joined([*better, *rest])}."
+
+
+def _nothing(found: Pieces) -> str:
+    """That nothing changed, as far as that could be told."""
+    if not found.untold:
+        return NOTHING
+    kinds = counted(found.untold, "kind of reading", "kinds of reading")
+    return f"Nothing changed in what could be compared; {kinds} could not."
+
+
+def _of_two_machines(better: list[str], worse: list[str], missed: list[str], rest: list[str]) -> str:
+    """How the second machine stands beside the first; what is neither good nor bad has a word only beside such."""
+    also = [words for words in rest if words not in missed]
+    parts = [(word, some) for word, some in (("better", better), ("worse", [*missed, *worse])) if some]
+    said = [f"{word}: {_joined(some)}" for word, some in parts]
+    if also:
+        said.append(f"also: {_joined(also)}" if parts else _joined(also))
+    return f"Two machines, the second against the first: {_joined(said)}."
+
+
+def _untold_places(found: Pieces) -> list[str]:
+    """Parts that are gone, of which nobody can tell whether anything took their place."""
+    return [
+        f"whether anything took the place of {alone(found.matched, thing, 0)} was not told"
+        for thing in found.matched.removed()
+        if thing.number in found.losses.untold
+    ]
 
 
 def _lead(found: Pieces) -> str:
