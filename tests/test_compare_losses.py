@@ -13,7 +13,11 @@ from agent.compare.whole import compare
 from agent.sheets.expected import expected
 from agent.sheets.reading import parse
 from agent.sheets.writing import from_audit
+from probes import collect
+from probes.capture import parse as parse_capture
+from probes.capture import recorded
 from tests.boards import bench_1, carrier, gigabit, reel_3, reel_4
+from tests.build import build, capture_bytes
 from tests.machines import FIXTURES
 from tests.test_cli import run
 from tests.test_compare import known, seen
@@ -59,6 +63,44 @@ def test_what_took_its_place_replaces_a_drive(new: Function) -> None:
     found = told({"SLOT3": [reel_4("A-1")]}, {"SLOT3": [new]})
     assert [("SLOT3", "other")] == lost(found)
     assert not found.worse
+
+
+def test_a_place_without_a_name_is_found_by_its_port() -> None:
+    """An ordinary user reads no names of slots: what came to the same port replaces a drive all the same."""
+    before = seen(bench_1({"M2_1": [reel_4("A-1")]}))
+    found = compare(before, seen(bench_1({"M2_1": [reel_4("B-1")]}), privileged=False))
+    assert [("M2_1", "other")] == lost(found)
+    assert not found.worse
+
+
+def test_a_port_without_a_card_is_empty_by_any_name() -> None:
+    """A drive that an ordinary user finds no more at its port is missing, whatever else came elsewhere."""
+    before = seen(bench_1({"M2_1": [reel_4("A-1")]}))
+    found = compare(before, seen(bench_1({"M2_2": [reel_4("B-1")]}), privileged=False))
+    assert [("M2_1", "worse")] == lost(found)
+
+
+def test_a_place_that_is_not_to_be_found_is_a_doubt() -> None:
+    """The port is gone, and what came sits at one that was not there: without names nobody can tell if it is the same.
+
+    Where nothing came, the drive is missing.
+    """
+    before = seen(bench_1({"M2_1": [reel_4("A-1")]}))
+    port = next(one.link.key for one in before.links if one.device_address == before.facts.drives[0].address)
+    nothing = bench_1({})
+    for after, privileged, ways in (
+        (bench_1({"M2_1": [reel_4("B-1")]}), False, ["other"]),
+        (nothing, False, ["worse"]),
+    ):
+        told = capture_bytes(build(after), privileged=privileged).replace(port.encode(), b"0000:00:17.5")
+        assert b"0000:00:17.5" in told
+        first, later = recorded(parse_capture(told, "after"))
+        found = compare(before, audit(collect(first, later)))
+        assert ways == [way for place, way in lost(found) if place == "M2_1"]
+        assert ("worse" in ways) == found.worse
+        assert ("other" in ways) == any("M2_1" in doubt.what for doubt in found.doubts)
+        assert "delivers" not in found.verdict
+        assert "M2_1" in found.verdict.partition(";")[0]
 
 
 def test_a_drive_that_moved_into_the_place_replaces_it_too() -> None:

@@ -8,8 +8,9 @@ import pytest
 from msgspec.structs import replace
 
 from agent.audit import audit
+from agent.compare.doubts import Doubts
 from agent.compare.fitted import FittedMachine
-from agent.compare.losses import lost
+from agent.compare.losses import NONE_LOST, lost
 from agent.compare.matching import MatchedMachines, depth_of, may_be, roots
 from agent.compare.whole import compare
 from knowledge import pcie
@@ -190,4 +191,4 @@ def test_a_device_of_the_board_that_is_gone_is_no_loss() -> None:
     after = replace(before, functions=tuple(one for one in before.functions if one != hidden))
     pair = MatchedMachines(audit(before), audit(after))
     assert ["0000:00:14.2"] == [thing.address for thing in pair.removed()]
-    assert frozenset() == lost(pair)
+    assert NONE_LOST == lost(pair, Doubts())

@@ -98,8 +98,8 @@ SHALLOW: Final = function("01:00.0", registers=Registers.of({pcie.LINK_STATUS: R
         (of_link(Verdict.NARROW), AT_REST, [("verdict", "narrow", "resting", "better")], ["rate under load"]),
         (of_link(Verdict.FULL, None), of_link(Verdict.FULL), [], []),
         (of_link(Verdict.FULL), of_link(Verdict.FULL, None), [], []),
-        (of_link(Verdict.FULL), of_link(Verdict.VIRTUAL), [], []),
-        (of_link(Verdict.VIRTUAL), of_link(Verdict.FULL), [], []),
+        (of_link(Verdict.FULL), of_link(Verdict.VIRTUAL), [], ["lanes and speed"]),
+        (of_link(Verdict.VIRTUAL), of_link(Verdict.FULL), [], ["lanes and speed"]),
         (
             of_link(Verdict.SLOW),
             of_link(Verdict.SET_SLOW, seen=SHALLOW),
@@ -113,7 +113,9 @@ SHALLOW: Final = function("01:00.0", registers=Registers.of({pcie.LINK_STATUS: R
 def test_a_verdict_that_differs_is_told_or_why_not(
     before: Audit, after: Audit, rows: list[tuple[str, str, str, str]], doubted: list[str]
 ) -> None:
-    """Rest beside calm is no news, beside a fault it is; a rate that one side lacks, or a machine makes up, is none.
+    """Rest beside calm is no news, beside a fault it is; a rate that one side lacks is none.
+
+    Lanes that a machine makes up are in doubt where the other side tells real ones.
 
     Two verdicts of which one rests on registers that the other side did not read are none either; only of two that
     tell why a speed is low that is worth a doubt of its own.

@@ -72,7 +72,8 @@ class Change(Struct, frozen=True, kw_only=True):
 class FindingChange(Struct, frozen=True, kw_only=True):
     """A finding that came ("gained"), went ("cleared"), or has another severity or other figures ("changed").
 
-    One that went together with the part that it was about is "gone": nobody mended anything.
+    One that went together with the part that it was about is "gone": nobody mended anything. `missed` tells that
+    nothing took the place of that part.
 
     `subject` names the part in words, which hold on both sides.
     """
@@ -82,6 +83,7 @@ class FindingChange(Struct, frozen=True, kw_only=True):
     before: Finding | None
     after: Finding | None
     direction: Direction
+    missed: bool = False
 
 
 class Comparison(Struct, frozen=True, kw_only=True):

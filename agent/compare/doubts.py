@@ -34,6 +34,10 @@ class Doubts:
         """What could not be compared for a reason that belongs to no side alone."""
         self._other.setdefault((kind, why), {})[subject] = None
 
+    def kinds(self) -> int:
+        """How many kinds of reading could not be compared, each once."""
+        return len({*(kind for kinds in self._root.values() for kind in kinds), *(kind for kind, _ in self._other)})
+
     def result(self) -> Iterator[Unread]:
         """All of them, each reason once; what the super-user would have read comes first."""
         for side, kinds in sorted(self._root.items()):

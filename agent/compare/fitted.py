@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from msgspec import Struct
 
 from agent.compare.changes import Part
+from agent.model.findings import Severity
 from agent.model.identity import card_token, drive_token, ids, in_order, position
 from agent.model.machine import DOWNSTREAM_FACING, NVME_CLASS, drives_display
 from agent.model.upwards import above, behind, upwards
@@ -120,6 +121,23 @@ class FittedMachine:
         self.ports = tuple(self._ports())
         self._told: Counter[tuple[object, ...]] = Counter(map(alike_key, self.things))
         self._told.update((thing.kind, thing.serial) for thing in self.things if thing.serial is not None)
+
+    def subject(self, name: str) -> Thing | None:
+        """The part that a finding is about, by the subject of the finding; None where it is about no part."""
+        number = self.at.get(name, self.by_drive.get(name))
+        return self.things[number] if number is not None else None
+
+    def faulted(self) -> frozenset[int]:
+        """The numbers of the parts of which a fault is told, by themselves or by the port above them."""
+        found = set()
+        for finding in self.audit.findings:
+            for name in (finding.subject, *finding.also) if finding.severity is Severity.FAULT else ():
+                judged = self.audit.by_key.get(name)
+                device = judged.link.device if judged is not None else None
+                thing = self.subject(name) or (self.subject(device.address) if device is not None else None)
+                if thing is not None:
+                    found.add(thing.number)
+        return frozenset(found)
 
     # --- Parts -------------------------------------------------------------------------------------------------
 
@@ -254,7 +272,7 @@ class FittedMachine:
             place=self.place(thing),
             address=thing.address,
             identity=self.identity(thing),
-            on_board=_on_board(thing),
+            on_board=on_board(thing),
         )
 
     def identity(self, thing: Thing) -> Identity:
@@ -319,7 +337,7 @@ class FittedMachine:
         return ports.index(link.port) + 1 if link.port in ports else 0
 
 
-def _on_board(thing: Thing) -> bool:
+def on_board(thing: Thing) -> bool:
     """Whether this is a device of the board itself: without a link, or on the firmware's list of such devices."""
     if thing.kind != "card" or thing.holder is not None:
         return False

@@ -50,8 +50,8 @@ class _One(Struct, frozen=True, eq=False):
         return RULES[self.finding.rule].compared
 
 
-def findings(matched: MatchedMachines, doubts: Doubts) -> Iterator[FindingChange]:
-    """Those gained, then changed, then cleared; in each the worst first."""
+def findings(matched: MatchedMachines, doubts: Doubts, missed: frozenset[int] = frozenset()) -> Iterator[FindingChange]:
+    """Those gained, then changed, then cleared; in each the worst first. `missed` are the parts that are lost."""
     gone, come = _ones(matched, 0), _ones(matched, 1)
     changed = []
     for exactly in (True, False):
@@ -63,12 +63,12 @@ def findings(matched: MatchedMachines, doubts: Doubts) -> Iterator[FindingChange
                 changed.append((sided, other))
     for sided in come:
         if _tellable(matched, sided, doubts):
-            yield _single(matched, sided)
+            yield _single(matched, sided, missed)
     for sided, other in changed:
         yield from _changed(matched, sided, other)
     for sided in gone:
         if _tellable(matched, sided, doubts):
-            yield _single(matched, sided)
+            yield _single(matched, sided, missed)
 
 
 def _ones(matched: MatchedMachines, side: int) -> list[_One]:
@@ -77,8 +77,7 @@ def _ones(matched: MatchedMachines, side: int) -> list[_One]:
     for finding in fitted.audit.findings:
         if finding.severity is Severity.OK or RULES[finding.rule].compared.left_out:
             continue
-        number = fitted.at.get(finding.subject, fitted.by_drive.get(finding.subject))
-        thing = fitted.things[number] if number is not None else None
+        thing = fitted.subject(finding.subject)
         found.append(_One(finding, side, thing, _key(matched, finding, thing, side), _text(matched, finding, side)))
     return found
 
@@ -113,7 +112,7 @@ def _same(sided: _One, other: _One, *, exactly: bool) -> bool:
 # --- What is to be said --------------------------------------------------------------------------------------------
 
 
-def _single(matched: MatchedMachines, sided: _One) -> FindingChange:
+def _single(matched: MatchedMachines, sided: _One, missed: frozenset[int]) -> FindingChange:
     """A finding gained or cleared. A limit of a part that came or went with it is how that part works: no change.
 
     A fault that went with its part is no cure either.
@@ -128,6 +127,7 @@ def _single(matched: MatchedMachines, sided: _One) -> FindingChange:
         before=None if sided.side else sided.finding,
         after=sided.finding if sided.side else None,
         direction=way,
+        missed=not sided.side and sided.thing is not None and sided.thing.number in missed,
     )
 
 

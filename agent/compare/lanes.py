@@ -55,17 +55,29 @@ def explained_by_depth(before: Judged, after: Judged, *, same_depth: bool) -> bo
 def links(matched: MatchedMachines, doubts: Doubts) -> Iterator[Change]:
     """The rows of all links of parts that are in both, then of ports without a card, then of slots."""
     for before, after in matched.pairs():
-        if (
-            before.judged is None
-            or after.judged is None
-            or Verdict.VIRTUAL in {before.judged.verdict, after.judged.verdict}
-        ):
+        if before.judged is None or after.judged is None:
             continue
         pair = Pair(before.judged, after.judged, subject(matched, before, after), matched.alike_readings(before, after))
+        if Verdict.VIRTUAL in {before.judged.verdict, after.judged.verdict}:
+            _doubt_hidden(pair, doubts)
+            continue
         _doubt_depth(before, after, pair.words, doubts)
         yield from _link(pair, doubts)
     yield from _vacant(matched, doubts)
     yield from _slots(matched)
+
+
+def _doubt_hidden(pair: Pair, doubts: Doubts) -> None:
+    """A link that tells lanes on one side only, as a guest may see it, is not compared."""
+    told = [tells_lanes(judged) for judged in (pair.before, pair.after)]
+    if told[0] is not told[1]:
+        side = told.index(False)
+        doubts.add("lanes and speed", pair.words, side, (pair.before, pair.after)[side].why)
+
+
+def tells_lanes(judged: Judged) -> bool:
+    """Whether a link tells its lanes and speed, and they are those of wires."""
+    return judged.now is not None and judged.verdict is not Verdict.VIRTUAL
 
 
 def _doubt_depth(before: Thing, after: Thing, words: str, doubts: Doubts) -> None:

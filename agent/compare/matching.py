@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from agent.compare.fitted import FittedMachine, Thing, alike_key
+from agent.compare.fitted import FittedMachine, Thing, alike_key, on_board
 from agent.model.likeness import is_one, same
 from agent.model.pairing import paired
 from knowledge import pcie
@@ -26,8 +26,12 @@ BEFORE, AFTER = 0, 1
 class MatchedMachines:
     """Two machines and which parts and ports are the same: `after_of` and `before_of` by the parts' numbers."""
 
-    def __init__(self, before: Audit, after: Audit) -> None:
-        """Match all parts, from the surest sign to the least."""
+    def __init__(self, before: Audit, after: Audit, *, two_boards: bool = False) -> None:
+        """Match all parts, from the surest sign to the least.
+
+        Of `two_boards` a device of the one board is no card of the other.
+        """
+        self._two_boards = two_boards
         self.before = FittedMachine(before)
         self.after = FittedMachine(after, roots(before, after))
         self.sides = (self.before, self.after)
@@ -104,8 +108,11 @@ class MatchedMachines:
         """Bind what has the same key, in the order of the parts; None is no key."""
         before, after = (tuple(self._free(kind, side, level)) for side in (BEFORE, AFTER))
         keys = (lambda thing: key(thing, AFTER)), (lambda thing: key(thing, BEFORE))
-        for thing, other in paired(after, before, may_be, keys):
+        for thing, other in paired(after, before, self._may_be, keys):
             self._bind(other, thing)
+
+    def _may_be(self, thing: Thing, other: Thing) -> bool:
+        return may_be(thing, other) and not (self._two_boards and on_board(thing) is not on_board(other))
 
     def _bind(self, before: Thing, after: Thing) -> None:
         self.after_of[before.number] = after.number
@@ -143,7 +150,11 @@ class MatchedMachines:
             if len(others) < COMPANIONS or len(set(others)) > 1 or holder in self.after_of:
                 continue
             second = self.after.things[others[0]]
-            if second.number not in self.before_of and alike_key(first) == alike_key(second) and may_be(first, second):
+            if (
+                second.number not in self.before_of
+                and alike_key(first) == alike_key(second)
+                and self._may_be(first, second)
+            ):
                 self._bind(first, second)
 
     # --- Ports -------------------------------------------------------------------------------------------------

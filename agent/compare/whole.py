@@ -14,7 +14,7 @@ from agent.compare.changes import Change, Comparison, PartChange
 from agent.compare.doubts import Doubts
 from agent.compare.fitted import short
 from agent.compare.level import levelled
-from agent.compare.losses import lost
+from agent.compare.losses import NONE_LOST, lost
 from agent.compare.matching import MatchedMachines
 from agent.compare.sentence import Pieces, verdict
 from probes.tokens import Known, is_word_token
@@ -34,6 +34,8 @@ def compare(before: Audit, after: Audit) -> Comparison:
     before, after = levelled(before, after, doubts)
     matched = MatchedMachines(before, after)
     other, renamed = _machines(matched)
+    if other:
+        matched = MatchedMachines(before, after, two_boards=True)
     changes = (
         *renamed,
         *readings.machine(matched, doubts),
@@ -43,11 +45,13 @@ def compare(before: Audit, after: Audit) -> Comparison:
         *readings.drives(matched, doubts),
     )
     _board_slots(matched, doubts)
-    findings = tuple(gained.findings(matched, doubts))
-    missed = frozenset() if other else lost(matched)  # of two machines neither has lost what only the other has
-    parts = tuple(_parts(matched, missed))
+    losses = NONE_LOST if other else lost(matched, doubts)  # of two machines neither has lost what only one has
+    findings = tuple(gained.findings(matched, doubts, losses.missing))
+    parts = tuple(_parts(matched, losses.missing))
     told = tuple(doubts.result())
-    pieces = Pieces(matched=matched, missed=missed, parts=parts, changes=changes, findings=findings, doubts=told)
+    pieces = Pieces(
+        matched=matched, losses=losses, parts=parts, changes=changes, findings=findings, untold=doubts.kinds()
+    )
     return Comparison(
         verdict=verdict(pieces, one_machine=not other),
         before=whole[0],

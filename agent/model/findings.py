@@ -444,3 +444,8 @@ class Finding(Struct, frozen=True):
         """Refuse a finding without evidence (ValueError)."""
         if not self.evidence:
             raise ValueError(f"a finding of {self.rule} has no evidence")
+
+    @property
+    def costs_mbps(self) -> float | None:
+        """What it costs, MB/s: the most that a step should bring; None where no step says so."""
+        return max((step.gain_mbps for step in self.steps if step.gain_mbps), default=None)

@@ -26,8 +26,9 @@ HEADLINE: Final = 400
 NOT_THERE: Final = "not there"
 LOST: Final = "missing"  # nothing took its place
 WITH_PART: Final = "part removed"
+WITH_LOST: Final = "part missing"
 ON_BOARD: Final = "on the board"
-OF_BOARD: Final = "model or place"  # by what many devices of the board are matched
+UNMATCHED: Final = "nothing"  # what is on one side only
 FEW: Final = 3  # devices of the board that are still told one by one
 RUN: Final = 3  # numbers in a row that are told by the first and the last of them
 PORT: Final = re.compile(r"(.*?)\bport ([0-9]+)(?![0-9:])(.*)", re.DOTALL)
@@ -132,15 +133,16 @@ def _part_row(alike: list[PartChange], escape: Escape) -> ChangeRow:
     first = alike[0]
     worse = first.direction == "worse"
     if first.part.on_board and len(alike) > FEW:
-        name, told_by = f"{len(alike)} on-board devices", OF_BOARD
+        name = f"{len(alike)} on-board devices"
         places = (NOT_THERE, ON_BOARD) if first.kind == "added" else (ON_BOARD, NOT_THERE)
     else:
-        name, told_by = escape(_named(first.part, len(alike)), SUBJECT), first.part.identity
+        name = escape(_named(first.part, len(alike)), SUBJECT)
         places = (
             _places([change.before for change in alike], escape),
             _places([change.after for change in alike], escape),
         )
     word = LOST if worse else first.kind
+    told_by = first.part.identity if first.kind == "moved" else UNMATCHED
     return ChangeRow(cells=(word, name, *places, told_by), way="worse" if worse else "other")
 
 
@@ -199,7 +201,7 @@ def _change(change: Change, escape: Escape) -> ChangeRow:
 def _finding(change: FindingChange, escape: Escape) -> ChangeRow:
     """What became of it, of what, before and after, with the readings of one that is there."""
     before, after = (_headline(side, escape) for side in (change.before, change.after))
-    kind = BECAME[change.kind]
+    kind = became(change)
     subject = escape(change.subject, SUBJECT)
     readings = change.after.evidence if change.after is not None else ()
     told = (
@@ -211,6 +213,11 @@ def _finding(change: FindingChange, escape: Escape) -> ChangeRow:
         subject=subject,
         evidence=tuple(f"{source}: {read}; expected {expected}" for source, read, expected in told),
     )
+
+
+def became(change: FindingChange) -> str:
+    """What became of a finding, in a word or two."""
+    return WITH_LOST if change.missed else BECAME[change.kind]
 
 
 def _headline(found: Finding | None, escape: Escape) -> str:

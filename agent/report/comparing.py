@@ -79,21 +79,23 @@ def _table(page: Page, head: Cells, cells: Sequence[Cells]) -> None:
 
 
 def _parts(page: Page, cells: Sequence[Cells]) -> None:
-    """Parts with their places; by what they are matched is said once, and beside those that it does not hold for."""
-    usual = Counter(row[-1] for row in cells).most_common(1)[0][0]
+    """Parts with their places; by what those in both are matched is said once, and beside those with another sign."""
+    signs = Counter(row[-1] for row in cells if row[-1] != rows.UNMATCHED)
+    usual = signs.most_common(1)[0][0] if signs else rows.UNMATCHED
     _table(
         page,
         rows.HEAD_PARTS[:-1],
         [
             (
                 row[0],
-                row[1] if row[-1] in {usual, rows.OF_BOARD} else f"{row[1]} (matched by {row[-1]})",
+                row[1] if row[-1] in {usual, rows.UNMATCHED} else f"{row[1]} (matched by {row[-1]})",
                 *(NONE if place == rows.NOT_THERE else place for place in row[2:-1]),
             )
             for row in cells
         ],
     )
-    page.add(f"Matched by {usual}.", indent=2, style=QUIET)
+    if signs:
+        page.add(f"Matched by {usual}.", indent=2, style=QUIET)
 
 
 def _changes(page: Page, changed_rows: Sequence[rows.ChangeRow]) -> None:
@@ -121,7 +123,7 @@ def _findings(page: Page, found: Sequence[FindingChange]) -> None:
     shown = [
         (
             WORDS[change.direction],
-            rows.BECAME[change.kind],
+            rows.became(change),
             plain(change.subject, rows.SUBJECT),
             " -> ".join(_brief(side) for side in (change.before, change.after) if side is not None),
         )

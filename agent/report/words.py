@@ -111,8 +111,7 @@ def _worst(worst: Finding, audit: Audit) -> str:
     calm = "No fault. " if worst.severity in {Severity.LIMIT, Severity.NOTE} and not audit.blind else ""
     kind = f"{calm}1 {kind}" if alone else f"{calm}{kind.capitalize()}"
     cause = f" ({plain(worst.cause, SHORT)})" if worst.cause else ""
-    gain = max((step.gain_mbps for step in worst.steps if step.gain_mbps is not None), default=None)
-    costs = f"; it costs up to {mbps(gain)}" if gain else ""
+    costs = f"; it costs up to {mbps(worst.costs_mbps)}" if worst.costs_mbps else ""
     what = brief(worst) if worst.steps else "; ".join(headline(worst).split("; ")[:2])
     return f"{kind}: {name} {what}{cause}{costs}"
 
