@@ -58,21 +58,9 @@ COLUMNS: Final = {
 
 def rows(found: Table) -> Iterator[str]:
     """The table, a line a row with its end; the first names the columns."""
-    import csv
+    from knowledge.csv_lines import csv_lines
 
-    write = csv.writer(_Echo()).writerow
-    yield str(write(COLUMNS))
-    for line in found.lines:
-        yield str(write([_cell(value) for value in _values(line)]))
-
-
-class _Echo:
-    """What the csv writer writes to: it hands each line back."""
-
-    @staticmethod
-    def write(line: str) -> str:
-        """The line."""
-        return line
+    return csv_lines(COLUMNS, ([_cell(value) for value in _values(line)] for line in found.lines))
 
 
 def _values(line: TallyLine) -> tuple[Value, ...]:

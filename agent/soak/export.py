@@ -62,13 +62,10 @@ _OWN: Final = {
 
 def csv_rows(soak: Soak) -> Iterator[str]:
     """The soak as csv (RFC 4180), a line a row, its end included; the first line names the columns."""
-    import csv
+    from knowledge.csv_lines import csv_lines
 
-    write = csv.writer(_Echo()).writerow
-    yield str(write(_NAMES))
     empty = (None,) * len(_NAMES)
-    for _, _, values in _rows(soak, cell):
-        yield str(write(values + empty[len(values) :]))
+    return csv_lines(_NAMES, (values + empty[len(values) :] for _, _, values in _rows(soak, cell)))
 
 
 def jsonl_rows(soak: Soak) -> Iterator[str]:
@@ -91,15 +88,6 @@ def jsonl_rows(soak: Soak) -> Iterator[str]:
         yield dumps(row) + "\n"
     if soak.end is not None:
         yield dumps({"kind": "end", **to_builtins(soak.end)}) + "\n"
-
-
-class _Echo:
-    """What the csv writer writes to: it hands each line back."""
-
-    @staticmethod
-    def write(line: str) -> str:
-        """The line."""
-        return line
 
 
 def _rows(soak: Soak, text: Callable[[str], str]) -> Iterator[_Row]:
