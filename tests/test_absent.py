@@ -465,7 +465,7 @@ def test_a_switch_without_a_drive_is_named() -> None:
     assert (Severity.NOTE, "0000:01:00.0") == (finding.severity, finding.subject)
     assert Severity.NOTE is found.worst
     assert (
-        "has a packet switch with no drive behind it; if one is fitted at one of its 2 ports, it does not answer"
+        "shows no drive behind its packet switch; if one is fitted at one of its 2 ports, it does not answer"
         == finding.headline
     )
     felt = {one.source: one.read for one in finding.evidence if "Presence Detect State" in one.source}

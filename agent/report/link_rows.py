@@ -120,7 +120,11 @@ def _vacant(audit: Audit, *, full: bool) -> Iterator[str]:
     for judged in free:
         if judged.link.slot is not None or judged.link.on_card:
             slots.setdefault(short_place(judged), []).append(judged)
-    told = [_free(name, alike) for name, alike in [*slots.items()][: None if full else MOST_PORTS]]
+    places = names(audit)
+    told = [
+        _free(name if len(alike) > 1 else places.get(alike[0].link.key, name), alike)
+        for name, alike in [*slots.items()][: None if full else MOST_PORTS]
+    ]
     if len(slots) > len(told):
         told.append(f"{len(slots) - len(told)} more slots")
     bare = [judged for judged in free if judged.link.slot is None and not judged.link.on_card]

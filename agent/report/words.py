@@ -110,6 +110,7 @@ def _worst(worst: Finding, audit: Audit) -> str:
     kind = _COUNTED[worst.severity][0]
     calm = "No fault. " if worst.severity in {Severity.LIMIT, Severity.NOTE} and not audit.blind else ""
     kind = f"{calm}1 {kind}" if alone else f"{calm}{kind.capitalize()}"
+    kind = "Not certain" if worst.severity is Severity.UNKNOWN else kind
     cause = f" ({plain(worst.cause, SHORT)})" if worst.cause else ""
     costs = f"; it costs up to {mbps(worst.costs_mbps)}" if worst.costs_mbps else ""
     what = brief(worst) if worst.steps else "; ".join(headline(worst).split("; ")[:2])
@@ -170,7 +171,7 @@ def first_step(audit: Audit) -> str:
 
 HOST_FIRST: Final = "Do first: run lanewright check on the host, which sees both ends of each link."
 _BEFORE: Final = {
-    POWER_OFF: "with the power off and the plug out, ",
+    POWER_OFF: "power off and unplug, then ",
     FIRMWARE: "after a backup, ",
 }
 

@@ -294,7 +294,7 @@ def _of_switch(judged: Judged, ports: Parts, what: str) -> Found | Unread:
     at_ports = f"one of its {count} ports" if count > 1 else "its port"
     return Found(
         judged.device_address or "",
-        f"has a packet switch with no drive behind it; if one is fitted at {at_ports}, it does not answer",
+        f"shows no drive behind its packet switch; if one is fitted at {at_ports}, it does not answer",
         (
             Evidence(f"{judged.device_address} ports", f"nothing behind {_ports(bays)}", "a drive behind one of them"),
             *_absence(bays),

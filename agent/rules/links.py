@@ -496,7 +496,7 @@ def _payload_mismatch(seen: JudgedMachine) -> Iterator[Found | Unread]:
             )
             yield Found(
                 judged.subject,
-                f"may send packets of {sent} bytes to a port that accepts {accepted}",
+                f"is set to send packets of {sent} bytes, more than the {accepted} that its port accepts",
                 evidence,
                 judged=judged,
             )
