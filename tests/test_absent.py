@@ -7,6 +7,7 @@ the PCI Express Base Specification; parts of a slot by its Physical Slot Number 
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
@@ -59,7 +60,10 @@ def absent(found: Audit) -> list[str]:
 
 
 def counted(headline: str) -> str:
-    """A headline from its first number on."""
+    """A headline from its first number on; of a split slot how many of its parts show drives, and the rest."""
+    split = re.fullmatch(r"is split into (\d+) and shows drives in (\d+) of them(.*)", headline)
+    if split:
+        return f"{split[2]} of {split[1]} parts{split[3]}"
     return headline[headline.index(next(letter for letter in headline if letter.isdigit())) :]
 
 
