@@ -498,13 +498,14 @@ def test_a_picture_is_drawn_at_the_end_and_later(place: Path) -> None:
 
 
 def test_a_log_is_never_overwritten(place: Path) -> None:
-    """A file that is there is no place for a log, with --force as without, and the command is not run."""
+    """A file that is there is no place for a log; --force is for pictures and exports, and the command is not run."""
     taken = place / "taken"
     taken.write_text("precious", encoding="utf-8")
-    for force in ((), ("--force",)):
-        done = soak(place, "--log", str(taken), *force, "--", "touch", str(place / "ran"))
-        assert 2 == done.status
-        assert "never overwritten" in one_line(done.errors)
+    done = soak(place, "--log", str(taken), "--", "touch", str(place / "ran"))
+    assert 2 == done.status
+    assert "never overwritten" in one_line(done.errors)
+    forced = soak(place, "--log", str(taken), "--force", "--", "touch", str(place / "ran"))
+    assert (2, "") == (forced.status, forced.output)
     assert "precious" == taken.read_text(encoding="utf-8")
     assert not (place / "ran").exists()
 
