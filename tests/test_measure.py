@@ -359,7 +359,7 @@ def test_a_run_stops_close_to_the_limit(tmp_path: Path) -> None:
     found, _, _ = measure([on_a_drive(file_of(tmp_path))], MeasureRequest(seconds=600.0), warm(50.0, 60.0, 67.9, 68.0))
     assert ("hot", (50.0, 68.0)) == (found[0].ended, found[0].celsius)
     assert "stopped at 68.0 C" in found[0].words
-    assert 2.5 < found[0].seconds < 300.0
+    assert found[0].seconds < 300.0
 
 
 @pytest.mark.long
@@ -368,7 +368,7 @@ def test_a_drive_that_vanishes_leaves_what_was_measured(tmp_path: Path) -> None:
     start = time.monotonic()
 
     def read(handle: int, buffers: Sequence[memoryview], offset: int) -> int:
-        if first.stat().st_ino == os.fstat(handle).st_ino and time.monotonic() > start + 1.0:
+        if first.stat().st_ino == os.fstat(handle).st_ino and time.monotonic() > start + 3.0:
             raise OSError(19, "no such device")  # ENODEV (errno(3))
         return os.preadv(handle, buffers, offset)
 
@@ -379,7 +379,7 @@ def test_a_drive_that_vanishes_leaves_what_was_measured(tmp_path: Path) -> None:
         Target(name=name, place=place(str(path)), what="device")
         for name, path in (("x", first), ("y", file_of(tmp_path / "b")))
     ]
-    found, _, _ = measure(aims, MeasureRequest(seconds=1.5), Around(time.monotonic, load=loading(read)))
+    found, _, _ = measure(aims, MeasureRequest(seconds=4.0), Around(time.monotonic, load=loading(read)))
     assert ["gone", "time"] == [one.ended for one in found]
     assert "went away" in found[0].words
     assert found[0].spread is not None
@@ -566,7 +566,7 @@ def test_an_interrupt_shows_what_was_measured(tmp_path: Path) -> None:
     """Ctrl-C ends the run; what was measured so far is shown, exit 130."""
     path = file_of(tmp_path, 16 * MIB)
     child = subprocess.Popen(
-        [sys.executable, "-m", "agent", "measure", str(path), "--for", "600"],
+        [sys.executable, "-m", "agent", "measure", str(path), "--for", "600", "--block", "1M", "--depth", "4"],
         cwd=HERE,
         env=environment(),
         stdout=subprocess.PIPE,
