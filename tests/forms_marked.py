@@ -168,7 +168,7 @@ def made_html(audit: Audit) -> str:
 def read_html(form: str, audit: Audit) -> Report:
     """What the page says, by an independent parser."""
     root = html5lib.parse(form, treebuilder="etree", namespaceHTMLElements=False)
-    groups = [one for one in _all(root, "div", "subject") if any(_all(one, "article", "finding"))]
+    groups = [one for one in _all(root, "div", "subject") if list(_all(one, "article", "finding"))]
     findings = [(group, one) for group in groups for one in _all(group, "article", "finding")]
     subjects = {id(group): subject_of(_words(_first(group, "span", "where")), audit) for group in groups}
     steps = [
