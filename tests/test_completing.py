@@ -21,6 +21,7 @@ from knowledge.boards import board_kinds
 from knowledge.parts import kinds
 from probes import platform
 from probes.reads import Live
+from probes.samples import End
 from probes.soaklog import Writer
 from tests.boards import bench_2
 from tests.build import build
@@ -141,7 +142,7 @@ def test_logs_are_offered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     folder.mkdir(parents=True)
     assert ["last"] == words("soak", "--show", "")
     for name in ("2026-03-02-090000Z", "$(touch x)", "-a"):
-        Writer(str(folder / f"{name}.sqlite"), head(), CAPTURE)
+        Writer(str(folder / f"{name}.sqlite"), head(), CAPTURE).close(End(1.0, "command", 0))
     assert ["last", "2026-03-02-090000Z"] == words("soak", "--show", "")
     assert ["csv"] == words("soak", "--export", "c")
     assert ["2026-03-02-090000Z"] == words("soak", "--export", "csv", "20")
